@@ -1,0 +1,146 @@
+"""The camera model: pinhole, radial and tangential distortion in OpenCV's terms and order.
+
+With x = X/Z, y = Y/Z and r² = x² + y²::
+
+    radial = (1 + k1 r² + k2 r⁴ + k3 r⁶) / (1 + k4 r² + k5 r⁴ + k6 r⁶)
+    xd = x radial + 2 p1 x y + p2 (r² + 2 x²)
+    yd = y radial + p1 (r² + 2 y²) + 2 p2 x y
+    u = fx xd + cx,  v = fy yd + cy
+
+Source: OpenCV's documentation of the module calib3d (camera calibration and 3D reconstruction).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from calib.core.geometry import Array, frozen
+from calib.errors import InputError
+
+DIST_NAMES = ("k1", "k2", "p1", "p2", "k3", "k4", "k5", "k6")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Lens:
+    """Intrinsics of one camera: focal lengths and principal point in px, ``dist`` (5,) or (8,)."""
+
+    fx: float
+    fy: float
+    cx: float
+    cy: float
+    dist: Array
+
+    def __post_init__(self) -> None:
+        dist = frozen(self.dist)
+        if dist.shape not in {(5,), (8,)}:
+            raise InputError("dist", expected="5 or 8 coefficients", found=f"shape {dist.shape}")
+        numbers = np.array([self.fx, self.fy, self.cx, self.cy, *dist])
+        if not np.isfinite(numbers).all() or self.fx <= 0 or self.fy <= 0:
+            raise InputError("lens", expected="finite numbers and focal lengths above 0", found=str(numbers.tolist()))
+        object.__setattr__(self, "dist", dist)
+        for name in ("fx", "fy", "cx", "cy"):
+            object.__setattr__(self, name, float(getattr(self, name)))
+
+    @classmethod
+    def from_vector(cls, vector: Array) -> Lens:
+        """Return the lens of ``vector`` (12,); keeps eight coefficients only where k4 to k6 are not all 0."""
+        n = 8 if np.any(vector[9:12]) else 5
+        fx, fy, cx, cy = vector[:4]
+        return cls(fx, fy, cx, cy, vector[4 : 4 + n])
+
+    @classmethod
+    def from_matrix(cls, K: Array, dist: Array) -> Lens:
+        """Return the lens of a camera matrix K (3, 3) without skew and ``dist`` (5,) or (8,)."""
+        K = np.asarray(K, dtype=float)
+        if K.shape != (3, 3) or K[0, 1] or K[1, 0] or np.any(K[2] != [0, 0, 1]):
+            raise InputError("K", expected="[[fx, 0, cx], [0, fy, cy], [0, 0, 1]]", found=str(np.asarray(K).tolist()))
+        return cls(K[0, 0], K[1, 1], K[0, 2], K[1, 2], np.asarray(dist, dtype=float))
+
+    @property
+    def vector(self) -> Array:
+        """(12,): fx, fy, cx, cy, then k1, k2, p1, p2, k3, k4, k5, k6."""
+        out = np.zeros(12)
+        out[:4] = self.fx, self.fy, self.cx, self.cy
+        out[4 : 4 + len(self.dist)] = self.dist
+        return out
+
+    @property
+    def K(self) -> Array:
+        """The camera matrix (3, 3)."""
+        return np.array([[self.fx, 0, self.cx], [0, self.fy, self.cy], [0, 0, 1]])
+
+
+def distort(dist: Any, x: Any, y: Any) -> tuple[Any, Any, Any, Any, Any, Any, Any]:
+    """Return (xd, yd, xd_x, xd_y, yd_x, yd_y, 1 / denominator): distorted image-plane points and derivatives.
+
+    dist holds eight numbers or arrays that broadcast against x and y; a group of coefficients that is zero
+    throughout costs nothing.
+    """
+    k1, k2, p1, p2, k3, k4, k5, k6 = dist
+    x2, y2, xy = x * x, y * y, x * y
+    r2 = x2 + y2
+    has_k3 = bool(np.any(k3))
+    radial = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3)) if has_k3 else 1.0 + r2 * (k1 + r2 * k2)
+    slope = k1 + r2 * (2.0 * k2 + 3.0 * r2 * k3) if has_k3 else k1 + r2 * (2.0 * k2)
+    inverse: Any = 1.0
+    if np.any(k4) or np.any(k5) or np.any(k6):
+        inverse = 1.0 / (1.0 + r2 * (k4 + r2 * (k5 + r2 * k6)))
+        radial = radial * inverse
+        slope = (slope - radial * (k4 + r2 * (2.0 * k5 + 3.0 * r2 * k6))) * inverse
+    slope = 2.0 * slope
+    xd, yd, xd_y = x * radial, y * radial, xy * slope
+    xd_x, yd_y = radial + x2 * slope, radial + y2 * slope
+    if np.any(p1) or np.any(p2):
+        xd = xd + 2.0 * p1 * xy + p2 * (r2 + 2.0 * x2)
+        yd = yd + p1 * (r2 + 2.0 * y2) + 2.0 * p2 * xy
+        xd_x = xd_x + 2.0 * p1 * y + 6.0 * p2 * x
+        yd_y = yd_y + 6.0 * p1 * y + 2.0 * p2 * x
+        xd_y = xd_y + 2.0 * (p1 * x + p2 * y)
+    return xd, yd, xd_x, xd_y, xd_y, yd_y, inverse
+
+
+def project(lens: Lens, points_cam_mm: Array) -> Array:
+    """Return image points (..., 2) in px of points (..., 3) in the camera frame; nan behind the camera."""
+    points = np.asarray(points_cam_mm, dtype=float)
+    z = np.where(points[..., 2] > 0, points[..., 2], np.nan)
+    xd, yd, *_ = distort(lens.vector[4:], points[..., 0] / z, points[..., 1] / z)
+    return np.stack([lens.fx * xd + lens.cx, lens.fy * yd + lens.cy], axis=-1)
+
+
+def undistort(lens: Lens, uv_px: Array) -> Array:
+    """Return image-plane points (..., 2), x = X/Z and y = Y/Z, of image points (..., 2) in px.
+
+    Inverts the distortion by Newton's method, to rounding where the model is one to one; a point that no
+    place on the plane maps to (beyond where strong barrel distortion folds over) comes out as nan.
+    """
+    uv = np.asarray(uv_px, dtype=float)
+    goal_x, goal_y = (uv[..., 0] - lens.cx) / lens.fx, (uv[..., 1] - lens.cy) / lens.fy
+    x, y = goal_x.copy(), goal_y.copy()
+    dist = lens.vector[4:]
+    if not dist.any():
+        return np.stack([x, y], axis=-1)
+    with np.errstate(all="ignore"):  # a diverging point becomes nan below
+        for _ in range(30):
+            xd, yd, a, b, c, d, _ = distort(dist, x, y)
+            ex, ey, det = goal_x - xd, goal_y - yd, a * d - b * c
+            step_x, step_y = (d * ex - b * ey) / det, (a * ey - c * ex) / det
+            x, y = x + step_x, y + step_y
+            if np.nanmax(np.abs(step_x) + np.abs(step_y), initial=0.0) < 1e-15:
+                break
+        xd, yd, a, b, c, d, _ = distort(dist, x, y)
+        is_solved = (np.hypot(xd - goal_x, yd - goal_y) < 1e-12) & (a * d - b * c > 0)
+    return np.where(is_solved[..., None], np.stack([x, y], axis=-1), np.nan)
+
+
+def coverage(xy_px: Array, width: int, height: int) -> float:
+    """Return the share of the sensor that points (n, 2) cover: cells of a 10 by 10 grid that hold at least one.
+
+    >>> coverage(np.array([[0.0, 0.0], [99.0, 99.0]]), 100, 100)
+    0.02
+    """
+    cell = (np.asarray(xy_px) + 0.5) * 10.0 / np.array([width, height])
+    cell = np.clip(cell.astype(int), 0, 9)
+    return float(np.unique(cell[:, 0] * 10 + cell[:, 1]).size / 100.0)

@@ -1,0 +1,136 @@
+"""Rotations, rigid motions, the rigid fit of two point sets and triangulation."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial.transform import Rotation
+
+from calib.errors import InputError
+
+Array = NDArray[np.float64]
+
+
+def frozen(values: Any, dtype: Any = np.float64) -> NDArray[Any]:
+    """Return a read-only, contiguous copy of ``values``."""
+    array = np.array(values, dtype=dtype, order="C", copy=True)
+    array.flags.writeable = False
+    return array
+
+
+def rotation_from_vector(rotvec: Array) -> Array:
+    """Return rotation matrices (..., 3, 3) from rotation vectors (..., 3) in radian.
+
+    >>> rotation_from_vector(np.array([0.0, 0.0, np.pi / 2])).round(12) @ [1.0, 0.0, 0.0]
+    array([0., 1., 0.])
+    """
+    flat = np.asarray(rotvec, dtype=float).reshape(-1, 3)
+    return Rotation.from_rotvec(flat).as_matrix().reshape((*np.shape(rotvec)[:-1], 3, 3))
+
+
+def vector_from_rotation(rotation: Array) -> Array:
+    """Return rotation vectors (..., 3) in radian, of length at most π, from matrices (..., 3, 3)."""
+    flat = np.asarray(rotation, dtype=float).reshape(-1, 3, 3)
+    return Rotation.from_matrix(flat).as_rotvec().reshape(np.shape(rotation)[:-1])
+
+
+def angle_between_deg(a: Array, b: Array) -> Array:
+    """Return the angle (...) in degree of the rotation that leads from a to b, both (..., 3, 3)."""
+    relative = np.swapaxes(a, -1, -2) @ b
+    return np.degrees(np.linalg.norm(vector_from_rotation(relative), axis=-1))
+
+
+def cross_matrix(v: Array) -> Array:
+    """Return the matrices (..., 3, 3) with ``cross_matrix(v) @ x == np.cross(v, x)``."""
+    v = np.asarray(v, dtype=float)
+    out = np.zeros((*v.shape, 3))
+    out[..., 0, 1], out[..., 0, 2], out[..., 1, 2] = -v[..., 2], v[..., 1], -v[..., 0]
+    out[..., 1, 0], out[..., 2, 0], out[..., 2, 1] = v[..., 2], -v[..., 1], v[..., 0]
+    return out
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Pose:
+    """A rigid motion ``target_from_source``: ``x_target = R @ x_source + t_mm``.
+
+    R is (3, 3), t_mm is (3,). Products chain: ``a_from_b @ b_from_c == a_from_c``.
+    """
+
+    R: Array
+    t_mm: Array
+
+    def __post_init__(self) -> None:
+        R, t = frozen(self.R), frozen(self.t_mm)
+        if R.shape != (3, 3) or t.shape != (3,):
+            raise InputError("pose", expected="R (3, 3) and t (3,)", found=f"{R.shape} and {t.shape}")
+        # Text files carry a matrix to some six digits; more than that is not a rotation.
+        if not (np.isfinite(t).all() and np.abs(R @ R.T - np.eye(3)).max() < 1e-5 and np.linalg.det(R) > 0):
+            raise InputError("pose", expected="a finite t and a proper rotation R", found=f"R = {R.tolist()}")
+        object.__setattr__(self, "R", R)
+        object.__setattr__(self, "t_mm", t)
+
+    def __matmul__(self, other: Pose) -> Pose:
+        return Pose(self.R @ other.R, self.R @ other.t_mm + self.t_mm)
+
+    def inverse(self) -> Pose:
+        """Return ``source_from_target``."""
+        return Pose(self.R.T, -self.R.T @ self.t_mm)
+
+    def apply(self, points_mm: Array) -> Array:
+        """Return points (..., 3) in the target frame from points in the source frame."""
+        return points_mm @ self.R.T + self.t_mm
+
+    @property
+    def origin_mm(self) -> Array:
+        """Where the target's origin lies in the source frame (3,); of ``cam_from_world``, the camera's position."""
+        return -self.R.T @ self.t_mm
+
+
+def rigid_fit(
+    source: Array, target: Array, weight: Array | None = None, *, with_scale: bool = False
+) -> tuple[Array, Array, Array]:
+    """Return (c, R, t) that minimise the weighted ``sum |target - (c R source + t)|^2``, for a batch of sets.
+
+    source and target are (..., n, 3), or (..., n, 2) in the plane; weight (..., n) counts points, default 1.
+    Returns c (...), R (..., d, d), t (..., d); c is 1 unless ``with_scale``. A set whose points lie on a line
+    leaves the turn about it open: the returned R is then one of the minimisers.
+
+    Source: Umeyama, Least-squares estimation of transformation parameters between two point patterns,
+    IEEE PAMI 13(4), 1991, equations 40 to 43.
+    """
+    source, target = np.asarray(source, float), np.asarray(target, float)
+    w = np.ones(source.shape[:-1]) if weight is None else np.asarray(weight, float)
+    w = (w / w.sum(axis=-1, keepdims=True))[..., None]
+    mean_s, mean_t = (w * source).sum(axis=-2), (w * target).sum(axis=-2)
+    ds, dt = source - mean_s[..., None, :], target - mean_t[..., None, :]
+    u, d, vt = np.linalg.svd(np.swapaxes(w * dt, -1, -2) @ ds)
+    sign = np.ones_like(d)
+    sign[..., -1] = np.where(np.linalg.det(u) * np.linalg.det(vt) < 0, -1.0, 1.0)
+    R = (u * sign[..., None, :]) @ vt
+    c = (d * sign).sum(axis=-1) / (w * ds**2).sum(axis=(-1, -2)) if with_scale else np.ones(d.shape[:-1])
+    t = mean_t - c[..., None] * (R @ mean_s[..., None])[..., 0]
+    return c, R, t
+
+
+def triangulate(origins: Array, directions: Array, weight: Array, group: NDArray[np.intp], n: int) -> Array:
+    """Return the points (n, 3) nearest to bundles of rays, nan where a bundle has no definite point.
+
+    Ray i starts at origins[i], runs along the unit vector directions[i], counts weight[i] and belongs to
+    point group[i]. Minimises ``sum w |(I - d d^T)(x - o)|^2``, which is linear: a starting value, not the
+    maximum-likelihood point.
+    """
+    d = directions
+    proj = weight[:, None, None] * (np.eye(3) - d[:, :, None] * d[:, None, :])
+    rhs = (proj @ origins[:, :, None])[..., 0]
+    A = np.stack([np.bincount(group, proj[:, i, j], n) for i in range(3) for j in range(3)], -1)
+    b = np.stack([np.bincount(group, rhs[:, i], n) for i in range(3)], -1)
+    A = A.reshape(n, 3, 3)
+    # Two rays less than about half a milliradian apart leave the depth to noise.
+    trace = np.trace(A, axis1=1, axis2=2)
+    is_fixed = np.linalg.eigvalsh(A)[:, 0] > 1e-7 * np.maximum(trace, 1e-300)
+    points = np.full((n, 3), np.nan)
+    points[is_fixed] = np.linalg.solve(A[is_fixed], b[is_fixed][..., None])[..., 0]
+    return points

@@ -1,0 +1,107 @@
+"""The calibrated rig: every camera's pose and lens, how sure they are, and where they came from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from calib.core.camera import Lens
+from calib.core.geometry import Array, Pose, frozen
+from calib.core.wand import Wand
+from calib.errors import InputError
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CameraStats:
+    """Reprojection residuals of one camera over the points used, in px (2D: RMS is sqrt(mean(dx² + dy²))).
+
+    ``sigma_px`` is the robust standard deviation of one coordinate; ``n_left_out`` counts gross outliers.
+    """
+
+    points: int
+    n_left_out: int
+    rms_px: float
+    median_px: float
+    p95_px: float
+    sigma_px: float
+    bias_px: tuple[float, float]
+    coverage: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RigCamera:
+    """One camera of a rig: sensor size in px, lens, pose ``cam_from_world`` and its residuals."""
+
+    name: str
+    width: int
+    height: int
+    lens: Lens
+    cam_from_world: Pose
+    stats: CameraStats | None = None
+
+    @property
+    def position_mm(self) -> Array:
+        """The camera's position in the world (3,)."""
+        return self.cam_from_world.origin_mm
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Covariance:
+    """Joint covariance (n, n) of the rig's parameters, with one label ``camera/parameter`` a row.
+
+    Parameters of a camera, as far as they were free: ``rotation_x``, ``rotation_y``, ``rotation_z`` (radian, a
+    small turn on the left of ``cam_from_world``), ``position_x``, ``position_y``, ``position_z`` (mm, world),
+    then lens terms by name (``focal``, ``cx``, ``cy`` in px, distortion coefficients). Poses are in the gauge
+    of least trace: the rig as a whole is held where it is.
+    """
+
+    labels: tuple[str, ...]
+    matrix: Array
+
+    def __post_init__(self) -> None:
+        matrix = frozen(self.matrix)
+        if matrix.shape != (len(self.labels),) * 2:
+            raise InputError("covariance", expected=f"{len(self.labels)} rows and columns", found=str(matrix.shape))
+        object.__setattr__(self, "matrix", matrix)
+
+    def sigma(self, camera: str, parameter: str) -> Array:
+        """Return the standard deviations (3,) of ``rotation`` (radian) or ``position`` (mm); nan where not known."""
+        names = [f"{camera}/{parameter}_{axis}" for axis in "xyz"]
+        if any(n not in self.labels for n in names):
+            return np.full(3, np.nan)
+        index = [self.labels.index(n) for n in names]
+        return np.sqrt(self.matrix[index, index])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rig:
+    """A calibrated rig.
+
+    ``wand`` is the wand as its file states it, ``wand_used`` the shape that the solve ended with (the same where
+    the shape was held). ``provenance`` holds text, numbers, lists and tables as JSON can: tool version, options,
+    file hashes, time, parent.
+    """
+
+    cameras: tuple[RigCamera, ...]
+    wand: Wand
+    wand_used: Wand
+    covariance: Covariance | None = None
+    provenance: dict[str, Any] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        names = self.names
+        if not names or len(set(names)) != len(names):
+            raise InputError("cameras", expected="one camera or more, each name once", found=str(names))
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        return tuple(c.name for c in self.cameras)
+
+    def camera(self, name: str) -> RigCamera:
+        """Return the camera of that name, or raise InputError with the names there are."""
+        for camera in self.cameras:
+            if camera.name == name:
+                return camera
+        raise InputError("camera", expected=f"one of {', '.join(self.names)}", found=repr(name))

@@ -1,0 +1,166 @@
+"""2D centroid tracks: what each camera of a rig saw in each frame."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.core.camera import Lens
+from calib.core.geometry import Array, frozen
+from calib.errors import InputError
+
+Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CameraTracks:
+    """One camera's sensor, what is known of its lens, and its centroids.
+
+    frame (n,) is non-decreasing, xy_px (n, 2) lies on the sensor, marker (n,) indexes the wand's markers with -1
+    where not identified; radius_px is (n,) or None. ``lens`` holds measured intrinsics and goes before the
+    nominal ``focal_mm`` and ``pixel_pitch_mm``.
+    """
+
+    name: str
+    width: int
+    height: int
+    frame: Ints
+    xy_px: Array
+    marker: NDArray[np.int16]
+    radius_px: NDArray[np.float32] | None = None
+    pixel_pitch_mm: float | None = None
+    focal_mm: float | None = None
+    lens: Lens | None = None
+    serial: str | None = None
+    model: str | None = None
+
+    def __post_init__(self) -> None:
+        frame, xy = frozen(self.frame, np.int64), frozen(self.xy_px)
+        marker = frozen(self.marker, np.int16)
+        n = frame.shape[0] if frame.ndim == 1 else -1
+        if not self.name or "/" in self.name or self.name.strip() != self.name or self.name in {".", ".."}:
+            raise InputError("camera name", expected="a name without '/' or outer blanks", found=repr(self.name))
+        if self.width < 1 or self.height < 1:
+            raise InputError(
+                f"{self.name}: width, height", expected="1 px or more", found=f"{self.width} × {self.height}"
+            )
+        if n < 0 or xy.shape != (n, 2) or marker.shape != (n,):
+            raise InputError(
+                f"{self.name}: frame, xy, marker",
+                expected="shapes (n,), (n, 2), (n,)",
+                found=f"{frame.shape}, {xy.shape}, {marker.shape}",
+            )
+        for attribute in ("pixel_pitch_mm", "focal_mm"):
+            value = getattr(self, attribute)
+            if value is not None and not (np.isfinite(value) and value > 0):
+                raise InputError(f"{self.name}: {attribute}", expected="a number above 0 mm", found=str(value))
+        if self.radius_px is not None:
+            radius = frozen(self.radius_px, np.float32)
+            if radius.shape != (n,) or not (radius >= 0).all():
+                raise InputError(f"{self.name}: radius", expected=f"{n} radii of 0 px or more", found=str(radius.shape))
+            object.__setattr__(self, "radius_px", radius)
+        _check_points(self.name, self.width, self.height, frame, xy, marker)
+        for attribute, values in (("frame", frame), ("xy_px", xy), ("marker", marker)):
+            object.__setattr__(self, attribute, values)
+
+    @property
+    def n_points(self) -> int:
+        return int(self.frame.shape[0])
+
+    @property
+    def nominal_focal_px(self) -> float | None:
+        """Focal length in px from the measured lens or the nominal zoom, None where neither is stated."""
+        if self.lens is not None:
+            return self.lens.fx
+        if self.focal_mm is None or self.pixel_pitch_mm is None:
+            return None
+        return self.focal_mm / self.pixel_pitch_mm
+
+
+def _check_points(name: str, width: int, height: int, frame: Ints, xy: Array, marker: NDArray[np.int16]) -> None:
+    """Raise InputError at the first point that breaks a rule, with its row."""
+    # Half a pixel of grace beyond the sensor's edge serves files that count pixels from another corner.
+    is_off = ~((xy >= -1.0) & (xy <= np.array([width, height]))).all(axis=1)  # nan is off as well
+    if is_off.any():
+        row = int(is_off.argmax())
+        raise InputError(
+            f"{name}: xy row {row}",
+            expected=f"finite px on the {width} × {height} sensor",
+            found=f"({xy[row, 0]:g}, {xy[row, 1]:g})",
+            remedy="Remove the point or correct width and height.",
+        )
+    step = np.diff(frame)
+    if (step < 0).any():
+        row = int((step < 0).argmax())
+        raise InputError(
+            f"{name}: frame row {row + 1}",
+            expected="frames that never decrease",
+            found=f"{frame[row + 1]} after {frame[row]}",
+            remedy="Sort the rows by frame.",
+        )
+    if (marker < -1).any():
+        row = int((marker < -1).argmax())
+        raise InputError(f"{name}: marker row {row}", expected="-1 or more", found=str(marker[row]))
+    named = marker >= 0
+    key = frame[named].astype(np.int64) * 65536 + marker[named]
+    ordered = np.sort(key)
+    is_double = np.flatnonzero(ordered[1:] == ordered[:-1])
+    if is_double.size:
+        value = int(ordered[is_double[0]])
+        raise InputError(
+            f"{name}: frame {value // 65536}",
+            expected="at most one point per (frame, marker)",
+            found=f"marker {value % 65536} more than once",
+            remedy="Keep one of them or set the marker to -1.",
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Tracks:
+    """A capture: the cameras' centroids on one frame count, at ``frame_rate_hz``."""
+
+    cameras: tuple[CameraTracks, ...]
+    frame_rate_hz: float
+    captured_at: str | None = None
+    title: str | None = None
+
+    def __post_init__(self) -> None:
+        names = [c.name for c in self.cameras]
+        if not names:
+            raise InputError("cameras", expected="one camera or more", found="none")
+        double = sorted({n for n in names if names.count(n) > 1})
+        if double:
+            raise InputError("cameras", expected="names used once", found=f"{', '.join(double)} twice")
+        if not (np.isfinite(self.frame_rate_hz) and self.frame_rate_hz > 0):
+            raise InputError("frame_rate", expected="a rate above 0 Hz", found=str(self.frame_rate_hz))
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        return tuple(c.name for c in self.cameras)
+
+    def camera(self, name: str) -> CameraTracks:
+        """Return the camera of that name, or raise InputError with the names there are."""
+        for camera in self.cameras:
+            if camera.name == name:
+                return camera
+        raise InputError("camera", expected=f"one of {', '.join(self.names)}", found=repr(name))
+
+    def subset(self, names: Iterable[str]) -> Tracks:
+        """Return the capture of the named cameras alone, in the order given."""
+        cameras = tuple(self.camera(n) for n in names)
+        return Tracks(cameras, self.frame_rate_hz, self.captured_at, self.title)
+
+    def check_markers(self, n_markers: int) -> None:
+        """Raise InputError where a point names a marker that a wand of ``n_markers`` does not have."""
+        for c in self.cameras:
+            if c.n_points and c.marker.max() >= n_markers:
+                row = int((c.marker >= n_markers).argmax())
+                raise InputError(
+                    f"{c.name}: marker row {row}",
+                    expected=f"an index below the wand's {n_markers} markers",
+                    found=str(c.marker[row]),
+                    remedy="Use the wand file that this capture was made with.",
+                )

@@ -1,0 +1,87 @@
+"""The wand: rigid markers with known coordinates, and lengths that a certificate states."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from calib.core.geometry import Array, frozen
+from calib.errors import InputError
+
+
+@dataclass(frozen=True, slots=True)
+class CertifiedLength:
+    """A certified distance between the markers with index i and j, with its standard uncertainty."""
+
+    i: int
+    j: int
+    length_mm: float
+    sigma_mm: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Wand:
+    """A rigid wand: marker names, their coordinates (n, 3) in mm and the standard uncertainty of each coordinate."""
+
+    name: str
+    markers: tuple[str, ...]
+    points_mm: Array
+    sigma_mm: float = 0.0
+    certified: tuple[CertifiedLength, ...] = ()
+
+    def __post_init__(self) -> None:
+        points = frozen(self.points_mm)
+        n = len(self.markers)
+        if n < 2:
+            raise InputError("[markers]", expected="two or more markers", found=str(n))
+        if len(set(self.markers)) != n or points.shape != (n, 3) or not np.isfinite(points).all():
+            raise InputError("[markers]", expected=f"{n} finite x, y, z under {n} names", found=str(points.tolist()))
+        if not (np.isfinite(self.sigma_mm) and self.sigma_mm >= 0):
+            raise InputError("sigma", expected="a standard uncertainty in mm, 0 or more", found=str(self.sigma_mm))
+        object.__setattr__(self, "points_mm", points)
+        length = self.lengths_mm
+        for i, j in zip(*np.triu_indices(n, 1), strict=True):
+            if length[i, j] <= max(3.0 * self.sigma_mm, 1e-9):
+                raise InputError(
+                    f"[markers] {self.markers[i]} and {self.markers[j]}",
+                    expected="markers that lie apart by more than their uncertainty",
+                    found=f"{length[i, j]:g} mm between them",
+                    remedy="Correct the coordinates.",
+                )
+        for c in self.certified:
+            place = f"[[certified]] {self.markers[c.i]} to {self.markers[c.j]}"
+            if not (np.isfinite(c.length_mm) and c.length_mm > 0):
+                raise InputError(place, expected="a length above 0 mm", found=f"{c.length_mm:g}")
+            if not (np.isfinite(c.sigma_mm) and c.sigma_mm > 0):
+                raise InputError(place, expected="a sigma above 0 mm", found=f"{c.sigma_mm:g}")
+            # A certificate and a drawing that differ by more than this are not of the same wand.
+            if c.i == c.j or abs(c.length_mm - length[c.i, c.j]) > 0.05 * length[c.i, c.j]:
+                raise InputError(
+                    place,
+                    expected=f"within 5 % of the {length[c.i, c.j]:.3f} mm between the coordinates",
+                    found=f"{c.length_mm:.3f} mm",
+                    remedy="Correct the coordinates or the certificate.",
+                )
+
+    @property
+    def lengths_mm(self) -> Array:
+        """Distances between all markers (n, n) in mm."""
+        return np.linalg.norm(self.points_mm[:, None] - self.points_mm[None], axis=-1)
+
+    @property
+    def span_mm(self) -> float:
+        """The longest distance between two markers in mm."""
+        return float(self.lengths_mm.max())
+
+    @property
+    def dimension(self) -> int:
+        """1 for markers on a line, 2 in a plane, 3 in space.
+
+        A marker counts as on the line (in the plane) while it lies off it by less than three standard
+        uncertainties or 0.2 % of the span: such an offset turns no more of an image than noise does.
+        """
+        centred = self.points_mm - self.points_mm.mean(axis=0)
+        _, _, axes = np.linalg.svd(centred)
+        offset = np.abs(centred @ axes.T).max(axis=0)
+        return max(1, int((offset > max(3.0 * self.sigma_mm, 0.002 * self.span_mm)).sum()))

@@ -1,0 +1,49 @@
+"""What can go wrong, as data: where, what was expected, what was found and what to do about it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+
+class CalibError(Exception):
+    """An error that a person can act on.
+
+    Prints as one line, ``where: expected ..., found .... Do this.``
+
+    >>> print(CalibError("cam03", expected="a focal length above 0", found="-4.0", remedy="Correct focal_mm."))
+    cam03: expected a focal length above 0, found -4.0. Correct focal_mm.
+    """
+
+    def __init__(self, where: str, *, expected: str, found: str, remedy: str = "", cameras: Sequence[str] = ()) -> None:
+        self.where = where
+        self.expected = expected
+        self.found = found
+        self.remedy = remedy
+        self.cameras = tuple(cameras)
+        super().__init__(where)
+
+    def __str__(self) -> str:
+        line = f"{self.where}: expected {self.expected}, found {self.found}."
+        return f"{line} {self.remedy}".rstrip()
+
+    def inside(self, container: str) -> CalibError:
+        """Return the same error with the place it lies in (a file, a group) put before ``where``."""
+        return type(self)(
+            f"{container}: {self.where}",
+            expected=self.expected,
+            found=self.found,
+            remedy=self.remedy,
+            cameras=self.cameras,
+        )
+
+
+class InputError(CalibError):
+    """A record, a file or a call does not hold what it must."""
+
+
+class OutputError(CalibError):
+    """An output cannot be written where it was asked for."""
+
+
+class UnsolvableError(CalibError):
+    """The capture does not determine what was asked of it; ``cameras`` names the ones concerned."""

@@ -1,0 +1,110 @@
+"""The whole simulation: true rig, wave, and what every camera saw."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.core.geometry import Array
+from calib.core.rig import Rig
+from calib.core.tracks import Tracks
+from calib.core.wand import Wand
+from calib.errors import UnsolvableError
+from calib.simulate.imaging import Bools, Image, take
+from calib.simulate.layouts import knocked, true_cameras
+from calib.simulate.path import make_motion, make_wand
+from calib.simulate.scenario import Scenario
+
+MIN_SHARED_FRAMES = 30  # a pair of cameras counts as joined from here on
+ATTEMPTS = 10
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Simulation:
+    """A capture and the truth behind it.
+
+    ``truth`` is the rig before any knock and ``truth_after`` after all; their ``wand_used`` is the wand as it is.
+    ``R_world_from_wand`` (F, 3, 3) and ``t_world_from_wand_mm`` (F, 3) are the wand's true poses by frame.
+    ``marker`` and ``is_outlier`` hold one array a camera, parallel to its points in ``tracks``: the true marker
+    (-1: a reflection), and whether the point is anything but truth and Gaussian noise (gross, merged or a
+    reflection). A late or knocked camera's points are not outliers in that sense.
+    """
+
+    scenario: Scenario
+    tracks: Tracks
+    wand: Wand
+    truth: Rig
+    truth_after: Rig
+    R_world_from_wand: Array
+    t_world_from_wand_mm: Array
+    marker: tuple[NDArray[np.int16], ...]
+    is_outlier: tuple[Bools, ...]
+
+    @property
+    def world_from_wand(self) -> tuple[Array, Array]:
+        """The wand's true poses: R (F, 3, 3) and t in mm (F, 3)."""
+        return self.R_world_from_wand, self.t_world_from_wand_mm
+
+    @property
+    def markers_world_mm(self) -> Array:
+        """The true places (F, M, 3) of the markers."""
+        points = self.truth.wand_used.points_mm
+        return points @ np.swapaxes(self.R_world_from_wand, 1, 2) + self.t_world_from_wand_mm[:, None]
+
+
+def simulate(scenario: Scenario) -> Simulation:
+    """Return the capture of a scenario with its truth.
+
+    Where the rig must be connected and a wave leaves it in pieces, another wave is drawn; UnsolvableError names
+    the cameras that ten waves did not join.
+    """
+    before = true_cameras(scenario)
+    knock = {k.camera: k for k in scenario.knock}
+    after = tuple(
+        knocked(c, knock[c.name], scenario.rng("knock", i)) if c.name in knock else c for i, c in enumerate(before)
+    )
+    stated, real = make_wand(scenario)
+    provenance = {"simulated": scenario.as_dict()}
+    must_join = scenario.connected and scenario.path == "volume"
+    for attempt in range(ATTEMPTS):
+        motion = make_motion(scenario, real, attempt)
+        points = motion.markers_world_mm(real)
+        images = [
+            take(scenario, i, c, after[i], knock[c.name].frame if c.name in knock else len(points), motion, points)
+            for i, c in enumerate(before)
+        ]
+        apart = _apart(images) if must_join else []
+        if not apart:
+            break
+    else:
+        names = tuple(scenario.names[i] for i in apart)
+        raise UnsolvableError(
+            f"scenario {scenario.layout} of {scenario.n_cameras} cameras",
+            expected=f"a wave that joins all cameras over pairs with {MIN_SHARED_FRAMES} shared frames or more",
+            found=f"{', '.join(names)} apart from {scenario.names[0]} in {ATTEMPTS} waves",
+            remedy="Raise n_frames, add cameras, shrink size_mm, or set connected = false.",
+            cameras=names,
+        )
+    return Simulation(
+        scenario=scenario,
+        tracks=Tracks(tuple(im.tracks for im in images), scenario.frame_rate_hz, title=f"simulated {scenario.layout}"),
+        wand=stated,
+        truth=Rig(before, stated, real, provenance=provenance),
+        truth_after=Rig(after, stated, real, provenance=provenance),
+        R_world_from_wand=motion.R,
+        t_world_from_wand_mm=motion.t_mm,
+        marker=tuple(im.marker for im in images),
+        is_outlier=tuple(im.is_outlier for im in images),
+    )
+
+
+def _apart(images: list[Image]) -> list[int]:
+    """Return the cameras that no chain of pairs with enough shared frames joins to the first."""
+    seen = np.array([im.is_frame_seen for im in images], dtype=np.float32)
+    is_joined = seen @ seen.T >= MIN_SHARED_FRAMES
+    reached = is_joined[0].copy()
+    for _ in images:
+        reached |= is_joined[reached].any(axis=0)
+    return [i for i in range(len(images)) if not reached[i]]

@@ -1,0 +1,174 @@
+"""What to simulate: every option with its default and the reason for it.
+
+Figures without a source are common practice of the trade, from memory.
+"""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field, fields
+from typing import Any
+
+import numpy as np
+
+from calib.errors import InputError
+
+LAYOUTS = ("room", "corridor", "row", "dome")
+PATHS = ("volume", "plane", "still")
+WANDS = ("line3", "plane5", "solid6")
+LENS_TERMS = ("aspect", "k1", "k2", "k3", "tangential", "rational")
+KNOWN_LENS = ("nominal", "measured", "nothing")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Knock:
+    """A camera that is knocked: from ``frame`` on it stands turned, shifted and, by option, zoomed.
+
+    The axis of the turn and the direction of the shift are random. ``focal_change`` is a share: 0.01 makes the
+    focal length 1 % longer, as when the knock also turns the zoom ring.
+    """
+
+    camera: str
+    frame: int = 0
+    rotation_deg: float = 0.5
+    translation_mm: float = 5.0
+    focal_change: float = 0.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Scenario:
+    """A rig, a wand wave and the troubles of a capture, all drawn from ``seed``.
+
+    Each effect has its own random stream, so switching one on leaves the others as they were. The same scenario
+    gives the same capture. Rigs are connected (every camera is joined to all others over pairs that share at
+    least 30 frames) unless ``connected`` is off or the path is not ``volume``.
+    """
+
+    # The rig.
+    layout: str = "room"  # cameras all around looking in: the most common rig
+    n_cameras: int = 10  # a mid-sized room
+    size_mm: tuple[float, float, float] | None = None  # waved volume x, y, z; None: what suits layout and n_cameras
+    width: int = 2048  # sensor in px, a two-megapixel machine-vision format
+    height: int = 1088
+    pixel_pitch_mm: float = 0.0055  # the pitch of that format
+    focal_range_mm: tuple[float, float] = (6.0, 12.0)  # a common zoom; each lens is set so that the volume fills it
+    principal_offset_px: float = 15.0  # mounts and zooms put the axis up to this far off the centre, each way
+    lens_terms: tuple[str, ...] = ("k1", "k2")  # true distortion; machine-vision lenses need little more
+    known_lens: str = "nominal"  # what the tracks state: the zoom ring's focal length, the true lens, or nothing
+    focal_error: float = 0.10  # a zoom ring reads up to this share off, differently for each camera
+    roll_deg: float = 5.0  # cameras hang about upright, within this either way
+    range_mm: float = 9000.0  # how far the strobe lights a marker at a short exposure
+    # The wand and its wave.
+    wand: str = "line3"  # three markers on a line: the most common wand, and the hardest
+    wand_sigma_mm: float = 0.02  # coordinates as a measuring machine gives them
+    wand_error_mm: float = 0.0  # how far (SD) markers really lie off their file; 0 leaves the solver's error alone
+    is_certified: bool = False  # most wands carry no certificate
+    marker_diameter_mm: float = 16.0  # a common size for rooms
+    path: str = "volume"  # a wave that fills the volume, as one should
+    n_frames: int | None = None  # None: 1500, or more where the walk along a long rig takes longer
+    frame_rate_hz: float = 25.0  # 1500 frames then last a minute, the length of a real wave
+    speed_mm_s: float = 1000.0  # RMS speed of the wand's centre; hands do 0.5 to 1.5 m/s
+    turn_rad_s: float = 2.0  # RMS rate at which the hand turns the wand
+    wave: int = 0  # another number waves again before the same cameras
+    # What the cameras make of it.
+    sigma_px: float = 0.12  # SD of one coordinate of a centroid of a well-lit round marker
+    noise_spread: float = 1.0  # cameras' sigma differ by up to this factor either way; 1: all alike
+    noisy: Mapping[str, float] = field(default_factory=dict)  # camera name: factor on its sigma
+    dropout: float = 0.2  # share of points lost at random: glare, grazing views, bandwidth
+    occlusion: bool = True  # markers behind or touching one another hide or merge
+    person: bool = True  # the person who waves stands in the way of some cameras
+    outliers: float = 0.003  # share of named points that lie grossly off (mixed-up markers, glints)
+    outlier_px: tuple[float, float] = (5.0, 300.0)  # how far off, evenly over the logarithm
+    strays: float = 0.1  # mean number of reflections a camera and frame, half of them static
+    is_named: bool = True  # False: every marker is -1, as before identification
+    slip: Mapping[str, int] = field(default_factory=dict)  # camera name: frames by which its frame count is late
+    knock: tuple[Knock, ...] = ()  # cameras that are knocked during the wave
+    connected: bool = True  # a rig in pieces is a scenario of its own
+    seed: int = 0
+
+    def __post_init__(self) -> None:
+        _check(self)
+
+    @classmethod
+    def from_dict(cls, values: Mapping[str, Any]) -> Scenario:
+        """Return the scenario of a table as TOML gives it; InputError names unknown keys."""
+        known = {f.name for f in fields(cls)}
+        unknown = sorted(set(values) - known)
+        if unknown:
+            raise InputError("scenario", expected=f"keys among {', '.join(sorted(known))}", found=", ".join(unknown))
+        out: dict[str, Any] = {
+            key: tuple(v) if isinstance(v, list) and key != "knock" else v for key, v in values.items()
+        }
+        if "knock" in out:
+            tables = out["knock"] if isinstance(out["knock"], (list, tuple)) else [out["knock"]]
+            out["knock"] = tuple(k if isinstance(k, Knock) else _knock(k) for k in tables)
+        return cls(**out)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the table that ``from_dict`` takes back, plain enough for TOML; values of None are left out."""
+        table = {k: list(v) if isinstance(v, tuple) else v for k, v in asdict(self).items() if v is not None}
+        table["noisy"], table["slip"] = dict(self.noisy), dict(self.slip)
+        return table
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Camera names: cam01, cam02 and so on."""
+        digits = max(2, len(str(self.n_cameras)))
+        return tuple(f"cam{i + 1:0{digits}d}" for i in range(self.n_cameras))
+
+    def rng(self, effect: str, index: int = 0, *, of_wave: bool = True) -> np.random.Generator:
+        """Return the random stream of one effect, of one camera; what belongs to the rig is the same in every wave."""
+        wave = self.wave if of_wave else 0
+        return np.random.default_rng([self.seed, zlib.crc32(effect.encode()), index, wave])
+
+
+def _knock(table: Mapping[str, Any]) -> Knock:
+    known = [f.name for f in fields(Knock)]
+    if "camera" not in table or set(table) - set(known):
+        raise InputError("scenario knock", expected=f"camera, and of {', '.join(known)}", found=", ".join(table))
+    return Knock(**table)
+
+
+def _check(s: Scenario) -> None:
+    """Raise InputError at the first option that is out of its range."""
+    for key, allowed in (("layout", LAYOUTS), ("path", PATHS), ("wand", WANDS), ("known_lens", KNOWN_LENS)):
+        if getattr(s, key) not in allowed:
+            raise InputError(f"scenario {key}", expected=f"one of {', '.join(allowed)}", found=repr(getattr(s, key)))
+    if set(s.lens_terms) - set(LENS_TERMS):
+        raise InputError("scenario lens_terms", expected=f"of {', '.join(LENS_TERMS)}", found=", ".join(s.lens_terms))
+    inf = float("inf")
+    limits: tuple[tuple[str, Any, float, float], ...] = (
+        ("n_cameras", s.n_cameras, 2, 200),
+        ("size_mm", min(s.size_mm) if s.size_mm else 1000.0, 500.0, 1e6),
+        ("width, height", min(s.width, s.height), 16, 20000),
+        ("pixel_pitch_mm", s.pixel_pitch_mm, 1e-4, 0.1),
+        ("focal_range_mm", min(s.focal_range_mm), 0.1, max(s.focal_range_mm)),
+        ("principal_offset_px", s.principal_offset_px, 0, min(s.width, s.height) / 4),
+        ("focal_error", s.focal_error, 0, 0.5),
+        ("roll_deg", s.roll_deg, 0, 180),
+        ("range_mm", s.range_mm, 500, inf),
+        ("wand_sigma_mm", s.wand_sigma_mm, 0, 5),
+        ("wand_error_mm", s.wand_error_mm, 0, 5),
+        ("marker_diameter_mm", s.marker_diameter_mm, 0.1, 100),
+        ("n_frames", 1 if s.n_frames is None else s.n_frames, 1, 1e7),
+        ("frame_rate_hz", s.frame_rate_hz, 0.1, 1e5),
+        ("speed_mm_s", s.speed_mm_s, 1, 1e4),
+        ("turn_rad_s", s.turn_rad_s, 0, 50),
+        ("wave", s.wave, 0, inf),
+        ("sigma_px", s.sigma_px, 0, 50),
+        ("noise_spread", s.noise_spread, 1, 100),
+        ("noisy", min(s.noisy.values(), default=1.0), 0, inf),
+        ("dropout", s.dropout, 0, 0.99),
+        ("outliers", s.outliers, 0, 1),
+        ("outlier_px", min(s.outlier_px), 1e-3, max(s.outlier_px)),
+        ("strays", s.strays, 0, 1000),
+        ("knock frame", min((k.frame for k in s.knock), default=0), 0, inf),
+        ("seed", s.seed, 0, inf),
+    )
+    for key, value, low, high in limits:
+        if isinstance(value, str) or not low <= value <= high:
+            raise InputError(f"scenario {key}", expected=f"{low:g} to {high:g}", found=str(value))
+    strangers = sorted({*s.noisy, *s.slip, *(k.camera for k in s.knock)} - set(s.names))
+    if strangers:
+        raise InputError("scenario", expected=f"cameras {s.names[0]} to {s.names[-1]}", found=", ".join(strangers))

@@ -13,7 +13,7 @@ from calib.core.geometry import Array
 from calib.core.rig import RigCamera
 from calib.core.tracks import CameraTracks
 from calib.simulate.layouts import image_plane_reach
-from calib.simulate.path import Motion, _wander
+from calib.simulate.path import Motion, wander
 from calib.simulate.scenario import Scenario
 
 PERSON_RADIUS_MM, PERSON_HEIGHT_MM = 200.0, 1750.0  # an adult as an upright cylinder
@@ -157,7 +157,7 @@ def _strays(s: Scenario, index: int, n_frames: int) -> tuple[NDArray[np.intp], A
     time = np.arange(n_frames) / s.frame_rate_hz
     frames, places = [np.empty(0, dtype=np.intp)], [np.empty((0, 2))]
     for spot in range(2 * n_spots):
-        track = np.broadcast_to(rng.uniform(0, 1, 2), (n_frames, 2)) if spot % 2 else ndtr(_wander(time, 0.5, 2, rng))
+        track = np.broadcast_to(rng.uniform(0, 1, 2), (n_frames, 2)) if spot % 2 else ndtr(wander(time, 0.5, 2, rng))
         frame = np.flatnonzero(rng.random(n_frames) < s.strays / (2 * n_spots))
         frames.append(frame)
         places.append(track[frame] * size + rng.normal(0, s.sigma_px, (len(frame), 2)))

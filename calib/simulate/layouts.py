@@ -15,6 +15,7 @@ from calib.core.rig import RigCamera
 from calib.simulate.scenario import Knock, Scenario
 
 FLOOR_GAP_MM = 200.0  # the wave keeps this far above the floor
+STRETCH_MM = 8000.0  # of a long rig, what one camera is meant to look after
 
 
 def volume_mm(scenario: Scenario) -> Array:
@@ -45,7 +46,7 @@ def true_cameras(scenario: Scenario) -> tuple[RigCamera, ...]:
     cameras = []
     for i, name in enumerate(scenario.names):
         pose = _look_at(position[i], target[i], scenario.rng("roll", i, of_wave=False), scenario.roll_deg)
-        lens = _lens(scenario, pose, i)
+        lens = _lens(scenario, pose, target[i], i)
         cameras.append(RigCamera(name, scenario.width, scenario.height, lens, pose))
     return tuple(cameras)
 
@@ -134,10 +135,13 @@ def _look_at(position: Array, target: Array, rng: np.random.Generator, roll_deg:
     return Pose(R, -R @ position)
 
 
-def _lens(s: Scenario, pose: Pose, index: int) -> Lens:
+def _lens(s: Scenario, pose: Pose, target: Array, index: int) -> Lens:
     """Return a lens zoomed so that most of what the camera can reach of the volume lies on the sensor."""
     rng = s.rng("lens", index, of_wave=False)
-    points = pose.apply(sample_points(s, 2000, rng))
+    points = sample_points(s, 2000, rng)
+    if s.layout in {"corridor", "row"}:  # a stretch of the length, not all of it
+        points = points[np.abs(points[:, 0] - target[0]) < STRETCH_MM / 2]
+    points = pose.apply(points)
     points = points[(points[:, 2] > 300) & (np.linalg.norm(points, axis=1) < s.range_mm)]
     half = np.array([s.width, s.height]) / 2
     shortest, longest = np.array(s.focal_range_mm) / s.pixel_pitch_mm

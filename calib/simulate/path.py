@@ -51,11 +51,11 @@ def make_wand(scenario: Scenario) -> tuple[Wand, Wand]:
 
 
 def n_frames(scenario: Scenario) -> int:
-    """Return the number of frames: as asked, or 1500, or as many as walking a long rig's length takes."""
+    """Return the number of frames: as asked, or 1500, or as many as walking a long rig up and down takes."""
     if scenario.n_frames is not None:
         return scenario.n_frames
     length = _walk_length(scenario)
-    return max(1500, int(np.ceil(length / WALK_MM_S * scenario.frame_rate_hz)))
+    return max(1500, int(np.ceil(2 * length / WALK_MM_S * scenario.frame_rate_hz)))
 
 
 def make_motion(scenario: Scenario, wand: Wand, attempt: int = 0) -> Motion:
@@ -72,17 +72,17 @@ def make_motion(scenario: Scenario, wand: Wand, attempt: int = 0) -> Motion:
     share = np.full((n, 3), 0.5)
     for axis in axes:
         rate = speed / (high[axis] - low[axis]) * np.sqrt(2 * np.pi * np.sqrt(3))
-        share[:, axis] = ndtr(_wander(time, rate, 1, rng)[:, 0])
+        share[:, axis] = ndtr(wander(time, rate, 1, rng)[:, 0])
     if walk is not None:
         share[:, 0] = walk
     centre = low + share * (high - low)
     # Four unit processes of rate w, made a unit quaternion, turn with RMS sqrt(6) w.
-    turn = Rotation.from_quat(_wander(time, s.turn_rad_s / np.sqrt(6), 4, rng))
-    azimuth = 2 * np.pi * ndtr(_wander(time, 0.3, 1, rng)[:, 0]) + rng.uniform(0, 2 * np.pi)
+    turn = Rotation.from_quat(wander(time, s.turn_rad_s / np.sqrt(6), 4, rng))
+    azimuth = 2 * np.pi * ndtr(wander(time, 0.3, 1, rng)[:, 0]) + rng.uniform(0, 2 * np.pi)
     if s.path == "plane":
         # Everything stays in one upright plane along x.
         centre[:, 1] = 0.0
-        flat = np.stack([_wander(time, s.turn_rad_s, 1, rng)[:, 0] * np.pi, np.full(n, np.pi / 2)], -1)
+        flat = np.stack([wander(time, s.turn_rad_s, 1, rng)[:, 0] * np.pi, np.full(n, np.pi / 2)], -1)
         turn = Rotation.from_euler("yx", flat)
     elif s.path == "still":
         middle = np.full(n, n // 2)
@@ -115,11 +115,11 @@ def _walk(scenario: Scenario, time: Array, rng: np.random.Generator) -> tuple[Ar
         )
     phase = np.pi * (passes * time / duration - 0.5)
     # A rounded triangle wave, with the pace varying a little.
-    sway = 0.02 * _wander(time, 1.0, 1, rng)[:, 0] * min(1.0, 4000.0 / length)
+    sway = 0.02 * wander(time, 1.0, 1, rng)[:, 0] * min(1.0, 4000.0 / length)
     return np.clip(0.5 + np.arcsin(0.995 * np.sin(phase)) / (2 * np.arcsin(0.995)) + sway, 0, 1), speed
 
 
-def _wander(time: Array, rate: float, n: int, rng: np.random.Generator, n_terms: int = 12) -> Array:
+def wander(time: Array, rate: float, n: int, rng: np.random.Generator, n_terms: int = 12) -> Array:
     """Return n band-limited processes (F, n) of mean 0 and variance 1 whose derivatives have RMS ``rate``.
 
     Sums of sines with frequencies of 0.3 to 1.6 times ``rate``, scaled to the exact RMS, and random phases.

@@ -63,7 +63,8 @@ def simulate(scenario: Scenario) -> Simulation:
     before = true_cameras(scenario)
     knock = {k.camera: k for k in scenario.knock}
     after = tuple(
-        knocked(c, knock[c.name], scenario.rng("knock", i)) if c.name in knock else c for i, c in enumerate(before)
+        knocked(c, knock[c.name], scenario.rng("knock", i, of_wave=False)) if c.name in knock else c
+        for i, c in enumerate(before)
     )
     stated, real = make_wand(scenario)
     provenance = {"simulated": scenario.as_dict()}

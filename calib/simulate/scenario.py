@@ -5,9 +5,11 @@ Figures without a source are common practice of the trade, from memory.
 
 from __future__ import annotations
 
+import math
 import zlib
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, fields
+from numbers import Integral, Real
 from typing import Any
 
 import numpy as np
@@ -34,6 +36,13 @@ class Knock:
     rotation_deg: float = 0.5
     translation_mm: float = 5.0
     focal_change: float = 0.0
+
+    def __post_init__(self) -> None:
+        _check_kinds(self, "scenario knock")
+        if not (self.frame >= 0 and abs(self.focal_change) < 0.5):
+            raise InputError(
+                "scenario knock", expected="frame 0 or later, focal_change within -0.5 to 0.5", found=str(asdict(self))
+            )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -66,7 +75,7 @@ class Scenario:
     is_certified: bool = False  # most wands carry no certificate
     marker_diameter_mm: float = 16.0  # a common size for rooms
     path: str = "volume"  # a wave that fills the volume, as one should
-    n_frames: int | None = None  # None: 1500, or more where the walk along a long rig takes longer
+    n_frames: int | None = None  # None: 1500, or more where walking a long rig up and down takes longer
     frame_rate_hz: float = 25.0  # 1500 frames then last a minute, the length of a real wave
     speed_mm_s: float = 1000.0  # RMS speed of the wand's centre; hands do 0.5 to 1.5 m/s
     turn_rad_s: float = 2.0  # RMS rate at which the hand turns the wand
@@ -88,7 +97,8 @@ class Scenario:
     seed: int = 0
 
     def __post_init__(self) -> None:
-        _check(self)
+        _check_kinds(self, "scenario")
+        _check_ranges(self)
 
     @classmethod
     def from_dict(cls, values: Mapping[str, Any]) -> Scenario:
@@ -130,7 +140,32 @@ def _knock(table: Mapping[str, Any]) -> Knock:
     return Knock(**table)
 
 
-def _check(s: Scenario) -> None:
+def _check_kinds(record: Any, place: str) -> None:
+    """Raise InputError at the first field that holds something of another kind than its annotation says."""
+    for f in fields(record):
+        value = getattr(record, f.name)
+        if not _is_kind(value, str(f.type)):
+            kind = str(f.type).replace("Mapping", "table").replace("tuple", "list").replace(" | None", "")
+            raise InputError(f"{place} {f.name}", expected=f"a value of kind {kind}", found=repr(value))
+
+
+def _is_kind(value: Any, kind: str) -> bool:
+    if kind.endswith(" | None"):
+        return value is None or _is_kind(value, kind.removesuffix(" | None"))
+    if kind.startswith("Mapping"):
+        of = kind.rpartition(", ")[2].rstrip("]")
+        return isinstance(value, Mapping) and all(isinstance(k, str) and _is_kind(v, of) for k, v in value.items())
+    if kind.startswith("tuple"):
+        inner = kind.removeprefix("tuple[").rstrip("]").split(", ")
+        is_long_enough = inner[-1] == "..." or len(value) == len(inner) if isinstance(value, tuple) else False
+        return is_long_enough and all(_is_kind(v, inner[0]) for v in value)
+    if kind in {"int", "float"}:
+        is_number = isinstance(value, Integral if kind == "int" else Real) and not isinstance(value, bool)
+        return is_number and math.isfinite(value)
+    return isinstance(value, {"str": str, "bool": bool, "Knock": Knock}[kind])
+
+
+def _check_ranges(s: Scenario) -> None:
     """Raise InputError at the first option that is out of its range."""
     for key, allowed in (("layout", LAYOUTS), ("path", PATHS), ("wand", WANDS), ("known_lens", KNOWN_LENS)):
         if getattr(s, key) not in allowed:
@@ -163,11 +198,10 @@ def _check(s: Scenario) -> None:
         ("outliers", s.outliers, 0, 1),
         ("outlier_px", min(s.outlier_px), 1e-3, max(s.outlier_px)),
         ("strays", s.strays, 0, 1000),
-        ("knock frame", min((k.frame for k in s.knock), default=0), 0, inf),
         ("seed", s.seed, 0, inf),
     )
     for key, value, low, high in limits:
-        if isinstance(value, str) or not low <= value <= high:
+        if not low <= value <= high:
             raise InputError(f"scenario {key}", expected=f"{low:g} to {high:g}", found=str(value))
     strangers = sorted({*s.noisy, *s.slip, *(k.camera for k in s.knock)} - set(s.names))
     if strangers:

@@ -64,7 +64,7 @@ def measured_lens(grids: NDArray[np.float32], width: int, height: int) -> Lens:
     images = [g.reshape(-1, 2) for g in grids]
     _, K, dist, *_ = cv2.calibrateCamera([board] * len(grids), images, (width, height), None, None, flags=flags)
     # Rounded far below their uncertainty (0.5 px, 0.003), so that threads and builds give the same file.
-    return Lens.from_matrix(K.round(3), dist.ravel()[:5].round(5))
+    return Lens.from_matrix(np.asarray(K, float).round(3), np.asarray(dist, float).ravel()[:5].round(5))
 
 
 def read(folder: Path) -> list[tuple[str, int, int, Lens, NDArray[np.float32]]]:
@@ -78,7 +78,7 @@ def read(folder: Path) -> list[tuple[str, int, int, Lens, NDArray[np.float32]]]:
             if image is None:
                 raise InputError(str(path), expected="a photograph", found="none that can be read")
             height, width = image.shape
-            grids.append(corners(image, str(path)))
+            grids.append(corners(image.astype(np.uint8), str(path)))
         stack = np.stack(grids)
         cameras.append((side, width, height, measured_lens(stack, width, height), stack))
     return cameras

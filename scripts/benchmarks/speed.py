@@ -191,7 +191,8 @@ def whole_solve(sim: Simulation) -> float:
     save_tracks(sim.tracks, tracks, force=True)
     save_wand(sim.wand, wand, force=True)
     begin = perf_counter()
-    command = [shutil.which("calib") or "calib", "solve", tracks, "--wand", wand, "-o", rig, "--force"]
+    program = shutil.which("calib") or "calib"
+    command = [program, "solve", str(tracks), "--wand", str(wand), "-o", str(rig), "--force"]
     subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
     return perf_counter() - begin
 
@@ -212,8 +213,9 @@ def main(options: argparse.Namespace) -> int:
     runs: dict[str, list[Timing]] = {}
     for _ in range(options.repeats):
         runs.setdefault("ours", []).append(run_ours())
-        for kind in CERES_KINDS if isinstance(program, Path) else ():
-            runs.setdefault(kind, []).append(run_ceres(program, WORK / "problem.txt", kind))
+        if isinstance(program, Path):
+            for kind in CERES_KINDS:
+                runs.setdefault(kind, []).append(run_ceres(program, WORK / "problem.txt", kind))
     timings = [best(t) for t in runs.values()]
     solve_s = None if options.no_solve else whole_solve(sim)
     ratio = timings[0].to_mark_s / min(t.to_mark_s for t in timings[1:]) if len(timings) > 1 else None

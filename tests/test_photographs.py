@@ -61,7 +61,7 @@ def between_deg(a: Array, b: Array) -> float:
     return float(np.degrees(np.arctan2(np.linalg.norm(np.cross(a, b)), a @ b)))
 
 
-# Of the line: the limits asked of the product. One standard deviation of noise (0.16 px over 78 rows) is 0.02 degree and
+# Of the line: the limits asked of the product. One standard deviation of noise (0.16 px, 78 rows) is 0.02 degree and
 # 0.1 %; found are 0.06 degree and 0.4 %: the errors of corners in a row are not independent of one another.
 # Of the board: both sides minimise the same residuals and differ only in how they weight the two cameras, so that they
 # must agree to one standard deviation of noise, 0.009 degree and 0.04 % (found by adding noise to the fitted corners).

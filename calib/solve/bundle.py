@@ -1,0 +1,217 @@
+"""Sparse bundle adjustment: Levenberg-Marquardt with the wand frames eliminated first.
+
+Each frame's block is at most 6 × 6. With its Cholesky factor L_f and its coupling W_f to the cameras, eliminating the
+frames leaves ``S = H_cc - Σ_f (L_f⁻¹ W_f)ᵀ (L_f⁻¹ W_f)``. Stacked over a chunk of frames that is one large
+symmetric product, which BLAS does at full speed; only cameras that see a chunk take part in its product.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import linalg
+
+from calib.core.geometry import Array, cross_matrix
+from calib.errors import UnsolvableError
+from calib.solve.linearise import Blocks, linearise
+from calib.solve.problem import Problem, State, term_values
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Prior:
+    """Independent weak knowledge of lens terms: mean and sigma (C, L); an infinite sigma states nothing."""
+
+    mean: Array
+    sigma: Array
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class BundleOptions:
+    """What to free and when to stop.
+
+    ``terms`` are single lens parameters (``focal``, ``cx``, ``k1``...); ``is_free (C, 6 + L)`` holds parameters
+    of single cameras where False (None frees all).
+    """
+
+    terms: tuple[str, ...] = ()
+    is_free: NDArray[np.bool_] | None = None
+    prior: Prior | None = None
+    loss_scale: float = np.inf  # Cauchy's scale in sigmas; infinite is plain least squares
+    max_iterations: int = 60
+    tolerance: float = 1e-11  # relative fall of the cost that ends the search: well below what a digit of it shows
+    damping: float = 1e-4  # start near Gauss-Newton; a bad start raises it within a few trials
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BundleResult:
+    """The state reached, its cost (half the weighted sum of squares, prior included) and the blocks there."""
+
+    state: State
+    cost: float
+    blocks: Blocks
+    n_iterations: int
+    is_converged: bool
+
+
+def inverse_factors(blocks: Array) -> Array:
+    """Return the inverses (F, d, d) of the lower Cholesky factors of symmetric blocks (F, d, d).
+
+    Runs over all blocks at once, element by element. A direction that a block does not determine gets a zero row:
+    the step along it is zero.
+    """
+    A = np.ascontiguousarray(np.moveaxis(blocks, 0, -1))
+    d = len(A)
+    L, inverse = np.zeros_like(A), np.zeros_like(A)
+    for j in range(d):
+        pivot = A[j, j] - (L[j, :j] ** 2).sum(axis=0)
+        # Below 1e-13 of the diagonal only rounding is left of the pivot.
+        is_fixed = pivot > 1e-13 * A[j, j]
+        r = np.where(is_fixed, 1.0 / np.sqrt(np.where(is_fixed, pivot, 1.0)), 0.0)
+        for i in range(j + 1, d):
+            L[i, j] = (A[i, j] - (L[i, :j] * L[j, :j]).sum(axis=0)) * r
+        L[j, j] = np.where(is_fixed, pivot * r, 1.0)
+        for k in range(j):
+            inverse[j, k] = -(L[j, k:j] * inverse[k:j, k]).sum(axis=0) * r
+        inverse[j, j] = r
+    return np.moveaxis(inverse, -1, 0)
+
+
+def reduced_system(problem: Problem, blocks: Blocks, camera: Array, factors: Array) -> tuple[Array, Array]:
+    """Return the reduced camera matrix (C n, C n) and gradient (C n,), given camera blocks and frame factors."""
+    n_cameras, n = problem.n_cameras, camera.shape[1]
+    S = np.zeros((n_cameras, n, n_cameras, n))
+    S[np.arange(n_cameras), :, np.arange(n_cameras), :] = camera
+    g = blocks.camera_gradient.copy()
+    d = factors.shape[1]
+    half_gradient = (factors @ blocks.frame_gradient[:, :, None])[..., 0]
+    for chunk in problem.chunks:
+        n_seen, n_frames = len(chunk.cameras), chunk.frames.stop - chunk.frames.start
+        frame = problem.frame[chunk.pairs]
+        A = np.zeros((n_frames, d, n_seen, n))
+        local = np.repeat(np.arange(n_seen), np.diff(chunk.bounds))
+        A[frame - chunk.frames.start, :, local, :] = factors[frame] @ blocks.coupling[chunk.pairs]
+        A = A.reshape(n_frames * d, n_seen * n)
+        product = (A.T @ A).reshape(n_seen, n, n_seen, n)
+        every = np.arange(n)
+        S[np.ix_(chunk.cameras, every, chunk.cameras, every)] -= product
+        g[chunk.cameras] -= (A.T @ half_gradient[chunk.frames].ravel()).reshape(n_seen, n)
+    return S.reshape(n_cameras * n, -1), g.ravel()
+
+
+def gauge_motions(state: State, n: int) -> Array:
+    """Return the six motions of the world as camera steps (C n, 6): turns about and shifts along its axes."""
+    R, t = state.cam_R, state.cam_t
+    G = np.zeros((len(R), n, 6))
+    G[:, :3, :3] = -R
+    G[:, 3:6, :3] = -cross_matrix(t) @ R
+    G[:, 3:6, 3:] = -R
+    return G.reshape(-1, 6)
+
+
+def frame_steps(problem: Problem, blocks: Blocks, factors: Array, camera_step: Array) -> Array:
+    """Return the frames' steps (F, d) that go with the cameras' step (C, n)."""
+    d, n = blocks.coupling.shape[1:]
+    rhs = -blocks.frame_gradient.copy()
+    for chunk in problem.chunks:
+        pull = np.empty((chunk.pairs.stop - chunk.pairs.start, d))
+        coupling = blocks.coupling[chunk.pairs]
+        for k, c in enumerate(chunk.cameras):
+            rows = slice(chunk.bounds[k], chunk.bounds[k + 1])
+            pull[rows] = (coupling[rows].reshape(-1, n) @ camera_step[c]).reshape(-1, d)
+        rhs[chunk.frames] -= chunk.sum_to_frames @ pull
+    return (np.swapaxes(factors, 1, 2) @ (factors @ rhs[:, :, None]))[..., 0]
+
+
+def bundle(problem: Problem, state: State, options: BundleOptions) -> BundleResult:
+    """Return the minimum of the weighted reprojection residuals that a descent from ``state`` reaches.
+
+    Raises UnsolvableError where not even a heavily damped step can be computed (nan in the start).
+    Source: Madsen, Nielsen & Tingleff, Methods for non-linear least squares problems, 2nd edition 2004, section 3.2
+    (gain ratio and damping).
+    """
+    n = 6 + len(options.terms)
+    is_free = np.ones((problem.n_cameras, n), bool) if options.is_free is None else options.is_free
+    has_gauge = bool(is_free[:, :6].all())
+    free = np.flatnonzero(is_free)
+    blocks = linearise(problem, state, options.terms, options.loss_scale)
+    camera, gradient, cost = _with_prior(blocks, state, options)
+    damping, growth, is_converged, iteration = options.damping, 2.0, False, 0
+    while iteration < options.max_iterations and not is_converged:
+        iteration += 1
+        system = replace(blocks, camera=camera, camera_gradient=gradient)
+        camera_step, frame_step, predicted = _damped_step(problem, state, system, damping, free, has_gauge)
+        trial = state.moved(camera_step, frame_step, options.terms)
+        trial_blocks = linearise(problem, trial, options.terms, options.loss_scale)
+        trial_camera, trial_gradient, trial_cost = _with_prior(trial_blocks, trial, options)
+        fall = cost - trial_cost
+        # Where the model foresees no fall beyond rounding, the minimum is reached whatever the trial shows.
+        is_converged = predicted <= options.tolerance * cost
+        if np.isfinite(trial_cost) and fall > 0:
+            is_converged |= fall <= options.tolerance * cost
+            gain = fall / predicted
+            damping = max(damping * max(0.1, 1.0 - (2.0 * gain - 1.0) ** 3), 1e-12)
+            growth = 2.0
+            state, blocks, cost = trial, trial_blocks, trial_cost
+            camera, gradient = trial_camera, trial_gradient
+        elif not is_converged:
+            damping, growth = damping * growth, growth * 2.0
+            if damping > 1e12:
+                break
+    if not np.isfinite(cost):
+        raise UnsolvableError("bundle", expected="finite starting values", found=f"a cost of {cost}")
+    return BundleResult(state, cost, blocks, iteration, is_converged)
+
+
+def _with_prior(blocks: Blocks, state: State, options: BundleOptions) -> tuple[Array, Array, float]:
+    """Return camera blocks, camera gradient and cost with the lens prior added."""
+    if options.prior is None or not options.terms:
+        return blocks.camera, blocks.camera_gradient, blocks.cost
+    values = np.stack([term_values(state.lens, name) for name in options.terms], axis=1)
+    information = 1.0 / options.prior.sigma**2
+    offset = values - options.prior.mean
+    camera, gradient = blocks.camera.copy(), blocks.camera_gradient.copy()
+    index = np.arange(6, 6 + len(options.terms))
+    camera[:, index, index] += information
+    gradient[:, 6:] += information * offset
+    return camera, gradient, blocks.cost + 0.5 * float((information * offset**2).sum())
+
+
+def _damped_step(
+    problem: Problem, state: State, system: Blocks, damping: float, free: NDArray[np.intp], has_gauge: bool
+) -> tuple[Array, Array, float]:
+    """Return the cameras' step (C, n), the frames' step (F, d) and the fall of the cost that they foresee."""
+    n_cameras, n, _ = system.camera.shape
+    camera_diagonal = np.einsum("cii->ci", system.camera)
+    frame_diagonal = np.einsum("fii->fi", system.frame)
+    camera, frame = system.camera.copy(), system.frame.copy()
+    np.einsum("cii->ci", camera)[:] *= 1.0 + damping
+    np.einsum("fii->fi", frame)[:] *= 1.0 + damping
+    factors = inverse_factors(frame)
+    S, g = reduced_system(problem, system, camera, factors)
+    scale = 1.0 / np.sqrt(np.maximum(camera_diagonal.ravel()[free], 1e-300))
+    A = S[np.ix_(free, free)] * scale[:, None] * scale
+    if has_gauge:
+        G, _ = np.linalg.qr(gauge_motions(state, n)[free] / scale[:, None])
+        A += G @ G.T  # the step gets no part along motions of the world as a whole
+    camera_step = np.zeros(n_cameras * n)
+    camera_step[free] = -scale * solve_symmetric(A, scale * g[free])
+    camera_step = camera_step.reshape(n_cameras, n)
+    frame_step = frame_steps(problem, system, factors, camera_step)
+    slope = (system.camera_gradient * camera_step).sum() + (system.frame_gradient * frame_step).sum()
+    curve = (camera_diagonal * camera_step**2).sum() + (frame_diagonal * frame_step**2).sum()
+    return camera_step, frame_step, 0.5 * float(damping * curve - slope)
+
+
+def solve_symmetric(A: Array, b: Array) -> Array:
+    """Return x of A x = b for a symmetric A that is positive definite up to rounding."""
+    jitter = 0.0
+    while True:
+        try:
+            factor = linalg.cho_factor(A + jitter * np.eye(len(A)), lower=True, check_finite=False)
+            return linalg.cho_solve(factor, b, check_finite=False)
+        except linalg.LinAlgError:
+            jitter = max(1e-14, jitter * 100.0)
+            if jitter > 1.0 or not np.isfinite(A).all():
+                return np.zeros_like(b)

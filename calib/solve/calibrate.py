@@ -1,0 +1,173 @@
+"""The whole story: a capture of a wand in, a rig at true scale out."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.core.camera import Lens
+from calib.core.geometry import Array, Pose
+from calib.core.rig import Rig, RigCamera
+from calib.core.tracks import Tracks
+from calib.core.wand import Wand
+from calib.errors import InputError, UnsolvableError
+from calib.solve.bundle import BundleOptions
+from calib.solve.covariance import joint_covariance
+from calib.solve.graph import camera_graph, choose_pairs, overlap, require_connected, wave_advice
+from calib.solve.initial import InitialRig, initial_rig
+from calib.solve.linearise import residuals
+from calib.solve.motion import require_motion
+from calib.solve.pairs import PairPose, solve_pair
+from calib.solve.problem import State
+from calib.solve.refine import Fit, Progress, refine
+from calib.solve.start import is_lens_free, lens_prior, start_lens, term_names, wand_shape
+from calib.solve.statistics import camera_stats
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SolveOptions:
+    """How to solve: ``terms`` of the lens to free, and ``partial`` to solve the largest part of a rig in pieces."""
+
+    lens: str = "auto"  # hold measured lenses, free nominal ones
+    terms: tuple[str, ...] = ("focal", "principal", "k1", "k2")  # what a common lens needs; more costs certainty
+    partial: bool = False  # a rig in pieces is a mistake until somebody says otherwise
+
+
+def _quiet(stage: str, done: int, total: int) -> None:
+    del stage, done, total
+
+
+def calibrate(tracks: Tracks, wand: Wand, options: SolveOptions | None = None, progress: Progress = _quiet) -> Rig:
+    """Return the rig that the tracks of a waved wand determine; the world is the first camera's frame.
+
+    ``progress`` is told stage, done and total. Raises InputError where tracks and wand do not fit together and
+    UnsolvableError, naming cameras, where the capture does not determine the rig.
+    """
+    options = options or SolveOptions()
+    _check_wand(tracks, wand)
+    progress("camera graph", 0, 1)
+    tracks, left_out = _largest_part(tracks, options.partial)
+    require_motion(tracks)
+    lens = np.stack([start_lens(c) for c in tracks.cameras])
+    is_free = is_lens_free(tracks, options.lens)
+    names = term_names(options.terms) if is_free.any() else ()
+    shape = wand_shape(wand)
+    is_open = is_free & ("focal" in names)
+    initial = initial_rig(len(lens), _solve_pairs(tracks, wand, shape, lens, is_open, progress), lens[:, 0])
+    _require_placed(tracks, initial)
+    found = lens.copy()
+    found[:, :2] *= (initial.focal_px / lens[:, 0])[:, None]
+    nowhere = np.empty((0, 3))
+    start = State(initial.cam_R, initial.cam_t, found, np.empty((0, 3, 3)), nowhere, shape)
+    free = np.ones((len(lens), 6 + len(names)), bool)
+    free[:, 6:] = is_free[:, None]
+    widths = np.array([float(c.width) for c in tracks.cameras])
+    bundle_options = BundleOptions(terms=names, is_free=free, prior=lens_prior(lens, names, widths))
+    fit = refine(tracks, len(wand.markers), wand.dimension, start, bundle_options, progress)
+    progress("covariance", 0, 1)
+    rig = _as_rig(tracks, wand, fit)
+    _require_sensible_scale(rig)
+    return replace(rig, provenance={"options": asdict(options), "left_out": left_out})
+
+
+def _check_wand(tracks: Tracks, wand: Wand) -> None:
+    tracks.check_markers(len(wand.markers))
+    if len(tracks.cameras) < 2:
+        raise InputError("cameras", expected="two or more", found=tracks.names[0], remedy="One camera sees no depth.")
+    if not any((c.marker >= 0).any() for c in tracks.cameras):
+        raise InputError(
+            "marker", expected="identified markers", found="-1 throughout", remedy="Identify the wand's markers first."
+        )
+
+
+def _largest_part(tracks: Tracks, partial: bool) -> tuple[Tracks, dict[str, str]]:
+    """Return the cameras to solve and why each of the others is left out."""
+    graph = camera_graph(overlap(tracks))
+    if not partial or len(graph.islands[0]) < 2:
+        require_connected(graph)
+    island = graph.islands[0]
+    keep = [n for n in tracks.names if n in island]
+    reason = f"shares too few wand frames with the solved cameras. {wave_advice(graph)}"
+    return tracks.subset(keep), {n: reason for n in tracks.names if n not in keep}
+
+
+def _solve_pairs(
+    tracks: Tracks, wand: Wand, shape: Array, lens: Array, is_open: NDArray[np.bool_], progress: Progress
+) -> list[PairPose]:
+    chosen = choose_pairs(overlap(tracks))
+    edges = []
+    for k, (a, b) in enumerate(chosen):
+        progress("camera pairs", k, len(chosen))
+        edge = solve_pair(tracks, wand, shape, a, b, lens, is_open)
+        if edge is not None:
+            edges.append(edge)
+    if not edges:
+        raise UnsolvableError(
+            "camera pairs",
+            expected="two cameras whose shared points give a relative pose",
+            found=f"none among {len(chosen)} pairs",
+            remedy="Check that the tracks are of this wand and genlocked, and wave through the whole volume.",
+            cameras=tracks.names,
+        )
+    return edges
+
+
+def _require_placed(tracks: Tracks, initial: InitialRig) -> None:
+    apart = [n for n, placed in zip(tracks.names, initial.is_placed, strict=True) if not placed]
+    if apart:
+        raise UnsolvableError(
+            ", ".join(apart),
+            expected="a relative pose to the other cameras that they agree with",
+            found="none",
+            remedy="Check these cameras' tracks (time, marker numbers) and wave longer where they and a neighbour see.",
+            cameras=apart,
+        )
+
+
+def _as_rig(tracks: Tracks, wand: Wand, fit: Fit) -> Rig:
+    """Return the fit as a rig in the first camera's frame."""
+    state, problem = fit.result.state, fit.problem
+    residual = residuals(problem, state)
+    world = Pose(_rotation(state.cam_R[0]), state.cam_t[0])
+    cameras = []
+    for c, camera in enumerate(tracks.cameras):
+        marker, pair = np.nonzero((problem.row >= 0) & (problem.cam == c))
+        row, out = problem.row[marker, pair], ~fit.is_inlier[marker, pair]
+        stats = camera_stats(residual[:, marker, pair].T, camera.xy_px[row], out, camera.width, camera.height)
+        pose = Pose(_rotation(state.cam_R[c]), state.cam_t[c]) @ world.inverse()
+        cameras.append(
+            RigCamera(camera.name, camera.width, camera.height, Lens.from_vector(state.lens[c]), pose, stats)
+        )
+    moved = replace(
+        state,
+        cam_R=np.stack([c.cam_from_world.R for c in cameras]),
+        cam_t=np.stack([c.cam_from_world.t_mm for c in cameras]),
+        wand_R=world.R @ state.wand_R,
+        wand_t=world.apply(state.wand_t),
+    )
+    covariance = joint_covariance(problem, replace(fit.result, state=moved), fit.options, tracks.names)
+    return Rig(tuple(cameras), wand, wand, covariance)
+
+
+def _rotation(R: Array) -> Array:
+    """Return the nearest rotation: some hundred multiplied steps leave rounding behind."""
+    u, _, vt = np.linalg.svd(R)
+    return np.asarray(u @ vt)
+
+
+def _require_sensible_scale(rig: Rig) -> None:
+    """Raise UnsolvableError for a rig of a size that no room holds: a wand file in the wrong unit."""
+    position = np.stack([c.position_mm for c in rig.cameras])
+    extent = float(np.linalg.norm(position - position.mean(axis=0), axis=1).max()) * 2.0
+    # A metre's wand written in metres has markers a millimetre apart, and then cameras a few millimetres apart.
+    is_too_small = extent < 100.0 and rig.wand.span_mm < 5.0
+    is_too_large = extent > 1e6
+    if is_too_small or is_too_large:
+        raise UnsolvableError(
+            "wand file",
+            expected="coordinates in mm that put the cameras at a sensible distance from each other",
+            found=f"a wand of {rig.wand.span_mm:g} mm, which puts the cameras {extent:.3g} mm apart",
+            remedy=f"Are the coordinates in {'metres' if is_too_small else 'micrometres'}? Write them in mm.",
+        )

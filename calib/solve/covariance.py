@@ -1,0 +1,72 @@
+"""The joint covariance of poses and lenses, in the gauge of least trace."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from calib.core.geometry import Array
+from calib.core.rig import Covariance
+from calib.solve.bundle import BundleOptions, BundleResult, gauge_motions, inverse_factors, reduced_system
+from calib.solve.problem import Problem
+
+
+def joint_covariance(
+    problem: Problem, result: BundleResult, options: BundleOptions, names: tuple[str, ...]
+) -> Covariance:
+    """Return the covariance of all free camera parameters at a least-squares minimum, frames marginalised out.
+
+    Parameters are turns of ``cam_from_world`` (radian), positions in the world (mm) and the free lens terms. When no
+    pose is held, the world is fixed by the six conditions that give the poses the least trace, turns weighted with
+    the median distance from camera to wand; an error of the rig as a whole is then no error.
+
+    Source: Triggs et al., Bundle adjustment, a modern synthesis, 2000, section 9 (inner constraints).
+    """
+    state, n = result.state, 6 + len(options.terms)
+    camera = result.blocks.camera.copy()
+    if options.prior is not None and options.terms:
+        index = np.arange(6, n)
+        camera[:, index, index] += 1.0 / options.prior.sigma**2
+    S, _ = reduced_system(problem, result.blocks, camera, inverse_factors(result.blocks.frame))
+    is_free = np.ones((problem.n_cameras, n), bool) if options.is_free is None else options.is_free
+    free = np.flatnonzero(is_free)
+    scale = 1.0 / np.sqrt(np.diag(S)[free])
+    A = S[np.ix_(free, free)] * scale[:, None] * scale
+    G = gauge_motions(state, n)[free]
+    has_gauge = bool(is_free[:, :6].all())
+    if has_gauge:
+        Q, _ = np.linalg.qr(G / scale[:, None])
+        A = A + Q @ Q.T
+    C = np.linalg.inv(A) * scale[:, None] * scale
+    T = _turn_and_position(state.cam_R, n)[np.ix_(free, free)]
+    C, G = T @ C @ T.T, T @ G
+    if has_gauge:
+        C = _least_trace(C, G, _metric(problem, result, n)[free])
+    parameters = [f"{kind}_{axis}" for kind in ("rotation", "position") for axis in "xyz"] + list(options.terms)
+    labels = [f"{name}/{p}" for name in names for p in parameters]
+    return Covariance(tuple(labels[i] for i in free), 0.5 * (C + C.T))
+
+
+def _turn_and_position(cam_R: Array, n: int) -> Array:
+    """Return the matrix (C n, C n) from camera twists to turn and position: position moves by -Rᵀ shift."""
+    T = np.zeros((len(cam_R), n, len(cam_R), n))
+    for c, R in enumerate(cam_R):
+        T[c, :, c, :] = np.eye(n)
+        T[c, 3:6, c, 3:6] = -R.T
+    return T.reshape(len(cam_R) * n, -1)
+
+
+def _metric(problem: Problem, result: BundleResult, n: int) -> Array:
+    """Return the squared weight (C n,) of each parameter in the trace: 1 for mm, distance² for radian, 0 for lenses."""
+    state = result.state
+    position = -(state.cam_t[:, None, :] @ state.cam_R)[:, 0]
+    away = np.linalg.norm(position[problem.cam] - state.wand_t[problem.frame], axis=1)
+    weight = np.zeros((problem.n_cameras, n))
+    weight[:, :3], weight[:, 3:6] = np.median(away) ** 2, 1.0
+    return weight.ravel()
+
+
+def _least_trace(C: Array, G: Array, metric: Array) -> Array:
+    """Return the covariance moved along the gauge motions G (n, 6) to the least trace in ``metric`` (n,)."""
+    E = metric[:, None] * G
+    P = np.eye(len(C)) - G @ np.linalg.solve(E.T @ G, E.T)
+    return np.asarray(P @ C @ P.T)

@@ -1,0 +1,193 @@
+"""Residuals, their analytic Jacobian and the blocks of the normal equations, chunk by chunk."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.core.camera import distort
+from calib.core.geometry import Array
+from calib.solve.problem import Chunk, Problem, State
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Blocks:
+    """The normal equations' blocks: cameras (C, n, n) and (C, n), frames (F, d, d) and (F, d), coupling (P, d, n).
+
+    ``frame_cost (F,)`` is half the sum of the (robust) squared residuals of each frame.
+    """
+
+    camera: Array
+    camera_gradient: Array
+    frame: Array
+    frame_gradient: Array
+    coupling: Array
+    frame_cost: Array
+
+    @property
+    def cost(self) -> float:
+        return float(self.frame_cost.sum())
+
+
+def cauchy(squared: Array, scale: float) -> tuple[Array, Array]:
+    """Return (rho, weight) of Cauchy's loss for squared residuals in units of sigma: scale² log(1 + s / scale²).
+
+    Source: Hartley & Zisserman, Multiple View Geometry, 2nd edition, appendix A6.8.
+    """
+    ratio = 1.0 + squared / scale**2
+    return scale**2 * np.log(ratio), 1.0 / ratio
+
+
+def project_chunk(problem: Problem, state: State, chunk: Chunk) -> tuple[Array, tuple[Array, ...]]:
+    """Return residuals (2, M, P) observed minus predicted in px, and what the Jacobian needs of the way there."""
+    cam, frame = problem.cam[chunk.pairs], problem.frame[chunk.pairs]
+    cam_R, lens = state.cam_R[cam], state.lens[cam].T
+    R = np.ascontiguousarray(np.moveaxis(cam_R @ state.wand_R[frame], 0, -1))
+    t = ((cam_R @ state.wand_t[frame][:, :, None])[..., 0] + state.cam_t[cam]).T
+    shape = state.shape_mm[:, :, None]
+    X, Y, Z = (
+        R[i, 0] * shape[:, 0] + t[i] if problem.n_turn == 2 else
+        R[i, 0] * shape[:, 0] + R[i, 1] * shape[:, 1] + R[i, 2] * shape[:, 2] + t[i]
+        for i in range(3)
+    )  # fmt: skip
+    # A point pushed behind its camera by a trial step must cost much, not change sign: 1 mm in front of it.
+    inverse_z = 1.0 / np.maximum(Z, 1.0)
+    x, y = X * inverse_z, Y * inverse_z
+    distorted = distort(lens[4:], x, y)
+    uv = problem.uv_px[:, :, chunk.pairs]
+    residual = np.empty_like(uv)
+    np.subtract(uv[0], lens[0] * distorted[0] + lens[2], out=residual[0])
+    np.subtract(uv[1], lens[1] * distorted[1] + lens[3], out=residual[1])
+    return residual, (x, y, inverse_z, R, lens, *distorted)
+
+
+def jacobian_chunk(problem: Problem, state: State, way: tuple[Array, ...], names: tuple[str, ...], out: Array) -> None:
+    """Write the derivatives of the predicted points into ``out (d + 6 + L, 2, M, P)``.
+
+    Rows: wand turns and shifts in the wand's frame, camera turns and shifts in the camera's frame, lens terms.
+    With q the derivative of a coordinate by the camera-frame point x, a camera's twist gives (x × q, q) and a wand's,
+    with h = R^T q, (X × h, h) for the marker at X. For a line along x the turn about x has no column at all.
+    """
+    x, y, inverse_z, R, lens, _, _, xd_x, xd_y, yd_x, yd_y, _ = way
+    n_turn = problem.n_turn
+    d = n_turn + 3
+    shape = state.shape_mm[:, :, None]
+    fx, fy = lens[0], lens[1]
+    for row, (f, along_x, along_y) in enumerate(((fx, xd_x, xd_y), (fy, yd_x, yd_y))):
+        a0, a1 = f * along_x, f * along_y
+        a2 = -(a0 * x + a1 * y)
+        np.subtract(y * a2, a1, out=out[d, row])
+        np.subtract(a0, x * a2, out=out[d + 1, row])
+        np.subtract(x * a1, y * a0, out=out[d + 2, row])
+        q0 = np.multiply(a0, inverse_z, out=out[d + 3, row])
+        q1 = np.multiply(a1, inverse_z, out=out[d + 4, row])
+        q2 = np.multiply(a2, inverse_z, out=out[d + 5, row])
+        h = out[n_turn : n_turn + 3, row]
+        for k in range(3):
+            np.multiply(R[0, k], q0, out=h[k])
+            h[k] += R[1, k] * q1
+            h[k] += R[2, k] * q2
+        if n_turn == 3:
+            np.subtract(shape[:, 1] * h[2], shape[:, 2] * h[1], out=out[0, row])
+        if n_turn:
+            np.subtract(shape[:, 2] * h[0], shape[:, 0] * h[2], out=out[n_turn - 2, row])
+            np.subtract(shape[:, 0] * h[1], shape[:, 1] * h[0], out=out[n_turn - 1, row])
+    if names:
+        _lens_columns(way, names, out[d + 6 :])
+
+
+def _lens_columns(way: tuple[Array, ...], names: tuple[str, ...], out: Array) -> None:
+    x, y, _, _, lens, xd, yd, _, _, _, _, inverse = way
+    fx, fy = lens[0], lens[1]
+    r2 = x * x + y * y
+    power = {"k1": 1, "k2": 2, "k3": 3, "k4": 1, "k5": 2, "k6": 3}
+    for name, column in zip(names, out, strict=True):
+        if name == "focal":
+            column[0], column[1] = xd, yd * (fy / fx)
+        elif name == "aspect":
+            column[0], column[1] = 0.0, fx * yd
+        elif name in {"cx", "cy"}:
+            column[:] = 0.0
+            column[int(name == "cy")] = 1.0
+        elif name == "p1":
+            column[0], column[1] = 2.0 * fx * (x * y), fy * (r2 + 2.0 * y * y)
+        elif name == "p2":
+            column[0], column[1] = fx * (r2 + 2.0 * x * x), 2.0 * fy * (x * y)
+        else:
+            factor = r2 ** power[name] * inverse
+            if name in {"k4", "k5", "k6"}:
+                k1, k2, k3 = lens[4], lens[5], lens[8]
+                factor *= -(1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))) * inverse
+            np.multiply(fx * factor, x, out=column[0])
+            np.multiply(fy * factor, y, out=column[1])
+
+
+def residuals(problem: Problem, state: State) -> Array:
+    """Return all residuals (2, M, P), observed minus predicted, in px; meaningless where the weight is 0."""
+    return np.concatenate([project_chunk(problem, state, c)[0] for c in problem.chunks], axis=2)
+
+
+def linearise(
+    problem: Problem, state: State, names: tuple[str, ...], loss_scale: float, *, with_cameras: bool = True
+) -> Blocks:
+    """Return the normal equations of the (robust) cost at ``state``; gradients are of the cost, not its negative.
+
+    One small matrix product a pair, ``J_wand^T [J_wand J_camera r]``, gives all that concerns a frame; one tall product
+    a camera and chunk, ``[J_camera r]^T [J_camera r]``, all that concerns a camera alone.
+    """
+    d, n = problem.n_turn + 3, 6 + len(names)
+    if not with_cameras:
+        n = 0
+    n_markers, n_pairs = problem.weight.shape
+    camera = np.zeros((problem.n_cameras, n + 1, n + 1))
+    frame = np.empty((problem.n_frames, d, d + 1))
+    own = [*range(d), d + n]  # the columns of a product that concern the frame alone
+    coupling = np.empty((n_pairs, d, n))
+    frame_cost = np.empty(problem.n_frames)
+    for chunk in problem.chunks:
+        residual, way = project_chunk(problem, state, chunk)
+        weight = problem.weight[:, chunk.pairs]
+        size = weight.shape[1]
+        J = np.empty((d + 6 + (len(names) if n else 0) + 1, 2, n_markers, size))
+        jacobian_chunk(problem, state, way, names if n else (), J[:-1])
+        squared = (residual[0] ** 2 + residual[1] ** 2) * weight**2
+        row_weight: NDArray[np.float64] = weight
+        if np.isfinite(loss_scale):
+            squared, influence = cauchy(squared, loss_scale)
+            row_weight = weight * np.sqrt(influence)
+        frame_cost[chunk.frames] = 0.5 * (chunk.sum_to_frames @ squared.sum(axis=0))
+        np.negative(residual, out=J[-1])  # d residual = -d predicted, so J holds (J_predicted, -r)
+        J *= row_weight
+        by_pair = np.ascontiguousarray(J.reshape(len(J), 2 * n_markers, size).transpose(2, 1, 0))
+        if not n:
+            by_pair = np.ascontiguousarray(np.delete(by_pair, np.s_[d : d + 6], axis=2))
+        product = by_pair[:, :, :d].transpose(0, 2, 1) @ by_pair
+        frame[chunk.frames] = (chunk.sum_to_frames @ product[:, :, own].reshape(size, -1)).reshape(-1, d, d + 1)
+        if n:
+            coupling[chunk.pairs] = product[:, :, d : d + n]
+            for k, c in enumerate(chunk.cameras):
+                block = by_pair[chunk.bounds[k] : chunk.bounds[k + 1], :, d:].reshape(-1, n + 1)
+                camera[c] += block.T @ block
+    return Blocks(camera[:, :n, :n], camera[:, :n, n], frame[:, :, :d], frame[:, :, d], coupling, frame_cost)
+
+
+def frame_leverage(problem: Problem, state: State, factors: Array) -> Array:
+    """Return how many degrees of freedom of its frame each pair (P,) takes up, cameras held.
+
+    That is the trace of ``J H⁻¹ Jᵀ`` over the pair's weighted rows J, with H = (factors)⁻¹(factors)⁻ᵀ the frame's
+    block. Over the pairs of a frame it sums to the frame's number of parameters.
+    """
+    d, (n_markers, n_pairs) = problem.n_turn + 3, problem.weight.shape
+    out = np.empty(n_pairs)
+    for chunk in problem.chunks:
+        _, way = project_chunk(problem, state, chunk)
+        size = chunk.pairs.stop - chunk.pairs.start
+        J = np.empty((d + 6, 2, n_markers, size))
+        jacobian_chunk(problem, state, way, (), J)
+        J *= problem.weight[:, chunk.pairs]
+        by_pair = np.ascontiguousarray(J[:d].reshape(d, 2 * n_markers, size).transpose(2, 1, 0))
+        whitened = by_pair @ np.swapaxes(factors[problem.frame[chunk.pairs]], 1, 2)
+        out[chunk.pairs] = np.einsum("pij,pij->p", whitened, whitened)
+    return out

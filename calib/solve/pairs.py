@@ -1,0 +1,294 @@
+"""Two cameras at a time: essential matrix, metric scale from the wand, and focal lengths where they are open."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.core.camera import Lens, undistort
+from calib.core.geometry import Array, Pose
+from calib.core.tracks import Ints, Tracks
+from calib.core.wand import Wand
+from calib.solve.bundle import BundleOptions, bundle, inverse_factors, reduced_system
+from calib.solve.frames import place_wands
+from calib.solve.linearise import residuals
+from calib.solve.problem import Index, Problem, State, arrange
+
+# How far a zoom ring's number may be off, as factors to try: steps of an eighth, which a refinement bridges.
+FOCAL_SCALES = (0.70, 0.79, 0.89, 1.0, 1.12, 1.26, 1.42)
+SAMPLE_POINTS = 1500  # enough for a robust sample; more only costs time
+SAMPLE_FRAMES = 120  # 120 frames of three markers fix a pair's pose to some 0.01 degree
+EPIPOLAR_PX = 3.0  # before the lens is known, distortion alone moves points by pixels
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Shared:
+    """What two cameras both saw: frame and marker (n,), points in px (n, 2) in each."""
+
+    frame: Ints
+    marker: Index
+    uv_a: Array
+    uv_b: Array
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PairPose:
+    """A metric relative pose of cameras a and b (indices), and how well their shared points fit it.
+
+    ``sigma_rotation`` (radian) and ``sigma_mm`` are the standard deviations of the pose as a whole;
+    ``focal_px (2,)`` the focal lengths it goes with and ``sigma_log_focal (2,)`` theirs, 0 where they were known.
+    """
+
+    a: int
+    b: int
+    b_from_a: Pose
+    focal_px: Array
+    sigma_log_focal: Array
+    n_points: int
+    residual_px: float
+    sigma_rotation: float
+    sigma_mm: float
+
+
+def shared_points(tracks: Tracks, a: int, b: int) -> Shared:
+    """Return the identified points that cameras a and b (indices) have in common."""
+    sides = []
+    for camera in (tracks.cameras[a], tracks.cameras[b]):
+        rows = np.flatnonzero(camera.marker >= 0)
+        sides.append((camera.frame[rows] * 65536 + camera.marker[rows], camera.xy_px[rows]))
+    key, at_a, at_b = np.intersect1d(sides[0][0], sides[1][0], assume_unique=True, return_indices=True)
+    frame, marker = np.divmod(key, 65536)
+    return Shared(frame, marker.astype(np.intp), sides[0][1][at_a], sides[1][1][at_b])
+
+
+def _thinned(shared: Shared, most: int) -> Shared:
+    """Return at most ``most`` points as whole frames, evenly over time and frames with most markers first."""
+    _, first, count = np.unique(shared.frame, return_index=True, return_counts=True)
+    full = np.flatnonzero(count >= np.median(count))
+    n_frames = max(8, int(most / count[full].mean()))
+    if len(full) > n_frames:
+        full = full[np.linspace(0, len(full) - 1, n_frames).astype(int)]
+    rows = np.concatenate([np.arange(first[k], first[k] + count[k]) for k in full])
+    return Shared(shared.frame[rows], shared.marker[rows], shared.uv_a[rows], shared.uv_b[rows])
+
+
+def _select(shared: Shared, keep: NDArray[np.bool_]) -> Shared:
+    return Shared(shared.frame[keep], shared.marker[keep], shared.uv_a[keep], shared.uv_b[keep])
+
+
+def essential_candidates(xy_a: Array, xy_b: Array, focal: tuple[float, float], is_open: tuple[bool, bool]) -> tuple[
+    Array, Array, NDArray[np.bool_]
+]:  # fmt: skip
+    """Return essential matrices (k, 3, 3), the focal scales (k, 2) they go with and the inliers (n,).
+
+    With both lenses known, one matrix from a robust five-point search. With a focal length open, the fundamental
+    matrix, which does not depend on it, is found robustly first and turned into one matrix for every scale.
+    """
+    mean_focal = float(np.sqrt(focal[0] * focal[1]))
+    identity = np.eye(3)
+    if not any(is_open):
+        E, mask = cv2.findEssentialMat(
+            xy_a, xy_b, identity, method=cv2.USAC_MAGSAC, prob=0.9999, threshold=EPIPOLAR_PX / mean_focal
+        )
+        if E is None or E.shape[0] < 3:
+            return np.empty((0, 3, 3)), np.empty((0, 2)), np.zeros(len(xy_a), bool)
+        return np.asarray(E[None, :3], float), np.ones((1, 2)), mask.ravel().astype(bool)
+    F, mask = cv2.findFundamentalMat(xy_a * focal[0], xy_b * focal[1], cv2.USAC_MAGSAC, EPIPOLAR_PX, 0.9999, 2000)
+    if F is None or F.shape != (3, 3):
+        return np.empty((0, 3, 3)), np.empty((0, 2)), np.zeros(len(xy_a), bool)
+    scales = np.array(
+        [(s, r) for s in (FOCAL_SCALES if is_open[0] else (1.0,)) for r in (FOCAL_SCALES if is_open[1] else (1.0,))]
+    )
+    K_a = np.stack([np.diag([focal[0] * s, focal[0] * s, 1.0]) for s, _ in scales])
+    K_b = np.stack([np.diag([focal[1] * s, focal[1] * s, 1.0]) for _, s in scales])
+    return K_b @ F @ K_a, scales, mask.ravel().astype(bool)
+
+
+def decompose(E: Array) -> tuple[Array, Array]:
+    """Return the four (R (k, 4, 3, 3), unit t (k, 4, 3)), b_from_a, of essential matrices (k, 3, 3).
+
+    Source: Hartley & Zisserman, Multiple View Geometry, 2nd edition, result 9.19.
+    """
+    u, _, vt = np.linalg.svd(E)
+    u = u * np.where(np.linalg.det(u) < 0, -1.0, 1.0)[:, None, None]
+    vt = vt * np.where(np.linalg.det(vt) < 0, -1.0, 1.0)[:, None, None]
+    W = np.array([[0.0, -1.0, 0.0], [1.0, 0.0, 0.0], [0.0, 0.0, 1.0]])
+    R1, R2, t = u @ W @ vt, u @ W.T @ vt, u[:, :, 2]
+    return np.stack([R1, R1, R2, R2], axis=1), np.stack([t, -t, t, -t], axis=1)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Candidate:
+    """A relative pose b_from_a with its scale fixed by the wand, and its score (smaller is better)."""
+
+    R: Array
+    t_mm: Array
+    scale: Array
+    score: float
+
+
+def rank_candidates(shared: Shared, xy_a: Array, xy_b: Array, E: Array, scales: Array, wand: Wand) -> list[Candidate]:
+    """Return all decompositions that put the points in front of both cameras, best wand lengths first.
+
+    For every candidate the points are triangulated and the wand's lengths compared with the known ones: their
+    median ratio is the metric scale, their spread (a robust relative deviation) plus the median reprojection
+    angle the score.
+    """
+    R, t = (v.reshape(-1, *v.shape[2:]) for v in decompose(E))
+    scale = np.repeat(scales, 4, axis=0)
+    ray_a = np.concatenate([xy_a / scale[:, None, :1], np.ones((len(R), len(xy_a), 1))], axis=2)
+    ray_b = np.concatenate([xy_b / scale[:, None, 1:], np.ones((len(R), len(xy_b), 1))], axis=2) @ R
+    base = -(t[:, None, :] @ R)[:, 0]  # where b is, seen from a
+    aa, bb, ab = (np.einsum("kni,kni->kn", p, q) for p, q in ((ray_a, ray_a), (ray_b, ray_b), (ray_a, ray_b)))
+    ac, bc = (np.einsum("kni,ki->kn", p, base) for p in (ray_a, ray_b))
+    det = np.maximum(aa * bb - ab**2, 1e-12)
+    depth_a, depth_b = (bb * ac - ab * bc) / det, (ab * ac - aa * bc) / det
+    is_front = ((depth_a > 0) & (depth_b > 0)).mean(axis=1)
+    i, j = _marker_pairs(shared)
+    true = wand.lengths_mm[shared.marker[i], shared.marker[j]]
+    out = []
+    for k in np.flatnonzero(is_front > 0.75):
+        point_a, point_b = depth_a[k, :, None] * ray_a[k], depth_b[k, :, None] * ray_b[k] + base[k]
+        miss = np.median(np.linalg.norm(point_a - point_b, axis=1) / np.abs(depth_a[k]))
+        points = 0.5 * (point_a + point_b)
+        with np.errstate(divide="ignore"):
+            ratio = np.log(np.linalg.norm(points[i] - points[j], axis=1) / true)
+        middle = np.median(ratio)
+        spread = 1.4826 * np.median(np.abs(ratio - middle))
+        if np.isfinite(middle) and np.isfinite(spread):
+            out.append(Candidate(R[k], t[k] * np.exp(-middle), scale[k], float(spread + miss)))
+    return sorted(out, key=lambda c: c.score)
+
+
+def _marker_pairs(shared: Shared) -> tuple[Index, Index]:
+    """Return all pairs of rows (i, j) that are of one frame; the first few markers of a large wand will do."""
+    i, j = [], []
+    for gap in range(1, 6):
+        row = np.flatnonzero(shared.frame[gap:] == shared.frame[:-gap])
+        i.append(row)
+        j.append(row + gap)
+    return np.concatenate(i), np.concatenate(j)
+
+
+def solve_pair(
+    tracks: Tracks, wand: Wand, shape_mm: Array, a: int, b: int, lens: Array, is_open: NDArray[np.bool_]
+) -> PairPose | None:
+    """Return the metric pose of camera b from camera a, or None where their shared points give none.
+
+    lens (C, 12) are starting lenses; is_open (C,) tells whose focal length has to be found as well. Fresh from an
+    essential matrix, the best candidates go through a small robust bundle; the one with the least residual stays.
+    """
+    shared = _thinned(shared_points(tracks, a, b), SAMPLE_POINTS)
+    planes = [undistort(Lens.from_vector(lens[c]), uv) for c, uv in ((a, shared.uv_a), (b, shared.uv_b))]
+    is_reached = np.asarray(np.isfinite(np.concatenate(planes, axis=1)).all(axis=1))
+    shared = _select(shared, is_reached)
+    xy_a, xy_b = planes[0][is_reached], planes[1][is_reached]
+    if len(xy_a) < 15:
+        return None
+    pair_open = (bool(is_open[a]), bool(is_open[b]))
+    E, scales, is_inlier = essential_candidates(xy_a, xy_b, (lens[a, 0], lens[b, 0]), pair_open)
+    if is_inlier.sum() < 12:
+        return None
+    shared, xy_a, xy_b = _select(shared, is_inlier), xy_a[is_inlier], xy_b[is_inlier]
+    candidates = rank_candidates(shared, xy_a, xy_b, E, scales, wand)
+    n_turn = 2 if wand.dimension == 1 else 3
+    problem = _pair_problem(shared, shape_mm, n_turn)
+    if problem is None:
+        return None
+    refined = [
+        r for c in _distinct(candidates) if (r := _refine(problem, c, shape_mm, lens[[a, b]], pair_open)) is not None
+    ]
+    if not refined:
+        return None
+    residual, state, sigma = min(refined, key=lambda r: r[0])
+    return PairPose(
+        a, b, Pose(_orthonormal(state.cam_R[1]), state.cam_t[1]), state.lens[:, 0], sigma[:2], len(xy_a), residual,
+        float(sigma[2]), float(sigma[3]),
+    )  # fmt: skip
+
+
+def _orthonormal(R: Array) -> Array:
+    u, _, vt = np.linalg.svd(R)
+    return np.asarray(u @ vt)
+
+
+def _distinct(candidates: list[Candidate], most: int = 3) -> list[Candidate]:
+    """Return the best candidates that differ by more than a refinement would bridge."""
+    kept: list[Candidate] = []
+    for c in candidates:
+        if all(np.trace(c.R.T @ k.R) < 2.9 or np.abs(np.log(c.scale / k.scale)).max() > 0.15 for k in kept):
+            kept.append(c)
+        if len(kept) == most:
+            break
+    return kept
+
+
+def _pair_problem(shared: Shared, shape_mm: Array, n_turn: int) -> Problem | None:
+    need = 2 if n_turn == 2 else 3
+    frames, index, count = np.unique(shared.frame, return_inverse=True, return_counts=True)
+    good = np.flatnonzero(count >= need)
+    if len(good) == 0:
+        return None
+    if len(good) > SAMPLE_FRAMES:
+        good = good[np.linspace(0, len(good) - 1, SAMPLE_FRAMES).astype(int)]
+    new = np.full(len(frames), -1)
+    new[good] = np.arange(len(good))
+    rows = np.flatnonzero(new[index] >= 0)
+    n = len(rows)
+    cam, twice = np.repeat([0, 1], n), np.concatenate([rows, rows])
+    uv = np.concatenate([shared.uv_a[rows], shared.uv_b[rows]])
+    return arrange(
+        cam, new[index][twice], shared.marker[twice], uv, np.ones(2 * n), twice,
+        shape=(2, len(good), len(shape_mm)), n_turn=n_turn, frame_number=frames[good],
+    )  # fmt: skip
+
+
+def _refine(
+    problem: Problem, candidate: Candidate, shape_mm: Array, lens: Array, is_open: tuple[bool, bool]
+) -> tuple[float, State, Array] | None:
+    """Return (robust residual px, state, sigmas of log focal a and b, rotation, translation) or None."""
+    lens = lens.copy()
+    lens[:, :2] *= candidate.scale[:, None]
+    F = problem.n_frames
+    state = State(
+        np.stack([np.eye(3), candidate.R]), np.stack([np.zeros(3), candidate.t_mm]), lens,
+        np.broadcast_to(np.eye(3), (F, 3, 3)), np.zeros((F, 3)), shape_mm,
+    )  # fmt: skip
+    state, has_pose = place_wands(problem, state)
+    is_frame = has_pose[problem.frame]
+    seen = problem.weight * is_frame
+    is_free = np.ones((2, 7), bool)
+    is_free[0, :6] = False
+    is_free[:, 6] = is_open
+    sigma = _robust_sigma(problem, state, seen)
+    # First from afar on a scale that fits the start, then to the minimum on the scale that it reached.
+    for iterations in (15, 10):
+        weighted = problem.with_weight(seen / sigma)
+        options = BundleOptions(
+            terms=("focal",), is_free=is_free, loss_scale=2.0, max_iterations=iterations, tolerance=1e-5, damping=1e-3
+        )
+        result = bundle(weighted, state, options)
+        state, sigma = result.state, max(_robust_sigma(problem, result.state, seen), 0.02)
+    blocks = result.blocks
+    S, _ = reduced_system(weighted, blocks, blocks.camera, inverse_factors(blocks.frame))
+    free = np.flatnonzero(is_free)
+    try:
+        covariance = np.linalg.inv(S[np.ix_(free, free)])
+    except np.linalg.LinAlgError:
+        return None
+    variance = np.zeros(14)
+    variance[free] = np.diag(covariance)
+    if not (variance >= 0).all() or not np.isfinite(state.cam_t).all() or (state.lens[:, 0] <= 0).any():
+        return None
+    log_focal = np.sqrt(variance[[6, 13]]) / state.lens[:, 0]
+    turn, shift = np.sqrt(variance[7:10].sum()), np.sqrt(variance[10:13].sum())
+    return sigma, state, np.array([*log_focal, turn, shift])
+
+
+def _robust_sigma(problem: Problem, state: State, seen: Array) -> float:
+    """Return the noise of one coordinate in px: the median squared length over 2 ln 2, that of a 2D normal law."""
+    r = residuals(problem, state)
+    return float(np.sqrt(np.median((r[0] ** 2 + r[1] ** 2)[seen > 0]) / (2.0 * np.log(2.0))))

@@ -1,0 +1,206 @@
+"""The bundle's data: observations laid out for fast evaluation, and the state that explains them.
+
+A *pair* is one camera's view of the wand in one frame. Pairs are the fastest axis of every array, markers the next,
+so that all arithmetic runs over long contiguous rows: ``uv_px (2, M, P)``. Frames are cut into chunks whose
+temporaries stay in cache; inside a chunk pairs are sorted by camera.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import sparse
+
+from calib.core.geometry import Array, rotation_from_vector
+from calib.core.tracks import Tracks
+
+Index = NDArray[np.intp]
+
+TERMS: dict[str, tuple[str, ...]] = {
+    "focal": ("focal",),
+    "aspect": ("aspect",),
+    "principal": ("cx", "cy"),
+    "k1": ("k1",),
+    "k2": ("k2",),
+    "k3": ("k3",),
+    "tangential": ("p1", "p2"),
+    "rational": ("k4", "k5", "k6"),
+}
+_COLUMN = {"cx": 2, "cy": 3, "k1": 4, "k2": 5, "p1": 6, "p2": 7, "k3": 8, "k4": 9, "k5": 10, "k6": 11}
+
+
+def term_values(lens: Array, name: str) -> Array:
+    """Return one lens parameter (C,) of lens vectors (C, 12): ``focal`` is fx, ``aspect`` is fy / fx."""
+    if name == "focal":
+        return lens[:, 0]
+    if name == "aspect":
+        return lens[:, 1] / lens[:, 0]
+    return lens[:, _COLUMN[name]]
+
+
+def with_term_steps(lens: Array, names: tuple[str, ...], step: Array) -> Array:
+    """Return lens vectors (C, 12) with ``step`` (C, L) added to the named parameters."""
+    out = lens.copy()
+    aspect = term_values(lens, "aspect").copy()
+    for column, name in zip(step.T, names, strict=True):
+        if name == "focal":
+            out[:, 0] += column
+        elif name == "aspect":
+            aspect += column
+        else:
+            out[:, _COLUMN[name]] += column
+    out[:, 1] = aspect * out[:, 0]
+    return out
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class State:
+    """What the bundle solves for: cameras (C), lenses, wand poses (F) and the wand's shape (M).
+
+    ``cam_R (C, 3, 3)``, ``cam_t (C, 3)`` are cam_from_world in mm, ``lens (C, 12)`` as ``Lens.vector``,
+    ``wand_R (F, 3, 3)``, ``wand_t (F, 3)`` are world_from_wand, ``shape_mm (M, 3)`` markers in the wand's frame.
+    """
+
+    cam_R: Array
+    cam_t: Array
+    lens: Array
+    wand_R: Array
+    wand_t: Array
+    shape_mm: Array
+
+    def moved(self, camera_step: Array, frame_step: Array, names: tuple[str, ...]) -> State:
+        """Return the state after a step: camera twists and lens terms (C, 6 + L), wand twists (F, 3, 5 or 6).
+
+        Cameras turn and shift in their own frame, ``x_cam <- exp(w) x_cam + t``; wands in theirs,
+        ``R <- R exp(w), t <- t + R s``. Of a line wand only the turns about y and z exist.
+        """
+        turn = rotation_from_vector(camera_step[:, :3])
+        cam_t = (turn @ self.cam_t[:, :, None])[..., 0] + camera_step[:, 3:6]
+        n_turn = frame_step.shape[1] - 3
+        wand_t = self.wand_t + (self.wand_R @ frame_step[:, n_turn:, None])[..., 0]
+        wand_R = self.wand_R
+        if n_turn:
+            vector = np.zeros((len(wand_R), 3))
+            vector[:, 3 - n_turn :] = frame_step[:, :n_turn]
+            wand_R = wand_R @ rotation_from_vector(vector)
+        lens = with_term_steps(self.lens, names, camera_step[:, 6:])
+        return replace(self, cam_R=turn @ self.cam_R, cam_t=cam_t, lens=lens, wand_R=wand_R, wand_t=wand_t)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Chunk:
+    """A run of frames: the slice of its pairs, of its frames, and where each camera's pairs lie."""
+
+    pairs: slice
+    frames: slice
+    cameras: Index
+    bounds: Index
+    sum_to_frames: Any
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Problem:
+    """Observations of ``n_cameras`` in ``n_frames``, in chunks.
+
+    cam, frame (P,) index cameras and frames; uv_px (2, M, P); weight (M, P) is 1 / sigma, 0 where a marker was not
+    seen or is left out; row (M, P) is the point's row in its camera's tracks, -1 where there is none.
+    ``frame_number (F,)`` and ``n_turn`` (rotational freedoms of a wand frame: 3, 2 for a line, 0 for a point).
+    """
+
+    n_cameras: int
+    n_turn: int
+    frame_number: NDArray[np.int64]
+    cam: Index
+    frame: Index
+    uv_px: Array
+    weight: Array
+    row: Index
+    chunks: tuple[Chunk, ...]
+
+    @property
+    def n_frames(self) -> int:
+        return len(self.frame_number)
+
+    @property
+    def n_points(self) -> int:
+        return int((self.weight > 0).sum())
+
+    def with_weight(self, weight: Array) -> Problem:
+        """Return the same observations with other weights (M, P)."""
+        return replace(self, weight=weight)
+
+
+def arrange(
+    cam: Index, frame: Index, marker: Index, uv_px: Array, weight: Array, row: Index, *, shape: tuple[int, int, int],
+    n_turn: int, frame_number: NDArray[np.int64], points_per_chunk: int = 6000,
+) -> Problem:  # fmt: skip
+    """Return the Problem of a list of points (n,), with ``shape`` = (cameras, frames, markers).
+
+    ``points_per_chunk`` keeps a chunk's temporaries (some 40 kB each) in a core's own cache.
+    """
+    n_cameras, n_frames, n_markers = shape
+    key = frame * n_cameras + cam
+    pair_key, pair_of_point = np.unique(key, return_inverse=True)
+    pair_frame, pair_cam = np.divmod(pair_key, n_cameras)
+    n_pairs = len(pair_key)
+    filled = np.cumsum(np.bincount(pair_frame, minlength=n_frames)) * n_markers
+    edges = np.searchsorted(filled, np.arange(0, filled[-1] + points_per_chunk, points_per_chunk), side="left")
+    edges = np.unique(np.clip(np.append(edges, n_frames), 0, n_frames))
+    chunk_of_frame = np.repeat(np.arange(len(edges) - 1), np.diff(edges))
+    order = np.lexsort((pair_frame, pair_cam, chunk_of_frame[pair_frame]))
+    place = np.empty(n_pairs, dtype=np.intp)
+    place[order] = np.arange(n_pairs)
+    pair_cam, pair_frame = pair_cam[order], pair_frame[order]
+    at = place[pair_of_point]
+    uv_all = np.zeros((2, n_markers, n_pairs))
+    weight_all, row_all = np.zeros((n_markers, n_pairs)), np.full((n_markers, n_pairs), -1, dtype=np.intp)
+    uv_all[:, marker, at] = uv_px.T
+    weight_all[marker, at], row_all[marker, at] = weight, row
+    starts = np.searchsorted(chunk_of_frame[pair_frame], np.arange(len(edges)))
+    chunks = []
+    for k in range(len(edges) - 1):
+        pairs, frames = slice(int(starts[k]), int(starts[k + 1])), slice(int(edges[k]), int(edges[k + 1]))
+        cameras, first = np.unique(pair_cam[pairs], return_index=True)
+        n = pairs.stop - pairs.start
+        local = pair_frame[pairs] - frames.start
+        incidence = sparse.csr_matrix((np.ones(n), (local, np.arange(n))), shape=(frames.stop - frames.start, n))
+        chunks.append(Chunk(pairs, frames, cameras, np.append(first, n), incidence))
+    return Problem(n_cameras, n_turn, frame_number, pair_cam, pair_frame, uv_all, weight_all, row_all, tuple(chunks))
+
+
+def problem_from_tracks(
+    tracks: Tracks, n_markers: int, dimension: int, is_used: list[NDArray[np.bool_]] | None = None,
+    sigma_px: Array | None = None, frames: NDArray[np.int64] | None = None,
+) -> Problem:  # fmt: skip
+    """Return the Problem of a capture's identified points, with the frames that fix a wand pose.
+
+    A frame enters when at least two markers (three off a line) are each seen by two cameras or more.
+    ``is_used`` leaves out points camera by camera, ``sigma_px`` (C,) is their noise, ``frames`` restricts the choice.
+    """
+    sigma = np.ones(len(tracks.cameras)) if sigma_px is None else sigma_px
+    parts: list[tuple[Index, ...]] = []
+    for c, camera in enumerate(tracks.cameras):
+        keep = camera.marker >= 0
+        if is_used is not None:
+            keep &= is_used[c]
+        rows = np.flatnonzero(keep)
+        parts.append((np.full(len(rows), c), camera.frame[rows], camera.marker[rows].astype(np.intp), rows))
+    cam, number, marker, row = (np.concatenate(p) for p in zip(*parts, strict=True))
+    xy = np.concatenate([c.xy_px[p[3]] for c, p in zip(tracks.cameras, parts, strict=True)])
+    frame_number, frame = np.unique(number, return_inverse=True)
+    n_views = np.bincount(frame * n_markers + marker, minlength=len(frame_number) * n_markers)
+    n_fixed = (n_views.reshape(-1, n_markers) >= 2).sum(axis=1)
+    is_good = n_fixed >= min(dimension + 1, 3)
+    if frames is not None:
+        is_good &= np.isin(frame_number, frames)
+    keep = is_good[frame]
+    new_frame = np.cumsum(is_good) - 1
+    n_turn = 2 if dimension == 1 else 3
+    shape = (len(tracks.cameras), int(is_good.sum()), n_markers)
+    return arrange(
+        cam[keep], new_frame[frame[keep]], marker[keep], xy[keep], 1.0 / sigma[cam[keep]], row[keep],
+        shape=shape, n_turn=n_turn, frame_number=frame_number[is_good],
+    )  # fmt: skip

@@ -10,11 +10,13 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from calib.core.geometry import Array
+from calib.core.rig import Rig
 from calib.core.tracks import Ints, Tracks
 from calib.solve.bundle import BundleOptions, BundleResult, bundle, inverse_factors
 from calib.solve.frames import fit_frames, place_wands
 from calib.solve.linearise import frame_leverage, residuals
 from calib.solve.problem import Problem, State, problem_from_tracks
+from calib.solve.start import wand_shape
 
 Progress = Callable[[str, int, int], None]
 
@@ -156,3 +158,36 @@ def _least_squares_rounds(
             break
         inlier = after
     return Fit(weighted, result, sigma, inlier, options)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RigFit:
+    """A capture explained by a rig that is held: wand poses in ``state``, residuals (2, M, P) in px, inliers (M, P)."""
+
+    problem: Problem
+    state: State
+    residual_px: Array
+    sigma_px: Array
+    is_inlier: NDArray[np.bool_]
+
+
+def fit_to_rig(rig: Rig, tracks: Tracks) -> RigFit:
+    """Return the best wand poses of a capture with the cameras of ``rig`` held; both name the same cameras."""
+    problem = problem_from_tracks(tracks, len(rig.wand_used.markers), rig.wand_used.dimension)
+    cameras = [rig.camera(name) for name in tracks.names]
+    start = State(
+        np.stack([c.cam_from_world.R for c in cameras]),
+        np.stack([c.cam_from_world.t_mm for c in cameras]),
+        np.stack([c.lens.vector for c in cameras]),
+        np.empty((0, 3, 3)),
+        np.empty((0, 3)),
+        wand_shape(rig.wand_used),
+    )
+    state, seen = _placed(problem, start)
+    sigma = robust_sigmas(problem, squared_residuals(problem, state), seen)
+    state = fit_frames(problem.with_weight(seen / sigma[problem.cam]), state, loss_scale=LOSS_SCALE)
+    for _ in range(3):
+        sigma = robust_sigmas(problem, squared_residuals(problem, state), seen)
+        inlier = gate(problem, state, seen, sigma)
+        state = fit_frames(problem.with_weight(inlier / sigma[problem.cam]), state)
+    return RigFit(problem, state, residuals(problem, state), sigma, inlier)

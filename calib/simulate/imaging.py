@@ -112,9 +112,12 @@ def _is_behind_person(camera_mm: Array, person_mm: Array, points: Array) -> Bool
     sight = points - camera_mm
     to_person = person_mm[:, None] - camera_mm[:2]
     flat2 = (sight[..., :2] ** 2).sum(axis=-1)
-    nearest = np.clip((sight[..., :2] * to_person).sum(axis=-1) / np.maximum(flat2, 1e-9), 0, 1)
+    nearest = (sight[..., :2] * to_person).sum(axis=-1) / np.maximum(flat2, 1e-9)
     gap2 = ((nearest[..., None] * sight[..., :2] - to_person) ** 2).sum(axis=-1)
-    return (gap2 < PERSON_RADIUS_MM**2) & (camera_mm[2] + nearest * sight[..., 2] < PERSON_HEIGHT_MM)
+    half_chord = np.sqrt(np.maximum(PERSON_RADIUS_MM**2 - gap2, 0.0) / np.maximum(flat2, 1e-9))
+    enter, leave = np.clip(nearest - half_chord, 0, 1), np.clip(nearest + half_chord, 0, 1)
+    lowest = camera_mm[2] + np.minimum(enter * sight[..., 2], leave * sight[..., 2])
+    return (enter < leave) & (lowest < PERSON_HEIGHT_MM)
 
 
 def _merge(uv: Array, radius: Array, distance: Array, is_seen: Bools) -> tuple[Bools, Bools, Array]:

@@ -150,9 +150,10 @@ def _lens(s: Scenario, pose: Pose, target: Array, index: int) -> Lens:
         spread = np.quantile(np.abs(points[:, :2] / points[:, 2:]), 0.8, axis=0)
         focal = float(np.clip((half / np.maximum(spread, 1e-6)).min() * rng.uniform(0.95, 1.05), shortest, longest))
     cx, cy = half - 0.5 + rng.uniform(-1, 1, 2) * s.principal_offset_px
-    # Drawn as a share of the radius at the sensor's corner, small enough to stay monotonic: with c1 + c2 + c3
-    # the slope there is 1 + 3 c1 + 5 c2 + 7 c3 > 0.5.
-    corner = np.linalg.norm(half) / focal
+    # Drawn as a share of the radius a little beyond the sensor's corner, which barrel distortion widens by up to
+    # a fifth, and small enough to stay monotonic: for c1 to c3 of k1 to k3 the slope is 1 + 3 c1 + 5 c2 + 7 c3,
+    # above 0.5, and with the denominator's c4 to c6 still above 0.3.
+    corner = 1.2 * np.linalg.norm(half) / focal
     draw = rng.uniform([-0.10, -0.015, -0.004, -0.03, -0.01, -0.003], [0.01, 0.015, 0.004, 0.03, 0.01, 0.003])
     k1, k2, k3, k4, k5, k6 = draw / corner ** np.array([2, 4, 6, 2, 4, 6])
     p1, p2 = rng.uniform(-1e-3, 1e-3, 2)
@@ -161,4 +162,4 @@ def _lens(s: Scenario, pose: Pose, target: Array, index: int) -> Lens:
     dist = [k1 * ("k1" in has), k2 * ("k2" in has), *(np.array([p1, p2]) * ("tangential" in has)), k3 * ("k3" in has)]
     if "rational" in has:
         dist += [k4, k5, k6]
-    return Lens(focal, focal * aspect if "aspect" in has else focal, cx, cy, np.array(dist))
+    return Lens(focal, focal * aspect if "aspect" in has else focal, cx, cy, np.array(dist) + 0.0)  # no -0.0

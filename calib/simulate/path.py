@@ -23,6 +23,10 @@ MARKERS_MM = {
 CERTIFICATE_SIGMA_MM = 0.01  # what a measuring machine states for half a metre
 WALK_MM_S, FASTEST_WALK_MM_S = 700.0, 1800.0  # while waving, and as fast as one walks with a wand
 
+# The normal distribution function spreads a unit Gaussian process g evenly over (0, 1); the RMS of the rate at
+# which it moves there is RMS(g') divided by this, as the mean of the squared density is 1 / (2 pi sqrt(3)).
+UNIFORM_RATE = np.sqrt(2 * np.pi * np.sqrt(3))
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Motion:
@@ -67,23 +71,24 @@ def make_motion(scenario: Scenario, wand: Wand, attempt: int = 0) -> Motion:
     walk, walk_speed = _walk(s, time, rng)
     axes = np.array([1, 2] if walk is not None else [0, 1, 2])
     speed = np.sqrt(max(s.speed_mm_s**2 - walk_speed**2, (0.3 * s.speed_mm_s) ** 2) / len(axes))
-    # The normal distribution function spreads a unit Gaussian process g evenly over (0, 1); the RMS of its rate
-    # is then RMS(g') / sqrt(2 pi sqrt(3)).
     share = np.full((n, 3), 0.5)
     for axis in axes:
-        rate = speed / (high[axis] - low[axis]) * np.sqrt(2 * np.pi * np.sqrt(3))
+        rate = speed / (high[axis] - low[axis]) * UNIFORM_RATE
         share[:, axis] = ndtr(wander(time, rate, 1, rng)[:, 0])
     if walk is not None:
         share[:, 0] = walk
     centre = low + share * (high - low)
-    # Four unit processes of rate w, made a unit quaternion, turn with RMS sqrt(6) w.
-    turn = Rotation.from_quat(wander(time, s.turn_rad_s / np.sqrt(6), 4, rng))
+    # Direction and tilt of the wand's long axis, then the turn about it: a third of the squared rate each.
+    rate = s.turn_rad_s / np.sqrt(3)
+    heading, roll = 2.0 * wander(time, rate / 2.0, 2, rng).T
+    tilt = np.pi * (ndtr(wander(time, rate / np.pi * UNIFORM_RATE, 1, rng)[:, 0]) - 0.5)
+    turn = Rotation.from_euler("ZYX", np.stack([heading, tilt, roll], -1))
     azimuth = 2 * np.pi * ndtr(wander(time, 0.3, 1, rng)[:, 0]) + rng.uniform(0, 2 * np.pi)
     if s.path == "plane":
         # Everything stays in one upright plane along x.
         centre[:, 1] = 0.0
-        flat = np.stack([wander(time, s.turn_rad_s, 1, rng)[:, 0] * np.pi, np.full(n, np.pi / 2)], -1)
-        turn = Rotation.from_euler("yx", flat)
+        heading = 2.0 * wander(time, s.turn_rad_s / 2.0, 1, rng)[:, 0]
+        turn = Rotation.from_euler("xy", np.stack([np.full(n, np.pi / 2), heading], -1))
     elif s.path == "still":
         middle = np.full(n, n // 2)
         centre, turn, azimuth = (low + high) / 2 + np.zeros((n, 3)), turn[middle], azimuth[middle]
@@ -113,10 +118,10 @@ def _walk(scenario: Scenario, time: Array, rng: np.random.Generator) -> tuple[Ar
             found=f"{duration:.1f} s ({len(time)} frames at {scenario.frame_rate_hz:g} Hz)",
             remedy="Raise n_frames or lower frame_rate_hz.",
         )
-    phase = np.pi * (passes * time / duration - 0.5)
     # A rounded triangle wave, with the pace varying a little.
-    sway = 0.02 * wander(time, 1.0, 1, rng)[:, 0] * min(1.0, 4000.0 / length)
-    return np.clip(0.5 + np.arcsin(0.995 * np.sin(phase)) / (2 * np.arcsin(0.995)) + sway, 0, 1), speed
+    sway = 0.15 * min(1.0, 4000.0 / length) * wander(time, 0.5, 1, rng)[:, 0]
+    phase = np.pi * (passes * time / duration - 0.5) + sway
+    return 0.5 + np.arcsin(0.99 * np.sin(phase)) / (2 * np.arcsin(0.99)), speed
 
 
 def wander(time: Array, rate: float, n: int, rng: np.random.Generator, n_terms: int = 12) -> Array:

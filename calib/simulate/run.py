@@ -90,7 +90,11 @@ def simulate(scenario: Scenario) -> Simulation:
         )
     return Simulation(
         scenario=scenario,
-        tracks=Tracks(tuple(im.tracks for im in images), scenario.frame_rate_hz, title=f"simulated {scenario.layout}"),
+        tracks=Tracks(
+            tuple(im.tracks for im in images),
+            scenario.frame_rate_hz,
+            title=scenario.title or f"simulated {scenario.layout}",
+        ),
         wand=stated,
         truth=Rig(before, stated, real, provenance=provenance),
         truth_after=Rig(after, stated, real, provenance=provenance),

@@ -95,6 +95,7 @@ class Scenario:
     knock: tuple[Knock, ...] = ()  # cameras that are knocked during the wave
     connected: bool = True  # a rig in pieces is a scenario of its own
     seed: int = 0
+    title: str = ""  # of the capture; empty: the layout's name
 
     def __post_init__(self) -> None:
         _check_kinds(self, "scenario")
@@ -133,8 +134,10 @@ class Scenario:
         return np.random.default_rng([self.seed, zlib.crc32(effect.encode()), index, wave])
 
 
-def _knock(table: Mapping[str, Any]) -> Knock:
+def _knock(table: Any) -> Knock:
     known = [f.name for f in fields(Knock)]
+    if not isinstance(table, Mapping):
+        raise InputError("scenario knock", expected=f"a table of {', '.join(known)}", found=repr(table))
     if "camera" not in table or set(table) - set(known):
         raise InputError("scenario knock", expected=f"camera, and of {', '.join(known)}", found=", ".join(table))
     return Knock(**table)
@@ -178,7 +181,7 @@ def _check_ranges(s: Scenario) -> None:
         ("size_mm", min(s.size_mm) if s.size_mm else 1000.0, 500.0, 1e6),
         ("width, height", min(s.width, s.height), 16, 20000),
         ("pixel_pitch_mm", s.pixel_pitch_mm, 1e-4, 0.1),
-        ("focal_range_mm", min(s.focal_range_mm), 0.1, max(s.focal_range_mm)),
+        ("focal_range_mm", s.focal_range_mm[0], 0.1, s.focal_range_mm[1]),
         ("principal_offset_px", s.principal_offset_px, 0, min(s.width, s.height) / 4),
         ("focal_error", s.focal_error, 0, 0.5),
         ("roll_deg", s.roll_deg, 0, 180),
@@ -196,7 +199,7 @@ def _check_ranges(s: Scenario) -> None:
         ("noisy", min(s.noisy.values(), default=1.0), 0, inf),
         ("dropout", s.dropout, 0, 0.99),
         ("outliers", s.outliers, 0, 1),
-        ("outlier_px", min(s.outlier_px), 1e-3, max(s.outlier_px)),
+        ("outlier_px", s.outlier_px[0], 1e-3, s.outlier_px[1]),
         ("strays", s.strays, 0, 1000),
         ("seed", s.seed, 0, inf),
     )

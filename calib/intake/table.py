@@ -1,0 +1,206 @@
+"""Tracks from a table of comma-separated values and the list of cameras that goes with it."""
+
+from __future__ import annotations
+
+import csv
+import io
+from array import array
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from itertools import islice
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.core.fields import CAMERA_KEYS, Fields, camera_from_fields
+from calib.core.tracks import CameraTracks, Tracks
+from calib.errors import CalibError, InputError
+
+REQUIRED = ("camera", "frame", "x", "y")
+OPTIONAL = ("marker", "radius")
+_TOP_KEYS = ("frame_rate", "captured_at", "title", "cameras")
+_CHUNK = 100_000  # rows: text is some ten times the size of the numbers in it
+_INT16_MAX = 32767
+
+
+def tracks_from_csv(text: str, cameras: Mapping[str, Any]) -> Tracks:
+    """Return the capture that a table states, its rows sorted by frame within each camera.
+
+    ``text`` has a header with the columns camera, frame, x, y and optionally marker and radius, in any order; an
+    empty marker is -1. ``cameras`` is the table of the camera list: ``frame_rate`` in Hz, optionally
+    ``captured_at`` and ``title``, and for each camera ``[cameras.<name>]`` with the attributes of a tracks file.
+    Cameras without rows have no points. Raises InputError with the line where a row breaks a rule.
+    """
+    top = Fields(cameras)
+    top.refuse_unknown(_TOP_KEYS)
+    frame_rate = top.number("frame_rate")
+    sensors = {name: _sensor(name, table) for name, table in top.tables("cameras").items()}
+    columns = _read(text, tuple(sensors))
+    captures = []
+    for code, (name, sensor) in enumerate(sensors.items()):
+        mine = np.flatnonzero(columns["camera"] == code)
+        mine = mine[np.argsort(columns["frame"][mine], kind="stable")]
+        own = {key: values[mine] for key, values in columns.items()}
+        _check_on_sensor(name, sensor, own)
+        captures.append(
+            CameraTracks(
+                name,
+                frame=own["frame"],
+                xy_px=np.column_stack([own["x"], own["y"]]),
+                marker=own["marker"],
+                radius_px=_radius(name, own),
+                **sensor,
+            )
+        )
+    return Tracks(tuple(captures), frame_rate, top.optional(top.text, "captured_at"), top.optional(top.text, "title"))
+
+
+def _sensor(name: str, table: Any) -> dict[str, Any]:
+    place = f"[cameras.{name}]"
+    if not isinstance(table, Mapping):
+        raise InputError(place, expected="a table", found=repr(table))
+    fields = Fields(table, place)
+    fields.refuse_unknown(CAMERA_KEYS)
+    sensor = camera_from_fields(fields)
+    nothing = np.empty(0)
+    CameraTracks(name, frame=nothing, xy_px=nothing.reshape(0, 2), marker=nothing, **sensor)  # checks the attributes
+    return sensor
+
+
+def _read(text: str, cameras: Sequence[str]) -> dict[str, NDArray[Any]]:
+    """Return the columns as arrays, and ``line``, the number of each row's line; camera is an index into ``cameras``."""
+    reader = csv.reader(io.StringIO(text), strict=True)
+    try:
+        header = [name.strip() for name in next(reader, [])]
+        _check_header(header)
+        parsers = _parsers(cameras)
+        parts: dict[str, list[NDArray[Any]]] = {key: [np.empty(0, int)] for key in (*REQUIRED, *OPTIONAL, "line")}
+        lines = array("q")
+        rows = _rows(reader, len(header), lines)
+        while chunk := list(islice(rows, _CHUNK)):
+            here = np.array(lines, dtype=np.int64)
+            del lines[:]
+            for key, texts in zip(header, zip(*chunk, strict=True), strict=True):
+                parts[key].append(_column(parsers[key], key, texts, here))
+            for key in set(OPTIONAL) - set(header):
+                parts[key].append(np.full(len(chunk), {"marker": -1, "radius": np.nan}[key]))
+            parts["line"].append(here)
+    except csv.Error as error:
+        raise InputError(f"line {reader.line_num}", expected="comma-separated values", found=str(error)) from None
+    return {key: np.concatenate(arrays) if arrays[1:] else arrays[0] for key, arrays in parts.items()}
+
+
+def _check_header(header: Sequence[str]) -> None:
+    missing = [key for key in REQUIRED if key not in header]
+    unknown = [key for key in header if key not in (*REQUIRED, *OPTIONAL)]
+    double = sorted({key for key in header if header.count(key) > 1})
+    if missing or unknown or double:
+        problem = f"no {', '.join(missing)}" if missing else f"also {', '.join(map(repr, unknown))}"
+        raise InputError(
+            "line 1",
+            expected="a header with the columns camera,frame,x,y and optionally marker,radius, each once",
+            found=f"{', '.join(double)} twice" if double else problem,
+            remedy="Separate columns by commas and name them so in the first line.",
+        )
+
+
+def _rows(reader: Any, n_columns: int, lines: array[int]) -> Iterator[list[str]]:
+    """Yield the rows that are not blank and note the line of each."""
+    for row in reader:
+        if len(row) == n_columns:
+            lines.append(reader.line_num)
+            yield row
+        elif row:
+            raise InputError(f"line {reader.line_num}", expected=f"{n_columns} values", found=str(len(row)))
+
+
+def _parsers(cameras: Sequence[str]) -> dict[str, Callable[[str], Any]]:
+    code = {name: i for i, name in enumerate(cameras)}
+
+    def camera(text: str) -> int:
+        known = code.get(text)
+        if known is None:
+            known = code.get(text.strip())
+        if known is None:
+            raise InputError(
+                "camera",
+                expected=f"one of the camera list's {', '.join(cameras) or 'cameras (it has none)'}",
+                found=repr(text),
+                remedy=f"Add [cameras.{text.strip()}] to the camera list.",
+            )
+        return known
+
+    def marker(text: str) -> int:
+        value = int(text) if text.strip() else -1
+        if not -1 <= value <= _INT16_MAX:
+            raise ValueError
+        return value
+
+    def radius(text: str) -> float:
+        value = float(text) if text.strip() else np.nan
+        if value < 0 or value == np.inf:
+            raise ValueError
+        return value
+
+    def frame(text: str) -> int:
+        value = int(text)
+        if abs(value) >= 2**47:  # with a marker's 16 bits still a 64-bit key
+            raise ValueError
+        return value
+
+    def pixel(text: str) -> float:
+        value = float(text)
+        if not abs(value) < np.inf:  # nan is not, either
+            raise ValueError
+        return value
+
+    return {"camera": camera, "frame": frame, "x": pixel, "y": pixel, "marker": marker, "radius": radius}
+
+
+_KINDS = {
+    "frame": "a whole number",
+    "x": "a finite number of px",
+    "y": "a finite number of px",
+    "marker": f"-1, or a marker index up to {_INT16_MAX}",
+    "radius": "a radius of 0 px or more",
+}
+
+
+def _column(parse: Callable[[str], Any], key: str, texts: Sequence[str], lines: NDArray[np.int64]) -> NDArray[Any]:
+    try:
+        return np.array([parse(text) for text in texts])
+    except (ValueError, CalibError):
+        pass  # told below, with the line
+    for text, line in zip(texts, lines, strict=True):
+        try:
+            parse(text)
+        except CalibError as error:
+            raise error.inside(f"line {line}") from None
+        except ValueError:
+            raise InputError(f"line {line}: {key}", expected=_KINDS[key], found=repr(text)) from None
+    raise AssertionError("unreachable: a column that failed as a whole has a value that fails")
+
+
+def _check_on_sensor(name: str, sensor: Mapping[str, Any], own: Mapping[str, NDArray[Any]]) -> None:
+    """The check of CameraTracks, with the line of the file, which sorting has moved away from the row."""
+    width, height = sensor["width"], sensor["height"]
+    is_off = (own["x"] < -1) | (own["x"] > width) | (own["y"] < -1) | (own["y"] > height)
+    if is_off.any():
+        row = np.flatnonzero(is_off)[own["line"][is_off].argmin()]
+        raise InputError(
+            f"line {own['line'][row]}: {name}",
+            expected=f"px on the {width} × {height} sensor",
+            found=f"({own['x'][row]:g}, {own['y'][row]:g})",
+            remedy="Remove the point or correct width and height.",
+        )
+
+
+def _radius(name: str, own: Mapping[str, NDArray[Any]]) -> NDArray[Any] | None:
+    """Return the radii, None where the camera states none."""
+    radius = own["radius"]
+    if np.isnan(radius).all():
+        return None
+    if np.isnan(radius).any():
+        line = own["line"][np.isnan(radius)].min()
+        raise InputError(f"line {line}: radius", expected=f"a radius in every row of {name} or in none", found="none")
+    return radius

@@ -1,0 +1,94 @@
+"""Output files, whole or not at all: a temporary file beside the target, flushed to the disk, then renamed."""
+
+from __future__ import annotations
+
+import os
+import secrets
+from collections.abc import Iterable
+from contextlib import suppress
+from pathlib import Path
+
+from calib.errors import OutputError
+
+PathLike = str | os.PathLike[str]
+
+
+def check_output(path: PathLike, force: bool = False, inputs: Iterable[PathLike] = ()) -> None:
+    """Raise OutputError where ``path`` could not be written, so that a long run is refused before it starts.
+
+    An existing file is refused unless ``force``; one of the ``inputs`` is refused always.
+    """
+    target = Path(path)
+    try:
+        exists, is_file = target.exists(), target.is_file()
+        is_input = exists and any(os.path.samefile(target, i) for i in inputs if Path(i).exists())
+        folder = Path(os.path.realpath(target)).parent
+        is_folder, is_writable = folder.is_dir(), os.access(folder, os.W_OK | os.X_OK)
+    except (OSError, ValueError) as error:
+        raise _unwritable(target, error) from None
+    if exists and not is_file:
+        found = "a folder" if target.is_dir() else "a device or pipe"
+        raise OutputError(str(path), expected="an ordinary file to write", found=found, remedy="Choose another name.")
+    if is_input:
+        raise OutputError(
+            str(path), expected="an output apart from the inputs", found="an input", remedy="Choose another name."
+        )
+    if exists and not force:
+        raise OutputError(
+            str(path), expected="no file there yet", found="one", remedy="Choose another name or add --force."
+        )
+    if not is_folder:
+        raise OutputError(str(path), expected="a folder to write in", found=f"no folder {folder}", remedy="Make it.")
+    if not is_writable:
+        raise OutputError(
+            str(path),
+            expected="a folder to write in",
+            found=f"no permission in {folder}",
+            remedy="Choose another folder or change its permissions.",
+        )
+
+
+def write_bytes(path: PathLike, data: bytes, force: bool = False) -> None:
+    """Write a file; after any failure or interruption the folder is as it was before."""
+    check_output(path, force)
+    target = Path(os.path.realpath(path))
+    part = target.with_name(f".{secrets.token_hex(8)}.part")
+    try:
+        # Not tempfile: its files are private to the user, and a rig file is to be read by others.
+        with part.open("xb") as stream:
+            stream.write(data)
+            stream.flush()
+            os.fsync(stream.fileno())
+        os.replace(part, target)
+    except BaseException as error:
+        with suppress(OSError):
+            part.unlink()
+        if isinstance(error, OSError):
+            raise _unwritable(Path(path), error) from None
+        raise
+    _sync_folder(target.parent)
+
+
+def write_text(path: PathLike, text: str, force: bool = False) -> None:
+    """Write a text file in UTF-8."""
+    write_bytes(path, text.encode("utf-8"), force)
+
+
+def _sync_folder(folder: Path) -> None:
+    """Make the rename itself last through a power cut, where the file system can."""
+    with suppress(OSError):  # the file is written; some network file systems cannot sync a folder
+        descriptor = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
+
+
+def _unwritable(path: Path, error: OSError | ValueError) -> OutputError:
+    reason = getattr(error, "strerror", None) or str(error)
+    return OutputError(
+        str(path),
+        expected="a file that can be written",
+        found=reason[:1].lower() + reason[1:],
+        remedy="Nothing was written.",
+    )

@@ -14,6 +14,7 @@ from calib.errors import InputError
 from calib.solve.frames import triangulate_markers
 from calib.solve.refine import fit_to_rig
 from calib.solve.statistics import camera_stats
+from calib.solve.threads import one_blas_thread
 
 # Modified z-score beyond which a value stands out. Source: Iglewicz & Hoaglin, How to detect and handle outliers,
 # 1993, section 3.
@@ -100,6 +101,7 @@ class ResidualTable:
         return "\n".join(lines)
 
 
+@one_blas_thread
 def residual_table(rig: Rig, tracks: Tracks) -> ResidualTable:
     """Return the residuals that the rig's cameras leave on a capture of its wand, with the rig held.
 

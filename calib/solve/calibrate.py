@@ -24,6 +24,7 @@ from calib.solve.problem import State
 from calib.solve.refine import Fit, Progress, refine
 from calib.solve.start import is_lens_free, lens_prior, start_lens, term_names, wand_shape
 from calib.solve.statistics import camera_stats
+from calib.solve.threads import one_blas_thread
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -39,6 +40,7 @@ def _quiet(stage: str, done: int, total: int) -> None:
     del stage, done, total
 
 
+@one_blas_thread
 def calibrate(tracks: Tracks, wand: Wand, options: SolveOptions | None = None, progress: Progress = _quiet) -> Rig:
     """Return the rig that the tracks of a waved wand determine; the world is the first camera's frame.
 

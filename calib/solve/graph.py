@@ -219,7 +219,7 @@ def pair_scores(table: Overlap) -> Array:
 
 def choose_pairs(
     table: Overlap,
-    n_neighbours: int = 6,
+    n_neighbours: int = 4,
     min_shared_frames: int = MIN_SHARED_FRAMES,
     min_shared_points: int = MIN_SHARED_POINTS,
 ) -> list[Pair]:

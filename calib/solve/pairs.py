@@ -19,8 +19,10 @@ from calib.solve.problem import Index, Problem, State, arrange
 
 # How far a zoom ring's number may be off, as factors to try: steps of an eighth, which a refinement bridges.
 FOCAL_SCALES = (0.70, 0.79, 0.89, 1.0, 1.12, 1.26, 1.42)
+RANK_POINTS = 300  # to score a candidate by its median
 SAMPLE_POINTS = 1500  # enough for a robust sample; more only costs time
-SAMPLE_FRAMES = 120  # 120 frames of three markers fix a pair's pose to some 0.01 degree
+RANK_FRAMES = 30  # to tell candidates apart, which differ by degrees and percents
+SAMPLE_FRAMES = 90  # to refine the best: fixes a pair's pose to some 0.02 degree, far below what distortion bends
 EPIPOLAR_PX = 3.0  # before the lens is known, distortion alone moves points by pixels
 
 
@@ -64,18 +66,17 @@ def shared_points(tracks: Tracks, a: int, b: int) -> Shared:
     return Shared(frame, marker.astype(np.intp), sides[0][1][at_a], sides[1][1][at_b])
 
 
-def _thinned(shared: Shared, most: int) -> Shared:
-    """Return at most ``most`` points as whole frames, evenly over time and frames with most markers first."""
+def _thinned_rows(shared: Shared, most: int) -> Index:
+    """Return the rows of about ``most`` points, as whole frames with most markers, evenly over time."""
     _, first, count = np.unique(shared.frame, return_index=True, return_counts=True)
     full = np.flatnonzero(count >= np.median(count))
     n_frames = max(8, int(most / count[full].mean()))
     if len(full) > n_frames:
         full = full[np.linspace(0, len(full) - 1, n_frames).astype(int)]
-    rows = np.concatenate([np.arange(first[k], first[k] + count[k]) for k in full])
-    return Shared(shared.frame[rows], shared.marker[rows], shared.uv_a[rows], shared.uv_b[rows])
+    return np.concatenate([np.arange(first[k], first[k] + count[k]) for k in full])
 
 
-def _select(shared: Shared, keep: NDArray[np.bool_]) -> Shared:
+def _select(shared: Shared, keep: NDArray[np.bool_] | Index) -> Shared:
     return Shared(shared.frame[keep], shared.marker[keep], shared.uv_a[keep], shared.uv_b[keep])
 
 
@@ -181,7 +182,10 @@ def solve_pair(
     lens (C, 12) are starting lenses; is_open (C,) tells whose focal length has to be found as well. Fresh from an
     essential matrix, the best candidates go through a small robust bundle; the one with the least residual stays.
     """
-    shared = _thinned(shared_points(tracks, a, b), SAMPLE_POINTS)
+    shared = shared_points(tracks, a, b)
+    if len(shared.frame) < 15:
+        return None
+    shared = _select(shared, _thinned_rows(shared, SAMPLE_POINTS))
     planes = [undistort(Lens.from_vector(lens[c]), uv) for c, uv in ((a, shared.uv_a), (b, shared.uv_b))]
     is_reached = np.asarray(np.isfinite(np.concatenate(planes, axis=1)).all(axis=1))
     shared = _select(shared, is_reached)
@@ -193,17 +197,20 @@ def solve_pair(
     if is_inlier.sum() < 12:
         return None
     shared, xy_a, xy_b = _select(shared, is_inlier), xy_a[is_inlier], xy_b[is_inlier]
-    candidates = rank_candidates(shared, xy_a, xy_b, E, scales, wand)
+    few = _thinned_rows(shared, RANK_POINTS)
+    candidates = rank_candidates(_select(shared, few), xy_a[few], xy_b[few], E, scales, wand)
     n_turn = 2 if wand.dimension == 1 else 3
-    problem = _pair_problem(shared, shape_mm, n_turn)
-    if problem is None:
+    rough, fine = (_pair_problem(shared, len(shape_mm), n_turn, n) for n in (RANK_FRAMES, SAMPLE_FRAMES))
+    if rough is None or fine is None:
         return None
-    refined = [
-        r for c in _distinct(candidates) if (r := _refine(problem, c, shape_mm, lens[[a, b]], pair_open)) is not None
-    ]
-    if not refined:
+    starts = [_start_state(c, shape_mm, lens[[a, b]]) for c in _distinct(candidates)]
+    ranked = [r for s in starts if (r := _refine(rough, s, pair_open)) is not None]
+    if not ranked:
         return None
-    residual, state, sigma = min(refined, key=lambda r: r[0])
+    refined = _refine(fine, min(ranked, key=lambda r: r[0])[1], pair_open)
+    if refined is None:
+        return None
+    residual, state, sigma = refined
     return PairPose(
         a, b, Pose(_orthonormal(state.cam_R[1]), state.cam_t[1]), state.lens[:, 0], sigma[:2], len(xy_a), residual,
         float(sigma[2]), float(sigma[3]),
@@ -226,14 +233,14 @@ def _distinct(candidates: list[Candidate], most: int = 3) -> list[Candidate]:
     return kept
 
 
-def _pair_problem(shared: Shared, shape_mm: Array, n_turn: int) -> Problem | None:
-    need = 2 if n_turn == 2 else 3
+def _pair_problem(shared: Shared, n_markers: int, n_turn: int, n_frames: int) -> Problem | None:
+    """Return the problem of at most n_frames frames of two cameras, None where no frame has enough markers."""
     frames, index, count = np.unique(shared.frame, return_inverse=True, return_counts=True)
-    good = np.flatnonzero(count >= need)
+    good = np.flatnonzero(count >= (2 if n_turn == 2 else 3))
     if len(good) == 0:
         return None
-    if len(good) > SAMPLE_FRAMES:
-        good = good[np.linspace(0, len(good) - 1, SAMPLE_FRAMES).astype(int)]
+    if len(good) > n_frames:
+        good = good[np.linspace(0, len(good) - 1, n_frames).astype(int)]
     new = np.full(len(frames), -1)
     new[good] = np.arange(len(good))
     rows = np.flatnonzero(new[index] >= 0)
@@ -242,33 +249,32 @@ def _pair_problem(shared: Shared, shape_mm: Array, n_turn: int) -> Problem | Non
     uv = np.concatenate([shared.uv_a[rows], shared.uv_b[rows]])
     return arrange(
         cam, new[index][twice], shared.marker[twice], uv, np.ones(2 * n), twice,
-        shape=(2, len(good), len(shape_mm)), n_turn=n_turn, frame_number=frames[good],
+        shape=(2, len(good), n_markers), n_turn=n_turn, frame_number=frames[good],
     )  # fmt: skip
 
 
-def _refine(
-    problem: Problem, candidate: Candidate, shape_mm: Array, lens: Array, is_open: tuple[bool, bool]
-) -> tuple[float, State, Array] | None:
-    """Return (robust residual px, state, sigmas of log focal a and b, rotation, translation) or None."""
+def _start_state(candidate: Candidate, shape_mm: Array, lens: Array) -> State:
     lens = lens.copy()
     lens[:, :2] *= candidate.scale[:, None]
-    F = problem.n_frames
-    state = State(
-        np.stack([np.eye(3), candidate.R]), np.stack([np.zeros(3), candidate.t_mm]), lens,
-        np.broadcast_to(np.eye(3), (F, 3, 3)), np.zeros((F, 3)), shape_mm,
-    )  # fmt: skip
+    R, t = np.stack([np.eye(3), candidate.R]), np.stack([np.zeros(3), candidate.t_mm])
+    return State(R, t, lens, np.empty((0, 3, 3)), np.empty((0, 3)), shape_mm)
+
+
+def _refine(problem: Problem, state: State, is_open: tuple[bool, bool]) -> tuple[float, State, Array] | None:
+    """Return (robust residual px, state, sigmas of log focal a and b, rotation, translation) or None."""
     state, has_pose = place_wands(problem, state)
-    is_frame = has_pose[problem.frame]
-    seen = problem.weight * is_frame
+    seen = problem.weight * has_pose[problem.frame]
+    if not seen.any():
+        return None
     is_free = np.ones((2, 7), bool)
     is_free[0, :6] = False
     is_free[:, 6] = is_open
     sigma = _robust_sigma(problem, state, seen)
     # First from afar on a scale that fits the start, then to the minimum on the scale that it reached.
-    for iterations in (15, 10):
+    for iterations in (12, 8):
         weighted = problem.with_weight(seen / sigma)
         options = BundleOptions(
-            terms=("focal",), is_free=is_free, loss_scale=2.0, max_iterations=iterations, tolerance=1e-5, damping=1e-3
+            terms=("focal",), is_free=is_free, loss_scale=2.0, max_iterations=iterations, tolerance=1e-3, damping=1e-3
         )
         result = bundle(weighted, state, options)
         state, sigma = result.state, max(_robust_sigma(problem, result.state, seen), 0.02)

@@ -7,6 +7,7 @@ import h5py
 import numpy as np
 import pytest
 
+from calib.check.truth import reconstruct
 from calib.core.camera import project
 from calib.files import load_rig, load_tracks, load_wand
 
@@ -94,8 +95,6 @@ def test_truth_explains_the_aisle():
     # The wand's true poses are not kept; two cameras that see the same marker must agree through the true rig.
     folder = DATASETS / "workshop-aisle"
     tracks, truth = load_tracks(folder / "tracks.h5"), load_rig(folder / "truth.h5")
-    from calib.check.truth import reconstruct  # noqa: PLC0415
-
     for i in range(0, len(truth.cameras) - 1, 2):
         pair = [truth.cameras[i], truth.cameras[i + 1]]
         keyed = []

@@ -30,13 +30,18 @@ class Image:
     is_frame_seen: Bools
 
 
+def camera_sigma(scenario: Scenario, index: int) -> float:
+    """Return the true noise, in px of one coordinate, of the camera with that index."""
+    spread = scenario.noise_spread ** scenario.rng("spread", index, of_wave=False).uniform(-1, 1)
+    return float(scenario.sigma_px * spread * scenario.noisy.get(scenario.names[index], 1.0))
+
+
 def take(
     scenario: Scenario, index: int, before: RigCamera, after: RigCamera, knock_frame: int, motion: Motion, points: Array
 ) -> Image:
     """Return what camera ``index`` saw of the markers ``points`` (F, M, 3); from ``knock_frame`` on it is ``after``."""
     s, n_frames = scenario, len(points)
-    sigma = s.sigma_px * s.noise_spread ** s.rng("spread", index, of_wave=False).uniform(-1, 1)
-    sigma *= s.noisy.get(before.name, 1.0)
+    sigma = camera_sigma(s, index)
 
     uv, radius, is_seen, is_merged = _see(s, before, motion, points)
     if knock_frame < n_frames:

@@ -5,9 +5,9 @@ from __future__ import annotations
 import argparse
 import sys
 
-from scripts.benchmarks import speed
+from scripts.benchmarks import accuracy, speed
 
-PARTS = {"speed": speed}
+PARTS = {"accuracy": accuracy, "speed": speed}
 
 
 def main() -> int:

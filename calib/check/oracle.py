@@ -1,0 +1,58 @@
+"""The best any solver can do on a simulated capture: maximum likelihood from the true start on the true inliers."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.core.camera import Lens
+from calib.core.geometry import Array, Pose
+from calib.core.rig import Rig, RigCamera
+from calib.core.tracks import Tracks
+from calib.solve.bundle import BundleOptions, bundle
+from calib.solve.problem import State, problem_from_tracks
+from calib.solve.start import term_names, wand_shape
+from calib.solve.threads import one_blas_thread
+
+
+@one_blas_thread
+def likelihood_optimum(
+    tracks: Tracks,
+    truth: Rig,
+    world_from_wand: tuple[Array, Array],
+    is_good: list[NDArray[np.bool_]],
+    sigma_px: Array,
+    terms: tuple[str, ...] = ("focal", "principal", "k1", "k2"),
+) -> Rig:
+    """Return the maximum-likelihood rig from true poses, lenses, noise and inliers, without any prior.
+
+    ``world_from_wand`` holds true wand poses by frame number, R (F, 3, 3) and t in mm (F, 3); ``is_good`` one mask a
+    camera over its points; ``sigma_px (C,)`` the true noise of one coordinate. Its error against the truth is what
+    noise alone leaves, so the ratio of another solver's error to it measures that solver.
+    """
+    names = term_names(terms)
+    wand = truth.wand_used
+    problem = problem_from_tracks(tracks, len(wand.markers), wand.dimension, is_good, sigma_px)
+    # The bundle works in the wand's own axes; the true poses are of the axes of its file.
+    centre, shape = wand.points_mm.mean(axis=0), wand_shape(wand)
+    _, _, axes = np.linalg.svd(wand.points_mm - centre)
+    axes[2] *= np.linalg.det(axes)
+    R, t = (v[problem.frame_number] for v in world_from_wand)
+    cameras = [truth.camera(name) for name in tracks.names]
+    start = State(
+        np.stack([c.cam_from_world.R for c in cameras]),
+        np.stack([c.cam_from_world.t_mm for c in cameras]),
+        np.stack([c.lens.vector for c in cameras]),
+        R @ axes.T,
+        R @ centre + t,
+        shape,
+    )
+    state = bundle(problem, start, BundleOptions(terms=names)).state
+    return Rig(
+        tuple(
+            RigCamera(c.name, c.width, c.height, Lens.from_vector(state.lens[i]), Pose(state.cam_R[i], state.cam_t[i]))
+            for i, c in enumerate(cameras)
+        ),
+        truth.wand,
+        wand,
+    )

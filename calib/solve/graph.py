@@ -183,15 +183,16 @@ def listed(names: Sequence[str], most: int = 8) -> str:
     return f"{', '.join(names[:most])} and {len(names) - most} more"
 
 
+def wave_between(graph: CameraGraph) -> str:
+    """Return the sentence that says where to wave to link the islands; empty where there is nothing to link."""
+    places = [f"where {a} and {b} both see the wand" for a, b in graph.waves]
+    return f"Wave {listed(places, most=4)}." if places else ""
+
+
 def wave_advice(graph: CameraGraph) -> str:
-    """Return what to do about islands, as one sentence or two; empty where the rig is in one piece."""
-    parts = []
-    if graph.waves:
-        places = [f"where {a} and {b} both see the wand" for a, b in graph.waves]
-        parts.append(f"Wave {listed(places, most=4)}.")
-    if graph.blind and len(graph.names) > 1:
-        parts.append(f"Wave where {listed(graph.blind)} and a neighbour both see the wand.")
-    return " ".join(parts)
+    """Return what to do about islands and cameras without points; empty where the rig is in one piece."""
+    blind = f"Wave where {listed(graph.blind)} and a neighbour both see the wand." if graph.blind else ""
+    return f"{wave_between(graph)} {blind}".strip()
 
 
 def require_connected(graph: CameraGraph) -> None:

@@ -1,0 +1,226 @@
+"""The bundle against general tools: numerical derivatives, SciPy least squares, OpenCV projection, dense algebra."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import pytest
+from scipy.optimize import least_squares
+from scipy.spatial.transform import Rotation
+
+from calib.solve.bundle import (
+    BundleOptions,
+    Prior,
+    bundle,
+    frame_steps,
+    inverse_factors,
+    reduced_system,
+)
+from calib.solve.frames import fit_frames, place_wands
+from calib.solve.linearise import frame_leverage, jacobian_chunk, linearise, project_chunk, residuals
+from calib.solve.problem import Problem, State, arrange
+from tests.small_problems import disturbed, make_problem
+
+ALL_TERMS = ("focal", "aspect", "cx", "cy", "k1", "k2", "p1", "p2", "k3", "k4", "k5", "k6")
+COMMON = ("focal", "cx", "cy", "k1", "k2")
+
+
+@pytest.mark.parametrize("is_line", [True, False])
+@pytest.mark.parametrize("seed", [0, 1])
+def test_jacobian_matches_central_differences(is_line: bool, seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    problem, state = make_problem(rng, 3, 5, is_line=is_line)
+    state = disturbed(state, rng)
+    d = problem.n_turn + 3
+    # Steps for which the truncation (h²) and rounding (eps / h) of a central difference are both below 1e-7.
+    size = [1e-5] * problem.n_turn + [1e-2] * 3 + [1e-5] * 3 + [1e-2] * 3 + [1e-2, 1e-5, 1e-2, 1e-2] + [1e-5] * 8
+    for chunk in problem.chunks:
+        _, way = project_chunk(problem, state, chunk)
+        J = np.empty((d + 6 + len(ALL_TERMS), 2, *problem.weight[:, chunk.pairs].shape))
+        jacobian_chunk(problem, state, way, ALL_TERMS, J)
+        for k, h in enumerate(size):
+
+            def predicted(step: float, k: int = k, chunk=chunk) -> np.ndarray:
+                camera, frame = np.zeros((3, 18)), np.zeros((5, d))
+                (frame if k < d else camera)[:, k if k < d else k - d] = step
+                return (
+                    problem.uv_px[:, :, chunk.pairs]
+                    - project_chunk(problem, state.moved(camera, frame, ALL_TERMS), chunk)[0]
+                )
+
+            numeric = (predicted(h) - predicted(-h)) / (2 * h)
+            assert np.abs(numeric - J[k]).max() <= 1e-6 * np.abs(J[k]).max()
+
+
+def cv2_residuals(x: np.ndarray, problem: Problem, start: State, prior: Prior) -> np.ndarray:
+    """The same cost in another parametrisation, through OpenCV: rotation vectors, one row a coordinate."""
+    n_cameras, n_frames = len(start.cam_R), len(start.wand_R)
+    cameras, frames = x[: 11 * n_cameras].reshape(-1, 11), x[11 * n_cameras :].reshape(n_frames, -1)
+    rows = []
+    for p in range(len(problem.cam)):
+        c, f = problem.cam[p], problem.frame[p]
+        turn = frames[f, 3:] if problem.n_turn == 3 else np.array([0.0, *frames[f, 3:]])
+        wand_R = start.wand_R[f] @ Rotation.from_rotvec(turn).as_matrix()
+        world = start.shape_mm @ wand_R.T + frames[f, :3]
+        focal, cx, cy, k1, k2 = cameras[c, 6:]
+        K = np.array([[focal, 0, cx], [0, focal * start.lens[c, 1] / start.lens[c, 0], cy], [0, 0, 1]])
+        dist = start.lens[c, 4:].copy()
+        dist[:2] = k1, k2
+        uv, _ = cv2.projectPoints(world, cameras[c, :3], cameras[c, 3:6], K, dist)
+        rows.append(((problem.uv_px[:, :, p] - uv[:, 0].T) * problem.weight[:, p]).ravel())
+    rows.append(((cameras[:, 6:] - prior.mean) / prior.sigma).ravel())
+    return np.concatenate(rows)
+
+
+@pytest.mark.parametrize(("is_line", "seed"), [(True, 2), (False, 3)])
+def test_same_minimum_as_scipy(is_line: bool, seed: int) -> None:
+    """Outside check: scipy.optimize.least_squares on residuals that cv2.projectPoints computes."""
+    rng = np.random.default_rng(seed)
+    problem, truth = make_problem(rng, 3, 10, is_line=is_line)
+    lens = truth.lens.copy()
+    lens[:, 10:] = 0.0
+    start = disturbed(replace(truth, lens=lens), rng, 0.3)
+    prior = Prior(start.lens[:, [0, 2, 3, 4, 5]], np.tile([200.0, 60, 60, 0.3, 0.3], (3, 1)))
+    ours = bundle(problem, start, BundleOptions(terms=COMMON, prior=prior))
+    n_turn = problem.n_turn
+    x0 = np.concatenate(
+        [
+            np.concatenate(
+                [Rotation.from_matrix(start.cam_R).as_rotvec(), start.cam_t, start.lens[:, [0, 2, 3, 4, 5]]], axis=1
+            ).ravel(),
+            np.concatenate([start.wand_t, np.zeros((10, n_turn))], axis=1).ravel(),
+        ]
+    )
+    start_cost = 0.5 * (cv2_residuals(x0, problem, start, prior) ** 2).sum()
+    assert linearise(problem, start, COMMON, np.inf).cost == pytest.approx(start_cost, rel=1e-9)
+    other = least_squares(
+        cv2_residuals, x0, args=(problem, start, prior), jac="3-point", x_scale="jac", ftol=1e-14, xtol=1e-14,
+        gtol=1e-12, max_nfev=60,
+    )  # fmt: skip
+    assert ours.is_converged
+    assert ours.cost == pytest.approx(other.cost, rel=1e-8)
+
+
+@pytest.mark.parametrize("is_line", [True, False])
+def test_elimination_equals_dense_normal_equations(is_line: bool) -> None:
+    rng = np.random.default_rng(5)
+    problem, state = make_problem(rng, 3, 6, is_line=is_line)
+    state = disturbed(state, rng, 0.1)
+    blocks = linearise(problem, state, COMMON, np.inf)
+    n, d, n_cam = 11, problem.n_turn + 3, 3 * 11
+    H = np.zeros((n_cam + 6 * d,) * 2)
+    for c in range(3):
+        H[c * n : (c + 1) * n, c * n : (c + 1) * n] = blocks.camera[c]
+    for f in range(6):
+        rows = slice(n_cam + f * d, n_cam + (f + 1) * d)
+        H[rows, rows] = blocks.frame[f]
+    for p, (c, f) in enumerate(zip(problem.cam, problem.frame, strict=True)):
+        rows, columns = slice(n_cam + f * d, n_cam + (f + 1) * d), slice(c * n, (c + 1) * n)
+        H[rows, columns] = blocks.coupling[p]
+        H[columns, rows] = blocks.coupling[p].T
+    g = np.concatenate([blocks.camera_gradient.ravel(), blocks.frame_gradient.ravel()])
+    H += np.diag(1e-3 * np.diag(H))  # damped as a step is, which makes the system definite
+    factors = inverse_factors(np.stack([H[n_cam + f * d :, n_cam + f * d :][:d, :d] for f in range(6)]))
+    camera = np.stack([H[c * n : (c + 1) * n, c * n : (c + 1) * n] for c in range(3)])
+    S, reduced = reduced_system(problem, blocks, camera, factors)
+    A, B, D = H[:n_cam, :n_cam], H[:n_cam, n_cam:], H[n_cam:, n_cam:]
+    np.testing.assert_allclose(S, A - B @ np.linalg.solve(D, B.T), rtol=1e-8, atol=1e-9 * np.abs(A).max())
+    step = np.linalg.solve(H, -g)
+    camera_step = np.linalg.solve(S, -reduced).reshape(3, n)
+    np.testing.assert_allclose(camera_step.ravel(), step[:n_cam], rtol=1e-5, atol=1e-9 * np.abs(step).max())
+    found = frame_steps(problem, blocks, factors, step[:n_cam].reshape(3, n))
+    np.testing.assert_allclose(found.ravel(), step[n_cam:], rtol=1e-7, atol=1e-10 * np.abs(step).max())
+
+
+def test_a_lines_turn_about_itself_is_no_unknown() -> None:
+    rng = np.random.default_rng(6)
+    problem, state = make_problem(rng, 4, 8, is_line=True)
+    blocks = linearise(problem, state, COMMON, np.inf)
+    assert blocks.frame.shape == (8, 5, 5)
+    eigenvalues = np.linalg.eigvalsh(blocks.frame)
+    scaled = eigenvalues[:, 0] / eigenvalues[:, -1]
+    assert (scaled > 1e-9).all()  # turns are in radian and shifts in mm: 200 mm of arm square to 4e4
+
+
+def test_inverse_factors_against_numpy() -> None:
+    rng = np.random.default_rng(7)
+    A = rng.normal(size=(50, 6, 9))
+    blocks = A @ np.swapaxes(A, 1, 2)
+    expected = np.linalg.inv(np.linalg.cholesky(blocks))
+    np.testing.assert_allclose(inverse_factors(blocks), expected, rtol=1e-6, atol=1e-9)
+    blocks[0, 2], blocks[0, :, 2] = 0.0, 0.0  # a direction that nothing determines gets no step
+    assert not inverse_factors(blocks)[0, 2].any()
+
+
+def test_chunks_do_not_change_the_result() -> None:
+    rng = np.random.default_rng(8)
+    problem, truth = make_problem(rng, 5, 60, is_line=True)
+    start = disturbed(truth, rng)
+    marker, pair = np.nonzero(problem.row >= 0)
+    others = []
+    for points in (40, 500, 10**6):
+        again = arrange(
+            problem.cam[pair], problem.frame[pair], marker, problem.uv_px[:, marker, pair].T,
+            problem.weight[marker, pair], problem.row[marker, pair], shape=(5, 60, 3), n_turn=2,
+            frame_number=problem.frame_number, points_per_chunk=points,
+        )  # fmt: skip
+        others.append((len(again.chunks), bundle(again, start, BundleOptions(terms=COMMON)).cost))
+    counts, costs = zip(*others, strict=True)
+    assert counts[0] > counts[1] > counts[2] == 1
+    assert np.ptp(costs) <= 1e-9 * costs[0]
+
+
+def test_held_parameters_stay_to_the_bit() -> None:
+    rng = np.random.default_rng(9)
+    problem, truth = make_problem(rng, 4, 40, is_line=True)
+    start = disturbed(truth, rng)
+    is_free = np.ones((4, 11), bool)
+    is_free[0], is_free[1, 6:], is_free[2, :6] = False, False, False
+    state = bundle(problem, start, BundleOptions(terms=COMMON, is_free=is_free)).state
+    np.testing.assert_array_equal(state.lens[:2], start.lens[:2])
+    for c in (0, 2):
+        np.testing.assert_array_equal(state.cam_R[c], start.cam_R[c])
+        np.testing.assert_array_equal(state.cam_t[c], start.cam_t[c])
+    assert np.abs(state.cam_t[[1, 3]] - start.cam_t[[1, 3]]).min() > 0
+
+
+@pytest.mark.parametrize("is_line", [True, False])
+def test_cost_follows_chi_square(is_line: bool) -> None:
+    """Twice the cost at the minimum is chi-square with (observations - unknowns) degrees of freedom."""
+    rng = np.random.default_rng(10)
+    problem, truth = make_problem(rng, 6, 120, is_line=is_line)
+    result = bundle(problem, disturbed(truth, rng), BundleOptions(terms=COMMON))
+    n_unknown = 6 * 11 - 6 + 120 * (problem.n_turn + 3)
+    freedom = 2 * problem.n_points - n_unknown
+    assert abs(2 * result.cost - freedom) < 4.0 * np.sqrt(2.0 * freedom)
+
+
+def test_frames_alone_reach_the_bundles_minimum() -> None:
+    rng = np.random.default_rng(11)
+    problem, truth = make_problem(rng, 5, 50, is_line=True)
+    placed, has_pose = place_wands(problem, truth)
+    assert has_pose.all()
+    fitted = fit_frames(problem, placed)
+    held = BundleOptions(terms=(), is_free=np.zeros((5, 6), bool))
+    reference = bundle(problem, truth, held)
+    np.testing.assert_allclose(linearise(problem, fitted, (), np.inf).cost, reference.cost, rtol=1e-7)
+    np.testing.assert_array_equal(fitted.cam_R, truth.cam_R)
+
+
+def test_leverage_of_a_frame_is_its_number_of_unknowns() -> None:
+    rng = np.random.default_rng(12)
+    problem, state = make_problem(rng, 5, 30, is_line=False)
+    factors = inverse_factors(linearise(problem, state, (), np.inf).frame)
+    total = np.bincount(problem.frame, frame_leverage(problem, state, factors))
+    np.testing.assert_allclose(total, 6.0, rtol=1e-8)
+
+
+def test_residuals_are_observed_minus_predicted() -> None:
+    rng = np.random.default_rng(13)
+    problem, state = make_problem(rng, 3, 4, is_line=False)
+    shifted = replace(problem, uv_px=problem.uv_px + np.array([1.0, -2.0])[:, None, None])
+    change = residuals(shifted, state) - residuals(problem, state)
+    np.testing.assert_allclose(change[0], 1.0, atol=1e-9)
+    np.testing.assert_allclose(change[1], -2.0, atol=1e-9)

@@ -171,10 +171,9 @@ def _amounts(cameras: Sequence[CameraCapture], *, is_still: bool) -> Iterable[Fi
 def _times(tracks: Tracks, timing: Timing, table: Overlap) -> Iterable[Finding]:
     if timing.silences:
         a, b = max(timing.silences, key=lambda s: s[1] - s[0])
-        text = (
-            f"No camera has a point in {len(timing.silences)} stretch(es) of frames, the longest {a} to {b}"
-            f" ({(b - a + 1) / tracks.frame_rate_hz:.1f} s): pauses or lost data."
-        )
+        others = f" and in {len(timing.silences) - 1} other stretches" if len(timing.silences) > 1 else ""
+        text = f"No camera has a point in frames {a} to {b} ({(b - a + 1) / tracks.frame_rate_hz:.1f} s){others}."
+        text += " A pause does no harm; otherwise look for lost data."
         yield Finding("silence", "note", (), text)
     for camera in tracks.cameras:
         rest = [c for c in tracks.cameras if c is not camera and c.n_points]

@@ -7,6 +7,7 @@ symmetric product, which BLAS does at full speed; only cameras that see a chunk 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,7 +17,8 @@ from scipy import linalg
 from calib.core.geometry import Array, cross_matrix
 from calib.errors import UnsolvableError
 from calib.solve.linearise import Blocks, linearise
-from calib.solve.problem import Problem, State, term_values
+from calib.solve.problem import Chunk, Problem, State, term_values
+from calib.solve.threads import in_groups
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -81,22 +83,32 @@ def inverse_factors(blocks: Array) -> Array:
 def reduced_system(problem: Problem, blocks: Blocks, camera: Array, factors: Array) -> tuple[Array, Array]:
     """Return the reduced camera matrix (C n, C n) and gradient (C n,), given camera blocks and frame factors."""
     n_cameras, n = problem.n_cameras, camera.shape[1]
-    S = np.zeros((n_cameras, n, n_cameras, n))
-    S[np.arange(n_cameras), :, np.arange(n_cameras), :] = camera
-    g = blocks.camera_gradient.copy()
     d = factors.shape[1]
     half_gradient = (factors @ blocks.frame_gradient[:, :, None])[..., 0]
-    for chunk in problem.chunks:
-        n_seen, n_frames = len(chunk.cameras), chunk.frames.stop - chunk.frames.start
-        frame = problem.frame[chunk.pairs]
-        A = np.zeros((n_frames, d, n_seen, n))
-        local = np.repeat(np.arange(n_seen), np.diff(chunk.bounds))
-        A[frame - chunk.frames.start, :, local, :] = factors[frame] @ blocks.coupling[chunk.pairs]
-        A = A.reshape(n_frames * d, n_seen * n)
-        product = (A.T @ A).reshape(n_seen, n, n_seen, n)
-        every = np.arange(n)
-        S[np.ix_(chunk.cameras, every, chunk.cameras, every)] -= product
-        g[chunk.cameras] -= (A.T @ half_gradient[chunk.frames].ravel()).reshape(n_seen, n)
+    every = np.arange(n)
+
+    def run(chunks: Sequence[Chunk]) -> tuple[Array, Array]:
+        """Return what eliminating these chunks' frames takes off the cameras' matrix and gradient."""
+        S, g = np.zeros((n_cameras, n, n_cameras, n)), np.zeros((n_cameras, n))
+        for chunk in chunks:
+            n_seen, n_frames = len(chunk.cameras), chunk.frames.stop - chunk.frames.start
+            frame = problem.frame[chunk.pairs]
+            A = np.zeros((n_frames, d, n_seen, n))
+            local = np.repeat(np.arange(n_seen), np.diff(chunk.bounds))
+            A[frame - chunk.frames.start, :, local, :] = factors[frame] @ blocks.coupling[chunk.pairs]
+            A = A.reshape(n_frames * d, n_seen * n)
+            product = (A.T @ A).reshape(n_seen, n, n_seen, n)
+            if n_seen == n_cameras:
+                S += product
+            else:
+                S[np.ix_(chunk.cameras, every, chunk.cameras, every)] += product
+            g[chunk.cameras] += (A.T @ half_gradient[chunk.frames].ravel()).reshape(n_seen, n)
+        return S, g
+
+    parts = in_groups(run, problem.chunks)
+    S = -np.sum([part[0] for part in parts], axis=0)
+    S[np.arange(n_cameras), :, np.arange(n_cameras), :] += camera
+    g = blocks.camera_gradient - np.sum([part[1] for part in parts], axis=0)
     return S.reshape(n_cameras * n, -1), g.ravel()
 
 

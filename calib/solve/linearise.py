@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from calib.core.camera import distort
 from calib.core.geometry import Array
 from calib.solve.problem import Chunk, Problem, State
+from calib.solve.threads import in_groups
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -129,47 +130,46 @@ def residuals(problem: Problem, state: State) -> Array:
     return np.concatenate([project_chunk(problem, state, c)[0] for c in problem.chunks], axis=2)
 
 
-def linearise(
-    problem: Problem, state: State, names: tuple[str, ...], loss_scale: float, *, with_cameras: bool = True
-) -> Blocks:
+def linearise(problem: Problem, state: State, names: tuple[str, ...], loss_scale: float) -> Blocks:
     """Return the normal equations of the (robust) cost at ``state``; gradients are of the cost, not its negative.
 
     One small matrix product a pair, ``J_wand^T [J_wand J_camera r]``, gives all that concerns a frame; one tall product
     a camera and chunk, ``[J_camera r]^T [J_camera r]``, all that concerns a camera alone.
     """
     d, n = problem.n_turn + 3, 6 + len(names)
-    if not with_cameras:
-        n = 0
     n_markers, n_pairs = problem.weight.shape
-    camera = np.zeros((problem.n_cameras, n + 1, n + 1))
     frame = np.empty((problem.n_frames, d, d + 1))
-    own = [*range(d), d + n]  # the columns of a product that concern the frame alone
     coupling = np.empty((n_pairs, d, n))
     frame_cost = np.empty(problem.n_frames)
-    for chunk in problem.chunks:
-        residual, way = project_chunk(problem, state, chunk)
-        weight = problem.weight[:, chunk.pairs]
-        size = weight.shape[1]
-        J = np.empty((d + 6 + (len(names) if n else 0) + 1, 2, n_markers, size))
-        jacobian_chunk(problem, state, way, names if n else (), J[:-1])
-        squared = (residual[0] ** 2 + residual[1] ** 2) * weight**2
-        row_weight: NDArray[np.float64] = weight
-        if np.isfinite(loss_scale):
-            squared, influence = cauchy(squared, loss_scale)
-            row_weight = weight * np.sqrt(influence)
-        frame_cost[chunk.frames] = 0.5 * (chunk.sum_to_frames @ squared.sum(axis=0))
-        np.negative(residual, out=J[-1])  # d residual = -d predicted, so J holds (J_predicted, -r)
-        J *= row_weight
-        by_pair = np.ascontiguousarray(J.reshape(len(J), 2 * n_markers, size).transpose(2, 1, 0))
-        if not n:
-            by_pair = np.ascontiguousarray(np.delete(by_pair, np.s_[d : d + 6], axis=2))
-        product = by_pair[:, :, :d].transpose(0, 2, 1) @ by_pair
-        frame[chunk.frames] = (chunk.sum_to_frames @ product[:, :, own].reshape(size, -1)).reshape(-1, d, d + 1)
-        if n:
+    own = [*range(d), d + n]  # the columns of a product that concern the frame alone
+
+    def run(chunks: Sequence[Chunk]) -> Array:
+        """Fill the rows of these chunks and return their sum of camera blocks."""
+        camera = np.zeros((problem.n_cameras, n + 1, n + 1))
+        for chunk in chunks:
+            residual, way = project_chunk(problem, state, chunk)
+            row_weight: Array = problem.weight[:, chunk.pairs]
+            squared = (residual[0] ** 2 + residual[1] ** 2) * row_weight**2
+            if np.isfinite(loss_scale):
+                squared, influence = cauchy(squared, loss_scale)
+                row_weight = row_weight * np.sqrt(influence)
+            frame_cost[chunk.frames] = 0.5 * (chunk.sum_to_frames @ squared.sum(axis=0))
+            size = row_weight.shape[1]
+            J = np.empty((d + n + 1, 2, n_markers, size))
+            jacobian_chunk(problem, state, way, names, J[:-1])
+            np.negative(residual, out=J[-1])  # d residual = -d predicted, so J holds (J_predicted, -r)
+            J *= row_weight
+            by_pair = np.ascontiguousarray(J.reshape(d + n + 1, 2 * n_markers, size).transpose(2, 1, 0))
+            product = by_pair[:, :, :d].transpose(0, 2, 1) @ by_pair
+            sums = chunk.sum_to_frames @ product[:, :, own].reshape(size, -1)
+            frame[chunk.frames] = sums.reshape(-1, d, d + 1)
             coupling[chunk.pairs] = product[:, :, d : d + n]
             for k, c in enumerate(chunk.cameras):
                 block = by_pair[chunk.bounds[k] : chunk.bounds[k + 1], :, d:].reshape(-1, n + 1)
                 camera[c] += block.T @ block
+        return camera
+
+    camera = np.sum(in_groups(run, problem.chunks), axis=0)
     return Blocks(camera[:, :n, :n], camera[:, :n, n], frame[:, :, :d], frame[:, :, d], coupling, frame_cost)
 
 

@@ -135,11 +135,11 @@ class Problem:
 
 def arrange(
     cam: Index, frame: Index, marker: Index, uv_px: Array, weight: Array, row: Index, *, shape: tuple[int, int, int],
-    n_turn: int, frame_number: NDArray[np.int64], points_per_chunk: int = 6000,
+    n_turn: int, frame_number: NDArray[np.int64], points_per_chunk: int = 12000,
 ) -> Problem:  # fmt: skip
     """Return the Problem of a list of points (n,), with ``shape`` = (cameras, frames, markers).
 
-    ``points_per_chunk`` keeps a chunk's temporaries (some 40 kB each) in a core's own cache.
+    ``points_per_chunk`` keeps the temporaries of a chunk (some 100 kB each) in cache, and long enough for threads.
     """
     n_cameras, n_frames, n_markers = shape
     key = frame * n_cameras + cam

@@ -15,13 +15,14 @@ from calib.core.wand import Wand
 from calib.errors import InputError, UnsolvableError
 from calib.solve.bundle import BundleOptions
 from calib.solve.covariance import joint_covariance
-from calib.solve.graph import camera_graph, choose_pairs, overlap, require_connected, wave_advice
+from calib.solve.graph import Overlap, camera_graph, choose_pairs, overlap, require_connected, wave_advice
 from calib.solve.initial import InitialRig, initial_rig
 from calib.solve.linearise import residuals
-from calib.solve.motion import require_motion
+from calib.solve.motion import require_depth, require_motion
 from calib.solve.pairs import PairPose, solve_pair
 from calib.solve.problem import State
 from calib.solve.refine import Fit, Progress, refine
+from calib.solve.sound import require_sound
 from calib.solve.start import is_lens_free, lens_prior, start_lens, term_names, wand_shape
 from calib.solve.statistics import camera_stats
 from calib.solve.threads import one_blas_thread
@@ -50,14 +51,17 @@ def calibrate(tracks: Tracks, wand: Wand, options: SolveOptions | None = None, p
     options = options or SolveOptions()
     _check_wand(tracks, wand)
     progress("camera graph", 0, 1)
-    tracks, left_out = _largest_part(tracks, options.partial)
-    require_motion(tracks)
+    require_motion(tracks)  # before islands: a still wand that some cameras see alone is a still wand first
+    tracks, table, left_out = _largest_part(tracks, options.partial)
     lens = np.stack([start_lens(c) for c in tracks.cameras])
     is_free = is_lens_free(tracks, options.lens)
+    if is_free.any():
+        require_depth(tracks, table)
     names = term_names(options.terms) if is_free.any() else ()
     shape = wand_shape(wand)
     is_open = is_free & ("focal" in names)
-    initial = initial_rig(len(lens), _solve_pairs(tracks, wand, shape, lens, is_open, progress), lens[:, 0])
+    edges = _solve_pairs(tracks, table, wand, lens, is_open, progress)
+    initial = initial_rig(len(lens), edges, lens[:, 0])
     _require_placed(tracks, initial)
     found = lens.copy()
     found[:, :2] *= (initial.focal_px / lens[:, 0])[:, None]
@@ -70,7 +74,7 @@ def calibrate(tracks: Tracks, wand: Wand, options: SolveOptions | None = None, p
     fit = refine(tracks, len(wand.markers), wand.dimension, start, bundle_options, progress)
     progress("covariance", 0, 1)
     rig = _as_rig(tracks, wand, fit)
-    _require_sensible_scale(rig)
+    require_sound(rig, tracks)
     return replace(rig, provenance={"options": asdict(options), "left_out": left_out})
 
 
@@ -84,21 +88,23 @@ def _check_wand(tracks: Tracks, wand: Wand) -> None:
         )
 
 
-def _largest_part(tracks: Tracks, partial: bool) -> tuple[Tracks, dict[str, str]]:
-    """Return the cameras to solve and why each of the others is left out."""
-    graph = camera_graph(overlap(tracks))
+def _largest_part(tracks: Tracks, partial: bool) -> tuple[Tracks, Overlap, dict[str, str]]:
+    """Return the cameras to solve, what they share, and why each of the others is left out."""
+    table = overlap(tracks)
+    graph = camera_graph(table)
     if not partial or len(graph.islands[0]) < 2:
         require_connected(graph)
-    island = graph.islands[0]
-    keep = [n for n in tracks.names if n in island]
+    if len(graph.islands) == 1:
+        return tracks, table, {}
+    keep = tracks.subset(n for n in tracks.names if n in graph.islands[0])
     reason = f"shares too few wand frames with the solved cameras. {wave_advice(graph)}"
-    return tracks.subset(keep), {n: reason for n in tracks.names if n not in keep}
+    return keep, overlap(keep), {n: reason for n in tracks.names if n not in keep.names}
 
 
 def _solve_pairs(
-    tracks: Tracks, wand: Wand, shape: Array, lens: Array, is_open: NDArray[np.bool_], progress: Progress
+    tracks: Tracks, table: Overlap, wand: Wand, lens: Array, is_open: NDArray[np.bool_], progress: Progress
 ) -> list[PairPose]:
-    chosen = choose_pairs(overlap(tracks))
+    chosen, shape = choose_pairs(table), wand_shape(wand)
     edges = []
     for k, (a, b) in enumerate(chosen):
         progress("camera pairs", k, len(chosen))
@@ -157,19 +163,3 @@ def _rotation(R: Array) -> Array:
     """Return the nearest rotation: some hundred multiplied steps leave rounding behind."""
     u, _, vt = np.linalg.svd(R)
     return np.asarray(u @ vt)
-
-
-def _require_sensible_scale(rig: Rig) -> None:
-    """Raise UnsolvableError for a rig of a size that no room holds: a wand file in the wrong unit."""
-    position = np.stack([c.position_mm for c in rig.cameras])
-    extent = float(np.linalg.norm(position - position.mean(axis=0), axis=1).max()) * 2.0
-    # A metre's wand written in metres has markers a millimetre apart, and then cameras a few millimetres apart.
-    is_too_small = extent < 100.0 and rig.wand.span_mm < 5.0
-    is_too_large = extent > 1e6
-    if is_too_small or is_too_large:
-        raise UnsolvableError(
-            "wand file",
-            expected="coordinates in mm that put the cameras at a sensible distance from each other",
-            found=f"a wand of {rig.wand.span_mm:g} mm, which puts the cameras {extent:.3g} mm apart",
-            remedy=f"Are the coordinates in {'metres' if is_too_small else 'micrometres'}? Write them in mm.",
-        )

@@ -172,6 +172,18 @@ class Depth:
         return self.parallax < PLANAR_PARALLAX
 
 
+def require_depth(tracks: Tracks, table: Overlap) -> None:
+    """Raise UnsolvableError for a wave in one plane, from which focal lengths cannot be told from distances."""
+    seen = depth(tracks, table)
+    if seen.is_planar:
+        raise UnsolvableError(
+            "wave",
+            expected="a wand that moves through the depth of the volume, to find focal lengths",
+            found=f"a flat wave: points lie within {seen.parallax:.3f} of their spread from one plane",
+            remedy="Wave at all heights and distances, or give measured lenses and hold them.",
+        )
+
+
 def depth(tracks: Tracks, table: Overlap | None = None) -> Depth:
     """Tell whether the markers left a plane, from the pairs of cameras that share most.
 

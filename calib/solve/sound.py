@@ -1,0 +1,86 @@
+"""The last look at a solved rig: what cannot be true ends here and not in a rig file."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from calib.core.rig import Rig
+from calib.core.tracks import Tracks
+from calib.errors import UnsolvableError
+
+# A metre's wand written in metres has markers a millimetre apart, and then cameras a few millimetres apart.
+SMALL_WAND_MM, SMALL_RIG_MM, LARGE_RIG_MM = 5.0, 100.0, 1e6
+# A zoom ring reads up to a third off at worst; twice that is another lens or a fit that ran away.
+FOCAL_RATIO = 1.7
+POSITION_SHARE = 0.05  # a position less sure than this share of the way to the other cameras is not determined
+NOISE_SHARE = 0.002  # of the sensor's width: four pixels of 2048, tens of times what a poor marker scatters
+
+
+def require_sound(rig: Rig, tracks: Tracks) -> None:
+    """Raise UnsolvableError, naming cameras, for a rig of absurd size, lenses or residuals, or with poses left open."""
+    _require_size(rig)
+    _require_lenses(rig, tracks)
+    _require_fit(rig)
+    _require_positions(rig)
+
+
+def _positions_mm(rig: Rig) -> np.ndarray:
+    return np.stack([c.position_mm for c in rig.cameras])
+
+
+def _require_size(rig: Rig) -> None:
+    position = _positions_mm(rig)
+    extent = 2.0 * float(np.linalg.norm(position - position.mean(axis=0), axis=1).max())
+    is_small = extent < SMALL_RIG_MM and rig.wand.span_mm < SMALL_WAND_MM
+    if is_small or extent > LARGE_RIG_MM:
+        unit = "metres" if is_small else "micrometres"
+        raise UnsolvableError(
+            "wand file",
+            expected="coordinates in mm, which put the cameras at a sensible distance from each other",
+            found=f"a wand of {rig.wand.span_mm:g} mm, which puts the cameras {extent:.3g} mm apart",
+            remedy=f"If its coordinates are in {unit}, write them in mm.",
+        )
+
+
+def _require_lenses(rig: Rig, tracks: Tracks) -> None:
+    for camera in rig.cameras:
+        nominal = tracks.camera(camera.name).nominal_focal_px
+        if nominal and not 1.0 / FOCAL_RATIO < camera.lens.fx / nominal < FOCAL_RATIO:
+            raise UnsolvableError(
+                camera.name,
+                expected=f"a focal length near the {nominal:.0f} px stated",
+                found=f"{camera.lens.fx:.0f} px",
+                remedy="Check focal_mm and pixel_pitch_mm, and wave through more depth before this camera.",
+                cameras=[camera.name],
+            )
+
+
+def _require_fit(rig: Rig) -> None:
+    sigma = [c.stats.sigma_px for c in rig.cameras if c.stats]
+    middle, width = float(np.nanmedian(sigma)), float(np.median([c.width for c in rig.cameras]))
+    if middle > NOISE_SHARE * width:
+        raise UnsolvableError(
+            "residuals",
+            expected=f"noise of at most {NOISE_SHARE * width:.1f} px in most cameras",
+            found=f"{middle:.1f} px",
+            remedy="The tracks do not fit this wand: check the wand file, the markers' order and the cameras' sync.",
+            cameras=rig.names,
+        )
+
+
+def _require_positions(rig: Rig) -> None:
+    if rig.covariance is None:
+        return
+    position = _positions_mm(rig)
+    reach = float(np.median(np.linalg.norm(position - np.median(position, axis=0), axis=1)))
+    sigma = {n: float(np.linalg.norm(rig.covariance.sigma(n, "position"))) for n in rig.names}
+    open_ones = [n for n, s in sigma.items() if not s < POSITION_SHARE * max(reach, 1.0)]
+    if open_ones:
+        worst = max(open_ones, key=lambda n: np.nan_to_num(sigma[n], nan=np.inf))
+        raise UnsolvableError(
+            ", ".join(open_ones),
+            expected="positions that the wave determines",
+            found=f"{worst} uncertain by {sigma[worst]:.0f} mm (one sigma)",
+            remedy="Wave longer, with the wand turned all ways, at several distances before these cameras.",
+            cameras=open_ones,
+        )

@@ -76,7 +76,7 @@ def make_simulation(n_cameras: int, n_frames: int, seed: int) -> Simulation:
     return simulate(
         Scenario(
             layout="room", n_cameras=n_cameras, n_frames=n_frames, size_mm=(4000.0, 3000.0, 2000.0), wand="plane5",
-            dropout=0.025, outliers=0.0, strays=0.0, person=False, seed=seed,
+            dropout=0.013, outliers=0.0, strays=0.0, person=False, seed=seed,
         )
     )  # fmt: skip
 

@@ -6,6 +6,7 @@ import csv
 import io
 from array import array
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from itertools import islice
 from typing import Any
 
@@ -14,7 +15,7 @@ from numpy.typing import NDArray
 
 from calib.core.fields import CAMERA_KEYS, Fields, camera_from_fields
 from calib.core.tracks import CameraTracks, Tracks
-from calib.errors import CalibError, InputError
+from calib.errors import InputError
 
 REQUIRED = ("camera", "frame", "x", "y")
 OPTIONAL = ("marker", "radius")
@@ -62,18 +63,18 @@ def _sensor(name: str, table: Any) -> dict[str, Any]:
     fields = Fields(table, place)
     fields.refuse_unknown(CAMERA_KEYS)
     sensor = camera_from_fields(fields)
-    nothing = np.empty(0)
-    CameraTracks(name, frame=nothing, xy_px=nothing.reshape(0, 2), marker=nothing, **sensor)  # checks the attributes
+    none = np.empty(0, np.int64)
+    CameraTracks(name, frame=none, xy_px=np.empty((0, 2)), marker=none.astype(np.int16), **sensor)  # checks them
     return sensor
 
 
 def _read(text: str, cameras: Sequence[str]) -> dict[str, NDArray[Any]]:
-    """Return the columns as arrays, and ``line``, the number of each row's line; camera is an index into ``cameras``."""
+    """Return the columns, camera as an index into ``cameras``, and ``line``, the number of each row's line."""
     reader = csv.reader(io.StringIO(text), strict=True)
     try:
         header = [name.strip() for name in next(reader, [])]
         _check_header(header)
-        parsers = _parsers(cameras)
+        kinds = _KINDS | {"camera": _camera_kind(cameras)}
         parts: dict[str, list[NDArray[Any]]] = {key: [np.empty(0, int)] for key in (*REQUIRED, *OPTIONAL, "line")}
         lines = array("q")
         rows = _rows(reader, len(header), lines)
@@ -81,7 +82,7 @@ def _read(text: str, cameras: Sequence[str]) -> dict[str, NDArray[Any]]:
             here = np.array(lines, dtype=np.int64)
             del lines[:]
             for key, texts in zip(header, zip(*chunk, strict=True), strict=True):
-                parts[key].append(_column(parsers[key], key, texts, here))
+                parts[key].append(_column(kinds[key], key, texts, here))
             for key in set(OPTIONAL) - set(header):
                 parts[key].append(np.full(len(chunk), {"marker": -1, "radius": np.nan}[key]))
             parts["line"].append(here)
@@ -114,71 +115,61 @@ def _rows(reader: Any, n_columns: int, lines: array[int]) -> Iterator[list[str]]
             raise InputError(f"line {reader.line_num}", expected=f"{n_columns} values", found=str(len(row)))
 
 
-def _parsers(cameras: Sequence[str]) -> dict[str, Callable[[str], Any]]:
-    code = {name: i for i, name in enumerate(cameras)}
+def _marker(text: str) -> int:
+    return int(text) if text.strip() else -1
 
-    def camera(text: str) -> int:
-        known = code.get(text)
-        if known is None:
-            known = code.get(text.strip())
-        if known is None:
-            raise InputError(
-                "camera",
-                expected=f"one of the camera list's {', '.join(cameras) or 'cameras (it has none)'}",
-                found=repr(text),
-                remedy=f"Add [cameras.{text.strip()}] to the camera list.",
-            )
-        return known
 
-    def marker(text: str) -> int:
-        value = int(text) if text.strip() else -1
-        if not -1 <= value <= _INT16_MAX:
-            raise ValueError
-        return value
+def _radius_px(text: str) -> float:
+    return float(text) if text.strip() else float("nan")
 
-    def radius(text: str) -> float:
-        value = float(text) if text.strip() else np.nan
-        if value < 0 or value == np.inf:
-            raise ValueError
-        return value
 
-    def frame(text: str) -> int:
-        value = int(text)
-        if abs(value) >= 2**47:  # with a marker's 16 bits still a 64-bit key
-            raise ValueError
-        return value
+@dataclass(frozen=True, slots=True)
+class _Kind:
+    """What a column holds: how one text is read, which values are allowed, and how an error says so."""
 
-    def pixel(text: str) -> float:
-        value = float(text)
-        if not abs(value) < np.inf:  # nan is not, either
-            raise ValueError
-        return value
-
-    return {"camera": camera, "frame": frame, "x": pixel, "y": pixel, "marker": marker, "radius": radius}
+    parse: Callable[[str], Any]
+    is_allowed: Callable[[Any], Any]
+    expected: str
+    remedy: str = ""
 
 
 _KINDS = {
-    "frame": "a whole number",
-    "x": "a finite number of px",
-    "y": "a finite number of px",
-    "marker": f"-1, or a marker index up to {_INT16_MAX}",
-    "radius": "a radius of 0 px or more",
+    # With a marker's 16 bits, a frame still makes a key of 64.
+    "frame": _Kind(int, lambda v: np.abs(v) < 2**47, "a whole number"),
+    "x": _Kind(float, np.isfinite, "a finite number of px"),
+    "y": _Kind(float, np.isfinite, "a finite number of px"),
+    "marker": _Kind(_marker, lambda v: (v >= -1) & (v <= _INT16_MAX), f"-1, or a marker index up to {_INT16_MAX}"),
+    "radius": _Kind(_radius_px, lambda v: ~((v < 0) | np.isinf(v)), "a radius of 0 px or more"),
 }
 
 
-def _column(parse: Callable[[str], Any], key: str, texts: Sequence[str], lines: NDArray[np.int64]) -> NDArray[Any]:
+def _camera_kind(cameras: Sequence[str]) -> _Kind:
+    code = {name: i for i, name in enumerate(cameras)}
+    known = ", ".join(cameras) or "cameras, which has none"
+    remedy = "Correct the name, or add its [cameras.<name>] table."
+    return _Kind(code.__getitem__, lambda v: v >= 0, f"one of the camera list's {known}", remedy)
+
+
+def _column(kind: _Kind, key: str, texts: Sequence[str], lines: NDArray[np.int64]) -> NDArray[Any]:
     try:
-        return np.array([parse(text) for text in texts])
-    except (ValueError, CalibError):
-        pass  # told below, with the line
-    for text, line in zip(texts, lines, strict=True):
-        try:
-            parse(text)
-        except CalibError as error:
-            raise error.inside(f"line {line}") from None
-        except ValueError:
-            raise InputError(f"line {line}: {key}", expected=_KINDS[key], found=repr(text)) from None
-    raise AssertionError("unreachable: a column that failed as a whole has a value that fails")
+        values = np.array(list(map(kind.parse, texts)))
+        is_bad = ~np.asarray(kind.is_allowed(values), dtype=bool)
+    except (ValueError, KeyError):
+        is_bad = np.array([not _is_readable(kind, text) for text in texts])
+    if is_bad.any():
+        row = int(is_bad.argmax())
+        raise InputError(
+            f"line {lines[row]}: {key}", expected=kind.expected, found=repr(texts[row]), remedy=kind.remedy
+        )
+    return values
+
+
+def _is_readable(kind: _Kind, text: str) -> bool:
+    try:
+        kind.parse(text)
+    except (ValueError, KeyError):
+        return False
+    return True
 
 
 def _check_on_sensor(name: str, sensor: Mapping[str, Any], own: Mapping[str, NDArray[Any]]) -> None:

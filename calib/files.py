@@ -42,13 +42,14 @@ from calib.core.rig import CameraStats, Covariance, Rig, RigCamera
 from calib.core.tracks import CameraTracks, Tracks
 from calib.core.wand import CertifiedLength, Wand
 from calib.errors import CalibError, InputError
+from calib.intake.table import CameraList, tracks_from_csv
 from calib.outputs import check_output, write_bytes, write_text
 
 __all__ = [
     "check_output",
-    "load_cameras_toml",
     "load_rig",
     "load_scenario",
+    "load_table",
     "load_tracks",
     "load_wand",
     "read_text",
@@ -83,6 +84,7 @@ def load_tracks(path: PathLike) -> Tracks:
 
 
 def _camera_tracks(name: str, group: h5py.Group) -> CameraTracks:
+    camera = camera_from_fields(_attributes(group, name))
     frame = _dataset(group, "frame", "iu", (None,))
     n = len(frame)
     marker = _dataset(group, "marker", "iu", (n,))
@@ -91,11 +93,7 @@ def _camera_tracks(name: str, group: h5py.Group) -> CameraTracks:
         raise InputError(f"{name}: marker row {row}", expected="an index from -1 to 32767", found=str(marker[row]))
     radius = _dataset(group, "radius", "f", (n,)) if "radius" in group else None
     xy = _dataset(group, "xy", "f", (n, 2))
-    return CameraTracks(name, frame=frame, xy_px=xy, marker=marker, radius_px=radius, **_camera_of(name, group))
-
-
-def _camera_of(name: str, group: h5py.Group) -> dict[str, Any]:
-    return camera_from_fields(_attributes(group, name))
+    return CameraTracks(name, frame=frame, xy_px=xy, marker=marker, radius_px=radius, **camera)
 
 
 def save_tracks(tracks: Tracks, path: PathLike, force: bool = False) -> None:
@@ -229,9 +227,10 @@ def save_wand(wand: Wand, path: PathLike, force: bool = False) -> None:
     write_text(path, wand_as_toml(wand), force)
 
 
-def load_cameras_toml(path: PathLike) -> dict[str, Any]:
-    """Return the table of a camera list for the CSV intake, unchecked; ``calib.intake.table`` reads it."""
-    return _load_toml(path, "a camera list (TOML)")
+def load_table(table: PathLike, cameras: PathLike) -> Tracks:
+    """Return the capture of a table (CSV) and its camera list (TOML); see ``calib.intake.table``."""
+    camera_list = _inside(cameras, CameraList.from_table, _load_toml(cameras, "a camera list (TOML)"))
+    return _inside(table, tracks_from_csv, read_text(table, "a table (CSV)"), camera_list)
 
 
 def load_scenario(path: PathLike, parse: Callable[[dict[str, Any]], T]) -> T:

@@ -174,18 +174,52 @@ def _certified(fields: Fields, markers: tuple[str, ...]) -> CertifiedLength:
 
 def wand_as_toml(wand: Wand) -> str:
     """Return the text of a wand file; ``wand_from_table`` reads every number back to the bit."""
-    lines = [f"name = {_quoted(wand.name)}", 'unit = "mm"', f"sigma = {float(wand.sigma_mm)!r}", "", "[markers]"]
-    for name, point in zip(wand.markers, wand.points_mm.tolist(), strict=True):
-        lines.append(f"{_quoted(name)} = {point}")
-    for c in wand.certified:
-        ends = f"[{_quoted(wand.markers[c.i])}, {_quoted(wand.markers[c.j])}]"
-        lines += ["", "[[certified]]", f"between = {ends}"]
-        lines += [f"length = {float(c.length_mm)!r}", f"sigma = {float(c.sigma_mm)!r}"]
-    return "\n".join(lines) + "\n"
+    names = wand.markers
+    table: dict[str, Any] = {"name": wand.name, "unit": "mm", "sigma": float(wand.sigma_mm)}
+    table["markers"] = dict(zip(names, wand.points_mm.tolist(), strict=True))
+    if wand.certified:
+        table["certified"] = [
+            {"between": [names[c.i], names[c.j]], "length": float(c.length_mm), "sigma": float(c.sigma_mm)}
+            for c in wand.certified
+        ]
+    return as_toml(table)
+
+
+def as_toml(table: Mapping[str, Any]) -> str:
+    """Return a table as TOML: plain values, tables by users' names (quoted), lists of tables with keys of ours.
+
+    >>> print(as_toml({"rate": 25.0, "slip": {"cam 1": 2}, "knock": [{"camera": "cam 2"}]}), end="")
+    rate = 25.0
+    <BLANKLINE>
+    [slip]
+    "cam 1" = 2
+    <BLANKLINE>
+    [[knock]]
+    camera = "cam 2"
+    """
+    lines: list[str] = []
+    sections: list[str] = []
+    for key, value in table.items():
+        if isinstance(value, Mapping):
+            sections += ["", f"[{key}]", *(f"{_quoted(name)} = {_toml(v)}" for name, v in value.items())]
+        elif isinstance(value, list) and value and isinstance(value[0], Mapping):
+            for row in value:
+                sections += ["", f"[[{key}]]", *(f"{name} = {_toml(v)}" for name, v in row.items())]
+        else:
+            lines.append(f"{key} = {_toml(value)}")
+    return "\n".join([*lines, *sections]) + "\n"
+
+
+def _toml(value: Any) -> str:
+    if isinstance(value, list):
+        return f"[{', '.join(map(_toml, value))}]"
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    return _quoted(value) if isinstance(value, str) else repr(value)
 
 
 def _quoted(text: str) -> str:
-    """A string or a key in TOML, whose escapes are those of JSON but for DEL."""
+    """A string or a quoted key in TOML, whose escapes are those of JSON but for DEL."""
     return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 

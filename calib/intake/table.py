@@ -24,36 +24,51 @@ _CHUNK = 100_000  # rows: text is some ten times the size of the numbers in it
 _INT16_MAX = 32767
 
 
-def tracks_from_csv(text: str, cameras: Mapping[str, Any]) -> Tracks:
+@dataclass(frozen=True, slots=True, eq=False)
+class CameraList:
+    """What a table of points does not say: frame rate in Hz, and each camera's sensor and lens by name."""
+
+    sensors: Mapping[str, Mapping[str, Any]]
+    frame_rate_hz: float
+    captured_at: str | None = None
+    title: str | None = None
+
+    @classmethod
+    def from_table(cls, table: Mapping[str, Any]) -> CameraList:
+        """Return the list of a TOML table.
+
+        It holds ``frame_rate``, optionally ``captured_at`` and ``title``, and for each camera a table
+        ``[cameras.<name>]`` of the attributes that a tracks file has. Raises InputError with the key.
+        """
+        top = Fields(table)
+        top.refuse_unknown(_TOP_KEYS)
+        sensors = {name: _sensor(name, own) for name, own in top.tables("cameras").items()}
+        captured_at, title = top.optional(top.text, "captured_at"), top.optional(top.text, "title")
+        return cls(sensors, top.number("frame_rate"), captured_at, title)
+
+
+def tracks_from_csv(text: str, cameras: CameraList) -> Tracks:
     """Return the capture that a table states, its rows sorted by frame within each camera.
 
     ``text`` has a header with the columns camera, frame, x, y and optionally marker and radius, in any order; an
-    empty marker is -1. ``cameras`` is the table of the camera list: ``frame_rate`` in Hz, optionally
-    ``captured_at`` and ``title``, and for each camera ``[cameras.<name>]`` with the attributes of a tracks file.
-    Cameras without rows have no points. Raises InputError with the line where a row breaks a rule.
+    empty marker is -1. Cameras without rows have no points. Raises InputError with the line that breaks a rule.
     """
-    top = Fields(cameras)
-    top.refuse_unknown(_TOP_KEYS)
-    frame_rate = top.number("frame_rate")
-    sensors = {name: _sensor(name, table) for name, table in top.tables("cameras").items()}
-    columns = _read(text, tuple(sensors))
+    columns = _read(text, tuple(cameras.sensors))
     captures = []
-    for code, (name, sensor) in enumerate(sensors.items()):
+    for code, (name, sensor) in enumerate(cameras.sensors.items()):
         mine = np.flatnonzero(columns["camera"] == code)
         mine = mine[np.argsort(columns["frame"][mine], kind="stable")]
         own = {key: values[mine] for key, values in columns.items()}
         _check_on_sensor(name, sensor, own)
-        captures.append(
-            CameraTracks(
-                name,
-                frame=own["frame"],
-                xy_px=np.column_stack([own["x"], own["y"]]),
-                marker=own["marker"],
-                radius_px=_radius(name, own),
-                **sensor,
-            )
-        )
-    return Tracks(tuple(captures), frame_rate, top.optional(top.text, "captured_at"), top.optional(top.text, "title"))
+        xy = np.column_stack([own["x"], own["y"]])
+        points: dict[str, Any] = {
+            "frame": own["frame"],
+            "xy_px": xy,
+            "marker": own["marker"],
+            "radius_px": _radius(name, own),
+        }
+        captures.append(CameraTracks(name, **points, **sensor))
+    return Tracks(tuple(captures), cameras.frame_rate_hz, cameras.captured_at, cameras.title)
 
 
 def _sensor(name: str, table: Any) -> dict[str, Any]:

@@ -1,0 +1,34 @@
+"""Arguments and options that several commands share, so that they read the same everywhere."""
+
+# ruff: noqa: PLC0415 - what loads SciPy, OpenCV or HDF5 waits for the command that needs it: --help is quick
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from calib.errors import CalibError
+
+if TYPE_CHECKING:
+    from calib.core.tracks import Tracks
+    from calib.core.wand import Wand
+
+TracksFile = Annotated[Path, typer.Argument(metavar="TRACKS", help="Tracks file (HDF5).", show_default=False)]
+RigFile = Annotated[Path, typer.Argument(metavar="RIG", help="Rig file (HDF5).", show_default=False)]
+WandFile = Annotated[Path, typer.Option("--wand", metavar="WAND", help="Wand file (TOML).", show_default=False)]
+Force = Annotated[bool, typer.Option("--force", help="Overwrite existing output.")]
+AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of tables.")]
+
+
+def load_capture(tracks: Path, wand: Path) -> tuple[Tracks, Wand]:
+    """Return a capture and its wand, which must have the markers that the capture names."""
+    import calib
+
+    capture, stated = calib.load_tracks(tracks), calib.load_wand(wand)
+    try:
+        capture.check_markers(len(stated.markers))
+    except CalibError as error:
+        raise error.inside(str(tracks)) from None
+    return capture, stated

@@ -1,0 +1,159 @@
+"""Commands that make and use rigs: solve, residuals, export."""
+
+# ruff: noqa: PLC0415 - what loads SciPy, OpenCV or HDF5 waits for the command that needs it: --help is quick
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from calib.cli.options import AsJson, Force, RigFile, TracksFile, WandFile, load_capture
+from calib.outputs import check_output, write_text
+
+if TYPE_CHECKING:
+    from calib.check.residuals import ResidualTable
+    from calib.core.rig import Rig
+
+
+class Lens(StrEnum):
+    """What ``--lens`` can be."""
+
+    free = "free"
+    hold = "hold"
+
+
+class Format(StrEnum):
+    """What ``--to`` can be."""
+
+    json = "json"
+    opencv = "opencv"
+
+
+def add_commands(app: typer.Typer) -> None:
+    """Add these commands to the program."""
+    app.command("solve")(solve)
+    app.command("residuals")(residuals)
+    app.command("export")(export)
+
+
+def solve(
+    tracks: TracksFile,
+    wand: WandFile,
+    output: Annotated[Path, typer.Option("-o", "--output", metavar="RIG", help="Rig file to write.")],
+    lens: Annotated[
+        Lens | None,
+        typer.Option(
+            help="free: solve for the lenses; hold: keep the measured K and dist.",
+            show_default="hold where K is given, else free",
+        ),
+    ] = None,
+    terms: Annotated[
+        str,
+        typer.Option(help="Lens terms to free, of focal, aspect, principal, k1, k2, k3, tangential, rational."),
+    ] = "focal,principal,k1,k2",
+    partial: Annotated[
+        bool, typer.Option("--partial", help="Solve the largest connected part, leaving out the other cameras.")
+    ] = False,
+    force: Force = False,
+    as_json: AsJson = False,
+) -> None:
+    """Solve a rig from a wand wave: every camera's pose and lens at true scale."""
+    check_output(output, force, inputs=[tracks, wand])
+    import calib
+    from calib import files
+    from calib.cli import console
+
+    capture, stated = load_capture(tracks, wand)
+    chosen = tuple(term.strip() for term in terms.split(",") if term.strip())
+    options = calib.SolveOptions(lens="auto" if lens is None else lens.value, terms=chosen, partial=partial)
+    with console.progress() as progress:
+        rig = calib.calibrate(capture, stated, options, progress)
+        progress("residuals", 0, 1)
+        table = calib.residual_table(rig, capture.subset(rig.names))
+    origin = {
+        "tool": "calib",
+        "version": calib.__version__,
+        "command": "solve",
+        "time": datetime.now(UTC).isoformat(timespec="seconds"),
+        "tracks": {"file": tracks.name, "sha256": files.sha256(tracks), "captured_at": capture.captured_at},
+        "wand": {"file": wand.name, "sha256": files.sha256(wand)},
+        "parent": None,
+    }
+    rig = replace(rig, provenance=origin | rig.provenance)
+    files.save_rig(rig, output, force)
+    left_out = rig.provenance.get("left_out", {})
+    if as_json:
+        console.print_json({"rig": str(output), **table.as_json(), "left_out": left_out})
+    else:
+        _print_table(table)
+        for name, reason in left_out.items():
+            console.note(f"left out: {name}: {reason}")
+        console.note(f"wrote {output}")
+    raise typer.Exit(1 if left_out else 0)
+
+
+def residuals(rig: RigFile, tracks: TracksFile, as_json: AsJson = False) -> None:
+    """Print what each camera's points leave unexplained, worst camera first, and which cameras need a hand."""
+    import calib
+    from calib.cli import console
+
+    solved, capture = calib.load_rig(rig), calib.load_tracks(tracks)
+    table = calib.residual_table(solved, capture.subset(_kept(solved, capture.names)))
+    if as_json:
+        console.print_json(table.as_json())
+    else:
+        _print_table(table)
+    raise typer.Exit(1 if _needs_a_hand(table) else 0)
+
+
+def export(
+    rig: RigFile,
+    to: Annotated[Format, typer.Option("--to", help="json, or opencv (YAML for cv2.FileStorage).")],
+    output: Annotated[
+        Path | None, typer.Option("-o", "--output", metavar="OUT", help="File to write.", show_default="print it")
+    ] = None,
+    force: Force = False,
+) -> None:
+    """Write a rig in an open format."""
+    if output is not None:
+        check_output(output, force, inputs=[rig])
+    import json
+
+    import calib
+    from calib.cli.console import note
+    from calib.export.json import rig_as_dict
+    from calib.export.opencv import rig_as_opencv_yaml
+
+    solved = calib.load_rig(rig)
+    if to is Format.json:
+        text = json.dumps(rig_as_dict(solved), allow_nan=False, ensure_ascii=False, indent=1) + "\n"
+    else:
+        text = rig_as_opencv_yaml(solved)
+    if output is None:
+        print(text, end="")
+    else:
+        write_text(output, text, force)
+        note(f"wrote {output}")
+
+
+def _kept(rig: Rig, names: tuple[str, ...]) -> list[str]:
+    """The cameras of a capture but for those that the rig's own solve left out."""
+    left_out = rig.provenance.get("left_out", {})
+    return [name for name in names if name in rig.names or name not in left_out]
+
+
+def _needs_a_hand(table: ResidualTable) -> bool:
+    return any(row.verdict == "act" for row in table.cameras)
+
+
+def _print_table(table: ResidualTable) -> None:
+    from calib.cli import console
+
+    console.print_residuals(table)
+    if _needs_a_hand(table):
+        console.caution()

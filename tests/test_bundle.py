@@ -10,6 +10,7 @@ import pytest
 from scipy.optimize import least_squares
 from scipy.spatial.transform import Rotation
 
+from calib.core.wand import CertifiedLength
 from calib.solve.bundle import (
     BundleOptions,
     Prior,
@@ -18,9 +19,11 @@ from calib.solve.bundle import (
     inverse_factors,
     reduced_system,
 )
+from calib.solve.covariance import joint_covariance
 from calib.solve.frames import fit_frames, place_wands
 from calib.solve.linearise import frame_leverage, jacobian_chunk, linearise, project_chunk, residuals
 from calib.solve.problem import Problem, State, arrange
+from calib.solve.shape import ShapePrior
 from tests.small_problems import disturbed, make_problem
 
 ALL_TERMS = ("focal", "aspect", "cx", "cy", "k1", "k2", "p1", "p2", "k3", "k4", "k5", "k6")
@@ -103,35 +106,49 @@ def test_same_minimum_as_scipy(is_line: bool, seed: int) -> None:
     assert ours.cost == pytest.approx(other.cost, rel=1e-8)
 
 
-@pytest.mark.parametrize("is_line", [True, False])
-def test_elimination_equals_dense_normal_equations(is_line: bool) -> None:
+@pytest.mark.parametrize(("is_line", "n_axes"), [(True, 0), (True, 1), (False, 0), (False, 1), (False, 3)])
+def test_elimination_equals_dense_normal_equations(is_line: bool, n_axes: int) -> None:
     rng = np.random.default_rng(5)
     problem, state = make_problem(rng, 3, 6, is_line=is_line)
     state = disturbed(state, rng, 0.1)
-    blocks = linearise(problem, state, COMMON, np.inf)
-    n, d, n_cam = 11, problem.n_turn + 3, 3 * 11
-    H = np.zeros((n_cam + 6 * d,) * 2)
-    for c in range(3):
-        H[c * n : (c + 1) * n, c * n : (c + 1) * n] = blocks.camera[c]
-    for f in range(6):
-        rows = slice(n_cam + f * d, n_cam + (f + 1) * d)
-        H[rows, rows] = blocks.frame[f]
-    for p, (c, f) in enumerate(zip(problem.cam, problem.frame, strict=True)):
-        rows, columns = slice(n_cam + f * d, n_cam + (f + 1) * d), slice(c * n, (c + 1) * n)
-        H[rows, columns] = blocks.coupling[p]
-        H[columns, rows] = blocks.coupling[p].T
-    g = np.concatenate([blocks.camera_gradient.ravel(), blocks.frame_gradient.ravel()])
+    n, d, n_markers = 11, problem.n_turn + 3, len(state.shape_mm)
+    s = n_axes * n_markers
+    J, r = dense_jacobian(problem, state, n_axes)
+    H, g = J.T @ J, -J.T @ r
     H += np.diag(1e-3 * np.diag(H))  # damped as a step is, which makes the system definite
-    factors = inverse_factors(np.stack([H[n_cam + f * d :, n_cam + f * d :][:d, :d] for f in range(6)]))
+    blocks = linearise(problem, state, COMMON, np.inf, n_axes)
+    assert blocks.cost == pytest.approx(0.5 * r @ r, rel=1e-12)
+    n_cam = 3 * n + s
+    frame = np.stack([H[n_cam + f * d :, n_cam + f * d :][:d, :d] for f in range(6)])
     camera = np.stack([H[c * n : (c + 1) * n, c * n : (c + 1) * n] for c in range(3)])
-    S, reduced = reduced_system(problem, blocks, camera, factors)
+    damped = replace(blocks, camera=camera, shape=H[3 * n : n_cam, 3 * n : n_cam])
+    factors = inverse_factors(frame)
+    S, reduced = reduced_system(problem, damped, factors)
     A, B, D = H[:n_cam, :n_cam], H[:n_cam, n_cam:], H[n_cam:, n_cam:]
     np.testing.assert_allclose(S, A - B @ np.linalg.solve(D, B.T), rtol=1e-8, atol=1e-9 * np.abs(A).max())
     step = np.linalg.solve(H, -g)
-    camera_step = np.linalg.solve(S, -reduced).reshape(3, n)
-    np.testing.assert_allclose(camera_step.ravel(), step[:n_cam], rtol=1e-5, atol=1e-9 * np.abs(step).max())
-    found = frame_steps(problem, blocks, factors, step[:n_cam].reshape(3, n))
-    np.testing.assert_allclose(found.ravel(), step[n_cam:], rtol=1e-7, atol=1e-10 * np.abs(step).max())
+    scale = np.sqrt(np.diag(H))
+    own = np.linalg.solve(S, -reduced)
+    np.testing.assert_allclose(scale[:n_cam] * own, (scale * step)[:n_cam], atol=1e-6 * np.abs(scale * step).max())
+    found = frame_steps(problem, blocks, factors, step[: 3 * n].reshape(3, n), step[3 * n : n_cam])
+    np.testing.assert_allclose(found.ravel(), step[n_cam:], rtol=1e-6, atol=1e-9 * np.abs(step).max())
+
+
+def dense_jacobian(problem: Problem, state: State, n_axes: int) -> tuple[np.ndarray, np.ndarray]:
+    """The whole weighted Jacobian of the predictions by central differences, and the residuals."""
+    sizes = (3 * 11, n_axes * len(state.shape_mm), 6 * (problem.n_turn + 3))
+    weight = np.stack([problem.weight] * 2)
+
+    def at(x: np.ndarray) -> np.ndarray:
+        camera, shape, frame = np.split(x, np.cumsum(sizes)[:-1])
+        moved = state.moved(camera.reshape(3, -1), frame.reshape(6, -1), COMMON, shape)
+        return (residuals(problem, moved) * weight).ravel()
+
+    steps = [[1e-5] * 3 + [1e-2] * 3 + [1e-2, 1e-2, 1e-2, 1e-5, 1e-5]] * 3
+    steps += [[1e-2] * sizes[1]] + [[1e-5] * problem.n_turn + [1e-2] * 3] * 6
+    h = np.concatenate([np.asarray(v) for v in steps])
+    J = np.stack([(at(-row) - at(row)) / (2 * h[k]) for k, row in enumerate(np.diag(h))], axis=1)
+    return J, at(np.zeros(len(h)))
 
 
 def test_a_lines_turn_about_itself_is_no_unknown() -> None:
@@ -170,6 +187,26 @@ def test_chunks_do_not_change_the_result() -> None:
     counts, costs = zip(*others, strict=True)
     assert counts[0] > counts[1] > counts[2] == 1
     assert np.ptp(costs) <= 1e-9 * costs[0]
+
+
+def test_shape_is_found_with_a_certified_length() -> None:
+    """A marker that is 1 mm off its coordinate comes back to its own sigma; the certified length keeps the scale."""
+    rng = np.random.default_rng(14)
+    problem, truth = make_problem(rng, 5, 150, is_line=True, noise_px=0.1)
+    stated = truth.shape_mm + np.array([[0.0, 0, 0], [1.0, 0, 0], [0, 0, 0]])
+    length = float(truth.shape_mm[2, 0] - truth.shape_mm[0, 0])
+    prior = ShapePrior(stated, np.full(3, 5.0), (CertifiedLength(0, 2, length, 0.01),), 1)
+    options = BundleOptions(terms=COMMON, shape=prior)
+    result = bundle(problem, replace(truth, shape_mm=stated), options)
+    shape = result.state.shape_mm
+    assert not shape[:, 1:].any()
+    covariance = joint_covariance(problem, result, options, tuple("abcde"), ("p", "q", "r"))
+    at = [covariance.labels.index(f"wand/{m}_x") for m in "pqr"]
+    C = covariance.matrix[np.ix_(at, at)]
+    for i, j in ((0, 1), (1, 2), (0, 2)):  # lengths, as the wand may slide along itself
+        sigma = np.sqrt(C[i, i] + C[j, j] - 2 * C[i, j])
+        assert sigma < 0.05
+        assert abs((shape[j] - shape[i] - truth.shape_mm[j] + truth.shape_mm[i])[0]) < 4 * sigma
 
 
 def test_held_parameters_stay_to_the_bit() -> None:

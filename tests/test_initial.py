@@ -10,7 +10,8 @@ from calib.core.geometry import Pose, angle_between_deg, cross_matrix, rigid_fit
 from calib.simulate import Scenario, simulate
 from calib.solve.initial import fuse_focal, initial_rig
 from calib.solve.pairs import PairPose, decompose, shared_points, solve_pair
-from calib.solve.start import start_lens, wand_shape
+from calib.solve.shape import wand_shape
+from calib.solve.start import start_lens
 
 
 def test_decompose_against_opencv() -> None:

@@ -11,7 +11,8 @@ from calib.core.rig import Rig, RigCamera
 from calib.core.tracks import Tracks
 from calib.solve.bundle import BundleOptions, bundle
 from calib.solve.problem import State, problem_from_tracks
-from calib.solve.start import term_names, wand_shape
+from calib.solve.shape import wand_axes, wand_shape
+from calib.solve.start import term_names
 from calib.solve.threads import one_blas_thread
 
 
@@ -33,10 +34,7 @@ def likelihood_optimum(
     names = term_names(terms)
     wand = truth.wand_used
     problem = problem_from_tracks(tracks, len(wand.markers), wand.dimension, is_good, sigma_px)
-    # The bundle works in the wand's own axes; the true poses are of the axes of its file.
-    centre, shape = wand.points_mm.mean(axis=0), wand_shape(wand)
-    _, _, axes = np.linalg.svd(wand.points_mm - centre)
-    axes[2] *= np.linalg.det(axes)
+    axes, middle = wand_axes(wand)  # the bundle works in these, the true poses are of the axes of the wand's file
     R, t = (v[problem.frame_number] for v in world_from_wand)
     cameras = [truth.camera(name) for name in tracks.names]
     start = State(
@@ -44,8 +42,8 @@ def likelihood_optimum(
         np.stack([c.cam_from_world.t_mm for c in cameras]),
         np.stack([c.lens.vector for c in cameras]),
         R @ axes.T,
-        R @ centre + t,
-        shape,
+        R @ middle + t,
+        wand_shape(wand),
     )
     state = bundle(problem, start, BundleOptions(terms=names)).state
     return Rig(

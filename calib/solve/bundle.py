@@ -18,6 +18,7 @@ from calib.core.geometry import Array, cross_matrix
 from calib.errors import UnsolvableError
 from calib.solve.linearise import Blocks, linearise
 from calib.solve.problem import Chunk, Problem, State, term_values
+from calib.solve.shape import ShapePrior
 from calib.solve.threads import in_groups
 
 
@@ -40,6 +41,7 @@ class BundleOptions:
     terms: tuple[str, ...] = ()
     is_free: NDArray[np.bool_] | None = None
     prior: Prior | None = None
+    shape: ShapePrior | None = None  # None holds the wand's shape
     loss_scale: float = np.inf  # Cauchy's scale in sigmas; infinite is plain least squares
     max_iterations: int = 60
     tolerance: float = 1e-11  # relative fall of the cost that ends the search: well below what a digit of it shows
@@ -48,7 +50,7 @@ class BundleOptions:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class BundleResult:
-    """The state reached, its cost (half the weighted sum of squares, prior included) and the blocks there."""
+    """The state reached, its cost (half the weighted sum of squares) and the blocks there, priors included in both."""
 
     state: State
     cost: float
@@ -80,52 +82,63 @@ def inverse_factors(blocks: Array) -> Array:
     return np.moveaxis(inverse, -1, 0)
 
 
-def reduced_system(problem: Problem, blocks: Blocks, camera: Array, factors: Array) -> tuple[Array, Array]:
-    """Return the reduced camera matrix (C n, C n) and gradient (C n,), given camera blocks and frame factors."""
-    n_cameras, n = problem.n_cameras, camera.shape[1]
-    d = factors.shape[1]
+def reduced_system(problem: Problem, blocks: Blocks, factors: Array) -> tuple[Array, Array]:
+    """Return the reduced matrix (C n + s, C n + s) and gradient of cameras and shape, given the frames' factors."""
+    n_cameras, n = blocks.camera_gradient.shape
+    d, n_shape = factors.shape[1], len(blocks.shape)
+    size = n_cameras * n + n_shape
     half_gradient = (factors @ blocks.frame_gradient[:, :, None])[..., 0]
-    every = np.arange(n)
+    half_shape = factors @ blocks.frame_shape
 
     def run(chunks: Sequence[Chunk]) -> tuple[Array, Array]:
-        """Return what eliminating these chunks' frames takes off the cameras' matrix and gradient."""
-        S, g = np.zeros((n_cameras, n, n_cameras, n)), np.zeros((n_cameras, n))
+        """Return what eliminating these chunks' frames takes off the matrix and the gradient."""
+        S, g = np.zeros((size, size)), np.zeros(size)
         for chunk in chunks:
             n_seen, n_frames = len(chunk.cameras), chunk.frames.stop - chunk.frames.start
             frame = problem.frame[chunk.pairs]
-            A = np.zeros((n_frames, d, n_seen, n))
+            A = np.zeros((n_frames, d, n_seen * n + n_shape))
+            by_camera = A[:, :, : n_seen * n].reshape(n_frames, d, n_seen, n)
             local = np.repeat(np.arange(n_seen), np.diff(chunk.bounds))
-            A[frame - chunk.frames.start, :, local, :] = factors[frame] @ blocks.coupling[chunk.pairs]
-            A = A.reshape(n_frames * d, n_seen * n)
-            product = (A.T @ A).reshape(n_seen, n, n_seen, n)
+            by_camera[frame - chunk.frames.start, :, local, :] = factors[frame] @ blocks.coupling[chunk.pairs]
+            A[:, :, : n_seen * n] = by_camera.reshape(n_frames, d, n_seen * n)
+            A[:, :, n_seen * n :] = half_shape[chunk.frames]
+            A = A.reshape(n_frames * d, -1)
             if n_seen == n_cameras:
-                S += product
+                S += A.T @ A
+                g += A.T @ half_gradient[chunk.frames].ravel()
             else:
-                S[np.ix_(chunk.cameras, every, chunk.cameras, every)] += product
-            g[chunk.cameras] += (A.T @ half_gradient[chunk.frames].ravel()).reshape(n_seen, n)
+                at = (chunk.cameras[:, None] * n + np.arange(n)).ravel()
+                at = np.append(at, np.arange(n_cameras * n, size))
+                S[np.ix_(at, at)] += A.T @ A
+                g[at] += A.T @ half_gradient[chunk.frames].ravel()
         return S, g
 
     parts = in_groups(run, problem.chunks)
     S = -np.sum([part[0] for part in parts], axis=0)
-    S[np.arange(n_cameras), :, np.arange(n_cameras), :] += camera
-    g = blocks.camera_gradient - np.sum([part[1] for part in parts], axis=0)
-    return S.reshape(n_cameras * n, -1), g.ravel()
+    g = np.append(blocks.camera_gradient.ravel(), blocks.shape_gradient) - np.sum([part[1] for part in parts], axis=0)
+    for c in range(n_cameras):
+        at = slice(c * n, (c + 1) * n)
+        S[at, at] += blocks.camera[c]
+        S[at, n_cameras * n :] += blocks.camera_shape[c]
+        S[n_cameras * n :, at] += blocks.camera_shape[c].T
+    S[n_cameras * n :, n_cameras * n :] += blocks.shape
+    return S, g
 
 
-def gauge_motions(state: State, n: int) -> Array:
-    """Return the six motions of the world as camera steps (C n, 6): turns about and shifts along its axes."""
+def gauge_motions(state: State, n: int, n_shape: int = 0) -> Array:
+    """Return the six motions of the world as steps (C n + s, 6): turns about and shifts along its axes."""
     R, t = state.cam_R, state.cam_t
     G = np.zeros((len(R), n, 6))
     G[:, :3, :3] = -R
     G[:, 3:6, :3] = -cross_matrix(t) @ R
     G[:, 3:6, 3:] = -R
-    return G.reshape(-1, 6)
+    return np.concatenate([G.reshape(-1, 6), np.zeros((n_shape, 6))])
 
 
-def frame_steps(problem: Problem, blocks: Blocks, factors: Array, camera_step: Array) -> Array:
-    """Return the frames' steps (F, d) that go with the cameras' step (C, n)."""
+def frame_steps(problem: Problem, blocks: Blocks, factors: Array, camera_step: Array, shape_step: Array) -> Array:
+    """Return the frames' steps (F, d) that go with the steps of cameras (C, n) and shape (s,)."""
     d, n = blocks.coupling.shape[1:]
-    rhs = -blocks.frame_gradient.copy()
+    rhs = -blocks.frame_gradient - blocks.frame_shape @ shape_step
     for chunk in problem.chunks:
         pull = np.empty((chunk.pairs.stop - chunk.pairs.start, d))
         coupling = blocks.coupling[chunk.pairs]
@@ -143,20 +156,13 @@ def bundle(problem: Problem, state: State, options: BundleOptions) -> BundleResu
     Source: Madsen, Nielsen & Tingleff, Methods for non-linear least squares problems, 2nd edition 2004, section 3.2
     (gain ratio and damping).
     """
-    n = 6 + len(options.terms)
-    is_free = np.ones((problem.n_cameras, n), bool) if options.is_free is None else options.is_free
-    has_gauge = bool(is_free[:, :6].all())
-    free = np.flatnonzero(is_free)
-    blocks = linearise(problem, state, options.terms, options.loss_scale)
-    camera, gradient, cost = _with_prior(blocks, state, options)
+    blocks, cost = _normal_equations(problem, state, options)
     damping, growth, is_converged, iteration = options.damping, 2.0, False, 0
     while iteration < options.max_iterations and not is_converged:
         iteration += 1
-        system = replace(blocks, camera=camera, camera_gradient=gradient)
-        camera_step, frame_step, predicted = _damped_step(problem, state, system, damping, free, has_gauge)
-        trial = state.moved(camera_step, frame_step, options.terms)
-        trial_blocks = linearise(problem, trial, options.terms, options.loss_scale)
-        trial_camera, trial_gradient, trial_cost = _with_prior(trial_blocks, trial, options)
+        camera_step, shape_step, frame_step, predicted = _damped_step(problem, state, blocks, damping, options)
+        trial = state.moved(camera_step, frame_step, options.terms, shape_step)
+        trial_blocks, trial_cost = _normal_equations(problem, trial, options)
         fall = cost - trial_cost
         # Where the model foresees no fall beyond rounding, the minimum is reached whatever the trial shows.
         is_converged = predicted <= options.tolerance * cost
@@ -166,7 +172,6 @@ def bundle(problem: Problem, state: State, options: BundleOptions) -> BundleResu
             damping = max(damping * max(0.1, 1.0 - (2.0 * gain - 1.0) ** 3), 1e-12)
             growth = 2.0
             state, blocks, cost = trial, trial_blocks, trial_cost
-            camera, gradient = trial_camera, trial_gradient
         elif not is_converged:
             damping, growth = damping * growth, growth * 2.0
             if damping > 1e12:
@@ -176,44 +181,65 @@ def bundle(problem: Problem, state: State, options: BundleOptions) -> BundleResu
     return BundleResult(state, cost, blocks, iteration, is_converged)
 
 
-def _with_prior(blocks: Blocks, state: State, options: BundleOptions) -> tuple[Array, Array, float]:
-    """Return camera blocks, camera gradient and cost with the lens prior added."""
-    if options.prior is None or not options.terms:
-        return blocks.camera, blocks.camera_gradient, blocks.cost
-    values = np.stack([term_values(state.lens, name) for name in options.terms], axis=1)
-    information = 1.0 / options.prior.sigma**2
-    offset = values - options.prior.mean
-    camera, gradient = blocks.camera.copy(), blocks.camera_gradient.copy()
-    index = np.arange(6, 6 + len(options.terms))
-    camera[:, index, index] += information
-    gradient[:, 6:] += information * offset
-    return camera, gradient, blocks.cost + 0.5 * float((information * offset**2).sum())
+def _normal_equations(problem: Problem, state: State, options: BundleOptions) -> tuple[Blocks, float]:
+    """Return the blocks and the cost with the priors of lenses and shape added."""
+    shape = options.shape
+    blocks = linearise(problem, state, options.terms, options.loss_scale, shape.n_axes if shape else 0)
+    cost = blocks.cost
+    if options.prior is not None and options.terms:
+        values = np.stack([term_values(state.lens, name) for name in options.terms], axis=1)
+        information = 1.0 / options.prior.sigma**2
+        offset = values - options.prior.mean
+        camera, gradient = blocks.camera.copy(), blocks.camera_gradient.copy()
+        index = np.arange(6, 6 + len(options.terms))
+        camera[:, index, index] += information
+        gradient[:, 6:] += information * offset
+        blocks = replace(blocks, camera=camera, camera_gradient=gradient)
+        cost += 0.5 * float((information * offset**2).sum())
+    if shape is not None:
+        residual, J = shape.rows(state.shape_mm)
+        blocks = replace(blocks, shape=blocks.shape + J.T @ J, shape_gradient=blocks.shape_gradient + J.T @ residual)
+        cost += 0.5 * float(residual @ residual)
+    return blocks, cost
+
+
+def free_parameters(n_cameras: int, options: BundleOptions, n_shape: int) -> tuple[NDArray[np.intp], bool]:
+    """Return the indices of the reduced system's free parameters, and whether the world as a whole is free to move."""
+    n = 6 + len(options.terms)
+    is_free = np.ones((n_cameras, n), bool) if options.is_free is None else options.is_free
+    free = np.append(np.flatnonzero(is_free), n_cameras * n + np.arange(n_shape))
+    return free, bool(is_free[:, :6].all())
 
 
 def _damped_step(
-    problem: Problem, state: State, system: Blocks, damping: float, free: NDArray[np.intp], has_gauge: bool
-) -> tuple[Array, Array, float]:
-    """Return the cameras' step (C, n), the frames' step (F, d) and the fall of the cost that they foresee."""
-    n_cameras, n, _ = system.camera.shape
-    camera_diagonal = np.einsum("cii->ci", system.camera)
-    frame_diagonal = np.einsum("fii->fi", system.frame)
-    camera, frame = system.camera.copy(), system.frame.copy()
-    np.einsum("cii->ci", camera)[:] *= 1.0 + damping
-    np.einsum("fii->fi", frame)[:] *= 1.0 + damping
+    problem: Problem, state: State, blocks: Blocks, damping: float, options: BundleOptions
+) -> tuple[Array, Array, Array, float]:
+    """Return the steps of cameras (C, n), shape (s,) and frames (F, d), and the fall of the cost that they foresee."""
+    n_cameras, n = blocks.camera_gradient.shape
+    n_shape = len(blocks.shape)
+    free, has_gauge = free_parameters(n_cameras, options, n_shape)
+    camera, shape, frame = blocks.camera.copy(), blocks.shape.copy(), blocks.frame.copy()
+    diagonals = [np.einsum(f"{i}jj->{i}j", a).copy() for i, a in (("c", camera), ("f", frame))]
+    shape_diagonal = np.diag(shape).copy()
+    np.einsum("cjj->cj", camera)[:] *= 1.0 + damping
+    np.einsum("fjj->fj", frame)[:] *= 1.0 + damping
+    np.einsum("jj->j", shape)[:] *= 1.0 + damping
     factors = inverse_factors(frame)
-    S, g = reduced_system(problem, system, camera, factors)
-    scale = 1.0 / np.sqrt(np.maximum(camera_diagonal.ravel()[free], 1e-300))
+    S, g = reduced_system(problem, replace(blocks, camera=camera, shape=shape), factors)
+    diagonal = np.append(diagonals[0], shape_diagonal)
+    scale = 1.0 / np.sqrt(np.maximum(diagonal[free], 1e-300))
     A = S[np.ix_(free, free)] * scale[:, None] * scale
     if has_gauge:
-        G, _ = np.linalg.qr(gauge_motions(state, n)[free] / scale[:, None])
+        G, _ = np.linalg.qr(gauge_motions(state, n, n_shape)[free] / scale[:, None])
         A += G @ G.T  # the step gets no part along motions of the world as a whole
-    camera_step = np.zeros(n_cameras * n)
-    camera_step[free] = -scale * solve_symmetric(A, scale * g[free])
-    camera_step = camera_step.reshape(n_cameras, n)
-    frame_step = frame_steps(problem, system, factors, camera_step)
-    slope = (system.camera_gradient * camera_step).sum() + (system.frame_gradient * frame_step).sum()
-    curve = (camera_diagonal * camera_step**2).sum() + (frame_diagonal * frame_step**2).sum()
-    return camera_step, frame_step, 0.5 * float(damping * curve - slope)
+    step = np.zeros(len(S))
+    step[free] = -scale * solve_symmetric(A, scale * g[free])
+    camera_step, shape_step = step[: n_cameras * n].reshape(n_cameras, n), step[n_cameras * n :]
+    frame_step = frame_steps(problem, blocks, factors, camera_step, shape_step)
+    slope = (blocks.camera_gradient * camera_step).sum() + blocks.shape_gradient @ shape_step
+    slope += (blocks.frame_gradient * frame_step).sum()
+    curve = diagonal @ step**2 + (diagonals[1] * frame_step**2).sum()
+    return camera_step, shape_step, frame_step, 0.5 * float(damping * curve - slope)
 
 
 def solve_symmetric(A: Array, b: Array) -> Array:

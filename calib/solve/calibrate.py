@@ -22,8 +22,9 @@ from calib.solve.motion import require_depth, require_motion
 from calib.solve.pairs import PairPose, solve_pair
 from calib.solve.problem import State
 from calib.solve.refine import Fit, Progress, refine
+from calib.solve.shape import reshaped, shape_prior, wand_shape
 from calib.solve.sound import require_sound
-from calib.solve.start import is_lens_free, lens_prior, start_lens, term_names, wand_shape
+from calib.solve.start import is_lens_free, lens_prior, start_lens, term_names
 from calib.solve.statistics import camera_stats
 from calib.solve.threads import one_blas_thread
 
@@ -70,7 +71,9 @@ def calibrate(tracks: Tracks, wand: Wand, options: SolveOptions | None = None, p
     free = np.ones((len(lens), 6 + len(names)), bool)
     free[:, 6:] = is_free[:, None]
     widths = np.array([float(c.width) for c in tracks.cameras])
-    bundle_options = BundleOptions(terms=names, is_free=free, prior=lens_prior(lens, names, widths))
+    bundle_options = BundleOptions(
+        terms=names, is_free=free, prior=lens_prior(lens, names, widths), shape=shape_prior(wand)
+    )
     fit = refine(tracks, len(wand.markers), wand.dimension, start, bundle_options, progress)
     progress("covariance", 0, 1)
     rig = _as_rig(tracks, wand, fit)
@@ -155,8 +158,8 @@ def _as_rig(tracks: Tracks, wand: Wand, fit: Fit) -> Rig:
         wand_R=world.R @ state.wand_R,
         wand_t=world.apply(state.wand_t),
     )
-    covariance = joint_covariance(problem, replace(fit.result, state=moved), fit.options, tracks.names)
-    return Rig(tuple(cameras), wand, wand, covariance)
+    covariance = joint_covariance(problem, replace(fit.result, state=moved), fit.options, tracks.names, wand.markers)
+    return Rig(tuple(cameras), wand, reshaped(wand, state.shape_mm) if fit.options.shape else wand, covariance)
 
 
 def _rotation(R: Array) -> Array:

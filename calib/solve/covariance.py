@@ -3,46 +3,55 @@
 from __future__ import annotations
 
 import numpy as np
+from scipy import linalg
 
 from calib.core.geometry import Array
 from calib.core.rig import Covariance
-from calib.solve.bundle import BundleOptions, BundleResult, gauge_motions, inverse_factors, reduced_system
+from calib.solve.bundle import (
+    BundleOptions,
+    BundleResult,
+    free_parameters,
+    gauge_motions,
+    inverse_factors,
+    reduced_system,
+)
 from calib.solve.problem import Problem
 
 
 def joint_covariance(
-    problem: Problem, result: BundleResult, options: BundleOptions, names: tuple[str, ...]
+    problem: Problem,
+    result: BundleResult,
+    options: BundleOptions,
+    names: tuple[str, ...],
+    markers: tuple[str, ...] = (),
 ) -> Covariance:
-    """Return the covariance of all free camera parameters at a least-squares minimum, frames marginalised out.
+    """Return the covariance of all free parameters at a least-squares minimum, frames marginalised out.
 
-    Parameters are turns of ``cam_from_world`` (radian), positions in the world (mm) and the free lens terms. When no
-    pose is held, the world is fixed by the six conditions that give the poses the least trace, turns weighted with
-    the median distance from camera to wand; an error of the rig as a whole is then no error.
+    Parameters are turns of ``cam_from_world`` (radian), positions in the world (mm) and the free lens terms, then the
+    wand's free coordinates (mm, in its own axes). When no pose is held, the world is fixed by the six conditions that
+    give the poses the least trace, turns weighted with the median distance from camera to wand; an error of the rig as
+    a whole is then no error.
 
     Source: Triggs et al., Bundle adjustment, a modern synthesis, 2000, section 9 (inner constraints).
     """
-    state, n = result.state, 6 + len(options.terms)
-    camera = result.blocks.camera.copy()
-    if options.prior is not None and options.terms:
-        index = np.arange(6, n)
-        camera[:, index, index] += 1.0 / options.prior.sigma**2
-    S, _ = reduced_system(problem, result.blocks, camera, inverse_factors(result.blocks.frame))
-    is_free = np.ones((problem.n_cameras, n), bool) if options.is_free is None else options.is_free
-    free = np.flatnonzero(is_free)
+    state, n, n_shape = result.state, 6 + len(options.terms), len(result.blocks.shape)
+    S, _ = reduced_system(problem, result.blocks, inverse_factors(result.blocks.frame))
+    free, has_gauge = free_parameters(problem.n_cameras, options, n_shape)
     scale = 1.0 / np.sqrt(np.diag(S)[free])
     A = S[np.ix_(free, free)] * scale[:, None] * scale
-    G = gauge_motions(state, n)[free]
-    has_gauge = bool(is_free[:, :6].all())
+    G = gauge_motions(state, n, n_shape)[free]
     if has_gauge:
         Q, _ = np.linalg.qr(G / scale[:, None])
         A = A + Q @ Q.T
     C = np.linalg.inv(A) * scale[:, None] * scale
-    T = _turn_and_position(state.cam_R, n)[np.ix_(free, free)]
+    T = linalg.block_diag(_turn_and_position(state.cam_R, n), np.eye(n_shape))[np.ix_(free, free)]
     C, G = T @ C @ T.T, T @ G
     if has_gauge:
-        C = _least_trace(C, G, _metric(problem, result, n)[free])
+        metric = np.append(_metric(problem, result, n), np.zeros(n_shape))
+        C = _least_trace(C, G, metric[free])
     parameters = [f"{kind}_{axis}" for kind in ("rotation", "position") for axis in "xyz"] + list(options.terms)
     labels = [f"{name}/{p}" for name in names for p in parameters]
+    labels += [f"wand/{m}_{axis}" for m in markers for axis in "xyz"[: options.shape.n_axes if options.shape else 0]]
     return Covariance(tuple(labels[i] for i in free), 0.5 * (C + C.T))
 
 

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import linalg
 
 from calib.core.camera import distort
 from calib.core.geometry import Array
@@ -17,7 +18,9 @@ from calib.solve.threads import in_groups
 class Blocks:
     """The normal equations' blocks: cameras (C, n, n) and (C, n), frames (F, d, d) and (F, d), coupling (P, d, n).
 
-    ``frame_cost (F,)`` is half the sum of the (robust) squared residuals of each frame.
+    ``frame_cost (F,)`` is half the sum of the (robust) squared residuals of each frame. With the wand's shape free,
+    its s coordinates have a block (s, s) and (s,) of their own and couplings to frames (F, d, s) and cameras (C, n, s);
+    s is 0 otherwise.
     """
 
     camera: Array
@@ -26,6 +29,10 @@ class Blocks:
     frame_gradient: Array
     coupling: Array
     frame_cost: Array
+    shape: Array
+    shape_gradient: Array
+    frame_shape: Array
+    camera_shape: Array
 
     @property
     def cost(self) -> float:
@@ -130,11 +137,12 @@ def residuals(problem: Problem, state: State) -> Array:
     return np.concatenate([project_chunk(problem, state, c)[0] for c in problem.chunks], axis=2)
 
 
-def linearise(problem: Problem, state: State, names: tuple[str, ...], loss_scale: float) -> Blocks:
+def linearise(problem: Problem, state: State, names: tuple[str, ...], loss_scale: float, n_axes: int = 0) -> Blocks:
     """Return the normal equations of the (robust) cost at ``state``; gradients are of the cost, not its negative.
 
     One small matrix product a pair, ``J_wand^T [J_wand J_camera r]``, gives all that concerns a frame; one tall product
-    a camera and chunk, ``[J_camera r]^T [J_camera r]``, all that concerns a camera alone.
+    a camera and chunk, ``[J_camera r]^T [J_camera r]``, all that concerns a camera alone. ``n_axes`` coordinates of
+    each marker are free (1 along a line, 3 otherwise, 0: none); their columns are the wand's shifts, marker by marker.
     """
     d, n = problem.n_turn + 3, 6 + len(names)
     n_markers, n_pairs = problem.weight.shape
@@ -143,9 +151,14 @@ def linearise(problem: Problem, state: State, names: tuple[str, ...], loss_scale
     frame_cost = np.empty(problem.n_frames)
     own = [*range(d), d + n]  # the columns of a product that concern the frame alone
 
-    def run(chunks: Sequence[Chunk]) -> Array:
-        """Fill the rows of these chunks and return their sum of camera blocks."""
+    n_shape = n_axes * n_markers
+    frame_shape = np.zeros((problem.n_frames, d, n_shape))
+
+    def run(chunks: Sequence[Chunk]) -> tuple[Array, Array, Array]:
+        """Fill the rows of these chunks and return their sums: cameras, cameras with shape, shape by marker."""
         camera = np.zeros((problem.n_cameras, n + 1, n + 1))
+        camera_shape = np.zeros((problem.n_cameras, n + 1, n_shape))
+        shape = np.zeros((n_markers, n_axes, n_axes))
         for chunk in chunks:
             residual, way = project_chunk(problem, state, chunk)
             row_weight: Array = problem.weight[:, chunk.pairs]
@@ -167,10 +180,32 @@ def linearise(problem: Problem, state: State, names: tuple[str, ...], loss_scale
             for k, c in enumerate(chunk.cameras):
                 block = by_pair[chunk.bounds[k] : chunk.bounds[k + 1], :, d:].reshape(-1, n + 1)
                 camera[c] += block.T @ block
-        return camera
+            if n_axes:
+                rows = by_pair.reshape(size, 2, n_markers, d + n + 1)
+                shifts = rows[..., problem.n_turn : problem.n_turn + n_axes]
+                by_frame = np.einsum("prmd,prma->pdma", rows[..., :d], shifts).reshape(size, -1)
+                frame_shape[chunk.frames] = (chunk.sum_to_frames @ by_frame).reshape(-1, d, n_shape)
+                shape += np.einsum("prma,prmb->mab", shifts, shifts)
+                for k, c in enumerate(chunk.cameras):
+                    at = slice(chunk.bounds[k], chunk.bounds[k + 1])
+                    part = np.einsum("prmn,prma->nma", rows[at, ..., d:], shifts[at], optimize=True)
+                    camera_shape[c] += part.reshape(n + 1, n_shape)
+        return camera, camera_shape, shape
 
-    camera = np.sum(in_groups(run, problem.chunks), axis=0)
-    return Blocks(camera[:, :n, :n], camera[:, :n, n], frame[:, :, :d], frame[:, :, d], coupling, frame_cost)
+    parts = in_groups(run, problem.chunks)
+    camera, camera_shape, by_marker = (np.sum([part[k] for part in parts], axis=0) for k in range(3))
+    return Blocks(
+        camera=camera[:, :n, :n],
+        camera_gradient=camera[:, :n, n],
+        frame=frame[:, :, :d],
+        frame_gradient=frame[:, :, d],
+        coupling=coupling,
+        frame_cost=frame_cost,
+        shape=linalg.block_diag(*by_marker) if n_axes else np.zeros((0, 0)),
+        shape_gradient=camera_shape[:, n].sum(axis=0),
+        frame_shape=frame_shape,
+        camera_shape=camera_shape[:, :n],
+    )
 
 
 def frame_leverage(problem: Problem, state: State, factors: Array) -> Array:

@@ -279,7 +279,7 @@ def _refine(problem: Problem, state: State, is_open: tuple[bool, bool]) -> tuple
         result = bundle(weighted, state, options)
         state, sigma = result.state, max(_robust_sigma(problem, result.state, seen), 0.02)
     blocks = result.blocks
-    S, _ = reduced_system(weighted, blocks, blocks.camera, inverse_factors(blocks.frame))
+    S, _ = reduced_system(weighted, blocks, inverse_factors(blocks.frame))
     free = np.flatnonzero(is_free)
     try:
         covariance = np.linalg.inv(S[np.ix_(free, free)])

@@ -71,9 +71,12 @@ class State:
     wand_t: Array
     shape_mm: Array
 
-    def moved(self, camera_step: Array, frame_step: Array, names: tuple[str, ...]) -> State:
+    def moved(
+        self, camera_step: Array, frame_step: Array, names: tuple[str, ...], shape_step: Array | None = None
+    ) -> State:
         """Return the state after a step: camera twists and lens terms (C, 6 + L), wand twists (F, 3, 5 or 6).
 
+        ``shape_step`` (M n_axes,) moves the markers along their first n_axes axes.
         Cameras turn and shift in their own frame, ``x_cam <- exp(w) x_cam + t``; wands in theirs,
         ``R <- R exp(w), t <- t + R s``. Of a line wand only the turns about y and z exist.
         """
@@ -87,7 +90,11 @@ class State:
             vector[:, 3 - n_turn :] = frame_step[:, :n_turn]
             wand_R = wand_R @ rotation_from_vector(vector)
         lens = with_term_steps(self.lens, names, camera_step[:, 6:])
-        return replace(self, cam_R=turn @ self.cam_R, cam_t=cam_t, lens=lens, wand_R=wand_R, wand_t=wand_t)
+        shape = self.shape_mm
+        if shape_step is not None and shape_step.size:
+            step = shape_step.reshape(len(shape), -1)
+            shape = shape + np.pad(step, ((0, 0), (0, 3 - step.shape[1])))
+        return State(turn @ self.cam_R, cam_t, lens, wand_R, wand_t, shape)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -16,7 +16,7 @@ from calib.solve.bundle import BundleOptions, BundleResult, bundle, inverse_fact
 from calib.solve.frames import fit_frames, place_wands
 from calib.solve.linearise import frame_leverage, residuals
 from calib.solve.problem import Problem, State, problem_from_tracks
-from calib.solve.start import wand_shape
+from calib.solve.shape import wand_shape
 
 Progress = Callable[[str, int, int], None]
 

@@ -1,4 +1,4 @@
-"""What is known before solving: starting lenses, which of them to find, the wand's own axes, priors."""
+"""What is known of lenses before solving: where to start, which of them to find, weak priors."""
 
 from __future__ import annotations
 
@@ -9,7 +9,6 @@ from numpy.typing import NDArray
 
 from calib.core.geometry import Array
 from calib.core.tracks import CameraTracks, Tracks
-from calib.core.wand import Wand
 from calib.errors import InputError
 from calib.solve.bundle import Prior
 from calib.solve.problem import TERMS, term_values
@@ -74,17 +73,3 @@ def lens_prior(lens: Array, names: tuple[str, ...], widths: Array) -> Prior:
     is_px = np.array([name in {"cx", "cy"} for name in names], dtype=bool)
     sigma[:, is_px] *= widths[:, None]
     return Prior(mean, sigma)
-
-
-def wand_shape(wand: Wand) -> Array:
-    """Return the markers (M, 3) in mm in the wand's own axes: middle at the origin, the longest extent along x.
-
-    A line's markers lie on x exactly; that is what leaves its turn about x out of the problem by construction.
-    """
-    centred = wand.points_mm - wand.points_mm.mean(axis=0)
-    _, _, axes = np.linalg.svd(centred)
-    axes[2] *= np.linalg.det(axes)
-    shape = centred @ axes.T
-    if wand.dimension == 1:
-        shape[:, 1:] = 0.0
-    return np.asarray(shape)

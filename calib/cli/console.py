@@ -75,7 +75,8 @@ def print_residuals(found: ResidualTable) -> None:
     table.add_column("verdict")
     for row in found.cameras:
         s = row.stats
-        numbers = [f"{v:.3f}" for v in (s.rms_px, s.median_px, s.p95_px, s.sigma_px, *s.bias_px)]
+        rounded = (round(v, 3) + 0.0 for v in (s.rms_px, s.median_px, s.p95_px, s.sigma_px, *s.bias_px))  # no -0.000
+        numbers = [f"{v:.3f}" for v in rounded]
         cells = [row.name, str(s.points), str(s.n_left_out), *numbers, f"{s.coverage:.0%}", row.verdict]
         table.add_row(*map(Text, cells), style="bold" if row.verdict == "act" else "")
     causes = [f"{row.name}: {c.cause}: {c.evidence}" for row in found.cameras for c in row.causes]
@@ -94,12 +95,12 @@ def print_residuals(found: ResidualTable) -> None:
         _console().print(Text(line), soft_wrap=True)
 
 
-def _console() -> Console:
-    return Console(markup=False, highlight=False, emoji=False)
+def _console(width: int | None = None) -> Console:
+    return Console(width=width, markup=False, highlight=False, emoji=False)
 
 
 def _print_whole(table: Table) -> None:
     """Print a table at its full width: a figure that is cut off is no figure, and a pipe has no width."""
     console = _console()
     wanted = console.measure(table, options=console.options.update(width=10_000)).maximum
-    console.print(table, width=wanted, crop=False, no_wrap=True, overflow="ignore")
+    _console(max(wanted, console.width)).print(table)

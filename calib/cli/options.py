@@ -4,6 +4,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -27,8 +29,15 @@ def load_capture(tracks: Path, wand: Path) -> tuple[Tracks, Wand]:
     import calib
 
     capture, stated = calib.load_tracks(tracks), calib.load_wand(wand)
-    try:
+    with inside(tracks):
         capture.check_markers(len(stated.markers))
-    except CalibError as error:
-        raise error.inside(str(tracks)) from None
     return capture, stated
+
+
+@contextmanager
+def inside(path: Path) -> Iterator[None]:
+    """Give the errors of a block the name of the file that they are about."""
+    try:
+        yield
+    except CalibError as error:
+        raise error.inside(str(path)) from None

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from calib.cli.options import AsJson, Force, RigFile, TracksFile, WandFile, load_capture
+from calib.cli.options import AsJson, Force, RigFile, TracksFile, WandFile, inside, load_capture
 from calib.outputs import check_output, write_text
 
 if TYPE_CHECKING:
@@ -103,7 +103,8 @@ def residuals(rig: RigFile, tracks: TracksFile, as_json: AsJson = False) -> None
     from calib.cli import console
 
     solved, capture = calib.load_rig(rig), calib.load_tracks(tracks)
-    table = calib.residual_table(solved, capture.subset(_kept(solved, capture.names)))
+    with inside(tracks):
+        table = calib.residual_table(solved, capture.subset(_kept(solved, capture.names)))
     if as_json:
         console.print_json(table.as_json())
     else:

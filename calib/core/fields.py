@@ -188,6 +188,8 @@ def wand_as_toml(wand: Wand) -> str:
 def as_toml(table: Mapping[str, Any]) -> str:
     """Return a table as TOML: plain values, tables by users' names (quoted), lists of tables with keys of ours.
 
+    Empty tables are left out.
+
     >>> print(as_toml({"rate": 25.0, "slip": {"cam 1": 2}, "knock": [{"camera": "cam 2"}]}), end="")
     rate = 25.0
     <BLANKLINE>
@@ -201,7 +203,8 @@ def as_toml(table: Mapping[str, Any]) -> str:
     sections: list[str] = []
     for key, value in table.items():
         if isinstance(value, Mapping):
-            sections += ["", f"[{key}]", *(f"{_quoted(name)} = {_toml(v)}" for name, v in value.items())]
+            rows = [f"{_quoted(name)} = {_toml(v)}" for name, v in value.items()]
+            sections += ["", f"[{key}]", *rows] if rows else []
         elif isinstance(value, list) and value and isinstance(value[0], Mapping):
             for row in value:
                 sections += ["", f"[[{key}]]", *(f"{name} = {_toml(v)}" for name, v in row.items())]

@@ -1,0 +1,85 @@
+"""The rules of who may import what, over every import statement of the package."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+PACKAGE = Path(__file__).parents[1] / "calib"
+MODULES = sorted(PACKAGE.rglob("*.py"))
+
+# Of the package itself, by folder or module: what it may import beside itself.
+MAY_IMPORT = {
+    "errors": set(),
+    "outputs": {"errors"},
+    "core": {"errors"},
+    "intake": {"errors", "core"},
+    "solve": {"errors", "core"},
+    "check": {"errors", "core", "solve"},
+    "export": {"errors", "core", "check"},
+    "simulate": {"errors", "core"},
+    "files": {"errors", "core", "intake", "outputs"},
+}
+# Libraries that few modules may import.
+ONLY_IN = {
+    "cv2": {"core/camera", "solve/pairs", "solve/initial", "intake/centroids"},
+    "networkx": {"solve/graph"},
+    "h5py": {"files"},
+    "tomllib": {"files"},
+    "typer": {"cli"},
+    "rich": {"cli"},
+}
+
+
+def imports(path: Path) -> Iterator[str]:
+    """Yield the dotted names that a module imports, at its top or inside functions."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}: relative import"
+            yield from (f"{node.module}.{alias.name}" for alias in node.names)
+
+
+def part(path: Path) -> str:
+    return path.relative_to(PACKAGE).with_suffix("").parts[0]
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_a_module_imports_only_what_its_part_may(path: Path) -> None:
+    own = part(path)
+    place = path.relative_to(PACKAGE).with_suffix("").as_posix()
+    for name in imports(path):
+        top, *rest = name.split(".")
+        if top == "calib" and own in MAY_IMPORT:
+            assert rest and rest[0] in MAY_IMPORT[own] | {own}, f"{place} imports {name}"
+        if top in ONLY_IN:
+            assert {place, own} & ONLY_IN[top], f"{place} imports {name}"
+
+
+def test_every_part_has_a_rule() -> None:
+    assert {part(p) for p in MODULES} - {"__init__", "cli"} <= set(MAY_IMPORT)
+
+
+def test_the_rules_would_see_a_breach() -> None:
+    found = set(imports(PACKAGE / "files.py"))
+    assert "h5py" in found and "calib.core.rig.Rig" in found
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_modules_stay_short(path: Path) -> None:
+    assert len(path.read_text(encoding="utf-8").splitlines()) <= 400
+
+
+@pytest.mark.parametrize("module", ["calib", "calib.cli.main"])
+def test_heavy_libraries_wait_until_they_are_needed(module: str) -> None:
+    code = (
+        f"import sys, {module}; print([m for m in ('cv2', 'scipy', 'h5py', 'networkx', 'numpy') if m in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"

@@ -1,0 +1,538 @@
+"""Files: what is written comes back to the bit in the layout of the contract; what is wrong is told in one line."""
+
+from __future__ import annotations
+
+import errno
+import math
+import os
+import time
+from collections.abc import Callable
+from dataclasses import fields, is_dataclass
+from pathlib import Path
+from typing import Any
+
+import h5py
+import numpy as np
+import pytest
+
+from calib import files
+from calib.core.camera import Lens
+from calib.core.geometry import Pose, rotation_from_vector
+from calib.core.rig import CameraStats, Covariance, Rig, RigCamera
+from calib.core.tracks import CameraTracks, Tracks
+from calib.core.wand import CertifiedLength, Wand
+from calib.errors import CalibError, InputError, OutputError
+
+
+def same(a: Any, b: Any) -> bool:
+    """Whether two records hold the same, arrays to the bit."""
+    if is_dataclass(a) and not isinstance(a, type):
+        return type(a) is type(b) and all(same(getattr(a, f.name), getattr(b, f.name)) for f in fields(a))
+    if isinstance(a, np.ndarray):
+        return a.dtype == b.dtype and a.shape == b.shape and a.tobytes() == b.tobytes()
+    if isinstance(a, tuple):
+        return len(a) == len(b) and all(map(same, a, b))
+    return type(a) is type(b) and (a == b or (isinstance(a, float) and math.isnan(a) and math.isnan(b)))
+
+
+@pytest.fixture
+def tracks() -> Tracks:
+    rng = np.random.default_rng(5)
+    frame = np.sort(rng.integers(-20, 400, 300))
+    marker = np.full(300, -1, np.int16)
+    marker[::50] = np.arange(6)
+    lens = Lens(1100.5, 1101.25, 640.0, 511.0, rng.normal(size=8))
+    return Tracks(
+        (
+            CameraTracks(
+                "west 2",
+                1280,
+                1024,
+                frame,
+                rng.uniform(0, 1000, (300, 2)),
+                marker,
+                radius_px=rng.uniform(1, 4, 300).astype(np.float32),
+                lens=lens,
+                serial="0042",
+                model="тест",
+            ),
+            CameraTracks(
+                "east", 2048, 1088, frame[:0], np.empty((0, 2)), marker[:0], pixel_pitch_mm=0.0055, focal_mm=8.0
+            ),
+        ),
+        frame_rate_hz=119.88,
+        captured_at="2024-02-29T10:00:00+02:00",
+        title="an invented capture",
+    )
+
+
+@pytest.fixture
+def rig() -> Rig:
+    rng = np.random.default_rng(6)
+    cameras = []
+    for i, name in enumerate(["z", "a b", "cam10", "cam2"]):
+        lens = Lens(*rng.uniform(500, 2000, 4), rng.normal(size=8 if i == 1 else 5))
+        pose = Pose(rotation_from_vector(rng.normal(size=3)), rng.normal(size=3) * 1e4)
+        nan = float("nan")
+        stats = [
+            None,
+            CameraStats(1234, 5, *rng.uniform(0, 1, 4).tolist(), tuple(rng.normal(size=2).tolist()), 0.61),
+            CameraStats(0, 0, nan, nan, nan, nan, (nan, nan), 0.0),
+            None,
+        ][i]
+        cameras.append(RigCamera(name, 2048, 1088, lens, pose, stats))
+    wand = Wand("tri", ("p", "q ü", "r"), np.array([[0, 0, 0], [185.1, 0, 0], [500.0, 1.5, 0]]), 0.02)
+    certified = (CertifiedLength(0, 2, 500.02, 0.01), CertifiedLength(1, 0, 185.0, 0.02))
+    used = Wand("tri", wand.markers, wand.points_mm + rng.normal(size=(3, 3)) * 1e-3, 0.02, certified)
+    labels = tuple(f"{c.name}/rotation_{axis}" for c in cameras for axis in "xyz")
+    root = rng.normal(size=(12, 12))
+    provenance = {"tool": "calib", "terms": ["k1"], "n": 3, "x": 0.1 + 0.2, "left_out": {"ü": "why"}, "parent": None}
+    return Rig(tuple(cameras), wand, used, Covariance(labels, root @ root.T), provenance)
+
+
+# ---- there and back
+
+
+def test_tracks_come_back_to_the_bit_in_their_order(tracks: Tracks, tmp_path: Path) -> None:
+    files.save_tracks(tracks, tmp_path / "t.h5")
+    assert same(files.load_tracks(tmp_path / "t.h5"), tracks)
+
+
+def test_a_rig_comes_back_to_the_bit(rig: Rig, tmp_path: Path) -> None:
+    files.save_rig(rig, tmp_path / "r.h5")
+    back = files.load_rig(tmp_path / "r.h5")
+    assert back.provenance == rig.provenance
+    assert same(
+        tuple(getattr(back, f.name) for f in fields(rig)[:-1]), tuple(getattr(rig, f.name) for f in fields(rig)[:-1])
+    )
+
+
+def test_a_rig_without_covariance_comes_back_without(rig: Rig, tmp_path: Path) -> None:
+    files.save_rig(Rig(rig.cameras, rig.wand, rig.wand_used), tmp_path / "r.h5")
+    back = files.load_rig(tmp_path / "r.h5")
+    assert back.covariance is None and back.provenance == {}
+
+
+def test_provenance_of_any_length_is_kept(rig: Rig, tmp_path: Path) -> None:
+    # An HDF5 attribute holds at most 64 KiB. Source: the HDF5 user guide, chapter on attributes.
+    long = Rig(rig.cameras, rig.wand, rig.wand_used, None, {"left_out": {f"c{i}": "x" * 200 for i in range(1000)}})
+    files.save_rig(long, tmp_path / "r.h5")
+    assert files.load_rig(tmp_path / "r.h5").provenance == long.provenance
+
+
+def test_a_wand_comes_back_to_the_bit(rig: Rig, tmp_path: Path) -> None:
+    for wand in (rig.wand, rig.wand_used, Wand('a "b" \\ \x7f\t', ('"', "é\n"), np.eye(3)[:2] * 1e-3)):
+        files.save_wand(wand, tmp_path / "w.toml", force=True)
+        assert same(files.load_wand(tmp_path / "w.toml"), wand)
+
+
+def test_the_same_record_gives_the_same_bytes_at_another_time(tracks: Tracks, rig: Rig, tmp_path: Path) -> None:
+    files.save_tracks(tracks, tmp_path / "t1.h5")
+    files.save_rig(rig, tmp_path / "r1.h5")
+    time.sleep(1.1)  # HDF5 keeps times in whole seconds
+    files.save_tracks(tracks, tmp_path / "t2.h5")
+    files.save_rig(rig, tmp_path / "r2.h5")
+    for name in "tr":
+        assert files.sha256(tmp_path / f"{name}1.h5") == files.sha256(tmp_path / f"{name}2.h5")
+
+
+# ---- the contract's layout, seen by h5py alone
+
+
+def test_tracks_layout_is_the_contracts(tracks: Tracks, tmp_path: Path) -> None:
+    files.save_tracks(tracks, tmp_path / "t.h5")
+    with h5py.File(tmp_path / "t.h5") as file:
+        assert dict(file.attrs) == {
+            "format": "calib.tracks",
+            "version": 1,
+            "frame_rate": 119.88,
+            "captured_at": "2024-02-29T10:00:00+02:00",
+            "title": "an invented capture",
+        }
+        assert list(file) == ["cameras"] and set(file["cameras"]) == {"west 2", "east"}
+        west, east = file["cameras/west 2"], file["cameras/east"]
+        assert set(west.attrs) == {"width", "height", "K", "dist", "serial", "model"}
+        assert set(east.attrs) == {"width", "height", "pixel_pitch_mm", "focal_mm"}
+        assert west.attrs["K"].shape == (3, 3) and west.attrs["dist"].shape == (8,)
+        types = {key: (d.dtype.str, d.shape) for key, d in west.items()}
+        assert types == {
+            "frame": ("<i8", (300,)),
+            "xy": ("<f8", (300, 2)),
+            "marker": ("<i2", (300,)),
+            "radius": ("<f4", (300,)),
+        }
+        assert set(east) == {"frame", "xy", "marker"} and east["xy"].shape == (0, 2)
+
+
+def test_what_a_later_version_adds_is_ignored(tracks: Tracks, tmp_path: Path) -> None:
+    path = tmp_path / "t.h5"
+    files.save_tracks(tracks, path)
+    with h5py.File(path, "r+") as file:
+        file.create_group("masks/east").create_dataset("rows", data=[1, 2])
+        file["cameras/east"].attrs["temperature"] = 21.5
+        file["cameras/east/brightness"] = np.ones(3)
+    assert same(files.load_tracks(path), tracks)
+
+
+def test_numbers_as_other_programs_store_them_are_read(tracks: Tracks, tmp_path: Path) -> None:
+    path = tmp_path / "t.h5"
+    files.save_tracks(tracks, path)
+    with h5py.File(path, "r+") as file:
+        file.attrs["format"] = np.bytes_(b"calib.tracks")  # fixed length, not UTF-8 of any length
+        file.attrs["version"] = np.array([[1.0]])
+        group = file["cameras/west 2"]
+        group.attrs["width"] = np.array([1280.0])
+        for key, dtype in (("frame", "i4"), ("marker", "i8")):
+            values = group[key][()]
+            del group[key]
+            group.create_dataset(key, data=values.astype(dtype))
+    assert same(files.load_tracks(path), tracks)
+
+
+# ---- bad tracks files
+
+
+def _replace(key: str, values: Any) -> Callable[[h5py.File], None]:
+    def change(file: h5py.File) -> None:
+        group = file["cameras/west 2"]
+        del group[key]
+        if values is not None:
+            group.create_dataset(key, data=values)
+
+    return change
+
+
+def _at(key: str, index: Any, value: Any) -> Callable[[h5py.File], None]:
+    def change(file: h5py.File) -> None:
+        file[f"cameras/west 2/{key}"][index] = value
+
+    return change
+
+
+def _attribute(place: str, key: str, value: Any) -> Callable[[h5py.File], None]:
+    def change(file: h5py.File) -> None:
+        if value is None:
+            del file[place].attrs[key]
+        else:
+            file[place].attrs[key] = value
+
+    return change
+
+
+def _double(file: h5py.File) -> None:
+    group = file["cameras/west 2"]
+    group["frame"][:2] = group["frame"][0]
+    group["marker"][:2] = 3
+
+
+def _no_cameras(file: h5py.File) -> None:
+    del file["cameras"]
+
+
+def _empty_cameras(file: h5py.File) -> None:
+    del file["cameras"]
+    file.create_group("cameras")
+
+
+def _camera_is_data(file: h5py.File) -> None:
+    del file["cameras/east"]
+    file["cameras/east"] = np.zeros(3)
+
+
+def _broken_link(file: h5py.File) -> None:
+    file["cameras/south"] = h5py.SoftLink("/nowhere")
+
+
+WEST = "cameras/west 2"
+BAD_TRACKS: dict[str, tuple[Callable[[h5py.File], None], tuple[str, ...]]] = {
+    "format of a rig": (_attribute("/", "format", "calib.rig"), ("format", "calib.tracks", "calib.rig")),
+    "no format": (_attribute("/", "format", None), ("format", "nothing")),
+    "format a number": (_attribute("/", "format", 3), ("format", "text", "3")),
+    "later version": (_attribute("/", "version", 2), ("version", "expected 1", "found 2")),
+    "no version": (_attribute("/", "version", None), ("version",)),
+    "no rate": (_attribute("/", "frame_rate", None), ("frame_rate", "nothing")),
+    "rate zero": (_attribute("/", "frame_rate", 0.0), ("frame_rate", "above 0")),
+    "rate nan": (_attribute("/", "frame_rate", np.nan), ("frame_rate", "finite", "nan")),
+    "rate text": (_attribute("/", "frame_rate", "fast"), ("frame_rate", "number", "fast")),
+    "no cameras": (_no_cameras, ("cameras", "group")),
+    "cameras empty": (_empty_cameras, ("cameras", "none")),
+    "camera not a group": (_camera_is_data, ("/cameras/east", "a dataset")),
+    "broken link": (_broken_link, ("/cameras/south", "broken link")),
+    "no width": (_attribute(WEST, "width", None), ("west 2: width",)),
+    "width negative": (_attribute(WEST, "width", -5), ("west 2: width", "-5")),
+    "width broken": (_attribute(WEST, "width", 12.5), ("west 2: width", "whole", "12.5")),
+    "focal zero": (_attribute("cameras/east", "focal_mm", 0.0), ("east: focal_mm", "above 0")),
+    "pitch negative": (_attribute("cameras/east", "pixel_pitch_mm", -0.1), ("east: pixel_pitch_mm", "-0.1")),
+    "K alone": (_attribute(WEST, "dist", None), ("west 2: dist", "K alone")),
+    "dist alone": (_attribute(WEST, "K", None), ("west 2: K", "dist alone")),
+    "K nan": (_attribute(WEST, "K", np.full((3, 3), np.nan)), ("west 2: K", "finite")),
+    "K of two rows": (_attribute(WEST, "K", np.eye(3)[:2]), ("west 2: K", "3 × 3")),
+    "K skewed": (_attribute(WEST, "K", np.eye(3) + np.eye(3, k=1)), ("west 2: K", "fx, 0, cx")),
+    "K of negative focal length": (_attribute(WEST, "K", np.diag([-1.0, 1, 1])), ("west 2", "above 0")),
+    "dist of four": (_attribute(WEST, "dist", np.zeros(4)), ("west 2: dist", "5 or 8")),
+    "serial a number": (_attribute(WEST, "serial", 42), ("west 2: serial", "text", "42")),
+    "no frame": (_replace("frame", None), ("west 2: frame", "nothing")),
+    "no xy": (_replace("xy", None), ("west 2: xy", "300 × 2")),
+    "no marker": (_replace("marker", None), ("west 2: marker",)),
+    "frame of floats": (_replace("frame", np.arange(300.0)), ("west 2: frame", "integers", "float64")),
+    "marker of floats": (_replace("marker", np.zeros(300)), ("west 2: marker", "integers", "float64")),
+    "xy of text": (_replace("xy", [["a", "b"]] * 300), ("west 2: xy", "floating-point")),
+    "xy of three columns": (_replace("xy", np.zeros((300, 3))), ("west 2: xy", "300 × 2", "300 × 3")),
+    "xy too short": (_replace("xy", np.zeros((299, 2))), ("west 2: xy", "299 × 2")),
+    "xy without values": (_replace("xy", h5py.Empty("f8")), ("west 2: xy", "no values")),
+    "frame a table": (_replace("frame", np.zeros((300, 1), int)), ("west 2: frame", "300 × 1")),
+    "xy nan": (_at("xy", (7, 1), np.nan), ("west 2: xy row 7", "nan")),
+    "xy infinite": (_at("xy", (9, 0), np.inf), ("west 2: xy row 9", "inf")),
+    "xy off the sensor": (_at("xy", (11, 0), 1281.5), ("west 2: xy row 11", "1280 × 1024", "1281.5")),
+    "frames unsorted": (_at("frame", 5, 10_000), ("west 2: frame row 6", "after 10000", "Sort")),
+    "marker below -1": (_at("marker", 4, -2), ("west 2: marker row 4", "-2")),
+    "marker beyond 16 bits": (
+        _replace("marker", np.r_[np.zeros(299, int), 65536 - 1]),  # would wrap round to -1
+        ("west 2: marker row 299", "65535"),
+    ),
+    "twice the same": (_double, ("west 2: frame", "marker 3 more than once")),
+    "radius negative": (_at("radius", 0, -1.0), ("west 2: radius", "0 px or more")),
+    "radius too short": (_replace("radius", np.zeros(5, np.float32)), ("west 2: radius", "300", "5")),
+}
+
+
+@pytest.mark.parametrize("case", BAD_TRACKS)
+def test_a_bad_tracks_file_is_told_in_one_line(case: str, tracks: Tracks, tmp_path: Path) -> None:
+    change, words = BAD_TRACKS[case]
+    path = tmp_path / "bad.h5"
+    files.save_tracks(tracks, path)
+    with h5py.File(path, "r+") as file:
+        change(file)
+    with pytest.raises(InputError) as caught:
+        files.load_tracks(path)
+    line = str(caught.value)
+    assert line.startswith(f"{path}: ") and "\n" not in line
+    assert all(word in line for word in words), line
+
+
+def test_a_tracks_file_cut_off_anywhere_is_refused(tracks: Tracks, tmp_path: Path) -> None:
+    files.save_tracks(tracks, tmp_path / "whole.h5")
+    whole = (tmp_path / "whole.h5").read_bytes()
+    path = tmp_path / "cut.h5"
+    for n in [*range(0, 100, 7), *range(100, len(whole), 251), len(whole) - 1]:
+        path.write_bytes(whole[:n])
+        with pytest.raises(InputError, match=r"cut\.h5: expected a calib\.tracks file"):
+            files.load_tracks(path)
+
+
+@pytest.mark.parametrize("load", [files.load_tracks, files.load_rig, files.load_wand, files.sha256])
+def test_what_is_no_file_is_refused(load: Callable[[Path], Any], tmp_path: Path) -> None:
+    (tmp_path / "empty").touch()
+    for path, found in (
+        (tmp_path / "none", "no such file"),
+        (tmp_path, "a folder"),
+        (tmp_path / "empty", "an empty file"),
+    ):
+        with pytest.raises(InputError) as caught:
+            load(path)
+        assert str(caught.value).startswith(f"{path}: expected a") and found in str(caught.value)
+
+
+def test_a_path_that_no_system_has_is_refused() -> None:
+    with pytest.raises(InputError):
+        files.load_tracks("a\0b")
+
+
+@pytest.mark.parametrize("load", [files.load_tracks, files.load_rig])
+def test_text_is_not_hdf5(load: Callable[[Path], Any], tmp_path: Path) -> None:
+    (tmp_path / "t.csv").write_text("camera,frame,x,y\n")
+    with pytest.raises(InputError, match="not HDF5"):
+        load(tmp_path / "t.csv")
+
+
+# ---- bad rig files
+
+
+def _delete(place: str) -> Callable[[h5py.File], None]:
+    def change(file: h5py.File) -> None:
+        del file[place]
+
+    return change
+
+
+def _not_json(file: h5py.File) -> None:
+    del file["provenance"]
+    file["provenance"] = "{"
+
+
+BAD_RIGS: dict[str, tuple[Callable[[h5py.File], None], tuple[str, ...]]] = {
+    "format of tracks": (_attribute("/", "format", "calib.tracks"), ("format", "calib.rig")),
+    "later version": (_attribute("/", "version", 9), ("version", "found 9")),
+    "no pose": (_attribute("cameras/z", "R", None), ("z: R",)),
+    "pose no rotation": (_attribute("cameras/z", "R", np.diag([1.0, 1, -1])), ("z: pose", "proper rotation")),
+    "no lens": (_attribute("cameras/z", "K", None), ("z: K",)),
+    "half the residuals": (_attribute("cameras/a b/residuals", "rms_px", None), ("a b: residuals", "rms_px")),
+    "no wand": (_delete("wand_used"), ("wand_used", "group")),
+    "no provenance": (_delete("provenance"), ("provenance", "text")),
+    "provenance no JSON": (_not_json, ("provenance", "JSON")),
+    "no matrix": (_delete("covariance/matrix"), ("covariance/matrix", "12 × 12")),
+}
+
+
+@pytest.mark.parametrize("case", BAD_RIGS)
+def test_a_bad_rig_file_is_told_in_one_line(case: str, rig: Rig, tmp_path: Path) -> None:
+    change, words = BAD_RIGS[case]
+    path = tmp_path / "bad.h5"
+    files.save_rig(rig, path)
+    with h5py.File(path, "r+") as file:
+        change(file)
+    with pytest.raises(InputError) as caught:
+        files.load_rig(path)
+    line = str(caught.value)
+    assert line.startswith(f"{path}: ") and "\n" not in line and all(word in line for word in words), line
+
+
+def test_provenance_that_json_cannot_hold_is_refused(rig: Rig, tmp_path: Path) -> None:
+    for value in (float("nan"), object()):
+        with pytest.raises(InputError, match="provenance"):
+            files.save_rig(Rig(rig.cameras, rig.wand, rig.wand_used, None, {"x": value}), tmp_path / "r.h5")
+    assert not list(tmp_path.iterdir())
+
+
+# ---- bad wand files
+
+GOOD_WAND = """name = "line3"
+unit = "mm"
+sigma = 0.02
+
+[markers]
+p = [0.0, 0.0, 0.0]
+q = [185.0, 0.0, 0.0]
+r = [500.0, 0.0, 0.0]
+
+[[certified]]
+between = ["p", "r"]
+length = 500.02
+sigma = 0.01
+"""
+BAD_WANDS = {
+    "syntax": ("[markers]", "[markers", ("line 5",)),
+    "unit in metres": ('unit = "mm"', 'unit = "m"', ("unit", '"mm"', "'m'")),
+    "no unit": ('unit = "mm"', "", ("unit", "nothing")),
+    "unknown key": ("sigma = 0.02", "sigma_mm = 0.02", ("top level", "found sigma_mm")),
+    "unknown key of a certificate": ("length = ", "lenght = ", ("[[certified]] 1", "found lenght")),
+    "sigma negative": ("sigma = 0.02", "sigma = -1", ("sigma", "-1")),
+    "sigma text": ("sigma = 0.02", 'sigma = "small"', ("sigma", "number", "small")),
+    "one marker": (GOOD_WAND[GOOD_WAND.index("q =") :], "", ("[markers]", "two or more", "found 1")),
+    "no markers": ("[markers]", "[marks]", ("marks",)),
+    "two coordinates": ("[185.0, 0.0, 0.0]", "[185.0, 0.0]", ("[markers]: q", "finite numbers, 3", "[185.0, 0.0]")),
+    "coordinate nan": ("[185.0,", "[nan,", ("[markers]: q", "nan")),
+    "coordinate infinite": ("[185.0,", "[inf,", ("[markers]: q", "inf")),
+    "coordinate text": ("[185.0,", '["185",', ("[markers]: q",)),
+    "coincident markers": ("[185.0,", "[0.0,", ("p and q", "0 mm between")),
+    "marker twice": ("q =", "p =", ("line 7",)),
+    "certified unknown marker": ('["p", "r"]', '["p", "s"]', ("[[certified]] 1: between", "p, q, r", "s")),
+    "certified one marker": ('["p", "r"]', '["p"]', ("[[certified]] 1: between",)),
+    "certified with itself": ('["p", "r"]', '["p", "p"]', ("p to p",)),
+    "certified zero": ("length = 500.02", "length = 0", ("p to r", "above 0")),
+    "certified negative": ("length = 500.02", "length = -500.02", ("p to r", "above 0")),
+    "certified far off": ("length = 500.02", "length = 400", ("p to r", "500.000", "400.000")),
+    "certified sigma zero": ("sigma = 0.01", "sigma = 0.0", ("p to r", "sigma above 0")),
+    "certified without sigma": ("sigma = 0.01", "", ("[[certified]] 1: sigma", "nothing")),
+    "certified no table": ("[[certified]]", "[certified]", ("certified", "[[certified]]")),
+}
+
+
+def test_the_contracts_wand_is_read(tmp_path: Path) -> None:
+    (tmp_path / "w.toml").write_text(GOOD_WAND)
+    wand = files.load_wand(tmp_path / "w.toml")
+    assert (wand.name, wand.markers, wand.sigma_mm) == ("line3", ("p", "q", "r"), 0.02)
+    assert wand.points_mm.tolist() == [[0, 0, 0], [185, 0, 0], [500, 0, 0]]
+    assert wand.certified == (CertifiedLength(0, 2, 500.02, 0.01),)
+
+
+@pytest.mark.parametrize("case", BAD_WANDS)
+def test_a_bad_wand_file_is_told_in_one_line(case: str, tmp_path: Path) -> None:
+    old, new, words = BAD_WANDS[case]
+    assert old in GOOD_WAND
+    path = tmp_path / "w.toml"
+    path.write_text(GOOD_WAND.replace(old, new, 1))
+    with pytest.raises(InputError) as caught:
+        files.load_wand(path)
+    line = str(caught.value)
+    assert line.startswith(f"{path}: ") and "\n" not in line and all(word in line for word in words), line
+
+
+def test_a_wand_file_that_is_no_text_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "w.toml").write_bytes(b'name = "caf\xe9"\n')
+    with pytest.raises(InputError, match=r"UTF-8, found byte 0xe9 at 11"):
+        files.load_wand(tmp_path / "w.toml")
+
+
+# ---- writing
+
+
+def test_an_existing_file_is_kept_unless_forced(tmp_path: Path) -> None:
+    path = tmp_path / "out"
+    path.write_text("mine")
+    with pytest.raises(OutputError, match="--force"):
+        files.write_text(path, "new")
+    assert path.read_text() == "mine"
+    files.write_text(path, "new", force=True)
+    assert path.read_text() == "new" and list(tmp_path.iterdir()) == [path]
+
+
+def test_what_cannot_be_written_is_told_before_a_long_run(tmp_path: Path) -> None:
+    for path, found in (
+        (tmp_path, "a folder"),
+        (tmp_path / "none" / "out", "no folder"),
+        (Path("/dev/null"), "a device"),
+    ):
+        with pytest.raises(OutputError, match=found):
+            files.check_output(path, force=True)
+    source = tmp_path / "in"
+    source.write_text("x")
+    (tmp_path / "same").symlink_to(source)
+    with pytest.raises(OutputError, match="apart from the inputs"):
+        files.check_output(tmp_path / "same", force=True, inputs=[source])
+
+
+def test_a_folder_without_permission_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    # Not by chmod: the superuser, who runs tests in containers, may write everywhere.
+    monkeypatch.setattr(os, "access", lambda *_: False)
+    with pytest.raises(OutputError, match="no permission"):
+        files.write_text(tmp_path / "out", "x")
+
+
+@pytest.mark.parametrize("step", ["fsync", "replace"])
+@pytest.mark.parametrize(
+    ("failure", "becomes"),
+    [(OSError(errno.ENOSPC, "No space left on device"), OutputError), (KeyboardInterrupt(), KeyboardInterrupt)],
+)
+def test_a_failed_write_leaves_nothing_behind(
+    step: str, failure: BaseException, becomes: type[BaseException], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fail(*_: Any) -> None:
+        raise failure
+
+    (tmp_path / "out").write_text("before")
+    monkeypatch.setattr(os, step, fail)
+    with pytest.raises(becomes) as caught:
+        files.write_text(tmp_path / "out", "after", force=True)
+    if isinstance(caught.value, CalibError):
+        assert "no space left on device" in str(caught.value)
+    assert [p.name for p in tmp_path.iterdir()] == ["out"] and (tmp_path / "out").read_text() == "before"
+
+
+def test_a_written_file_has_the_permissions_of_an_ordinary_one(tmp_path: Path) -> None:
+    (tmp_path / "ordinary").touch()
+    files.write_text(tmp_path / "out", "x")
+    assert (tmp_path / "out").stat().st_mode == (tmp_path / "ordinary").stat().st_mode
+
+
+def test_a_link_is_written_through(tmp_path: Path) -> None:
+    (tmp_path / "real").write_text("old")
+    (tmp_path / "link").symlink_to(tmp_path / "real")
+    files.write_text(tmp_path / "link", "new", force=True)
+    assert (tmp_path / "link").is_symlink() and (tmp_path / "real").read_text() == "new"
+
+
+def test_sha256_is_the_standards(tmp_path: Path) -> None:
+    # Source: FIPS 180-2, appendix B.1, the message "abc".
+    (tmp_path / "abc").write_bytes(b"abc")
+    assert files.sha256(tmp_path / "abc") == "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"

@@ -74,11 +74,12 @@ def calibrate(tracks: Tracks, wand: Wand, options: SolveOptions | None = None, p
     bundle_options = BundleOptions(
         terms=names, is_free=free, prior=lens_prior(lens, names, widths), shape=shape_prior(wand)
     )
-    fit = refine(tracks, len(wand.markers), wand.dimension, start, bundle_options, progress)
+    fit = refine(tracks, wand, start, bundle_options, progress)
     progress("covariance", 0, 1)
     rig = _as_rig(tracks, wand, fit)
     require_sound(rig, tracks)
-    return replace(rig, provenance={"options": asdict(options), "left_out": left_out})
+    findings = [str(fit.wand_finding)] if fit.wand_finding else []
+    return replace(rig, provenance={"options": asdict(options), "left_out": left_out, "findings": findings})
 
 
 def _check_wand(tracks: Tracks, wand: Wand) -> None:

@@ -12,11 +12,13 @@ from scipy import stats
 from calib.core.geometry import Array
 from calib.core.rig import Rig
 from calib.core.tracks import Ints, Tracks
+from calib.core.wand import Wand
 from calib.solve.bundle import BundleOptions, BundleResult, bundle, inverse_factors
 from calib.solve.frames import fit_frames, place_wands
 from calib.solve.linearise import frame_leverage, residuals
 from calib.solve.problem import Problem, State, problem_from_tracks
 from calib.solve.shape import wand_shape
+from calib.solve.wand_check import WandFinding, check_wand, loosened
 
 Progress = Callable[[str, int, int], None]
 
@@ -38,6 +40,7 @@ class Fit:
     sigma_px: Array
     is_inlier: NDArray[np.bool_]
     options: BundleOptions
+    wand_finding: WandFinding | None
 
 
 def squared_residuals(problem: Problem, state: State) -> Array:
@@ -98,30 +101,36 @@ def spread_frames(tracks: Tracks, per_camera: int) -> Ints:
     return np.unique(np.concatenate(chosen))
 
 
-def refine(
-    tracks: Tracks, n_markers: int, dimension: int, start: State, options: BundleOptions, progress: Progress
-) -> Fit:
+def refine(tracks: Tracks, wand: Wand, start: State, options: BundleOptions, progress: Progress) -> Fit:
     """Return the least-squares fit on the inliers of all frames, from starting cameras (``start``'s wands are ignored).
 
-    First a robust fit of cameras and lenses on a few frames with the noise that the start has, repeated while
-    it falls; then all frames with those cameras, outliers out, and least squares until the inliers stay the same.
+    First a robust fit of cameras, lenses and the wand's shape on a few frames with the noise that the start has,
+    repeated while it falls; the shape is compared with the wand's file. Then all frames with those cameras, outliers
+    out, and least squares until the inliers stay the same.
     """
-    problem = problem_from_tracks(tracks, n_markers, dimension, frames=spread_frames(tracks, START_FRAMES))
+    problem = problem_from_tracks(tracks, len(wand.markers), wand.dimension, frames=spread_frames(tracks, START_FRAMES))
     state, seen = _placed(problem, start)
     sigma = robust_sigmas(problem, squared_residuals(problem, state), seen)
+    stated, finding = options.shape, None
+    loose = replace(options, shape=loosened(stated) if stated else None)
+    first = replace(loose, loss_scale=LOSS_SCALE, max_iterations=20, tolerance=1e-5, damping=1e-3)
     for k in range(MAX_ROUNDS):
         progress("first bundle", k + 1, MAX_ROUNDS)
         weighted = problem.with_weight(seen / sigma[problem.cam])
-        first = replace(options, loss_scale=LOSS_SCALE, max_iterations=20, tolerance=1e-5, damping=1e-3)
-        state = bundle(weighted, state, first).state
+        result = bundle(weighted, state, first)
+        state = result.state
         before, sigma = sigma, robust_sigmas(problem, squared_residuals(problem, state), seen)
         if np.all(sigma > 0.9 * before):
             break
-    problem = problem_from_tracks(tracks, n_markers, dimension)
+    if stated is not None:
+        prior, finding = check_wand(weighted, result, first, stated, wand)
+        options = replace(options, shape=prior)
+    problem = problem_from_tracks(tracks, len(wand.markers), wand.dimension)
     state, seen = _placed(problem, state)
     state = fit_frames(problem.with_weight(seen / sigma[problem.cam]), state, loss_scale=LOSS_SCALE)
     sigma = robust_sigmas(problem, squared_residuals(problem, state), seen)
-    return _least_squares_rounds(problem, state, seen, sigma, options, progress)
+    fit = _least_squares_rounds(problem, state, seen, sigma, options, progress)
+    return replace(fit, wand_finding=finding)
 
 
 def _placed(problem: Problem, cameras: State) -> tuple[State, NDArray[np.bool_]]:
@@ -157,7 +166,7 @@ def _least_squares_rounds(
         if n_changed <= 1e-4 * inlier.sum() and np.all(np.abs(sigma / before - 1.0) < 5e-3):
             break
         inlier = after
-    return Fit(weighted, result, sigma, inlier, options)
+    return Fit(weighted, result, sigma, inlier, options, None)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

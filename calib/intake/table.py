@@ -162,7 +162,7 @@ def _camera_kind(cameras: Sequence[str]) -> _Kind:
     code = {name: i for i, name in enumerate(cameras)}
     known = ", ".join(cameras) or "cameras, which has none"
     remedy = "Correct the name, or add its [cameras.<name>] table."
-    return _Kind(code.__getitem__, lambda v: v >= 0, f"one of the camera list's {known}", remedy)
+    return _Kind(lambda text: code[text.strip()], lambda v: v >= 0, f"one of the camera list's {known}", remedy)
 
 
 def _column(kind: _Kind, key: str, texts: Sequence[str], lines: NDArray[np.int64]) -> NDArray[Any]:

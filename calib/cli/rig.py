@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calib.cli.options import AsJson, Force, RigFile, TracksFile, WandFile, inside, load_capture
+from calib.errors import InputError
 from calib.outputs import check_output, write_text
 
 if TYPE_CHECKING:
@@ -70,6 +71,13 @@ def solve(
 
     capture, stated = load_capture(tracks, wand)
     chosen = tuple(term.strip() for term in terms.split(",") if term.strip())
+    if not chosen:
+        raise InputError(
+            "--terms", expected="one term or more", found="none", remedy="To keep the lenses: --lens hold."
+        )
+    nominal = [c.name for c in capture.cameras if c.lens is None]
+    if lens is Lens.hold and nominal:
+        console.note(f"held at the nominal focal length, which may be a quarter off: {', '.join(nominal)}")
     options = calib.SolveOptions(lens="auto" if lens is None else lens.value, terms=chosen, partial=partial)
     with console.progress() as progress:
         rig = calib.calibrate(capture, stated, options, progress)
@@ -86,11 +94,13 @@ def solve(
     }
     rig = replace(rig, provenance=origin | rig.provenance)
     files.save_rig(rig, output, force)
-    left_out = rig.provenance.get("left_out", {})
+    left_out, findings = rig.provenance["left_out"], rig.provenance["findings"]
     if as_json:
-        console.print_json({"rig": str(output), **table.as_json(), "left_out": left_out})
+        console.print_json({"rig": str(output), **table.as_json(), "left_out": left_out, "findings": findings})
     else:
         _print_table(table)
+        for finding in findings:
+            console.note(finding)
         for name, reason in left_out.items():
             console.note(f"left out: {name}: {reason}")
         console.note(f"wrote {output}")

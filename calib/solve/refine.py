@@ -15,10 +15,10 @@ from calib.core.tracks import Ints, Tracks
 from calib.core.wand import Wand
 from calib.solve.bundle import BundleOptions, BundleResult, bundle, inverse_factors
 from calib.solve.frames import fit_frames, place_wands
-from calib.solve.linearise import frame_leverage, residuals
+from calib.solve.linearise import frame_leverage, linearise, residuals
 from calib.solve.problem import Problem, State, problem_from_tracks
 from calib.solve.shape import wand_shape
-from calib.solve.wand_check import WandFinding, check_wand, loosened
+from calib.solve.wand_check import MIN_FRAMES, WandFinding, check_wand, loosened
 
 Progress = Callable[[str, int, int], None]
 
@@ -72,16 +72,18 @@ def frames_with_pose(problem: Problem, seen: NDArray[np.bool_]) -> NDArray[np.bo
     return np.asarray((views >= 2).sum(axis=0) >= min(need, len(seen)))
 
 
-def dof_sigmas(problem: Problem, result: BundleResult, squared: Array, n_camera: int, fallback: Array) -> Array:
-    """Return each camera's noise (C,) in px from the squares (M, P) of its weighted points, degrees of freedom counted.
+def dof_sigmas(problem: Problem, state: State, frame: Array, n_camera: int, fallback: Array) -> Array:
+    """Return each camera's noise (C,) in px from the squares of its weighted points, degrees of freedom counted.
 
+    ``frame (F, d, d)`` are the frames' blocks at the state, ``n_camera`` how many parameters of each camera were free.
     What a frame's pose takes up is counted pair by pair with the weights in use: a camera that its frames follow
     closely has small residuals and little freedom left, so its noise does not come out too small and its weight does
     not run away. A camera's own parameters come off in full. Source: Förstner & Wrobel, Photogrammetric Computer
     Vision, 2016, section 4.2.4 (variance components).
     """
     inlier = problem.weight > 0
-    taken = frame_leverage(problem, result.state, inverse_factors(result.blocks.frame))
+    taken = frame_leverage(problem, state, inverse_factors(frame))
+    squared = squared_residuals(problem, state)
     total = np.bincount(problem.cam, np.where(inlier, squared, 0.0).sum(axis=0), problem.n_cameras)
     freedom = np.bincount(problem.cam, 2.0 * inlier.sum(axis=0) - taken, problem.n_cameras) - n_camera
     sigma = np.sqrt(total / np.maximum(freedom, 1.0))
@@ -111,9 +113,10 @@ def refine(tracks: Tracks, wand: Wand, start: State, options: BundleOptions, pro
     problem = problem_from_tracks(tracks, len(wand.markers), wand.dimension, frames=spread_frames(tracks, START_FRAMES))
     state, seen = _placed(problem, start)
     sigma = robust_sigmas(problem, squared_residuals(problem, state), seen)
-    stated, finding = options.shape, None
-    loose = replace(options, shape=loosened(stated) if stated else None)
-    first = replace(loose, loss_scale=LOSS_SCALE, max_iterations=20, tolerance=1e-5, damping=1e-3)
+    # In a short capture the shape is held as stated: see MIN_FRAMES.
+    stated, finding = options.shape if problem.n_frames >= MIN_FRAMES else None, None
+    loose = loosened(stated) if stated else None
+    first = replace(options, shape=loose, loss_scale=LOSS_SCALE, max_iterations=20, tolerance=1e-5, damping=1e-3)
     for k in range(MAX_ROUNDS):
         progress("first bundle", k + 1, MAX_ROUNDS)
         weighted = problem.with_weight(seen / sigma[problem.cam])
@@ -122,9 +125,10 @@ def refine(tracks: Tracks, wand: Wand, start: State, options: BundleOptions, pro
         before, sigma = sigma, robust_sigmas(problem, squared_residuals(problem, state), seen)
         if np.all(sigma > 0.9 * before):
             break
+    prior = stated
     if stated is not None:
         prior, finding = check_wand(weighted, result, first, stated, wand)
-        options = replace(options, shape=prior)
+    options = replace(options, shape=prior)
     problem = problem_from_tracks(tracks, len(wand.markers), wand.dimension)
     state, seen = _placed(problem, state)
     state = fit_frames(problem.with_weight(seen / sigma[problem.cam]), state, loss_scale=LOSS_SCALE)
@@ -157,9 +161,8 @@ def _least_squares_rounds(
         weighted = problem.with_weight(inlier / sigma[problem.cam])
         result = bundle(weighted, state, options)
         state = result.state
-        squared = squared_residuals(problem, state)
         before = sigma
-        sigma = dof_sigmas(weighted, result, squared, n_camera, sigma)
+        sigma = dof_sigmas(weighted, state, result.blocks.frame, n_camera, sigma)
         after = gate(problem, state, seen, sigma)
         n_changed = int((after != inlier).sum())
         # A change of one weight in a thousand, or of sigma by a part in 200, moves nothing by its own error bar.
@@ -195,8 +198,10 @@ def fit_to_rig(rig: Rig, tracks: Tracks) -> RigFit:
     state, seen = _placed(problem, start)
     sigma = robust_sigmas(problem, squared_residuals(problem, state), seen)
     state = fit_frames(problem.with_weight(seen / sigma[problem.cam]), state, loss_scale=LOSS_SCALE)
+    sigma = robust_sigmas(problem, squared_residuals(problem, state), seen)
     for _ in range(3):
-        sigma = robust_sigmas(problem, squared_residuals(problem, state), seen)
         inlier = gate(problem, state, seen, sigma)
-        state = fit_frames(problem.with_weight(inlier / sigma[problem.cam]), state)
+        weighted = problem.with_weight(inlier / sigma[problem.cam])
+        state = fit_frames(weighted, state)
+        sigma = dof_sigmas(weighted, state, linearise(weighted, state, (), np.inf).frame, 0, sigma)
     return RigFit(problem, state, residuals(problem, state), sigma, inlier)

@@ -17,6 +17,7 @@ from calib.solve.bundle import (
     inverse_factors,
     reduced_system,
 )
+from calib.solve.linearise import residuals
 from calib.solve.problem import Problem
 from calib.solve.shape import ShapePrior
 
@@ -24,6 +25,9 @@ from calib.solve.shape import ShapePrior
 P_WRONG = 1e-6
 P_RIGHT = 1e-3  # what is left after a marker is set aside must be this likely for the rest to count as right
 LOOSE_SHARE = 0.01  # of the span: how far a bent or re-glued marker may be off in the first rounds
+# A marker that is off shows as one offset in all views; in fewer frames it cannot be told from what those views have in
+# common (blobs that look different from aside, a lens term that is missing).
+MIN_FRAMES = 50
 # The other explanations must be this much less likely (chi-square of one freedom at 1e-3) for a marker to be named.
 LEAD = 10.8
 
@@ -75,6 +79,9 @@ def check_wand(
     """
     shape = result.state.shape_mm
     information, gradient = _of_capture(problem, result, options)
+    # A robust fit's noise is a median, which misses what the many unknowns of a short capture took up.
+    excess = _variance_ratio(problem, result, options)
+    information, gradient = information / excess, gradient / excess
     value, freedom, _ = _joint_minimum(information, gradient, stated, shape, None)
     p_value = float(stats.chi2.sf(value, freedom)) if freedom > 0 else 1.0
     if p_value >= P_WRONG:
@@ -92,6 +99,19 @@ def check_wand(
         return replace(stated, sigma_mm=sigma), WandFinding(wand.markers[best], offset, value, freedom, p_value)
     widened = np.minimum(stated.sigma_mm * np.sqrt(value / freedom), loose)
     return replace(stated, sigma_mm=widened), WandFinding(None, float(widened.max()), value, freedom, p_value)
+
+
+def _variance_ratio(problem: Problem, result: BundleResult, options: BundleOptions) -> float:
+    """Return the variance of the weighted residuals with the degrees of freedom counted, at least 1.
+
+    Gross errors do not count: beyond 3 sigma a good point is one in 90, and the sum lacks 6 % for it.
+    """
+    squared = (residuals(problem, result.state) ** 2).sum(axis=0) * problem.weight**2
+    is_near = (problem.weight > 0) & (squared < 9.0)
+    per_frame = problem.n_turn + 3
+    n_unknown = per_frame * problem.n_frames + problem.n_cameras * (6 + len(options.terms)) + len(result.blocks.shape)
+    freedom = 2.0 * is_near.sum() - n_unknown
+    return max(float(squared[is_near].sum() / 0.94 / max(freedom, 1.0)), 1.0)
 
 
 def _of_capture(problem: Problem, result: BundleResult, options: BundleOptions) -> tuple[Array, Array]:

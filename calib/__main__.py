@@ -1,0 +1,5 @@
+"""``python -m calib``: the program."""
+
+from calib.cli.main import run
+
+run()

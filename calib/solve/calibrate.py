@@ -19,7 +19,7 @@ from calib.solve.graph import Overlap, camera_graph, choose_pairs, overlap, requ
 from calib.solve.initial import InitialRig, initial_rig
 from calib.solve.linearise import residuals
 from calib.solve.motion import require_depth, require_motion
-from calib.solve.pairs import PairPose, solve_pair
+from calib.solve.pairs import PairPose, scales_to_try, solve_pair
 from calib.solve.problem import State
 from calib.solve.refine import Fit, Progress, refine
 from calib.solve.shape import reshaped, shape_prior, wand_shape
@@ -108,11 +108,11 @@ def _largest_part(tracks: Tracks, partial: bool) -> tuple[Tracks, Overlap, dict[
 def _solve_pairs(
     tracks: Tracks, table: Overlap, wand: Wand, lens: Array, is_open: NDArray[np.bool_], progress: Progress
 ) -> list[PairPose]:
-    chosen, shape = choose_pairs(table), wand_shape(wand)
+    chosen, shape, to_try = choose_pairs(table), wand_shape(wand), scales_to_try(tracks, is_open)
     edges = []
     for k, (a, b) in enumerate(chosen):
         progress("camera pairs", k, len(chosen))
-        edge = solve_pair(tracks, wand, shape, a, b, lens, is_open)
+        edge = solve_pair(tracks, wand, shape, a, b, lens, to_try)
         if edge is not None:
             edges.append(edge)
     if not edges:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import product
 
 import cv2
 import numpy as np
@@ -19,7 +20,9 @@ from calib.solve.problem import Index, Problem, State, arrange
 
 # How far a zoom ring's number may be off, as factors to try: steps of an eighth, which a refinement bridges.
 FOCAL_SCALES = (0.70, 0.79, 0.89, 1.0, 1.12, 1.26, 1.42)
-RANK_POINTS = 300  # to score a candidate by its median
+# With no number at all, the start is the sensor's width: from an angle of view of 110 to one of 22 degrees.
+UNKNOWN_SCALES = (0.35, 0.43, 0.52, 0.64, 0.78, 0.95, 1.16, 1.41, 1.72, 2.10, 2.56)
+RANK_POINTS = 200  # to score a candidate by its median
 SAMPLE_POINTS = 1500  # enough for a robust sample; more only costs time
 RANK_FRAMES = 30  # to tell candidates apart, which differ by degrees and percents
 SAMPLE_FRAMES = 90  # to refine the best: fixes a pair's pose to some 0.02 degree, far below what distortion bends
@@ -80,17 +83,26 @@ def _select(shared: Shared, keep: NDArray[np.bool_] | Index) -> Shared:
     return Shared(shared.frame[keep], shared.marker[keep], shared.uv_a[keep], shared.uv_b[keep])
 
 
-def essential_candidates(xy_a: Array, xy_b: Array, focal: tuple[float, float], is_open: tuple[bool, bool]) -> tuple[
-    Array, Array, NDArray[np.bool_]
-]:  # fmt: skip
+def scales_to_try(tracks: Tracks, is_open: NDArray[np.bool_]) -> list[tuple[float, ...]]:
+    """Return the factors on each camera's starting focal length to search: only 1 where it is known."""
+    scales = {False: UNKNOWN_SCALES, True: FOCAL_SCALES}
+    return [
+        scales[camera.nominal_focal_px is not None] if free else (1.0,)
+        for camera, free in zip(tracks.cameras, is_open, strict=True)
+    ]
+
+
+def essential_candidates(
+    xy_a: Array, xy_b: Array, focal: tuple[float, float], to_try: tuple[tuple[float, ...], tuple[float, ...]]
+) -> tuple[Array, Array, NDArray[np.bool_]]:
     """Return essential matrices (k, 3, 3), the focal scales (k, 2) they go with and the inliers (n,).
 
     With both lenses known, one matrix from a robust five-point search. With a focal length open, the fundamental
-    matrix, which does not depend on it, is found robustly first and turned into one matrix for every scale.
+    matrix, which does not depend on it, is found robustly first and turned into one matrix for every scale ``to_try``.
     """
     mean_focal = float(np.sqrt(focal[0] * focal[1]))
     identity = np.eye(3)
-    if not any(is_open):
+    if to_try == ((1.0,), (1.0,)):
         E, mask = cv2.findEssentialMat(
             xy_a, xy_b, identity, method=cv2.USAC_MAGSAC, prob=0.9999, threshold=EPIPOLAR_PX / mean_focal
         )
@@ -100,9 +112,7 @@ def essential_candidates(xy_a: Array, xy_b: Array, focal: tuple[float, float], i
     F, mask = cv2.findFundamentalMat(xy_a * focal[0], xy_b * focal[1], cv2.USAC_MAGSAC, EPIPOLAR_PX, 0.9999, 2000)
     if F is None or F.shape != (3, 3):
         return np.empty((0, 3, 3)), np.empty((0, 2)), np.zeros(len(xy_a), bool)
-    scales = np.array(
-        [(s, r) for s in (FOCAL_SCALES if is_open[0] else (1.0,)) for r in (FOCAL_SCALES if is_open[1] else (1.0,))]
-    )
+    scales = np.array(list(product(*to_try)))
     K_a = np.stack([np.diag([focal[0] * s, focal[0] * s, 1.0]) for s, _ in scales])
     K_b = np.stack([np.diag([focal[1] * s, focal[1] * s, 1.0]) for _, s in scales])
     return K_b @ F @ K_a, scales, mask.ravel().astype(bool)
@@ -175,12 +185,13 @@ def _marker_pairs(shared: Shared) -> tuple[Index, Index]:
 
 
 def solve_pair(
-    tracks: Tracks, wand: Wand, shape_mm: Array, a: int, b: int, lens: Array, is_open: NDArray[np.bool_]
+    tracks: Tracks, wand: Wand, shape_mm: Array, a: int, b: int, lens: Array, to_try: list[tuple[float, ...]]
 ) -> PairPose | None:
     """Return the metric pose of camera b from camera a, or None where their shared points give none.
 
-    lens (C, 12) are starting lenses; is_open (C,) tells whose focal length has to be found as well. Fresh from an
-    essential matrix, the best candidates go through a small robust bundle; the one with the least residual stays.
+    lens (C, 12) are starting lenses; ``to_try`` (of length C) holds factors on their focal lengths, more than one where
+    it has to be found as well. Fresh from an essential matrix, the best candidates go through a small robust bundle;
+    the one with the least residual stays.
     """
     shared = shared_points(tracks, a, b)
     if len(shared.frame) < 15:
@@ -192,8 +203,8 @@ def solve_pair(
     xy_a, xy_b = planes[0][is_reached], planes[1][is_reached]
     if len(xy_a) < 15:
         return None
-    pair_open = (bool(is_open[a]), bool(is_open[b]))
-    E, scales, is_inlier = essential_candidates(xy_a, xy_b, (lens[a, 0], lens[b, 0]), pair_open)
+    pair_open = (len(to_try[a]) > 1, len(to_try[b]) > 1)
+    E, scales, is_inlier = essential_candidates(xy_a, xy_b, (lens[a, 0], lens[b, 0]), (to_try[a], to_try[b]))
     if is_inlier.sum() < 12:
         return None
     shared, xy_a, xy_b = _select(shared, is_inlier), xy_a[is_inlier], xy_b[is_inlier]
@@ -203,11 +214,13 @@ def solve_pair(
     rough, fine = (_pair_problem(shared, len(shape_mm), n_turn, n) for n in (RANK_FRAMES, SAMPLE_FRAMES))
     if rough is None or fine is None:
         return None
-    starts = [_start_state(c, shape_mm, lens[[a, b]]) for c in _distinct(candidates)]
-    ranked = [r for s in starts if (r := _refine(rough, s, pair_open)) is not None]
-    if not ranked:
+    starts = [_start_state(c, shape_mm, lens[[a, b]]) for c in _rivals(candidates)]
+    if len(starts) > 1:
+        ranked = [r for s in starts if (r := _refine(rough, s, pair_open)) is not None]
+        starts = [r[1] for r in sorted(ranked, key=lambda r: r[0])]
+    if not starts:
         return None
-    refined = _refine(fine, min(ranked, key=lambda r: r[0])[1], pair_open)
+    refined = _refine(fine, starts[0], pair_open)
     if refined is None:
         return None
     residual, state, sigma = refined
@@ -222,14 +235,18 @@ def _orthonormal(R: Array) -> Array:
     return np.asarray(u @ vt)
 
 
-def _distinct(candidates: list[Candidate], most: int = 3) -> list[Candidate]:
-    """Return the best candidates that differ by more than a refinement would bridge."""
+def _rivals(candidates: list[Candidate], most: int = 3) -> list[Candidate]:
+    """Return the best candidate and those that might still be the right one instead.
+
+    A rival has a score within twice the best, and a rotation or focal lengths that a refinement from the others would
+    not reach: more than 18 degrees or a fifth away.
+    """
     kept: list[Candidate] = []
     for c in candidates:
-        if all(np.trace(c.R.T @ k.R) < 2.9 or np.abs(np.log(c.scale / k.scale)).max() > 0.15 for k in kept):
-            kept.append(c)
-        if len(kept) == most:
+        if c.score > 2.0 * candidates[0].score or len(kept) == most:
             break
+        if all(np.trace(c.R.T @ k.R) < 2.9 or np.abs(np.log(c.scale / k.scale)).max() > 0.2 for k in kept):
+            kept.append(c)
     return kept
 
 

@@ -184,8 +184,9 @@ def problem_from_tracks(
 ) -> Problem:  # fmt: skip
     """Return the Problem of a capture's identified points, with the frames that fix a wand pose.
 
-    A frame enters when at least two markers (three off a line) are each seen by two cameras or more.
-    ``is_used`` leaves out points camera by camera, ``sigma_px`` (C,) is their noise, ``frames`` restricts the choice.
+    A frame enters when two cameras or more see one of its markers: a single marker fixes no wand pose, but a place, and
+    with that checks the cameras against each other. ``is_used`` leaves out points camera by camera, ``sigma_px`` (C,)
+    is their noise, ``frames`` restricts the choice.
     """
     sigma = np.ones(len(tracks.cameras)) if sigma_px is None else sigma_px
     parts: list[tuple[Index, ...]] = []
@@ -199,8 +200,7 @@ def problem_from_tracks(
     xy = np.concatenate([c.xy_px[p[3]] for c, p in zip(tracks.cameras, parts, strict=True)])
     frame_number, frame = np.unique(number, return_inverse=True)
     n_views = np.bincount(frame * n_markers + marker, minlength=len(frame_number) * n_markers)
-    n_fixed = (n_views.reshape(-1, n_markers) >= 2).sum(axis=1)
-    is_good = n_fixed >= min(dimension + 1, 3)
+    is_good = np.asarray((n_views.reshape(-1, n_markers) >= 2).any(axis=1))
     if frames is not None:
         is_good &= np.isin(frame_number, frames)
     keep = is_good[frame]

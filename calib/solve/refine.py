@@ -66,10 +66,9 @@ def robust_sigmas(problem: Problem, squared: Array, seen: NDArray[np.bool_]) -> 
 
 
 def frames_with_pose(problem: Problem, seen: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Return which frames (F,) the points of ``seen`` (M, P) fix: enough markers, each in two cameras or more."""
+    """Return which frames (F,) the points of ``seen`` (M, P) place: a marker in two cameras or more."""
     views = np.stack([np.bincount(problem.frame, row, problem.n_frames) for row in seen.astype(float)])
-    need = {2: 2, 3: 3, 0: 1}[problem.n_turn]
-    return np.asarray((views >= 2).sum(axis=0) >= min(need, len(seen)))
+    return np.asarray((views >= 2).any(axis=0))
 
 
 def dof_sigmas(problem: Problem, state: State, frame: Array, n_camera: int, fallback: Array) -> Array:

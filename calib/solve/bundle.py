@@ -100,7 +100,6 @@ def reduced_system(problem: Problem, blocks: Blocks, factors: Array) -> tuple[Ar
             by_camera = A[:, :, : n_seen * n].reshape(n_frames, d, n_seen, n)
             local = np.repeat(np.arange(n_seen), np.diff(chunk.bounds))
             by_camera[frame - chunk.frames.start, :, local, :] = factors[frame] @ blocks.coupling[chunk.pairs]
-            A[:, :, : n_seen * n] = by_camera.reshape(n_frames, d, n_seen * n)
             A[:, :, n_seen * n :] = half_shape[chunk.frames]
             A = A.reshape(n_frames * d, -1)
             if n_seen == n_cameras:
@@ -137,14 +136,14 @@ def gauge_motions(state: State, n: int, n_shape: int = 0) -> Array:
 
 def frame_steps(problem: Problem, blocks: Blocks, factors: Array, camera_step: Array, shape_step: Array) -> Array:
     """Return the frames' steps (F, d) that go with the steps of cameras (C, n) and shape (s,)."""
-    d, n = blocks.coupling.shape[1:]
+    d = blocks.coupling.shape[1]
     rhs = -blocks.frame_gradient - blocks.frame_shape @ shape_step
     for chunk in problem.chunks:
         pull = np.empty((chunk.pairs.stop - chunk.pairs.start, d))
         coupling = blocks.coupling[chunk.pairs]
         for k, c in enumerate(chunk.cameras):
             rows = slice(chunk.bounds[k], chunk.bounds[k + 1])
-            pull[rows] = (coupling[rows].reshape(-1, n) @ camera_step[c]).reshape(-1, d)
+            pull[rows] = np.einsum("pdn,n->pd", coupling[rows], camera_step[c])
         rhs[chunk.frames] -= chunk.sum_to_frames @ pull
     return (np.swapaxes(factors, 1, 2) @ (factors @ rhs[:, :, None]))[..., 0]
 

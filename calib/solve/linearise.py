@@ -51,9 +51,14 @@ def cauchy(squared: Array, scale: float) -> tuple[Array, Array]:
 def project_chunk(problem: Problem, state: State, chunk: Chunk) -> tuple[Array, tuple[Array, ...]]:
     """Return residuals (2, M, P) observed minus predicted in px, and what the Jacobian needs of the way there."""
     cam, frame = problem.cam[chunk.pairs], problem.frame[chunk.pairs]
-    cam_R, lens = state.cam_R[cam], state.lens[cam].T
-    R = np.ascontiguousarray(np.moveaxis(cam_R @ state.wand_R[frame], 0, -1))
-    t = ((cam_R @ state.wand_t[frame][:, :, None])[..., 0] + state.cam_t[cam]).T
+    # Nine short sums over pairs beat a batch of tiny matrix products.
+    cam_R, wand_R = state.cam_R.T[:, :, cam], state.wand_R.transpose(1, 2, 0)[:, :, frame]  # cam_R as [column, row]
+    R = cam_R[0][:, None] * wand_R[0]
+    R += cam_R[1][:, None] * wand_R[1]
+    R += cam_R[2][:, None] * wand_R[2]
+    wand_t = state.wand_t.T[:, frame]
+    t = state.cam_t.T[:, cam] + cam_R[0] * wand_t[0] + cam_R[1] * wand_t[1] + cam_R[2] * wand_t[2]
+    lens = state.lens.T[:, cam]
     shape = state.shape_mm[:, :, None]
     X, Y, Z = (
         R[i, 0] * shape[:, 0] + t[i] if problem.n_turn == 2 else
@@ -71,8 +76,15 @@ def project_chunk(problem: Problem, state: State, chunk: Chunk) -> tuple[Array, 
     return residual, (x, y, inverse_z, R, lens, *distorted)
 
 
-def jacobian_chunk(problem: Problem, state: State, way: tuple[Array, ...], names: tuple[str, ...], out: Array) -> None:
-    """Write the derivatives of the predicted points into ``out (d + 6 + L, 2, M, P)``.
+def jacobian_chunk(
+    problem: Problem,
+    state: State,
+    way: tuple[Array, ...],
+    names: tuple[str, ...],
+    out: Array,
+    weight: Array | float = 1.0,
+) -> None:
+    """Write the derivatives of the predicted points, times ``weight (M, P)``, into ``out (d + 6 + L, 2, M, P)``.
 
     Rows: wand turns and shifts in the wand's frame, camera turns and shifts in the camera's frame, lens terms.
     With q the derivative of a coordinate by the camera-frame point x, a camera's twist gives (x × q, q) and a wand's,
@@ -82,7 +94,7 @@ def jacobian_chunk(problem: Problem, state: State, way: tuple[Array, ...], names
     n_turn = problem.n_turn
     d = n_turn + 3
     shape = state.shape_mm[:, :, None]
-    fx, fy = lens[0], lens[1]
+    fx, fy = lens[0] * weight, lens[1] * weight
     for row, (f, along_x, along_y) in enumerate(((fx, xd_x, xd_y), (fy, yd_x, yd_y))):
         a0, a1 = f * along_x, f * along_y
         a2 = -(a0 * x + a1 * y)
@@ -103,31 +115,36 @@ def jacobian_chunk(problem: Problem, state: State, way: tuple[Array, ...], names
             np.subtract(shape[:, 2] * h[0], shape[:, 0] * h[2], out=out[n_turn - 2, row])
             np.subtract(shape[:, 0] * h[1], shape[:, 1] * h[0], out=out[n_turn - 1, row])
     if names:
-        _lens_columns(way, names, out[d + 6 :])
+        _lens_columns(way, names, weight, out[d + 6 :])
 
 
-def _lens_columns(way: tuple[Array, ...], names: tuple[str, ...], out: Array) -> None:
+def _lens_columns(way: tuple[Array, ...], names: tuple[str, ...], weight: Array | float, out: Array) -> None:
     x, y, _, _, lens, xd, yd, _, _, _, _, inverse = way
-    fx, fy = lens[0], lens[1]
-    r2 = x * x + y * y
+    fx, fy = lens[0] * weight, lens[1] * weight
+    x2, y2 = x * x, y * y
+    r2 = x2 + y2
     power = {"k1": 1, "k2": 2, "k3": 3, "k4": 1, "k5": 2, "k6": 3}
     for name, column in zip(names, out, strict=True):
         if name == "focal":
-            column[0], column[1] = xd, yd * (fy / fx)
+            np.multiply(weight, xd, out=column[0])
+            np.multiply(weight * (lens[1] / lens[0]), yd, out=column[1])
         elif name == "aspect":
-            column[0], column[1] = 0.0, fx * yd
+            column[0] = 0.0
+            np.multiply(fx, yd, out=column[1])
         elif name in {"cx", "cy"}:
-            column[:] = 0.0
-            column[int(name == "cy")] = 1.0
+            column[int(name == "cx")] = 0.0
+            column[int(name == "cy")] = weight
         elif name == "p1":
-            column[0], column[1] = 2.0 * fx * (x * y), fy * (r2 + 2.0 * y * y)
+            column[0], column[1] = 2.0 * fx * (x * y), fy * (r2 + 2.0 * y2)
         elif name == "p2":
-            column[0], column[1] = fx * (r2 + 2.0 * x * x), 2.0 * fy * (x * y)
+            column[0], column[1] = fx * (r2 + 2.0 * x2), 2.0 * fy * (x * y)
         else:
-            factor = r2 ** power[name] * inverse
+            factor = r2 if power[name] == 1 else r2 * r2 if power[name] == 2 else r2 * r2 * r2
+            if np.ndim(inverse):
+                factor = factor * inverse
             if name in {"k4", "k5", "k6"}:
                 k1, k2, k3 = lens[4], lens[5], lens[8]
-                factor *= -(1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))) * inverse
+                factor = factor * (-(1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))) * inverse)
             np.multiply(fx * factor, x, out=column[0])
             np.multiply(fy * factor, y, out=column[1])
 
@@ -147,7 +164,7 @@ def linearise(problem: Problem, state: State, names: tuple[str, ...], loss_scale
     d, n = problem.n_turn + 3, 6 + len(names)
     n_markers, n_pairs = problem.weight.shape
     frame = np.empty((problem.n_frames, d, d + 1))
-    coupling = np.empty((n_pairs, d, n))
+    products = np.empty((n_pairs, d, d + n + 1))
     frame_cost = np.empty(problem.n_frames)
     own = [*range(d), d + n]  # the columns of a product that concern the frame alone
 
@@ -169,16 +186,14 @@ def linearise(problem: Problem, state: State, names: tuple[str, ...], loss_scale
             frame_cost[chunk.frames] = 0.5 * (chunk.sum_to_frames @ squared.sum(axis=0))
             size = row_weight.shape[1]
             J = np.empty((d + n + 1, 2, n_markers, size))
-            jacobian_chunk(problem, state, way, names, J[:-1])
-            np.negative(residual, out=J[-1])  # d residual = -d predicted, so J holds (J_predicted, -r)
-            J *= row_weight
+            jacobian_chunk(problem, state, way, names, J[:-1], row_weight)
+            np.multiply(residual, -row_weight, out=J[-1])  # d residual = -d predicted: J holds (J_predicted, -r)
             by_pair = np.ascontiguousarray(J.reshape(d + n + 1, 2 * n_markers, size).transpose(2, 1, 0))
-            product = by_pair[:, :, :d].transpose(0, 2, 1) @ by_pair
+            product = np.matmul(by_pair[:, :, :d].transpose(0, 2, 1), by_pair, out=products[chunk.pairs])
             sums = chunk.sum_to_frames @ product[:, :, own].reshape(size, -1)
             frame[chunk.frames] = sums.reshape(-1, d, d + 1)
-            coupling[chunk.pairs] = product[:, :, d : d + n]
             for k, c in enumerate(chunk.cameras):
-                block = by_pair[chunk.bounds[k] : chunk.bounds[k + 1], :, d:].reshape(-1, n + 1)
+                block = by_pair[chunk.bounds[k] : chunk.bounds[k + 1]].reshape(-1, d + n + 1)[:, d:]
                 camera[c] += block.T @ block
             if n_axes:
                 rows = by_pair.reshape(size, 2, n_markers, d + n + 1)
@@ -199,7 +214,7 @@ def linearise(problem: Problem, state: State, names: tuple[str, ...], loss_scale
         camera_gradient=camera[:, :n, n],
         frame=frame[:, :, :d],
         frame_gradient=frame[:, :, d],
-        coupling=coupling,
+        coupling=products[:, :, d : d + n],
         frame_cost=frame_cost,
         shape=linalg.block_diag(*by_marker) if n_axes else np.zeros((0, 0)),
         shape_gradient=camera_shape[:, n].sum(axis=0),
@@ -220,8 +235,7 @@ def frame_leverage(problem: Problem, state: State, factors: Array) -> Array:
         _, way = project_chunk(problem, state, chunk)
         size = chunk.pairs.stop - chunk.pairs.start
         J = np.empty((d + 6, 2, n_markers, size))
-        jacobian_chunk(problem, state, way, (), J)
-        J *= problem.weight[:, chunk.pairs]
+        jacobian_chunk(problem, state, way, (), J, problem.weight[:, chunk.pairs])
         by_pair = np.ascontiguousarray(J[:d].reshape(d, 2 * n_markers, size).transpose(2, 1, 0))
         whitened = by_pair @ np.swapaxes(factors[problem.frame[chunk.pairs]], 1, 2)
         out[chunk.pairs] = np.einsum("pij,pij->p", whitened, whitened)

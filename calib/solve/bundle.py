@@ -243,6 +243,8 @@ def _damped_step(
 
 def solve_symmetric(A: Array, b: Array) -> Array:
     """Return x of A x = b for a symmetric A that is positive definite up to rounding."""
+    if not len(b):
+        return b
     jitter = 0.0
     while True:
         try:

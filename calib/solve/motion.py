@@ -19,7 +19,7 @@ STILL_TRAVEL = 0.1
 # spread. Bent lenses leave less (2 % at most in our simulated rigs), waves through a room far more (15 % and up).
 PLANAR_PARALLAX = 0.04
 
-MAX_PAIRS = 30
+MAX_PAIRS = 12
 MAX_POINTS = 400
 MIN_MARKER_POINTS = 60
 MIN_MARKER_SECONDS = 6  # a hand sweeps once in a second or two (common practice, no source)

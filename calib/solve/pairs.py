@@ -23,7 +23,7 @@ FOCAL_SCALES = (0.70, 0.79, 0.89, 1.0, 1.12, 1.26, 1.42)
 # With no number at all, the start is the sensor's width: from an angle of view of 110 to one of 22 degrees.
 UNKNOWN_SCALES = (0.35, 0.43, 0.52, 0.64, 0.78, 0.95, 1.16, 1.41, 1.72, 2.10, 2.56)
 RANK_POINTS = 200  # to score a candidate by its median
-SAMPLE_POINTS = 1500  # enough for a robust sample; more only costs time
+SAMPLE_POINTS = 800  # enough for a robust sample; more only costs time
 RANK_FRAMES = 30  # to tell candidates apart, which differ by degrees and percents
 SAMPLE_FRAMES = 90  # to refine the best: fixes a pair's pose to some 0.02 degree, far below what distortion bends
 EPIPOLAR_PX = 3.0  # before the lens is known, distortion alone moves points by pixels

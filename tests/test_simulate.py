@@ -179,7 +179,7 @@ def test_wands_look_like_themselves_only_one_way(wand, dimension):
 
 
 def test_wand_off_its_file_and_certificate_of_the_real_one():
-    stated, real = make_wand(Scenario(wand="plane5", wand_error_mm=0.5, is_certified=True, seed=2))
+    stated, real = make_wand(Scenario(wand="plane5", marker_error_mm=0.5, is_certified=True, seed=2))
     off = real.points_mm - stated.points_mm
     low, high = stats.chi2.interval(1 - TINY, off.size)
     assert low < (off**2).sum() / 0.5**2 < high

@@ -13,7 +13,7 @@ from calib.solve.calibrate import calibrate
 
 def capture(wand: str, *, is_certified: bool, seed: int) -> Simulation:
     return simulate(
-        Scenario(n_cameras=5, seed=seed, wand=wand, n_frames=500, is_certified=is_certified, wand_error_mm=0.02)
+        Scenario(n_cameras=5, seed=seed, wand=wand, n_frames=500, is_certified=is_certified, marker_error_mm=0.02)
     )
 
 

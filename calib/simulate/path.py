@@ -46,7 +46,7 @@ def make_wand(scenario: Scenario) -> tuple[Wand, Wand]:
     points = np.array(MARKERS_MM[scenario.wand], dtype=float)
     stated = Wand(scenario.wand, tuple("pqrstu"[: len(points)]), points, scenario.wand_sigma_mm)
     rng = scenario.rng("wand", of_wave=False)
-    real = replace(stated, points_mm=points + rng.normal(0, 1, points.shape) * scenario.wand_error_mm)
+    real = replace(stated, points_mm=points + rng.normal(0, 1, points.shape) * scenario.marker_error_mm)
     if scenario.is_certified:
         i, j = np.unravel_index(int(stated.lengths_mm.argmax()), stated.lengths_mm.shape)
         length = real.lengths_mm[i, j] + rng.normal(0, CERTIFICATE_SIGMA_MM)

@@ -71,7 +71,7 @@ class Scenario:
     # The wand and its wave.
     wand: str = "line3"  # three markers on a line: the most common wand, and the hardest
     wand_sigma_mm: float = 0.02  # coordinates as a measuring machine gives them
-    wand_error_mm: float = 0.0  # how far (SD) markers really lie off their file; 0 leaves the solver's error alone
+    marker_error_mm: float = 0.0  # how far (SD) markers really lie off their file; 0 leaves the solver's error alone
     is_certified: bool = False  # most wands carry no certificate
     marker_diameter_mm: float = 16.0  # a common size for rooms
     path: str = "volume"  # a wave that fills the volume, as one should
@@ -187,7 +187,7 @@ def _check_ranges(s: Scenario) -> None:
         ("roll_deg", s.roll_deg, 0, 180),
         ("range_mm", s.range_mm, 500, inf),
         ("wand_sigma_mm", s.wand_sigma_mm, 0, 5),
-        ("wand_error_mm", s.wand_error_mm, 0, 5),
+        ("marker_error_mm", s.marker_error_mm, 0, 5),
         ("marker_diameter_mm", s.marker_diameter_mm, 0.1, 100),
         ("n_frames", 1 if s.n_frames is None else s.n_frames, 1, 1e7),
         ("frame_rate_hz", s.frame_rate_hz, 0.1, 1e5),

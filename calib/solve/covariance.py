@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import linalg
 
 from calib.core.geometry import Array
@@ -16,6 +17,26 @@ from calib.solve.bundle import (
     reduced_system,
 )
 from calib.solve.problem import Problem
+
+
+def scaled_system(
+    problem: Problem, result: BundleResult, options: BundleOptions
+) -> tuple[Array, Array, NDArray[np.intp], Array]:
+    """Return (A (k, k), scale (k,), free (k,), motions (k, 6)): the reduced system at a minimum, scaled and definite.
+
+    Parameters that are free have the indices ``free``; ``A = scale S scale`` plus, where the world is free to move, the
+    projector on its six motions (in these parameters), which leaves everything else as it is.
+    """
+    n, n_shape = 6 + len(options.terms), len(result.blocks.shape)
+    S, _ = reduced_system(problem, result.blocks, inverse_factors(result.blocks.frame))
+    free, has_gauge = free_parameters(problem.n_cameras, options, n_shape)
+    scale = 1.0 / np.sqrt(np.diag(S)[free])
+    A = S[np.ix_(free, free)] * scale[:, None] * scale
+    motions = gauge_motions(result.state, n, n_shape)[free] if has_gauge else np.zeros((len(free), 0))
+    if has_gauge:
+        Q, _ = np.linalg.qr(motions / scale[:, None])
+        A += Q @ Q.T
+    return A, scale, free, motions
 
 
 def joint_covariance(
@@ -35,18 +56,11 @@ def joint_covariance(
     Source: Triggs et al., Bundle adjustment, a modern synthesis, 2000, section 9 (inner constraints).
     """
     state, n, n_shape = result.state, 6 + len(options.terms), len(result.blocks.shape)
-    S, _ = reduced_system(problem, result.blocks, inverse_factors(result.blocks.frame))
-    free, has_gauge = free_parameters(problem.n_cameras, options, n_shape)
-    scale = 1.0 / np.sqrt(np.diag(S)[free])
-    A = S[np.ix_(free, free)] * scale[:, None] * scale
-    G = gauge_motions(state, n, n_shape)[free]
-    if has_gauge:
-        Q, _ = np.linalg.qr(G / scale[:, None])
-        A = A + Q @ Q.T
+    A, scale, free, G = scaled_system(problem, result, options)
     C = np.linalg.inv(A) * scale[:, None] * scale
     T = linalg.block_diag(_turn_and_position(state.cam_R, n), np.eye(n_shape))[np.ix_(free, free)]
     C, G = T @ C @ T.T, T @ G
-    if has_gauge:
+    if G.size:
         metric = np.append(_metric(problem, result, n), np.zeros(n_shape))
         C = _least_trace(C, G, metric[free])
     parameters = [f"{kind}_{axis}" for kind in ("rotation", "position") for axis in "xyz"] + list(options.terms)

@@ -9,14 +9,8 @@ from scipy import stats
 
 from calib.core.geometry import Array
 from calib.core.wand import Wand
-from calib.solve.bundle import (
-    BundleOptions,
-    BundleResult,
-    free_parameters,
-    gauge_motions,
-    inverse_factors,
-    reduced_system,
-)
+from calib.solve.bundle import BundleOptions, BundleResult
+from calib.solve.covariance import scaled_system
 from calib.solve.linearise import residuals
 from calib.solve.problem import Problem
 from calib.solve.shape import ShapePrior
@@ -118,13 +112,7 @@ def _of_capture(problem: Problem, result: BundleResult, options: BundleOptions) 
     """Return information (s, s) and gradient (s,) that the capture alone has about the shape, at the result."""
     assert options.shape is not None
     n_shape = len(result.blocks.shape)
-    S, _ = reduced_system(problem, result.blocks, inverse_factors(result.blocks.frame))
-    free, has_gauge = free_parameters(problem.n_cameras, options, n_shape)
-    scale = 1.0 / np.sqrt(np.diag(S)[free])
-    A = S[np.ix_(free, free)] * scale[:, None] * scale
-    if has_gauge:
-        G, _ = np.linalg.qr(gauge_motions(result.state, 6 + len(options.terms), n_shape)[free] / scale[:, None])
-        A += G @ G.T
+    A, scale, *_ = scaled_system(problem, result, options)
     own = len(A) - n_shape
     posterior = A[own:, own:] - A[own:, :own] @ np.linalg.solve(A[:own, :own], A[:own, own:])
     posterior = posterior / scale[own:, None] / scale[own:]

@@ -1,0 +1,380 @@
+"""Time offsets: by what fraction of a frame each camera exposes later than its frame number says.
+
+The wand moves some ten pixels from frame to frame, so a camera that exposes late sees every marker a little farther
+along its way. With X(f) the markers of frame f in the world, a camera of offset δ shows the image of X(f + δ), where
+X between frames follows the polynomial through five wand positions (Lagrange). Its derivative by δ, the image velocity,
+is one more column for each camera in the bundle's normal equations. An offset that all cameras share only moves the
+wand along its way: it is not observable and is fixed by a weighted mean of zero.
+
+Sign: a positive offset is an exposure later than the frame number says, in frames; ``1000 offset / frame_rate`` in ms.
+Markers, not rotations, are interpolated: a line's turn about itself is arbitrary in each frame.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import least_squares
+
+from calib.core.camera import Lens, project
+from calib.core.geometry import Array, frozen, rotation_from_vector
+from calib.core.tracks import CameraTracks, Ints, Tracks
+from calib.core.wand import Wand
+from calib.solve.bundle import (
+    BundleOptions,
+    BundleResult,
+    bundle,
+    free_parameters,
+    gauge_motions,
+    inverse_factors,
+    reduced_system,
+)
+from calib.solve.frames import fit_frames, place_wands
+from calib.solve.linearise import Blocks, cauchy, jacobian_chunk, project_chunk
+from calib.solve.problem import Problem, State
+from calib.solve.refine import LOSS_SCALE, Fit, Progress, frames_with_pose, refine, robust_sigmas, squared_residuals
+
+# Steps of the path in seconds: over 1/30 s a hand moves far more than a triangulated marker's noise, and along a curve
+# of up to 10 rad/s the fifth-order rest of the interpolation stays below a thousandth of a step.
+STEP_S = 1.0 / 30.0
+NODES = np.arange(-2, 3)
+SLOPE = np.array([1.0, -8.0, 0.0, 8.0, -1.0]) / 12.0  # derivative at 0 of the polynomial through the five nodes
+SIGNIFICANT = 3.0  # in sigmas; below it a camera's points stay where they are
+SETTLED = 0.2  # in sigmas: a change of the correction this small changes nothing that can be told
+MAX_ROUNDS = 8
+ROBUST_ROUNDS = 2  # in which points beyond the gate have a say: the first fit may have thrown out the fast ones
+FAR = 3.0  # a camera with residuals this many times the rig's may be off by whole frames
+MAX_WHOLE = 3
+MIN_POINTS, MAX_POINTS = 30, 600  # to place a camera of seven unknowns robustly, and quickly
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TimeOffsets:
+    """Each camera's time offset (C,) in frames, later is positive, with its standard uncertainty.
+
+    ``covariance (C, C)`` and ``sigma_frames (C,)`` hold for the zero that is in use: ``zero_weight @ offset_frames`` is
+    0, where ``zero_weight (C,)`` sums to 1 and gives next to nothing to cameras that differ from most. A camera whose
+    offset the capture does not determine has offset 0 and an infinite sigma.
+    """
+
+    names: tuple[str, ...]
+    offset_frames: Array
+    sigma_frames: Array
+    covariance: Array
+    zero_weight: Array
+    frame_rate_hz: float
+    is_settled: bool = True  # False: the corrections still changed in the last round
+
+    def __post_init__(self) -> None:
+        for name in ("offset_frames", "sigma_frames", "covariance", "zero_weight"):
+            object.__setattr__(self, name, frozen(getattr(self, name)))
+
+    @property
+    def offset_ms(self) -> Array:
+        """Offsets (C,) in milliseconds."""
+        return 1000.0 * self.offset_frames / self.frame_rate_hz
+
+    @property
+    def sigma_ms(self) -> Array:
+        """Standard uncertainties (C,) in milliseconds."""
+        return 1000.0 * self.sigma_frames / self.frame_rate_hz
+
+    @property
+    def is_significant(self) -> NDArray[np.bool_]:
+        """Which offsets (C,) differ from zero by more than three sigmas."""
+        return np.asarray(np.abs(self.offset_frames) > SIGNIFICANT * self.sigma_frames)
+
+    @property
+    def findings(self) -> tuple[str, ...]:
+        """One sentence for each camera whose offset is significant, largest first."""
+        order = np.argsort(-np.abs(self.offset_frames))
+        return tuple(
+            f"{self.names[c]} exposes {abs(self.offset_ms[c]):.3f} ms {'later' if self.offset_ms[c] > 0 else 'earlier'}"
+            f" than most cameras (1σ {self.sigma_ms[c]:.3f} ms; {self.offset_frames[c]:+.4f} frames)"
+            for c in order
+            if self.is_significant[c]
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Path:
+    """The markers' way: ``nodes (5, F, M, 3)`` in mm, two steps before a frame to two after.
+
+    ``n_sides (F,)`` counts the steps each way that are known: 2, 1 (then a parabola serves) or 0 (no way is known).
+    """
+
+    frame_number: Ints
+    nodes: Array
+    n_sides: NDArray[np.intp]
+    frames_a_step: int
+
+    def at(self, delta: float) -> Array:
+        """Return the markers (F, M, 3) ``delta`` frames later; nan where no way is known."""
+        x = delta / self.frames_a_step
+        weights = np.full((3, 5), np.nan)
+        weights[1] = np.pad(_lagrange(NODES[1:4], x), 1)
+        weights[2] = _lagrange(NODES, x)
+        return np.asarray(np.einsum("fk,kfmi->fmi", weights[self.n_sides], self.nodes))
+
+    @property
+    def velocity(self) -> Array:
+        """The markers' velocities (F, M, 3) in mm a frame; 0 where fewer than two steps each way are known."""
+        slope = np.einsum("k,kfmi->fmi", SLOPE, self.nodes) / self.frames_a_step
+        return np.where((self.n_sides == 2)[:, None, None], slope, 0.0)
+
+
+def _lagrange(nodes: NDArray[np.intp], x: float) -> Array:
+    """Return the weights of the nodes in the value at x of the polynomial through them.
+
+    >>> _lagrange(np.arange(-1, 2), 0.5)
+    array([-0.125,  0.75 ,  0.375])
+    """
+    return np.array([np.prod([(x - b) / (a - b) for b in nodes if b != a]) for a in nodes])
+
+
+def wand_path(fit: Fit, frame_rate_hz: float) -> Path:
+    """Return the way of the markers through the frames whose wand pose the fit determines in full."""
+    problem, state = fit.problem, fit.result.state
+    is_placed = (np.diagonal(inverse_factors(fit.result.blocks.frame), axis1=1, axis2=2) > 0).all(axis=1)
+    markers = state.shape_mm @ np.swapaxes(state.wand_R, 1, 2) + state.wand_t[:, None]
+    step = max(1, round(frame_rate_hz * STEP_S))
+    at = _find(problem.frame_number, problem.frame_number + step * NODES[:, None])
+    is_known = (at >= 0) & is_placed[at]
+    n_sides = is_known[2] & is_known[1] & is_known[3]
+    n_sides = n_sides.astype(np.intp) + (n_sides & is_known[0] & is_known[4])
+    return Path(problem.frame_number, np.where(is_known[..., None, None], markers[at], 0.0), n_sides, step)
+
+
+def _find(numbers: Ints, wanted: Ints) -> NDArray[np.intp]:
+    """Return where the sorted ``numbers`` hold the wanted ones, -1 where they do not."""
+    at = np.minimum(np.searchsorted(numbers, wanted), len(numbers) - 1)
+    return np.where(numbers[at] == wanted, at, -1)
+
+
+def corrected(tracks: Tracks, fit: Fit, offset_frames: Array) -> Tracks:
+    """Return the tracks as they would be, had all cameras exposed at the common time.
+
+    Offsets (C,) are of ``tracks`` as given; ``fit`` is of these tracks or of a corrected copy. Whole frames go into the
+    frame number, the fraction left moves each point back along its image path. A point whose path is not known, or
+    that would leave the sensor, keeps its place and loses its marker (-1): rows stay parallel to the original's. A
+    camera of offset 0 is left as it is.
+    """
+    path = wand_path(fit, tracks.frame_rate_hz)
+    cameras = tuple(
+        _moved(camera, path, fit.result.state, c, float(offset_frames[c])) if offset_frames[c] else camera
+        for c, camera in enumerate(tracks.cameras)
+    )
+    return replace(tracks, cameras=cameras)
+
+
+def _moved(camera: CameraTracks, path: Path, state: State, c: int, offset: float) -> CameraTracks:
+    whole = round(offset)
+    frame, fraction = camera.frame + whole, offset - whole
+    if not fraction:
+        return replace(camera, frame=frame)
+    at = _find(path.frame_number, frame)
+    is_named = (camera.marker >= 0) & (at >= 0)
+    lens = Lens.from_vector(state.lens[c])
+    later, now = (project(lens, path.at(delta) @ state.cam_R[c].T + state.cam_t[c]) for delta in (fraction, 0.0))
+    xy = camera.xy_px.copy()
+    xy[is_named] -= (later - now)[at[is_named], camera.marker[is_named]]
+    edge = np.array([camera.width, camera.height]) - 0.5
+    with np.errstate(invalid="ignore"):  # nan: no path
+        is_named &= ((xy >= -0.5) & (xy <= edge)).all(axis=1)
+    xy = np.where(is_named[:, None], xy, camera.xy_px)
+    return replace(camera, frame=frame, xy_px=xy, marker=np.where(is_named, camera.marker, -1))
+
+
+def estimate_offsets(fit: Fit, tracks: Tracks, *, loss_scale: float = np.inf) -> TimeOffsets:
+    """Return the time offsets that are left in a fit, to first order, cameras, lenses and wand frames free with them.
+
+    With an infinite ``loss_scale`` the fit's inliers enter by plain least squares, and the covariance is theirs. A
+    finite one is Cauchy's scale in sigmas and lets in every point that the fit had: for offsets so large that the fit
+    left out what moved fast; sigmas are then a fifth too large where nothing is amiss.
+    """
+    problem, result = fit.problem, fit.result
+    path = wand_path(fit, tracks.frame_rate_hz)
+    if np.isfinite(loss_scale):
+        problem, result = _robustly_weighted(fit, loss_scale)
+    blocks = _with_time(problem, result, fit.options, path.velocity)
+    n_cameras, n = blocks.camera_gradient.shape
+    n_shape = len(blocks.shape)
+    S, g = reduced_system(problem, blocks, inverse_factors(blocks.frame))
+    _, has_gauge = free_parameters(n_cameras, fit.options, n_shape)
+    is_free = np.ones((n_cameras, n), bool)
+    if fit.options.is_free is not None:
+        is_free[:, :-1] = fit.options.is_free
+    # A camera without points, or none in frames with a path, has nothing to say about its time.
+    free = np.flatnonzero(np.append(is_free, np.ones(n_shape, bool)) & (np.diag(S) > 0))
+    common = np.zeros((len(S), 1))
+    common[n - 1 : n_cameras * n : n] = 1.0
+    is_time = common[free, 0] > 0
+    G = np.hstack([common, gauge_motions(result.state, n, n_shape)]) if has_gauge else common
+    scale = 1.0 / np.sqrt(np.diag(S)[free])
+    Q, _ = np.linalg.qr(G[free] / scale[:, None])
+    C = np.linalg.inv(S[np.ix_(free, free)] * scale[:, None] * scale + Q @ Q.T) * scale[:, None] * scale
+    timed = free[is_time] // n
+    offset, covariance = np.full(n_cameras, np.nan), np.full((n_cameras, n_cameras), np.nan)
+    offset[timed] = -(C @ g[free])[is_time]
+    covariance[np.ix_(timed, timed)] = C[np.ix_(is_time, is_time)]
+    return _about_zero(tracks, offset, covariance)
+
+
+def _robustly_weighted(fit: Fit, loss_scale: float) -> tuple[Problem, BundleResult]:
+    """Return the fit's problem with every point weighted by Cauchy's loss, and the blocks at the same state."""
+    state = fit.result.state
+    seen = fit.problem.row >= 0
+    seen &= frames_with_pose(fit.problem, seen)[fit.problem.frame]
+    squared = squared_residuals(fit.problem, state)
+    sigma = robust_sigmas(fit.problem, squared, seen)[fit.problem.cam]
+    problem = fit.problem.with_weight(seen / sigma * np.sqrt(cauchy(squared / sigma**2, loss_scale)[1]))
+    return problem, bundle(problem, state, replace(fit.options, max_iterations=0))
+
+
+def _with_time(problem: Problem, result: BundleResult, options: BundleOptions, velocity: Array) -> Blocks:
+    """Return the blocks at a state with one camera parameter more, the last: its time offset in frames."""
+    state, blocks = result.state, result.blocks
+    d, n = problem.n_turn + 3, 6 + len(options.terms)
+    n_markers, n_pairs = problem.weight.shape
+    n_axes = options.shape.n_axes if options.shape else 0
+    to_frame = np.empty((n_pairs, d, 1))
+    to_camera, gradient = np.zeros((problem.n_cameras, n + 1)), np.zeros(problem.n_cameras)
+    to_shape = np.zeros((problem.n_cameras, n_markers, n_axes))
+    for chunk in problem.chunks:
+        cam, weight = problem.cam[chunk.pairs], problem.weight[:, chunk.pairs]
+        residual, way = project_chunk(problem, state, chunk)
+        J = np.empty((d + n + 1, *residual.shape))
+        jacobian_chunk(problem, state, way, options.terms, J[:-1], weight)
+        in_cam = np.einsum("pij,pmj->imp", state.cam_R[cam], velocity[problem.frame[chunk.pairs]])
+        time = np.einsum("irmp,imp->rmp", J[d + 3 : d + 6], in_cam, out=J[-1])
+        by_pair = np.einsum("krmp,rmp->kp", J, time)
+        to_frame[chunk.pairs, :, 0] = by_pair[:d].T
+        starts = chunk.bounds[:-1]
+        to_camera[chunk.cameras] += np.add.reduceat(by_pair[d:], starts, axis=1).T
+        gradient[chunk.cameras] -= np.add.reduceat((time * residual * weight).sum(axis=(0, 1)), starts)
+        shifts = np.einsum("armp,rmp->map", J[problem.n_turn : problem.n_turn + n_axes], time)
+        to_shape[chunk.cameras] += np.moveaxis(np.add.reduceat(shifts, starts, axis=2), 2, 0)
+    camera = np.zeros((problem.n_cameras, n + 1, n + 1))
+    camera[:, :n, :n] = blocks.camera
+    camera[:, n] = camera[:, :, n] = to_camera
+    return replace(
+        blocks,
+        camera=camera,
+        camera_gradient=np.column_stack([blocks.camera_gradient, gradient]),
+        coupling=np.concatenate([blocks.coupling, to_frame], axis=2),
+        camera_shape=np.concatenate([blocks.camera_shape, to_shape.reshape(problem.n_cameras, 1, -1)], axis=1),
+    )
+
+
+def _about_zero(tracks: Tracks, offset: Array, covariance: Array) -> TimeOffsets:
+    """Return the offsets (C,) about the time at which most cameras expose; nan where not determined."""
+    known = np.flatnonzero(np.isfinite(offset))
+    weight, sigma = np.zeros(len(offset)), np.full(len(offset), np.inf)
+    out, C = np.zeros(len(offset)), np.zeros_like(covariance)
+    if known.size > 1:
+        at = np.ix_(known, known)
+        w = _robust_mean_weights(offset[known], np.sqrt(np.diag(covariance)[known]))
+        P = np.eye(known.size) - w  # takes the weighted mean off every offset
+        weight[known], out[known], C[at] = w, P @ offset[known], P @ covariance[at] @ P.T
+        sigma[known] = np.sqrt(np.diag(C)[known])
+    return TimeOffsets(tracks.names, out, sigma, C, weight, tracks.frame_rate_hz)
+
+
+def _robust_mean_weights(values: Array, sigma: Array) -> Array:
+    """Return weights (n,) that sum to 1 and fall with the distance from where most values lie (Cauchy's loss)."""
+    centre = np.median(values)
+    for _ in range(30):
+        away = np.abs(values - centre)
+        scale = LOSS_SCALE * max(1.4826 * float(np.median(away)), 1e-4) + SIGNIFICANT * sigma
+        weight = 1.0 / (scale**2 + away**2)
+        weight /= weight.sum()
+        centre = weight @ values
+    return np.asarray(weight)
+
+
+def with_timing(
+    tracks: Tracks, wand: Wand, fit: Fit, options: BundleOptions, progress: Progress
+) -> tuple[Fit, Tracks, TimeOffsets]:
+    """Return the fit of the tracks moved to a common time, these tracks, and the offsets of the tracks as given.
+
+    Cameras whose offset is not significant are not moved; where none is, fit and tracks come back as they are.
+    """
+    applied = whole_frame_offsets(fit, tracks).astype(float)
+    moved, is_robust, is_settled = tracks, True, False
+    if applied.any():
+        moved = corrected(tracks, fit, applied)
+        fit = refine(moved, wand, fit.result.state, options, progress)
+    for k in range(MAX_ROUNDS):
+        progress("time offsets", k + 1, MAX_ROUNDS)
+        left = estimate_offsets(fit, moved, loss_scale=LOSS_SCALE if is_robust else np.inf)
+        known = np.isfinite(left.sigma_frames)
+        found = _about_zero(tracks, np.where(known, applied + left.offset_frames, np.nan), left.covariance)
+        wanted = np.where(found.is_significant, found.offset_frames, 0.0)
+        is_settled = bool((np.abs(wanted - applied)[known] <= SETTLED * found.sigma_frames[known]).all())
+        if is_settled and not is_robust:
+            break
+        is_robust &= not is_settled and k + 1 < ROBUST_ROUNDS
+        if not is_settled:
+            applied, moved = wanted, corrected(tracks, fit, wanted)
+            fit = refine(moved, wand, fit.result.state, options, progress)
+    return fit, moved, replace(found, is_settled=is_settled)
+
+
+def whole_frame_offsets(fit: Fit, tracks: Tracks) -> Ints:
+    """Return by how many whole frames (C,), up to three either way, cameras with far too large residuals are off.
+
+    Wands are placed by the other cameras; the camera is placed anew, with its focal length, for every shift of its
+    frame numbers. A shift counts where it at least halves the median residual.
+    """
+    problem, state = fit.problem, fit.result.state
+    offsets = np.zeros(problem.n_cameras, dtype=np.int64)
+    seen = problem.row >= 0
+    seen &= frames_with_pose(problem, seen)[problem.frame]
+    squared = squared_residuals(problem, state)
+    middle = np.full(problem.n_cameras, np.nan)
+    for c in range(problem.n_cameras):
+        at = seen & (problem.cam == c)
+        middle[c] = np.median(squared[at]) if at.any() else np.nan
+    is_far = middle > FAR**2 * np.nanmedian(middle)
+    if not is_far.any() or (~is_far & np.isfinite(middle)).sum() < 2:
+        return offsets
+    others = problem.with_weight((seen & ~is_far[problem.cam]) / np.sqrt(np.nanmedian(middle[~is_far])))
+    placed, _ = place_wands(others, state)
+    placed = fit_frames(others, placed, loss_scale=LOSS_SCALE)
+    markers = placed.shape_mm @ np.swapaxes(placed.wand_R, 1, 2) + placed.wand_t[:, None]
+    views = np.stack([np.bincount(others.frame, row, others.n_frames) for row in (others.weight > 0).astype(float)], 1)
+    for c in np.flatnonzero(is_far):
+        camera = tracks.cameras[c]
+        named = np.flatnonzero(camera.marker >= 0)
+        named = named[:: max(1, len(named) // MAX_POINTS)]
+        marker, misses = camera.marker[named], np.full(2 * MAX_WHOLE + 1, np.inf)
+        for k, shift in enumerate(range(-MAX_WHOLE, MAX_WHOLE + 1)):
+            at = _find(problem.frame_number, camera.frame[named] + shift)
+            use = (at >= 0) & (views[at, marker] >= 2)
+            if use.sum() >= MIN_POINTS:
+                misses[k] = _miss_px(markers[at, marker][use], camera.xy_px[named][use], state, c)
+        best = int(misses.argmin())
+        if misses[best] < 0.5 * misses[MAX_WHOLE]:
+            offsets[c] = best - MAX_WHOLE
+    return offsets
+
+
+def _miss_px(points_mm: Array, xy_px: Array, state: State, c: int) -> float:
+    """Return the median residual in px of camera c placed anew, with its focal length, before points (n, 3)."""
+    R, t, lens = state.cam_R[c], state.cam_t[c], state.lens[c]
+
+    def residual(x: Array) -> Array:
+        in_cam = points_mm @ (rotation_from_vector(x[:3]) @ R).T + t + 1000.0 * x[3:6]
+        in_cam[:, 2] = np.maximum(in_cam[:, 2], 1.0)  # behind the camera must cost much, not be undefined
+        scaled = lens.copy()
+        scaled[:2] *= np.exp(x[6])
+        return np.asarray(project(Lens.from_vector(scaled), in_cam) - xy_px)
+
+    x, miss = np.zeros(7), np.inf
+    for _ in range(3):  # each time with the scale of what the last left
+        miss = float(np.median(np.linalg.norm(residual(x), axis=1)))
+        scale = max(miss, 1e-6)
+        x = least_squares(lambda y: residual(y).ravel(), x, loss="cauchy", f_scale=scale, x_scale="jac").x
+    return float(np.median(np.linalg.norm(residual(x), axis=1)))

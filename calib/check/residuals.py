@@ -2,37 +2,24 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
+from calib.check.causes import Cause, find_causes
 from calib.core.geometry import Array
 from calib.core.rig import CameraStats, Rig
 from calib.core.tracks import Tracks
-from calib.errors import InputError
+from calib.errors import InputError, UnsolvableError
+from calib.solve.bundle import inverse_factors
 from calib.solve.frames import triangulate_markers
-from calib.solve.refine import fit_to_rig
+from calib.solve.linearise import frame_leverage, linearise
+from calib.solve.problem import Problem
+from calib.solve.refine import RigFit, fit_to_rig
 from calib.solve.statistics import camera_stats
 from calib.solve.threads import one_blas_thread
-
-# Modified z-score beyond which a value stands out. Source: Iglewicz & Hoaglin, How to detect and handle outliers,
-# 1993, section 3.
-STANDS_OUT = 3.5
-# Cameras of one rig differ by this much (in the logarithm, a fifth) without anything being wrong; below it the
-# spread over a few cameras is luck.
-LOG_SPREAD_FLOOR = 0.2
-MIN_POINTS = 100  # a lens and a pose are 11 numbers: some ten points for each
-MIN_COVERAGE = 0.15  # of the sensor: a lens is not known where no point was
-MAX_LEFT_OUT = 0.05  # share of gross outliers: ten times what a clean capture has
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Cause:
-    """What may be wrong, and the figures that say so."""
-
-    cause: str
-    evidence: str
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -83,21 +70,28 @@ class ResidualTable:
         return {"cameras": cameras, "wand": wand, "frames": self.n_frames}
 
     def __str__(self) -> str:
-        head = f"{'camera':<12}{'points':>8}{'left out':>10}{'RMS px':>9}{'median':>9}{'95 %':>9}{'sigma':>9}"
-        lines = [head + f"{'bias x':>9}{'bias y':>9}{'sensor':>8}  verdict"]
+        width = max(6, *(len(row.name) for row in self.cameras))
+        headings = ("RMS px", "median px", "95 % px", "sigma px", "bias x px", "bias y px")
+        lines = [f"{'camera':<{width}}  points  left out  {'  '.join(headings)}  sensor  verdict"]
         for row in self.cameras:
             s = row.stats
+            numbers = zip(headings, (s.rms_px, s.median_px, s.p95_px, s.sigma_px, *s.bias_px), strict=True)
+            cells = "  ".join(f"{_in_px(v):>{len(h)}}" for h, v in numbers)
             lines.append(
-                f"{row.name:<12}{s.points:>8}{s.n_left_out:>10}{s.rms_px:>9.3f}{s.median_px:>9.3f}{s.p95_px:>9.3f}"
-                f"{s.sigma_px:>9.3f}{s.bias_px[0]:>9.3f}{s.bias_px[1]:>9.3f}{s.coverage:>8.0%}  {row.verdict}"
+                f"{row.name:<{width}}  {s.points:>6}  {s.n_left_out:>8}  {cells}  {s.coverage:>6.0%}  {row.verdict}"
             )
-            lines += [f"{'':<12}{c.cause}: {c.evidence}" for c in row.causes]
+        lines += [f"{row.name}: {c.cause}: {c.evidence}" for row in self.cameras for c in row.causes]
         w = self.wand
         lines.append(
             f"wand lengths ({w.n_lengths}): mean error {w.length_mean_mm:+.3f} mm, SD {w.length_sd_mm:.3f} mm, "
             f"95 % within {w.length_p95_mm:.3f} mm"
+            if w.n_lengths
+            else "wand lengths: none, no frame shows two markers in two cameras each"
         )
-        lines.append("RMS is sqrt(mean(dx² + dy²)); sigma is the robust deviation of one coordinate.")
+        lines.append(
+            "RMS is sqrt(mean(dx² + dy²)); sigma is the robust noise of one coordinate, corrected for what fitting the "
+            "wands takes up; sensor is the share covered."
+        )
         return "\n".join(lines)
 
 
@@ -106,22 +100,60 @@ def residual_table(rig: Rig, tracks: Tracks) -> ResidualTable:
     """Return the residuals that the rig's cameras leave on a capture of its wand, with the rig held.
 
     Each frame's wand pose is fitted to all cameras; gross outliers are left out by the test that the solve uses.
-    Raises InputError where cameras of the tracks are not in the rig, or sensors differ.
+    Raises InputError where cameras of the tracks are not in the rig, or sensors differ, UnsolvableError where no two
+    cameras see the same marker in the same frame.
     """
     _check_cameras(rig, tracks)
     tracks = tracks.subset([n for n in rig.names if n in tracks.names])
+    _require_shared_points(tracks)
     fit = fit_to_rig(rig, tracks)
+    used = fit.is_inlier | ((fit.problem.row >= 0) & has_judges(fit.problem)[fit.problem.frame])
+    share_left = _share_left(fit)
     stats = []
     for c, camera in enumerate(tracks.cameras):
-        marker, pair = np.nonzero((fit.problem.row >= 0) & (fit.problem.cam == c))
+        marker, pair = np.nonzero(used & (fit.problem.cam == c))
         row, out = fit.problem.row[marker, pair], ~fit.is_inlier[marker, pair]
         residual = fit.residual_px[:, marker, pair].T
-        stats.append(camera_stats(residual, camera.xy_px[row], out, camera.width, camera.height))
-    causes = find_causes(stats)
+        found = camera_stats(residual, camera.xy_px[row], out, camera.width, camera.height)
+        stats.append(replace(found, sigma_px=found.sigma_px / float(np.sqrt(share_left[c]))))
+    causes = find_causes(stats, [rig.camera(n).stats for n in tracks.names])
     rows = [CameraRow(c.name, s, k) for c, s, k in zip(tracks.cameras, stats, causes, strict=True)]
     rows.sort(key=lambda r: (-np.nan_to_num(r.stats.rms_px, nan=np.inf), r.name))
     points = triangulate_markers(fit.problem.with_weight(fit.is_inlier.astype(float)), fit.state)
     return ResidualTable(tuple(rows), wand_lengths(points, rig.wand_used.lengths_mm), fit.problem.n_frames)
+
+
+def has_judges(problem: Problem) -> NDArray[np.bool_]:
+    """Return the frames (F,) in which two cameras each see enough markers to fix the wand's pose.
+
+    In others a point that does not fit is no gross outlier: nothing says where it should be.
+    """
+    seen = (problem.row >= 0).astype(float)
+    views = np.stack([np.bincount(problem.frame, row, problem.n_frames) for row in seen])
+    return np.asarray((views >= 2).sum(axis=0) >= {2: 2, 3: 3, 0: 1}[problem.n_turn])
+
+
+def _share_left(fit: RigFit) -> Array:
+    """Return which share (C,) of each camera's residuals the fitted wand poses leave free, nan without points."""
+    problem = fit.problem.with_weight(fit.is_inlier / fit.sigma_px[fit.problem.cam])
+    factors = inverse_factors(linearise(problem, fit.state, (), np.inf).frame)
+    taken = np.bincount(problem.cam, frame_leverage(problem, fit.state, factors), problem.n_cameras)
+    n = np.bincount(problem.cam, 2.0 * fit.is_inlier.sum(axis=0), problem.n_cameras)
+    return np.where(n > taken, (n - taken) / np.maximum(n, 1.0), np.nan)
+
+
+def _require_shared_points(tracks: Tracks) -> None:
+    """Raise UnsolvableError where no marker is seen by two cameras in one frame."""
+    named = [np.stack([c.frame[c.marker >= 0], c.marker[c.marker >= 0]], axis=1) for c in tracks.cameras]
+    points = np.concatenate(named)
+    if len(np.unique(points, axis=0)) == len(points):
+        raise UnsolvableError(
+            "residuals",
+            expected="identified markers that two of the rig's cameras see in the same frame",
+            found="none",
+            remedy="Check that the tracks are of this rig, genlocked, with the wand's markers identified.",
+            cameras=tracks.names,
+        )
 
 
 def _check_cameras(rig: Rig, tracks: Tracks) -> None:
@@ -145,42 +177,6 @@ def _check_cameras(rig: Rig, tracks: Tracks) -> None:
     tracks.check_markers(len(rig.wand.markers))
 
 
-def find_causes(stats: list[CameraStats]) -> list[tuple[Cause, ...]]:
-    """Return for each camera what makes it stand out from the others, by a robust test on log residuals."""
-    usable = [s for s in stats if s.points >= MIN_POINTS]
-    out = []
-    for s in stats:
-        causes: list[Cause] = []
-        for label, key in (("residuals stand out", "sigma_px"), ("large errors stand out", "p95_px")):
-            values = np.array([getattr(u, key) for u in usable if u is not s])
-            if s.points >= MIN_POINTS and len(values) and not causes:
-                causes += _standing_out(label, key, getattr(s, key), values)
-        if s.points < MIN_POINTS:
-            causes.append(Cause("too few points", f"{s.points} points, {MIN_POINTS} are needed: wave in front of it"))
-        elif s.coverage < MIN_COVERAGE:
-            causes.append(
-                Cause("too little of the sensor", f"points cover {s.coverage:.0%}, {MIN_COVERAGE:.0%} are needed")
-            )
-        share = s.n_left_out / max(s.points + s.n_left_out, 1)
-        if share > MAX_LEFT_OUT and s.n_left_out > 10:
-            causes.append(
-                Cause("many gross outliers", f"{share:.1%} of its points left out, {MAX_LEFT_OUT:.0%} is the limit")
-            )
-        out.append(tuple(causes))
-    return out
-
-
-def _standing_out(label: str, key: str, value: float, others: Array) -> list[Cause]:
-    log = np.log(np.maximum(others, 1e-6))
-    middle = float(np.median(log))
-    spread = max(1.4826 * float(np.median(np.abs(log - middle))), LOG_SPREAD_FLOOR)
-    z = (np.log(max(value, 1e-6)) - middle) / spread
-    if z <= STANDS_OUT:
-        return []
-    name = {"sigma_px": "sigma", "p95_px": "95th percentile"}[key]
-    return [Cause(label, f"{name} {value:.3f} px against {np.exp(middle):.3f} px of the others, {z:.1f} robust sigmas")]
-
-
 def wand_lengths(points_mm: Array, lengths_mm: Array) -> WandLengths:
     """Return the errors of all lengths between markers (F, M, 3) in mm against the known ones (M, M)."""
     i, j = np.triu_indices(len(lengths_mm), 1)
@@ -195,6 +191,10 @@ def wand_lengths(points_mm: Array, lengths_mm: Array) -> WandLengths:
         float(np.percentile(np.abs(error), 95)),
         float(np.sqrt(np.mean(error**2))),
     )
+
+
+def _in_px(value: float) -> str:
+    return f"{round(value, 3) + 0.0:.3f}" if np.isfinite(value) else "-"  # adding 0 turns -0.000 into 0.000
 
 
 def _or_none(value: float) -> float | None:

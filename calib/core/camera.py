@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from numpy.polynomial import polynomial as poly
 
 from calib.core.geometry import Array, frozen
 from calib.errors import InputError
@@ -103,36 +104,77 @@ def distort(dist: Any, x: Any, y: Any) -> tuple[Any, Any, Any, Any, Any, Any, An
 
 
 def project(lens: Lens, points_cam_mm: Array) -> Array:
-    """Return image points (..., 2) in px of points (..., 3) in the camera frame; nan behind the camera."""
+    """Return image points (..., 2) in px of points (..., 3) in the camera frame; nan behind the camera.
+
+    Farther off the axis than ``fold_radius`` the model leads back on to the image, where no lens shows the point.
+    """
     points = np.asarray(points_cam_mm, dtype=float)
     z = np.where(points[..., 2] > 0, points[..., 2], np.nan)
     xd, yd, *_ = distort(lens.vector[4:], points[..., 0] / z, points[..., 1] / z)
     return np.stack([lens.fx * xd + lens.cx, lens.fy * yd + lens.cy], axis=-1)
 
 
+def fold_radius(dist: Array) -> float:
+    """Return the image-plane radius up to which the radial distortion of ``dist`` (8,) grows steadily, else infinity.
+
+    With s = r², N = 1 + k1 s + k2 s² + k3 s³ and D the denominator, the radial map r N / D has the slope
+    ``(N D + 2 s (N' D - N D')) / D²``; it ends at the first positive zero of that numerator (a fold) or of D (a pole).
+
+    >>> fold_radius(np.array([-1 / 3, 0, 0, 0, 0, 0, 0, 0]))
+    1.0
+    """
+    k1, k2, _, _, k3, k4, k5, k6 = dist
+    N, D = np.array([1.0, k1, k2, k3]), np.array([1.0, k4, k5, k6])
+    twist = poly.polysub(poly.polymul(poly.polyder(N), D), poly.polymul(N, poly.polyder(D)))
+    slope = poly.polyadd(poly.polymul(N, D), 2.0 * poly.polymulx(twist))
+    roots = np.concatenate([poly.polyroots(poly.polytrim(p)) for p in (slope, D)])
+    # A double zero comes out of rounding as a pair just off the real axis.
+    is_real = (np.abs(roots.imag) <= 1e-7 * np.abs(roots)) & (roots.real > 0)
+    return float(np.sqrt(roots.real[is_real].min(initial=np.inf)))
+
+
 def undistort(lens: Lens, uv_px: Array) -> Array:
     """Return image-plane points (..., 2), x = X/Z and y = Y/Z, of image points (..., 2) in px.
 
-    Inverts the distortion by Newton's method, to rounding where the model is one to one; a point that no
-    place on the plane maps to (beyond where strong barrel distortion folds over) comes out as nan.
+    Inverts the distortion by Newton's method, to rounding, on the part about the axis where it is one to one; a point
+    that nothing within the fold maps to (beyond what strong barrel distortion reaches) comes out as nan.
     """
     uv = np.asarray(uv_px, dtype=float)
-    goal_x, goal_y = (uv[..., 0] - lens.cx) / lens.fx, (uv[..., 1] - lens.cy) / lens.fy
-    x, y = goal_x.copy(), goal_y.copy()
+    goal = (uv - [lens.cx, lens.cy]) / [lens.fx, lens.fy]
     dist = lens.vector[4:]
     if not dist.any():
-        return np.stack([x, y], axis=-1)
-    with np.errstate(all="ignore"):  # a diverging point becomes nan below
+        return goal
+    goal_x, goal_y = goal[..., 0], goal[..., 1]
+    fold = fold_radius(dist)
+    x, y = _radial_start(dist, goal_x, goal_y, fold)
+    with np.errstate(all="ignore"):  # a point out of reach becomes nan below
         for _ in range(30):
             xd, yd, a, b, c, d, _ = distort(dist, x, y)
             ex, ey, det = goal_x - xd, goal_y - yd, a * d - b * c
             step_x, step_y = (d * ex - b * ey) / det, (a * ey - c * ex) / det
-            x, y = x + step_x, y + step_y
-            if np.nanmax(np.abs(step_x) + np.abs(step_y), initial=0.0) < 1e-15:
+            # At most half the way to the fold: beyond it lie other solutions, which no lens shows.
+            r, r_new = np.hypot(x, y), np.hypot(x + step_x, y + step_y)
+            shrink = np.minimum(1.0, (r + fold) / 2.0 / r_new) if np.isfinite(fold) else 1.0
+            x, y = (x + step_x) * shrink, (y + step_y) * shrink
+            if np.nanmax(np.abs(step_x) + np.abs(step_y), initial=0.0) < 1e-11:  # the next would be its square
                 break
         xd, yd, a, b, c, d, _ = distort(dist, x, y)
-        is_solved = (np.hypot(xd - goal_x, yd - goal_y) < 1e-12) & (a * d - b * c > 0)
+        is_solved = (np.hypot(xd - goal_x, yd - goal_y) < 1e-12) & (a * d - b * c > 0) & (np.hypot(x, y) < fold)
     return np.where(is_solved[..., None], np.stack([x, y], axis=-1), np.nan)
+
+
+def _radial_start(dist: Array, goal_x: Array, goal_y: Array, fold: float) -> tuple[Array, Array]:
+    """Return the points that the radial terms alone map near the goal, from a table of the radial map."""
+    goal_r = np.hypot(goal_x, goal_y)
+    reach = float(np.max(goal_r, initial=0.0, where=np.isfinite(goal_r)))
+    only_radial = dist * [1, 1, 0, 0, 1, 1, 1, 1]
+    limit = 0.999 * fold
+    end = min(reach, limit)
+    while end < limit and distort(only_radial, end, 0.0)[0] < reach:
+        end = min(1.5 * end, limit)
+    table = np.linspace(0.0, end, 200)
+    scale = np.interp(goal_r, distort(only_radial, table, 0.0)[0], table) / np.maximum(goal_r, 1e-300)
+    return goal_x * scale, goal_y * scale
 
 
 def coverage(xy_px: Array, width: int, height: int) -> float:

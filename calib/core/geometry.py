@@ -56,7 +56,8 @@ def cross_matrix(v: Array) -> Array:
 class Pose:
     """A rigid motion ``target_from_source``: ``x_target = R @ x_source + t_mm``.
 
-    R is (3, 3), t_mm is (3,). Products chain: ``a_from_b @ b_from_c == a_from_c``.
+    R is (3, 3), t_mm is (3,). Products chain: ``a_from_b @ b_from_c == a_from_c``. An R that rounded digits left
+    beside a rotation is taken to the nearest one; what is farther off is refused.
     """
 
     R: Array
@@ -69,6 +70,10 @@ class Pose:
         # Text files carry a matrix to some six digits; more than that is not a rotation.
         if not (np.isfinite(t).all() and np.abs(R @ R.T - np.eye(3)).max() < 1e-5 and np.linalg.det(R) > 0):
             raise InputError("pose", expected="a finite t and a proper rotation R", found=f"R = {R.tolist()}")
+        if np.abs(R @ R.T - np.eye(3)).max() > 1e-12:
+            # The nearest rotation: six digits leave a scale and a shear, a tenth of a millimetre ten metres away.
+            u, _, vt = np.linalg.svd(R)
+            R = frozen(u @ vt)
         object.__setattr__(self, "R", R)
         object.__setattr__(self, "t_mm", t)
 
@@ -128,7 +133,7 @@ def triangulate(origins: Array, directions: Array, weight: Array, group: NDArray
     A = np.stack([np.bincount(group, proj[:, i, j], n) for i in range(3) for j in range(3)], -1)
     b = np.stack([np.bincount(group, rhs[:, i], n) for i in range(3)], -1)
     A = A.reshape(n, 3, 3)
-    # Two rays less than about half a milliradian apart leave the depth to noise.
+    # Two rays less than about a milliradian apart leave the depth to noise.
     trace = np.trace(A, axis1=1, axis2=2)
     is_fixed = np.linalg.eigvalsh(A)[:, 0] > 1e-7 * np.maximum(trace, 1e-300)
     points = np.full((n, 3), np.nan)

@@ -41,6 +41,12 @@ class RigCamera:
     cam_from_world: Pose
     stats: CameraStats | None = None
 
+    def __post_init__(self) -> None:
+        if not self.name or self.width < 1 or self.height < 1:
+            raise InputError(
+                f"camera {self.name!r}", expected="a name and a sensor", found=f"{self.width} × {self.height} px"
+            )
+
     @property
     def position_mm(self) -> Array:
         """The camera's position in the world (3,)."""
@@ -64,6 +70,16 @@ class Covariance:
         matrix = frozen(self.matrix)
         if matrix.shape != (len(self.labels),) * 2:
             raise InputError("covariance", expected=f"{len(self.labels)} rows and columns", found=str(matrix.shape))
+        if len(set(self.labels)) != len(self.labels):
+            raise InputError("covariance", expected="each label once", found=", ".join(self.labels))
+        is_bad = ~np.isfinite(matrix).all(axis=1) | ~(np.diag(matrix) >= 0)
+        if is_bad.any():
+            row = int(is_bad.argmax())
+            raise InputError(
+                f"covariance of {self.labels[row]}",
+                expected="finite numbers and a variance of 0 or more",
+                found=f"variance {matrix[row, row]:g}",
+            )
         object.__setattr__(self, "matrix", matrix)
 
     def sigma(self, camera: str, parameter: str) -> Array:
@@ -93,7 +109,13 @@ class Rig:
     def __post_init__(self) -> None:
         names = self.names
         if not names or len(set(names)) != len(names):
-            raise InputError("cameras", expected="one camera or more, each name once", found=str(names))
+            raise InputError("cameras", expected="one camera or more, each name once", found=", ".join(names) or "none")
+        if self.wand_used.markers != self.wand.markers:
+            raise InputError(
+                "wand_used",
+                expected=f"the wand's markers {', '.join(self.wand.markers)}",
+                found=", ".join(self.wand_used.markers),
+            )
 
     @property
     def names(self) -> tuple[str, ...]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,8 +39,8 @@ class CameraTracks:
     model: str | None = None
 
     def __post_init__(self) -> None:
-        frame, xy = frozen(self.frame, np.int64), frozen(self.xy_px)
-        marker = frozen(self.marker, np.int16)
+        frame, xy = _whole(self.name, "frame", self.frame, np.int64), frozen(self.xy_px)
+        marker = _whole(self.name, "marker", self.marker, np.int16)
         n = frame.shape[0] if frame.ndim == 1 else -1
         if not self.name or "/" in self.name or self.name.strip() != self.name or self.name in {".", ".."}:
             raise InputError("camera name", expected="a name without '/' or outer blanks", found=repr(self.name))
@@ -59,8 +60,12 @@ class CameraTracks:
                 raise InputError(f"{self.name}: {attribute}", expected="a number above 0 mm", found=str(value))
         if self.radius_px is not None:
             radius = frozen(self.radius_px, np.float32)
-            if radius.shape != (n,) or not (radius >= 0).all():
-                raise InputError(f"{self.name}: radius", expected=f"{n} radii of 0 px or more", found=str(radius.shape))
+            if radius.shape != (n,):
+                raise InputError(f"{self.name}: radius", expected=f"shape ({n},)", found=str(radius.shape))
+            is_bad = ~(np.isfinite(radius) & (radius >= 0))
+            if is_bad.any():
+                row = int(is_bad.argmax())
+                raise InputError(f"{self.name}: radius row {row}", expected="0 px or more", found=f"{radius[row]:g}")
             object.__setattr__(self, "radius_px", radius)
         _check_points(self.name, self.width, self.height, frame, xy, marker)
         for attribute, values in (("frame", frame), ("xy_px", xy), ("marker", marker)):
@@ -78,6 +83,22 @@ class CameraTracks:
         if self.focal_mm is None or self.pixel_pitch_mm is None:
             return None
         return self.focal_mm / self.pixel_pitch_mm
+
+
+def _whole(name: str, column: str, values: Any, dtype: Any) -> NDArray[Any]:
+    """Return a read-only copy as integers; InputError where that would change a number."""
+    given = np.asarray(values)
+    with np.errstate(invalid="ignore"):  # nan: told below
+        whole = frozen(given, dtype)
+    is_bad = np.ravel(whole != given)
+    if is_bad.any():
+        row, limits = int(is_bad.argmax()), np.iinfo(dtype)
+        raise InputError(
+            f"{name}: {column} row {row}",
+            expected=f"a whole number from {limits.min} to {limits.max}",
+            found=str(given.flat[row]),
+        )
+    return whole
 
 
 def _check_points(name: str, width: int, height: int, frame: Ints, xy: Array, marker: NDArray[np.int16]) -> None:

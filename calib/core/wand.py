@@ -50,6 +50,8 @@ class Wand:
                     remedy="Correct the coordinates.",
                 )
         for c in self.certified:
+            if not (0 <= c.i < n and 0 <= c.j < n):
+                raise InputError("[[certified]]", expected=f"marker indices 0 to {n - 1}", found=f"{c.i} and {c.j}")
             place = f"[[certified]] {self.markers[c.i]} to {self.markers[c.j]}"
             if not (np.isfinite(c.length_mm) and c.length_mm > 0):
                 raise InputError(place, expected="a length above 0 mm", found=f"{c.length_mm:g}")

@@ -146,8 +146,8 @@ def undistort(lens: Lens, uv_px: Array) -> Array:
         return goal
     goal_x, goal_y = goal[..., 0], goal[..., 1]
     fold = fold_radius(dist)
-    x, y = _radial_start(dist, goal_x, goal_y, fold)
     with np.errstate(all="ignore"):  # a point out of reach becomes nan below
+        x, y = _radial_start(dist, goal_x, goal_y, fold)
         for _ in range(30):
             xd, yd, a, b, c, d, _ = distort(dist, x, y)
             ex, ey, det = goal_x - xd, goal_y - yd, a * d - b * c
@@ -172,7 +172,7 @@ def _radial_start(dist: Array, goal_x: Array, goal_y: Array, fold: float) -> tup
     end = min(reach, limit)
     while end < limit and distort(only_radial, end, 0.0)[0] < reach:
         end = min(1.5 * end, limit)
-    table = np.linspace(0.0, end, 200)
+    table = end * np.linspace(0.0, 1.0, 200) ** 3  # dense near the axis, so that one distant point does no harm
     scale = np.interp(goal_r, distort(only_radial, table, 0.0)[0], table) / np.maximum(goal_r, 1e-300)
     return goal_x * scale, goal_y * scale
 

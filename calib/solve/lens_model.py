@@ -16,8 +16,7 @@ and the likelihood ratio compared in Engle, Wald, likelihood ratio, and Lagrange
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, replace
-from typing import Any
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,122 +32,18 @@ from calib.solve.bundle import (
     inverse_factors,
     reduced_system,
 )
+from calib.solve.lens_report import ALPHA, LensModelReport, TermFinding, together
 from calib.solve.linearise import Blocks, jacobian_chunk, project_chunk
 from calib.solve.problem import TERMS, Chunk, Problem, State, term_values
 from calib.solve.refine import Fit
 from calib.solve.start import term_names
 from calib.solve.threads import in_groups, one_blas_thread
 
-ALPHA = 0.01  # corrected: one report in a hundred of a faultless rig names a term that is not there
-KEEP = 0.05  # uncorrected: one needless term in twenty is kept, which costs far less than one that is missing
-# A systematic error of this share of the noise adds half a percent to the RMS of a camera's points.
-SMALL = 0.1
 # Share of a parameter's information that is its own. What is left below it is rounding of the elimination: the
 # denominator's k4 to k6 repeat k1 to k3 all but entirely, and mostly only one or two of their directions remain.
 RANK_CUT = 1e-9
 # The residuals make a finding's rival less likely by no more than this (chi-square of 1 degree at 1e-3).
 LEAD = 10.8
-
-
-@dataclass(frozen=True, slots=True)
-class TermFinding:
-    """One test of one camera's group of lens terms.
-
-    ``kind`` is "add" for a group that was held and "drop" for one that was free. ``p_value`` is corrected after Holm
-    over all "add" tests still open; of "drop" it is not, as that would favour dropping. ``effect_px`` is by how
-    much adding (dropping) the group and solving again moves the camera's predicted points, RMS of sqrt(dx² + dy²),
-    ``noise_px`` their noise counted alike. ``rivals`` ("cam05 aspect") explain the residuals nearly as well.
-    """
-
-    camera: str
-    group: str
-    kind: str
-    statistic: float
-    dof: int
-    p_value: float
-    effect_px: float
-    noise_px: float
-    rivals: tuple[str, ...] = ()
-
-    @property
-    def is_small(self) -> bool:
-        """Whether the effect is lost in the noise, significant or not."""
-        return self.effect_px < SMALL * self.noise_px
-
-    @property
-    def is_significant(self) -> bool:
-        return self.p_value < (ALPHA if self.kind == "add" else KEEP)
-
-    @property
-    def is_advised(self) -> bool:
-        """Whether to follow it: add what is significant and matters, drop what is neither."""
-        if self.kind == "add":
-            return self.is_significant and not self.is_small
-        return not self.is_significant and self.is_small
-
-    @property
-    def evidence(self) -> str:
-        freedom = f"{self.dof} degree{'s' if self.dof != 1 else ''} of freedom"
-        p = f"p = {self.p_value:.1g}" if self.p_value > 1e-300 else "p < 1e-300"
-        rivals = f", or else {' or '.join(self.rivals)}" if self.rivals else ""
-        return f"chi-square {self.statistic:.0f} with {freedom}, {p}{rivals}"
-
-
-@dataclass(frozen=True, slots=True)
-class LensModelReport:
-    """All tests of a solve's lenses, ``groups`` that it freed, and the cameras whose lens it held."""
-
-    findings: tuple[TermFinding, ...]
-    groups: tuple[str, ...]
-    held: tuple[str, ...]
-
-    @property
-    def advised(self) -> tuple[TermFinding, ...]:
-        """Findings to follow, the largest effect first."""
-        return tuple(sorted((f for f in self.findings if f.is_advised), key=lambda f: -f.effect_px))
-
-    @property
-    def advised_groups(self) -> tuple[str, ...]:
-        """Groups to solve with: those freed and those that a camera needs, in the order of all groups."""
-        needed = {f.group for f in self.advised if f.kind == "add" and f.camera not in self.held}
-        return tuple(g for g in TERMS if g in self.groups or g in needed)
-
-    def as_json(self) -> dict[str, Any]:
-        """Return the report as plain tables, lists and numbers."""
-        findings = [asdict(f) | {"rivals": list(f.rivals), "advised": f.is_advised} for f in self.findings]
-        return {"findings": findings, "terms": list(self.groups), "advised_terms": list(self.advised_groups)}
-
-    def __str__(self) -> str:
-        lines = []
-        for f in (f for f in self.advised if f.kind == "add"):
-            what = "free, " if f.camera in self.held else ""
-            lines.append(
-                f"{f.camera}: {f.group} {what}would lower its residuals: {f.evidence}, moves its points by "
-                f"{f.effect_px:.3f} px RMS (noise {f.noise_px:.3f} px)"
-            )
-        if self.advised_groups != self.groups:
-            lines.append(f"solve with --terms {','.join(self.advised_groups)}")
-        if any(f.camera in self.held for f in self.advised):
-            lines.append("lenses as stated do not fit this capture: solve with --lens free")
-        if not lines:
-            lines.append("lenses: no camera needs more terms")
-        for f in self.findings:
-            if f.kind == "add" and f.is_significant and f.is_small:
-                lines.append(
-                    f"{f.camera}: {f.group} is there ({f.evidence}) but moves its points by only {f.effect_px:.3f} px "
-                    f"RMS (noise {f.noise_px:.3f} px): leave it"
-                )
-        for group in self.groups:
-            drop = [f for f in self.findings if f.kind == "drop" and f.group == group and f.is_advised]
-            if drop:
-                size = max(f.effect_px for f in drop)
-                lines.append(
-                    f"{', '.join(f.camera for f in drop)}: {group} is not needed: not told from its starting value "
-                    f"(p above {KEEP:g}), holding it there moves points by {size:.3f} px RMS at most"
-                )
-        n = sum(f.kind == "add" for f in self.findings)
-        lines.append(f"p of added terms is corrected for {n} tests after Holm; noise and effect are sqrt(dx² + dy²).")
-        return "\n".join(lines)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -337,8 +232,10 @@ def _removals(system: _System, freed: list[_Places]) -> tuple[list[TermFinding],
     prior = system.options.prior
     assert prior is not None
     values = np.stack([term_values(system.state.lens, name) for name in system.options.terms], axis=1)
-    for camera, group, at in freed:
-        column = [system.options.terms.index(name) for name in TERMS[group]]
+    for camera, group, _ in freed:
+        gone = [g for c, g, _ in freed if c == camera and g in together(group)]
+        at = np.concatenate([p for c, g, p in freed if c == camera and g in gone])
+        column = [system.options.terms.index(name) for g in gone for name in TERMS[g]]
         sigma = prior.sigma[camera, column]
         if group == "principal" or not np.isfinite(sigma).all():  # no value that a lens is built to
             continue

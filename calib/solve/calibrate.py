@@ -17,7 +17,9 @@ from calib.solve.bundle import BundleOptions
 from calib.solve.covariance import joint_covariance
 from calib.solve.graph import Overlap, camera_graph, choose_pairs, overlap, require_connected, wave_advice
 from calib.solve.initial import InitialRig, initial_rig
+from calib.solve.lens_model import examine_lenses
 from calib.solve.linearise import residuals
+from calib.solve.monotonic import monotonic_prior
 from calib.solve.motion import require_depth, require_motion
 from calib.solve.pairs import PairPose, scales_to_try, solve_pair
 from calib.solve.problem import State
@@ -70,16 +72,21 @@ def calibrate(tracks: Tracks, wand: Wand, options: SolveOptions | None = None, p
     start = State(initial.cam_R, initial.cam_t, found, np.empty((0, 3, 3)), nowhere, shape)
     free = np.ones((len(lens), 6 + len(names)), bool)
     free[:, 6:] = is_free[:, None]
-    widths = np.array([float(c.width) for c in tracks.cameras])
-    bundle_options = BundleOptions(
-        terms=names, is_free=free, prior=lens_prior(lens, names, widths), shape=shape_prior(wand)
-    )
+    widths, heights = (np.array([float(getattr(c, k)) for c in tracks.cameras]) for k in ("width", "height"))
+    prior = monotonic_prior(lens_prior(lens, names, widths), names, found[:, 0], widths, heights)
+    bundle_options = BundleOptions(terms=names, is_free=free, prior=prior, shape=shape_prior(wand))
     fit = refine(tracks, wand, start, bundle_options, progress)
     progress("covariance", 0, 1)
     rig = _as_rig(tracks, wand, fit)
     require_sound(rig, tracks)
     findings = [str(fit.wand_finding)] if fit.wand_finding else []
-    return replace(rig, provenance={"options": asdict(options), "left_out": left_out, "findings": findings})
+    provenance = {"options": asdict(options), "left_out": left_out, "findings": findings}
+    if is_free.any():
+        progress("lens terms", 0, 1)
+        lens_model = examine_lenses(fit, tracks.names)
+        findings += [str(lens_model)] if any(f.kind == "add" for f in lens_model.advised) else []
+        provenance["lens_model"] = lens_model.as_json()
+    return replace(rig, provenance=provenance)
 
 
 def _check_wand(tracks: Tracks, wand: Wand) -> None:

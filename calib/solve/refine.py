@@ -16,6 +16,7 @@ from calib.core.wand import Wand
 from calib.solve.bundle import BundleOptions, BundleResult, bundle, inverse_factors
 from calib.solve.frames import fit_frames, place_wands
 from calib.solve.linearise import frame_leverage, linearise, residuals
+from calib.solve.monotonic import tightened
 from calib.solve.problem import Problem, State, problem_from_tracks
 from calib.solve.shape import wand_shape
 from calib.solve.wand_check import MIN_FRAMES, WandFinding, check_wand, loosened
@@ -132,7 +133,7 @@ def refine(tracks: Tracks, wand: Wand, start: State, options: BundleOptions, pro
     state, seen = _placed(problem, state)
     state = fit_frames(problem.with_weight(seen / sigma[problem.cam]), state, loss_scale=LOSS_SCALE)
     sigma = robust_sigmas(problem, squared_residuals(problem, state), seen)
-    fit = _least_squares_rounds(problem, state, seen, sigma, options, progress)
+    fit = _least_squares_rounds(tracks, problem, state, seen, sigma, options, progress)
     return replace(fit, wand_finding=finding)
 
 
@@ -151,9 +152,16 @@ def gate(problem: Problem, state: State, seen: NDArray[np.bool_], sigma: Array) 
 
 
 def _least_squares_rounds(
-    problem: Problem, state: State, seen: NDArray[np.bool_], sigma: Array, options: BundleOptions, progress: Progress
+    tracks: Tracks,
+    problem: Problem,
+    state: State,
+    seen: NDArray[np.bool_],
+    sigma: Array,
+    options: BundleOptions,
+    progress: Progress,
 ) -> Fit:
     n_camera = 6 + len(options.terms)
+    widths, heights = (np.array([float(getattr(c, k)) for c in tracks.cameras]) for k in ("width", "height"))
     inlier = gate(problem, state, seen, sigma)
     for k in range(MAX_ROUNDS):
         progress("bundle of all frames", k + 1, MAX_ROUNDS)
@@ -164,10 +172,12 @@ def _least_squares_rounds(
         sigma = dof_sigmas(weighted, state, result.blocks.frame, n_camera, sigma)
         after = gate(problem, state, seen, sigma)
         n_changed = int((after != inlier).sum())
+        prior = options.prior and tightened(options.prior, options.terms, state.lens, widths, heights)
         # A change of one weight in a thousand, or of sigma by a part in 200, moves nothing by its own error bar.
-        if n_changed <= 1e-4 * inlier.sum() and np.all(np.abs(sigma / before - 1.0) < 5e-3):
+        is_settled = n_changed <= 1e-4 * inlier.sum() and np.all(np.abs(sigma / before - 1.0) < 5e-3)
+        if (is_settled and prior is None) or k + 1 == MAX_ROUNDS:
             break
-        inlier = after
+        inlier, options = after, replace(options, prior=prior or options.prior)
     return Fit(weighted, result, sigma, inlier, options, None)
 
 

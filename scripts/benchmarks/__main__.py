@@ -77,4 +77,8 @@ def main() -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    try:
+        sys.exit(main())
+    except RuntimeError as error:  # a measurement that its options make impossible
+        print(error, file=sys.stderr)
+        sys.exit(2)

@@ -9,8 +9,8 @@ other work only ever adds.
 from __future__ import annotations
 
 import argparse
-import shutil
 import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from time import perf_counter
@@ -65,9 +65,9 @@ def whole_solve(sim: Simulation) -> float:
     tracks, wand, rig = WORK / "tracks.h5", WORK / "wand.toml", WORK / "rig.h5"
     save_tracks(sim.tracks, tracks, force=True)
     save_wand(sim.wand, wand, force=True)
-    program = shutil.which("calib") or "calib"
-    command = [program, "solve", str(tracks), "--wand", str(wand), "-o", str(rig), "--force"]
-    about = subprocess.run([program, "solve", "--help"], capture_output=True, text=True, check=True).stdout
+    program = [sys.executable, "-m", "calib", "solve"]
+    command = [*program, str(tracks), "--wand", str(wand), "-o", str(rig), "--force"]
+    about = subprocess.run([*program, "--help"], capture_output=True, text=True, check=True).stdout
     if "--frames" in about:
         command += ["--frames", "all"]
     begin = perf_counter()

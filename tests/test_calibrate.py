@@ -113,6 +113,9 @@ def test_more_lens_terms_on_request() -> None:
     all_terms = calibrate(simulation.tracks, simulation.wand, SolveOptions(terms=terms))
     rms = [np.mean([c.stats.rms_px for c in rig.cameras if c.stats]) for rig in (few, all_terms)]
     assert rms[1] < rms[0]
+    assert {"aspect", "tangential"} <= set(few.provenance["lens_model"]["advised_terms"])
+    assert any("Solve again with --terms" in finding for finding in few.provenance["findings"])
+    assert all_terms.provenance["findings"] == []
     assert median_error_mm(all_terms, simulation) < median_error_mm(few, simulation)
 
 
@@ -175,4 +178,4 @@ def test_progress_tells_every_stage() -> None:
     stages: list[str] = []
     calibrate(simulation.tracks, simulation.wand, progress=lambda stage, done, total: stages.append(stage))
     order = list(dict.fromkeys(stages))
-    assert order == ["camera graph", "camera pairs", "first bundle", "bundle of all frames", "covariance"]
+    assert order == ["camera graph", "camera pairs", "first bundle", "bundle of all frames", "covariance", "lens terms"]

@@ -1,0 +1,240 @@
+"""The residual table of simulated captures before the true rig: its figures, what it prints and what it refuses."""
+
+import json
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import pytest
+from scipy import stats
+from scipy.optimize import least_squares
+
+from calib.check.residuals import residual_table, wand_lengths
+from calib.core.camera import project
+from calib.core.tracks import Tracks
+from calib.errors import InputError, UnsolvableError
+from calib.solve.refine import fit_to_rig
+from calib.solve.statistics import camera_stats
+from tests.captures import IDEAL, SIGMA, capture, fixed_only, seen_twice, table_of, with_camera, with_points
+
+# ---- the figures
+
+
+def test_every_figure_is_what_scipy_and_opencv_find_frame_by_frame():
+    # Source: scipy.optimize.least_squares with cv2.projectPoints, six parameters a frame from the true pose on, the
+    # cameras weighted as the table's own fit weights them; numpy for the statistics.
+    sim = capture(n_cameras=5, seed=3, n_frames=90, **IDEAL)
+    tracks, frames = fixed_only(sim)
+    sigma = fit_to_rig(sim.truth, tracks).sigma_px
+    parts = []
+    for f in frames:
+        rows = [(c.frame == f) for c in tracks.cameras]
+        views = [
+            (rig, c.marker[r], c.xy_px[r]) for rig, c, r in zip(sim.truth.cameras, tracks.cameras, rows, strict=True)
+        ]
+
+        def residual(p, views=views):
+            R = cv2.Rodrigues(p[:3])[0]
+            points = sim.truth.wand_used.points_mm @ R.T + p[3:]
+            out = []
+            for (camera, marker, xy), s in zip(views, sigma, strict=True):
+                if len(marker):
+                    at = camera.cam_from_world.apply(points[marker]).reshape(-1, 1, 3)
+                    uv = cv2.projectPoints(at, np.zeros(3), np.zeros(3), camera.lens.K, camera.lens.dist)[0]
+                    out.append((xy - uv.reshape(-1, 2)) / s)
+            return np.concatenate(out).ravel()
+
+        start = np.append(cv2.Rodrigues(sim.R_world_from_wand[f])[0].ravel(), sim.t_world_from_wand_mm[f])
+        best = least_squares(residual, start, x_scale=[0.01, 0.01, 0.01, 1, 1, 1], xtol=1e-12, ftol=1e-12, gtol=1e-12)
+        which = np.concatenate([np.full(len(m), i) for i, (_, m, _) in enumerate(views)])
+        parts.append(np.c_[which, residual(best.x).reshape(-1, 2) * sigma[which][:, None]])
+    found = np.concatenate(parts)
+    table = residual_table(sim.truth, tracks)
+    for i, (name, camera) in enumerate(zip(tracks.names, tracks.cameras, strict=True)):
+        s = next(r.stats for r in table.cameras if r.name == name)
+        d = found[found[:, 0] == i, 1:]
+        length = np.hypot(*d.T)
+        assert (s.points, s.n_left_out) == (len(d), 0) and len(d) > 60
+        # The table's fit ends where a frame's cost falls by less than 1e-4: a pose within 0.01 of its sigma.
+        close = 0.02 * SIGMA
+        assert s.rms_px == pytest.approx(np.sqrt((d**2).sum() / len(d)), abs=0.1 * close)
+        assert s.median_px == pytest.approx(np.median(length), abs=close)
+        assert s.p95_px == pytest.approx(np.sort(length)[round(0.95 * (len(d) - 1))], abs=5 * close)
+        assert np.abs(np.array(s.bias_px) - d.mean(axis=0)).max() < 0.1 * close
+        cells = {(int(x), int(y)) for x, y in (camera.xy_px + 0.5) // [camera.width / 10, camera.height / 10]}
+        assert s.coverage == pytest.approx(len(cells) / 100)
+    assert [r.stats.rms_px for r in table.cameras] == sorted((r.stats.rms_px for r in table.cameras), reverse=True)
+
+
+def test_rms_is_that_of_opencvs_calibration():
+    # Source: the value that cv2.calibrateCamera returns.
+    rng = np.random.default_rng(2)
+    board = np.float32([[30 * x, 30 * y, 0] for y in range(6) for x in range(8)])
+    K, dist = np.array([[800.0, 0, 320], [0, 800, 240], [0, 0, 1]]), np.zeros(5)
+    images = []
+    for _ in range(6):
+        uv = cv2.projectPoints(board, rng.normal(0, 0.3, 3), np.array([-100.0, -80, 700]), K, dist)[0]
+        images.append(np.float32(uv + rng.normal(0, 0.3, uv.shape)))
+    rms, K, dist, turns, shifts = cv2.calibrateCamera([board] * 6, images, (640, 480), K, dist)
+    predicted = [cv2.projectPoints(board, r, t, K, dist)[0] for r, t in zip(turns, shifts, strict=True)]
+    residual = (np.concatenate(images) - np.concatenate(predicted)).reshape(-1, 2)
+    found = camera_stats(residual, np.concatenate(images).reshape(-1, 2), np.zeros(len(residual), bool), 640, 480)
+    assert found.rms_px == pytest.approx(rms, rel=1e-5)  # images are single precision
+
+
+@pytest.mark.parametrize(
+    "layout, n_cameras, seed", [("room", 2, 1), ("row", 4, 2), ("corridor", 6, 3), ("dome", 12, 4)]
+)
+def test_residuals_have_the_size_that_noise_and_degrees_of_freedom_give(layout, n_cameras, seed):
+    # Theory: with the cameras true, the sum of squares over sigma² follows chi-square with 2 a point less 5 a frame.
+    sim = capture(layout, n_cameras, seed, **IDEAL)
+    tracks, frames = fixed_only(sim)
+    table = residual_table(sim.truth, tracks)
+    n = sum(r.stats.points for r in table.cameras)
+    total = sum(r.stats.points * r.stats.rms_px**2 for r in table.cameras) / SIGMA**2
+    low, high = stats.chi2.interval(1 - 1e-4, 2 * n - 5 * len(frames))
+    assert low < total < high
+    for row in table.cameras:
+        # The median of n lengths of a 2D normal law scatters by 0.721 / sqrt(n) of sigma (1 / (2 f(m) sqrt(n)) at the
+        # median m of the Rayleigh law). Freedom differs from frame to frame, which makes a mixture of normal laws whose
+        # median is smaller by some percent where few cameras share a frame.
+        ratio = row.stats.sigma_px / SIGMA
+        assert -4 * 0.721 / np.sqrt(row.stats.points) - 0.05 < ratio - 1 < 4 * 0.721 / np.sqrt(row.stats.points)
+
+
+def test_outliers_are_left_out_and_counted():
+    sim = capture(n_cameras=8, seed=5, n_frames=800, outliers=0.01, outlier_px=(20.0, 300.0), strays=1.0)
+    judged = seen_twice(sim.tracks, 3)
+    n_gross = n_found = 0
+    for row in table_of(sim).cameras:
+        c, rig = sim.tracks.camera(row.name), sim.truth.camera(row.name)
+        named = (c.marker >= 0) & np.isin(c.frame, judged)
+        true = project(rig.lens, rig.cam_from_world.apply(sim.markers_world_mm[c.frame[named], c.marker[named]]))
+        gross = np.linalg.norm(c.xy_px[named] - true, axis=1) > 5.0
+        n_gross, n_found = n_gross + gross.sum(), n_found + row.stats.n_left_out
+        assert gross.sum() - 1 <= row.stats.n_left_out
+    # Where two cameras alone see a marker or a frame, a wrong point takes good ones with it; most see more.
+    assert 80 < n_gross <= n_found <= 1.25 * n_gross
+
+
+def test_wand_lengths_are_those_of_a_plain_intersection_and_as_sure_as_theory_says():
+    # Source: cv2.undistortPoints and numpy's least squares for a plain intersection of rays; for theory the covariance
+    # of a point, sigma² (sum Jᵀ J)^-1 with J by differences of cv2.projectPoints.
+    sim = capture("room", 6, 6, **IDEAL)
+    known, world = sim.truth.wand_used, sim.markers_world_mm
+    n_frames, n_markers = world.shape[:2]
+    A, b, count = (
+        np.zeros((n_frames, n_markers, 3, 3)),
+        np.zeros((n_frames, n_markers, 3)),
+        np.zeros((n_frames, n_markers)),
+    )
+    H = np.zeros_like(A)
+    for rig, c in zip(sim.truth.cameras, sim.tracks.cameras, strict=True):
+        f, m = c.frame, c.marker
+        K, dist, pose = rig.lens.K, rig.lens.dist, rig.cam_from_world
+        xy = cv2.undistortPoints(c.xy_px.reshape(-1, 1, 2), K, dist).reshape(-1, 2)
+        ray = np.c_[xy, np.ones(len(f))] @ pose.R
+        ray /= np.linalg.norm(ray, axis=1, keepdims=True)
+        P = np.eye(3) - ray[:, :, None] * ray[:, None]
+        A[f, m] += P
+        b[f, m] += P @ pose.origin_mm
+        count[f, m] += 1
+        shifted = [pose.apply(world[f, m] + s * e) for e in np.eye(3) for s in (0.5, -0.5)]
+        uv = [cv2.projectPoints(p, np.zeros(3), np.zeros(3), K, dist)[0].reshape(-1, 2) for p in shifted]
+        J = np.stack([uv[0] - uv[1], uv[2] - uv[3], uv[4] - uv[5]], axis=2)
+        H[f, m] += np.swapaxes(J, 1, 2) @ J
+    A[count < 2], H[count < 2] = np.nan, np.nan
+    points = (np.linalg.inv(A) @ b[..., None])[..., 0]
+    error, variance = [], []
+    for i, j in ((0, 1), (0, 2), (1, 2)):
+        ok = (count[:, i] >= 2) & (count[:, j] >= 2)
+        along = points[ok, i] - points[ok, j]
+        length = np.linalg.norm(along, axis=1)
+        error.append(length - np.linalg.norm(known.points_mm[i] - known.points_mm[j]))
+        u = (along / length[:, None])[:, :, None]
+        C = SIGMA**2 * (np.linalg.inv(H[ok, i]) + np.linalg.inv(H[ok, j]))
+        variance.append((np.swapaxes(u, 1, 2) @ C @ u)[:, 0, 0])
+    error, variance = np.concatenate(error), np.concatenate(variance)
+    w = table_of(sim).wand
+    assert w.n_lengths == len(error) > 1000
+    # Both are linear intersections; the table's weighs rays by their miss distance, so single errors differ.
+    assert w.length_sd_mm == pytest.approx(error.std(), rel=0.1)
+    assert w.length_p95_mm == pytest.approx(np.percentile(np.abs(error), 95), rel=0.1)
+    # A frame's three lengths hold two independent errors: n is 2/3 of their number, and the SD of a SD 1 / sqrt(2 n).
+    # Nothing unbiased does better than the theory; Cauchy weights cost some 5 % of variance (Huber 1981) and equal
+    # weights for near and distant cameras about as much again.
+    n = len(error) * 2 / 3
+    theory = np.sqrt(variance.mean())
+    assert 1 - 4 / np.sqrt(2 * n) < w.length_sd_mm / theory < 1.1 + 4 / np.sqrt(2 * n)
+    assert abs(w.length_mean_mm) < 4 * theory / np.sqrt(n)
+    assert w.length_rms_mm == pytest.approx(np.hypot(w.length_mean_mm, w.length_sd_mm))
+
+
+def test_lengths_by_hand():
+    # A marker that was not seen takes its two lengths with it: 3 + 1 errors are left.
+    points = np.array([[[0.0, 0, 0], [3, 0, 0], [0, 4, 0]], [[0, 0, 0], [0, 0, 2], [np.nan] * 3]])
+    w = wand_lengths(points, np.array([[0.0, 3, 3], [3, 0, 5], [3, 5, 0]]))
+    error = np.array([0.0, 1, 0, -1])  # 3 - 3, 4 - 3, 5 - 5, 2 - 3
+    assert (w.n_lengths, w.length_mean_mm) == (4, 0.0)
+    assert w.length_sd_mm == w.length_rms_mm == pytest.approx(np.sqrt(0.5))
+    assert w.length_p95_mm == pytest.approx(np.percentile(np.abs(error), 95))
+    assert wand_lengths(np.full((2, 3, 3), np.nan), np.ones((3, 3))).n_lengths == 0
+
+
+# ---- what is printed
+
+
+def test_json_is_as_the_contract_says_and_holds_the_tables_numbers():
+    table = table_of(capture(n_cameras=4, seed=18, noisy=(("cam03", 4.0),)))
+    document = json.loads(json.dumps(table.as_json(), allow_nan=False))
+    keys = {"name", "points", "rms_px", "median_px", "p95_px", "sigma_px", "bias_px", "coverage", "verdict", "causes"}
+    for found, row in zip(document["cameras"], table.cameras, strict=True):
+        assert keys <= set(found) and set(found) - keys == {"left_out"}
+        assert (found["name"], found["points"], found["rms_px"]) == (row.name, row.stats.points, row.stats.rms_px)
+        assert found["bias_px"] == list(row.stats.bias_px) and found["verdict"] == row.verdict
+        assert found["causes"] == [{"cause": c.cause, "evidence": c.evidence} for c in row.causes]
+    assert document["wand"]["length_rms_mm"] == table.wand.length_rms_mm and document["frames"] == table.n_frames
+
+
+def test_text_has_one_line_a_camera_under_headings_with_units():
+    table = table_of(capture(n_cameras=4, seed=18, noisy=(("cam03", 4.0),)))
+    lines = str(table).splitlines()
+    assert len(lines) == 1 + 4 + 1 + 2 and [line.split()[0] for line in lines[1:5]] == [r.name for r in table.cameras]
+    for heading in ("RMS px", "median px", "95 % px", "sigma px", "bias x px", "bias y px"):
+        end = lines[0].index(heading) + len(heading)
+        assert all(line[end - 1].isdigit() and line[end] == " " for line in lines[1:5])
+    assert lines[5].startswith("cam03: residuals stand out: sigma ") and lines[1].endswith("  act")
+    assert (
+        lines[6].startswith(f"wand lengths ({table.wand.n_lengths}): mean error ")
+        and "sqrt(mean(dx² + dy²))" in lines[7]
+    )
+
+
+# ---- what is refused
+
+
+def test_captures_that_are_not_of_the_rig_are_refused_by_name():
+    sim = capture(n_cameras=4, seed=18, noisy=(("cam03", 4.0),))
+    first = sim.tracks.cameras[0]
+    strange = Tracks((*sim.tracks.cameras, replace(first, name="porch")), 25.0)
+    with pytest.raises(InputError, match=r"cam01, cam02, cam03, cam04\), found also porch\."):
+        residual_table(sim.truth, strange)
+    with pytest.raises(InputError, match=r"cam01: expected the rig's sensor of 2048 × 1088 px, found 2049 × 1088 px"):
+        residual_table(sim.truth, with_camera(sim.tracks, replace(first, width=2049)))
+    with pytest.raises(InputError, match=r"cam01: marker row \d+: .* 3 markers, found 3\."):
+        residual_table(
+            sim.truth, with_camera(sim.tracks, replace(first, marker=np.where(first.marker == 2, 3, first.marker)))
+        )
+    blind_stranger = Tracks((*sim.tracks.cameras, replace(with_points(first, slice(0)), name="porch")), 25.0)
+    assert len(residual_table(sim.truth, blind_stranger).cameras) == 4
+
+
+@pytest.mark.parametrize("is_named", [True, False])
+def test_captures_in_which_no_two_cameras_see_the_same_marker_are_refused(is_named):
+    sim = capture(n_cameras=3, seed=19)
+    cameras = tuple(
+        with_points(c, c.frame % 3 == i) if is_named else replace(c, marker=np.full_like(c.marker, -1))
+        for i, c in enumerate(sim.tracks.cameras)
+    )
+    with pytest.raises(UnsolvableError, match="two of the rig's cameras see in the same frame, found none"):
+        residual_table(sim.truth, Tracks(cameras, 25.0))

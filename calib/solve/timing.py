@@ -16,10 +16,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
 from calib.core.camera import Lens, project
-from calib.core.geometry import Array, frozen, rotation_from_vector
+from calib.core.geometry import Array, cross_matrix, frozen
 from calib.core.tracks import CameraTracks, Ints, Tracks
 from calib.core.wand import Wand
 from calib.solve.bundle import (
@@ -31,7 +30,7 @@ from calib.solve.bundle import (
     inverse_factors,
     reduced_system,
 )
-from calib.solve.frames import fit_frames, place_wands
+from calib.solve.frame_slip import find_frames, whole_frame_offsets
 from calib.solve.linearise import Blocks, cauchy, jacobian_chunk, project_chunk
 from calib.solve.problem import Problem, State
 from calib.solve.refine import LOSS_SCALE, Fit, Progress, frames_with_pose, refine, robust_sigmas, squared_residuals
@@ -41,13 +40,11 @@ from calib.solve.refine import LOSS_SCALE, Fit, Progress, frames_with_pose, refi
 STEP_S = 1.0 / 30.0
 NODES = np.arange(-2, 3)
 SLOPE = np.array([1.0, -8.0, 0.0, 8.0, -1.0]) / 12.0  # derivative at 0 of the polynomial through the five nodes
+VAGUE = 5.0  # a wand pose this many times less certain than most would move points by its own noise
 SIGNIFICANT = 3.0  # in sigmas; below it a camera's points stay where they are
-SETTLED = 0.2  # in sigmas: a change of the correction this small changes nothing that can be told
+SETTLED = 0.5  # in sigmas: a round takes nine tenths or more of what is left, so this leaves a twentieth
 MAX_ROUNDS = 8
 ROBUST_ROUNDS = 2  # in which points beyond the gate have a say: the first fit may have thrown out the fast ones
-FAR = 3.0  # a camera with residuals this many times the rig's may be off by whole frames
-MAX_WHOLE = 3
-MIN_POINTS, MAX_POINTS = 30, 600  # to place a camera of seven unknowns robustly, and quickly
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -88,11 +85,17 @@ class TimeOffsets:
 
     @property
     def findings(self) -> tuple[str, ...]:
-        """One sentence for each camera whose offset is significant, largest first."""
+        """What to tell people: a sentence for each significant offset, largest first, and for what is not known."""
         order = np.argsort(-np.abs(self.offset_frames))
-        return tuple(
+        unknown = [n for n, sigma in zip(self.names, self.sigma_frames, strict=True) if not np.isfinite(sigma)]
+        notes = []
+        if unknown:
+            notes.append(f"too few frames in a row show the wand to tell the time offset of {', '.join(unknown)}")
+        if not self.is_settled:
+            notes.append("the time offsets did not settle: treat them, and the rig, as doubtful")
+        return tuple(notes) + tuple(
             f"{self.names[c]} exposes {abs(self.offset_ms[c]):.3f} ms {'later' if self.offset_ms[c] > 0 else 'earlier'}"
-            f" than most cameras (1σ {self.sigma_ms[c]:.3f} ms; {self.offset_frames[c]:+.4f} frames)"
+            f" than the rig (1σ {self.sigma_ms[c]:.3f} ms; {self.offset_frames[c]:+.4f} frames)"
             for c in order
             if self.is_significant[c]
         )
@@ -102,27 +105,37 @@ class TimeOffsets:
 class Path:
     """The markers' way: ``nodes (5, F, M, 3)`` in mm, two steps before a frame to two after.
 
-    ``n_sides (F,)`` counts the steps each way that are known: 2, 1 (then a parabola serves) or 0 (no way is known).
+    ``n_before (F, M)`` and ``n_after (F, M)`` count the steps either way up to the first that is not known, 2 at most.
+    Two in all serve to move points (by a parabola, at the end of a run one that reaches out half a step), four to
+    estimate offsets.
     """
 
     frame_number: Ints
     nodes: Array
-    n_sides: NDArray[np.intp]
+    n_before: NDArray[np.intp]
+    n_after: NDArray[np.intp]
     frames_a_step: int
 
     def at(self, delta: float) -> Array:
         """Return the markers (F, M, 3) ``delta`` frames later; nan where no way is known."""
-        x = delta / self.frames_a_step
-        weights = np.full((3, 5), np.nan)
-        weights[1] = np.pad(_lagrange(NODES[1:4], x), 1)
-        weights[2] = _lagrange(NODES, x)
-        return np.asarray(np.einsum("fk,kfmi->fmi", weights[self.n_sides], self.nodes))
+        weights = np.full((3, 3, 5), np.nan)
+        for before in range(3):
+            for after in range(2 - before, 3):
+                at = slice(2 - before, 3 + after)
+                weights[before, after] = 0.0
+                weights[before, after, at] = _lagrange(NODES[at], delta / self.frames_a_step)
+        return np.asarray(np.einsum("fmk,kfmi->fmi", weights[self.n_before, self.n_after], self.nodes))
+
+    @property
+    def has_velocity(self) -> NDArray[np.bool_]:
+        """Which markers (F, M) have two known steps either way."""
+        return np.asarray(self.n_before + self.n_after == 4)
 
     @property
     def velocity(self) -> Array:
-        """The markers' velocities (F, M, 3) in mm a frame; 0 where fewer than two steps each way are known."""
+        """The markers' velocities (F, M, 3) in mm a frame; 0 where there is none."""
         slope = np.einsum("k,kfmi->fmi", SLOPE, self.nodes) / self.frames_a_step
-        return np.where((self.n_sides == 2)[:, None, None], slope, 0.0)
+        return np.where(self.has_velocity[..., None], slope, 0.0)
 
 
 def _lagrange(nodes: NDArray[np.intp], x: float) -> Array:
@@ -135,22 +148,24 @@ def _lagrange(nodes: NDArray[np.intp], x: float) -> Array:
 
 
 def wand_path(fit: Fit, frame_rate_hz: float) -> Path:
-    """Return the way of the markers through the frames whose wand pose the fit determines in full."""
+    """Return the way of the markers through the frames in which the fit determines their places well."""
     problem, state = fit.problem, fit.result.state
-    is_placed = (np.diagonal(inverse_factors(fit.result.blocks.frame), axis1=1, axis2=2) > 0).all(axis=1)
+    factors = inverse_factors(fit.result.blocks.frame)
+    is_placed = (np.diagonal(factors, axis1=1, axis2=2) > 0).all(axis=1)
+    # How a marker moves with its frame's parameters: turns about the wand's last n_turn axes, and shifts.
+    turns = -cross_matrix(state.shape_mm)[:, :, 3 - problem.n_turn :]
+    moves = np.concatenate([turns, np.broadcast_to(np.eye(3), (len(turns), 3, 3))], axis=2)
+    spread = np.einsum("fkd,mid->fmik", factors, moves, optimize=True)
+    sigma_mm = np.sqrt((spread**2).sum(axis=(2, 3)))
+    middle = np.median(sigma_mm[is_placed]) if is_placed.any() else 0.0
+    is_well_placed = np.asarray(is_placed[:, None] & (sigma_mm < VAGUE * middle))
     markers = state.shape_mm @ np.swapaxes(state.wand_R, 1, 2) + state.wand_t[:, None]
     step = max(1, round(frame_rate_hz * STEP_S))
-    at = _find(problem.frame_number, problem.frame_number + step * NODES[:, None])
-    is_known = (at >= 0) & is_placed[at]
-    n_sides = is_known[2] & is_known[1] & is_known[3]
-    n_sides = n_sides.astype(np.intp) + (n_sides & is_known[0] & is_known[4])
-    return Path(problem.frame_number, np.where(is_known[..., None, None], markers[at], 0.0), n_sides, step)
-
-
-def _find(numbers: Ints, wanted: Ints) -> NDArray[np.intp]:
-    """Return where the sorted ``numbers`` hold the wanted ones, -1 where they do not."""
-    at = np.minimum(np.searchsorted(numbers, wanted), len(numbers) - 1)
-    return np.where(numbers[at] == wanted, at, -1)
+    at = find_frames(problem.frame_number, problem.frame_number + step * NODES[:, None])
+    is_known = np.asarray(is_well_placed[at] & (at >= 0)[..., None])
+    # A marker whose place is not known has no way either: no step of it is known.
+    before, after = (np.cumprod(is_known[order, :, :], axis=0)[1:].sum(axis=0) for order in ([2, 1, 0], [2, 3, 4]))
+    return Path(problem.frame_number, np.where(is_known[..., None], markers[at], 0.0), before, after, step)
 
 
 def corrected(tracks: Tracks, fit: Fit, offset_frames: Array) -> Tracks:
@@ -174,7 +189,7 @@ def _moved(camera: CameraTracks, path: Path, state: State, c: int, offset: float
     frame, fraction = camera.frame + whole, offset - whole
     if not fraction:
         return replace(camera, frame=frame)
-    at = _find(path.frame_number, frame)
+    at = find_frames(path.frame_number, frame)
     is_named = (camera.marker >= 0) & (at >= 0)
     lens = Lens.from_vector(state.lens[c])
     later, now = (project(lens, path.at(delta) @ state.cam_R[c].T + state.cam_t[c]) for delta in (fraction, 0.0))
@@ -194,10 +209,11 @@ def estimate_offsets(fit: Fit, tracks: Tracks, *, loss_scale: float = np.inf) ->
     finite one is Cauchy's scale in sigmas and lets in every point that the fit had: for offsets so large that the fit
     left out what moved fast; sigmas are then a fifth too large where nothing is amiss.
     """
-    problem, result = fit.problem, fit.result
     path = wand_path(fit, tracks.frame_rate_hz)
-    if np.isfinite(loss_scale):
-        problem, result = _robustly_weighted(fit, loss_scale)
+    problem = _robustly_weighted(fit, loss_scale) if np.isfinite(loss_scale) else fit.problem
+    # Points without a velocity would testify that every offset is zero; they are left out altogether.
+    problem = problem.with_weight(problem.weight * path.has_velocity[problem.frame].T)
+    result = bundle(problem, fit.result.state, replace(fit.options, max_iterations=0))
     blocks = _with_time(problem, result, fit.options, path.velocity)
     n_cameras, n = blocks.camera_gradient.shape
     n_shape = len(blocks.shape)
@@ -222,15 +238,13 @@ def estimate_offsets(fit: Fit, tracks: Tracks, *, loss_scale: float = np.inf) ->
     return _about_zero(tracks, offset, covariance)
 
 
-def _robustly_weighted(fit: Fit, loss_scale: float) -> tuple[Problem, BundleResult]:
-    """Return the fit's problem with every point weighted by Cauchy's loss, and the blocks at the same state."""
-    state = fit.result.state
+def _robustly_weighted(fit: Fit, loss_scale: float) -> Problem:
+    """Return the fit's problem with every point weighted by Cauchy's loss."""
     seen = fit.problem.row >= 0
     seen &= frames_with_pose(fit.problem, seen)[fit.problem.frame]
-    squared = squared_residuals(fit.problem, state)
+    squared = squared_residuals(fit.problem, fit.result.state)
     sigma = robust_sigmas(fit.problem, squared, seen)[fit.problem.cam]
-    problem = fit.problem.with_weight(seen / sigma * np.sqrt(cauchy(squared / sigma**2, loss_scale)[1]))
-    return problem, bundle(problem, state, replace(fit.options, max_iterations=0))
+    return fit.problem.with_weight(seen / sigma * np.sqrt(cauchy(squared / sigma**2, loss_scale)[1]))
 
 
 def _with_time(problem: Problem, result: BundleResult, options: BundleOptions, velocity: Array) -> Blocks:
@@ -301,11 +315,12 @@ def with_timing(
 
     Cameras whose offset is not significant are not moved; where none is, fit and tracks come back as they are.
     """
-    applied = whole_frame_offsets(fit, tracks).astype(float)
+    whole, start = whole_frame_offsets(fit, tracks)
+    applied = whole.astype(float)
     moved, is_robust, is_settled = tracks, True, False
     if applied.any():
         moved = corrected(tracks, fit, applied)
-        fit = refine(moved, wand, fit.result.state, options, progress)
+        fit = refine(moved, wand, start, options, progress)
     for k in range(MAX_ROUNDS):
         progress("time offsets", k + 1, MAX_ROUNDS)
         left = estimate_offsets(fit, moved, loss_scale=LOSS_SCALE if is_robust else np.inf)
@@ -317,64 +332,9 @@ def with_timing(
             break
         is_robust &= not is_settled and k + 1 < ROBUST_ROUNDS
         if not is_settled:
-            applied, moved = wanted, corrected(tracks, fit, wanted)
+            # Whole frames go first and alone: they need no path, and bring frames back that only then have one.
+            is_whole = (np.abs(wanted - np.rint(applied)) > 0.6).any()
+            applied = np.rint(wanted) if is_whole else wanted
+            moved = corrected(tracks, fit, applied)
             fit = refine(moved, wand, fit.result.state, options, progress)
     return fit, moved, replace(found, is_settled=is_settled)
-
-
-def whole_frame_offsets(fit: Fit, tracks: Tracks) -> Ints:
-    """Return by how many whole frames (C,), up to three either way, cameras with far too large residuals are off.
-
-    Wands are placed by the other cameras; the camera is placed anew, with its focal length, for every shift of its
-    frame numbers. A shift counts where it at least halves the median residual.
-    """
-    problem, state = fit.problem, fit.result.state
-    offsets = np.zeros(problem.n_cameras, dtype=np.int64)
-    seen = problem.row >= 0
-    seen &= frames_with_pose(problem, seen)[problem.frame]
-    squared = squared_residuals(problem, state)
-    middle = np.full(problem.n_cameras, np.nan)
-    for c in range(problem.n_cameras):
-        at = seen & (problem.cam == c)
-        middle[c] = np.median(squared[at]) if at.any() else np.nan
-    is_far = middle > FAR**2 * np.nanmedian(middle)
-    if not is_far.any() or (~is_far & np.isfinite(middle)).sum() < 2:
-        return offsets
-    others = problem.with_weight((seen & ~is_far[problem.cam]) / np.sqrt(np.nanmedian(middle[~is_far])))
-    placed, _ = place_wands(others, state)
-    placed = fit_frames(others, placed, loss_scale=LOSS_SCALE)
-    markers = placed.shape_mm @ np.swapaxes(placed.wand_R, 1, 2) + placed.wand_t[:, None]
-    views = np.stack([np.bincount(others.frame, row, others.n_frames) for row in (others.weight > 0).astype(float)], 1)
-    for c in np.flatnonzero(is_far):
-        camera = tracks.cameras[c]
-        named = np.flatnonzero(camera.marker >= 0)
-        named = named[:: max(1, len(named) // MAX_POINTS)]
-        marker, misses = camera.marker[named], np.full(2 * MAX_WHOLE + 1, np.inf)
-        for k, shift in enumerate(range(-MAX_WHOLE, MAX_WHOLE + 1)):
-            at = _find(problem.frame_number, camera.frame[named] + shift)
-            use = (at >= 0) & (views[at, marker] >= 2)
-            if use.sum() >= MIN_POINTS:
-                misses[k] = _miss_px(markers[at, marker][use], camera.xy_px[named][use], state, c)
-        best = int(misses.argmin())
-        if misses[best] < 0.5 * misses[MAX_WHOLE]:
-            offsets[c] = best - MAX_WHOLE
-    return offsets
-
-
-def _miss_px(points_mm: Array, xy_px: Array, state: State, c: int) -> float:
-    """Return the median residual in px of camera c placed anew, with its focal length, before points (n, 3)."""
-    R, t, lens = state.cam_R[c], state.cam_t[c], state.lens[c]
-
-    def residual(x: Array) -> Array:
-        in_cam = points_mm @ (rotation_from_vector(x[:3]) @ R).T + t + 1000.0 * x[3:6]
-        in_cam[:, 2] = np.maximum(in_cam[:, 2], 1.0)  # behind the camera must cost much, not be undefined
-        scaled = lens.copy()
-        scaled[:2] *= np.exp(x[6])
-        return np.asarray(project(Lens.from_vector(scaled), in_cam) - xy_px)
-
-    x, miss = np.zeros(7), np.inf
-    for _ in range(3):  # each time with the scale of what the last left
-        miss = float(np.median(np.linalg.norm(residual(x), axis=1)))
-        scale = max(miss, 1e-6)
-        x = least_squares(lambda y: residual(y).ravel(), x, loss="cauchy", f_scale=scale, x_scale="jac").x
-    return float(np.median(np.linalg.norm(residual(x), axis=1)))

@@ -30,10 +30,11 @@ Bools = NDArray[np.bool_]
 Bytes = NDArray[np.uint8]
 
 # Of p parameters fitted to n frames of M markers, noise leaves an error of sigma √(p / 2 n M) in the predicted image,
-# as a mean over the points (regression theory; that wand poses are unknown too about doubles it). With ten parameters,
-# three markers and 5,000 frames that is 1/55 of sigma: 0.002 px where centroids are good to 0.1 px. No lens model and
-# no blob's centre is true to that, so more frames lower the stated sigmas but no longer the real error. Frames a moment
-# apart add even less, as they share those errors. And a minute's wave, at 80 Hz or less, is kept whole.
+# as a mean over the points (regression theory). A line's pose takes 5 of the 12 coordinates that two cameras give,
+# which makes it √(12 / 7), a third, more. With ten parameters, three markers and 5,000 frames that is 1/40 of sigma:
+# 0.0025 px where centroids are good to 0.1 px. Lens models and the centres of blobs are not true to that (common
+# practice, no source), and frames a moment apart share such errors: more of them lower the stated sigmas, hardly the
+# real error. And a minute's wave, at 80 Hz or less, is kept whole.
 FRAMES_PER_CAMERA = 5000
 GRID = 10  # cells along each side of a sensor: as `calib.core.camera.coverage` counts them
 N_SIZES, N_DIRECTIONS = 8, 4

@@ -60,6 +60,13 @@ def solve(
     partial: Annotated[
         bool, typer.Option("--partial", help="Solve the largest connected part, leaving out the other cameras.")
     ] = False,
+    frames: Annotated[
+        str,
+        typer.Option(metavar="auto|all|N", help="Frames to use: those that tell most of a long capture, all, or N."),
+    ] = "auto",
+    timing: Annotated[
+        bool, typer.Option("--timing", help="Also find each camera's time offset, from the wand's motion.")
+    ] = False,
     force: Force = False,
     as_json: AsJson = False,
 ) -> None:
@@ -78,7 +85,13 @@ def solve(
     nominal = [c.name for c in capture.cameras if c.lens is None]
     if lens is Lens.hold and nominal:
         console.note(f"held at the nominal focal length, which may be a quarter off: {', '.join(nominal)}")
-    options = calib.SolveOptions(lens="auto" if lens is None else lens.value, terms=chosen, partial=partial)
+    options = calib.SolveOptions(
+        lens="auto" if lens is None else lens.value,
+        terms=chosen,
+        partial=partial,
+        frames=int(frames) if frames.isdecimal() else frames,
+        timing=timing,
+    )
     with console.progress() as progress:
         rig = calib.calibrate(capture, stated, options, progress)
         progress("residuals", 0, 1)
@@ -99,7 +112,7 @@ def solve(
         console.print_json({"rig": str(output), **table.as_json(), "left_out": left_out, "findings": findings})
     else:
         _print_table(table)
-        for finding in findings:
+        for finding in [*([rig.provenance["frames"]] if "frames" in rig.provenance else []), *findings]:
             console.note(finding)
         for name, reason in left_out.items():
             console.note(f"left out: {name}: {reason}")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,11 +25,13 @@ from calib.solve.motion import require_depth, require_motion
 from calib.solve.pairs import PairPose, scales_to_try, solve_pair
 from calib.solve.problem import State
 from calib.solve.refine import Fit, Progress, refine
+from calib.solve.select import Selection, choose_frames, keep_frames, position_sigma_ratio
 from calib.solve.shape import reshaped, shape_prior, wand_shape
 from calib.solve.sound import require_sound
 from calib.solve.start import is_lens_free, lens_prior, start_lens, term_names
 from calib.solve.statistics import camera_stats
 from calib.solve.threads import one_blas_thread
+from calib.solve.timing import with_timing
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -38,6 +41,8 @@ class SolveOptions:
     lens: str = "auto"  # hold measured lenses, free nominal ones
     terms: tuple[str, ...] = ("focal", "principal", "k1", "k2")  # what a common lens needs; more costs certainty
     partial: bool = False  # a rig in pieces is a mistake until somebody says otherwise
+    frames: str | int = "auto"  # "auto": those that carry the information of a long capture; "all"; or at most so many
+    timing: bool = False  # also each camera's time offset: cameras on one sync box have none worth finding
 
 
 def _quiet(stage: str, done: int, total: int) -> None:
@@ -56,6 +61,8 @@ def calibrate(tracks: Tracks, wand: Wand, options: SolveOptions | None = None, p
     progress("camera graph", 0, 1)
     require_motion(tracks)  # before islands: a still wand that some cameras see alone is a still wand first
     tracks, table, left_out = _largest_part(tracks, options.partial)
+    everything, selection = tracks, _select(tracks, wand, options)
+    tracks = keep_frames(tracks, selection.frames) if selection else tracks
     lens = np.stack([start_lens(c) for c in tracks.cameras])
     is_free = is_lens_free(tracks, options.lens)
     if is_free.any():
@@ -76,17 +83,35 @@ def calibrate(tracks: Tracks, wand: Wand, options: SolveOptions | None = None, p
     prior = monotonic_prior(lens_prior(lens, names, widths), names, found[:, 0], widths, heights)
     bundle_options = BundleOptions(terms=names, is_free=free, prior=prior, shape=shape_prior(wand))
     fit = refine(tracks, wand, start, bundle_options, progress)
+    findings = [str(fit.wand_finding)] if fit.wand_finding else []
+    provenance: dict[str, Any] = {"options": asdict(options), "left_out": left_out, "findings": findings}
+    if options.timing:
+        fit, tracks, offsets = with_timing(tracks, wand, fit, bundle_options, progress)
+        findings += offsets.findings
+        provenance["time_offset_frames"] = dict(zip(offsets.names, offsets.offset_frames.tolist(), strict=True))
+    if selection:
+        loss = position_sigma_ratio(everything, selection, fit)
+        provenance["frames"] = f"{selection}; {loss}"
     progress("covariance", 0, 1)
     rig = _as_rig(tracks, wand, fit)
     require_sound(rig, tracks)
-    findings = [str(fit.wand_finding)] if fit.wand_finding else []
-    provenance = {"options": asdict(options), "left_out": left_out, "findings": findings}
     if is_free.any():
         progress("lens terms", 0, 1)
         lens_model = examine_lenses(fit, tracks.names)
         findings += [str(lens_model)] if any(f.kind == "add" for f in lens_model.advised) else []
         provenance["lens_model"] = lens_model.as_json()
     return replace(rig, provenance=provenance)
+
+
+def _select(tracks: Tracks, wand: Wand, options: SolveOptions) -> Selection | None:
+    """Return the frames to solve with, None for all of them."""
+    if options.frames == "all" or options.timing:  # time offsets show between neighbouring frames
+        return None
+    if isinstance(options.frames, str) and options.frames != "auto":
+        raise InputError("frames", expected="auto, all or a number", found=repr(options.frames))
+    most = options.frames if isinstance(options.frames, int) else None
+    selection = choose_frames(tracks, wand.dimension, len(wand.markers), most)
+    return None if selection.is_whole else selection
 
 
 def _check_wand(tracks: Tracks, wand: Wand) -> None:

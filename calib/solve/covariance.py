@@ -65,7 +65,9 @@ def joint_covariance(
         C = _least_trace(C, G, metric[free])
     parameters = [f"{kind}_{axis}" for kind in ("rotation", "position") for axis in "xyz"] + list(options.terms)
     labels = [f"{name}/{p}" for name in names for p in parameters]
-    labels += [f"wand/{m}_{axis}" for m in markers for axis in "xyz"[: options.shape.n_axes if options.shape else 0]]
+    if options.shape is not None:
+        markers = markers or tuple(str(m) for m in range(len(state.shape_mm)))
+        labels += [f"wand/{m}_{axis}" for m in markers for axis in "xyz"[: options.shape.n_axes]]
     return Covariance(tuple(labels[i] for i in free), 0.5 * (C + C.T))
 
 

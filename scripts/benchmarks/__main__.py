@@ -58,7 +58,7 @@ def main() -> int:
     for key, kind in SHARED.items():
         everything.add_argument(f"--{key.replace('_', '-')}", type=kind, help="for the parts that have it")
     for name, part in PARTS.items():
-        part.add_options(parts.add_parser(name, help=part.about, description=part.about))
+        part.add_options(parts.add_parser(name, help=part.about.replace("%", "%%"), description=part.about))
     for one in parts.choices.values():
         one.add_argument("--json", action="store_true", help="print the rows as one JSON document")
     options = parser.parse_args()

@@ -97,9 +97,10 @@ def run(options: argparse.Namespace) -> list[Row]:
         )
         note(tell(sizes[-1]))
     largest, seed = sizes[-1], str(options.seed)
+    is_met = largest.peak_bytes < LIMIT_GB * 1e9 if largest.n_points >= STATED_POINTS else None
     memory = Row(
         f"memory: {largest.n_cameras} cameras × {largest.n_frames:,} frames × 5 markers", f"< {LIMIT_GB:g} GB",
-        f"{largest.peak_bytes / 1e9:.2f} GB, {largest.n_points:,} points", largest.peak_bytes < LIMIT_GB * 1e9 if largest.n_points >= STATED_POINTS else None, seed,
+        f"{largest.peak_bytes / 1e9:.2f} GB, {largest.n_points:,} points", is_met, seed,
     )  # fmt: skip
     if len(sizes) < 2:
         return [memory]

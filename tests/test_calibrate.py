@@ -179,3 +179,24 @@ def test_progress_tells_every_stage() -> None:
     calibrate(simulation.tracks, simulation.wand, progress=lambda stage, done, total: stages.append(stage))
     order = list(dict.fromkeys(stages))
     assert order == ["camera graph", "camera pairs", "first bundle", "bundle of all frames", "covariance", "lens terms"]
+
+
+def test_fewer_frames_on_request_with_the_loss_stated() -> None:
+    simulation = simulate(Scenario(n_cameras=4, seed=32, n_frames=900))
+    whole = calibrate(simulation.tracks, simulation.wand, SolveOptions(frames="all"))
+    few = calibrate(simulation.tracks, simulation.wand, SolveOptions(frames=150))
+    assert "frames" not in whole.provenance
+    assert "less certain than with all frames" in few.provenance["frames"]
+    assert all(f.stats.points < w.stats.points for f, w in zip(few.cameras, whole.cameras, strict=True))
+    with pytest.raises(InputError, match="auto, all or a number"):
+        calibrate(simulation.tracks, simulation.wand, SolveOptions(frames="some"))
+
+
+def test_late_camera_is_told_with_its_offset() -> None:
+    simulation = simulate(Scenario(n_cameras=4, seed=33, n_frames=900, slip={"cam03": 1}))
+    rig = calibrate(simulation.tracks, simulation.wand, SolveOptions(timing=True))
+    offsets = rig.provenance["time_offset_frames"]
+    # A point whose frame number is one too high was taken one frame earlier than that number says.
+    assert offsets["cam03"] == pytest.approx(-1.0, abs=0.01)
+    assert max(abs(offsets[n]) for n in ("cam01", "cam02", "cam04")) < 0.01
+    assert [f for f in rig.provenance["findings"] if f.startswith("cam03 exposes")]

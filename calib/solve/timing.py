@@ -157,12 +157,12 @@ def wand_path(fit: Fit, frame_rate_hz: float) -> Path:
     moves = np.concatenate([turns, np.broadcast_to(np.eye(3), (len(turns), 3, 3))], axis=2)
     spread = np.einsum("fkd,mid->fmik", factors, moves, optimize=True)
     sigma_mm = np.sqrt((spread**2).sum(axis=(2, 3)))
-    middle = np.median(sigma_mm[is_placed]) if is_placed.any() else 0.0
+    middle = float(np.median(np.asarray(sigma_mm[is_placed]))) if is_placed.any() else 0.0
     is_well_placed = np.asarray(is_placed[:, None] & (sigma_mm < VAGUE * middle))
     markers = state.shape_mm @ np.swapaxes(state.wand_R, 1, 2) + state.wand_t[:, None]
     step = max(1, round(frame_rate_hz * STEP_S))
     at = find_frames(problem.frame_number, problem.frame_number + step * NODES[:, None])
-    is_known = np.asarray(is_well_placed[at] & (at >= 0)[..., None])
+    is_known = np.asarray(np.take(is_well_placed, at, axis=0) & (at >= 0)[..., None])
     # A marker whose place is not known has no way either: no step of it is known.
     before, after = (np.cumprod(is_known[order, :, :], axis=0)[1:].sum(axis=0) for order in ([2, 1, 0], [2, 3, 4]))
     return Path(problem.frame_number, np.where(is_known[..., None], markers[at], 0.0), before, after, step)

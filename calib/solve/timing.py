@@ -150,22 +150,44 @@ def _lagrange(nodes: NDArray[np.intp], x: float) -> Array:
 def wand_path(fit: Fit, frame_rate_hz: float) -> Path:
     """Return the way of the markers through the frames in which the fit determines their places well."""
     problem, state = fit.problem, fit.result.state
-    factors = inverse_factors(fit.result.blocks.frame)
-    is_placed = (np.diagonal(factors, axis1=1, axis2=2) > 0).all(axis=1)
-    # How a marker moves with its frame's parameters: turns about the wand's last n_turn axes, and shifts.
-    turns = -cross_matrix(state.shape_mm)[:, :, 3 - problem.n_turn :]
-    moves = np.concatenate([turns, np.broadcast_to(np.eye(3), (len(turns), 3, 3))], axis=2)
-    spread = np.einsum("fkd,mid->fmik", factors, moves, optimize=True)
-    sigma_mm = np.sqrt((spread**2).sum(axis=(2, 3)))
-    middle = float(np.median(np.asarray(sigma_mm[is_placed]))) if is_placed.any() else 0.0
-    is_well_placed = np.asarray(is_placed[:, None] & (sigma_mm < VAGUE * middle))
+    sigma_mm = _marker_sigmas(fit)
+    is_known = np.isfinite(sigma_mm)
+    is_placed = sigma_mm < VAGUE * (np.median(sigma_mm[is_known]) if is_known.any() else 0.0)
     markers = state.shape_mm @ np.swapaxes(state.wand_R, 1, 2) + state.wand_t[:, None]
     step = max(1, round(frame_rate_hz * STEP_S))
     at = find_frames(problem.frame_number, problem.frame_number + step * NODES[:, None])
     is_known = np.asarray(np.take(is_well_placed, at, axis=0) & (at >= 0)[..., None])
     # A marker whose place is not known has no way either: no step of it is known.
-    before, after = (np.cumprod(is_known[order, :, :], axis=0)[1:].sum(axis=0) for order in ([2, 1, 0], [2, 3, 4]))
+    before, after = (np.cumprod(is_known[order], axis=0)[1:].sum(axis=0) for order in ([2, 1, 0], [2, 3, 4]))
     return Path(problem.frame_number, np.where(is_known[..., None], markers[at], 0.0), before, after, step)
+
+
+def _marker_sigmas(fit: Fit) -> Array:
+    """Return the uncertainties (F, M) in mm of the markers' places, cameras held; infinite where they have none.
+
+    A place comes from the whole frame where that determines the wand's pose, else from the marker's own views.
+    """
+    problem, state = fit.problem, fit.result.state
+    d, n_markers = problem.n_turn + 3, len(state.shape_mm)
+    factors = inverse_factors(fit.result.blocks.frame)
+    # How a marker moves with its frame's parameters: turns about the wand's last n_turn axes, and shifts.
+    turns = -cross_matrix(state.shape_mm)[:, :, 3 - problem.n_turn :]
+    moves = np.concatenate([turns, np.broadcast_to(np.eye(3), (n_markers, 3, 3))], axis=2)
+    of_frame = (np.einsum("fkd,mid->fmik", factors, moves, optimize=True) ** 2).sum(axis=(2, 3))
+    has_pose = (np.diagonal(factors, axis1=1, axis2=2) > 0).all(axis=1)
+    own = np.empty((problem.n_frames, n_markers * 9))
+    for chunk in problem.chunks:
+        residual, way = project_chunk(problem, state, chunk)
+        J = np.empty((d + 6, *residual.shape))
+        jacobian_chunk(problem, state, way, (), J, problem.weight[:, chunk.pairs])
+        shifts = J[problem.n_turn : d]
+        squares = np.einsum("irmp,jrmp->pmij", shifts, shifts).reshape(-1, n_markers * 9)
+        own[chunk.frames] = chunk.sum_to_frames @ squares
+    information = np.linalg.eigvalsh(own.reshape(problem.n_frames, n_markers, 3, 3))
+    # A single ray leaves its own direction open up to rounding; two that meet at a milliradian do not.
+    is_met = information[..., 0] > 1e-9 * information[..., 2]
+    of_marker = (1.0 / np.where(is_met[..., None], information, np.nan)).sum(axis=2)
+    return np.sqrt(np.where(has_pose[:, None], of_frame, np.where(is_met, of_marker, np.inf)))
 
 
 def corrected(tracks: Tracks, fit: Fit, offset_frames: Array) -> Tracks:

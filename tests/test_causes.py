@@ -49,7 +49,7 @@ def test_two_or_three_cameras_do_not_hide_a_knock(layout, n_cameras):
 @pytest.mark.parametrize("layout", ["room", "corridor", "row", "dome"])
 def test_clean_captures_raise_no_alarm(layout):
     # Measured once: of 670 cameras in 96 captures (3 to 12 cameras, 500 frames) none stood out; the largest robust
-    # score was 1.0 where 3.5 is the threshold. With none in 670 the rate is below 0.5 % (rule of three, 95 %). Here are 72.
+    # score was 1.0 where 3.5 is the threshold. With none in 670 the rate is below 0.5 % (rule of three, 95 %).
     for n_cameras, seed in ((2, 11), (3, 12), (5, 13), (8, 14)):
         table = table_of(capture(layout, n_cameras, seed))
         assert act(table, OF_RESIDUALS | {"many gross outliers"}) == [], str(table)

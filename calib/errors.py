@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import partial
+from typing import Any
 
 
 class CalibError(Exception):
@@ -25,6 +27,11 @@ class CalibError(Exception):
     def __str__(self) -> str:
         line = f"{self.where}: expected {self.expected}, found {self.found}."
         return f"{line} {self.remedy}".rstrip()
+
+    def __reduce__(self) -> tuple[Callable[..., Any], tuple[str]]:
+        """Pickle by keyword, so that an error raised in another process arrives."""
+        fields = {"expected": self.expected, "found": self.found, "remedy": self.remedy, "cameras": self.cameras}
+        return partial(type(self), **fields), (self.where,)
 
     def inside(self, container: str) -> CalibError:
         """Return the same error with the place it lies in (a file, a group) put before ``where``."""

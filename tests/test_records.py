@@ -1,5 +1,6 @@
 """What the records refuse, in what words, and that they neither change their inputs nor let themselves be changed."""
 
+import pickle
 from dataclasses import FrozenInstanceError, replace
 
 import numpy as np
@@ -211,3 +212,9 @@ def test_records_copy_lock_and_leave_their_inputs():
                     array[0] = 0
                 with pytest.raises(FrozenInstanceError):
                     setattr(record, name, array)
+
+
+def test_errors_arrive_from_other_processes() -> None:
+    error = UnsolvableError("cam03", expected="a", found="b", remedy="Do c.", cameras=["cam03"])
+    again = pickle.loads(pickle.dumps(error))
+    assert (type(again), str(again), again.cameras) == (UnsolvableError, str(error), ("cam03",))

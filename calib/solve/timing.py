@@ -31,7 +31,7 @@ from calib.solve.bundle import (
     reduced_system,
 )
 from calib.solve.frame_slip import find_frames, whole_frame_offsets
-from calib.solve.linearise import Blocks, cauchy, jacobian_chunk, project_chunk
+from calib.solve.linearise import Blocks, cauchy, jacobian_chunk, linearise, project_chunk
 from calib.solve.problem import Problem, State
 from calib.solve.refine import LOSS_SCALE, Fit, Progress, frames_with_pose, refine, robust_sigmas, squared_residuals
 
@@ -151,30 +151,31 @@ def wand_path(fit: Fit, frame_rate_hz: float) -> Path:
     """Return the way of the markers through the frames in which the fit determines their places well."""
     problem, state = fit.problem, fit.result.state
     sigma_mm = _marker_sigmas(fit)
-    is_known = np.isfinite(sigma_mm)
-    is_placed = sigma_mm < VAGUE * (np.median(sigma_mm[is_known]) if is_known.any() else 0.0)
+    is_open = np.isinf(sigma_mm)
+    is_placed = np.asarray(sigma_mm < VAGUE * (0.0 if is_open.all() else np.median(sigma_mm[~is_open])))
     markers = state.shape_mm @ np.swapaxes(state.wand_R, 1, 2) + state.wand_t[:, None]
     step = max(1, round(frame_rate_hz * STEP_S))
     at = find_frames(problem.frame_number, problem.frame_number + step * NODES[:, None])
-    is_known = np.asarray(np.take(is_well_placed, at, axis=0) & (at >= 0)[..., None])
+    is_known = np.asarray(np.take(is_placed, at, axis=0) & (at >= 0)[..., None])
     # A marker whose place is not known has no way either: no step of it is known.
     before, after = (np.cumprod(is_known[order], axis=0)[1:].sum(axis=0) for order in ([2, 1, 0], [2, 3, 4]))
     return Path(problem.frame_number, np.where(is_known[..., None], markers[at], 0.0), before, after, step)
 
 
 def _marker_sigmas(fit: Fit) -> Array:
-    """Return the uncertainties (F, M) in mm of the markers' places, cameras held; infinite where they have none.
+    """Return the uncertainties (F, M) of the markers' places in mm for a pixel of noise; infinite where they have none.
 
-    A place comes from the whole frame where that determines the wand's pose, else from the marker's own views.
+    All cameras count alike: while one is late its weight says nothing about its rays. A place comes from the whole
+    frame where that determines the wand's pose, else from the marker's own views.
     """
-    problem, state = fit.problem, fit.result.state
+    problem, state = fit.problem.with_weight((fit.problem.weight > 0).astype(float)), fit.result.state
     d, n_markers = problem.n_turn + 3, len(state.shape_mm)
-    factors = inverse_factors(fit.result.blocks.frame)
+    factors = inverse_factors(linearise(problem, state, (), np.inf).frame)
     # How a marker moves with its frame's parameters: turns about the wand's last n_turn axes, and shifts.
     turns = -cross_matrix(state.shape_mm)[:, :, 3 - problem.n_turn :]
     moves = np.concatenate([turns, np.broadcast_to(np.eye(3), (n_markers, 3, 3))], axis=2)
     of_frame = (np.einsum("fkd,mid->fmik", factors, moves, optimize=True) ** 2).sum(axis=(2, 3))
-    has_pose = (np.diagonal(factors, axis1=1, axis2=2) > 0).all(axis=1)
+    has_pose = np.asarray((np.diagonal(factors, axis1=1, axis2=2) > 0).all(axis=1))
     own = np.empty((problem.n_frames, n_markers * 9))
     for chunk in problem.chunks:
         residual, way = project_chunk(problem, state, chunk)
@@ -348,7 +349,7 @@ def with_timing(
         left = estimate_offsets(fit, moved, loss_scale=LOSS_SCALE if is_robust else np.inf)
         known = np.isfinite(left.sigma_frames)
         found = _about_zero(tracks, np.where(known, applied + left.offset_frames, np.nan), left.covariance)
-        wanted = np.where(found.is_significant, found.offset_frames, 0.0)
+        wanted = np.where(found.is_significant, found.offset_frames, np.where(known, 0.0, applied))
         is_settled = bool((np.abs(wanted - applied)[known] <= SETTLED * found.sigma_frames[known]).all())
         if is_settled and not is_robust:
             break

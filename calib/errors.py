@@ -30,7 +30,8 @@ class CalibError(Exception):
 
     def __reduce__(self) -> tuple[Callable[..., Any], tuple[str]]:
         """Pickle by keyword, so that an error raised in another process arrives."""
-        fields = {"expected": self.expected, "found": self.found, "remedy": self.remedy, "cameras": self.cameras}
+        fields: dict[str, Any] = {"expected": self.expected, "found": self.found}
+        fields |= {"remedy": self.remedy, "cameras": self.cameras}
         return partial(type(self), **fields), (self.where,)
 
     def inside(self, container: str) -> CalibError:

@@ -195,7 +195,7 @@ def test_fewer_frames_on_request_with_the_loss_stated() -> None:
 def test_late_camera_is_told_with_its_offset() -> None:
     simulation = simulate(Scenario(n_cameras=4, seed=33, n_frames=900, slip={"cam03": 1}))
     rig = calibrate(simulation.tracks, simulation.wand, SolveOptions(timing=True))
-    offsets = rig.provenance["time_offset_frames"]
+    offsets = {name: found["offset"] for name, found in rig.provenance["time_offset_frames"].items()}
     # A point whose frame number is one too high was taken one frame earlier than that number says.
     assert offsets["cam03"] == pytest.approx(-1.0, abs=0.01)
     assert max(abs(offsets[n]) for n in ("cam01", "cam02", "cam04")) < 0.01

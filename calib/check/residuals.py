@@ -2,23 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from calib.check.causes import Cause, find_causes
 from calib.core.geometry import Array
 from calib.core.rig import CameraStats, Rig
 from calib.core.tracks import Tracks
 from calib.errors import InputError, UnsolvableError
-from calib.solve.bundle import inverse_factors
 from calib.solve.frames import triangulate_markers
-from calib.solve.linearise import frame_leverage, linearise
-from calib.solve.problem import Problem
-from calib.solve.refine import RigFit, fit_to_rig
-from calib.solve.statistics import camera_stats
+from calib.solve.refine import fit_to_rig
+from calib.solve.statistics import rig_stats
 from calib.solve.threads import one_blas_thread
 
 
@@ -107,39 +103,12 @@ def residual_table(rig: Rig, tracks: Tracks) -> ResidualTable:
     tracks = tracks.subset([n for n in rig.names if n in tracks.names])
     _require_shared_points(tracks)
     fit = fit_to_rig(rig, tracks)
-    used = fit.is_inlier | ((fit.problem.row >= 0) & has_judges(fit.problem)[fit.problem.frame])
-    share_left = _share_left(fit)
-    stats = []
-    for c, camera in enumerate(tracks.cameras):
-        marker, pair = np.nonzero(used & (fit.problem.cam == c))
-        row, out = fit.problem.row[marker, pair], ~fit.is_inlier[marker, pair]
-        residual = fit.residual_px[:, marker, pair].T
-        found = camera_stats(residual, camera.xy_px[row], out, camera.width, camera.height)
-        stats.append(replace(found, sigma_px=found.sigma_px / float(np.sqrt(share_left[c]))))
+    stats = rig_stats(tracks, fit.problem, fit.state, fit.is_inlier, fit.sigma_px)
     causes = find_causes(stats, [rig.camera(n).stats for n in tracks.names])
     rows = [CameraRow(c.name, s, k) for c, s, k in zip(tracks.cameras, stats, causes, strict=True)]
     rows.sort(key=lambda r: (-np.nan_to_num(r.stats.rms_px, nan=np.inf), r.name))
     points = triangulate_markers(fit.problem.with_weight(fit.is_inlier.astype(float)), fit.state)
     return ResidualTable(tuple(rows), wand_lengths(points, rig.wand_used.lengths_mm), fit.problem.n_frames)
-
-
-def has_judges(problem: Problem) -> NDArray[np.bool_]:
-    """Return the frames (F,) in which two cameras each see enough markers to fix the wand's pose.
-
-    In others a point that does not fit is no gross outlier: nothing says where it should be.
-    """
-    seen = (problem.row >= 0).astype(float)
-    views = np.stack([np.bincount(problem.frame, row, problem.n_frames) for row in seen])
-    return np.asarray((views >= 2).sum(axis=0) >= {2: 2, 3: 3, 0: 1}[problem.n_turn])
-
-
-def _share_left(fit: RigFit) -> Array:
-    """Return which share (C,) of each camera's residuals the fitted wand poses leave free, nan without points."""
-    problem = fit.problem.with_weight(fit.is_inlier / fit.sigma_px[fit.problem.cam])
-    factors = inverse_factors(linearise(problem, fit.state, (), np.inf).frame)
-    taken = np.bincount(problem.cam, frame_leverage(problem, fit.state, factors), problem.n_cameras)
-    n = np.bincount(problem.cam, 2.0 * fit.is_inlier.sum(axis=0), problem.n_cameras)
-    return np.where(n > taken, (n - taken) / np.maximum(n, 1.0), np.nan)
 
 
 def _require_shared_points(tracks: Tracks) -> None:

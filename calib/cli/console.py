@@ -68,7 +68,10 @@ def print_inspection(found: Inspection) -> None:
 def print_residuals(found: ResidualTable) -> None:
     """Print the residual table, worst camera first, and below it what is behind each verdict "act"."""
     table = Table(box=None, pad_edge=False, header_style="bold")
-    headings = "points", "left out", "RMS px", "median", "95 %", "sigma", "bias x", "bias y", "sensor"
+    headings = (
+        *("points", "left out", "RMS px", "median px", "95 % px", "sigma px"),
+        *("bias x px", "bias y px", "sensor"),
+    )
     table.add_column("camera")
     for heading in headings:
         table.add_column(heading, justify="right")
@@ -89,7 +92,8 @@ def print_residuals(found: ResidualTable) -> None:
     )
     _print_whole(table)
     legend = (
-        "RMS is sqrt(mean(dx² + dy²)); sigma is the robust deviation of one coordinate; sensor is the share covered."
+        "RMS is sqrt(mean(dx² + dy²)); sigma is the robust noise of one coordinate, corrected for what fitting the"
+        " wands takes up; sensor is the share covered."
     )
     for line in [*causes, lengths, legend]:
         _console().print(Text(line), soft_wrap=True)

@@ -19,7 +19,6 @@ from calib.solve.covariance import joint_covariance
 from calib.solve.graph import Overlap, camera_graph, choose_pairs, overlap, require_connected, wave_advice
 from calib.solve.initial import InitialRig, initial_rig
 from calib.solve.lens_model import examine_lenses
-from calib.solve.linearise import residuals
 from calib.solve.monotonic import monotonic_prior
 from calib.solve.motion import require_depth, require_motion
 from calib.solve.pairs import PairPose, scales_to_try, solve_pair
@@ -29,7 +28,7 @@ from calib.solve.select import Selection, choose_frames, keep_frames, position_s
 from calib.solve.shape import reshaped, shape_prior, wand_shape
 from calib.solve.sound import require_sound
 from calib.solve.start import is_lens_free, lens_prior, start_lens, term_names
-from calib.solve.statistics import camera_stats
+from calib.solve.statistics import rig_stats
 from calib.solve.threads import one_blas_thread
 from calib.solve.timing import with_timing
 
@@ -83,12 +82,14 @@ def calibrate(tracks: Tracks, wand: Wand, options: SolveOptions | None = None, p
     prior = monotonic_prior(lens_prior(lens, names, widths), names, found[:, 0], widths, heights)
     bundle_options = BundleOptions(terms=names, is_free=free, prior=prior, shape=shape_prior(wand))
     fit = refine(tracks, wand, start, bundle_options, progress)
-    findings = [str(fit.wand_finding)] if fit.wand_finding else []
+    findings: list[str] = []
     provenance: dict[str, Any] = {"options": asdict(options), "left_out": left_out, "findings": findings}
     if options.timing:
         fit, tracks, offsets = with_timing(tracks, wand, fit, bundle_options, progress)
         findings += offsets.findings
-        provenance["time_offset_frames"] = dict(zip(offsets.names, offsets.offset_frames.tolist(), strict=True))
+        known = zip(offsets.names, offsets.offset_frames, offsets.sigma_frames, strict=True)
+        provenance["time_offset_frames"] = {n: {"offset": float(o), "sigma": float(s)} for n, o, s in known if s < 1e9}
+    findings += [str(fit.wand_finding)] if fit.wand_finding else []
     if selection:
         loss = position_sigma_ratio(everything, selection, fit)
         provenance["frames"] = f"{selection}; {loss}"
@@ -173,16 +174,13 @@ def _require_placed(tracks: Tracks, initial: InitialRig) -> None:
 def _as_rig(tracks: Tracks, wand: Wand, fit: Fit) -> Rig:
     """Return the fit as a rig in the first camera's frame."""
     state, problem = fit.result.state, fit.problem
-    residual = residuals(problem, state)
+    stats = rig_stats(tracks, problem, state, fit.is_inlier, fit.sigma_px)
     world = Pose(_rotation(state.cam_R[0]), state.cam_t[0])
     cameras = []
     for c, camera in enumerate(tracks.cameras):
-        marker, pair = np.nonzero((problem.row >= 0) & (problem.cam == c))
-        row, out = problem.row[marker, pair], ~fit.is_inlier[marker, pair]
-        stats = camera_stats(residual[:, marker, pair].T, camera.xy_px[row], out, camera.width, camera.height)
         pose = Pose(_rotation(state.cam_R[c]), state.cam_t[c]) @ world.inverse()
         cameras.append(
-            RigCamera(camera.name, camera.width, camera.height, Lens.from_vector(state.lens[c]), pose, stats)
+            RigCamera(camera.name, camera.width, camera.height, Lens.from_vector(state.lens[c]), pose, stats[c])
         )
     moved = replace(
         state,

@@ -1,6 +1,8 @@
-"""Residual statistics per camera."""
+"""Residual statistics per camera, of a solve and of a capture held against a rig alike."""
 
 from __future__ import annotations
+
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -8,6 +10,48 @@ from numpy.typing import NDArray
 from calib.core.camera import coverage
 from calib.core.geometry import Array
 from calib.core.rig import CameraStats
+from calib.core.tracks import Tracks
+from calib.solve.bundle import inverse_factors
+from calib.solve.linearise import frame_leverage, linearise, residuals
+from calib.solve.problem import Problem, State
+
+
+def rig_stats(
+    tracks: Tracks, problem: Problem, state: State, is_inlier: NDArray[np.bool_], sigma_px: Array
+) -> list[CameraStats]:
+    """Return each camera's residual statistics at a state, given the inliers (M, P) and the noise (C,) in px.
+
+    ``sigma_px`` of the result is corrected for what fitting the wand poses took up.
+    """
+    residual = residuals(problem, state)
+    used = is_inlier | ((problem.row >= 0) & has_judges(problem)[problem.frame])
+    share_left = _share_left(problem, state, is_inlier, sigma_px)
+    stats = []
+    for c, camera in enumerate(tracks.cameras):
+        marker, pair = np.nonzero(used & (problem.cam == c))
+        row, out = problem.row[marker, pair], ~is_inlier[marker, pair]
+        found = camera_stats(residual[:, marker, pair].T, camera.xy_px[row], out, camera.width, camera.height)
+        stats.append(replace(found, sigma_px=found.sigma_px / float(np.sqrt(share_left[c]))))
+    return stats
+
+
+def has_judges(problem: Problem) -> NDArray[np.bool_]:
+    """Return the frames (F,) in which two cameras each see enough markers to fix the wand's pose.
+
+    In others a point that does not fit is no gross outlier: nothing says where it should be.
+    """
+    seen = (problem.row >= 0).astype(float)
+    views = np.stack([np.bincount(problem.frame, row, problem.n_frames) for row in seen])
+    return np.asarray((views >= 2).sum(axis=0) >= {2: 2, 3: 3, 0: 1}[problem.n_turn])
+
+
+def _share_left(problem: Problem, state: State, is_inlier: NDArray[np.bool_], sigma_px: Array) -> Array:
+    """Return which share (C,) of each camera's residuals the fitted wand poses leave free, nan without points."""
+    weighted = problem.with_weight(is_inlier / sigma_px[problem.cam])
+    factors = inverse_factors(linearise(weighted, state, (), np.inf).frame)
+    taken = np.bincount(problem.cam, frame_leverage(weighted, state, factors), problem.n_cameras)
+    n = np.bincount(problem.cam, 2.0 * is_inlier.sum(axis=0), problem.n_cameras)
+    return np.where(n > taken, (n - taken) / np.maximum(n, 1.0), np.nan)
 
 
 def camera_stats(

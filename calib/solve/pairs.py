@@ -16,6 +16,7 @@ from calib.core.wand import Wand
 from calib.solve.bundle import BundleOptions, bundle, inverse_factors, reduced_system
 from calib.solve.frames import place_wands
 from calib.solve.linearise import residuals
+from calib.solve.motion import shared_points
 from calib.solve.problem import Index, Problem, State, arrange
 
 # How far a zoom ring's number may be off, as factors to try: steps of an eighth, which a refinement bridges.
@@ -56,17 +57,6 @@ class PairPose:
     residual_px: float
     sigma_rotation: float
     sigma_mm: float
-
-
-def shared_points(tracks: Tracks, a: int, b: int) -> Shared:
-    """Return the identified points that cameras a and b (indices) have in common."""
-    sides = []
-    for camera in (tracks.cameras[a], tracks.cameras[b]):
-        rows = np.flatnonzero(camera.marker >= 0)
-        sides.append((camera.frame[rows] * 65536 + camera.marker[rows], camera.xy_px[rows]))
-    key, at_a, at_b = np.intersect1d(sides[0][0], sides[1][0], assume_unique=True, return_indices=True)
-    frame, marker = np.divmod(key, 65536)
-    return Shared(frame, marker.astype(np.intp), sides[0][1][at_a], sides[1][1][at_b])
 
 
 def _thinned_rows(shared: Shared, most: int) -> Index:
@@ -193,7 +183,8 @@ def solve_pair(
     it has to be found as well. Fresh from an essential matrix, the best candidates go through a small robust bundle;
     the one with the least residual stays.
     """
-    shared = shared_points(tracks, a, b)
+    uv_a, uv_b, frame, marker = shared_points(tracks.cameras[a], tracks.cameras[b])
+    shared = Shared(frame, marker, uv_a, uv_b)
     if len(shared.frame) < 15:
         return None
     shared = _select(shared, _thinned_rows(shared, SAMPLE_POINTS))

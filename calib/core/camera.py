@@ -114,23 +114,35 @@ def project(lens: Lens, points_cam_mm: Array) -> Array:
     return np.stack([lens.fx * xd + lens.cx, lens.fy * yd + lens.cy], axis=-1)
 
 
-def fold_radius(dist: Array) -> float:
-    """Return the image-plane radius up to which the radial distortion of ``dist`` (8,) grows steadily, else infinity.
+def radial_ends(dist: Array) -> tuple[float, float]:
+    """Return the image-plane radii (fold, pole) where the radial map of ``dist`` (8,) turns back and where it ends.
 
     With s = r², N = 1 + k1 s + k2 s² + k3 s³ and D the denominator, the radial map r N / D has the slope
-    ``(N D + 2 s (N' D - N D')) / D²``; it ends at the first positive zero of that numerator (a fold) or of D (a pole).
-
-    >>> fold_radius(np.array([-1 / 3, 0, 0, 0, 0, 0, 0, 0]))
-    1.0
+    ``(N D + 2 s (N' D - N D')) / D²``: it folds at the first positive zero of that numerator and has a pole at that of
+    D; infinite where there is none.
     """
     k1, k2, _, _, k3, k4, k5, k6 = dist
     N, D = np.array([1.0, k1, k2, k3]), np.array([1.0, k4, k5, k6])
     twist = poly.polysub(poly.polymul(poly.polyder(N), D), poly.polymul(N, poly.polyder(D)))
     slope = poly.polyadd(poly.polymul(N, D), 2.0 * poly.polymulx(twist))
-    roots = np.concatenate([poly.polyroots(poly.polytrim(p)) for p in (slope, D)])
-    # A double zero comes out of rounding as a pair just off the real axis.
+    return _root_radius(slope), _root_radius(D)
+
+
+def _root_radius(coefficients: Array) -> float:
+    """Return the square root of the smallest positive root of a polynomial in r²."""
+    roots = poly.polyroots(poly.polytrim(coefficients))
+    # A double root comes out of rounding as a pair just off the real axis.
     is_real = (np.abs(roots.imag) <= 1e-7 * np.abs(roots)) & (roots.real > 0)
     return float(np.sqrt(roots.real[is_real].min(initial=np.inf)))
+
+
+def fold_radius(dist: Array) -> float:
+    """Return the image-plane radius up to which the radial distortion of ``dist`` (8,) grows steadily, else infinity.
+
+    >>> fold_radius(np.array([-1 / 3, 0, 0, 0, 0, 0, 0, 0]))
+    1.0
+    """
+    return min(radial_ends(dist))
 
 
 def undistort(lens: Lens, uv_px: Array) -> Array:

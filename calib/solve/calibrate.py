@@ -175,10 +175,10 @@ def _as_rig(tracks: Tracks, wand: Wand, fit: Fit) -> Rig:
     """Return the fit as a rig in the first camera's frame."""
     state, problem = fit.result.state, fit.problem
     stats = rig_stats(tracks, problem, state, fit.is_inlier, fit.sigma_px)
-    world = Pose(_rotation(state.cam_R[0]), state.cam_t[0])
+    world = Pose(state.cam_R[0], state.cam_t[0])
     cameras = []
     for c, camera in enumerate(tracks.cameras):
-        pose = Pose(_rotation(state.cam_R[c]), state.cam_t[c]) @ world.inverse()
+        pose = Pose(state.cam_R[c], state.cam_t[c]) @ world.inverse()
         cameras.append(
             RigCamera(camera.name, camera.width, camera.height, Lens.from_vector(state.lens[c]), pose, stats[c])
         )
@@ -191,9 +191,3 @@ def _as_rig(tracks: Tracks, wand: Wand, fit: Fit) -> Rig:
     )
     covariance = joint_covariance(problem, replace(fit.result, state=moved), fit.options, tracks.names, wand.markers)
     return Rig(tuple(cameras), wand, reshaped(wand, state.shape_mm) if fit.options.shape else wand, covariance)
-
-
-def _rotation(R: Array) -> Array:
-    """Return the nearest rotation: some hundred multiplied steps leave rounding behind."""
-    u, _, vt = np.linalg.svd(R)
-    return np.asarray(u @ vt)

@@ -7,10 +7,9 @@ can, in the corners that it has not seen; undistorting a point there then fails 
 from __future__ import annotations
 
 import numpy as np
-from numpy.polynomial import polynomial as poly
 from numpy.typing import NDArray
 
-from calib.core.camera import DIST_NAMES
+from calib.core.camera import DIST_NAMES, radial_ends
 from calib.core.geometry import Array
 from calib.solve.bundle import Prior
 
@@ -26,30 +25,13 @@ _POWER = {"k1": 2, "k2": 4, "k3": 6, "k4": 2, "k5": 4, "k6": 6}
 def fold_radius(lens: Array) -> float:
     """Return the smallest image-plane radius, before distortion, where the radial map of ``lens`` (12,) turns back.
 
-    With s = r², N = 1 + k1 s + k2 s² + k3 s³ and D the denominator of k4 to k6, the map r N / D has the slope
-    ``(N D + 2 s (N' D - N D')) / D²``; the smallest positive root of that polynomial is the fold, infinite where a
-    pole of the map comes first (it then reaches every radius) or there is none.
+    Infinite where a pole of the map comes first (it then reaches every radius) or there is no fold.
 
     >>> float(np.round(fold_radius(np.array([1000, 1000, 500, 500, -1 / 3, 0, 0, 0, 0, 0, 0, 0.0])), 9))
     1.0
     """
-    k1, k2, _, _, k3, k4, k5, k6 = lens[4:12]
-    N, D = np.array([1.0, k1, k2, k3]), np.array([1.0, k4, k5, k6])
-    twist = poly.polysub(poly.polymul(poly.polyder(N), D), poly.polymul(N, poly.polyder(D)))
-    slope = poly.polyadd(poly.polymul(N, D), 2.0 * poly.polymulx(twist))
-    fold, pole = _first_positive_root(slope), _first_positive_root(D)
-    return float(np.sqrt(fold)) if fold < pole else float("inf")
-
-
-def _first_positive_root(coefficients: Array) -> float:
-    c = poly.polytrim(coefficients, 0.0)
-    if len(c) < 2:
-        return float("inf")
-    roots = poly.polyroots(c)
-    # A double root comes out of rounding as a pair just off the real axis: a map that stands still there is no better.
-    is_real = np.abs(roots.imag) <= 1e-7 * np.abs(roots)
-    positive = roots.real[is_real & (roots.real > 0.0)]
-    return float(positive.min(initial=np.inf))
+    fold, pole = radial_ends(lens[4:12])
+    return fold if fold < pole else float("inf")
 
 
 def fold_reach(lens: Array, widths: Array, heights: Array) -> Array:

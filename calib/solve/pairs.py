@@ -216,14 +216,9 @@ def solve_pair(
         return None
     residual, state, sigma = refined
     return PairPose(
-        a, b, Pose(_orthonormal(state.cam_R[1]), state.cam_t[1]), state.lens[:, 0], sigma[:2], len(xy_a), residual,
+        a, b, Pose(state.cam_R[1], state.cam_t[1]), state.lens[:, 0], sigma[:2], len(xy_a), residual,
         float(sigma[2]), float(sigma[3]),
     )  # fmt: skip
-
-
-def _orthonormal(R: Array) -> Array:
-    u, _, vt = np.linalg.svd(R)
-    return np.asarray(u @ vt)
 
 
 def _rivals(candidates: list[Candidate], most: int = 3) -> list[Candidate]:

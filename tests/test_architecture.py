@@ -30,6 +30,7 @@ ONLY_IN = {
     "cv2": {"core/camera", "solve/pairs", "solve/initial", "intake/centroids"},
     "networkx": {"solve/graph"},
     "h5py": {"files"},
+    "numba": {"core/compiled"},
     "tomllib": {"files"},
     "typer": {"cli"},
     "rich": {"cli"},
@@ -78,8 +79,7 @@ def test_modules_stay_short(path: Path) -> None:
 
 @pytest.mark.parametrize("module", ["calib", "calib.cli.main"])
 def test_heavy_libraries_wait_until_they_are_needed(module: str) -> None:
-    code = (
-        f"import sys, {module}; print([m for m in ('cv2', 'scipy', 'h5py', 'networkx', 'numpy') if m in sys.modules])"
-    )
+    heavy = ("cv2", "scipy", "h5py", "networkx", "numba", "numpy")
+    code = f"import sys, {module}; print([m for m in {heavy} if m in sys.modules])"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"

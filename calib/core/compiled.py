@@ -1,0 +1,24 @@
+"""Loops over points as machine code: written plainly, compiled by Numba when first called and kept on disk after."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any, TypeVar, cast
+
+from numba import njit
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+# No interpreter's lock inside, so that threads run side by side; a division by zero gives infinity, as in NumPy; a
+# product and a sum may become one instruction.
+_OPTIONS: dict[str, Any] = {"nogil": True, "error_model": "numpy", "fastmath": {"contract"}}
+
+
+def compiled(function: F) -> F:
+    """Return the function compiled; without a place to keep machine code it is compiled anew in each process."""
+    kept: Any
+    try:
+        kept = njit(function, cache=True, **_OPTIONS)
+    except RuntimeError:  # neither the package's folder nor the user's cache can be written
+        kept = njit(function, **_OPTIONS)
+    return cast(F, kept)

@@ -16,6 +16,7 @@ from scipy import linalg
 
 from calib.core.geometry import Array, cross_matrix
 from calib.errors import UnsolvableError
+from calib.solve.kernels import inverse_factor_kernel, pull_kernel, whiten_kernel
 from calib.solve.linearise import Blocks, linearise
 from calib.solve.problem import Chunk, Problem, State, term_values
 from calib.solve.shape import ShapePrior
@@ -62,24 +63,11 @@ class BundleResult:
 def inverse_factors(blocks: Array) -> Array:
     """Return the inverses (F, d, d) of the lower Cholesky factors of symmetric blocks (F, d, d).
 
-    Runs over all blocks at once, element by element. A direction that a block does not determine gets a zero row:
-    the step along it is zero.
+    A direction that a block does not determine gets a zero row: the step along it is zero.
     """
-    A = np.ascontiguousarray(np.moveaxis(blocks, 0, -1))
-    d = len(A)
-    L, inverse = np.zeros_like(A), np.zeros_like(A)
-    for j in range(d):
-        pivot = A[j, j] - (L[j, :j] ** 2).sum(axis=0)
-        # Below 1e-13 of the diagonal only rounding is left of the pivot.
-        is_fixed = pivot > 1e-13 * A[j, j]
-        r = np.where(is_fixed, 1.0 / np.sqrt(np.where(is_fixed, pivot, 1.0)), 0.0)
-        for i in range(j + 1, d):
-            L[i, j] = (A[i, j] - (L[i, :j] * L[j, :j]).sum(axis=0)) * r
-        L[j, j] = np.where(is_fixed, pivot * r, 1.0)
-        for k in range(j):
-            inverse[j, k] = -(L[j, k:j] * inverse[k:j, k]).sum(axis=0) * r
-        inverse[j, j] = r
-    return np.moveaxis(inverse, -1, 0)
+    out = np.zeros(blocks.shape)
+    inverse_factor_kernel(np.ascontiguousarray(blocks), out)
+    return out
 
 
 def reduced_system(problem: Problem, blocks: Blocks, factors: Array) -> tuple[Array, Array]:
@@ -90,19 +78,18 @@ def reduced_system(problem: Problem, blocks: Blocks, factors: Array) -> tuple[Ar
     half_gradient = (factors @ blocks.frame_gradient[:, :, None])[..., 0]
     half_shape = factors @ blocks.frame_shape
 
+    coupling = np.ascontiguousarray(blocks.coupling)
+
     def run(chunks: Sequence[Chunk]) -> tuple[Array, Array]:
         """Return what eliminating these chunks' frames takes off the matrix and the gradient."""
         S, g = np.zeros((size, size)), np.zeros(size)
         for chunk in chunks:
-            n_seen, n_frames = len(chunk.cameras), chunk.frames.stop - chunk.frames.start
-            frame = problem.frame[chunk.pairs]
-            A = np.zeros((n_frames, d, n_seen * n + n_shape))
-            by_camera = A[:, :, : n_seen * n].reshape(n_frames, d, n_seen, n)
-            local = np.repeat(np.arange(n_seen), np.diff(chunk.bounds))
-            by_camera[frame - chunk.frames.start, :, local, :] = factors[frame] @ blocks.coupling[chunk.pairs]
-            A[:, :, n_seen * n :] = half_shape[chunk.frames]
-            A = A.reshape(n_frames * d, -1)
-            if n_seen == n_cameras:
+            place = np.full(n_cameras, -1)
+            place[chunk.cameras] = n * np.arange(len(chunk.cameras))
+            first, last = chunk.frames.start, chunk.frames.stop
+            A = np.zeros(((last - first) * d, len(chunk.cameras) * n + n_shape))
+            whiten_kernel(problem.cam, problem.starts, first, last, place, factors, coupling, half_shape, A)
+            if len(chunk.cameras) == n_cameras:
                 S += A.T @ A
                 g += A.T @ half_gradient[chunk.frames].ravel()
             else:
@@ -136,15 +123,9 @@ def gauge_motions(state: State, n: int, n_shape: int = 0) -> Array:
 
 def frame_steps(problem: Problem, blocks: Blocks, factors: Array, camera_step: Array, shape_step: Array) -> Array:
     """Return the frames' steps (F, d) that go with the steps of cameras (C, n) and shape (s,)."""
-    d = blocks.coupling.shape[1]
-    rhs = -blocks.frame_gradient - blocks.frame_shape @ shape_step
-    for chunk in problem.chunks:
-        pull = np.empty((chunk.pairs.stop - chunk.pairs.start, d))
-        coupling = blocks.coupling[chunk.pairs]
-        for k, c in enumerate(chunk.cameras):
-            rows = slice(chunk.bounds[k], chunk.bounds[k + 1])
-            pull[rows] = np.einsum("pdn,n->pd", coupling[rows], camera_step[c])
-        rhs[chunk.frames] -= chunk.sum_to_frames @ pull
+    pull = np.zeros(blocks.frame_gradient.shape)
+    pull_kernel(problem.cam, problem.starts, np.ascontiguousarray(blocks.coupling), camera_step, pull)
+    rhs = -blocks.frame_gradient - blocks.frame_shape @ shape_step - pull
     return (np.swapaxes(factors, 1, 2) @ (factors @ rhs[:, :, None]))[..., 0]
 
 

@@ -79,7 +79,7 @@ def fit_frames(problem: Problem, state: State, loss_scale: float = np.inf, max_i
 
     Levenberg-Marquardt with a damping of each frame's own: one bad frame does not hold back the others.
     """
-    blocks = linearise(problem, state, (), loss_scale)
+    blocks = linearise(problem, state, (), loss_scale, has_cameras=False)
     damping = np.full(problem.n_frames, 1e-3)
     no_camera_step = np.zeros((problem.n_cameras, 6))
     for _ in range(max_iterations):
@@ -88,7 +88,7 @@ def fit_frames(problem: Problem, state: State, loss_scale: float = np.inf, max_i
         factors = inverse_factors(frame)
         step = -(np.swapaxes(factors, 1, 2) @ (factors @ blocks.frame_gradient[:, :, None]))[..., 0]
         trial = state.moved(no_camera_step, step, ())
-        trial_blocks = linearise(problem, trial, (), loss_scale)
+        trial_blocks = linearise(problem, trial, (), loss_scale, has_cameras=False)
         fall = blocks.frame_cost - trial_blocks.frame_cost
         is_better = fall > 0
         damping = np.where(is_better, np.maximum(damping * 0.1, 1e-12), np.minimum(damping * 10.0, 1e12))

@@ -33,7 +33,7 @@ from calib.solve.bundle import (
     reduced_system,
 )
 from calib.solve.lens_report import ALPHA, LensModelReport, TermFinding, together
-from calib.solve.linearise import Blocks, jacobian_chunk, project_chunk
+from calib.solve.linearise import Blocks, weighted_rows
 from calib.solve.problem import TERMS, Chunk, Problem, State, term_values
 from calib.solve.refine import Fit
 from calib.solve.start import term_names
@@ -267,29 +267,22 @@ def _squared_moves(system: _System, steps: Array, owner: NDArray[np.intp]) -> Ar
             near = np.flatnonzero(np.isin(owner, chunk.cameras))
             if not near.size:
                 continue
-            pull = np.empty((chunk.pairs.stop - chunk.pairs.start, d * len(near)))
-            for k, c in enumerate(chunk.cameras):
-                rows = slice(chunk.bounds[k], chunk.bounds[k + 1])
-                coupling = blocks.coupling[chunk.pairs][rows].reshape(-1, n)
-                pull[rows] = (coupling @ of_cameras[c][:, near]).reshape(-1, d * len(near))
-            pull_of_frames = (chunk.sum_to_frames @ pull).reshape(-1, d, len(near))
-            pull_of_frames += blocks.frame_shape[chunk.frames] @ of_shape[:, near]
+            cam, frame = problem.cam[chunk.pairs], problem.frame[chunk.pairs] - chunk.frames.start
+            pull = np.empty((len(cam), d, len(near)))
+            for c in chunk.cameras:
+                pull[cam == c] = blocks.coupling[chunk.pairs][cam == c] @ of_cameras[c][:, near]
+            pull_of_frames = problem.sum_to_frames(pull, chunk) + blocks.frame_shape[chunk.frames] @ of_shape[:, near]
             factors = system.factors[chunk.frames]
             of_frames = -np.swapaxes(factors, 1, 2) @ (factors @ pull_of_frames)
-            for k, c in enumerate(chunk.cameras):
+            rows = weighted_rows(problem, system.state, names, (problem.weight > 0).astype(float), chunk.pairs)
+            for c in chunk.cameras:
                 mine = owner[near] == c
-                pairs = slice(chunk.pairs.start + int(chunk.bounds[k]), chunk.pairs.start + int(chunk.bounds[k + 1]))
-                size = pairs.stop - pairs.start
-                J = np.empty((d + n, 2, n_markers, size))
-                _, way = project_chunk(problem, system.state, replace(chunk, pairs=pairs))
-                jacobian_chunk(problem, system.state, way, names, J)
-                J *= problem.weight[:, pairs] > 0
-                by_pair = J.transpose(3, 1, 2, 0)
-                own = of_frames[problem.frame[pairs] - chunk.frames.start][:, None, :, mine]
-                move = by_pair[..., :d] @ own + by_pair[..., d:] @ of_cameras[c][:, near[mine]]
+                J = rows[cam == c]
+                move = J[..., :d] @ of_frames[frame[cam == c]][:, None, :, mine]
+                move += J[..., d:-1] @ of_cameras[c][:, near[mine]]
                 if n_axes:
                     shift = of_shape[:, near[mine]].reshape(n_markers, n_axes, -1)
-                    move += np.einsum("prma,mak->prmk", by_pair[..., n_turn : n_turn + n_axes], shift)
+                    move += np.einsum("pmra,mak->pmrk", J[..., n_turn : n_turn + n_axes], shift)
                 total[near[mine]] += (move**2).sum(axis=(0, 1, 2))
         return total
 

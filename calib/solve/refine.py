@@ -212,5 +212,5 @@ def fit_to_rig(rig: Rig, tracks: Tracks) -> RigFit:
         inlier = gate(problem, state, seen, sigma)
         weighted = problem.with_weight(inlier / sigma[problem.cam])
         state = fit_frames(weighted, state)
-        sigma = dof_sigmas(weighted, state, linearise(weighted, state, (), np.inf).frame, 0, sigma)
+        sigma = dof_sigmas(weighted, state, linearise(weighted, state, (), np.inf, has_cameras=False).frame, 0, sigma)
     return RigFit(problem, state, residuals(problem, state), sigma, inlier)

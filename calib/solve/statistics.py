@@ -48,7 +48,7 @@ def has_judges(problem: Problem) -> NDArray[np.bool_]:
 def _share_left(problem: Problem, state: State, is_inlier: NDArray[np.bool_], sigma_px: Array) -> Array:
     """Return which share (C,) of each camera's residuals the fitted wand poses leave free, nan without points."""
     weighted = problem.with_weight(is_inlier / sigma_px[problem.cam])
-    factors = inverse_factors(linearise(weighted, state, (), np.inf).frame)
+    factors = inverse_factors(linearise(weighted, state, (), np.inf, has_cameras=False).frame)
     taken = np.bincount(problem.cam, frame_leverage(weighted, state, factors), problem.n_cameras)
     n = np.bincount(problem.cam, 2.0 * is_inlier.sum(axis=0), problem.n_cameras)
     return np.where(n > taken, (n - taken) / np.maximum(n, 1.0), np.nan)

@@ -31,7 +31,7 @@ from calib.solve.bundle import (
     reduced_system,
 )
 from calib.solve.frame_slip import find_frames, whole_frame_offsets
-from calib.solve.linearise import Blocks, cauchy, jacobian_chunk, linearise, project_chunk
+from calib.solve.linearise import Blocks, cauchy, linearise, weighted_rows
 from calib.solve.problem import Problem, State
 from calib.solve.refine import LOSS_SCALE, Fit, Progress, frames_with_pose, refine, robust_sigmas, squared_residuals
 
@@ -170,21 +170,17 @@ def _marker_sigmas(fit: Fit) -> Array:
     """
     problem, state = fit.problem.with_weight((fit.problem.weight > 0).astype(float)), fit.result.state
     d, n_markers = problem.n_turn + 3, len(state.shape_mm)
-    factors = inverse_factors(linearise(problem, state, (), np.inf).frame)
+    factors = inverse_factors(linearise(problem, state, (), np.inf, has_cameras=False).frame)
     # How a marker moves with its frame's parameters: turns about the wand's last n_turn axes, and shifts.
     turns = -cross_matrix(state.shape_mm)[:, :, 3 - problem.n_turn :]
     moves = np.concatenate([turns, np.broadcast_to(np.eye(3), (n_markers, 3, 3))], axis=2)
     of_frame = (np.einsum("fkd,mid->fmik", factors, moves, optimize=True) ** 2).sum(axis=(2, 3))
     has_pose = np.asarray((np.diagonal(factors, axis1=1, axis2=2) > 0).all(axis=1))
-    own = np.empty((problem.n_frames, n_markers * 9))
+    own = np.empty((problem.n_frames, n_markers, 3, 3))
     for chunk in problem.chunks:
-        residual, way = project_chunk(problem, state, chunk)
-        J = np.empty((d + 6, *residual.shape))
-        jacobian_chunk(problem, state, way, (), J, problem.weight[:, chunk.pairs])
-        shifts = J[problem.n_turn : d]
-        squares = np.einsum("irmp,jrmp->pmij", shifts, shifts).reshape(-1, n_markers * 9)
-        own[chunk.frames] = chunk.sum_to_frames @ squares
-    information = np.linalg.eigvalsh(own.reshape(problem.n_frames, n_markers, 3, 3))
+        shifts = weighted_rows(problem, state, (), problem.weight, chunk.pairs)[..., problem.n_turn : d]
+        own[chunk.frames] = problem.sum_to_frames(np.swapaxes(shifts, 2, 3) @ shifts, chunk)
+    information = np.linalg.eigvalsh(own)
     # A single ray leaves its own direction open up to rounding; two that meet at a milliradian do not.
     is_met = information[..., 0] > 1e-9 * information[..., 2]
     of_marker = (1.0 / np.where(is_met[..., None], information, np.nan)).sum(axis=2)
@@ -280,19 +276,16 @@ def _with_time(problem: Problem, result: BundleResult, options: BundleOptions, v
     to_camera, gradient = np.zeros((problem.n_cameras, n + 1)), np.zeros(problem.n_cameras)
     to_shape = np.zeros((problem.n_cameras, n_markers, n_axes))
     for chunk in problem.chunks:
-        cam, weight = problem.cam[chunk.pairs], problem.weight[:, chunk.pairs]
-        residual, way = project_chunk(problem, state, chunk)
-        J = np.empty((d + n + 1, *residual.shape))
-        jacobian_chunk(problem, state, way, options.terms, J[:-1], weight)
-        in_cam = np.einsum("pij,pmj->imp", state.cam_R[cam], velocity[problem.frame[chunk.pairs]])
-        time = np.einsum("irmp,imp->rmp", J[d + 3 : d + 6], in_cam, out=J[-1])
-        by_pair = np.einsum("krmp,rmp->kp", J, time)
-        to_frame[chunk.pairs, :, 0] = by_pair[:d].T
-        starts = chunk.bounds[:-1]
-        to_camera[chunk.cameras] += np.add.reduceat(by_pair[d:], starts, axis=1).T
-        gradient[chunk.cameras] -= np.add.reduceat((time * residual * weight).sum(axis=(0, 1)), starts)
-        shifts = np.einsum("armp,rmp->map", J[problem.n_turn : problem.n_turn + n_axes], time)
-        to_shape[chunk.cameras] += np.moveaxis(np.add.reduceat(shifts, starts, axis=2), 2, 0)
+        cam = problem.cam[chunk.pairs]
+        rows = weighted_rows(problem, state, options.terms, problem.weight, chunk.pairs)
+        in_cam = np.einsum("pij,pmj->pmi", state.cam_R[cam], velocity[problem.frame[chunk.pairs]])
+        time = np.einsum("pmri,pmi->pmr", rows[..., d + 3 : d + 6], in_cam)
+        by_pair = np.einsum("pmrk,pmr->pk", rows, time)
+        to_frame[chunk.pairs, :, 0] = by_pair[:, :d]
+        shifts = np.einsum("pmra,pmr->pma", rows[..., problem.n_turn : problem.n_turn + n_axes], time)
+        np.add.at(to_camera, cam, by_pair[:, d:-1])
+        np.add.at(gradient, cam, by_pair[:, -1])
+        np.add.at(to_shape, cam, shifts)
     camera = np.zeros((problem.n_cameras, n + 1, n + 1))
     camera[:, :n, :n] = blocks.camera
     camera[:, n] = camera[:, :, n] = to_camera

@@ -36,17 +36,20 @@ def triangulate_markers(problem: Problem, state: State) -> Array:
     marker, pair = np.nonzero((problem.weight > 0) & np.isfinite(xy).all(axis=0))
     cam = problem.cam[pair]
     ray = np.stack([xy[0, marker, pair], xy[1, marker, pair], np.ones(len(pair))], axis=1)
-    ray /= np.linalg.norm(ray, axis=1, keepdims=True)
-    ray = (ray[:, None, :] @ state.cam_R[cam])[:, 0]
-    origin = -(state.cam_t[:, None, :] @ state.cam_R)[:, 0][cam]
+    ray /= np.sqrt((ray**2).sum(axis=1))[:, None]
+    origin = -(state.cam_t[:, None, :] @ state.cam_R)[:, 0]
+    for c in np.unique(cam):
+        ray[cam == c] = ray[cam == c] @ state.cam_R[c]
+    origin = origin[cam]
     group = problem.frame[pair] * n_markers + marker
     weight = np.ones(len(pair))
     for _ in range(ROBUST_ROUNDS):
         points = triangulate(origin, ray, weight, group, n_frames * n_markers)
         away = points[group] - origin
-        along = np.einsum("ij,ij->i", away, ray)
-        miss = np.linalg.norm(away - along[:, None] * ray, axis=1) / np.maximum(along, 1.0)
-        scale = np.nanmedian(miss) if np.isfinite(miss).any() else 1.0
+        along = (away * ray).sum(axis=1)
+        miss = np.sqrt(np.maximum((away**2).sum(axis=1) - along**2, 0.0)) / np.maximum(along, 1.0)
+        known = miss[np.isfinite(miss)]
+        scale = np.median(known) if known.size else 1.0
         weight = 1.0 / (1.0 + np.nan_to_num(miss / max(2.0 * scale, 1e-12)) ** 2)
     points[np.bincount(group, minlength=len(points)) < 2] = np.nan
     return points.reshape(n_frames, n_markers, 3)

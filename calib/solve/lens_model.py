@@ -42,6 +42,7 @@ from calib.solve.threads import in_groups, one_blas_thread
 # Share of a parameter's information that is its own. What is left below it is rounding of the elimination: the
 # denominator's k4 to k6 repeat k1 to k3 all but entirely, and mostly only one or two of their directions remain.
 RANK_CUT = 1e-9
+EFFECT_FRAMES = 300
 # The residuals make a finding's rival less likely by no more than this (chi-square of 1 degree at 1e-3).
 LEAD = 10.8
 
@@ -105,8 +106,7 @@ def examine_lenses(fit: Fit, names: Sequence[str], groups: Sequence[str] | None 
     dropped, drop_steps = _removals(system, freed)
     findings = added + dropped
     owner = np.array([names.index(f.camera) for f in findings], dtype=np.intp)
-    total = _squared_moves(system, np.array(steps + drop_steps).reshape(len(owner), len(system.matrix)).T, owner)
-    effect = np.sqrt(total / n_points[owner])
+    effect = _moves_px(system, np.array(steps + drop_steps).reshape(len(owner), len(system.matrix)).T, owner)
     findings = [replace(f, effect_px=float(size)) for f, size in zip(findings, effect, strict=True)]
     free_groups = {g for _, g, _ in freed}
     held = set(np.flatnonzero(n_points).tolist()) - {c for c, *_ in freed}
@@ -252,8 +252,23 @@ def _removals(system: _System, freed: list[_Places]) -> tuple[list[TermFinding],
     return results, steps
 
 
-def _squared_moves(system: _System, steps: Array, owner: NDArray[np.intp]) -> Array:
-    """Return the sums (K,) in px² by which steps (N, K) move the points of their ``owner`` (K,), wands following."""
+def _moves_px(system: _System, steps: Array, owner: NDArray[np.intp]) -> Array:
+    """Return the RMS (K,) in px by which steps (N, K) move the points of their ``owner`` (K,), wands following.
+
+    Some hundred frames, evenly over the capture, show it to a few percent; a camera that they miss is asked in all.
+    """
+    problem = system.problem
+    few = np.unique(np.linspace(0, problem.n_frames - 1, EFFECT_FRAMES).astype(int))
+    total, n_points = _squared_moves(system, steps, owner, tuple(problem.chunk(f, f + 1) for f in few))
+    if (n_points[owner] == 0).any():
+        total, n_points = _squared_moves(system, steps, owner, problem.chunks)
+    return np.asarray(np.sqrt(total / n_points[owner]))
+
+
+def _squared_moves(
+    system: _System, steps: Array, owner: NDArray[np.intp], chunks: Sequence[Chunk]
+) -> tuple[Array, Array]:
+    """Return the sums (K,) in px² of these moves over chunks of frames, and each camera's points (C,) in them."""
     problem, blocks, names = system.problem, system.blocks, system.options.terms
     n, n_turn, n_markers = 6 + len(names), problem.n_turn, len(problem.weight)
     d, n_axes = n_turn + 3, len(blocks.shape) // n_markers
@@ -286,4 +301,7 @@ def _squared_moves(system: _System, steps: Array, owner: NDArray[np.intp]) -> Ar
                 total[near[mine]] += (move**2).sum(axis=(0, 1, 2))
         return total
 
-    return np.asarray(np.sum(in_groups(run, problem.chunks), axis=0))
+    pairs = np.concatenate([np.arange(len(problem.cam))[chunk.pairs] for chunk in chunks])
+    seen = (problem.weight[:, pairs] > 0).sum(axis=0).astype(float)
+    count = np.bincount(problem.cam[pairs], seen, problem.n_cameras).astype(float)
+    return np.asarray(np.sum(in_groups(run, chunks), axis=0)), count

@@ -136,6 +136,11 @@ class Problem:
         """Return the same observations with other weights (M, P)."""
         return replace(self, weight=weight)
 
+    def chunk(self, first: int, last: int) -> Chunk:
+        """Return the frames from first to last as a chunk."""
+        pairs = slice(int(self.starts[first]), int(self.starts[last]))
+        return Chunk(slice(first, last), pairs, np.unique(self.cam[pairs]))
+
     def sum_to_frames(self, values: Array, chunk: Chunk) -> Array:
         """Return the sums (F', ...) over each frame's pairs of values (P', ...) of a chunk's pairs."""
         starts = self.starts[chunk.frames.start : chunk.frames.stop + 1] - chunk.pairs.start

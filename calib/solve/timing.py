@@ -283,7 +283,8 @@ def _with_time(problem: Problem, result: BundleResult, options: BundleOptions, v
         by_pair = np.einsum("pmrk,pmr->pk", rows, time)
         to_frame[chunk.pairs, :, 0] = by_pair[:, :d]
         shifts = np.einsum("pmra,pmr->pma", rows[..., problem.n_turn : problem.n_turn + n_axes], time)
-        np.add.at(to_camera, cam, by_pair[:, d:-1])
+        with_itself = (time**2).sum(axis=(1, 2))[:, None]
+        np.add.at(to_camera, cam, np.hstack([by_pair[:, d:-1], with_itself]))
         np.add.at(gradient, cam, by_pair[:, -1])
         np.add.at(to_shape, cam, shifts)
     camera = np.zeros((problem.n_cameras, n + 1, n + 1))

@@ -21,7 +21,7 @@ from calib.solve.initial import InitialRig, initial_rig
 from calib.solve.lens_model import examine_lenses
 from calib.solve.monotonic import monotonic_prior
 from calib.solve.motion import require_depth, require_motion
-from calib.solve.pairs import PairPose, scales_to_try, solve_pair
+from calib.solve.pairs import PairPose, solve_pairs
 from calib.solve.problem import State
 from calib.solve.refine import Fit, Progress, refine
 from calib.solve.select import Selection, choose_frames, keep_frames, position_sigma_ratio
@@ -141,13 +141,8 @@ def _largest_part(tracks: Tracks, partial: bool) -> tuple[Tracks, Overlap, dict[
 def _solve_pairs(
     tracks: Tracks, table: Overlap, wand: Wand, lens: Array, is_open: NDArray[np.bool_], progress: Progress
 ) -> list[PairPose]:
-    chosen, shape, to_try = choose_pairs(table), wand_shape(wand), scales_to_try(tracks, is_open)
-    edges = []
-    for k, (a, b) in enumerate(chosen):
-        progress("camera pairs", k, len(chosen))
-        edge = solve_pair(tracks, wand, shape, a, b, lens, to_try)
-        if edge is not None:
-            edges.append(edge)
+    chosen = choose_pairs(table)
+    edges = solve_pairs(tracks, wand, chosen, lens, is_open, progress)
     if not edges:
         raise UnsolvableError(
             "camera pairs",

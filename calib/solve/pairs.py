@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import product
 
@@ -18,6 +19,7 @@ from calib.solve.frames import place_wands
 from calib.solve.linearise import residuals
 from calib.solve.motion import shared_points
 from calib.solve.problem import Index, Problem, State, arrange
+from calib.solve.shape import wand_shape
 
 # How far a zoom ring's number may be off, as factors to try: steps of an eighth, which a refinement bridges.
 FOCAL_SCALES = (0.70, 0.79, 0.89, 1.0, 1.12, 1.26, 1.42)
@@ -27,6 +29,7 @@ RANK_POINTS = 200  # to score a candidate by its median
 SAMPLE_POINTS = 800  # enough for a robust sample; more only costs time
 RANK_FRAMES = 30  # to tell candidates apart, which differ by degrees and percents
 SAMPLE_FRAMES = 90  # to refine the best: fixes a pair's pose to some 0.02 degree, far below what distortion bends
+AGREE_LOG_FOCAL = 0.04  # a third of the step between the factors: a refinement starts well within its reach
 EPIPOLAR_PX = 3.0  # before the lens is known, distortion alone moves points by pixels
 
 
@@ -174,14 +177,43 @@ def _marker_pairs(shared: Shared) -> tuple[Index, Index]:
     return np.concatenate(i), np.concatenate(j)
 
 
+def solve_pairs(
+    tracks: Tracks, wand: Wand, chosen: Sequence[tuple[int, int]], lens: Array, is_open: NDArray[np.bool_],
+    progress: Callable[[str, int, int], None],
+) -> list[PairPose]:  # fmt: skip
+    """Return the metric poses of the chosen pairs, as far as their points give one; ``is_open (C,)`` focal lengths too.
+
+    Pairs are taken in the order given, the most telling first: a camera whose focal length two pairs agree on is no
+    longer searched for one.
+    """
+    shape, lens, to_try = wand_shape(wand), lens.copy(), scales_to_try(tracks, is_open)
+    found: list[list[float]] = [[] for _ in tracks.cameras]
+    edges = []
+    for k, (a, b) in enumerate(chosen):
+        progress("camera pairs", k, len(chosen))
+        edge = solve_pair(tracks, wand, shape, a, b, lens, to_try, is_open)
+        if edge is None:
+            continue
+        edges.append(edge)
+        for c, focal, sigma in zip((a, b), edge.focal_px, edge.sigma_log_focal, strict=True):
+            agrees = [f for f in found[c] if abs(np.log(f / focal)) < AGREE_LOG_FOCAL]
+            if len(to_try[c]) > 1 and sigma < AGREE_LOG_FOCAL:
+                found[c].append(float(focal))
+                if agrees:
+                    lens[c, :2] *= np.sqrt(agrees[0] * focal) / lens[c, 0]
+                    to_try[c] = (1.0,)
+    return edges
+
+
 def solve_pair(
-    tracks: Tracks, wand: Wand, shape_mm: Array, a: int, b: int, lens: Array, to_try: list[tuple[float, ...]]
-) -> PairPose | None:
+    tracks: Tracks, wand: Wand, shape_mm: Array, a: int, b: int, lens: Array, to_try: list[tuple[float, ...]],
+    is_open: NDArray[np.bool_],
+) -> PairPose | None:  # fmt: skip
     """Return the metric pose of camera b from camera a, or None where their shared points give none.
 
     lens (C, 12) are starting lenses; ``to_try`` (of length C) holds factors on their focal lengths, more than one where
-    it has to be found as well. Fresh from an essential matrix, the best candidates go through a small robust bundle;
-    the one with the least residual stays.
+    it has to be searched for, and ``is_open`` (C,) says where it is refined. Fresh from an essential matrix, the best
+    candidates go through a small robust bundle; the one with the least residual stays.
     """
     uv_a, uv_b, frame, marker = shared_points(tracks.cameras[a], tracks.cameras[b])
     shared = Shared(frame, marker, uv_a, uv_b)
@@ -194,7 +226,7 @@ def solve_pair(
     xy_a, xy_b = planes[0][is_reached], planes[1][is_reached]
     if len(xy_a) < 15:
         return None
-    pair_open = (len(to_try[a]) > 1, len(to_try[b]) > 1)
+    pair_open = (bool(is_open[a]), bool(is_open[b]))
     E, scales, is_inlier = essential_candidates(xy_a, xy_b, (lens[a, 0], lens[b, 0]), (to_try[a], to_try[b]))
     if is_inlier.sum() < 12:
         return None

@@ -120,8 +120,8 @@ def test_residuals_prints_the_table_and_the_same_numbers_as_json(capture: Path, 
     code, out, err = call("residuals", capture / "rig.h5", capture / "tracks.h5", "--json")
     document = json.loads(out)
     assert (code, err) == (0, "")
-    assert [line.split()[0] for line in text.splitlines()[1:5]] == [c["name"] for c in document["cameras"]]
-    for camera, line in zip(document["cameras"], text.splitlines()[1:5], strict=True):
+    assert [line.split()[0] for line in text.splitlines()[2:6]] == [c["name"] for c in document["cameras"]]
+    for camera, line in zip(document["cameras"], text.splitlines()[2:6], strict=True):
         assert set(camera) >= {
             *("name", "points", "rms_px", "median_px", "p95_px", "sigma_px", "bias_px"),
             *("coverage", "verdict", "causes"),
@@ -145,7 +145,7 @@ def test_a_camera_that_needs_a_hand_is_exit_1_with_evidence_and_caution(
     cameras = tuple(shaken if c is third else c for c in simulated.cameras)
     calib.save_tracks(replace(simulated, cameras=cameras), tmp_path / "t.h5")
     code, out, err = call("residuals", capture / "rig.h5", tmp_path / "t.h5")
-    assert code == 1 and out.splitlines()[1].startswith("cam03") and "cam03: residuals stand out" in out
+    assert code == 1 and out.splitlines()[2].startswith("cam03") and "cam03: residuals stand out" in out
     assert "ladder" in err and "strobes" in err
     code, out, err = call("residuals", capture / "rig.h5", tmp_path / "t.h5", "--json")
     assert (code, err) == (1, "") and json.loads(out)["cameras"][0]["verdict"] == "act"

@@ -17,6 +17,7 @@ from calib.solve.frames import triangulate_markers
 from calib.solve.refine import fit_to_rig
 from calib.solve.statistics import rig_stats
 from calib.solve.threads import one_blas_thread
+from calib.solve.timing import at_common_time
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -113,13 +114,15 @@ class ResidualTable:
 def residual_table(rig: Rig, tracks: Tracks) -> ResidualTable:
     """Return the residuals that the rig's cameras leave on a capture of its wand, with the rig held.
 
-    Each frame's wand pose is fitted to all cameras; gross outliers are left out by the test that the solve uses.
+    Points of cameras that the rig's solve found to expose late or early are first moved to the common time. Each
+    frame's wand pose is fitted to all cameras; gross outliers are left out by the test that the solve uses.
     Raises InputError where cameras of the tracks are not in the rig, or sensors differ, UnsolvableError where no two
     cameras see the same marker in the same frame.
     """
     _check_cameras(rig, tracks)
     tracks = tracks.subset([n for n in rig.names if n in tracks.names])
     _require_shared_points(tracks)
+    tracks = at_common_time(rig, tracks)
     fit = fit_to_rig(rig, tracks)
     stats = rig_stats(tracks, fit.problem, fit.state, fit.is_inlier, fit.sigma_px)
     causes = find_causes(stats, [rig.camera(n).stats for n in tracks.names])

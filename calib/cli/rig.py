@@ -82,7 +82,7 @@ def solve(
 ) -> None:
     """Solve a rig from a wand wave: every camera's pose and lens at true scale."""
     if wand is None and distance is None:
-        raise InputError("--wand", expected="a wand file, or --distance for a capture of a single marker", found="none")
+        raise typer.BadParameter("missing, and no --distance for a capture of a single marker", param_hint="--wand")
     check_output(output, force, inputs=[tracks] if wand is None else [tracks, wand])
     import calib
     from calib import files

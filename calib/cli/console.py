@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Any
 
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
-from rich.table import Table
 from rich.text import Text
 
 if TYPE_CHECKING:
@@ -66,45 +65,13 @@ def print_inspection(found: Inspection) -> None:
 
 
 def print_residuals(found: ResidualTable) -> None:
-    """Print the residual table, worst camera first, and below it what is behind each verdict "act"."""
-    table = Table(box=None, pad_edge=False, header_style="bold")
-    headings = (
-        *("points", "left out", "RMS px", "median px", "95 % px", "sigma px"),
-        *("bias x px", "bias y px", "sensor"),
-    )
-    table.add_column("camera")
-    for heading in headings:
-        table.add_column(heading, justify="right")
-    table.add_column("verdict")
-    for row in found.cameras:
-        s = row.stats
-        rounded = (round(v, 3) + 0.0 for v in (s.rms_px, s.median_px, s.p95_px, s.sigma_px, *s.bias_px))  # no -0.000
-        numbers = [f"{v:.3f}" for v in rounded]
-        cells = [row.name, str(s.points), str(s.n_left_out), *numbers, f"{s.coverage:.0%}", row.verdict]
-        table.add_row(*map(Text, cells), style="bold" if row.verdict == "act" else "")
-    causes = [f"{row.name}: {c.cause}: {c.evidence}" for row in found.cameras for c in row.causes]
-    w = found.wand
-    lengths = (
-        f"wand lengths ({w.n_lengths}): mean error {w.length_mean_mm:+.3f} mm, SD {w.length_sd_mm:.3f} mm,"
-        f" 95 % within {w.length_p95_mm:.3f} mm"
-        if w.n_lengths
-        else "wand lengths: none, as no two markers were seen by two cameras in one frame"
-    )
-    _print_whole(table)
-    legend = (
-        "RMS is sqrt(mean(dx² + dy²)); sigma is the robust noise of one coordinate, corrected for what fitting the"
-        " wands takes up; sensor is the share covered."
-    )
-    for line in [*causes, lengths, legend]:
-        _console().print(Text(line), soft_wrap=True)
+    """Print the residual table, the lines of cameras that need a hand in bold."""
+    is_bold = [False, False, *(row.verdict == "act" for row in found.cameras)]
+    lines = str(found).splitlines()
+    is_bold += [False] * (len(lines) - len(is_bold))
+    styled = (Text(line, style="bold" if bold else "") for line, bold in zip(lines, is_bold, strict=True))
+    _console().print(*styled, sep="\n", soft_wrap=True)
 
 
-def _console(width: int | None = None) -> Console:
-    return Console(width=width, markup=False, highlight=False, emoji=False)
-
-
-def _print_whole(table: Table) -> None:
-    """Print a table at its full width: a figure that is cut off is no figure, and a pipe has no width."""
-    console = _console()
-    wanted = console.measure(table, options=console.options.update(width=10_000)).maximum
-    _console(max(wanted, console.width)).print(table)
+def _console() -> Console:
+    return Console(markup=False, highlight=False, emoji=False)

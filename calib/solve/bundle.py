@@ -31,6 +31,16 @@ class Prior:
     sigma: Array
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Distance:
+    """The known distance between the cameras with indices a and b, which is the scale of points without a wand."""
+
+    a: int
+    b: int
+    length_mm: float
+    sigma_mm: float
+
+
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class BundleOptions:
     """What to free and when to stop.
@@ -43,6 +53,7 @@ class BundleOptions:
     is_free: NDArray[np.bool_] | None = None
     prior: Prior | None = None
     shape: ShapePrior | None = None  # None holds the wand's shape
+    distance: Distance | None = None  # given: the images leave the scale open, as one more motion of the world
     loss_scale: float = np.inf  # Cauchy's scale in sigmas; infinite is plain least squares
     max_iterations: int = 60
     tolerance: float = 1e-11  # relative fall of the cost that ends the search: well below what a digit of it shows
@@ -111,14 +122,19 @@ def reduced_system(problem: Problem, blocks: Blocks, factors: Array) -> tuple[Ar
     return S, g
 
 
-def gauge_motions(state: State, n: int, n_shape: int = 0) -> Array:
-    """Return the six motions of the world as steps (C n + s, 6): turns about and shifts along its axes."""
+def gauge_motions(state: State, n: int, n_shape: int = 0, is_scale_open: bool = False) -> Array:
+    """Return the six motions of the world as steps (C n + s, 6): turns about and shifts along its axes.
+
+    With the scale open a seventh grows the world about its origin.
+    """
     R, t = state.cam_R, state.cam_t
-    G = np.zeros((len(R), n, 6))
+    G = np.zeros((len(R), n, 7 if is_scale_open else 6))
     G[:, :3, :3] = -R
     G[:, 3:6, :3] = -cross_matrix(t) @ R
-    G[:, 3:6, 3:] = -R
-    return np.concatenate([G.reshape(-1, 6), np.zeros((n_shape, 6))])
+    G[:, 3:6, 3:6] = -R
+    if is_scale_open:
+        G[:, 3:6, 6] = t
+    return np.concatenate([G.reshape(len(R) * n, -1), np.zeros((n_shape, G.shape[2]))])
 
 
 def frame_steps(problem: Problem, blocks: Blocks, factors: Array, camera_step: Array, shape_step: Array) -> Array:
@@ -210,7 +226,7 @@ def _damped_step(
     scale = 1.0 / np.sqrt(np.maximum(diagonal[free], 1e-300))
     A = S[np.ix_(free, free)] * scale[:, None] * scale
     if has_gauge:
-        G, _ = np.linalg.qr(gauge_motions(state, n, n_shape)[free] / scale[:, None])
+        G, _ = np.linalg.qr(gauge_motions(state, n, n_shape, options.distance is not None)[free] / scale[:, None])
         A += G @ G.T  # the step gets no part along motions of the world as a whole
     step = np.zeros(len(S))
     step[free] = -scale * solve_symmetric(A, scale * g[free])

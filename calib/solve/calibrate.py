@@ -26,6 +26,7 @@ from calib.solve.problem import State
 from calib.solve.refine import Fit, Progress, refine
 from calib.solve.select import Selection, choose_frames, keep_frames, position_sigma_ratio
 from calib.solve.shape import reshaped, shape_prior, wand_shape
+from calib.solve.single import POINT, KnownDistance, as_points, at_distance, common_scale, fit_at_distance, is_single
 from calib.solve.sound import require_sound
 from calib.solve.start import is_lens_free, lens_prior, start_lens, term_names
 from calib.solve.statistics import rig_stats
@@ -42,6 +43,7 @@ class SolveOptions:
     partial: bool = False  # a rig in pieces is a mistake until somebody says otherwise
     frames: str | int = "auto"  # "auto": those that carry the information of a long capture; "all"; or at most so many
     timing: bool = False  # also each camera's time offset: cameras on one sync box have none worth finding
+    distance: KnownDistance | None = None  # the scale of a capture of a single marker
 
 
 def _quiet(stage: str, done: int, total: int) -> None:
@@ -49,14 +51,29 @@ def _quiet(stage: str, done: int, total: int) -> None:
 
 
 @one_blas_thread
-def calibrate(tracks: Tracks, wand: Wand, options: SolveOptions | None = None, progress: Progress = _quiet) -> Rig:
+def calibrate(
+    tracks: Tracks, wand: Wand | None, options: SolveOptions | None = None, progress: Progress = _quiet
+) -> Rig:
     """Return the rig that the tracks of a waved wand determine; the world is the first camera's frame.
 
-    ``progress`` is told stage, done and total. Raises InputError where tracks and wand do not fit together and
-    UnsolvableError, naming cameras, where the capture does not determine the rig.
+    A capture that shows one and the same marker throughout needs no wand, but a focal length of each camera and a known
+    distance between two, ``options.distance``. ``progress`` is told stage, done and total. Raises InputError where
+    tracks and wand do not fit together, UnsolvableError, naming cameras, where the capture does not determine the rig.
     """
     options = options or SolveOptions()
-    _check_wand(tracks, wand)
+    stated = wand or POINT
+    _check_wand(tracks, stated)
+    if is_single(tracks):
+        tracks, wand = as_points(tracks, options.distance, options.lens)
+    elif options.distance is not None:
+        raise InputError(
+            "distance",
+            expected="a capture of a single marker, which has no other scale",
+            found="a wand's markers, whose lengths fix the scale",
+            remedy="Leave the distance out and compare it with the solved positions.",
+        )
+    else:
+        wand = stated
     progress("camera graph", 0, 1)
     require_motion(tracks)  # before islands: a still wand that some cameras see alone is a still wand first
     tracks, table, left_out = _largest_part(tracks, options.partial)
@@ -68,19 +85,22 @@ def calibrate(tracks: Tracks, wand: Wand, options: SolveOptions | None = None, p
         require_depth(tracks, table)
     names = term_names(options.terms) if is_free.any() else ()
     shape = wand_shape(wand)
-    is_open = is_free & ("focal" in names)
+    distance = options.distance.among(tracks) if options.distance else None
+    is_open = is_free & ("focal" in names) & (distance is None)
     edges = _solve_pairs(tracks, table, wand, lens, is_open, progress)
+    edges = common_scale(tracks, edges, lens) if distance else edges
     initial = initial_rig(len(lens), edges, lens[:, 0])
     _require_placed(tracks, initial)
     found = lens.copy()
     found[:, :2] *= (initial.focal_px / lens[:, 0])[:, None]
     nowhere = np.empty((0, 3))
     start = State(initial.cam_R, initial.cam_t, found, np.empty((0, 3, 3)), nowhere, shape)
+    start = at_distance(start, distance) if distance else start
     free = np.ones((len(lens), 6 + len(names)), bool)
     free[:, 6:] = is_free[:, None]
     widths, heights = (np.array([float(getattr(c, k)) for c in tracks.cameras]) for k in ("width", "height"))
     prior = monotonic_prior(lens_prior(lens, names, widths), names, found[:, 0], widths, heights)
-    bundle_options = BundleOptions(terms=names, is_free=free, prior=prior, shape=shape_prior(wand))
+    bundle_options = BundleOptions(terms=names, is_free=free, prior=prior, shape=shape_prior(wand), distance=distance)
     fit = refine(tracks, wand, start, bundle_options, progress)
     findings: list[str] = []
     provenance: dict[str, Any] = {"options": asdict(options), "left_out": left_out, "findings": findings}
@@ -89,12 +109,15 @@ def calibrate(tracks: Tracks, wand: Wand, options: SolveOptions | None = None, p
         findings += offsets.findings
         known = zip(offsets.names, offsets.offset_frames, offsets.sigma_frames, strict=True)
         provenance["time_offset_frames"] = {n: {"offset": float(o), "sigma": float(s)} for n, o, s in known if s < 1e9}
+    if distance:
+        fit = fit_at_distance(fit, distance)
+        provenance["scale"] = f"scale from the distance of {options.distance}"
     findings += [str(fit.wand_finding)] if fit.wand_finding else []
     if selection:
         loss = position_sigma_ratio(everything, selection, fit)
         provenance["frames"] = f"{selection}; {loss}"
     progress("covariance", 0, 1)
-    rig = _as_rig(tracks, wand, fit)
+    rig = _as_rig(tracks, stated, fit)
     require_sound(rig, tracks)
     if is_free.any():
         progress("lens terms", 0, 1)

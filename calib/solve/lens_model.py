@@ -140,7 +140,9 @@ def _linearised(fit: Fit, names: tuple[str, ...], terms: tuple[str, ...]) -> _Sy
     scale = 1.0 / np.sqrt(np.diag(S)[free])
     A = S[np.ix_(free, free)] * scale[:, None] * scale
     if has_gauge:
-        Q, _ = np.linalg.qr(gauge_motions(state, n, len(blocks.shape))[free] / scale[:, None])
+        Q, _ = np.linalg.qr(
+            gauge_motions(state, n, len(blocks.shape), more.distance is not None)[free] / scale[:, None]
+        )
         A = A + Q @ Q.T
     covariance = np.linalg.inv(A) * scale[:, None] * scale
     noise = np.sqrt(2.0) * fit.sigma_px

@@ -30,6 +30,7 @@ SAMPLE_POINTS = 800  # enough for a robust sample; more only costs time
 RANK_FRAMES = 30  # to tell candidates apart, which differ by degrees and percents
 SAMPLE_FRAMES = 90  # to refine the best: fixes a pair's pose to some 0.02 degree, far below what distortion bends
 AGREE_LOG_FOCAL = 0.04  # a third of the step between the factors: a refinement starts well within its reach
+POINT_BASELINE_MM = 1000.0  # between two cameras that saw single points, until their scales are compared
 EPIPOLAR_PX = 3.0  # before the lens is known, distortion alone moves points by pixels
 
 
@@ -139,7 +140,7 @@ def rank_candidates(shared: Shared, xy_a: Array, xy_b: Array, E: Array, scales: 
 
     For every candidate the points are triangulated and the wand's lengths compared with the known ones: their
     median ratio is the metric scale, their spread (a robust relative deviation) plus the median reprojection
-    angle the score.
+    angle the score. A single marker has no length: the angle alone is the score, the scale that of POINT_BASELINE_MM.
     """
     R, t = (v.reshape(-1, *v.shape[2:]) for v in decompose(E))
     scale = np.repeat(scales, 4, axis=0)
@@ -158,6 +159,9 @@ def rank_candidates(shared: Shared, xy_a: Array, xy_b: Array, E: Array, scales: 
         point_a, point_b = depth_a[k, :, None] * ray_a[k], depth_b[k, :, None] * ray_b[k] + base[k]
         miss = np.median(np.linalg.norm(point_a - point_b, axis=1) / np.abs(depth_a[k]))
         points = 0.5 * (point_a + point_b)
+        if wand.dimension == 0:
+            out.append(Candidate(R[k], t[k] * POINT_BASELINE_MM, scale[k], float(miss)))
+            continue
         with np.errstate(divide="ignore"):
             ratio = np.log(np.linalg.norm(points[i] - points[j], axis=1) / true)
         middle = np.median(ratio)
@@ -233,8 +237,9 @@ def solve_pair(
     shared, xy_a, xy_b = _select(shared, is_inlier), xy_a[is_inlier], xy_b[is_inlier]
     few = _thinned_rows(shared, RANK_POINTS)
     candidates = rank_candidates(_select(shared, few), xy_a[few], xy_b[few], E, scales, wand)
-    n_turn = 2 if wand.dimension == 1 else 3
-    rough, fine = (_pair_problem(shared, len(shape_mm), n_turn, n) for n in (RANK_FRAMES, SAMPLE_FRAMES))
+    n_turn = {0: 0, 1: 2}.get(wand.dimension, 3)
+    more = 1 if n_turn else 3  # frames: a single point tells a third of what a wand of three does
+    rough, fine = (_pair_problem(shared, len(shape_mm), n_turn, more * n) for n in (RANK_FRAMES, SAMPLE_FRAMES))
     if rough is None or fine is None:
         return None
     starts = [_start_state(c, shape_mm, lens[[a, b]]) for c in _rivals(candidates)]
@@ -271,7 +276,7 @@ def _rivals(candidates: list[Candidate], most: int = 3) -> list[Candidate]:
 def _pair_problem(shared: Shared, n_markers: int, n_turn: int, n_frames: int) -> Problem | None:
     """Return the problem of at most n_frames frames of two cameras, None where no frame has enough markers."""
     frames, index, count = np.unique(shared.frame, return_inverse=True, return_counts=True)
-    good = np.flatnonzero(count >= (2 if n_turn == 2 else 3))
+    good = np.flatnonzero(count >= {0: 1, 2: 2, 3: 3}[n_turn])
     if len(good) == 0:
         return None
     if len(good) > n_frames:
@@ -304,6 +309,8 @@ def _refine(problem: Problem, state: State, is_open: tuple[bool, bool]) -> tuple
     is_free = np.ones((2, 7), bool)
     is_free[0, :6] = False
     is_free[:, 6] = is_open
+    if problem.n_turn == 0:  # single points leave the scale open: the step along the baseline is held
+        is_free[1, 3 + int(np.abs(state.cam_t[1]).argmax())] = False
     sigma = _robust_sigma(problem, state, seen)
     # First from afar on a scale that fits the start, then to the minimum on the scale that it reached.
     for iterations in (12, 8):

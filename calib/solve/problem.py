@@ -210,7 +210,7 @@ def problem_from_tracks(
         is_good &= np.isin(frame_number, frames)
     keep = is_good[frame]
     new_frame = np.cumsum(is_good) - 1
-    n_turn = 2 if dimension == 1 else 3
+    n_turn = {0: 0, 1: 2}.get(dimension, 3)
     shape = (len(tracks.cameras), int(is_good.sum()), n_markers)
     return arrange(
         cam[keep], new_frame[frame[keep]], marker[keep], xy[keep], 1.0 / sigma[cam[keep]], row[keep],

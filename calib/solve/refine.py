@@ -86,9 +86,15 @@ def dof_sigmas(problem: Problem, state: State, frame: Array, n_camera: int, fall
     squared = squared_residuals(problem, state)
     total = np.bincount(problem.cam, np.where(inlier, squared, 0.0).sum(axis=0), problem.n_cameras)
     freedom = np.bincount(problem.cam, 2.0 * inlier.sum(axis=0) - taken, problem.n_cameras) - n_camera
-    sigma = np.sqrt(total / np.maximum(freedom, 1.0))
     # With fewer than ten degrees of freedom left the estimate says nothing.
-    return np.maximum(np.where(freedom > 10, sigma, fallback), SIGMA_FLOOR_PX)
+    sigma = np.where(freedom > 10, np.sqrt(total / np.maximum(freedom, 1.0)), fallback)
+    if problem.n_turn:
+        return np.maximum(sigma, SIGMA_FLOOR_PX)
+    # A single point can follow any one camera exactly, so there weights run away all the same. None gets more than the
+    # median by degrees of freedom, of which a camera that runs away has next to none.
+    order, share = np.argsort(sigma), np.maximum(freedom, 1e-9)
+    least = sigma[order][np.searchsorted(np.cumsum(share[order]), 0.5 * share.sum())]
+    return np.maximum(sigma, max(float(least), SIGMA_FLOOR_PX))
 
 
 def spread_frames(tracks: Tracks, per_camera: int) -> Ints:

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from calib.core.camera import Lens, project
 from calib.core.geometry import Array, cross_matrix, frozen
+from calib.core.rig import Rig
 from calib.core.tracks import CameraTracks, Ints, Tracks
 from calib.core.wand import Wand
 from calib.solve.bundle import (
@@ -33,7 +34,16 @@ from calib.solve.bundle import (
 from calib.solve.frame_slip import find_frames, whole_frame_offsets
 from calib.solve.linearise import Blocks, cauchy, linearise, weighted_rows
 from calib.solve.problem import Problem, State
-from calib.solve.refine import LOSS_SCALE, Fit, Progress, frames_with_pose, refine, robust_sigmas, squared_residuals
+from calib.solve.refine import (
+    LOSS_SCALE,
+    Fit,
+    Progress,
+    fit_to_rig,
+    frames_with_pose,
+    refine,
+    robust_sigmas,
+    squared_residuals,
+)
 
 # Steps of the path in seconds: over 1/30 s a hand moves far more than a triangulated marker's noise, and along a curve
 # of up to 10 rad/s the fifth-order rest of the interpolation stays below a thousandth of a step.
@@ -246,7 +256,8 @@ def estimate_offsets(fit: Fit, tracks: Tracks, *, loss_scale: float = np.inf) ->
     common = np.zeros((len(S), 1))
     common[n - 1 : n_cameras * n : n] = 1.0
     is_time = common[free, 0] > 0
-    G = np.hstack([common, gauge_motions(result.state, n, n_shape)]) if has_gauge else common
+    motions = gauge_motions(result.state, n, n_shape, fit.options.distance is not None)
+    G = np.hstack([common, motions]) if has_gauge else common
     scale = 1.0 / np.sqrt(np.diag(S)[free])
     Q, _ = np.linalg.qr(G[free] / scale[:, None])
     C = np.linalg.inv(S[np.ix_(free, free)] * scale[:, None] * scale + Q @ Q.T) * scale[:, None] * scale
@@ -355,3 +366,22 @@ def with_timing(
             moved = corrected(tracks, fit, applied)
             fit = refine(moved, wand, fit.result.state, options, progress)
     return fit, moved, replace(found, is_settled=is_settled)
+
+
+def at_common_time(rig: Rig, tracks: Tracks) -> Tracks:
+    """Return the tracks as they would be, had the cameras of the rig none of the time offsets that its solve found.
+
+    The rig is held. Only offsets that the solve itself moved points by count.
+    """
+    known = rig.provenance.get("time_offset_frames", {})
+    found = [known.get(name, {"offset": 0.0, "sigma": np.inf}) for name in tracks.names]
+    offset = np.array([o["offset"] if abs(o["offset"]) > SIGNIFICANT * o["sigma"] else 0.0 for o in found])
+    moved = tracks
+    # Whole frames need no path; the first path still leans towards the late camera, the second hardly.
+    for step in (np.rint(offset), offset, offset) if offset.any() else ():
+        held = fit_to_rig(rig, moved)
+        problem = held.problem.with_weight(held.is_inlier / held.sigma_px[held.problem.cam])
+        blocks = linearise(problem, held.state, (), np.inf)
+        result = BundleResult(held.state, blocks.cost, blocks, 0, True)
+        moved = corrected(tracks, Fit(problem, result, held.sigma_px, held.is_inlier, BundleOptions(), None), step)
+    return moved

@@ -20,7 +20,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import special, stats
+from scipy import special
 
 from calib.core.geometry import Array
 from calib.solve.bundle import (
@@ -169,7 +169,7 @@ def log_p_value(statistic: float, dof: int) -> float:
     """
     if dof == 0:
         return 0.0
-    p = float(stats.chi2.sf(statistic, dof))
+    p = float(special.chdtrc(dof, statistic))
     if p > 1e-290:
         return float(np.log(p))
     half, a = statistic / 2.0, dof / 2.0

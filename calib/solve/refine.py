@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special
 
 from calib.core.geometry import Array
 from calib.core.rig import Rig
@@ -25,7 +25,7 @@ Progress = Callable[[str, int, int], None]
 
 # A good point fails this test once in 100,000: at a million points ten are lost, which costs nothing, and what
 # passes is within 4.8 sigma, which moves no camera.
-GATE_SQUARED = float(stats.chi2.isf(1e-5, 2))
+GATE_SQUARED = float(special.chdtri(2, 1e-5))
 SIGMA_FLOOR_PX = 1e-3  # noise-free input must not divide by zero
 START_FRAMES = 80  # frames a camera in the first rounds: enough for poses and lenses to a fraction of a percent
 MAX_ROUNDS = 8

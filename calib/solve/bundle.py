@@ -16,7 +16,7 @@ from scipy import linalg
 
 from calib.core.geometry import Array, cross_matrix
 from calib.errors import UnsolvableError
-from calib.solve.kernels import inverse_factor_kernel, pull_kernel, whiten_kernel
+from calib.solve.elimination import inverse_factor_kernel, pull_kernel, whiten_kernel
 from calib.solve.linearise import Blocks, linearise
 from calib.solve.problem import Chunk, Problem, State, term_values
 from calib.solve.shape import ShapePrior

@@ -17,6 +17,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,7 +43,7 @@ from calib.solve.threads import in_groups, one_blas_thread
 # Share of a parameter's information that is its own. What is left below it is rounding of the elimination: the
 # denominator's k4 to k6 repeat k1 to k3 all but entirely, and mostly only one or two of their directions remain.
 RANK_CUT = 1e-9
-EFFECT_FRAMES = 300
+EFFECT_RUNS, EFFECT_RUN = 24, 12  # runs of frames and their length
 # The residuals make a finding's rival less likely by no more than this (chi-square of 1 degree at 1e-3).
 LEAD = 10.8
 
@@ -260,8 +261,9 @@ def _moves_px(system: _System, steps: Array, owner: NDArray[np.intp]) -> Array:
     Some hundred frames, evenly over the capture, show it to a few percent; a camera that they miss is asked in all.
     """
     problem = system.problem
-    few = np.unique(np.linspace(0, problem.n_frames - 1, EFFECT_FRAMES).astype(int))
-    total, n_points = _squared_moves(system, steps, owner, tuple(problem.chunk(f, f + 1) for f in few))
+    first = np.unique(np.linspace(0, max(problem.n_frames - EFFECT_RUN, 0), EFFECT_RUNS).astype(int))
+    few = [problem.chunk(a, min(a + EFFECT_RUN, b)) for a, b in pairwise([*first, problem.n_frames])]
+    total, n_points = _squared_moves(system, steps, owner, few)
     if (n_points[owner] == 0).any():
         total, n_points = _squared_moves(system, steps, owner, problem.chunks)
     return np.asarray(np.sqrt(total / n_points[owner]))

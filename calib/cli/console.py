@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -106,14 +107,25 @@ def print_extraction(found: Extraction) -> None:
     """Print what each camera's images held, and below it why blobs were refused."""
     table = Table(box=None, pad_edge=False, header_style="bold")
     table.add_column("camera")
-    headings = "images", "points", "an image", "empty", "radius px", "roundness", "peak", "clipped", "threshold", "refused"
+    headings = (
+        "images",
+        "points",
+        "an image",
+        "empty",
+        "radius px",
+        "roundness",
+        "peak",
+        "clipped",
+        "threshold",
+        "refused",
+    )
     for heading in headings:
         table.add_column(heading, justify="right")
     for c in found.cameras:
         of_image = f"{c.n_points / c.n_images:.1f}" if c.n_images else "-"
-        shares = [f"{v:.0%}" if v == v else "-" for v in (c.peak_share, c.saturated_share)]
-        sizes = [f"{v:.2f}" if v == v else "-" for v in (c.radius_px, c.roundness)]
-        level = f"{c.threshold:.0f}" if c.threshold == c.threshold else "-"
+        shares = ["-" if math.isnan(v) else f"{v:.0%}" for v in (c.peak_share, c.saturated_share)]
+        sizes = ["-" if math.isnan(v) else f"{v:.2f}" for v in (c.radius_px, c.roundness)]
+        level = "-" if math.isnan(c.threshold) else f"{c.threshold:.0f}"
         counts = [str(c.n_images), str(c.n_points), of_image, str(c.n_without_spots)]
         cells = [c.name, *counts, *sizes, *shares, level, str(sum(c.refused.values()))]
         table.add_row(*map(Text, cells))

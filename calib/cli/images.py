@@ -6,7 +6,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -46,7 +46,7 @@ def centroids(
     full_scale: FullScale = None,
     method: Annotated[str, typer.Option(help="fitted, or weighted: the centre of light.")] = "fitted",
     max_radius: Annotated[float, typer.Option("--max-radius", help="Largest radius of a spot, px.")] = 60.0,
-    min_roundness: Annotated[float, typer.Option("--min-roundness", help="Shorter by longer axis, 0 to 1.")] = 0.7,
+    min_roundness: Annotated[float, typer.Option("--min-roundness", help="Shorter by longer axis, 0 to 1.")] = 0.8,
     max_blobs: Annotated[int, typer.Option("--max-blobs", help="Blobs kept in an image, largest first.")] = 1000,
     spots: Annotated[
         Path | None,
@@ -60,8 +60,8 @@ def centroids(
 ) -> None:
     """Make a tracks file from images: the sub-pixel centres of bright round spots, nameless.
 
-    Names such as cam01_000123.png or cam01/000123.png state camera and frame, a part such as _50fps the rate; other names
-    are explained by file_names in an image list.
+    Names such as cam01_000123.png or cam01/000123.png state camera and frame, a part such as _50fps the rate; other
+    names are explained by file_names in an image list.
     """
     from calib import files
     from calib.cli import console
@@ -106,7 +106,9 @@ def _spots_csv(found: Extraction) -> str:
         e = summary.extras
         assert c.radius_px is not None
         columns = (c.frame, *c.xy_px.T, c.radius_px, e["roundness"], e["peak"], e["saturated"], e["is_fitted"])
-        for frame, x, y, radius, roundness, peak, saturated, is_fitted in zip(*(v.tolist() for v in columns), strict=True):
+        for frame, x, y, radius, roundness, peak, saturated, is_fitted in zip(
+            *(v.tolist() for v in columns), strict=True
+        ):
             own = f"{radius:.3f},{roundness:.3f},{peak:.0f},{saturated:.3f},{int(is_fitted)}"
             lines.append(f"{c.name},{frame},{x!r},{y!r},{own}")
     return "\n".join(lines) + "\n"
@@ -164,7 +166,9 @@ def focus(
         raise InputError("focus", expected="images of one camera", found=shown, remedy="Give one camera's images.")
     found: list[Spots] = []
     white: InputError | None = None
-    for spots in _search_all([s.path for s in sources if not s.is_video], [s.path for s in sources if s.is_video], options):
+    for spots in _search_all(
+        [s.path for s in sources if not s.is_video], [s.path for s in sources if s.is_video], options
+    ):
         if isinstance(spots, InputError):
             white = spots
             break
@@ -181,16 +185,17 @@ def focus(
 
 def _search_all(images: list[Path], videos: list[Path], options: SpotOptions) -> Iterator[Spots | InputError]:
     """Yield the spots of each image; an error stands for an image that is bright all over."""
-    from calib.intake.centroids.sources import Video, mono, read_image
+    from calib.intake.centroids.sources import Video, mono, quiet, read_image
     from calib.intake.centroids.spots import detect
 
-    def pictures() -> Iterator[object]:
+    def pictures() -> Iterator[Any]:
         yield from (read_image(path) for path in images)
         for path in videos:
             yield from (mono(image, str(path)) for image in Video(path).frames())
 
-    for image in pictures():
-        try:
-            yield detect(image, options)  # type: ignore[arg-type]
-        except InputError as error:
-            yield error
+    with quiet():
+        for image in pictures():
+            try:
+                yield detect(image, options)
+            except InputError as error:
+                yield error

@@ -86,8 +86,8 @@ def render(
 ) -> Iterator[tuple[str, int, NDArray[np.uint8]]]:
     """Yield camera, frame and 8-bit image of a capture, one at a time, camera by camera.
 
-    Markers lie where they truly are, with their true apparent radius, nearer ones over farther ones; the scenario's person,
-    range and reflections count, its dropout and named outliers (effects that images do not have) do not.
+    Markers lie where they truly are, with their true apparent radius, nearer ones over farther ones; the scenario's
+    person, range and reflections count, its dropout and named outliers (effects that images do not have) do not.
     """
     o, s = options or RenderOptions(), simulation.scenario
     markers = simulation.markers_world_mm

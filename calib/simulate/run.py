@@ -26,8 +26,8 @@ class Simulation:
     """A capture and the truth behind it.
 
     ``truth`` is the rig before any knock and ``truth_after`` after all; their ``wand_used`` is the wand as it is.
-    ``R_world_from_wand`` (F, 3, 3) and ``t_world_from_wand_mm`` (F, 3) are the wand's true poses by frame, ``person_mm``
-    (F, 2) is where the person stands.
+    ``R_world_from_wand`` (F, 3, 3) and ``t_world_from_wand_mm`` (F, 3) are the wand's true poses by frame,
+    ``person_mm`` (F, 2) is where the person stands.
     ``marker`` and ``is_outlier`` hold one array a camera, parallel to its points in ``tracks``: the true marker
     (-1: a reflection), and whether the point is anything but truth and Gaussian noise (gross, merged or a
     reflection). A late or knocked camera's points are not outliers in that sense.

@@ -1,17 +1,9 @@
-"""The image of a round marker and its least-squares fit to pixels, as compiled loops.
-
-A disc of radius R under a Gaussian blur of standard deviation s, at distance r from its centre, has the brightness
-
-    P(a, b) = 1 - Q1(a, b),  a = r / s,  b = R / s,
-
-Marcum's function of order 1 (J. I. Marcum, "A statistical theory of target detection by pulsed radar", IRE Trans.
-Inf. Theory 6(2), 1960), with dP/da = -b exp(-(a-b)²/2) I1(ab) e^-ab and dP/db = b exp(-(a-b)²/2) I0(ab) e^-ab. A small b
-gives a Gaussian, a large one a sharp disc, so that one model serves both. Each pixel is its mean over the pixel's square.
+"""The least-squares fit of round spots to pixels, as compiled loops; the spots' image is in ``profile``.
 
 A group of k spots shares background and blur; its parameters are ``[background, log s, (x, y, b, height) * k]``.
 Pixels count by the inverse of their variance, noise² + gain · signal: with shot noise, equal weights would scatter by
-up to 4/3 more (K. I. Mortensen et al., "Optimized localization analysis for single-molecule tracking", Nature Methods 7,
-2010). Saturated pixels only say that the spot is at least as bright.
+up to 4/3 more (K. I. Mortensen et al., "Optimized localization analysis for single-molecule tracking", Nature
+Methods 7, 2010). Saturated pixels only say that the spot is at least as bright.
 """
 
 from __future__ import annotations
@@ -21,118 +13,12 @@ import math
 import numpy as np
 
 from calib.core.compiled import compiled
+from calib.intake.centroids.profile import N_STEPS, add_spot, fill_profile, nodes_across
 
 N_SHARED, N_OWN = 2, 4
 MIN_SHARPNESS = 0.5  # b below which the shape is a Gaussian for every purpose
 MAX_SHARPNESS = 200.0
 _MIN_LOG_BLUR, _MAX_LOG_BLUR = math.log(0.2), math.log(30.0)
-_N_STEPS, _REACH = 32, 6.0  # of the table of a profile: intervals, and how far it reaches from the edge in units of s
-
-
-@compiled
-def i0e(x):  # type: ignore[no-untyped-def]
-    """I0(x) e^-x for x >= 0 to 2e-7 (Abramowitz & Stegun, Handbook of Mathematical Functions, 1964, 9.8.1 and 9.8.2)."""
-    if x < 3.75:
-        t = (x / 3.75) ** 2
-        p = 0.2659732 + t * (0.0360768 + t * 0.0045813)
-        return math.exp(-x) * (1.0 + t * (3.5156229 + t * (3.0899424 + t * (1.2067492 + t * p))))
-    t = 3.75 / x
-    p = -0.02057706 + t * (0.02635537 + t * (-0.01647633 + t * 0.00392377))
-    p = 0.00225319 + t * (-0.00157565 + t * (0.00916281 + t * p))
-    return (0.39894228 + t * (0.01328592 + t * p)) / math.sqrt(x)
-
-
-@compiled
-def i1e(x):  # type: ignore[no-untyped-def]
-    """I1(x) e^-x for x >= 0 to 2e-7 (Abramowitz & Stegun, 9.8.3 and 9.8.4)."""
-    if x < 3.75:
-        t = (x / 3.75) ** 2
-        p = 0.02658733 + t * (0.00301532 + t * 0.00032411)
-        return x * math.exp(-x) * (0.5 + t * (0.87890594 + t * (0.51498869 + t * (0.15084934 + t * p))))
-    t = 3.75 / x
-    p = 0.02282967 + t * (-0.02895312 + t * (0.01787654 - t * 0.00420059))
-    p = -0.00362018 + t * (0.00163801 + t * (-0.01031555 + t * p))
-    return (0.39894228 + t * (-0.03988024 + t * p)) / math.sqrt(x)
-
-
-@compiled
-def fill_profile(b, table):  # type: ignore[no-untyped-def]
-    """Fill ``table`` (3, _N_STEPS + 1) with P/P(0), its slope in a and its slope in b; return first a and the step."""
-    low = max(0.0, b - _REACH)
-    step = (b + _REACH - low) / _N_STEPS
-    top = -math.expm1(-0.5 * b * b)
-    value, slope_outer = 0.0, 0.0
-    for k in range(_N_STEPS, -1, -1):
-        a = low + k * step
-        slope = -b * math.exp(-0.5 * (a - b) ** 2) * i1e(a * b)
-        if k < _N_STEPS:  # Simpson's rule inwards from where nothing is left
-            mid = a + 0.5 * step
-            middle = -b * math.exp(-0.5 * (mid - b) ** 2) * i1e(mid * b)
-            value -= step / 6.0 * (slope + 4.0 * middle + slope_outer)
-        slope_outer = slope
-        by_b = b * math.exp(-0.5 * (a - b) ** 2) * i0e(a * b)
-        table[0, k] = value / top
-        table[1, k] = slope / top
-        table[2, k] = (by_b - value / top * b * math.exp(-0.5 * b * b)) / top
-    return low, step
-
-
-@compiled
-def half_height_radius(b, s):  # type: ignore[no-untyped-def]
-    """The distance in px at which a spot has half its height."""
-    table = np.empty((3, _N_STEPS + 1))
-    low, step = fill_profile(b, table)
-    for k in range(_N_STEPS):
-        if table[0, k + 1] < 0.5:
-            return s * (low + step * (k + (table[0, k] - 0.5) / (table[0, k] - table[0, k + 1])))
-    return s * (low + _N_STEPS * step)
-
-
-@compiled
-def _add_spot(x, y, s, b, table, low, step, nodes, out):  # type: ignore[no-untyped-def]
-    """Set ``out`` (4) to the mean over a pixel at (x, y) from the centre and its derivatives by the centre, log s and b."""
-    value = by_x = by_y = by_s = by_b = 0.0
-    n = len(nodes)
-    r = math.sqrt(x * x + y * y)
-    if r - 0.71 > s * (low + _N_STEPS * step) or r + 0.71 < s * low:
-        out[0], out[1], out[2], out[3], out[4] = 1.0 if r < s * low else 0.0, 0.0, 0.0, 0.0, 0.0
-        return
-    for i in range(n):
-        for j in range(n):
-            dx, dy = x + nodes[i, 0], y + nodes[j, 0]
-            share = nodes[i, 1] * nodes[j, 1]
-            r = math.sqrt(dx * dx + dy * dy)
-            a = r / s
-            place = (a - low) / step
-            if place <= 0.0:
-                value += share
-                continue
-            if place >= _N_STEPS:
-                continue
-            k = int(place)
-            t = place - k
-            u = 1.0 - t
-            slope = table[1, k] * u + table[1, k + 1] * t
-            curve = t * u * step * (u * table[1, k] - t * table[1, k + 1])
-            value += share * (u * u * (1 + 2 * t) * table[0, k] + t * t * (1 + 2 * u) * table[0, k + 1] + curve)
-            by_s -= share * a * slope
-            by_b += share * (table[2, k] * u + table[2, k + 1] * t)
-            if r > 1e-9:
-                by_x -= share * slope / s * dx / r
-                by_y -= share * slope / s * dy / r
-    out[0], out[1], out[2], out[3], out[4] = value, by_x, by_y, by_s, by_b
-
-
-@compiled
-def _nodes(s):  # type: ignore[no-untyped-def]
-    """Places across a pixel and their weights (Gauss-Legendre): more of them for a sharper edge."""
-    if s >= 0.5:
-        return np.array([[-0.28867513459, 0.5], [0.28867513459, 0.5]])
-    if s >= 0.35:
-        return np.array([[-0.38729833462, 5 / 18], [0.0, 8 / 18], [0.38729833462, 5 / 18]])
-    a, b, c = 0.46623475710, 0.33060469323, 0.11930959304
-    u, v, w = 0.08566224619, 0.18038078652, 0.23395696729
-    return np.array([[-a, u], [-b, v], [-c, w], [c, w], [b, v], [a, u]])
 
 
 @compiled
@@ -141,8 +27,8 @@ def _evaluate(pixels, weight, params, saturation, matrix, gradient, model):  # t
     n_spots = (len(params) - N_SHARED) // N_OWN
     n = len(params)
     s = math.exp(params[1])
-    nodes = _nodes(s)
-    tables = np.empty((n_spots, 3, _N_STEPS + 1))
+    nodes = nodes_across(s)
+    tables = np.empty((n_spots, 3, N_STEPS + 1))
     starts = np.empty((n_spots, 2))
     for k in range(n_spots):
         starts[k, 0], starts[k, 1] = fill_profile(params[4 + N_OWN * k], tables[k])
@@ -157,7 +43,7 @@ def _evaluate(pixels, weight, params, saturation, matrix, gradient, model):  # t
             o = N_SHARED + N_OWN * k
             height = params[o + 3]
             x, y = pixels[p, 0] - params[o], pixels[p, 1] - params[o + 1]
-            _add_spot(x, y, s, params[o + 2], tables[k], starts[k, 0], starts[k, 1], nodes, out)
+            add_spot(x, y, s, params[o + 2], tables[k], starts[k, 0], starts[k, 1], nodes, out)
             value += height * out[0]
             row[1] += height * out[3]
             row[o], row[o + 1] = height * out[1], height * out[2]
@@ -278,7 +164,7 @@ def fit_group(pixels, params, saturation, noise, gain, n_turns):  # type: ignore
             if not new <= cost * (1.0 + 1e-9):
                 damping = max(damping, 1e-5) * 8.0
                 # Steps too small to matter fail on rounding, or on the steps of a table.
-                if is_solved and moved < 1e-4 or damping > 1e8:
+                if (is_solved and moved < 1e-4) or damping > 1e8:
                     is_converged = 1.0 if is_solved else 0.0
                     break
                 continue
@@ -325,7 +211,7 @@ def gather(image, labels, label, box, margin):  # type: ignore[no-untyped-def]
                 for v in range(max(y - 2, 0), min(y + 3, height)):
                     for u in range(max(x - 2, 0), min(x + 3, width)):
                         other = labels[v, u]
-                        is_near = is_near or (other != 0 and other != label)
+                        is_near = is_near or other not in (0, label)
                 if is_near:
                     continue
             out[n, 0], out[n, 1], out[n, 2] = x, y, image[y, x]
@@ -340,44 +226,3 @@ def fit_singles(image, labels, chosen, boxes, margin, params, saturation, noise,
         pixels = gather(image, labels, chosen[i], boxes[i], margin[i])
         a, b, c, d, e = fit_group(pixels, params[i], saturation, noise, gain, n_turns)
         quality[i, 0], quality[i, 1], quality[i, 2], quality[i, 3], quality[i, 4] = a, b, c, d, e
-
-
-@compiled
-def measure(image, labels, chosen, boxes, background, saturation, out):  # type: ignore[no-untyped-def]
-    """Fill ``out`` (n, 8): weighted x, y, roundness, peak, saturated pixels, pixels and mean x² above half height,
-
-    and 1 where those touch the image's edge. Weights are the light above the background.
-    """
-    height, width = image.shape
-    for i in range(len(chosen)):
-        x0, y0, w, h = boxes[i, 0], boxes[i, 1], boxes[i, 2], boxes[i, 3]
-        total = mx = my = xx = yy = xy = 0.0
-        peak, n_saturated = 0.0, 0
-        for y in range(y0, y0 + h):
-            for x in range(x0, x0 + w):
-                if labels[y, x] != chosen[i]:
-                    continue
-                v = float(image[y, x])
-                peak = max(peak, v)
-                n_saturated += v >= saturation
-                v -= background
-                dx, dy = x - x0, y - y0
-                total += v
-                mx += v * dx
-                my += v * dy
-                xx += v * dx * dx
-                yy += v * dy * dy
-                xy += v * dx * dy
-        mx, my = mx / total, my / total
-        # A twelfth, the variance across a pixel, keeps a row of two pixels from being a line.
-        xx, yy, xy = xx / total - mx * mx + 1 / 12, yy / total - my * my + 1 / 12, xy / total - mx * my
-        mean, half_gap = 0.5 * (xx + yy), math.hypot(0.5 * (xx - yy), xy)
-        n_core, touches = 0, 0.0
-        for y in range(y0, y0 + h):
-            for x in range(x0, x0 + w):
-                if labels[y, x] == chosen[i] and image[y, x] - background > 0.5 * (peak - background):
-                    n_core += 1
-                    if x == 0 or y == 0 or x == width - 1 or y == height - 1:
-                        touches = 1.0
-        out[i, 0], out[i, 1], out[i, 2] = x0 + mx, y0 + my, math.sqrt(max(mean - half_gap, 0.0) / (mean + half_gap))
-        out[i, 3], out[i, 4], out[i, 5], out[i, 6], out[i, 7] = peak, n_saturated, n_core, mean, touches

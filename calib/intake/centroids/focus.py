@@ -1,7 +1,7 @@
 """Whether one camera's spots are fit to measure, and what to turn where they are not.
 
-The limits are common practice, no source: a usable marker has a bright centre with a gradient to its edge, is several pixels
-wide and round, stands clear of the background, and does not merge with its neighbour.
+The limits are common practice, no source: a usable marker has a bright centre with a gradient to its edge, is several
+pixels wide and round, stands clear of the background, and does not merge with its neighbour.
 """
 
 from __future__ import annotations
@@ -14,8 +14,8 @@ import numpy as np
 
 from calib.core.geometry import Array
 from calib.errors import InputError
-from calib.intake.centroids.spots import Spots
 from calib.intake.centroids.split import MIN_GAP
+from calib.intake.centroids.spots import Spots
 
 MAX_CLIPPED = 0.2  # share of a spot's pixels at full scale; a clipped middle says nothing of where the centre is
 MIN_PEAK, MIN_CONTRAST = 0.3, 20.0  # of full scale; height by background noise
@@ -106,7 +106,9 @@ def judge(camera: str, images: Iterable[Spots], optics: Optics | None = None) ->
             refused[reason] = refused.get(reason, 0) + n
     background = float(np.median([s.level.background / s.level.full_scale for s in found])) if found else 0.0
     if not n_spots:
-        return Focus(camera, len(found), 0, (_no_spots(refused, background),), {"background_share": background}, refused)
+        return Focus(
+            camera, len(found), 0, (_no_spots(refused, background),), {"background_share": background}, refused
+        )
 
     def median(key: str) -> float:
         values = np.concatenate([np.asarray(getattr(s, key), dtype=float) for s in found])
@@ -174,9 +176,10 @@ def _no_spots(refused: dict[str, int], background: float) -> Check:
     if refused:
         found = f"none, but {', '.join(f'{n} {reason}' for reason, n in sorted(refused.items()))}"
         what = "too large" in refused or "touching or not round" in refused
-        turn = ("focus", "aperture") if what else ("focus", "zoom")
+        turn = ("aperture", "focus", "exposure") if what else ("focus", "zoom")
         advice = (
-            "close the aperture and focus so that markers come apart; take lamps and windows out of view"
+            "close the aperture and focus so that markers come apart; shorten the exposure if they move;"
+            " take lamps and windows out of view"
             if what
             else "focus, zoom in or come nearer; a marker at the edge or of a pixel or two cannot be measured"
         )
@@ -194,7 +197,9 @@ def _brightness(peak: float, contrast: float, clipped: float) -> list[Check]:
     return [
         Check("peak", f"{peak:.0%} of full scale", f"{MIN_PEAK:.0%} or more", peak >= MIN_PEAK, _MORE, dim),
         Check("contrast", f"{contrast:.0f} times the noise", f"{MIN_CONTRAST:.0f} or more", is_clear, _MORE, dim),
-        Check("clipping", f"{clipped:.0%} of a spot", f"{MAX_CLIPPED:.0%} or less", clipped <= MAX_CLIPPED, _LESS, flat),
+        Check(
+            "clipping", f"{clipped:.0%} of a spot", f"{MAX_CLIPPED:.0%} or less", clipped <= MAX_CLIPPED, _LESS, flat
+        ),
     ]
 
 
@@ -203,7 +208,9 @@ def _width(known: Optics, radius: float, blur: float, disc: float) -> list[Check
     predicted = known.diameter_px
     if not np.isfinite(blur):
         advice = "no spot has the shape of a round marker: focus, and look for reflections"
-        return [Check("sharpness", "not a disc or a Gaussian", "the shape of a round marker", False, ("focus",), advice)]
+        return [
+            Check("sharpness", "not a disc or a Gaussian", "the shape of a round marker", False, ("focus",), advice)
+        ]
     is_large_enough = 2 * radius >= MIN_DIAMETER_PX
     is_small_enough = 2 * radius <= MAX_DIAMETER_PX
     size = Check(
@@ -212,11 +219,15 @@ def _width(known: Optics, radius: float, blur: float, disc: float) -> list[Check
         f"{MIN_DIAMETER_PX:g} to {MAX_DIAMETER_PX:g} px",
         is_large_enough and is_small_enough,
         ("zoom",),
-        "zoom in, come nearer or take larger markers" if is_small_enough else "zoom out, step back or use smaller markers",
+        "zoom in, come nearer or take larger markers"
+        if is_small_enough
+        else "zoom out, step back or use smaller markers",
     )
     if predicted is None:
         limit = max(SOFT_PX, SOFT_SHARE * disc)
-        advice = "focus for the narrowest spot; --marker-mm, --distance-mm, --focal-mm and --pitch-mm tell size from blur"
+        advice = (
+            "focus for the narrowest spot; --marker-mm, --distance-mm, --focal-mm and --pitch-mm tell size from blur"
+        )
         found = f"blur {blur:.2f} px (SD)"
         return [Check("sharpness", found, f"at most {limit:.1f} px", blur <= limit, ("focus",), advice), size]
     # Width as the second moment along one axis: a disc's quarter of R² plus the blur's, whichever made it.
@@ -242,9 +253,9 @@ def _width(known: Optics, radius: float, blur: float, disc: float) -> list[Check
         ("focus",) if is_soft else ("zoom", "exposure"),
         "the blur widens it: focus first"
         if is_soft
-        else "wider than marker and distance predict: check the zoom and the four lengths; if it blooms, shorten the exposure"
+        else "wider than marker and distance predict: check zoom and lengths; if it blooms, shorten the exposure"
         if is_wide
-        else "narrower than marker and distance predict: check the zoom and the four lengths; if its rim is dark, open up",
+        else "narrower than marker and distance predict: check zoom and lengths; if its rim is dark, open up",
     )
     return [sharpness, size, agreement]
 

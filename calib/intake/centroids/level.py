@@ -16,7 +16,7 @@ from calib.errors import InputError
 FULL_SCALES = (1023, 4095, 16383, 65472, 65520, 65532, 65535)
 N_SIGMAS = 10.0  # above the background; in a million pixels Gaussian noise stays below 6
 MIN_CONTRAST = 0.03  # of full scale: below it, compression and fixed patterns pass for spots
-MANY = 0.02  # share of bright pixels from which the room, not only markers, is in the picture
+MANY = 0.05  # share of bright pixels from which the room, not only markers, is in the picture
 TOO_MANY = 0.2
 
 
@@ -34,7 +34,7 @@ class Level:
 def find_level(image: NDArray[Any], threshold: float | None = None, full_scale: float | None = None) -> Level:
     """Return the grey levels of an image (h, w) of 8 or 16 bit.
 
-    The threshold is the background plus ten times its noise, at least 3 % of full scale. Where more than 2 % of the
+    The threshold is the background plus ten times its noise, at least 3 % of full scale. Where more than 5 % of the
     image is brighter than that, it is raised to Otsu's (N. Otsu, "A threshold selection method from gray-level
     histograms", IEEE Trans. Syst. Man Cybern. 9(1), 1979). InputError where a fifth of the image stays bright.
     """
@@ -67,11 +67,11 @@ def _full_scale(dtype: Any, top: int) -> float:
 
 
 def _background(counts: Array) -> tuple[float, float]:
-    """Return the background and its noise: mean and SD within 3.5 SD of it, found by repetition from the median."""
+    """Return the background and its noise: mean and SD within 3.5 SD, by repetition from the darker quarter."""
     levels = np.arange(len(counts), dtype=float)
     share = counts.cumsum() / counts.sum()
-    median, low = (float(np.searchsorted(share, q)) for q in (0.5, 0.16))
-    mean, sd = median, max(median - low, 1.0)
+    quarter, low = (float(np.searchsorted(share, q)) for q in (0.25, 0.05))
+    mean, sd = quarter, max(quarter - low, 1.0)
     for _ in range(8):
         near = slice(max(int(np.ceil(mean - 3.5 * sd)), 0), int(mean + 3.5 * sd) + 1)
         weight = counts[near]

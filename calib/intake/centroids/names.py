@@ -26,8 +26,8 @@ from typing import Any
 from calib.core.fields import CAMERA_KEYS, Fields, camera_from_fields
 from calib.errors import InputError
 
-IMAGE_SUFFIXES = frozenset(".png .bmp .tif .tiff .pgm .pnm .jpg .jpeg .jp2 .webp".split())
-VIDEO_SUFFIXES = frozenset(".avi .mp4 .mkv .mov .m4v .mpg .mpeg .webm .wmv".split())
+IMAGE_SUFFIXES = frozenset([".png", ".bmp", ".tif", ".tiff", ".pgm", ".pnm", ".jpg", ".jpeg", ".jp2", ".webp"])
+VIDEO_SUFFIXES = frozenset([".avi", ".mp4", ".mkv", ".mov", ".m4v", ".mpg", ".mpeg", ".webm", ".wmv"])
 _GENERIC = {"", "frame", "image", "img", "f", "shot", "picture", "pic"}
 _RATE = re.compile(r"[_\-. ]?(?<![0-9A-Za-z.])(\d+(?:\.\d+)?) ?(?:fps|hz)(?![0-9a-z])", re.IGNORECASE)
 _NUMBERED = re.compile(r"(?:(?P<camera>.*?)[_\-. ]+)?(?P<frame>\d{1,15})")

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import os
 import struct
 import zlib
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +19,18 @@ from calib.errors import InputError
 Image = NDArray[Any]
 _SAME_GREY = 3  # levels by which channels of a grey picture stored as colour may differ: lossy compression
 _COPY = "Copy or record it again."
+
+
+@contextmanager
+def quiet() -> Iterator[None]:
+    """Keep OpenCV's readers from writing on standard error what an error says here in a line of ours."""
+    os.environ.setdefault("OPENCV_FFMPEG_LOGLEVEL", "-8")  # its reader of videos asks for it when first used
+    level = cv2.utils.logging.getLogLevel()
+    cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
+    try:
+        yield
+    finally:
+        cv2.utils.logging.setLogLevel(level)
 
 
 def read_image(path: Path) -> Image:

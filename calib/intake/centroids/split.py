@@ -10,8 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.core.geometry import Array
-from calib.intake.centroids.fit import MIN_SHARPNESS, N_OWN, N_SHARED, fit_group, gather, half_height_radius
+from calib.intake.centroids.fit import MIN_SHARPNESS, N_OWN, N_SHARED, fit_group, gather
 from calib.intake.centroids.level import Level
+from calib.intake.centroids.profile import half_height_radius
 
 MAX_SPOTS = 4  # in one blob; more are a crowd that no wand makes
 MAX_MISFIT = 0.12  # RMS residual, noise taken off, by height: two markers as one come to 0.2, halos to 0.05
@@ -22,7 +23,7 @@ MAX_RATIO = 1.8  # of the sizes, and of the heights, of markers in one blob
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Fitted:
-    """One group of spots: centres, radii at half height and of the discs under the blur, blur, heights, and how good."""
+    """One group of spots: centres, radii at half height and of the disc under the blur, blur, heights, and how good."""
 
     x: Array
     y: Array
@@ -35,7 +36,7 @@ class Fitted:
 
     @classmethod
     def of(cls, params: Array, quality: Any, light: float) -> Fitted:
-        """Return the group of a fit's parameters and what ``fit_group`` said of a blob of that much light at its peak."""
+        """Return the group of a fit's parameters and what ``fit_group`` said; ``light`` is the blob's at its peak."""
         own = params[N_SHARED:].reshape(-1, N_OWN)
         blur = math.exp(params[1])
         radius = np.array([half_height_radius(b, blur) for b in own[:, 2]])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, cast
 
 import cv2
 import numpy as np
@@ -11,11 +11,15 @@ from numpy.typing import NDArray
 
 from calib.core.geometry import Array, frozen
 from calib.errors import InputError
-from calib.intake.centroids.fit import MIN_SHARPNESS, fit_singles, measure
+from calib.intake.centroids.fit import MIN_SHARPNESS, fit_singles
 from calib.intake.centroids.level import Level, find_level
-from calib.intake.centroids.split import MAX_MISFIT, Fitted, separate
+from calib.intake.centroids.measure import measure
+from calib.intake.centroids.split import MAX_MISFIT, SPLIT_MISFIT, Fitted, separate
 
 METHODS = ("fitted", "weighted")
+MAX_SPLIT_ROUNDNESS = 0.85  # rounder blobs are tried for several markers only where one explains them badly
+FEW_PIXELS = 9  # above half height: too few to show roundness; whether a round spot explains them has to do
+MAX_CROWDS = 50  # blobs of an image that are tried for several markers; more are clutter, and each takes long
 _START_GAIN = 0.03  # grey levels² of shot noise per grey level: a full well of some 10,000 electrons in 8 bit
 
 
@@ -28,7 +32,7 @@ class SpotOptions:
     method: str = "fitted"  # or "weighted": the centre of light above the background
     min_pixels: int = 4  # above the threshold; less is a hot pixel
     max_radius_px: float = 60.0  # lamps and windows are larger than any marker
-    min_roundness: float = 0.7  # shorter by longer axis; a strobe keeps a fast marker rounder than that
+    min_roundness: float = 0.8  # shorter by longer axis; a strobe keeps a fast marker rounder than that
     max_blobs: int = 1000  # an image: more are no markers, and would take long
 
     def __post_init__(self) -> None:
@@ -48,9 +52,9 @@ class Spots:
     """The spots of one image, by row of the image, and what was refused, by reason.
 
     radius_px is where a spot has half its height; disc_px and blur_px are the radius of the disc and the standard
-    deviation of the blur over it that explain it (nan where not fitted); height is its brightness above the background, peak
-    its brightest pixel, saturated the share of its pixels (those above half height) at full scale, roundness its shorter
-    by its longer axis.
+    deviation of the blur over it that explain it (nan where not fitted); height is its brightness above the background,
+    peak its brightest pixel, saturated the share of its pixels (those above half height) at full scale, roundness its
+    shorter by its longer axis.
     """
 
     xy_px: Array
@@ -83,26 +87,28 @@ def detect(image: NDArray[Any], options: SpotOptions | None = None) -> Spots:
     if image.ndim != 2 or image.dtype not in (np.uint8, np.uint16) or 0 in image.shape:
         raise InputError("image", expected="mono, 8 or 16 bit", found=f"{image.dtype}, {image.shape}")
     level = find_level(image, o.threshold, o.full_scale)
-    lit = cv2.compare(image, level.threshold, cv2.CMP_GT)
+    lit = cv2.compare(image, cast(Any, level.threshold), cv2.CMP_GT)
     n_labels, labels, stats, _ = cv2.connectedComponentsWithStats(lit, connectivity=8, ltype=cv2.CV_32S)
     chosen, refused = _choose(stats, o)
     if not len(chosen):
         return _spots([], level, n_labels - 1, refused)
     boxes = np.ascontiguousarray(stats[chosen, :4]).astype(np.int64)
-    found = np.empty((len(chosen), 8))
-    measure(image, labels, chosen, boxes, level.background, level.full_scale, found)
+    found = np.empty((len(chosen), 7))
+    grey = np.array(image, dtype=np.uint16)  # one type, so that the loops are compiled once
+    measure(grey, labels, chosen, boxes, level.background, level.full_scale, found)
     params = _starts(found, level)
     margin = np.maximum(3, np.ceil(np.sqrt(found[:, 5] / np.pi) * 0.5)).astype(np.int64)
     quality = np.empty((len(chosen), 5))
     gain = _START_GAIN * level.full_scale / 255.0
     if o.method == "fitted":
-        arguments = image, labels, chosen, boxes, margin, params, level.full_scale, level.noise
+        arguments = grey, labels, chosen, boxes, margin, params, level.full_scale, level.noise
         fit_singles(*arguments, gain, 1, quality)
         gain = _shot_gain(quality, level)
         fit_singles(*arguments, gain, 2, quality)
     rows: list[tuple[float, ...]] = []
+    n_crowds = 0
     for i, label in enumerate(chosen):
-        x, y, roundness, peak, n_saturated, n_core, _, touches = found[i]
+        x, y, roundness, peak, n_saturated, n_core, touches = found[i]
         saturated = n_saturated / max(n_core, 1.0)
         if touches:
             _count(refused, "at the image's edge")
@@ -118,12 +124,16 @@ def detect(image: NDArray[Any], options: SpotOptions | None = None) -> Spots:
         one = Fitted.of(params[i], quality[i], peak - level.background)
         is_inside = np.hypot(one.x[0] - x, one.y[0] - y) < max(1.0, core_radius) and one.height[0] > 0
         is_inside &= one.radius_px[0] < 1.5 * core_radius + 1.0
-        if roundness < 0.8 or one.misfit > 0.5 * MAX_MISFIT or not is_inside:
-            parts = separate(image, labels, int(label), boxes[i], int(margin[i]), one, level, gain)
+        if roundness < MAX_SPLIT_ROUNDNESS or one.misfit > 0.5 * MAX_MISFIT or not is_inside:
+            n_crowds += 1
+            parts = None
+            if n_crowds <= MAX_CROWDS:
+                parts = separate(grey, labels, int(label), boxes[i], int(margin[i]), one, level, gain)
             if parts is not None:
                 rows += [(*row, 1.0, *tail, 1.0) for row in parts.rows()]
                 continue
-            if roundness < o.min_roundness or one.misfit > MAX_MISFIT:
+            is_round = roundness >= o.min_roundness or (n_core <= FEW_PIXELS and one.misfit < SPLIT_MISFIT)
+            if not is_round or one.misfit > MAX_MISFIT:
                 _count(refused, "touching or not round")
                 continue
         if one.is_converged and is_inside:
@@ -131,6 +141,10 @@ def detect(image: NDArray[Any], options: SpotOptions | None = None) -> Spots:
         else:
             height = peak - level.background
             rows.append((x, y, core_radius, np.nan, np.nan, height, roundness, *tail, 0.0))
+    n_large = len(rows)
+    rows = [row for row in rows if row[2] <= o.max_radius_px]
+    if n_large > len(rows):
+        refused["too large"] = refused.get("too large", 0) + n_large - len(rows)
     return _spots(rows, level, n_labels - 1, refused, image.shape)
 
 
@@ -192,4 +206,3 @@ def _spots(
     is_fitted = table[:, -1] > 0
     is_fitted.setflags(write=False)
     return Spots(frozen(table[:, :2]), **columns, is_fitted=is_fitted, level=level, n_blobs=n_blobs, refused=refused)
-

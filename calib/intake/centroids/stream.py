@@ -7,6 +7,7 @@ from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -17,7 +18,7 @@ from calib.core.geometry import Array
 from calib.core.tracks import CameraTracks, Tracks
 from calib.errors import InputError
 from calib.intake.centroids.names import ImageList, Source, check_frames
-from calib.intake.centroids.sources import Video, mono, read_image
+from calib.intake.centroids.sources import Video, mono, quiet, read_image
 from calib.intake.centroids.spots import SpotOptions, Spots, detect
 
 Progress = Callable[[str, int, int], None]
@@ -97,8 +98,8 @@ def extract(
     """Return the centroids of image and video files as a capture with nameless points.
 
     At most two images a thread are in memory at once. ``rate_hz`` goes before the list's rate, that before names' and
-    videos'. InputError at the first file that cannot be used, or with ``keep_going`` where none can; where the rate is not
-    known; where no image at all shows a spot.
+    videos'. InputError at the first file that cannot be used, or with ``keep_going`` where none can; where the rate is
+    not known; where no image at all shows a spot.
     """
     listed, o = stated or ImageList(), options or SpotOptions()
     check_frames(sources)
@@ -126,15 +127,16 @@ def extract(
     n = n_threads or len(os.sched_getaffinity(0))
     pool = ThreadPoolExecutor(n)
     waiting: deque[tuple[Future[Any], Source, int]] = deque()
-    try:
-        for source, frame, image in _items(sources, rates, bad, keep_going, total):
-            waiting.append((pool.submit(_search, source, frame, image, o), source, frame))
-            if len(waiting) >= 2 * n:
+    with quiet():
+        try:
+            for source, frame, image in _items(sources, rates, bad, keep_going, total):
+                waiting.append((pool.submit(_search, source, frame, image, o), source, frame))
+                if len(waiting) >= 2 * n:
+                    settle(*waiting.popleft())
+            while waiting:
                 settle(*waiting.popleft())
-        while waiting:
-            settle(*waiting.popleft())
-    finally:
-        pool.shutdown(cancel_futures=True)
+        finally:
+            pool.shutdown(cancel_futures=True)
     if bad and not any(c.frames for c in by_name.values()):
         raise bad[0]
     rates |= {s.path.name: s.rate_hz for s in sources if s.rate_hz}
@@ -229,7 +231,7 @@ def _tracks(camera: _Camera, listed: ImageList) -> CameraTracks:
     stated = dict(listed.cameras.get(camera.name, {})) | {"width": camera.size[0], "height": camera.size[1]}
     fields = camera_from_fields(Fields(stated, camera.name))
     marker = np.full(len(frame), -1, dtype=np.int16)
-    xy, radius = _column(camera, "xy_px"), _column(camera, "radius_px")
+    xy, radius = _column(camera, "xy_px"), _column(camera, "radius_px").astype(np.float32)
     return CameraTracks(camera.name, frame=frame, xy_px=xy, marker=marker, radius_px=radius, **fields)
 
 
@@ -266,7 +268,7 @@ def gaps(frames: Sequence[int]) -> tuple[tuple[int, int], ...]:
     >>> gaps([3, 4, 7, 9])
     ((5, 6), (8, 8))
     """
-    return tuple((a + 1, b - 1) for a, b in zip(frames, frames[1:], strict=False) if b > a + 1)
+    return tuple((a + 1, b - 1) for a, b in pairwise(frames) if b > a + 1)
 
 
 def _common_rate(rates: dict[str, float]) -> float:

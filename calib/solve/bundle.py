@@ -94,11 +94,14 @@ def reduced_system(problem: Problem, blocks: Blocks, factors: Array) -> tuple[Ar
     def run(chunks: Sequence[Chunk]) -> tuple[Array, Array]:
         """Return what eliminating these chunks' frames takes off the matrix and the gradient."""
         S, g = np.zeros((size, size)), np.zeros(size)
+        room = np.empty(max((c.frames.stop - c.frames.start) * (len(c.cameras) * n + n_shape) for c in chunks) * d)
         for chunk in chunks:
             place = np.full(n_cameras, -1)
             place[chunk.cameras] = n * np.arange(len(chunk.cameras))
             first, last = chunk.frames.start, chunk.frames.stop
-            A = np.zeros(((last - first) * d, len(chunk.cameras) * n + n_shape))
+            width = len(chunk.cameras) * n + n_shape
+            A = room[: (last - first) * d * width].reshape(-1, width)
+            A[:] = 0.0
             whiten_kernel(problem.cam, problem.starts, first, last, place, factors, coupling, half_shape, A)
             if len(chunk.cameras) == n_cameras:
                 S += A.T @ A
@@ -154,11 +157,12 @@ def bundle(problem: Problem, state: State, options: BundleOptions) -> BundleResu
     """
     blocks, cost = _normal_equations(problem, state, options)
     damping, growth, is_converged, iteration = options.damping, 2.0, False, 0
+    spare: Blocks | None = None
     while iteration < options.max_iterations and not is_converged:
         iteration += 1
         camera_step, shape_step, frame_step, predicted = _damped_step(problem, state, blocks, damping, options)
         trial = state.moved(camera_step, frame_step, options.terms, shape_step)
-        trial_blocks, trial_cost = _normal_equations(problem, trial, options)
+        trial_blocks, trial_cost = _normal_equations(problem, trial, options, spare)
         fall = cost - trial_cost
         # Where the model foresees no fall beyond rounding, the minimum is reached whatever the trial shows.
         is_converged = predicted <= options.tolerance * cost
@@ -167,8 +171,9 @@ def bundle(problem: Problem, state: State, options: BundleOptions) -> BundleResu
             gain = fall / predicted
             damping = max(damping * max(0.1, 1.0 - (2.0 * gain - 1.0) ** 3), 1e-12)
             growth = 2.0
-            state, blocks, cost = trial, trial_blocks, trial_cost
+            spare, state, blocks, cost = blocks, trial, trial_blocks, trial_cost
         elif not is_converged:
+            spare = trial_blocks
             damping, growth = damping * growth, growth * 2.0
             if damping > 1e12:
                 break
@@ -177,10 +182,13 @@ def bundle(problem: Problem, state: State, options: BundleOptions) -> BundleResu
     return BundleResult(state, cost, blocks, iteration, is_converged)
 
 
-def _normal_equations(problem: Problem, state: State, options: BundleOptions) -> tuple[Blocks, float]:
-    """Return the blocks and the cost with the priors of lenses and shape added."""
+def _normal_equations(
+    problem: Problem, state: State, options: BundleOptions, spare: Blocks | None = None
+) -> tuple[Blocks, float]:
+    """Return the blocks and the cost with the priors of lenses and shape added; ``spare`` blocks lend their memory."""
     shape = options.shape
-    blocks = linearise(problem, state, options.terms, options.loss_scale, shape.n_axes if shape else 0)
+    n_axes = shape.n_axes if shape else 0
+    blocks = linearise(problem, state, options.terms, options.loss_scale, n_axes, reuse=spare)
     cost = blocks.cost
     if options.prior is not None and options.terms:
         values = np.stack([term_values(state.lens, name) for name in options.terms], axis=1)

@@ -19,10 +19,10 @@ ROBUST_ROUNDS = 4  # reweighting rounds; a gross ray among three has lost its sa
 def image_plane(problem: Problem, lens: Array) -> Array:
     """Return undistorted image-plane points (2, M, P) of all observations; nan where the lens does not reach them."""
     out = np.empty_like(problem.uv_px)
-    for c in np.unique(problem.cam):
-        at = problem.cam == c
-        xy = undistort(Lens.from_vector(lens[c]), np.moveaxis(problem.uv_px[:, :, at], 0, -1))
-        out[:, :, at] = np.moveaxis(xy, -1, 0)
+    for c, at in enumerate(problem.pairs_by_camera()):
+        if at.size:
+            xy = undistort(Lens.from_vector(lens[c]), np.moveaxis(problem.uv_px[:, :, at], 0, -1))
+            out[:, :, at] = np.moveaxis(xy, -1, 0)
     return out
 
 

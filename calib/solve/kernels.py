@@ -180,6 +180,32 @@ def rows_kernel(
 
 
 @compiled
+def leverage_kernel(
+    cam: Any, frame: Any, uv: Array, weight: Array, first: int, last: int,
+    cam_R: Array, cam_t: Array, lens: Array, wand_R: Array, wand_t: Array, shape: Array,
+    n_turn: int, factors: Array, out: Array,
+) -> None:  # fmt: skip
+    """Write the squared lengths of the rows' wand part, times the frame's factors, summed by pair, into out (P,)."""
+    R, t, rows = np.empty((3, 3)), np.empty(3), np.empty((2, n_turn + 10))
+    codes = np.empty(0, np.int64)
+    for p in range(first, last):
+        c, f, total = cam[p], frame[p], 0.0
+        _join(cam_R, cam_t, c, wand_R, wand_t, f, R, t)
+        for m in range(len(shape)):
+            if weight[m, p] > 0.0:
+                _point_rows(
+                    R, t, lens, c, shape, m, codes, n_turn, uv[0, m, p], uv[1, m, p], weight[m, p], np.inf, rows, 0
+                )
+                for r in range(2):
+                    for i in range(n_turn + 3):
+                        value = 0.0
+                        for j in range(i + 1):
+                            value += factors[f, i, j] * rows[r, j]
+                        total += value * value
+        out[p] = total
+
+
+@compiled
 def _add_point(
     R: Array, t: Array, lens: Array, c: int, shape: Array, m: int, codes: Any, u: float, v: float, weight: float,
     loss_scale: float, G: Array, of_lens: Array, own: Array, columns: Array,
@@ -273,9 +299,10 @@ def normal_kernel(
     R, t = np.empty((3, 3)), np.empty(3)
     G, W, of_lens = np.empty((6, width)), np.empty((6, width)), np.empty((n_lens + 1, n_lens + 1))
     own, columns, turned = np.empty((6, width - 3)), np.empty((2, n_lens + 1)), np.empty((6, 6))
+    of_frame = np.empty((n_markers, 3, n_axes))
     for f in range(first, last):
         frame[f] = 0.0
-        frame_shape[f] = 0.0
+        of_frame[:] = 0.0
         cost = 0.0
         for p in range(starts[f], starts[f + 1]):
             c = cam[p]
@@ -289,7 +316,7 @@ def normal_kernel(
                         G, of_lens, own, columns,
                     )  # fmt: skip
                     if n_axes:
-                        _add_shape(R, t, own, c, f, m, n_turn, n_axes, frame_shape, camera_shape, by_marker)
+                        _add_shape(R, t, own, c, shape, m, n_axes, of_frame, camera_shape)
             for i in range(3):
                 for j in range(3):
                     G[3 + j, i] = G[i, 3 + j]
@@ -319,31 +346,54 @@ def normal_kernel(
                 for i in range(n_lens + 1):
                     for j in range(i, n_lens + 1):
                         camera[c, 6 + i, 6 + j] += of_lens[i, j]
+        _close_shape(f, shape, n_turn, n_axes, of_frame, frame_shape, by_marker)
         frame_cost[f] = cost
 
 
 @compiled
 def _add_shape(
-    R: Array, t: Array, own: Array, c: int, f: int, m: int, n_turn: int, n_axes: int,
-    frame_shape: Array, camera_shape: Array, by_marker: Array,
-) -> None:  # fmt: skip
-    """Add a point's products with the shifts of its marker, whose column is the wand's own shift."""
-    skip, n_lens = 3 - n_turn, own.shape[1] - 4
-    at = np.empty((6, 1))
-    of_wand = np.empty((6, 1))
+    R: Array, t: Array, own: Array, c: int, shape: Array, m: int, n_axes: int, of_frame: Array, camera_shape: Array
+) -> None:
+    """Add a point's products with the shifts of its marker, whose column is the wand's own shift.
+
+    ``of_frame (M, 3, a)`` takes ``Rᵀ q qᵀ R``, from which the frame's follow.
+    """
+    n_lens = own.shape[1] - 4
+    x0 = R[0, 0] * shape[m, 0] + R[0, 1] * shape[m, 1] + R[0, 2] * shape[m, 2] + t[0]
+    x1 = R[1, 0] * shape[m, 0] + R[1, 1] * shape[m, 1] + R[1, 2] * shape[m, 2] + t[1]
+    x2 = R[2, 0] * shape[m, 0] + R[2, 1] * shape[m, 1] + R[2, 2] * shape[m, 2] + t[2]
     for a in range(n_axes):
-        column = m * n_axes + a
-        for i in range(6):
-            at[i, 0] = own[i, 0] * R[0, a] + own[i, 1] * R[1, a] + own[i, 2] * R[2, a]
-        _to_wand(R, at, of_wand)
-        for i in range(n_turn + 3):
-            frame_shape[f, i, column] += of_wand[skip + i, 0]
-        for b in range(n_axes):
-            by_marker[m, a, b] += of_wand[3 + b, 0]
-        _to_camera(t, at)
-        for i in range(6):
-            camera_shape[c, i, column] += at[i, 0]
+        r0, r1, r2, column = R[0, a], R[1, a], R[2, a], m * n_axes + a
+        v0 = own[3, 0] * r0 + own[3, 1] * r1 + own[3, 2] * r2
+        v1 = own[4, 0] * r0 + own[4, 1] * r1 + own[4, 2] * r2
+        v2 = own[5, 0] * r0 + own[5, 1] * r1 + own[5, 2] * r2
+        for b in range(3):
+            of_frame[m, b, a] += R[0, b] * v0 + R[1, b] * v1 + R[2, b] * v2
+        camera_shape[c, 0, column] += x1 * v2 - x2 * v1
+        camera_shape[c, 1, column] += x2 * v0 - x0 * v2
+        camera_shape[c, 2, column] += x0 * v1 - x1 * v0
+        camera_shape[c, 3, column] += v0
+        camera_shape[c, 4, column] += v1
+        camera_shape[c, 5, column] += v2
         for k in range(n_lens + 1):
-            camera_shape[c, 6 + k, column] += (
-                own[3, 3 + k] * R[0, a] + own[4, 3 + k] * R[1, a] + own[5, 3 + k] * R[2, a]
-            )
+            camera_shape[c, 6 + k, column] += own[3, 3 + k] * r0 + own[4, 3 + k] * r1 + own[5, 3 + k] * r2
+
+
+@compiled
+def _close_shape(
+    f: int, shape: Array, n_turn: int, n_axes: int, of_frame: Array, frame_shape: Array, by_marker: Array
+) -> None:
+    """Turn a frame's ``Rᵀ q qᵀ R`` into its couplings with the markers' shifts, and add up the markers' own."""
+    for m in range(len(shape)):
+        for a in range(n_axes):
+            n0, n1, n2, column = of_frame[m, 0, a], of_frame[m, 1, a], of_frame[m, 2, a], m * n_axes + a
+            if n_turn == 3:
+                frame_shape[f, 0, column] = shape[m, 1] * n2 - shape[m, 2] * n1
+            if n_turn > 0:
+                frame_shape[f, n_turn - 2, column] = shape[m, 2] * n0 - shape[m, 0] * n2
+                frame_shape[f, n_turn - 1, column] = shape[m, 0] * n1 - shape[m, 1] * n0
+            frame_shape[f, n_turn, column] = n0
+            frame_shape[f, n_turn + 1, column] = n1
+            frame_shape[f, n_turn + 2, column] = n2
+            for b in range(n_axes):
+                by_marker[m, a, b] += of_frame[m, b, a]

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy import linalg
 
 from calib.core.geometry import Array
-from calib.solve.kernels import TERM_CODES, normal_kernel, residual_kernel, rows_kernel
+from calib.solve.kernels import TERM_CODES, leverage_kernel, normal_kernel, residual_kernel, rows_kernel
 from calib.solve.problem import Chunk, Problem, State
 from calib.solve.threads import in_groups
 
@@ -96,18 +96,19 @@ def weighted_rows(
 
 def linearise(
     problem: Problem, state: State, names: tuple[str, ...], loss_scale: float, n_axes: int = 0, *,
-    has_cameras: bool = True,
+    has_cameras: bool = True, reuse: Blocks | None = None,
 ) -> Blocks:  # fmt: skip
     """Return the normal equations of the (robust) cost at ``state``; gradients are of the cost, not its negative.
 
     ``n_axes`` coordinates of each marker are free (1 along a line, 3 otherwise, 0: none); their columns are the wand's
     shifts, marker by marker. Without ``has_cameras`` only the frames' own blocks are formed, the cameras' stay zero.
+    ``reuse`` gives up the memory of its coupling, most of what a call needs: fresh memory takes as long as the sums.
     """
     d, n = problem.n_turn + 3, 6 + len(names)
     n_markers, n_pairs = problem.weight.shape
     n_shape = n_axes * n_markers
     frame = np.empty((problem.n_frames, d, d + 1))
-    coupling = np.empty((n_pairs, d, n)) if has_cameras else np.zeros((0, d, n))
+    coupling = reuse.coupling if reuse else np.empty((n_pairs if has_cameras else 0, d, n))
     frame_cost, frame_shape = np.empty(problem.n_frames), np.empty((problem.n_frames, d, n_shape))
     arrays, weight, codes = _state_arrays(state), _plain(problem.weight), _codes(names)
 
@@ -146,11 +147,13 @@ def frame_leverage(problem: Problem, state: State, factors: Array) -> Array:
     That is the trace of ``J H⁻¹ Jᵀ`` over the pair's weighted rows J, with H = (factors)⁻¹(factors)⁻ᵀ the frame's
     block. Over the pairs of a frame it sums to the frame's number of parameters.
     """
-    d, n_pairs = problem.n_turn + 3, len(problem.cam)
-    out = np.empty(n_pairs)
-    for chunk in problem.chunks:
-        rows = weighted_rows(problem, state, (), problem.weight, chunk.pairs)[..., :d]
-        rows = rows.reshape(len(rows), -1, d)
-        whitened = rows @ np.swapaxes(factors[problem.frame[chunk.pairs]], 1, 2)
-        out[chunk.pairs] = np.einsum("pij,pij->p", whitened, whitened)
+    out, arrays, weight = np.empty(len(problem.cam)), _state_arrays(state), _plain(problem.weight)
+
+    def run(chunks: Sequence[Chunk]) -> None:
+        leverage_kernel(
+            problem.cam, problem.frame, problem.uv_px, weight, chunks[0].pairs.start, chunks[-1].pairs.stop,
+            *arrays, problem.n_turn, factors, out,
+        )  # fmt: skip
+
+    in_groups(run, problem.chunks)
     return out

@@ -154,12 +154,12 @@ def rank_candidates(shared: Shared, xy_a: Array, xy_b: Array, E: Array, scales: 
     is_front = ((depth_a > 0) & (depth_b > 0)).mean(axis=1)
     i, j = _marker_pairs(shared)
     true = wand.lengths_mm[shared.marker[i], shared.marker[j]]
-    out = []
+    is_point, out = wand.dimension == 0, []
     for k in np.flatnonzero(is_front > 0.75):
         point_a, point_b = depth_a[k, :, None] * ray_a[k], depth_b[k, :, None] * ray_b[k] + base[k]
         miss = np.median(np.linalg.norm(point_a - point_b, axis=1) / np.abs(depth_a[k]))
         points = 0.5 * (point_a + point_b)
-        if wand.dimension == 0:
+        if is_point:
             out.append(Candidate(R[k], t[k] * POINT_BASELINE_MM, scale[k], float(miss)))
             continue
         with np.errstate(divide="ignore"):
@@ -319,7 +319,9 @@ def _refine(problem: Problem, state: State, is_open: tuple[bool, bool]) -> tuple
             terms=("focal",), is_free=is_free, loss_scale=2.0, max_iterations=iterations, tolerance=1e-3, damping=1e-3
         )
         result = bundle(weighted, state, options)
-        state, sigma = result.state, max(_robust_sigma(problem, result.state, seen), 0.02)
+        before, state, sigma = sigma, result.state, max(_robust_sigma(problem, result.state, seen), 0.02)
+        if result.is_converged and sigma > 0.7 * before:  # the scale was right at once
+            break
     blocks = result.blocks
     S, _ = reduced_system(weighted, blocks, inverse_factors(blocks.frame))
     free = np.flatnonzero(is_free)

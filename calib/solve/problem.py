@@ -136,6 +136,11 @@ class Problem:
         """Return the same observations with other weights (M, P)."""
         return replace(self, weight=weight)
 
+    def pairs_by_camera(self) -> list[Index]:
+        """Return the pairs of each camera, in order of frames."""
+        order = np.argsort(self.cam, kind="stable")
+        return np.split(order, np.searchsorted(self.cam[order], np.arange(1, self.n_cameras)))
+
     def chunk(self, first: int, last: int) -> Chunk:
         """Return the frames from first to last as a chunk."""
         pairs = slice(int(self.starts[first]), int(self.starts[last]))

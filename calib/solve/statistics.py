@@ -27,8 +27,9 @@ def rig_stats(
     used = is_inlier | ((problem.row >= 0) & has_judges(problem)[problem.frame])
     share_left = _share_left(problem, state, is_inlier, sigma_px)
     stats = []
-    for c, camera in enumerate(tracks.cameras):
-        marker, pair = np.nonzero(used & (problem.cam == c))
+    for c, (camera, own) in enumerate(zip(tracks.cameras, problem.pairs_by_camera(), strict=True)):
+        marker, pair = np.nonzero(used[:, own])
+        pair = own[pair]
         row, out = problem.row[marker, pair], ~is_inlier[marker, pair]
         found = camera_stats(residual[:, marker, pair].T, camera.xy_px[row], out, camera.width, camera.height)
         stats.append(replace(found, sigma_px=found.sigma_px / float(np.sqrt(share_left[c]))))

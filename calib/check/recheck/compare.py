@@ -107,7 +107,7 @@ def _stored_root(rig: Rig, now: Reduced) -> Array:
         return np.zeros((len(labels), 0))
     own = {label: i for i, label in enumerate(known.labels)}
     here = [i for i, label in enumerate(labels) if label in own]
-    there = [own[labels[i]] for i in here]
+    there = np.array([own[labels[i]] for i in here], dtype=np.intp)
     C = known.matrix[np.ix_(there, there)]
     scale = np.sqrt(np.maximum(np.diag(C), 1e-300))
     values, vectors = np.linalg.eigh(C / scale[:, None] / scale)

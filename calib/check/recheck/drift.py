@@ -86,6 +86,6 @@ def rigid_move(found: Comparison, rig: Rig, group: tuple[int, ...], others: NDAr
         G[k, 3:6, 3:] = np.eye(3)
     W, w = left_after(found, found.at(others), found.at(np.array(group)))
     flat = G.reshape(-1, 6)
-    K = np.linalg.inv(flat.T @ W @ flat)
+    K = np.asarray(np.linalg.inv(flat.T @ W @ flat), dtype=np.float64)
     step = K @ flat.T @ w
     return RigidMove(tuple(c.name for c in cameras), step[:3], step[3:], K)

@@ -23,8 +23,8 @@ from calib.solve.threads import one_blas_thread
 POSE = tuple(f"{kind}_{axis}" for kind in ("rotation", "position") for axis in "xyz")
 RING = ("focal", "cx", "cy")  # what a turned ring, or a lens that sits aslant since a knock, changes
 
-# Weak knowledge about a lens since the rig was solved, as standard deviations: rings turn by some percent at most without
-# anybody noticing the framing, mounts give by a fraction of a millimetre; distortion hardly changes with either.
+# Weak knowledge about a lens since the rig was solved, as standard deviations: rings turn by some percent at most
+# without anybody noticing the framing, mounts give by a fraction of a millimetre; distortion hardly changes with either.
 FOCAL_SHARE, CENTRE_SHARE, OTHER_TERM = 0.05, 0.01, 0.02
 
 
@@ -126,8 +126,8 @@ def _turn_positions(values: Array, R: Array, of: Reduced) -> Array:
 def repair(rig: Rig, tracks: Tracks, changed: Mapping[str, tuple[str, ...]], progress: Progress) -> Rig:
     """Return the rig with the cameras of ``changed`` solved anew from a wave, in its frame; all others stay to the bit.
 
-    ``changed`` names the cameras and which lens terms (``focal``, ``cx``...) to solve with their pose. The covariance of
-    what is solved is that of the wave plus what the held parameters' own uncertainty does to it: with S the reduced
+    ``changed`` names the cameras and which lens terms (``focal``, ``cx``...) to solve with their pose. The covariance
+    of what is solved is that of the wave plus what the held parameters' own uncertainty does to it: with S the reduced
     normal matrix, ``G = -S_mm⁻¹ S_mh`` and C of the held, it is ``S_mm⁻¹ + G C Gᵀ``, and ``G C`` against the held.
 
     Raises InputError where a camera is unknown or none is held, UnsolvableError where the wave does not place it.
@@ -156,15 +156,13 @@ def repair(rig: Rig, tracks: Tracks, changed: Mapping[str, tuple[str, ...]], pro
             remedy="Wave longer in front of it.", cameras=blind or list(changed),
         )  # fmt: skip
     stats = rig_stats(tracks, fit.problem, fit.result.state, fit.is_inlier, fit.sigma_px)
-    cameras = []
-    for camera in rig.cameras:
-        if camera.name in changed:
-            c = names.index(camera.name)
-            pose = Pose(fit.result.state.cam_R[c], fit.result.state.cam_t[c])
-            lens = Lens.from_vector(fit.result.state.lens[c]) if changed[camera.name] else camera.lens
-            camera = RigCamera(camera.name, camera.width, camera.height, lens, pose, stats[c])
-        cameras.append(camera)
-    return replace(rig, cameras=tuple(cameras), covariance=_covariance(rig, now.S, labels, solved))
+    cameras = {camera.name: camera for camera in rig.cameras}
+    for name, freed in changed.items():
+        c, was = names.index(name), rig.camera(name)
+        pose = Pose(fit.result.state.cam_R[c], fit.result.state.cam_t[c])
+        lens = Lens.from_vector(fit.result.state.lens[c]) if freed else was.lens
+        cameras[name] = RigCamera(name, was.width, was.height, lens, pose, stats[c])
+    return replace(rig, cameras=tuple(cameras.values()), covariance=_covariance(rig, now.S, labels, solved))
 
 
 def _covariance(rig: Rig, S: Array, labels: list[str], solved: Array) -> Covariance:

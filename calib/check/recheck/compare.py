@@ -106,7 +106,7 @@ def _stored_root(rig: Rig, now: Reduced) -> Array:
     if known is None:
         return np.zeros((len(labels), 0))
     own = {label: i for i, label in enumerate(known.labels)}
-    here = [i for i, label in enumerate(labels) if label in own]
+    here = np.array([i for i, label in enumerate(labels) if label in own], dtype=np.intp)
     there = np.array([own[labels[i]] for i in here], dtype=np.intp)
     C = known.matrix[np.ix_(there, there)]
     scale = np.sqrt(np.maximum(np.diag(C), 1e-300))

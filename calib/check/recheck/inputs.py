@@ -51,42 +51,30 @@ def judged(rig: Rig, tracks: Tracks) -> tuple[Tracks, dict[str, str]]:
     Raises UnsolvableError where it joins no two.
     """
     why = {n: "no tracks in this wave" for n in rig.names if n not in tracks.names}
-    kept = tracks
-    while True:  # leaving out one camera takes points from its neighbours
-        if len(kept.cameras) < 2:
-            break
-        table = overlap(kept)
-        shared = _shared_points(kept)
-        few = {n: int(k) for n, k in zip(kept.names, shared, strict=True) if k < MIN_POINTS}
-        for name, k in few.items():
-            why[name] = (
-                f"{k} of its points are seen by other cameras as well, {MIN_POINTS} are needed: wave in front of it"
-            )
-        if few:
-            kept = (
-                kept.subset([n for n in kept.names if n not in few])
-                if len(few) < len(kept.names)
-                else kept.subset([kept.names[0]])
-            )
-            continue
-        largest = camera_graph(table).islands[0]
-        apart = [n for n in kept.names if n not in largest]
-        for name in apart:
-            why[name] = "shares too few points with the largest group of cameras: wave where both see the wand"
-        kept = kept.subset([n for n in kept.names if n in largest])
-        break
-    if len(kept.cameras) < 2:
+    kept, advice = (
+        tracks,
+        f"of its points are seen by other cameras as well, {MIN_POINTS} are needed: wave in front of it",
+    )
+    few = _few(kept)
+    while few and len(few) < len(kept.cameras):  # a camera that goes takes points from its neighbours
+        why |= {n: f"{k} {advice}" for n, k in few.items()}
+        kept = kept.subset([n for n in kept.names if n not in few])
+        few = _few(kept)
+    largest = () if few else camera_graph(overlap(kept)).islands[0]
+    if len(largest) < 2:
         raise UnsolvableError(
             "recheck", expected=f"two cameras or more that share {MIN_POINTS} identified points",
             found="none" if len(rig.names) > 1 else "a single camera",
             remedy="Wave where several cameras see the wand, with its markers identified.", cameras=rig.names,
         )  # fmt: skip
-    return kept, why
+    apart = "shares too few points with the largest group of cameras: wave where both see the wand"
+    why |= {n: apart for n in kept.names if n not in largest}
+    return kept.subset([n for n in kept.names if n in largest]), why
 
 
-def _shared_points(tracks: Tracks) -> np.ndarray:
-    """Return how many of each camera's identified points (C,) another camera sees in the same frame."""
+def _few(tracks: Tracks) -> dict[str, int]:
+    """Return the cameras that share too few points with others, and how many they share."""
     keys = [c.frame[c.marker >= 0] * 32768 + c.marker[c.marker >= 0] for c in tracks.cameras]
     unique, count = np.unique(np.concatenate(keys), return_counts=True)
-    twice = unique[count >= 2]
-    return np.array([int(np.isin(k, twice).sum()) for k in keys])
+    shared = [int(np.isin(k, unique[count >= 2]).sum()) for k in keys]
+    return {n: k for n, k in zip(tracks.names, shared, strict=True) if k < MIN_POINTS}

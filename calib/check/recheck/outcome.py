@@ -83,7 +83,8 @@ class CameraChange:
 class Recheck:
     """All cameras in the rig's order, and what concerns the rig as a whole.
 
-    ``agreeing`` are the cameras that agree among themselves; ``groups`` the others, as far as they agree with one another.
+    ``agreeing`` are the cameras that agree among themselves; ``groups`` the others, as far as they agree with one
+    another.
     ``has_majority`` is False where the agreeing are no more than half. ``drift`` is a text where the rig as a whole
     changed, else empty. ``tracks`` is the wave at a common time, for a repair.
     """
@@ -125,21 +126,7 @@ class Recheck:
 
     def rows(self) -> list[tuple[str, ...]]:
         """Return the table, headings first: named cameras before the others."""
-        out = [
-            (
-                "camera",
-                "verdict",
-                "turn °",
-                "± °",
-                "shift mm",
-                "± mm",
-                "focal %",
-                "image px",
-                "there mm",
-                "p",
-                "matters",
-            )
-        ]
+        out = [HEADINGS]
         for c in sorted(self.cameras, key=lambda c: (VERDICTS.index(c.verdict), -np.nan_to_num(c.shift_px), c.name)):
             if not np.isfinite(c.shift_px):
                 out.append((c.name, c.verdict, *["-"] * 9))
@@ -166,8 +153,12 @@ class Recheck:
         return "\n".join([*(line.rstrip() for line in lines), *self.notes(), LEGEND])
 
 
+HEADINGS: tuple[str, ...] = (
+    *("camera", "verdict", "turn °", "± °", "shift mm", "± mm", "focal %"),
+    *("image px", "there mm", "p", "matters"),
+)
 LEGEND = (
-    "turn and shift are the camera's own since the rig was solved, ± one standard uncertainty; image and there: how far its"
-    " picture moved, RMS over the sensor, in px and at the middle of the volume in mm; p: chance that nothing changed,"
+    "turn and shift are the camera's own since the rig was solved, ± one standard uncertainty; image and there: how far"
+    " its picture moved, RMS over the sensor, in px and at the middle of the volume in mm; p: chance that nothing changed,"
     " corrected for the number of cameras."
 )

@@ -163,27 +163,9 @@ def _cameras(
             word = "later" if delay > 0 else "earlier"
             text = f"exposes {abs(delay):.3f} frames ({abs(ms):.2f} ms) {word} than the rig (1σ {sigma_delay:.4f})"
             note, matters = f"{note}; {text}" if note else text, True
-        out.append(
-            CameraChange(
-                name,
-                verdict,
-                change,
-                covariance,
-                px,
-                mm,
-                p,
-                matters,
-                note,
-                kind,
-                e.is_separable,
-                e.correlation,
-                camera.lens.fx,
-                delay,
-                sigma_delay,
-                float(fit.sigma_px[c]),
-                float(noise[c]),
-            )  # fmt: skip
-        )
+        numbers = camera.lens.fx, delay, sigma_delay, float(fit.sigma_px[c]), float(noise[c])
+        words = note, kind, e.is_separable, e.correlation
+        out.append(CameraChange(name, verdict, change, covariance, px, mm, p, matters, *words, *numbers))
     return out, readings
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from calib.check.recheck.agree import Agreement
 from calib.check.recheck.compare import Comparison
@@ -36,13 +35,14 @@ def whole(
     if is_grown:
         drift = (
             f"the whole rig {'grew' if scale.share > 0 else 'shrank'} by {1e6 * abs(scale.share):.0f} ± "
-            f"{1e6 * scale.sigma:.0f} parts in a million against the wand: temperature of what carries it, or of the wand"
+            f"{1e6 * scale.sigma:.0f} parts in a million against the wand: temperature of what carries it, or of the"
+            " wand; solve the rig anew from this wave"
         )
     if not has_majority and not is_grown and n > 3 and _is_drift(cameras):
         middle = float(np.median([c.shift_px for c in cameras]))
         drift = (
-            f"every camera moved a little (median {middle:.2f} px, no camera stands out), size by {1e6 * scale.share:+.0f} ± "
-            f"{1e6 * scale.sigma:.0f} parts in a million: temperature, a floor that settled or a structure that bends; "
+            f"every camera moved a little (median {middle:.2f} px, no camera stands out), size by "
+            f"{1e6 * scale.share:+.0f} ± {1e6 * scale.sigma:.0f} parts in a million: temperature, a floor that settled or a structure that bends; "
             "solve the rig anew from this wave"
         )
         text = "drifts with the rest of the rig"
@@ -85,8 +85,8 @@ def _without_majority(
     groups = "; ".join(", ".join(names[c] for c in g) for g in agreed.groups)
     if n_in > largest_other and n_in > 2:
         return cameras, (
-            f"no majority: only {', '.join(inside)} agree, {n_in} of {len(names)}; the verdicts take these as unmoved, as the"
-            f" others do not agree among themselves ({groups}). Solve the rig anew, or wave longer"
+            f"no majority: only {', '.join(inside)} agree, {n_in} of {len(names)}; the verdicts take these as unmoved, as"
+            f" the others do not agree among themselves ({groups}). Solve the rig anew, or wave longer"
         )
     simpler = _simpler(readings) if len(names) == 2 else None
     if simpler is not None:

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calib.core.camera import Lens
 from calib.core.geometry import Array, Pose
@@ -24,7 +25,7 @@ POSE = tuple(f"{kind}_{axis}" for kind in ("rotation", "position") for axis in "
 RING = ("focal", "cx", "cy")  # what a turned ring, or a lens that sits aslant since a knock, changes
 
 # Weak knowledge about a lens since the rig was solved, as standard deviations: rings turn by some percent at most
-# without anybody noticing the framing, mounts give by a fraction of a millimetre; distortion hardly changes with either.
+# without anybody noticing the framing, mounts give by a fraction of a millimetre; neither changes the distortion much.
 FOCAL_SHARE, CENTRE_SHARE, OTHER_TERM = 0.05, 0.01, 0.02
 
 
@@ -165,7 +166,7 @@ def repair(rig: Rig, tracks: Tracks, changed: Mapping[str, tuple[str, ...]], pro
     return replace(rig, cameras=tuple(cameras.values()), covariance=_covariance(rig, now.S, labels, solved))
 
 
-def _covariance(rig: Rig, S: Array, labels: list[str], solved: Array) -> Covariance:
+def _covariance(rig: Rig, S: Array, labels: list[str], solved: NDArray[np.intp]) -> Covariance:
     """Return the joint covariance with the rows ``solved`` of S determined by the wave and all else as it was."""
     new = [labels[i] for i in solved]
     old = rig.covariance or Covariance((), np.zeros((0, 0)))

@@ -57,11 +57,13 @@ def compare(now: Reduced, rig: Rig, is_agreeing: NDArray[np.bool_] | None = None
     Without ``is_agreeing (C,)`` all cameras move it there robustly: exact enough to find out which agree.
     """
     cameras, n_cameras = [rig.camera(name) for name in now.names], len(now.names)
-    R, t = _rig_from_fit(now.state, rig, now.names, is_agreeing)
+    R0, p0 = np.stack([c.cam_from_world.R for c in cameras]), np.stack([c.position_mm for c in cameras])
+    weight = None if is_agreeing is None else is_agreeing.astype(float)
+    R, t = rig_from_other(R0, p0, now.state.cam_R, positions(now.state), weight)
     fit_R = now.state.cam_R @ R.T
     d = np.zeros((n_cameras, now.n))
-    d[:, :3] = vector_from_rotation(fit_R @ np.swapaxes(np.stack([c.cam_from_world.R for c in cameras]), 1, 2))
-    d[:, 3:6] = positions(now.state) @ R.T + t - np.stack([c.position_mm for c in cameras])
+    d[:, :3] = vector_from_rotation(fit_R @ np.swapaxes(R0, 1, 2))
+    d[:, 3:6] = positions(now.state) @ R.T + t - p0
     lens = np.stack([c.lens.vector for c in cameras])
     for k, name in enumerate(now.terms):
         d[:, N_POSE + k] = term_values(now.state.lens, name) - term_values(lens, name)
@@ -81,22 +83,21 @@ def positions(state: State) -> Array:
     return np.asarray(-(state.cam_t[:, None, :] @ state.cam_R)[:, 0])
 
 
-def _rig_from_fit(
-    state: State, rig: Rig, names: tuple[str, ...], is_agreeing: NDArray[np.bool_] | None
-) -> tuple[Array, Array]:
-    cameras = [rig.camera(n) for n in names]
-    each = np.swapaxes(np.stack([c.cam_from_world.R for c in cameras]), 1, 2) @ state.cam_R
-    p0, p = np.stack([c.position_mm for c in cameras]), positions(state)
-    weight = np.ones(len(names)) if is_agreeing is None else is_agreeing.astype(float)
-    for _ in range(N_ROUNDS if is_agreeing is None else 1):
-        u, _values, vt = np.linalg.svd(np.einsum("c,cij->ij", weight, each))
+def rig_from_other(R0: Array, p0: Array, R1: Array, p1: Array, weight: Array | None) -> tuple[Array, Array]:
+    """Return (R, t) that carry a world on to another, given the cameras in both: rotations (C, 3, 3), positions (C, 3).
+
+    With ``weight (C,)`` by least squares, without it robustly.
+    """
+    each = np.swapaxes(R0, 1, 2) @ R1
+    w = np.ones(len(R0)) if weight is None else weight
+    for _ in range(N_ROUNDS if weight is None else 1):
+        u, _values, vt = np.linalg.svd(np.einsum("c,cij->ij", w, each))
         R = u @ np.diag([1.0, 1.0, np.linalg.det(u @ vt)]) @ vt
-        shift = p0 - p @ R.T
-        t = weight @ shift / weight.sum()
-        if is_agreeing is None:
-            off = np.linalg.norm(vector_from_rotation(each @ R.T), axis=1), np.linalg.norm(shift - t, axis=1)
-            # L1 by reweighting; a hundredth of the median keeps one exact camera from taking over.
-            weight = 1.0 / sum(o / max(float(np.median(o)), 1e-12) + 0.01 for o in off)
+        shift = p0 - p1 @ R.T
+        t = w @ shift / w.sum()
+        off = np.linalg.norm(vector_from_rotation(each @ R.T), axis=1), np.linalg.norm(shift - t, axis=1)
+        # L1 by reweighting; a hundredth of the median keeps one exact camera from taking over.
+        w = 1.0 / sum(o / max(float(np.median(o)), 1e-12) + 0.01 for o in off)
     return R, t
 
 
@@ -123,13 +124,13 @@ def _held_lenses(now: Reduced, held: list[int], labels: list[str], rig: Rig) -> 
 
     The stored solve's poses answered an error of the lens as this wave's would: ``-S_pp⁺ S_pl``.
     """
-    S = now.S
+    S, at = now.S, np.array(held, dtype=np.intp)
     pose = (np.arange(len(now.names))[:, None] * now.n + np.arange(N_POSE)).ravel()
     scale = 1.0 / np.sqrt(np.maximum(np.diag(S)[pose], 1e-300))
     inverse = np.linalg.pinv(S[np.ix_(pose, pose)] * scale[:, None] * scale, rcond=1e-10, hermitian=True)
     root = np.zeros((len(S), len(held)))
-    root[held, np.arange(len(held))] = 1.0
-    root[pose] = -scale[:, None] * (inverse @ (scale[:, None] * S[np.ix_(pose, held)]))
+    root[at, np.arange(len(held))] = 1.0
+    root[pose] = -scale[:, None] * (inverse @ (scale[:, None] * S[np.ix_(pose, at)]))
     for column, i in enumerate(held):
         name, _, term = labels[i].rpartition("/")
         camera = rig.camera(name)

@@ -8,8 +8,10 @@ from typing import Any
 import numpy as np
 
 from calib.check.recheck.drift import RigidMove, Scale
+from calib.check.recheck.explain import BOTH, LENS
 from calib.core.geometry import Array
 from calib.core.tracks import Tracks
+from calib.solve.repair import RING
 
 VERDICTS = ("moved", "lens", "timing", "noisy", "unseen", "unmoved")
 
@@ -104,6 +106,14 @@ class Recheck:
         return tuple(c.name for c in self.cameras if c.verdict == "moved")
 
     @property
+    def repairable(self) -> dict[str, tuple[str, ...]]:
+        """The cameras that a repair solves anew, with the lens terms to solve; none without a reference to hold."""
+        if self.drift or not self.has_majority:
+            return {}
+        free = {LENS: RING, BOTH: RING}
+        return {c.name: free.get(c.kind, ()) for c in self.cameras if c.verdict in {"moved", "lens"}}
+
+    @property
     def needs_a_hand(self) -> bool:
         return any(c.needs_a_hand for c in self.cameras) or bool(self.drift) or not self.has_majority
 
@@ -159,6 +169,6 @@ HEADINGS: tuple[str, ...] = (
 )
 LEGEND = (
     "turn and shift are the camera's own since the rig was solved, ± one standard uncertainty; image and there: how far"
-    " its picture moved, RMS over the sensor, in px and at the middle of the volume in mm; p: chance that nothing changed,"
-    " corrected for the number of cameras."
+    " its picture moved, RMS over the sensor, in px and at the middle of what it sees in mm; p: chance that nothing"
+    " changed, corrected for the number of cameras."
 )

@@ -42,8 +42,8 @@ def whole(
         middle = float(np.median([c.shift_px for c in cameras]))
         drift = (
             f"every camera moved a little (median {middle:.2f} px, no camera stands out), size by "
-            f"{1e6 * scale.share:+.0f} ± {1e6 * scale.sigma:.0f} parts in a million: temperature, a floor that settled or a structure that bends; "
-            "solve the rig anew from this wave"
+            f"{1e6 * scale.share:+.0f} ± {1e6 * scale.sigma:.0f} parts in a million: temperature, a floor that settled"
+            " or a structure that bends; solve the rig anew from this wave"
         )
         text = "drifts with the rest of the rig"
         cameras = [replace(c, verdict="unmoved", note=text) if c.verdict == "moved" else c for c in cameras]
@@ -85,8 +85,8 @@ def _without_majority(
     groups = "; ".join(", ".join(names[c] for c in g) for g in agreed.groups)
     if n_in > largest_other and n_in > 2:
         return cameras, (
-            f"no majority: only {', '.join(inside)} agree, {n_in} of {len(names)}; the verdicts take these as unmoved, as"
-            f" the others do not agree among themselves ({groups}). Solve the rig anew, or wave longer"
+            f"no majority: only {', '.join(inside)} agree, {n_in} of {len(names)}; the verdicts take these as unmoved,"
+            f" as the others do not agree among themselves ({groups}). Solve the rig anew, or wave longer"
         )
     simpler = _simpler(readings) if len(names) == 2 else None
     if simpler is not None:

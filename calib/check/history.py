@@ -2,9 +2,9 @@
 
 Each file's world is its own as far as a solve can tell, so every rig is first moved on to the first one by the cameras
 that agree (the search of the recheck, with the covariances of both files). What is left of a camera's seven numbers
-(turn, position, focal length) is then explained by the simplest of four: nothing, one jump between two files, a steady drift,
-or change without either pattern. The first file's own error is an unknown like any other, so it is no change of all the
-later ones.
+(turn, position, focal length) is then explained by the simplest of four: nothing, one jump between two files, a steady
+drift, or change without either pattern. The first file's own error is an unknown like any other, so it is no change of
+all the later ones.
 """
 
 from __future__ import annotations

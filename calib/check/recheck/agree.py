@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import linalg, stats
 
-from calib.check.recheck.compare import N_CHANGE, Comparison
+from calib.check.recheck.compare import N_CHANGE, N_POSE, Comparison
 from calib.core.geometry import Array
 
 Index = NDArray[np.intp]
@@ -98,17 +98,17 @@ def _is_sound(found: Comparison, whole: NDArray[np.bool_], candidates: Index, al
     """Return whether neither the candidates together nor one of them alone speaks against their agreeing."""
     free = found.at(np.flatnonzero(~whole))
     alone = [gain(found, np.append(free, found.at(np.array([c])))) - gain(found, free) for c in candidates]
-    dof = N_CHANGE * (len(candidates) - 1)
+    dof = N_CHANGE * len(candidates) - N_POSE
     return max(alone) < price(len(candidates), alpha) and _misfit(found, whole) < stats.chi2.isf(alpha, dof)
 
 
 def _misfit(found: Comparison, inside: NDArray[np.bool_]) -> float:
-    """Return what -2 log likelihood loses when all cameras inside are held together, over leaving all free but one."""
-    if inside.sum() < 2:
+    """Return what -2 log likelihood loses when the cameras inside are held together, over leaving everything free."""
+    if not inside.any():
         return 0.0
-    first = int(np.flatnonzero(inside)[0])
-    others = np.arange(len(found.names))
-    return gain(found, found.at(others[others != first])) - gain(found, found.at(np.flatnonzero(~inside)))
+    # One pose stays, whichever: it takes the world along.
+    free = np.delete(np.arange(len(found.w)), found.at(np.flatnonzero(inside)[:1])[:N_POSE])
+    return gain(found, free) - gain(found, found.at(np.flatnonzero(~inside)))
 
 
 def _grow(found: Comparison, seed: int, candidates: Index, limit: float) -> NDArray[np.bool_]:

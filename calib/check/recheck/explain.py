@@ -14,9 +14,10 @@ from calib.core.camera import Lens, project, undistort
 from calib.core.geometry import Array, Pose, rotation_from_vector
 from calib.core.rig import RigCamera
 
-# A richer explanation is taken where the poorer one is refused at this level: one plain move in a hundred is then
+# A richer explanation is taken where the poorer one is refused at this level: one plain move in a thousand is then
 # reported with a lens change beside it, and larger error bars.
-RICHER = 0.01
+RICHER = 0.001
+CLEAR = 6.0  # of -2 log likelihood: odds of 20 to 1
 TURN, MOVE, LENS, BOTH = "turned in place", "moved", "lens changed", "moved and lens changed"
 PARTS: dict[str, NDArray[np.intp]] = {
     TURN: np.arange(3),
@@ -46,12 +47,12 @@ class Explanation:
     correlation: float
 
 
-def explain(found: Comparison, camera: int, others: NDArray[np.intp], n_points: int) -> Explanation:
+def explain(found: Comparison, camera: int, others: NDArray[np.intp]) -> Explanation:
     """Return the explanation of one camera's change, those of the ``others`` left free.
 
-    The poorest explanation that the richest does not refuse; where a move and a turned ring both pass, the better one
-    by Schwarz's criterion over ``n_points``. Source: Schwarz, Estimating the dimension of a model, Annals of
-    Statistics 6, 1978.
+    The poorest explanation that the richest does not refuse. Where a move and a turned ring both pass, the ring must be
+    better by ``CLEAR``: a small turn moves an image almost as a shift of the principal point does, and a camera is far
+    more often pushed than a lens is shifted in a camera that stays.
     """
     W, w = left_after(found, found.at(others), found.at(np.array([camera])))
     gains, answers = {}, {}
@@ -65,8 +66,8 @@ def explain(found: Comparison, camera: int, others: NDArray[np.intp], n_points: 
     is_separable = not (passes[MOVE] and passes[LENS])
     kind = BOTH
     if passes[MOVE] or passes[LENS]:
-        cost = {k: misfit[k] + len(PARTS[k]) * np.log(max(n_points, 2)) for k in (MOVE, LENS) if passes[k]}
-        kind = min(cost, key=lambda k: cost[k])
+        is_lens = passes[LENS] and (not passes[MOVE] or misfit[MOVE] - misfit[LENS] > CLEAR)
+        kind = LENS if is_lens else MOVE
     C = answers[BOTH][1]
     return Explanation(kind, *answers[kind], gains[BOTH], misfit, is_separable, _largest_correlation(C))
 
@@ -85,7 +86,9 @@ def _inverse(A: Array) -> Array:
 
 
 def _largest_correlation(C: Array) -> float:
-    """Return the largest canonical correlation between pose and ring of a covariance (9, 9)."""
+    """Return the largest canonical correlation between pose and ring of a covariance (9, 9), nan where one is open."""
+    if not (np.diag(C) > 0).all():
+        return float("nan")
     roots = []
     for at in (slice(0, N_POSE), slice(N_POSE, N_CHANGE)):
         s = np.sqrt(np.maximum(np.diag(C)[at], 1e-300))
@@ -115,17 +118,16 @@ def image_points(camera: RigCamera, distance_mm: float) -> Array:
     return camera.cam_from_world.inverse().apply(points)
 
 
-def shift_px(camera: RigCamera, change: Array, distance_mm: float) -> float:
-    """Return by how much a change (9,) moves the camera's image, RMS of sqrt(dx² + dy²) over the whole sensor."""
-    points = image_points(camera, distance_mm)
-    uv = [project(c.lens, c.cam_from_world.apply(points)) for c in (camera, changed(camera, change))]
+def shift_px(camera: RigCamera, change: Array, points_mm: Array) -> float:
+    """Return how far a change (9,) moves the images of points (n, 3): RMS of sqrt(dx² + dy²)."""
+    uv = [project(c.lens, c.cam_from_world.apply(points_mm)) for c in (camera, changed(camera, change))]
     return float(np.sqrt(np.nanmean(((uv[1] - uv[0]) ** 2).sum(axis=1))))
 
 
-def shift_sigma_px(camera: RigCamera, covariance: Array, distance_mm: float) -> float:
+def shift_sigma_px(camera: RigCamera, covariance: Array, points_mm: Array) -> float:
     """Return the standard uncertainty of ``shift_px`` about no shift, given that of the change (9, 9)."""
     values, vectors = np.linalg.eigh(covariance)
-    steps = vectors * np.sqrt(np.maximum(values, 0.0))
+    steps = (vectors * np.sqrt(np.maximum(values, 0.0))).T
     # Small steps, scaled back: a pose known to a metre would leave the sensor, a linear image of it does not.
-    small = [1e-3 * s for s in steps.T if np.any(s)]
-    return float(1e3 * np.sqrt(sum(shift_px(camera, s, distance_mm) ** 2 for s in small)))
+    moved = [shift_px(camera, 1e-3 * s, points_mm) for s in steps if np.any(s)]
+    return float(1e3 * np.sqrt(np.sum(np.square(moved))))

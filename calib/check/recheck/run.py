@@ -10,7 +10,16 @@ from scipy import stats
 from calib.check.recheck.agree import Agreement, find_agreement
 from calib.check.recheck.compare import N_CHANGE, Comparison, compare
 from calib.check.recheck.drift import Scale, growth, scale_of, without_scale
-from calib.check.recheck.explain import BOTH, LENS, Explanation, explain, pose_alone, shift_px, shift_sigma_px
+from calib.check.recheck.explain import (
+    BOTH,
+    LENS,
+    Explanation,
+    explain,
+    image_points,
+    pose_alone,
+    shift_px,
+    shift_sigma_px,
+)
 from calib.check.recheck.inputs import judged, matched
 from calib.check.recheck.outcome import CameraChange, Recheck
 from calib.check.recheck.whole import whole
@@ -126,15 +135,17 @@ def _cameras(
     out, readings = [], []
     for c, name in enumerate(tracks.names):
         camera, others = rig.camera(name), changed_set[changed_set != c]
+        if len(others) == n - 1:  # the only one left is tested against the rest as they were: a reading, not a finding
+            others = others[:0]
         at_pairs = seen & (fit.problem.cam == c)
         middle = np.median(places[fit.problem.frame[at_pairs]], axis=0)
         distance = float(np.linalg.norm(middle - camera.position_mm))
-        n_points = int((fit.problem.weight[:, fit.problem.cam == c] > 0).sum())
-        e = explain(found, c, others, n_points)
+        e = explain(found, c, others)
         readings.append(e)
         p = min(1.0, n * float(stats.chi2.sf(e.gain, N_CHANGE)))
         change, covariance = (e.change, e.covariance) if c in changed_set else pose_alone(found, c, others)
-        px = shift_px(camera, change, distance)
+        points = image_points(camera, distance)
+        px = shift_px(camera, change, points)
         mm = px * distance / camera.lens.fx
         verdict, kind, note = "unmoved", "", ""
         delay = float(offsets.offset_frames[c]) if offsets else 0.0
@@ -153,7 +164,7 @@ def _cameras(
             )
             matters = True
         else:
-            sigma = shift_sigma_px(camera, covariance, distance)
+            sigma = shift_sigma_px(camera, covariance, points)
             if sigma > options.matters_px:
                 verdict = "unseen"
                 note = f"a move of {3 * sigma:.1f} px would not show: wave longer, and all over its image"

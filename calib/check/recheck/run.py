@@ -28,10 +28,11 @@ from calib.core.rig import Rig
 from calib.core.tracks import Tracks
 from calib.errors import InputError
 from calib.solve.bundle import BundleOptions
-from calib.solve.refine import Fit, Progress
+from calib.solve.frame_slip import whole_frame_offsets
+from calib.solve.refine import Fit, Progress, refine
 from calib.solve.repair import reduced, shape_axes, solve_anew
 from calib.solve.threads import one_blas_thread
-from calib.solve.timing import TimeOffsets, with_timing
+from calib.solve.timing import corrected, estimate_offsets, with_timing
 
 STANDS_OUT = 1.5  # a noise this many times the others' (each against its own of the solve) may be late frames
 NOISY = 2.0  # and this many times: a blob out of focus, too dim or too small; common practice, no source
@@ -70,15 +71,33 @@ def recheck(rig: Rig, tracks: Tracks, options: RecheckOptions | None = None, pro
     options = options or RecheckOptions()
     tracks, why = judged(rig, matched(rig, tracks))
     fit = solve_anew(rig, tracks, progress)
-    noise, offsets = _noise_ratio(rig, tracks, fit), None
-    if (noise > STANDS_OUT).any():
-        timing_options = BundleOptions(terms=fit.options.terms, prior=fit.options.prior)
-        fit, tracks, offsets = with_timing(tracks, rig.wand_used, fit, timing_options, progress)
-        noise = _noise_ratio(rig, tracks, fit)
+    fit, tracks, clock = _in_time(rig, tracks, fit, progress)
+    noise = _noise_ratio(rig, tracks, fit)
     progress("comparison", 0, 1)
     found, agreed, scale, is_grown = _agreement(rig, tracks, fit, options)
-    cameras, readings = _cameras(rig, tracks, fit, found, agreed, noise, offsets, options)
+    cameras, readings = _cameras(rig, tracks, fit, found, agreed, noise, clock, options)
     return whole(rig, tracks, found, agreed, scale, is_grown, cameras, readings, why)
+
+
+def _in_time(rig: Rig, tracks: Tracks, fit: Fit, progress: Progress) -> tuple[Fit, Tracks, tuple[Array, Array]]:
+    """Return fit and tracks at a common time, and each camera's offset (C,) in frames with its sigma, later positive.
+
+    Cameras whose noise stands out are tried: first whole frames alone, which is quick and mostly all; fractions, where
+    noise that stands out is left.
+    """
+    n = len(tracks.names)
+    if not (_noise_ratio(rig, tracks, fit) > STANDS_OUT).any():
+        return fit, tracks, (np.zeros(n), np.full(n, np.nan))
+    options = BundleOptions(terms=fit.options.terms, prior=fit.options.prior)
+    whole, start = whole_frame_offsets(fit, tracks)
+    if whole.any():
+        tracks = corrected(tracks, fit, whole.astype(float))
+        fit = refine(tracks, rig.wand_used, start, options, progress)
+    if whole.any() and not (_noise_ratio(rig, tracks, fit) > STANDS_OUT).any():
+        offsets = estimate_offsets(fit, tracks)
+    else:
+        fit, tracks, offsets = with_timing(tracks, rig.wand_used, fit, options, progress)
+    return fit, tracks, (whole + offsets.offset_frames, np.array(offsets.sigma_frames))
 
 
 def _noise_ratio(rig: Rig, tracks: Tracks, fit: Fit) -> Array:
@@ -124,7 +143,7 @@ def _agreement(
 
 def _cameras(
     rig: Rig, tracks: Tracks, fit: Fit, found: Comparison, agreed: Agreement, noise: Array,
-    offsets: TimeOffsets | None, options: RecheckOptions,
+    clock: tuple[Array, Array], options: RecheckOptions,
 ) -> tuple[list[CameraChange], list[Explanation]]:  # fmt: skip
     """Return every judged camera's change and its explanation, each tested against the agreeing ones."""
     n = len(tracks.names)
@@ -135,7 +154,7 @@ def _cameras(
     out, readings = [], []
     for c, name in enumerate(tracks.names):
         camera, others = rig.camera(name), changed_set[changed_set != c]
-        if len(others) == n - 1:  # the only one left is tested against the rest as they were: a reading, not a finding
+        if len(others) == n - 1:  # alone among the changed: a reading, not a finding
             others = others[:0]
         at_pairs = seen & (fit.problem.cam == c)
         middle = np.median(places[fit.problem.frame[at_pairs]], axis=0)
@@ -148,8 +167,7 @@ def _cameras(
         px = shift_px(camera, change, points)
         mm = px * distance / camera.lens.fx
         verdict, kind, note = "unmoved", "", ""
-        delay = float(offsets.offset_frames[c]) if offsets else 0.0
-        sigma_delay = float(offsets.sigma_frames[c]) if offsets else float("nan")
+        delay, sigma_delay = (float(v[c]) for v in clock)
         late = abs(delay) > SAME_FRAMES and 2 * n * stats.norm.sf(abs(delay) / sigma_delay) < options.alpha
         matters = px > options.matters_px or mm > options.matters_mm
         if c in changed_set:
@@ -172,7 +190,10 @@ def _cameras(
         if late:
             ms = 1000.0 * delay / tracks.frame_rate_hz
             word = "later" if delay > 0 else "earlier"
-            text = f"exposes {abs(delay):.3f} frames ({abs(ms):.2f} ms) {word} than the rig (1σ {sigma_delay:.4f})"
+            text = (
+                f"exposes {abs(delay):.3f} frames ({abs(ms):.2f} ms) {word} than its frame numbers say, by the rig's"
+                f" clock (1σ {sigma_delay:.4f} frames): sync cable, trigger mode, dropped frames"
+            )
             note, matters = f"{note}; {text}" if note else text, True
         numbers = camera.lens.fx, delay, sigma_delay, float(fit.sigma_px[c]), float(noise[c])
         words = note, kind, e.is_separable, e.correlation

@@ -50,10 +50,18 @@ def moved_as_one(rig: Rig, names: Iterable[str], turn_deg: Array, shift_mm: Arra
     return rig
 
 
-def drawn(rig: Rig, rng: np.random.Generator, factor: float = 1.0) -> Rig:
-    """Return the rig with errors drawn from its own covariance: another solve of the same cameras, without the work."""
+def drawn(rig: Rig, rng: np.random.Generator, factor: float = 1.0, *, knows_wand: bool = False) -> Rig:
+    """Return the rig with errors drawn from its own covariance: another solve of the same cameras, without the work.
+
+    With ``knows_wand`` the wand is as its file says, as in a simulation without errors of markers.
+    """
     assert rig.covariance is not None
     C, labels = rig.covariance.matrix, rig.covariance.labels
+    if knows_wand:
+        is_wand = np.array([label.startswith("wand/") for label in labels])
+        across = C[np.ix_(~is_wand, is_wand)]
+        C = C[np.ix_(~is_wand, ~is_wand)] - across @ np.linalg.solve(C[np.ix_(is_wand, is_wand)], across.T)
+        labels = tuple(label for label, w in zip(labels, is_wand, strict=True) if not w)
     s = np.sqrt(np.diag(C))
     values, vectors = np.linalg.eigh(C / s[:, None] / s)
     e = factor * s * (vectors @ (np.sqrt(np.maximum(values, 0.0)) * rng.normal(size=len(s))))
@@ -68,3 +76,10 @@ def drawn(rig: Rig, rng: np.random.Generator, factor: float = 1.0) -> Rig:
         pose = Pose(R, -R @ (c.position_mm + shift))
         rig = with_camera(rig, replace(c, cam_from_world=pose, lens=Lens.from_vector(vector)))
     return rig
+
+
+def as_solved(truth: Rig) -> Rig:
+    """Return a true rig in the world of the stored one, the first camera's frame, with the stored covariance."""
+    world = truth.cameras[0].cam_from_world.inverse()
+    cameras = tuple(replace(c, cam_from_world=c.cam_from_world @ world) for c in truth.cameras)
+    return replace(truth, cameras=cameras, covariance=stored().covariance)

@@ -78,6 +78,7 @@ def _panel(history: History, title: str, key: str, factor: float, *, is_last: bo
         return LEFT + (WIDTH - LEFT - RIGHT) * (k / max(n - 1, 1))
 
     def y(v: float) -> float:
+        v = min(max(v, low), high)  # the length of a change has no part below zero, its bar would
         return float(HEIGHT - BOTTOM - (HEIGHT - TOP - BOTTOM) * (v - low) / (high - low))
 
     out = [f'<text x="{LEFT}" y="{TOP - 14}" font-weight="bold">{escape(title)} against the first file</text>']

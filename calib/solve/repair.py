@@ -124,8 +124,12 @@ def _turn_positions(values: Array, R: Array, of: Reduced) -> Array:
     return np.asarray(T @ values @ T.T if values.ndim == 2 else T @ values)
 
 
+def _quiet(stage: str, done: int, total: int) -> None:
+    del stage, done, total
+
+
 @one_blas_thread
-def repair(rig: Rig, tracks: Tracks, changed: Mapping[str, tuple[str, ...]], progress: Progress) -> Rig:
+def repair(rig: Rig, tracks: Tracks, changed: Mapping[str, tuple[str, ...]], progress: Progress = _quiet) -> Rig:
     """Return the rig with the cameras of ``changed`` solved anew from a wave, in its frame; all others stay to the bit.
 
     ``changed`` names the cameras and which lens terms (``focal``, ``cx``...) to solve with their pose. The covariance

@@ -21,7 +21,7 @@ from calib.export.history import history_as_csv, history_as_svg
 from calib.files import save_rig, save_tracks, sha256
 from tests.rigs_in_time import NAMES, drawn, moved_as_one, stored, turned, wave
 
-N_FILES = 6
+N_FILES = 5
 
 
 def dated(rig: Rig, k: int) -> Rig:
@@ -43,20 +43,20 @@ def verdicts(history: History) -> dict[str, str]:
     return {c.name: c.verdict for c in history.cameras}
 
 
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("seed", range(3))
 def test_independent_solves_of_an_unmoved_rig_are_steady(seed: int):
-    """The level is 0.005 a history: six of them without a camera named happen in 97 of 100."""
+    """The level is 0.005 a history: three of them without a camera named happen in 98 of 100."""
     assert set(verdicts(compare_entries(series(seed))).values()) == {"steady"}
 
 
 def test_a_jump_is_dated_and_sized():
-    found = compare_entries(series(11, lambda rig, k: turned(rig, "cam03", 0.3) if k >= 4 else rig))
+    found = compare_entries(series(11, lambda rig, k: turned(rig, "cam03", 0.3) if k >= 3 else rig))
     assert verdicts(found) == {n: "jump" if n == "cam03" else "steady" for n in NAMES}
     c = next(c for c in found.cameras if c.name == "cam03")
-    assert c.at_file == 4
+    assert c.at_file == 3
     for k in range(1, N_FILES):
         size, sigma = c.length(k, slice(0, 3))
-        assert np.degrees(size) == pytest.approx(0.3 if k >= 4 else 0.0, abs=5.0 * np.degrees(sigma))
+        assert np.degrees(size) == pytest.approx(0.3 if k >= 3 else 0.0, abs=5.0 * np.degrees(sigma))
     assert "<- jump" in str(found)
 
 
@@ -81,12 +81,12 @@ def test_a_changed_focal_length_shows():
     found = compare_entries(series(14, longer))
     assert verdicts(found)["cam02"] == "jump" and list(verdicts(found).values()).count("steady") == 5
     c = next(c for c in found.cameras if c.name == "cam02")
-    assert c.change[5, 6] == pytest.approx(0.01, abs=4.5 * c.sigma[5, 6])
+    assert c.change[4, 6] == pytest.approx(0.01, abs=4.5 * c.sigma[4, 6])
 
 
 def test_files_are_put_in_order_of_time():
-    files = series(15, lambda rig, k: turned(rig, "cam03", 0.3) if k >= 4 else rig)
-    found = compare_entries([files[0], files[5], *files[1:5]])
+    files = series(15, lambda rig, k: turned(rig, "cam03", 0.3) if k >= 3 else rig)
+    found = compare_entries([files[0], files[4], *files[1:4]])
     assert [e.name for e in found.entries] == [f"rig{k}.h5" for k in range(N_FILES)] and found.is_by_time
 
 
@@ -113,7 +113,7 @@ def test_parents_are_named():
 
 
 def test_table_json_csv_and_drawing_hold_the_same_figures():
-    found = compare_entries(series(11, lambda rig, k: turned(rig, "cam03", 0.3) if k >= 4 else rig))
+    found = compare_entries(series(11, lambda rig, k: turned(rig, "cam03", 0.3) if k >= 3 else rig))
     document = json.loads(json.dumps(found.as_json(), allow_nan=False))
     rows = list(csv.DictReader(io.StringIO(history_as_csv(found))))
     assert len(rows) == N_FILES * len(NAMES)
@@ -125,7 +125,7 @@ def test_table_json_csv_and_drawing_hold_the_same_figures():
             assert row["verdict"] == c["verdict"]
     svg = ElementTree.fromstring(history_as_svg(found))
     words = [t.text for t in svg.iter("{http://www.w3.org/2000/svg}text")]
-    assert words.count("cam03 jump") == 3 and "2031-05-01" in words
+    assert words.count("cam03 jump") == 3 and "2031-04-01" in words
 
 
 def test_bad_input_is_told():
@@ -140,7 +140,7 @@ def test_bad_input_is_told():
 def test_command_takes_a_folder_and_writes_csv_and_svg(tmp_path: Path):
     folder = tmp_path / "rigs"
     folder.mkdir()
-    for e in series(20, lambda rig, k: turned(rig, "cam03", 0.3) if k >= 4 else rig):
+    for e in series(20, lambda rig, k: turned(rig, "cam03", 0.3) if k >= 3 else rig):
         save_rig(e.rig, folder / e.name)
     save_tracks(wave(1).tracks, folder / "wave.h5")
     words = ["history", str(folder), "--csv", str(tmp_path / "h.csv"), "--plot", str(tmp_path / "h.svg")]

@@ -59,7 +59,7 @@ def test_the_repair_is_as_accurate_as_a_new_solve_of_the_same_wave():
     for number in (3, 4):
         later = wave(number, knock=(HIT,))
         points = sample_points(SCENARIO, 300, np.random.default_rng(number))
-        rigs = [drawn(as_solved(later.truth), np.random.default_rng([number, k]), knows_wand=True) for k in range(4)]
+        rigs = [drawn(as_solved(later.truth), np.random.default_rng([number, k]), knows_wand=True) for k in range(2)]
         ours += [median_mm(repair(rig, later.tracks, {"cam03": ()}, quiet), later, points) for rig in rigs]
         full.append(median_mm(calibrate(later.tracks, later.wand), later, points))
     ratio = np.exp(np.mean(np.log(ours)) - np.mean(np.log(full)))
@@ -90,7 +90,7 @@ def test_errors_of_the_repair_follow_its_covariance():
     """Stored rigs drawn about the truth from their covariance, repaired by fresh waves: chi-square, gauge free."""
     assert stored().covariance is not None
     total, dof = 0.0, 0
-    for number in (1, 2, 3):
+    for number in (1, 2):
         sim = wave(number, knock=(HIT,))
         rig = repair(drawn(as_solved(sim.truth), np.random.default_rng(number)), sim.tracks, {"cam03": ()}, quiet)
         assert rig.covariance is not None

@@ -8,7 +8,7 @@ import numpy as np
 from scipy import stats
 
 from calib.check.recheck.agree import Agreement, find_agreement
-from calib.check.recheck.compare import N_CHANGE, Comparison, compare
+from calib.check.recheck.compare import N_CHANGE, Comparison, compare, positions
 from calib.check.recheck.drift import Scale, growth, scale_of, without_scale
 from calib.check.recheck.explain import (
     BOTH,
@@ -76,7 +76,9 @@ def recheck(rig: Rig, tracks: Tracks, options: RecheckOptions | None = None, pro
     progress("comparison", 0, 1)
     found, agreed, scale, is_grown = _agreement(rig, tracks, fit, options)
     cameras, readings = _cameras(rig, tracks, fit, found, agreed, noise, clock, options)
-    return whole(rig, tracks, found, agreed, scale, is_grown, cameras, readings, why)
+    R, t = found.rig_from_fit
+    places = positions(fit.result.state) @ R.T + t
+    return whole(rig, tracks, found, agreed, scale, is_grown, cameras, readings, why, places)
 
 
 def _in_time(rig: Rig, tracks: Tracks, fit: Fit, progress: Progress) -> tuple[Fit, Tracks, tuple[Array, Array]]:

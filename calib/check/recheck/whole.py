@@ -11,6 +11,7 @@ from calib.check.recheck.compare import Comparison
 from calib.check.recheck.drift import Scale, rigid_move
 from calib.check.recheck.explain import MOVE, TURN, Explanation
 from calib.check.recheck.outcome import CameraChange, Recheck
+from calib.core.geometry import Array, rigid_fit
 from calib.core.rig import Rig
 from calib.core.tracks import Tracks
 
@@ -24,9 +25,12 @@ AS_ONE = "A move of the whole rig as one does not show in a wave: check the orig
 
 def whole(
     rig: Rig, tracks: Tracks, found: Comparison, agreed: Agreement, scale: Scale, is_grown: bool,
-    cameras: list[CameraChange], readings: list[Explanation], why: dict[str, str],
+    cameras: list[CameraChange], readings: list[Explanation], why: dict[str, str], places_mm: Array,
 ) -> Recheck:  # fmt: skip
-    """Return the outcome: the cameras' changes as they stand beside one another, and what holds for all of them."""
+    """Return the outcome: the cameras' changes as they stand beside one another, and what holds for all of them.
+
+    ``places_mm (C, 3)`` is where the new solve has the cameras, ``why`` says of others why they cannot be judged.
+    """
     names, n = found.names, len(found.names)
     n_in = int(agreed.is_agreeing.sum())
     findings, drift, moves = [], "", []
@@ -39,14 +43,8 @@ def whole(
             " wand; solve the rig anew from this wave"
         )
     if not has_majority and not is_grown and n > 3 and _is_drift(cameras):
-        middle = float(np.median([c.shift_px for c in cameras]))
-        drift = (
-            f"every camera moved a little (median {middle:.2f} px, no camera stands out), size by "
-            f"{1e6 * scale.share:+.0f} ± {1e6 * scale.sigma:.0f} parts in a million: temperature, a floor that settled"
-            " or a structure that bends; solve the rig anew from this wave"
-        )
-        text = "drifts with the rest of the rig"
-        cameras = [replace(c, verdict="unmoved", note=text) if c.verdict == "moved" else c for c in cameras]
+        drift = _drift_text(rig, names, places_mm, float(np.median([c.shift_px for c in cameras])))
+        cameras = [replace(c, verdict="unmoved", note="") if c.verdict == "moved" else c for c in cameras]
         has_majority = True
     elif not has_majority:
         cameras, text = _without_majority(names, agreed, cameras, readings, n_in, largest_other)
@@ -69,6 +67,22 @@ def whole(
         tuple(tuple(names[c] for c in g) for g in agreed.groups),
         has_majority, scale, drift, tuple(moves), tuple(findings), tracks,
     )  # fmt: skip
+
+
+def _drift_text(rig: Rig, names: tuple[str, ...], places_mm: Array, shift_px: float) -> str:
+    """Return what to say of small moves of every camera: those of the rig as a whole taken off, its size apart."""
+    before = np.stack([rig.camera(n).position_mm for n in names])
+    size, R, t = rigid_fit(before, places_mm, with_scale=True)
+    left = places_mm - (size * before @ R.T + t)
+    freedom = max(3 * len(names) - 7, 1)
+    spread = float(np.linalg.norm(before - before.mean(axis=0)))
+    sigma = float(np.sqrt((left**2).sum() / freedom)) / spread
+    return (
+        f"every camera moved a little (median {shift_px:.2f} px), none stands out. A common motion taken off, the rig"
+        f" changed in size by {1e6 * (size - 1.0):+.0f} ± {1e6 * sigma:.0f} parts in a million and its cameras moved by"
+        f" {np.sqrt((left**2).sum() / len(names)):.2f} mm RMS besides: temperature, a floor that settled or a structure"
+        " that bends; solve the rig anew from this wave"
+    )
 
 
 def _is_drift(cameras: list[CameraChange]) -> bool:
@@ -106,8 +120,7 @@ def _without_majority(
         f"no majority: {', '.join(inside)} agree, and so do {groups}; a wave shows only that they moved against one"
         " another, not which of them. Check on site which were touched, or solve the rig anew"
     )
-    note = "no majority tells whether it moved"
-    return [replace(c, verdict="unseen", note=note) if c.verdict in {"moved", "unmoved"} else c for c in cameras], text
+    return [replace(c, verdict="unseen", note="") if c.verdict in {"moved", "unmoved"} else c for c in cameras], text
 
 
 def _simpler(readings: list[Explanation]) -> int | None:

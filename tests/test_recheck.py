@@ -24,6 +24,7 @@ from calib.files import load_tracks, load_wand, save_rig, save_tracks
 from calib.simulate import Knock, Simulation
 from calib.solve.calibrate import calibrate
 from calib.solve.repair import Reduced, reduced, shape_axes, solve_anew
+from calib.solve.threads import one_blas_thread
 from tests.rigs_in_time import NAMES, drawn, moved_as_one, stored, turned, wave
 
 DATASETS = Path(__file__).parent.parent / "datasets"
@@ -135,6 +136,7 @@ def test_nothing_moved_is_chi_square(found: Comparison):
     assert max(alone) < price(len(NAMES), 0.005)
 
 
+@one_blas_thread
 def test_false_alarms_keep_their_level(found: Comparison):
     """Drawn from the law of no change: the share of rechecks that name a camera, within its binomial interval."""
     rng, alpha, n_draws = np.random.default_rng(5), 0.10, 100

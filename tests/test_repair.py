@@ -56,10 +56,10 @@ def test_all_but_the_moved_camera_stay_to_the_bit(mended: Rig):
 def test_the_repair_is_as_accurate_as_a_new_solve_of_the_same_wave():
     """Median 3D errors, of stored rigs drawn about the truth; ``scripts/bench recheck`` measures it over many rigs."""
     ours, full = [], []
-    for number in (3, 4):
+    for number in (3,):
         later = wave(number, knock=(HIT,))
         points = sample_points(SCENARIO, 300, np.random.default_rng(number))
-        rigs = [drawn(as_solved(later.truth), np.random.default_rng([number, k]), knows_wand=True) for k in range(2)]
+        rigs = [drawn(as_solved(later.truth), np.random.default_rng([number, k]), knows_wand=True) for k in range(3)]
         ours += [median_mm(repair(rig, later.tracks, {"cam03": ()}, quiet), later, points) for rig in rigs]
         full.append(median_mm(calibrate(later.tracks, later.wand), later, points))
     ratio = np.exp(np.mean(np.log(ours)) - np.mean(np.log(full)))

@@ -23,6 +23,7 @@ from calib.core.geometry import Array, cross_matrix, vector_from_rotation
 from calib.core.rig import Rig
 from calib.errors import InputError
 from calib.solve.repair import POSE, RING
+from calib.solve.threads import one_blas_thread
 
 ALPHA = 0.005  # chance that any camera of an unchanged rig is said to have changed between two files
 MIN_FOR_DRIFT = 3  # files: between two, a drift and a jump are the same
@@ -149,6 +150,7 @@ LEGEND = (
 )
 
 
+@one_blas_thread
 def compare_entries(entries: Sequence[Entry]) -> History:
     """Return the history of one rig's files.
 

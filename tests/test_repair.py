@@ -63,8 +63,8 @@ def test_the_repair_is_as_accurate_as_a_new_solve_of_the_same_wave():
         ours += [median_mm(repair(rig, later.tracks, {"cam03": ()}, quiet), later, points) for rig in rigs]
         full.append(median_mm(calibrate(later.tracks, later.wand), later, points))
     ratio = np.exp(np.mean(np.log(ours)) - np.mean(np.log(full)))
-    # Solves of equal waves before these six cameras differ by 30 % (their spread over 20 waves), means by less.
-    assert ratio < 1.05 + 2.0 * 0.3 * np.sqrt(1 / len(ours) + 1 / len(full))
+    # Solves of equal waves before these six cameras differ by 37 % (of the logarithm, over waves 40 to 59), means less.
+    assert ratio < 1.05 + 2.0 * 0.37 * np.sqrt(1 / len(ours) + 1 / len(full))
 
 
 def median_mm(rig: Rig, sim: Simulation, points: Array) -> float:

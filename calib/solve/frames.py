@@ -74,6 +74,10 @@ def place_wands(problem: Problem, state: State) -> tuple[State, NDArray[np.bool_
         weight = is_seen[has_pose] / (1.0 + (miss / max(3.0 * scale, 1e-9)) ** 2)
     wand_R, wand_t = np.broadcast_to(np.eye(3), (problem.n_frames, 3, 3)).copy(), np.zeros((problem.n_frames, 3))
     wand_R[has_pose], wand_t[has_pose] = R, t
+    # One frame without a finite pose would spoil the cost of all.
+    is_finite = np.isfinite(wand_R).all(axis=(1, 2)) & np.isfinite(wand_t).all(axis=1)
+    wand_R[~is_finite], wand_t[~is_finite] = np.eye(3), 0.0
+    has_pose &= is_finite
     return replace(state, wand_R=wand_R, wand_t=wand_t), has_pose
 
 

@@ -14,6 +14,7 @@ from calib.core.camera import Lens, undistort
 from calib.core.geometry import Array, Pose
 from calib.core.tracks import Ints, Tracks
 from calib.core.wand import Wand
+from calib.errors import UnsolvableError
 from calib.solve.bundle import BundleOptions, bundle, inverse_factors, reduced_system
 from calib.solve.frames import place_wands
 from calib.solve.linearise import residuals
@@ -318,7 +319,10 @@ def _refine(problem: Problem, state: State, is_open: tuple[bool, bool]) -> tuple
         options = BundleOptions(
             terms=("focal",), is_free=is_free, loss_scale=2.0, max_iterations=iterations, tolerance=1e-3, damping=1e-3
         )
-        result = bundle(weighted, state, options)
+        try:
+            result = bundle(weighted, state, options)
+        except UnsolvableError:  # a candidate without finite residuals is none
+            return None
         before, state, sigma = sigma, result.state, max(_robust_sigma(problem, result.state, seen), 0.02)
         if result.is_converged and sigma > 0.7 * before:  # the scale was right at once
             break

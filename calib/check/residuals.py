@@ -104,7 +104,7 @@ def residual_table(rig: Rig, tracks: Tracks) -> ResidualTable:
     _require_shared_points(tracks)
     fit = fit_to_rig(rig, tracks)
     stats = rig_stats(tracks, fit.problem, fit.state, fit.is_inlier, fit.sigma_px)
-    causes = find_causes(stats, [rig.camera(n).stats for n in tracks.names])
+    causes = find_causes(fit, tracks, stats, [rig.camera(n).stats for n in tracks.names])
     rows = [CameraRow(c.name, s, k) for c, s, k in zip(tracks.cameras, stats, causes, strict=True)]
     rows.sort(key=lambda r: (-np.nan_to_num(r.stats.rms_px, nan=np.inf), r.name))
     points = triangulate_markers(fit.problem.with_weight(fit.is_inlier.astype(float)), fit.state)

@@ -1,0 +1,163 @@
+"""Plant one fault in one camera of a simulated rig and see which cause is named first; and how often on clean ones."""
+
+from __future__ import annotations
+
+import argparse
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import replace
+from functools import partial
+from typing import Any
+
+import numpy as np
+from scipy import stats
+
+from calib.check.residuals import ResidualTable, residual_table
+from calib.core.rig import Rig
+from calib.errors import CalibError
+from calib.simulate import Knock, Scenario, Simulation, simulate
+from calib.solve.calibrate import calibrate
+from scripts.benchmarks.accuracy import LAYOUTS, WANDS, over_rigs
+from scripts.benchmarks.table import Row, note
+
+Changes = dict[str, Any]
+STRAY_SHARE = 0.05
+# How each fault is planted at a strength (of camera ``name``, halfway through n frames), the strength first tried, and
+# the cause that must be named.
+FAULTS: dict[str, tuple[Callable[[str, float, Scenario], Changes], float, str]] = {
+    "noise": (lambda c, x, s: {"noisy": {c: x}}, 2.0, "noise only"),
+    "lens": (lambda c, x, s: {"window_px": {c: x}}, 0.3, "lens model does not fit"),
+    "knock": (
+        lambda c, x, s: {"knock": (Knock(camera=c, frame=s.n_frames // 2, rotation_deg=x, translation_mm=20 * x),)},
+        0.01,
+        "knocked during the capture",
+    ),
+    "timing": (lambda c, x, s: {"late": {c: x}}, 0.03, "out of time"),
+    "rows": (lambda c, x, s: {"row_delay": {c: x}}, 0.06, "rows exposed one after another"),
+    "vibration": (lambda c, x, s: {"vibration_px": {c: x}, "vibration_hz": {c: 2 + s.seed % 9}}, 0.3, "vibration"),
+    # 5 % of the points off by so much that the squares of all points become fourfold: the mean square of lengths even
+    # over the logarithm from a to 4 a is 15 a² / (2 ln 4).
+    "stray": (
+        lambda c, x, s: {"stray_share": {c: STRAY_SHARE}, "outlier_px": (x * s.sigma_px, 4 * x * s.sigma_px)},
+        float(np.sqrt(6 / STRAY_SHARE * 2 * np.log(4) / 15)),
+        "stray points",
+    ),
+    "one-sided": (lambda c, x, s: {"side_seen": {c: x}}, 0.25, "one-sided points"),
+}
+DOUBLED_BY_DESIGN = {"noise", "stray", "one-sided"}
+
+
+def scenario_of(index: int, seed: int, spread: float, n_frames: int) -> Scenario:
+    rng = np.random.default_rng(seed + index)
+    return Scenario(
+        layout=LAYOUTS[index % 4], wand=WANDS[index // 4 % 3], n_cameras=int(rng.integers(6, 13)), seed=seed + index,
+        sigma_px=float(np.exp(rng.uniform(np.log(0.07), np.log(0.25)))), noise_spread=spread, n_frames=n_frames,
+        connected=False,
+    )  # fmt: skip
+
+
+def rms_of(table: ResidualTable, name: str) -> float:
+    return next(r.stats.rms_px for r in table.cameras if r.name == name)
+
+
+def planted(index: int, seed: int, fault: str, itself: bool, n_frames: int) -> tuple[str, float, list[str], str]:
+    """Return the cause first named, how many times the RMS became larger, and other cameras that are named.
+
+    With ``itself`` the faulty capture is solved and held against itself; else a clean wave of the same rig is solved and
+    a new, faulty one held against it.
+    """
+    s = scenario_of(index, seed, 1.2, n_frames)
+    plant, strength, _ = FAULTS[fault]
+    try:
+        clean = simulate(s)
+        reference = residual_table(clean.truth, clean.tracks)
+        rng = np.random.default_rng(seed + index)
+        sound = sorted(r.name for r in reference.cameras if not r.causes and r.stats.points >= 400)
+        if len(sound) < 3:
+            return "skipped: fewer than three sound cameras", np.nan, [], ""
+        name = str(rng.choice(sound))
+        before = rms_of(reference, name)
+        solved: Rig | None = None if itself else calibrate(clean.tracks, clean.wand)
+        wave = s if itself else replace(s, wave=1)
+
+        def attempt(x: float) -> tuple[Simulation, ResidualTable]:
+            sim = simulate(replace(wave, **plant(name, x, s)))
+            rig = calibrate(sim.tracks, sim.wand) if itself else solved
+            assert rig is not None
+            return sim, residual_table(rig, sim.tracks)
+
+        _, table = attempt(strength)
+        if fault not in DOUBLED_BY_DESIGN:
+            for _ in range(2):
+                growth = (rms_of(table, name) / before) ** 2 - 1.0
+                if 2.6 < growth < 3.5:
+                    break
+                strength *= float(np.clip(np.sqrt(3.0 / max(growth, 1e-3)), 0.2, 5.0))
+                _, table = attempt(strength)
+    except CalibError as error:
+        return f"skipped: {error}", np.nan, [], ""
+    row = next(r for r in table.cameras if r.name == name)
+    sound_before = {r.name for r in reference.cameras if not r.causes}
+    others = [
+        f"{r.name} {r.causes[0].cause}" for r in table.cameras if r.name != name and r.causes and r.name in sound_before
+    ]
+    first = row.causes[0].cause if row.causes else "nothing"
+    return first, row.stats.rms_px / before, others, row.causes[0].evidence if row.causes else ""
+
+
+def clean_causes(index: int, seed: int, itself: bool, n_frames: int) -> tuple[int, list[str]]:
+    """Return how many cameras a clean capture has and the causes named."""
+    try:
+        sim = simulate(scenario_of(index, seed, 1.5, n_frames))
+        rig = calibrate(sim.tracks, sim.wand) if itself else sim.truth
+        table = residual_table(rig, sim.tracks)
+    except CalibError:
+        return 0, []
+    judged = [r for r in table.cameras if not r.causes or r.causes[0].cause not in {"too few points", "one-sided points"}]
+    return len(judged), [r.causes[0].cause + ": " + r.causes[0].evidence for r in judged if r.causes]
+
+
+def add_options(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--rigs", type=int, default=40, help="for each fault and situation")
+    parser.add_argument("--clean", type=int, default=100, help="clean rigs for false alarms")
+    parser.add_argument("--clean-solved", type=int, default=40, help="clean rigs solved and held against themselves")
+    parser.add_argument("--frames", type=int, default=1000)
+    parser.add_argument("--seed", type=int, default=1000)
+    parser.add_argument("--jobs", type=int, default=2)
+    parser.add_argument("--fault", choices=FAULTS, nargs="+", default=list(FAULTS))
+    parser.add_argument("--situation", choices=("new", "itself"), nargs="+", default=["new", "itself"])
+
+
+def run(options: argparse.Namespace) -> list[Row]:
+    rows = []
+    seeds = f"{options.seed} to {options.seed + options.rigs - 1}"
+    for situation in options.situation:
+        for fault in options.fault:
+            job = partial(
+                planted, seed=options.seed, fault=fault, itself=situation == "itself", n_frames=options.frames
+            )
+            found = list(over_rigs(job, range(options.rigs), options.jobs))
+            counted = [f for f in found if not f[0].startswith("skipped")]
+            right = sum(f[0] == FAULTS[fault][2] for f in counted)
+            grown = float(np.median([f[1] for f in counted])) if counted else float("nan")
+            wrong = Counter(f[0] for f in found if f[0] != FAULTS[fault][2])
+            others = Counter(o.split(" ", 1)[1] for f in counted for o in f[2])
+            note(f"{situation} {fault}: {right} of {len(counted)}, RMS × {grown:.2f}, else {dict(wrong)}, others {dict(others)}")
+            against = "a solved rig" if situation == "new" else "itself"
+            text = f"{right} of {len(counted)} (RMS × {grown:.2f}); {sum(others.values())} other cameras named"
+            is_met = bool(counted) and right >= 0.9 * len(counted)
+            rows.append(Row(f"causes: {fault}, capture against {against}", "≥ 90 %", text, is_met, seeds))
+    for count, itself in ((options.clean, False), (options.clean_solved, True)):
+        if not count:
+            continue
+        job_clean = partial(clean_causes, seed=options.seed + 50_000, itself=itself, n_frames=options.frames)
+        each = list(over_rigs(job_clean, range(count), options.jobs))
+        n, alarms = sum(e[0] for e in each), [a for e in each for a in e[1]]
+        for alarm in alarms:
+            note(f"false alarm: {alarm}")
+        high = float(stats.beta.ppf(0.975, len(alarms) + 1, n - len(alarms))) if n > len(alarms) else 1.0
+        low = float(stats.beta.ppf(0.025, len(alarms), n - len(alarms) + 1)) if alarms else 0.0
+        text = f"{len(alarms)} of {n} ({low:.2%} to {high:.2%}, 95 %)"
+        what = "solved from the capture" if itself else "true rig"
+        rows.append(Row(f"causes: false alarms, {what}", "< 1 %", text, len(alarms) < 0.01 * n, f"{options.seed + 50_000} on"))
+    return rows

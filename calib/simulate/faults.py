@@ -51,7 +51,10 @@ def image_shifts(s: Scenario, index: int, uv: Array) -> Array | float:
     if bend:
         # Two waves of one to one and a half periods over the sensor in each coordinate: the RMS of each is 1.
         rng = s.rng("window", index, of_wave=False)
-        turn, phase = rng.uniform(1.0, 1.5, (2, 2, 1)) * rng.choice([-1.0, 1.0], (2, 2, 2)), rng.uniform(0, 6.28, (2, 2))
+        turn, phase = (
+            rng.uniform(1.0, 1.5, (2, 2, 1)) * rng.choice([-1.0, 1.0], (2, 2, 2)),
+            rng.uniform(0, 6.28, (2, 2)),
+        )
         place = uv / [s.width, s.height] * [1.0, s.height / s.width]
         waves = [np.sin(2 * np.pi * (place @ turn[k].T) + phase[k]).sum(axis=-1) for k in range(2)]
         out = out + bend / np.sqrt(2.0) * np.stack(waves, axis=-1)

@@ -101,7 +101,9 @@ class Scenario:
     is_named: bool = True  # False: every marker is -1, as before identification
     slip: Mapping[str, int] = field(default_factory=dict)  # camera name: frames by which its frame count is late
     late: Mapping[str, float] = field(default_factory=dict)  # camera name: part of a frame by which it exposes late
-    row_delay: Mapping[str, float] = field(default_factory=dict)  # name: frames from first to last row (rolling shutter)
+    row_delay: Mapping[str, float] = field(
+        default_factory=dict
+    )  # name: frames from first to last row (rolling shutter)
     vibration_px: Mapping[str, float] = field(default_factory=dict)  # name: how far its image swings to either side
     vibration_hz: Mapping[str, float] = field(default_factory=dict)  # name: how often; 4 Hz where not given, a truss's
     window_px: Mapping[str, float] = field(default_factory=dict)  # name: RMS of smooth shifts as by a bent window

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from calib.check.causes.models import Examination
+from calib.check.causes.examine import Examination
 from calib.core.geometry import Array
 
 NAMES = {
@@ -23,7 +23,9 @@ def of_explanation(e: Examination) -> str:
     assert e.explanation is not None
     words = {"moved": _moved, "lens": _lens, "knock": _knock, "timing": _timing, "rows": _rows, "vibration": _vibration}
     seen, remedy = words[e.explanation.cause](e)
-    return f"{seen}; this takes {e.explanation.share:.0%} of its squared residuals, {e.sigma_px:.3f} px are left: {remedy}"
+    return (
+        f"{seen}; this takes {e.explanation.share:.0%} of its squared residuals, {e.sigma_px:.3f} px are left: {remedy}"
+    )
 
 
 def _moved(e: Examination) -> tuple[str, str]:
@@ -90,8 +92,8 @@ def of_stray(e: Examination, others: Array) -> str:
     swapped = e.figures["swapped"]
     hint = f"; {swapped:.0%} of them lie near another marker of the wand: swapped markers" if swapped > 0.3 else ""
     return (
-        f"{e.share_stray:.1%} of its points lie beyond 4.8 sigmas{usual}{hint}: mask lamps and reflections in its view, raise"
-        " its threshold, check which marker is which"
+        f"{e.share_stray:.1%} of its points lie beyond 4.8 sigmas{usual}{hint}: mask lamps and reflections in its view,"
+        " raise its threshold, check which marker is which"
     )
 
 

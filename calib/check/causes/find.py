@@ -6,12 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calib.check.causes import evidence
+from calib.check.causes.examine import Examination, examine
 from calib.check.causes.levels import is_noisy, is_straying
-from calib.check.causes.models import Examination, examine
 from calib.check.causes.record import records
-from calib.core.geometry import Array
 from calib.core.rig import CameraStats
 from calib.core.tracks import Tracks
 from calib.solve.refine import RigFit
@@ -43,13 +43,15 @@ def find_causes(
     """
     found = _examine_all(fit, tracks)
     radius = [_radius(c.radius_px, c.marker) for c in tracks.cameras]
-    sigma = np.array([(e or s).sigma_px if s.points >= MIN_POINTS else np.nan for e, s in zip(found, stats, strict=True)])
+    sigma = np.array(
+        [(e or s).sigma_px if s.points >= MIN_POINTS else np.nan for e, s in zip(found, stats, strict=True)]
+    )
     stray = np.array([e.share_stray if e else np.nan for e in found])
-    out = []
+    out: list[tuple[Cause, ...]] = []
     for c, (s, before, e) in enumerate(zip(stats, solved, found, strict=True)):
         causes: list[Cause] = []
         if s.points < MIN_POINTS:
-            text = f"{s.points} points, {MIN_POINTS} are needed: wave in front of it, or look whether something hides its view"
+            text = f"{s.points} points, {MIN_POINTS} are needed: wave in front of it, or see what hides its view"
             out.append((Cause("too few points", text),))
             continue
         if e is not None:
@@ -59,11 +61,15 @@ def find_causes(
             explained = e.explanation.share if e.explanation else 0.0
             if explained < CLEAR and is_straying(e.share_stray, e.n_judged, others):
                 causes.append(Cause("stray points", evidence.of_stray(e, others)))
-            reason = is_noisy(sigma[c], np.delete(sigma, c), before.sigma_px if before and before.points >= MIN_POINTS else None)
+            reason = is_noisy(
+                sigma[c], np.delete(sigma, c), before.sigma_px if before and before.points >= MIN_POINTS else None
+            )
             if reason is None and np.isfinite(sigma[c]) and sigma[c] > MAX_SIGMA_PX:
                 reason = f"{MAX_SIGMA_PX:g} px is the limit"
             if reason is not None and explained < HALF:
-                causes.append(Cause("noise only" if not causes else "also noisy", evidence.of_noise(e, reason, radius, c)))
+                causes.append(
+                    Cause("noise only" if not causes else "also noisy", evidence.of_noise(e, reason, radius, c))
+                )
         if not causes or s.coverage < MIN_COVERAGE:
             causes += _coverage(s, e)
         out.append(tuple(causes))
@@ -79,7 +85,7 @@ def _coverage(s: CameraStats, e: Examination | None) -> list[Cause]:
     return []
 
 
-def _radius(radius: Array | None, marker: Array) -> float:
+def _radius(radius: NDArray[np.float32] | None, marker: NDArray[np.int16]) -> float:
     named = np.asarray(marker) >= 0
     return float(np.median(radius[named])) if radius is not None and named.any() else float("nan")
 

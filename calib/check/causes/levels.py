@@ -1,4 +1,4 @@
-"""Levels that are compared with the other cameras and with the rig's own solve: noise, and the share of stray points."""
+"""Levels that are compared with the other cameras and with the rig's own solve: noise, share of stray points."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ def is_noisy(sigma_px: float, others_px: Array, before_px: float | None) -> str 
 
 
 def is_straying(share: float, n: int, others: Array) -> bool:
-    """Return whether a share of n points is above what is usual and above a multiple of the others', by a binomial test."""
+    """Return whether a share of n points is above what is usual and the others' threefold, by a binomial test."""
     known = others[np.isfinite(others)]
     limit = max(USUAL_STRAY, TIMES_OTHERS * float(np.median(known)) if len(known) else 0.0)
     if limit >= 1.0:

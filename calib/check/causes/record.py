@@ -10,6 +10,7 @@ Source: Förstner & Wrobel, Photogrammetric Computer Vision, 2016, section 4.2.3
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.polynomial import legendre
@@ -113,7 +114,17 @@ def records(fit: RigFit, tracks: Tracks, weight: Array | None = None) -> list[Re
     ]
 
 
-def _record(fit, tracks, c, part, seen, H, g, speed):  # type: ignore[no-untyped-def]
+def _record(
+    fit: RigFit,
+    tracks: Tracks,
+    c: int,
+    part: tuple[Any, ...],
+    seen: NDArray[np.bool_],
+    H: Array,
+    g: Array,
+    speed: Array,
+) -> Record:
+    """Return the record of camera c, given what the others say of its frames: information H and gradient g."""
     at, f, x, q, J, r, _ = part
     camera, lens, sigma = tracks.cameras[c], fit.state.lens[c], float(fit.sigma_px[c])
     n, m = len(at), x.shape[1]

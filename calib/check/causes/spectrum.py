@@ -30,5 +30,7 @@ def periodogram(frame: NDArray[np.int64], value: Array, weight: Array) -> tuple[
     c2, s2 = W[2 * k % n].real, -W[2 * k % n].imag
     cc, ss, cs = (W[0].real + c2) / 2.0, (W[0].real - c2) / 2.0, s2 / 2.0
     det = cc * ss - cs**2
-    fall = np.where(det > 1e-9 * W[0].real ** 2, (ss * c**2 - 2.0 * cs * c * s + cc * s**2) / np.maximum(det, 1e-300), 0)
+    fall = np.where(
+        det > 1e-9 * W[0].real ** 2, (ss * c**2 - 2.0 * cs * c * s + cc * s**2) / np.maximum(det, 1e-300), 0
+    )
     return k / n, fall

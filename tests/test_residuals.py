@@ -203,7 +203,7 @@ def test_text_has_one_line_a_camera_under_headings_with_units():
     for heading in ("RMS px", "median px", "95 % px", "sigma px", "bias x px", "bias y px"):
         end = lines[0].index(heading) + len(heading)
         assert all(line[end - 1].isdigit() and line[end] == " " for line in lines[1:5])
-    assert lines[5].startswith("cam03: residuals stand out: sigma ") and lines[1].endswith("  act")
+    assert lines[5].startswith("cam03: noise only: sigma ") and lines[1].endswith("  act")
     assert (
         lines[6].startswith(f"wand lengths ({table.wand.n_lengths}): mean error ")
         and "sqrt(mean(dx² + dy²))" in lines[7]

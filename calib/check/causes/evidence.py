@@ -97,13 +97,17 @@ def of_stray(e: Examination, others: Array) -> str:
     )
 
 
-def of_noise(e: Examination, reason: str, radius: list[float], c: int) -> str:
+def of_noise(sigma_px: float, reason: str, e: Examination | None, radius: list[float], c: int) -> str:
     """Return the evidence for plain noise."""
-    f = e.figures
-    text = (
-        f"sigma {e.sigma_px:.3f} px, {reason}; x to y {f['x_to_y']:.2f}, ninths of the sensor {f['low_px']:.3f} to"
-        f" {f['high_px']:.3f} px"
-    )
+    text = f"sigma {sigma_px:.3f} px, {reason}"
+    if e is not None and np.isfinite(e.figures["low_px"]):
+        f = e.figures
+        text += (
+            f"; x to y {f['x_to_y']:.2f}, ninths of the sensor {f['low_px']:.3f} to {f['high_px']:.3f} px: the same in"
+            " all directions and all over"
+            if 0.7 < f["x_to_y"] < 1.4 and f["high_px"] < 1.6 * f["low_px"]
+            else f"; x to y {f['x_to_y']:.2f}, ninths of the sensor {f['low_px']:.3f} to {f['high_px']:.3f} px"
+        )
     others = [r for k, r in enumerate(radius) if k != c and np.isfinite(r)]
     small = np.isfinite(radius[c]) and len(others) and radius[c] < 0.6 * np.median(others)
     large = np.isfinite(radius[c]) and len(others) and radius[c] > 1.6 * np.median(others)

@@ -75,7 +75,7 @@ def examine(record: Record) -> Examination | None:
         sigma,
         float(share),
         int(is_judged.sum()),
-        system.corner_px(),
+        system.corner_px() * sigma / record.sigma_px,
         figures,
     )
 

@@ -19,11 +19,12 @@ from calib.solve.refine import RigFit
 MAX_SIGMA_PX = 1.0  # common practice, no source: the centre of a round marker is good to a tenth or two of a pixel
 MIN_POINTS = 100  # a lens and a pose are 11 numbers: some ten points for each
 MIN_COVERAGE = 0.15  # of the sensor: a lens is not known where no point was
-# Uncertainty over the whole sensor that the camera's own points leave, in its noise: at the root of 3 an error at a
-# point of the sensor taken anywhere would be twice the noise.
-MAX_CORNER = 1.0
+# Uncertainty over the whole sensor that the camera's own points leave, in its noise (RMS against RMS of two
+# coordinates, so 1.3 here is 0.9 there): at the root of 3 the error at a point anywhere would be twice the noise.
+MAX_CORNER = 1.3
 # Of the squares: what takes more is the cause, and what it leaves is the rest of a large fault, not another one.
 HALF, CLEAR = 0.5, 0.9
+GEOMETRY = {"moved", "lens"}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -54,35 +55,38 @@ def find_causes(
             text = f"{s.points} points, {MIN_POINTS} are needed: wave in front of it, or see what hides its view"
             out.append((Cause("too few points", text),))
             continue
-        if e is not None:
-            if e.explanation is not None:
-                causes.append(Cause(evidence.NAMES[e.explanation.cause], evidence.of_explanation(e)))
-            others = np.delete(stray, c)
-            explained = e.explanation.share if e.explanation else 0.0
-            if explained < CLEAR and is_straying(e.share_stray, e.n_judged, others):
-                causes.append(Cause("stray points", evidence.of_stray(e, others)))
-            reason = is_noisy(
-                sigma[c], np.delete(sigma, c), before.sigma_px if before and before.points >= MIN_POINTS else None
-            )
-            if reason is None and np.isfinite(sigma[c]) and sigma[c] > MAX_SIGMA_PX:
-                reason = f"{MAX_SIGMA_PX:g} px is the limit"
-            if reason is not None and explained < HALF:
-                causes.append(
-                    Cause("noise only" if not causes else "also noisy", evidence.of_noise(e, reason, radius, c))
-                )
-        if not causes or s.coverage < MIN_COVERAGE:
-            causes += _coverage(s, e)
+        explained = e.explanation.share if e and e.explanation else 0.0
+        if e is not None and e.explanation is not None:
+            causes.append(Cause(evidence.NAMES[e.explanation.cause], evidence.of_explanation(e)))
+        if (
+            e is not None
+            and explained < CLEAR
+            and is_straying(e.share_stray, e.n_judged, others := np.delete(stray, c))
+        ):
+            causes.append(Cause("stray points", evidence.of_stray(e, others)))
+        grown = s.sigma_px / before.sigma_px if before is not None and before.points >= MIN_POINTS else None
+        reason = is_noisy(sigma[c], np.delete(sigma, c), grown)
+        if reason is None and np.isfinite(sigma[c]) and sigma[c] > MAX_SIGMA_PX:
+            reason = f"{MAX_SIGMA_PX:g} px is the limit"
+        if reason is not None and explained < HALF:
+            name = "noise only" if not causes else "also noisy"
+            causes.append(Cause(name, evidence.of_noise(sigma[c], reason, e, radius, c)))
+        bare = _coverage(s, e)
+        # Few points in a corner follow any pose or lens.
+        is_geometry = e is not None and e.explanation is not None and e.explanation.cause in GEOMETRY
+        if bare is not None and (not causes or s.coverage < MIN_COVERAGE or is_geometry):
+            causes.insert(0, bare)
         out.append(tuple(causes))
     return out
 
 
-def _coverage(s: CameraStats, e: Examination | None) -> list[Cause]:
+def _coverage(s: CameraStats, e: Examination | None) -> Cause | None:
     if s.coverage < MIN_COVERAGE:
         text = f"points cover {s.coverage:.0%} of the sensor, {MIN_COVERAGE:.0%} are needed: {evidence.CARRY}"
-        return [Cause("one-sided points", text)]
+        return Cause("one-sided points", text)
     if e is not None and e.corner_px > MAX_CORNER * e.sigma_px:
-        return [Cause("one-sided points", evidence.of_coverage(e, s.coverage))]
-    return []
+        return Cause("one-sided points", evidence.of_coverage(e, s.coverage))
+    return None
 
 
 def _radius(radius: NDArray[np.float32] | None, marker: NDArray[np.int16]) -> float:

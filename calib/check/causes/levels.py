@@ -16,16 +16,17 @@ USUAL_STRAY = 0.015  # share of gross points that a good capture has: a percent 
 TIMES_OTHERS = 3.0
 
 
-def is_noisy(sigma_px: float, others_px: Array, before_px: float | None) -> str | None:
+def is_noisy(sigma_px: float, others_px: Array, grown: float | None) -> str | None:
     """Return what the noise is large against, None where it is not.
 
-    Against the others by a t-test of a new value on log noise, its variance joined with what is usual in advance
+    ``grown`` is its ratio to the noise when the rig was solved, None where that is not known. Against the others by a
+    t-test of a new value on log noise, its variance joined with what is usual in advance
     (Student's law with both degrees of freedom; Gelman et al., Bayesian Data Analysis, 3rd edition, section 3.3).
     """
     if not np.isfinite(sigma_px):
         return None
-    if before_px and sigma_px > MIN_FACTOR * before_px:
-        return f"{sigma_px / before_px:.1f} times the {before_px:.3f} px of when the rig was solved"
+    if grown is not None and grown > MIN_FACTOR:
+        return f"{grown:.1f} times that of when the rig was solved"
     log = np.log(others_px[np.isfinite(others_px) & (others_px > 0)])
     if not len(log) or sigma_px <= MIN_FACTOR * np.exp(log.mean()):
         return None

@@ -22,7 +22,7 @@ from calib.core.geometry import Array
 MIN_SHARE = 0.15
 # What a richer model must take beyond a plainer one that it holds, in shares of its own; rows are told from a late
 # exposure by the spread of rows alone, which a wave in the middle of the sensor keeps small.
-MIN_GAIN = {"rows": 0.02}
+MIN_GAIN = {"rows": 0.005}
 # Of false alarms by each camera's structured tests together; the share above makes them rarer still.
 ALPHA = 1e-3
 CANDIDATES = 80  # times at which a knock is looked for; then every frame around the best
@@ -185,8 +185,10 @@ class System:
         Root mean square over the sensor at the points' median depth, in px, of a point's two coordinates together.
         """
         r = self.record
-        N = self.gram[np.ix_(self.base, self.base)]
-        s = self.scale[self.base]
+        # As if the wands were known: what the points' number and places tell, not how well the others see.
+        flat = self.effects[..., self.base][np.repeat(r.is_used, 2, axis=1)] / r.sigma_px
+        s = 1.0 / np.maximum(np.sqrt((flat**2).sum(axis=0)), 1e-300)
+        N = (flat.T @ flat) * s[:, None] * s
         # Lens terms are never wholly unknown: a tenth of the focal length, 1 % of the sensor, 0.2 and 0.2 for k1, k2.
         prior = np.array([1e-9] * 6 + [(0.1 * r.focal_px) ** -2, *[(0.01 * r.width) ** -2] * 2, 25.0, 25.0])
         C = np.linalg.pinv(N + np.diag(prior * s * s), rcond=1e-12, hermitian=True) * s[:, None] * s

@@ -100,7 +100,7 @@ def records(fit: RigFit, tracks: Tracks, weight: Array | None = None) -> list[Re
         turn = np.cross(state.shape_mm[:, None, :], h)[..., 3 - problem.n_turn :]
         J = np.concatenate([turn, h], axis=-1).reshape(len(at), 2 * n_markers, d)
         w = np.repeat(fit.is_inlier[:, at].T, 2, axis=1) / fit.sigma_px[c]
-        r = fit.residual_px[:, :, at].transpose(2, 1, 0).reshape(len(at), -1)
+        r = fit.residual_px[:, :, at].transpose(2, 1, 0).reshape(len(at), 2 * n_markers)
         weighted = J * w[..., None]
         own = np.swapaxes(weighted, 1, 2) @ weighted, (weighted * (r * w)[..., None]).sum(axis=1)
         H[f] += own[0] * say[c]

@@ -22,7 +22,7 @@ from calib.core.geometry import Array
 MIN_SHARE = 0.15
 # What a richer model must take beyond a plainer one that it holds, in shares of its own; rows are told from a late
 # exposure by the spread of rows alone, which a wave in the middle of the sensor keeps small.
-MIN_GAIN = {"rows": 0.005}
+MIN_GAIN = {"rows": 0.01}
 # Of false alarms by each camera's structured tests together; the share above makes them rarer still.
 ALPHA = 1e-3
 CANDIDATES = 80  # times at which a knock is looked for; then every frame around the best
@@ -98,7 +98,9 @@ class System:
         base, start = self.solve(self.base)
         for cause, extra in (("timing", self.time), ("rows", self.time + self.row)):
             share, values = self.solve(self.base + extra)
-            e = self.explanation(cause, share, base, 11 + len(extra), len(extra), 1.0)
+            # Rows must be surer than a late exposure, which is the commoner fault and a special case.
+            plainer, n_extra = (base, 1) if cause == "timing" else (max(base, found[3][0].share), 1)
+            e = self.explanation(cause, share, plainer, 11 + len(extra), n_extra, 1.0)
             found.append((e, self.effects[..., self.base + extra], values))
         found += [c for c in (self._knock(base), self._vibration(base, start)) if c is not None]
         lower = {"moved": 0.0, "lens": poses, "rows": max(found[3][0].share, base)}
@@ -115,16 +117,19 @@ class System:
         adjusted = 1.0 - (1.0 - e.share) * self.n / max(self.n - choice[1].shape[2], 1)
         return choice if e.p_value < ALPHA / 7 and e.bic < 0 and adjusted >= MIN_SHARE else None
 
-    def _with(self, extra: Array) -> tuple[float, Array, Array]:
-        """Return share, values and columns of the base and extra whitened effects given in px."""
-        z = self.record.whitened(extra)
-        flat = np.concatenate([self.z[..., self.base], z, self.z[..., -1:]], axis=2).reshape(-1, 12 + extra.shape[2])
+    def _with(self, axes: list[int], shape: Array) -> tuple[float, Array, Array]:
+        """Return share, values and columns of the base and of the effects ``axes``, each times ``shape (P, S)``."""
+
+        def shaped(of: Array) -> Array:  # whitening is frame by frame, so a factor of the frame commutes with it
+            parts = [of[..., axes] * shape[:, None, s, None] for s in range(shape.shape[1])]
+            return np.concatenate([of[..., self.base], *parts], axis=2)
+
+        flat = np.concatenate([shaped(self.z), self.z[..., -1:]], axis=2).reshape(-1, 12 + len(axes) * shape.shape[1])
         scale = 1.0 / np.maximum(np.sqrt((flat**2).sum(axis=0)), 1e-300)
         gram = (flat.T @ flat) * scale[:, None] * scale
         x = np.linalg.pinv(gram[:-1, :-1], rcond=1e-9, hermitian=True) @ gram[:-1, -1]
         share = float(np.clip(gram[-1, :-1] @ x, 0.0, 1.0 - 1e-12))
-        columns = np.concatenate([self.effects[..., self.base], extra], axis=2)
-        return share, x * scale[:-1] / scale[-1], columns
+        return share, x * scale[:-1] / scale[-1], shaped(self.effects)
 
     def _knock(self, base: float) -> Choice | None:
         P = len(self.z)
@@ -135,13 +140,14 @@ class System:
         at = np.unique(np.linspace(side, P - side, CANDIDATES).astype(int))
         fall = changes(step, rest, y, at)
         k = int(fall.argmax())
+        if base + fall[k] / self.total < MIN_SHARE:
+            return None
         near = np.arange(at[max(k - 1, 0)], at[min(k + 1, len(at) - 1)] + 1)
         fall = changes(step, rest, y, near)
         first = int(near[fall.argmax()])
-        later = self.effects[..., self.pose] * (np.arange(P) >= first)[:, None, None]
-        share, values, columns = self._with(later)
+        share, values, columns = self._with(self.pose, (np.arange(P) >= first).astype(float)[:, None])
         turn, shift = values[11:14], values[14:17]
-        moved = (later @ values[11:17])[first:].reshape(P - first, -1, 2)[self.record.is_used[first:]]
+        moved = (columns[..., 11:] @ values[11:])[first:].reshape(P - first, -1, 2)[self.record.is_used[first:]]
         figures = {
             "frame": float(self.record.frame[first]),
             "turn_deg": float(np.degrees(np.linalg.norm(turn))),
@@ -167,10 +173,12 @@ class System:
         fast = np.flatnonzero(f >= max(SLOWEST_HZ / r.frame_rate_hz, SLOWEST_CYCLES / span))
         if not len(fast):
             return None
-        cycles = float(f[fast[np.asarray(fall)[fast].argmax()]])
-        phase = 2.0 * np.pi * cycles * (frame - frame[0])[:, None, None]
-        shift = self.effects[..., [7, 8]]
-        share, values, columns = self._with(np.concatenate([shift * np.cos(phase), shift * np.sin(phase)], axis=2))
+        best = fast[np.asarray(fall)[fast].argmax()]
+        if base + np.asarray(fall)[best] / self.total < 0.8 * MIN_SHARE:  # the two axes are not quite independent
+            return None
+        cycles = float(f[best])
+        phase = 2.0 * np.pi * cycles * (frame - frame[0])
+        share, values, columns = self._with([7, 8], np.stack([np.cos(phase), np.sin(phase)], axis=1))
         size = float(np.linalg.norm(values[11:15]))
         figures = {"hz": cycles * r.frame_rate_hz, "rate_hz": r.frame_rate_hz, "size_px": size}
         return self.explanation("vibration", share, base, 16, 5, float(span), **figures), columns, values

@@ -17,10 +17,12 @@ from calib.errors import CalibError, InputError, OutputError, UnsolvableError
 if TYPE_CHECKING:
     from calib import simulate
     from calib.check.inspect import inspect
+    from calib.check.recheck.run import RecheckOptions, recheck
     from calib.check.residuals import residual_table
     from calib.files import load_rig, load_tracks, load_wand, save_rig, save_tracks, save_wand
     from calib.simulate import Scenario
     from calib.solve.calibrate import SolveOptions, calibrate
+    from calib.solve.repair import repair
 
 __version__ = "0.1.0"
 
@@ -28,6 +30,7 @@ __all__ = [
     "CalibError",
     "InputError",
     "OutputError",
+    "RecheckOptions",
     "Scenario",
     "SolveOptions",
     "UnsolvableError",
@@ -36,6 +39,8 @@ __all__ = [
     "load_rig",
     "load_tracks",
     "load_wand",
+    "recheck",
+    "repair",
     "residual_table",
     "save_rig",
     "save_tracks",
@@ -49,6 +54,8 @@ _PLACES = {
     "Scenario": "calib.simulate",
     **dict.fromkeys(("SolveOptions", "calibrate"), "calib.solve.calibrate"),
     "inspect": "calib.check.inspect",
+    **dict.fromkeys(("RecheckOptions", "recheck"), "calib.check.recheck.run"),
+    "repair": "calib.solve.repair",
     "residual_table": "calib.check.residuals",
 }
 

@@ -8,7 +8,7 @@ import sys
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
 
-from scripts.benchmarks import accuracy, causes, errorbars, general, references, sizes, sparse, speed
+from scripts.benchmarks import accuracy, causes, errorbars, general, recheck, references, sizes, sparse, speed
 from scripts.benchmarks.table import WORK, Row, head, note, table
 
 
@@ -31,6 +31,7 @@ PARTS = {
     "speed": Part("bundle and whole solve against Ceres", speed.add_options, speed.run),
     "memory": Part("peak memory and time as a wave grows", sizes.add_options, sizes.run),
     "sparse": Part("a corridor against a room, time per point", sparse.add_options, sparse.run),
+    "recheck": Part("what a recheck names of planted changes", recheck.add_options, recheck.run),
     "general": Part("a published problem of general points", general.add_options, general.run),
     "references": Part("a small wand problem by general solvers", references.add_options, references.run),
 }

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy import stats
+from scipy import special
 
 from calib.core.geometry import Array
 
@@ -34,7 +34,7 @@ def is_noisy(sigma_px: float, others_px: Array, grown: float | None) -> str | No
     freedom = USUAL_N + n - 1
     variance = (USUAL_N * USUAL_SPREAD**2 + ((log - log.mean()) ** 2).sum()) / freedom
     t = (np.log(sigma_px) - log.mean()) / np.sqrt(variance * (1.0 + 1.0 / n))
-    p = float(stats.t.sf(t, freedom))
+    p = float(special.stdtr(freedom, -t))
     middle = np.exp(log.mean())
     return f"{sigma_px / middle:.1f} times the {middle:.3f} px of the others (p {p:.0e})" if p < ALPHA else None
 
@@ -45,4 +45,5 @@ def is_straying(share: float, n: int, others: Array) -> bool:
     limit = max(USUAL_STRAY, TIMES_OTHERS * float(np.median(known)) if len(known) else 0.0)
     if limit >= 1.0:
         return False
-    return bool(stats.binom.sf(round(share * n) - 1, n, limit) < ALPHA)
+    count = round(share * n)
+    return bool(count > 0 and special.bdtrc(count - 1, n, limit) < ALPHA)

@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy import stats
+from scipy import special
 
 from calib.check.causes.change import changes
 from calib.check.causes.record import Record
@@ -22,7 +22,7 @@ from calib.core.geometry import Array
 MIN_SHARE = 0.15
 # What a richer model must take beyond a plainer one that it holds, in shares of its own; rows are told from a late
 # exposure by the spread of rows alone, which a wave in the middle of the sensor keeps small.
-MIN_GAIN = {"rows": 0.01}
+MIN_GAIN = {"rows": 0.005}
 # Of false alarms by each camera's structured tests together; the share above makes them rarer still.
 ALPHA = 1e-3
 CANDIDATES = 80  # times at which a knock is looked for; then every frame around the best
@@ -81,7 +81,7 @@ class System:
         n = self.n
         freedom = max(n - p, 1)
         F = (share - base) / extra / (1.0 - share) * freedom
-        p_value = min(1.0, tries * float(stats.f.sf(F, extra, freedom)))
+        p_value = min(1.0, tries * float(special.fdtrc(extra, freedom, max(F, 0.0))))
         bic = n * np.log1p(-share) + p * np.log(n) + 2.0 * np.log(tries)
         return Explanation(cause, share, p_value, float(bic), figures)
 
@@ -109,13 +109,18 @@ class System:
         worthy = [
             c
             for c in found
-            if (gain := c[0].share - lower.get(c[0].cause, base)) >= MIN_GAIN.get(c[0].cause, 0.1) * c[0].share
-            or (c[0].cause == "lens" and gain >= 0.5 * (1.0 - poses))
+            if c[0].p_value < ALPHA / 7
+            and (
+                (gain := c[0].share - lower.get(c[0].cause, base)) >= MIN_GAIN.get(c[0].cause, 0.1) * c[0].share
+                or (c[0].cause == "lens" and gain >= 0.5 * (1.0 - poses))
+            )
         ]
+        if not worthy:
+            return None
         choice = min(worthy, key=lambda c: c[0].bic)
         e = choice[0]
         adjusted = 1.0 - (1.0 - e.share) * self.n / max(self.n - choice[1].shape[2], 1)
-        return choice if e.p_value < ALPHA / 7 and e.bic < 0 and adjusted >= MIN_SHARE else None
+        return choice if e.bic < 0 and adjusted >= MIN_SHARE else None
 
     def _with(self, axes: list[int], shape: Array) -> tuple[float, Array, Array]:
         """Return share, values and columns of the base and of the effects ``axes``, each times ``shape (P, S)``."""

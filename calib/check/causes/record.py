@@ -17,7 +17,7 @@ from numpy.polynomial import legendre
 from numpy.typing import NDArray
 
 from calib.core.camera import distort
-from calib.core.geometry import Array
+from calib.core.geometry import Array, cross_matrix
 from calib.core.tracks import Tracks
 from calib.solve.frame_slip import find_frames
 from calib.solve.refine import RigFit, frames_with_pose
@@ -25,6 +25,7 @@ from calib.solve.refine import RigFit, frames_with_pose
 STEP_S = 1.0 / 30.0  # between the places whose difference is the velocity: as in the estimate of time offsets
 DEGREE = 5  # of the pattern over the sensor: a lens's k2 is of degree five in the image
 VAGUE = np.array([1.0, 1.0, 1.0, 1e-6, 1e-6, 1e-6])  # what is known of a wand anyway: a radian, a metre (1 / variance)
+MOST = 0.5  # of the frames: with fewer whose motion is known all are kept
 UNTOLD = 400.0  # a direction in which the others say this many times less (in variance) than the camera is left out
 
 
@@ -86,7 +87,6 @@ def records(fit: RigFit, tracks: Tracks, weight: Array | None = None) -> list[Re
     seen = (problem.row >= 0) & frames_with_pose(problem, problem.row >= 0)[problem.frame]
     d, n_markers = problem.n_turn + 3, len(seen)
     world = state.shape_mm @ np.swapaxes(state.wand_R, 1, 2) + state.wand_t[:, None]
-    speed = _velocity(world, problem.frame_number, tracks.frame_rate_hz)
     H, g = np.zeros((problem.n_frames, d, d)), np.zeros((problem.n_frames, d))
     H[:] = np.diag(VAGUE[3 - problem.n_turn :])
     parts = []
@@ -106,6 +106,7 @@ def records(fit: RigFit, tracks: Tracks, weight: Array | None = None) -> list[Re
         H[f] += own[0] * say[c]
         g[f] += own[1] * say[c]
         parts.append((at, f, x, q, J, r, own))
+    speed = _velocity(world, _marker_sigmas(H, state.shape_mm), problem.frame_number, tracks.frame_rate_hz)
     return [
         _record(fit, tracks, c, part, seen, H[part[1]] - say[c] * part[6][0], g[part[1]] - say[c] * part[6][1], speed)
         if len(part[0])
@@ -136,6 +137,10 @@ def _record(
     pose = np.concatenate([np.cross(X, q), q], axis=-1).reshape(n, 2 * m, 6)
     velocity = (q @ (speed[f] @ fit.state.cam_R[c].T)[..., None])[..., 0].reshape(n, 2 * m)
     is_seen = seen[:, at].T
+    # Points whose motion is not known cannot show a late exposure, and what it moves would pass for a pattern.
+    is_moving = (speed[f] != 0).any(axis=(1, 2))
+    if is_moving.mean() > MOST:
+        is_seen = is_seen & is_moving[:, None]
     return Record(
         camera.name, camera.width, camera.height, fit.problem.frame_number[f], tracks.frame_rate_hz, sigma, uv, is_seen,
         r - (J @ step)[..., 0], 1.0 + (sway**2).sum(axis=2), sway, pose, _lens_effects(lens, x), _pattern(
@@ -143,12 +148,29 @@ def _record(
     )  # fmt: skip
 
 
-def _velocity(world: Array, number: NDArray[np.int64], rate_hz: float) -> Array:
-    """Return the markers' velocities (F, M, 3) in mm a frame by central differences; 0 where a neighbour is missing."""
+def _marker_sigmas(H: Array, shape_mm: Array) -> Array:
+    """Return how uncertain each frame's worst marker is (F,) in mm, from the frames' information (F, d, d)."""
+    C, d = np.linalg.inv(H), H.shape[1]
+    move = np.concatenate(
+        [-cross_matrix(shape_mm)[..., 6 - d :], np.broadcast_to(np.eye(3), (len(shape_mm), 3, 3))], -1
+    )
+    return np.asarray(np.sqrt(np.einsum("mai,fij,maj->fm", move, C, move, optimize=True).max(axis=1)))
+
+
+def _velocity(world: Array, sigma_mm: Array, number: NDArray[np.int64], rate_hz: float) -> Array:
+    """Return the markers' velocities (F, M, 3) in mm a frame by central differences; 0 where not known well.
+
+    That is where a neighbouring frame is missing, or the cameras place a marker in it to no better than a tenth of the
+    usual way between the two: a wand that two cameras see edge on may lie half a metre off.
+    """
     step = max(1, round(rate_hz * STEP_S))
     before, after = find_frames(number, number - step), find_frames(number, number + step)
-    is_known = (before >= 0) & (after >= 0)
-    return np.asarray(np.where(is_known[:, None, None], (world[after] - world[before]) / (2 * step), 0.0))
+    is_known, way = (before >= 0) & (after >= 0), world[after] - world[before]
+    if not is_known.any():
+        return np.zeros_like(world)
+    limit = 0.1 * np.median(np.linalg.norm(way[is_known], axis=2))
+    is_known &= np.maximum(sigma_mm[before], sigma_mm[after]) < limit
+    return np.asarray(np.where(is_known[:, None, None], way / (2 * step), 0.0))
 
 
 def _image_by_place(lens: Array, x: Array) -> Array:

@@ -1,0 +1,80 @@
+"""Whether a rig and a wave belong together, and which cameras the wave can judge at all."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from calib.core.rig import Rig
+from calib.core.tracks import Tracks
+from calib.errors import InputError, UnsolvableError
+from calib.solve.graph import camera_graph, overlap
+
+# A pose and a ring are nine numbers; ten points (two numbers each) for each of them that other cameras see as well.
+MIN_POINTS = 90
+
+
+def matched(rig: Rig, tracks: Tracks) -> Tracks:
+    """Return the wave's cameras that the rig holds, in its order.
+
+    Raises InputError where the wave names cameras that the rig does not hold (but for those that its solve left out),
+    where none is common, where a sensor has another size, or where the tracks name markers that the wand lacks.
+    """
+    left_out = rig.provenance.get("left_out", {})
+    common = [n for n in rig.names if n in tracks.names]
+    strange = [c.name for c in tracks.cameras if c.name not in rig.names and c.name not in left_out]
+    if not common:
+        raise InputError(
+            "cameras", expected=f"tracks of the rig's cameras ({', '.join(rig.names)})",
+            found=f"none of them, but {', '.join(tracks.names)}", remedy="Name the rig file solved from these cameras.",
+        )  # fmt: skip
+    if strange:
+        raise InputError(
+            "cameras", expected=f"tracks of the rig's cameras ({', '.join(rig.names)})",
+            found=f"also {', '.join(strange)}",
+            remedy="Name the rig file solved from these cameras, or solve a new one that holds them.",
+        )  # fmt: skip
+    for name in common:
+        stored, given = rig.camera(name), tracks.camera(name)
+        if (stored.width, stored.height) != (given.width, given.height):
+            raise InputError(
+                name, expected=f"the rig's sensor of {stored.width} × {stored.height} px",
+                found=f"{given.width} × {given.height} px",
+                remedy="Record with the sensor mode that the rig was solved in.",
+            )  # fmt: skip
+    tracks.check_markers(len(rig.wand.markers))
+    return tracks.subset(common)
+
+
+def judged(rig: Rig, tracks: Tracks) -> tuple[Tracks, dict[str, str]]:
+    """Return the cameras that the wave joins, and why each of the others cannot be judged.
+
+    Raises UnsolvableError where it joins no two.
+    """
+    why = {n: "no tracks in this wave" for n in rig.names if n not in tracks.names}
+    kept, advice = (
+        tracks,
+        f"of its points are seen by other cameras as well, {MIN_POINTS} are needed: wave in front of it",
+    )
+    few = _few(kept)
+    while few and len(few) < len(kept.cameras):  # a camera that goes takes points from its neighbours
+        why |= {n: f"{k} {advice}" for n, k in few.items()}
+        kept = kept.subset([n for n in kept.names if n not in few])
+        few = _few(kept)
+    largest = () if few else camera_graph(overlap(kept)).islands[0]
+    if len(largest) < 2:
+        raise UnsolvableError(
+            "recheck", expected=f"two cameras or more that share {MIN_POINTS} identified points",
+            found="none" if len(rig.names) > 1 else "a single camera",
+            remedy="Wave where several cameras see the wand, with its markers identified.", cameras=rig.names,
+        )  # fmt: skip
+    apart = "shares too few points with the largest group of cameras: wave where both see the wand"
+    why |= {n: apart for n in kept.names if n not in largest}
+    return kept.subset([n for n in kept.names if n in largest]), why
+
+
+def _few(tracks: Tracks) -> dict[str, int]:
+    """Return the cameras that share too few points with others, and how many they share."""
+    keys = [c.frame[c.marker >= 0] * 32768 + c.marker[c.marker >= 0] for c in tracks.cameras]
+    unique, count = np.unique(np.concatenate(keys), return_counts=True)
+    shared = [int(np.isin(k, unique[count >= 2]).sum()) for k in keys]
+    return {n: k for n, k in zip(tracks.names, shared, strict=True) if k < MIN_POINTS}

@@ -1,0 +1,193 @@
+"""Commands about a rig over time: recheck with repair, and history."""
+
+# ruff: noqa: PLC0415 - what loads SciPy, OpenCV or HDF5 waits for the command that needs it: --help is quick
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from calib.cli.options import AsJson, Force, RigFile, TracksFile, inside
+from calib.errors import InputError
+from calib.outputs import check_output, write_text
+
+if TYPE_CHECKING:
+    from calib.check.recheck.outcome import Recheck
+    from calib.core.rig import Rig
+
+OVERHEAD = (
+    "At a camera that moved, check mount, clamp and safety tether before anything else; it may be about to come down:"
+    " keep people from under it."
+)
+
+
+def add_commands(app: typer.Typer) -> None:
+    """Add these commands to the program."""
+    app.command("recheck")(recheck)
+    app.command("history")(history)
+
+
+def recheck(
+    rig: RigFile,
+    tracks: TracksFile,
+    repair: Annotated[
+        bool, typer.Option("--repair", help="Solve the cameras that moved anew against the others, and write a rig.")
+    ] = False,
+    output: Annotated[
+        Path | None, typer.Option("-o", "--output", metavar="RIG", help="Rig file that --repair writes.")
+    ] = None,
+    matters_px: Annotated[
+        float,
+        typer.Option(help="A change matters beyond this, in px: the noise of a well-lit marker.", min=0.0),
+    ] = 0.2,
+    matters_mm: Annotated[
+        float,
+        typer.Option(help="Or beyond this, in mm in the volume: what a room-sized rig is trusted to.", min=0.0),
+    ] = 0.5,
+    force: Force = False,
+    as_json: AsJson = False,
+) -> None:
+    """Recheck a rig by a new, short wave: which cameras moved, by how much, how sure; repair those alone."""
+    if repair and output is None:
+        raise InputError("--repair", expected="-o with the rig file to write", found="none", remedy="Add -o RIG.")
+    if output is not None and not repair:
+        raise InputError("-o", expected="--repair with it", found="none", remedy="Add --repair, or leave -o out.")
+    if output is not None:
+        check_output(output, force, inputs=[rig, tracks])
+    import calib
+    from calib.check.recheck.run import RecheckOptions
+    from calib.check.recheck.run import recheck as run
+    from calib.cli import console
+
+    stored, capture = calib.load_rig(rig), calib.load_tracks(tracks)
+    options = RecheckOptions(matters_px=matters_px, matters_mm=matters_mm)
+    with inside(tracks), console.progress() as progress:
+        found = run(stored, capture, options, progress)
+    document, notes = found.as_json(), []
+    if stored.covariance is None:
+        notes.append(f"{rig.name} states no uncertainty: its poses are taken as exact, so more may be named than moved")
+    if output is not None:
+        if changed := found.repairable:
+            with console.progress() as progress:
+                mended = _repaired(stored, found, changed, rig, tracks, progress)
+            calib.save_rig(mended, output, force)
+            notes.append(f"solved anew: {', '.join(changed)}; wrote {output}")
+        else:
+            notes.append(f"nothing written to {output}: {_why_not(found)}")
+        document |= {"repaired": list(changed), "rig": str(output) if changed else None}
+    if as_json:
+        console.print_json(document)
+    else:
+        console.print_recheck(found)
+    for note in notes:
+        console.note(note)
+    if found.needs_a_hand and not as_json:
+        console.note(OVERHEAD)
+        console.caution()
+    raise typer.Exit(1 if found.needs_a_hand else 0)
+
+
+def _why_not(found: Recheck) -> str:
+    if found.drift:
+        return "the rig as a whole changed, no camera can be held: solve the rig anew"
+    if not found.has_majority:
+        return "no majority of cameras to hold: solve the rig anew"
+    return "no camera moved"
+
+
+def _repaired(
+    stored: Rig, found: Recheck, changed: dict[str, tuple[str, ...]], rig: Path, tracks: Path, progress: Any
+) -> Rig:
+    import calib
+    from calib import files
+    from calib.solve.repair import repair
+
+    mended = repair(stored, found.tracks, changed, progress)
+    origin = {
+        "tool": "calib",
+        "version": calib.__version__,
+        "command": "recheck --repair",
+        "time": datetime.now(UTC).isoformat(timespec="seconds"),
+        "tracks": {"file": tracks.name, "sha256": files.sha256(tracks), "captured_at": found.tracks.captured_at},
+        "parent": rig.name,
+        "parent_sha256": files.sha256(rig),
+        "repaired": {name: ["pose", *terms] for name, terms in changed.items()},
+    }
+    kept = {k: v for k, v in stored.provenance.items() if k in {"wand", "options", "left_out"}}
+    return replace(mended, provenance=origin | kept)
+
+
+def history(
+    rigs: Annotated[
+        list[Path], typer.Argument(metavar="FILES_OR_DIR", help="Rig files of one rig, or a folder of them.")
+    ],
+    csv: Annotated[Path | None, typer.Option("--csv", metavar="OUT", help="Also write every figure as CSV.")] = None,
+    plot: Annotated[Path | None, typer.Option("--plot", metavar="OUT", help="Also draw it, as SVG.")] = None,
+    force: Force = False,
+    as_json: AsJson = False,
+) -> None:
+    """Show how a rig changed from file to file: which cameras drift, which jumped, how sure."""
+    paths = _rig_files(rigs)
+    for out in (csv, plot):
+        if out is not None:
+            check_output(out, force, inputs=paths)
+    import calib
+    from calib import files
+    from calib.check.history import Entry, compare_entries
+    from calib.cli import console
+    from calib.export.history import history_as_csv, history_as_svg
+
+    entries = []
+    for path in paths:
+        rig = calib.load_rig(path)
+        entries.append(Entry(path.name, rig, files.sha256(path)))
+    found = compare_entries(entries)
+    if csv is not None:
+        write_text(csv, history_as_csv(found), force)
+    if plot is not None:
+        write_text(plot, history_as_svg(found), force)
+    if as_json:
+        console.print_json(found.as_json())
+    else:
+        console.print_lines(str(found))
+    for out in (csv, plot):
+        if out is not None:
+            console.note(f"wrote {out}")
+    raise typer.Exit(0)
+
+
+def _rig_files(given: list[Path]) -> list[Path]:
+    """Return the files named, and of a folder its rig files (*.h5, *.hdf5) by name."""
+    paths: list[Path] = []
+    for path in given:
+        if path.is_dir():
+            inside_it = sorted(p for p in path.iterdir() if p.suffix in {".h5", ".hdf5"} and _is_rig(p))
+            if not inside_it:
+                raise InputError(str(path), expected="rig files (*.h5, *.hdf5)", found="none in this folder")
+            paths += inside_it
+        else:
+            paths.append(path)
+    unique = list(dict.fromkeys(paths))
+    if len(unique) < 2:
+        raise InputError(
+            "FILES_OR_DIR", expected="two rig files or more", found=", ".join(map(str, unique)) or "none",
+            remedy="Name the rig's earlier files as well.",
+        )  # fmt: skip
+    return unique
+
+
+def _is_rig(path: Path) -> bool:
+    """Return whether a file of a folder is a rig; others, such as tracks, lie beside them."""
+    import calib
+
+    try:
+        calib.load_rig(path)
+    except InputError as error:
+        if "format" in error.where or "format" in str(error):
+            return False
+        raise
+    return True

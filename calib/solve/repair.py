@@ -1,0 +1,198 @@
+"""A rig that exists before a new wave: solved anew from where it stands, and repaired where cameras have moved."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.core.camera import Lens
+from calib.core.geometry import Array, Pose
+from calib.core.rig import Covariance, Rig, RigCamera
+from calib.core.tracks import Tracks
+from calib.errors import InputError, UnsolvableError
+from calib.solve.bundle import BundleOptions, Prior, inverse_factors, reduced_system
+from calib.solve.linearise import Blocks, linearise
+from calib.solve.problem import TERMS, Problem, State, term_values
+from calib.solve.refine import Fit, Progress, refine
+from calib.solve.shape import wand_shape
+from calib.solve.statistics import rig_stats
+from calib.solve.threads import one_blas_thread
+
+POSE = tuple(f"{kind}_{axis}" for kind in ("rotation", "position") for axis in "xyz")
+RING = ("focal", "cx", "cy")  # what a turned ring, or a lens that sits aslant since a knock, changes
+
+# Weak knowledge about a lens since the rig was solved, as standard deviations: rings turn by some percent at most
+# without anybody noticing the framing, mounts give by a fraction of a millimetre; neither changes the distortion much.
+FOCAL_SHARE, CENTRE_SHARE, OTHER_TERM = 0.05, 0.01, 0.02
+
+
+def rig_state(rig: Rig, names: tuple[str, ...]) -> State:
+    """Return the rig's cameras, in the order of ``names``, as a bundle's state without wand poses."""
+    cameras = [rig.camera(name) for name in names]
+    return State(
+        np.stack([c.cam_from_world.R for c in cameras]),
+        np.stack([c.cam_from_world.t_mm for c in cameras]),
+        np.stack([c.lens.vector for c in cameras]),
+        np.empty((0, 3, 3)),
+        np.empty((0, 3)),
+        wand_shape(rig.wand_used),
+    )
+
+
+def stored_terms(rig: Rig) -> tuple[str, ...]:
+    """Return the lens terms that the rig's solve has determined and those that a turned ring changes, in order."""
+    labels = rig.covariance.labels if rig.covariance is not None else ()
+    found = {label.rpartition("/")[2] for label in labels if not label.startswith("wand/")} | set(RING)
+    return tuple(name for names in TERMS.values() for name in names if name in found)
+
+
+def shape_axes(rig: Rig) -> int:
+    """Return how many coordinates of each wand marker the rig's covariance covers."""
+    labels = rig.covariance.labels if rig.covariance is not None else ()
+    return sum(label.startswith("wand/") for label in labels) // len(rig.wand_used.markers)
+
+
+def change_prior(state: State, terms: tuple[str, ...], tracks: Tracks) -> Prior:
+    """Return the weak prior about the lenses of a rig that stood for a while."""
+    mean = np.stack([term_values(state.lens, name) for name in terms], axis=1)
+    width = np.array([float(c.width) for c in tracks.cameras])
+    sigma = {"focal": FOCAL_SHARE * state.lens[:, 0], "cx": CENTRE_SHARE * width, "cy": CENTRE_SHARE * width}
+    other = np.full(len(width), OTHER_TERM)
+    return Prior(mean, np.stack([sigma.get(name, other) for name in terms], axis=1))
+
+
+def solve_anew(rig: Rig, tracks: Tracks, progress: Progress) -> Fit:
+    """Return the fit of a new wave with every camera free, from where the rig's cameras stood; the wand's shape held.
+
+    Raises UnsolvableError where the wave does not determine the cameras.
+    """
+    start, terms = rig_state(rig, tracks.names), stored_terms(rig)
+    # Whoever linearises about the fit takes the last step himself.
+    options = BundleOptions(terms=terms, prior=change_prior(start, terms, tracks), tolerance=1e-7)
+    return refine(tracks, rig.wand_used, start, options, progress)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Reduced:
+    """The reduced normal equations at a state: matrix S and gradient g of turns, positions, lens terms and shape.
+
+    Rows are ``6 + len(terms)`` parameters a camera as ``Covariance`` counts them, then the wand's coordinates.
+    """
+
+    names: tuple[str, ...]
+    terms: tuple[str, ...]
+    state: State
+    S: Array
+    g: Array
+    blocks: Blocks
+
+    @property
+    def n(self) -> int:
+        return len(POSE) + len(self.terms)
+
+    def labels(self, markers: tuple[str, ...]) -> list[str]:
+        """Return the parameters' labels, as a covariance has them."""
+        n_axes = (len(self.S) - len(self.names) * self.n) // len(markers)
+        cameras = [f"{name}/{p}" for name in self.names for p in (*POSE, *self.terms)]
+        return cameras + [f"wand/{m}_{axis}" for m in markers for axis in "xyz"[:n_axes]]
+
+    def turned(self, R: Array) -> Reduced:
+        """Return the same in a world turned by R (3, 3): positions run along its axes."""
+        return replace(self, S=_turn_positions(self.S, R, self), g=_turn_positions(self.g, R, self))
+
+
+def reduced(problem: Problem, state: State, names: tuple[str, ...], terms: tuple[str, ...], n_axes: int) -> Reduced:
+    """Return the reduced normal equations of a wave at a state, frames eliminated."""
+    blocks = linearise(problem, state, terms, np.inf, n_axes)
+    S, g = reduced_system(problem, blocks, inverse_factors(blocks.frame))
+    n = len(POSE) + len(terms)
+    T = np.eye(len(S))
+    for c, R in enumerate(state.cam_R):
+        at = slice(c * n + 3, c * n + 6)
+        T[at, at] = -R  # the twist's shift of a position's step
+    return Reduced(names, terms, state, T.T @ S @ T, T.T @ g, blocks)
+
+
+def _turn_positions(values: Array, R: Array, of: Reduced) -> Array:
+    T = np.eye(len(of.S))
+    for c in range(len(of.names)):
+        at = slice(c * of.n + 3, c * of.n + 6)
+        T[at, at] = R
+    return np.asarray(T @ values @ T.T if values.ndim == 2 else T @ values)
+
+
+def _quiet(stage: str, done: int, total: int) -> None:
+    del stage, done, total
+
+
+@one_blas_thread
+def repair(rig: Rig, tracks: Tracks, changed: Mapping[str, tuple[str, ...]], progress: Progress = _quiet) -> Rig:
+    """Return the rig with the cameras of ``changed`` solved anew from a wave, in its frame; all others stay to the bit.
+
+    ``changed`` names the cameras and which lens terms (``focal``, ``cx``...) to solve with their pose. The covariance
+    of what is solved is that of the wave plus what the held parameters' own uncertainty does to it: with S the reduced
+    normal matrix, ``G = -S_mm⁻¹ S_mh`` and C of the held, it is ``S_mm⁻¹ + G C Gᵀ``, and ``G C`` against the held.
+
+    Raises InputError where a camera is unknown or none is held, UnsolvableError where the wave does not place it.
+    """
+    names = tracks.names
+    unknown = [n for n in changed if n not in names]
+    if unknown:
+        raise InputError("repair", expected=f"cameras of the wave, {', '.join(names)}", found=", ".join(unknown))
+    if not changed or len(changed) >= len(names):
+        found = "none to solve" if not changed else "no camera that stays"
+        raise InputError("repair", expected="some cameras to solve and others that stay", found=found)
+    terms = stored_terms(rig)
+    start = rig_state(rig, names)
+    is_free = np.zeros((len(names), len(POSE) + len(terms)), bool)
+    for name, freed in changed.items():
+        is_free[names.index(name)] = [True] * len(POSE) + [t in freed for t in terms]
+    options = BundleOptions(terms=terms, is_free=is_free, prior=change_prior(start, terms, tracks))
+    fit = refine(tracks, rig.wand_used, start, options, progress)
+    now = reduced(fit.problem, fit.result.state, names, terms, shape_axes(rig))
+    labels = now.labels(rig.wand_used.markers)
+    solved = np.flatnonzero(is_free.ravel())
+    if (np.diag(now.S)[solved] <= 0).any():
+        blind = [n for n in changed if not (fit.problem.weight[:, fit.problem.cam == names.index(n)] > 0).any()]
+        raise UnsolvableError(
+            ", ".join(blind or changed), expected="points that place the camera", found="too few",
+            remedy="Wave longer in front of it.", cameras=blind or list(changed),
+        )  # fmt: skip
+    stats = rig_stats(tracks, fit.problem, fit.result.state, fit.is_inlier, fit.sigma_px)
+    cameras = {camera.name: camera for camera in rig.cameras}
+    for name, freed in changed.items():
+        c, was = names.index(name), rig.camera(name)
+        pose = Pose(fit.result.state.cam_R[c], fit.result.state.cam_t[c])
+        lens = Lens.from_vector(fit.result.state.lens[c]) if freed else was.lens
+        cameras[name] = RigCamera(name, was.width, was.height, lens, pose, stats[c])
+    return replace(rig, cameras=tuple(cameras.values()), covariance=_covariance(rig, now.S, labels, solved))
+
+
+def _covariance(rig: Rig, S: Array, labels: list[str], solved: NDArray[np.intp]) -> Covariance:
+    """Return the joint covariance with the rows ``solved`` of S determined by the wave and all else as it was."""
+    new = [labels[i] for i in solved]
+    old = rig.covariance or Covariance((), np.zeros((0, 0)))
+    kept = [label for label in old.labels if label not in set(new)]
+    C = old.matrix[np.ix_(*[[old.labels.index(label) for label in kept]] * 2)]
+    row = {label: i for i, label in enumerate(labels)}
+    scale = 1.0 / np.sqrt(np.diag(S)[solved])
+    own = np.linalg.inv(S[np.ix_(solved, solved)] * scale[:, None] * scale) * scale[:, None] * scale
+    across = np.zeros((len(solved), len(kept)))
+    for k, label in enumerate(kept):
+        if label in row:
+            across[:, k] = S[solved, row[label]]
+    G = -own @ across
+    GC = G @ C
+    joint = np.block([[C, GC.T], [GC, own + GC @ G.T]])
+    every = [*kept, *new]
+    # Camera by camera in the rig's order, the wand last, as a solve writes them.
+    place = {f"{name}/{p}": k for k, (name, p) in enumerate((n, p) for n in rig.names for p in _order())}
+    order = sorted(range(len(every)), key=lambda i: place.get(every[i], len(place) + i))
+    return Covariance(tuple(every[i] for i in order), 0.5 * (joint + joint.T)[np.ix_(order, order)])
+
+
+def _order() -> tuple[str, ...]:
+    return (*POSE, *(name for names in TERMS.values() for name in names))

@@ -1,0 +1,224 @@
+"""Knock, turn, delay and blur cameras of simulated rigs; count how often a recheck names the right ones.
+
+Each seed is one rig of mixed layout, wand, noise and size, solved once from its own wave and rechecked by further
+waves, one for each kind of change. A camera "not seen enough to tell" is not named.
+"""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
+from functools import partial
+from time import perf_counter
+
+import numpy as np
+from scipy import stats
+
+from calib.check.recheck.outcome import Recheck
+from calib.check.recheck.run import recheck
+from calib.check.truth import error_against_truth
+from calib.core.geometry import vector_from_rotation
+from calib.core.rig import Rig
+from calib.errors import CalibError
+from calib.simulate import Knock, Scenario, Simulation, sample_points, simulate
+from calib.solve.calibrate import calibrate
+from calib.solve.repair import repair
+from scripts.benchmarks.accuracy import LAYOUTS, WANDS, over_rigs, seeds_of
+from scripts.benchmarks.table import Row, note
+
+KINDS = ("none", "turn", "shift", "third", "ring", "late", "noise")
+MUST = {"none": 0.99, "turn": 0.99, "shift": 0.99, "third": 0.98, "ring": 0.95, "late": 0.98, "noise": 0.98}
+ABOUT = {
+    "none": "no camera moved: none named",
+    "turn": "one camera turned by 0.03°: named, and only it",
+    "shift": "one camera shifted by 0.5 px: named, and only it",
+    "third": "up to a third moved by 0.1° or more: exactly these",
+    "ring": "focal ring turned by 0.5 %: called a lens change",
+    "late": "one frame late: called timing",
+    "noise": "noise × 4: called noise",
+}
+VERDICT = {"ring": "lens", "late": "timing", "noise": "noisy"}
+N_TEST_POINTS = 300
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """One rig: by kind whether the right cameras were named, squared errors of moves (6 dof), repair over solve."""
+
+    named: dict[str, bool]
+    squared: list[float] = field(default_factory=list)
+    repair_ratio: float = float("nan")
+    failure: str = ""
+
+
+def scenario_of(seed: int, sigma_px: tuple[float, float], noise_spread: float, n_frames: int) -> Scenario:
+    """Return a rig of 6 to 24 cameras; layouts and wands in turn."""
+    rng = np.random.default_rng([seed, 5])
+    low, high = np.log(np.array(sigma_px) * [noise_spread, 1.0 / noise_spread])
+    return Scenario(
+        layout=LAYOUTS[seed % 4], wand=WANDS[seed // 4 % 3], n_cameras=int(rng.integers(6, 25)), seed=seed,
+        n_frames=n_frames, sigma_px=float(np.exp(rng.uniform(low, max(low, high)))), noise_spread=noise_spread,
+        marker_error_mm=0.02,
+    )  # fmt: skip
+
+
+def changes_of(kind: str, scenario: Scenario, rng: np.random.Generator) -> tuple[dict, dict[str, str]]:
+    """Return what a kind changes in the scenario, and the verdicts it should lead to."""
+    name = str(rng.choice(scenario.names))
+    still = {"rotation_deg": 0.0, "translation_mm": 0.0}
+    if kind == "turn":
+        return {"knock": (Knock(camera=name, **still | {"rotation_deg": 0.03}),)}, {name: "moved"}
+    if kind == "shift":
+        sim = simulate(scenario)
+        camera = sim.truth.camera(name)
+        seen = sim.tracks.camera(name)
+        points = sim.markers_world_mm[seen.frame[seen.marker >= 0], seen.marker[seen.marker >= 0]]
+        distance = float(np.median(np.linalg.norm(points - camera.position_mm, axis=1)))
+        # Of a shift in a random direction the part across the line of sight moves points: sqrt(2/3) of it, RMS.
+        mm = 0.5 * distance / camera.lens.fx / np.sqrt(2.0 / 3.0)
+        return {"knock": (Knock(camera=name, **still | {"translation_mm": mm}),)}, {name: "moved"}
+    if kind == "third":
+        n = int(rng.integers(1, len(scenario.names) // 3 + 1))
+        names = [str(v) for v in rng.choice(scenario.names, n, replace=False)]
+        turns, shifts = np.exp(rng.uniform(np.log(0.1), np.log(3.0), n)), rng.choice([0.0, 2.0, 20.0], n)
+        each = zip(names, turns, shifts, strict=True)
+        knock = tuple(Knock(camera=k, rotation_deg=float(r), translation_mm=float(t)) for k, r, t in each)
+        return {"knock": knock}, dict.fromkeys(names, "moved")
+    if kind == "ring":
+        share = 0.005 * float(rng.choice([-1.0, 1.0]))
+        return {"knock": (Knock(camera=name, **still, focal_change=share),)}, {name: "lens"}
+    if kind == "late":
+        return {"slip": {name: 1}}, {name: "timing"}
+    if kind == "noise":
+        return {"noisy": {name: 4.0}}, {name: "noisy"}
+    return {}, {}
+
+
+def squared_errors(found: Recheck, rig: Rig, sim: Simulation) -> Iterator[float]:
+    """Yield the squared error of each named move in units of its covariance, 6 degrees of freedom."""
+    for k in sim.scenario.knock:
+        c, before, after = found.camera(k.camera), sim.truth.camera(k.camera), sim.truth_after.camera(k.camera)
+        if c.verdict == "moved":
+            turn = vector_from_rotation(after.cam_from_world.R @ before.cam_from_world.R.T)
+            rig_from_truth = rig.camera(k.camera).cam_from_world.R.T @ before.cam_from_world.R
+            e = c.change[:6] - np.append(turn, rig_from_truth @ (after.position_mm - before.position_mm))
+            s = np.sqrt(np.diag(c.covariance)[:6])
+            yield float((e / s) @ np.linalg.solve(c.covariance[:6, :6] / s[:, None] / s, e / s))
+
+
+def measure(seed: int, options: argparse.Namespace) -> Outcome:
+    """Return what one rig comes to."""
+    base = scenario_of(seed, tuple(options.sigma_px), options.noise_spread, options.frames)
+    rng = np.random.default_rng([seed, 6])
+    try:
+        first = simulate(base)
+        rig = calibrate(first.tracks, first.wand)
+    except CalibError as error:
+        return Outcome({}, failure=str(error))
+    named, squared, ratio = {}, [], float("nan")
+    for number, kind in enumerate(options.kinds, start=1):
+        changes, expected = changes_of(kind, base, rng)
+        try:
+            sim = simulate(replace(base, wave=number, **changes))
+        except CalibError:
+            continue  # a wave that leaves the rig in pieces is another matter
+        found = recheck(rig, sim.tracks)
+        got = {c.name: c.verdict for c in found.cameras if c.needs_a_hand}
+        named[kind] = got == expected
+        if not named[kind]:
+            note(f"     seed {seed} {kind}: expected {expected}, found {got}")
+        squared += squared_errors(found, rig, sim)
+        if kind == "third" and options.repair and found.repairable:
+            ratio = repair_ratio(rig, found, sim)
+    return Outcome(named, squared, ratio)
+
+
+def repair_ratio(rig: Rig, found: Recheck, sim: Simulation) -> float:
+    """Return the median 3D error of the repaired rig over that of a new solve of the same wave."""
+    points = sample_points(sim.scenario, N_TEST_POINTS, np.random.default_rng(sim.scenario.seed))
+    rigs = repair(rig, found.tracks, found.repairable, lambda *_: None), calibrate(sim.tracks, sim.wand)
+    ours, full = (
+        float(np.nanmedian(error_against_truth(r, sim.truth_after, points, range_mm=sim.scenario.range_mm)))
+        for r in rigs
+    )
+    return ours / full
+
+
+def seconds(cameras: int, frames: int) -> tuple[float, float]:
+    """Return how long a full solve takes and a recheck of a second wave before the same cameras."""
+    base = Scenario(n_cameras=cameras, n_frames=frames, seed=3)
+    first, later = simulate(base), simulate(replace(base, wave=1))
+    begin = perf_counter()
+    rig = calibrate(first.tracks, first.wand)
+    middle = perf_counter()
+    recheck(rig, later.tracks)
+    return middle - begin, perf_counter() - middle
+
+
+def add_options(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--rigs", type=int, default=24, help="seeds; 500 for the full table")
+    parser.add_argument("--seed", type=int, default=1000, help="of the first rig; the others count on")
+    parser.add_argument("--sigma-px", type=float, nargs=2, default=(0.05, 0.5), help="limits of a camera's noise")
+    parser.add_argument("--noise-spread", type=float, default=1.5, help="cameras differ by up to this, either way")
+    parser.add_argument("--frames", type=int, default=1500, help="of each wave")
+    parser.add_argument("--kinds", nargs="+", choices=KINDS, default=list(KINDS))
+    parser.add_argument("--no-repair", dest="repair", action="store_false", help="leave out repair against new solve")
+    parser.add_argument("--no-time", dest="time", action="store_false", help="leave out the time of a recheck")
+    parser.add_argument("--jobs", type=int, default=2)
+
+
+def run(options: argparse.Namespace) -> list[Row]:
+    outcomes = []
+    for k, o in enumerate(over_rigs(partial(measure, options=options), _seeds(options), options.jobs)):
+        outcomes.append(o)
+        wrong = [kind for kind, ok in o.named.items() if not ok]
+        told = o.failure or ("wrong: " + ", ".join(wrong) if wrong else "all right")
+        note(f"{k:4d} seed {options.seed + k}  {told}")
+    seeds, rows = seeds_of(options), []
+    for kind in options.kinds:
+        right = [o.named[kind] for o in outcomes if kind in o.named]
+        if right:
+            low, high = stats.binomtest(sum(right), len(right)).proportion_ci(0.95)
+            found = f"{100 * np.mean(right):.1f} % of {len(right)} (95 % interval {100 * low:.1f} to {100 * high:.1f})"
+            must = f"≥ {100 * MUST[kind]:.0f} %"
+            rows.append(Row(f"recheck: {ABOUT[kind]}", must, found, float(np.mean(right)) >= MUST[kind], seeds))
+    squared = np.array([s for o in outcomes for s in o.squared])
+    if len(squared):
+        held = float(np.mean(squared <= stats.chi2.ppf(0.95, 6)))
+        rows.append(Row(
+            "recheck: 95 % regions that hold the size of the move",
+            "92 to 98 %",
+            f"{100 * held:.1f} % of {len(squared)}",
+            0.92 <= held <= 0.98,
+            seeds,
+        ))  # fmt: skip
+    ratios = np.array([o.repair_ratio for o in outcomes if np.isfinite(o.repair_ratio)])
+    if len(ratios):
+        mean = float(np.exp(np.mean(np.log(ratios))))
+        chance = float(np.std(np.log(ratios)) / np.sqrt(len(ratios)))
+        rows.append(Row(
+            "recheck: repair's 3D error over a new solve's, geometric mean",
+            "≤ 1.05",
+            f"{mean:.3f} (chance ± {mean * chance:.3f}) of {len(ratios)}",
+            mean <= 1.05,
+            seeds,
+        ))  # fmt: skip
+    if options.time:
+        solve_s, recheck_s = seconds(24, 2400)
+        share = recheck_s / solve_s
+        rows.append(Row(
+            "recheck: time of 24 cameras × 2,400 frames over a full solve's",
+            "< 0.5",
+            f"{share:.2f} ({recheck_s:.1f} s, {solve_s:.1f} s)",
+            share < 0.5,
+            "3",
+        ))  # fmt: skip
+    failed = [o.failure for o in outcomes if o.failure]
+    if failed:
+        note(f"{len(failed)} rigs did not solve: {failed[0]}")
+    return rows
+
+
+def _seeds(options: argparse.Namespace) -> range:
+    return range(options.seed, options.seed + options.rigs)

@@ -1,0 +1,351 @@
+"""Which cameras moved: verdicts on planted changes, the statistics behind them, and what cannot be told."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy import linalg, stats
+from typer.testing import CliRunner
+
+from calib.check.recheck import explain as explaining
+from calib.check.recheck.agree import find_agreement, gain, price
+from calib.check.recheck.compare import Comparison, compare
+from calib.check.recheck.run import RecheckOptions, recheck
+from calib.cli.main import app
+from calib.core.geometry import vector_from_rotation
+from calib.core.rig import Rig
+from calib.core.tracks import Tracks
+from calib.errors import InputError, UnsolvableError
+from calib.files import load_tracks, load_wand, save_rig, save_tracks
+from calib.simulate import Knock, Simulation
+from calib.solve.calibrate import calibrate
+from calib.solve.repair import Reduced, reduced, shape_axes, solve_anew
+from calib.solve.threads import one_blas_thread
+from tests.rigs_in_time import NAMES, drawn, moved_as_one, stored, turned, wave
+
+DATASETS = Path(__file__).parent.parent / "datasets"
+
+
+def quiet(stage: str, done: int, total: int) -> None:
+    del stage, done, total
+
+
+def knock(camera: str, **change: float) -> dict[str, tuple[Knock, ...]]:
+    return {"knock": (Knock(camera=camera, **({"rotation_deg": 0.0, "translation_mm": 0.0} | change)),)}
+
+
+@pytest.fixture(scope="module")
+def second() -> Simulation:
+    return wave(1)
+
+
+@pytest.fixture(scope="module")
+def now(second: Simulation) -> Reduced:
+    rig = stored()
+    fit = solve_anew(rig, second.tracks, quiet)
+    return reduced(fit.problem, fit.result.state, NAMES, fit.options.terms, shape_axes(rig))
+
+
+@pytest.fixture(scope="module")
+def found(now: Reduced) -> Comparison:
+    return compare(now, stored())
+
+
+# ---- planted changes
+
+
+@pytest.mark.parametrize(
+    ("number", "changes", "expected"),
+    [
+        (1, {}, {}),
+        (2, knock("cam02", rotation_deg=0.05), {"cam02": "moved"}),
+        (3, knock("cam05", translation_mm=8.0), {"cam05": "moved"}),
+        (4, knock("cam03", focal_change=0.005), {"cam03": "lens"}),
+        (5, {"slip": {"cam04": 1}}, {"cam04": "timing"}),
+        (6, {"noisy": {"cam01": 4.0}}, {"cam01": "noisy"}),
+        (7, knock("cam06", rotation_deg=5.0, translation_mm=60.0, focal_change=0.03), {"cam06": "moved"}),
+    ],
+    ids=["nothing", "turn", "shift", "ring", "late", "noisy", "hard knock"],
+)
+def test_the_changed_camera_is_named_and_only_it(number, changes, expected):
+    sim = wave(number, **changes)
+    outcome = recheck(stored(), sim.tracks)
+
+    assert {c.name: c.verdict for c in outcome.cameras if c.verdict != "unmoved"} == expected
+    assert outcome.has_majority and not outcome.drift
+    for name, verdict in expected.items():
+        c, before, after = outcome.camera(name), sim.truth.camera(name), sim.truth_after.camera(name)
+        if verdict == "timing":
+            # A count that runs one frame late shows, at its number, what was one frame earlier.
+            assert c.offset_frames == pytest.approx(-1.0, abs=5.0 * c.sigma_frames)
+        if verdict == "lens":
+            assert c.change[6] / before.lens.fx == pytest.approx(0.005, abs=4.5 * np.sqrt(c.covariance[6, 6]) / 1000.0)
+        if verdict == "moved":
+            turn = vector_from_rotation(after.cam_from_world.R @ before.cam_from_world.R.T)
+            rig_from_truth = stored().camera(name).cam_from_world.R.T @ before.cam_from_world.R
+            error = c.change[:6] - np.append(turn, rig_from_truth @ (after.position_mm - before.position_mm))
+            s = np.sqrt(np.diag(c.covariance)[:6])
+            squared = (error / s) @ np.linalg.solve(c.covariance[:6, :6] / s[:, None] / s, error / s)
+            assert squared < stats.chi2.isf(1e-4, 6), "the error lies within its own error bars"
+            assert c.p_value < 1e-6 and c.matters
+
+
+def test_two_of_six_moved_apart_are_both_named():
+    changes = (Knock(camera="cam01", rotation_deg=0.1, translation_mm=0.0), Knock(camera="cam04", rotation_deg=0.5))
+    outcome = recheck(stored(), wave(8, knock=changes).tracks)
+    assert set(outcome.moved) == {"cam01", "cam04"}
+    assert outcome.groups == (("cam01",), ("cam04",))
+
+
+# ---- the statistics
+
+
+def test_information_and_score_are_those_of_generalised_least_squares(now: Reduced, found: Comparison):
+    """Against the textbook form with the covariance V = S + S C S written out (Rao 1973, section 4a: from memory)."""
+    rig = stored()
+    assert rig.covariance is not None
+    here = now.turned(found.rig_from_fit[0])
+    labels = here.labels(rig.wand.markers)
+    index = [rig.covariance.labels.index(label) for label in labels]
+    C = rig.covariance.matrix[np.ix_(index, index)]
+    s = 1.0 / np.sqrt(np.diag(here.S))
+    S = here.S * s[:, None] * s
+    V = S + S @ (C / s[:, None] / s) @ S
+    V_inverse = linalg.pinvh(V, rtol=1e-11)
+    W = (S @ V_inverse @ S) / s[:, None] / s
+    keep = np.array([labels.index(f"{n}/{p}") for n in NAMES for p in _changes()])
+    expected = W[np.ix_(keep, keep)]
+    size = np.sqrt(np.outer(np.diag(expected), np.diag(expected)))
+    np.testing.assert_allclose(found.W / size, expected / size, atol=1e-5)
+
+
+def _changes() -> tuple[str, ...]:
+    return (*(f"{k}_{a}" for k in ("rotation", "position") for a in "xyz"), "focal", "cx", "cy")
+
+
+def test_nothing_moved_is_chi_square(found: Comparison):
+    """All cameras together, all single ones: an unmoved rig's statistics against SciPy's law."""
+    every = np.arange(len(NAMES))
+    rows = np.delete(np.arange(len(found.w)), np.arange(6))
+    assert 0.001 < stats.chi2.sf(gain(found, rows), len(rows)) < 0.999
+    alone = [gain(found, found.at(np.array([c]))) for c in every]
+    assert max(alone) < price(len(NAMES), 0.005)
+
+
+@one_blas_thread
+def test_false_alarms_keep_their_level(found: Comparison):
+    """Drawn from the law of no change: the share of rechecks that name a camera, within its binomial interval."""
+    rng, alpha, n_draws = np.random.default_rng(5), 0.10, 100
+    values, vectors = np.linalg.eigh(found.W * (s := 1.0 / np.sqrt(np.diag(found.W)))[:, None] * s)
+    root = vectors * np.sqrt(np.maximum(values, 0.0)) / s[:, None]
+    named = 0
+    for _ in range(n_draws):
+        draw = replace(found, w=root @ rng.normal(size=len(s)))
+        named += not find_agreement(draw, np.arange(len(NAMES)), alpha).is_agreeing.all()
+    low, high = stats.binom.interval(0.999, n_draws, alpha)
+    # Bonferroni's level is a bound; with six nearly independent cameras it is used up to within a twentieth.
+    assert low * 0.8 <= named <= high
+
+
+def test_a_change_of_known_size_comes_back_with_its_error_bars(found: Comparison):
+    """Planted in the score, 200 times: squared error in units of its covariance follows chi-square, 6 dof."""
+    rng = np.random.default_rng(6)
+    values, vectors = np.linalg.eigh(found.W * (s := 1.0 / np.sqrt(np.diag(found.W)))[:, None] * s)
+    root = vectors * np.sqrt(np.maximum(values, 0.0)) / s[:, None]
+    planted = np.zeros(9)
+    planted[:6] = [2e-3, -1e-3, 5e-4, 1.0, -2.0, 0.5]
+    at, squared = found.at(np.array([2])), []
+    for _ in range(200):
+        draw = replace(found, w=root @ rng.normal(size=len(s)) + found.W[:, at] @ planted)
+        e = explaining.explain(draw, 2, np.array([], dtype=np.intp))
+        assert e.kind in {explaining.MOVE, explaining.BOTH}
+        if e.kind == explaining.MOVE:
+            d, C = e.change[:6] - planted[:6], e.covariance[:6, :6]
+            squared.append(float(d @ np.linalg.solve(C, d)))
+    assert stats.kstest(squared, stats.chi2(6).cdf).pvalue > 1e-3
+
+
+# ---- what a wave cannot tell, and what concerns the whole rig
+
+
+def test_half_the_cameras_moved_as_one_leaves_no_majority(second: Simulation):
+    rig = moved_as_one(stored(), NAMES[3:], [0.0, 0.3, 0.1], [5.0, 0.0, 3.0])
+    outcome = recheck(rig, second.tracks)
+    assert not outcome.has_majority and outcome.moved == () and outcome.repairable == {}
+    assert {frozenset(outcome.agreeing), frozenset(outcome.groups[0])} == {frozenset(NAMES[:3]), frozenset(NAMES[3:])}
+    assert any(f.startswith("no majority") and "cam01" in f and "cam04" in f for f in outcome.findings)
+    assert {c.verdict for c in outcome.cameras} == {"unseen"}
+
+
+def test_cameras_that_moved_as_one_are_said_to_hang_together(second: Simulation):
+    rig = moved_as_one(stored(), ("cam02", "cam03"), [0.0, 0.0, 0.4], [0.0, 6.0, 0.0])
+    outcome = recheck(rig, second.tracks)
+    assert set(outcome.moved) == {"cam02", "cam03"} and outcome.groups == (("cam02", "cam03"),)
+    (move,) = outcome.rigid_moves
+    turn, sigma = np.degrees(np.linalg.norm(move.turn)), np.degrees(np.sqrt(np.trace(move.covariance[:3, :3])))
+    assert turn == pytest.approx(0.4, abs=4.0 * sigma)
+    assert "cam02, cam03 moved as one" in str(outcome)
+
+
+def test_a_rig_that_grew_names_no_camera(second: Simulation):
+    """Warm walls: every camera farther from the middle by the same share."""
+    rig = stored()
+    middle = np.mean([c.position_mm for c in rig.cameras], axis=0)
+    cameras = []
+    for c in rig.cameras:
+        position = middle + (c.position_mm - middle) / 1.001
+        pose = replace(c.cam_from_world, t_mm=-c.cam_from_world.R @ position)
+        cameras.append(replace(c, cam_from_world=pose))
+    outcome = recheck(replace(rig, cameras=tuple(cameras)), second.tracks)
+    assert outcome.moved == () and "grew by" in outcome.drift and outcome.needs_a_hand
+    assert outcome.scale.share == pytest.approx(0.001, abs=4.5 * outcome.scale.sigma)
+
+
+def test_small_moves_of_every_camera_are_drift(second: Simulation):
+    rig, rng = stored(), np.random.default_rng(3)
+    for name in NAMES:
+        axis = rng.normal(size=3)
+        rig = turned(rig, name, 0.05, axis / np.linalg.norm(axis))
+    outcome = recheck(rig, second.tracks)
+    assert outcome.moved == () and outcome.drift.startswith("every camera moved a little")
+    assert outcome.repairable == {} and outcome.needs_a_hand and "parts in a million" in outcome.drift
+
+
+def test_a_wave_in_one_corner_says_whom_it_cannot_judge():
+    sim = wave(1, n_frames=1500)
+    centre = sim.t_world_from_wand_mm
+    low = np.quantile(centre[:, :2], 0.2, axis=0)
+    frames = np.flatnonzero((centre[:, :2] < low).all(axis=1))
+    cameras = []
+    for c in sim.tracks.cameras:
+        keep = np.isin(c.frame, frames) if c.name != "cam05" else np.zeros(c.n_points, bool)
+        cameras.append(
+            replace(c, frame=c.frame[keep], xy_px=c.xy_px[keep], marker=c.marker[keep], radius_px=c.radius_px[keep])
+        )
+    outcome = recheck(stored(), Tracks(tuple(cameras), sim.tracks.frame_rate_hz))
+    assert outcome.moved == ()
+    blind = outcome.camera("cam05")
+    assert blind.verdict == "unseen" and "0 of its points" in blind.note
+    others = [c for c in outcome.cameras if c.verdict == "unseen" and c.name != "cam05"]
+    assert others and all("would not show" in c.note or "needed" in c.note for c in others)
+
+
+# ---- real cameras
+
+
+@pytest.mark.parametrize("form", ["line", "board"])
+def test_real_pair_against_its_own_capture_and_with_a_turned_camera(form: str):
+    tracks, wand = load_tracks(DATASETS / f"photographs/{form}.h5"), load_wand(DATASETS / f"photographs/{form}.toml")
+    rig = calibrate(tracks, wand)
+    assert {c.verdict for c in recheck(rig, tracks).cameras} <= {"unmoved", "unseen"}
+    for name in rig.names:
+        outcome = recheck(turned(rig, name, 0.2), tracks)
+        assert outcome.moved == (name,)
+        c = outcome.camera(name)
+        assert c.rotation_deg == pytest.approx(0.2, abs=4.0 * np.degrees(c.sigma(slice(0, 3))))
+        assert any("two cameras only show" in f for f in outcome.findings)
+
+
+# ---- bad input
+
+
+def test_other_names_are_told(second: Simulation):
+    tracks = second.tracks
+    renamed = replace(tracks, cameras=(replace(tracks.cameras[0], name="lobby"), *tracks.cameras[1:]))
+    with pytest.raises(InputError, match="lobby"):
+        recheck(stored(), renamed)
+    strangers = replace(tracks, cameras=tuple(replace(c, name=f"x{c.name}") for c in tracks.cameras))
+    with pytest.raises(InputError, match="none of them, but xcam01"):
+        recheck(stored(), strangers)
+
+
+def test_a_rig_camera_without_tracks_cannot_be_judged(second: Simulation):
+    outcome = recheck(stored(), second.tracks.subset(NAMES[1:]))
+    assert outcome.camera("cam01").verdict == "unseen" and "no tracks" in outcome.camera("cam01").note
+    assert outcome.moved == () and outcome.as_json()["cameras"][0]["rotation_deg"] is None
+
+
+def test_another_sensor_size_is_told(second: Simulation):
+    c = second.tracks.cameras[2]
+    tracks = replace(
+        second.tracks, cameras=(*second.tracks.cameras[:2], replace(c, width=2050), *second.tracks.cameras[3:])
+    )
+    with pytest.raises(InputError, match=r"cam03: expected the rig's sensor of 2048 × 1088 px, found 2050 × 1088"):
+        recheck(stored(), tracks)
+
+
+def test_too_few_shared_points_are_told(second: Simulation):
+    few = tuple(
+        replace(c, frame=c.frame[:5], xy_px=c.xy_px[:5], marker=c.marker[:5], radius_px=c.radius_px[:5])
+        for c in second.tracks.cameras
+    )
+    with pytest.raises(UnsolvableError, match="90 identified points"):
+        recheck(stored(), Tracks(few, 25.0))
+
+
+@pytest.mark.parametrize("options", [{"matters_px": 0.0}, {"matters_mm": float("nan")}, {"alpha": 1.5}])
+def test_options_without_sense_are_refused(options):
+    with pytest.raises(InputError):
+        RecheckOptions(**options)
+
+
+def test_a_rig_without_covariance_is_taken_as_exact(second: Simulation):
+    truth: Rig = second.truth
+    outcome = recheck(replace(truth, covariance=None), second.tracks)
+    assert outcome.moved == ()
+
+
+# ---- the command
+
+
+@pytest.fixture(scope="module")
+def files(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("recheck")
+    save_rig(stored(), folder / "rig.h5")
+    save_rig(turned(stored(), "cam02", 0.3), folder / "turned.h5")
+    save_tracks(wave(1).tracks, folder / "wave.h5")
+    return folder
+
+
+def test_command_exits_0_on_an_unmoved_rig_and_sends_nobody_up(files: Path):
+    done = CliRunner().invoke(app, ["recheck", str(files / "rig.h5"), str(files / "wave.h5")])
+    assert done.exit_code == 0 and "ladder" not in done.stderr and "moved" in done.stdout
+
+
+def test_command_names_the_moved_camera_with_the_caution(files: Path):
+    done = CliRunner().invoke(app, ["recheck", str(files / "turned.h5"), str(files / "wave.h5")])
+    assert done.exit_code == 1
+    first = done.stdout.splitlines()[1].split()
+    assert first[:2] == ["cam02", "moved"] and first[-1] == "yes"
+    for word in ("mount, clamp and safety tether", "keep people from under it", "licensed riggers"):
+        assert word in done.stderr
+
+
+def test_json_is_the_contract_form(files: Path):
+    done = CliRunner().invoke(app, ["recheck", str(files / "turned.h5"), str(files / "wave.h5"), "--json"])
+    document = json.loads(done.stdout)
+    assert done.exit_code == 1 and document["moved"] == ["cam02"]
+    keys = {"name", "verdict", "rotation_deg", "translation_mm", "sigma_rotation_deg", "sigma_translation_mm"}
+    for c in document["cameras"]:
+        assert keys | {"shift_px", "p_value"} <= set(c)
+        assert c["verdict"] in {"unmoved", "moved", "lens", "timing", "noisy", "unseen"}
+    assert document["cameras"][1]["rotation_deg"] == pytest.approx(0.3, abs=0.02)
+
+
+@pytest.mark.parametrize(
+    ("words", "text"),
+    [(["--repair"], "-o"), (["-o", "new.h5"], "--repair"), (["--matters-px", "0"], "matters_px")],
+)
+def test_options_that_do_not_go_together(files: Path, words, text):
+    done = CliRunner().invoke(app, ["recheck", str(files / "rig.h5"), str(files / "wave.h5"), *words])
+    assert done.exit_code == 2 and text in done.stderr and len(done.stderr.splitlines()) == 1
+
+
+def test_a_rig_that_another_solve_might_have_found_agrees(second: Simulation):
+    """Stored errors drawn from the stored covariance once more: within what is counted, no camera is named."""
+    outcome = recheck(drawn(stored(), np.random.default_rng(1), factor=0.5), second.tracks)
+    assert outcome.moved == ()

@@ -8,75 +8,123 @@ import pytest
 
 from calib.check.causes import MIN_COVERAGE, MIN_POINTS
 from calib.check.residuals import residual_table
-from calib.simulate import Knock
+from calib.simulate import Knock, Scenario, simulate
 from tests.captures import act, capture, table_of, with_camera, with_points
 
-OF_RESIDUALS = {"residuals stand out", "large errors stand out", "large residuals", "residuals grew"}
+COVERAGE = {"too few points", "one-sided points"}
 
 
-@pytest.mark.parametrize("layout", ["room", "corridor", "row", "dome"])
-@pytest.mark.parametrize("n_cameras", [2, 3, 6, 10])
-def test_a_noisy_camera_is_first_and_the_only_one(layout, n_cameras):
-    name = f"cam{min(3, n_cameras):02d}"
-    sim = capture(layout, n_cameras, n_cameras, n_frames=600, noisy=((name, 4.0),))
-    table = table_of(sim)
-    assert table.cameras[0].name == name and act(table, OF_RESIDUALS) == [name]
-    cause = table.cameras[0].causes[0]
-    assert cause.cause == "residuals stand out"
-    assert f"sigma {table.cameras[0].stats.sigma_px:.3f} px against 0.1" in cause.evidence
-    if layout != "corridor":  # a short wave leaves some cameras of a corridor with little of their sensor covered
-        assert act(table) == [name]
+def others_than_coverage(table):
+    return [(r.name, c.cause) for r in table.cameras for c in r.causes if c.cause not in COVERAGE]
 
 
-@pytest.mark.parametrize(
-    "layout, n_cameras, seed", [("room", 4, 0), ("corridor", 6, 1), ("row", 5, 2), ("dome", 10, 3)]
-)
-def test_a_knocked_camera_is_the_only_one_where_three_others_agree(layout, n_cameras, seed):
-    knock = (Knock(camera="cam02", frame=0, rotation_deg=0.2, translation_mm=3.0),)
-    table = table_of(capture(layout, n_cameras, seed, knock=knock))
-    assert table.cameras[0].name == "cam02" and act(table, OF_RESIDUALS) == ["cam02"]
+def planted(layout="room", seed=3, n_cameras=6, wand="line3", **changes):
+    return simulate(
+        Scenario(
+            layout=layout, n_cameras=n_cameras, n_frames=500, seed=seed, wand=wand, connected=False, noise_spread=1.2,
+            **changes,
+        )
+    )  # fmt: skip
 
 
-@pytest.mark.parametrize("layout", ["room", "corridor", "row", "dome"])
-@pytest.mark.parametrize("n_cameras", [2, 3])
-def test_two_or_three_cameras_do_not_hide_a_knock(layout, n_cameras):
-    # Two cameras that disagree cannot say which of them moved; all that is owed is that the table is not clean.
-    knock = (Knock(camera="cam02", frame=0, rotation_deg=0.5, translation_mm=5.0),)
-    for seed in range(3):
-        assert act(table_of(capture(layout, n_cameras, seed, knock=knock)), OF_RESIDUALS)
+# Strengths that about double the RMS of the camera's residuals (0.17 px in length, wand at some 15 px a frame), the
+# first cause, and what its evidence must say.
+FAULTS = {
+    "noise": ({"noisy": {"cam02": 2.0}}, "noise only", "ninths of the sensor"),
+    "lens": ({"window_px": {"cam02": 0.25}}, "lens model does not fit", "pattern over the sensor"),
+    "knock": (
+        {"knock": (Knock(camera="cam02", frame=250, rotation_deg=0.012, translation_mm=0.2),)},
+        "knocked during the capture",
+        "from frame",
+    ),
+    "timing": ({"late": {"cam02": 0.02}}, "out of time", "later than the others"),
+    "rows": ({"row_delay": {"cam02": 0.04}}, "rows exposed one after another", "after the top row"),
+    "vibration": (
+        {"vibration_px": {"cam02": 0.35}, "vibration_hz": {"cam02": 5.3}},
+        "vibration",
+        "at 5.3",
+    ),
+    "stray": ({"stray_share": {"cam02": 0.05}, "outlier_px": (0.57, 2.3)}, "stray points", "beyond 4.8 sigmas"),
+    "one-sided": ({"side_seen": {"cam02": 0.3}}, "one-sided points", "carry the wand"),
+}
+
+
+@pytest.mark.parametrize("fault", FAULTS)
+@pytest.mark.parametrize("layout, seed, wand", [("room", 3, "line3"), ("dome", 4, "plane5")])
+def test_a_planted_fault_is_named_first_and_in_its_camera_alone(fault, layout, seed, wand):
+    changes, cause, words = FAULTS[fault]
+    table = table_of(planted(layout, seed, wand=wand, **changes))
+    row = next(r for r in table.cameras if r.name == "cam02")
+    assert row.causes and row.causes[0].cause == cause, str(table)
+    assert words in row.causes[0].evidence
+    assert act(table) == ["cam02"], str(table)
+
+
+def test_the_evidence_gives_the_planted_size():
+    knock = Knock(camera="cam02", frame=250, rotation_deg=0.5, translation_mm=5.0)
+    sizes = {
+        "late": ({"late": {"cam02": 0.25}}, "0.2", " frames (", "later"),
+        "slip": ({"slip": {"cam02": 1}}, " frames (", "earlier"),
+        "knock": ({"knock": (knock,)}, "from frame 25", "turned by 0.50"),
+        "rows": ({"row_delay": {"cam02": 0.2}}, "bottom row is exposed ", "after the top row"),
+        "vibration": ({"vibration_px": {"cam02": 1.0}, "vibration_hz": {"cam02": 3.1}}, "at 3.1", "21.9"),
+    }
+    for name, (changes, *words) in sizes.items():
+        row = next(r for r in table_of(planted(**changes)).cameras if r.name == "cam02")
+        assert row.causes, name
+        for word in words:
+            assert word in row.causes[0].evidence, (name, row.causes[0].evidence)
+
+
+def test_a_camera_that_moved_or_whose_ring_was_turned_before_the_capture_is_told_apart():
+    for knock, cause in (
+        (Knock(camera="cam02", rotation_deg=0.1, translation_mm=2.0), "stands elsewhere"),
+        (Knock(camera="cam02", rotation_deg=0.0, translation_mm=0.0, focal_change=0.005), "lens model does not fit"),
+    ):
+        table = table_of(planted(knock=(knock,)))
+        assert [r.causes[0].cause for r in table.cameras if r.causes] == [cause] and act(table) == ["cam02"]
 
 
 @pytest.mark.parametrize("layout", ["room", "corridor", "row", "dome"])
 def test_clean_captures_raise_no_alarm(layout):
-    # Measured once: of 670 cameras in 96 captures (3 to 12 cameras, 500 frames) none stood out; the largest robust
-    # score was 1.0 where 3.5 is the threshold. With none in 670 the rate is below 0.5 % (rule of three, 95 %).
-    for n_cameras, seed in ((2, 11), (3, 12), (5, 13), (8, 14)):
-        table = table_of(capture(layout, n_cameras, seed))
-        assert act(table, OF_RESIDUALS | {"many gross outliers"}) == [], str(table)
-        if layout != "corridor":
-            assert act(table) == [], str(table)
-
-
-def test_cameras_whose_noise_differs_by_half_raise_no_alarm():
-    table = table_of(capture(n_cameras=8, seed=15, noise_spread=1.5))
-    assert act(table) == [], str(table)
+    # The rate is measured by ``scripts/bench causes``; here a few rigs whose cameras' noise differs by up to half.
+    for n_cameras, seed in ((3, 12), (7, 14)):
+        table = table_of(capture(layout, n_cameras, seed, noise_spread=1.5))
+        assert others_than_coverage(table) == [], str(table)
 
 
 def test_residuals_that_grew_since_the_solve_are_told_where_nobody_is_left_to_compare_with():
     sim = capture("room", 2, 16)
     solved = {r.name: r.stats for r in table_of(sim).cameras}
     rig = replace(sim.truth, cameras=tuple(replace(c, stats=solved[c.name]) for c in sim.truth.cameras))
-    assert act(residual_table(rig, sim.tracks)) == []
+    assert others_than_coverage(residual_table(rig, sim.tracks)) == []
     worse = capture("room", 2, 16, noisy=(("cam01", 5.0), ("cam02", 5.0)))
     table = residual_table(rig, worse.tracks)
-    assert sorted(act(table)) == ["cam01", "cam02"] and {c.cause for r in table.cameras for c in r.causes} == {
-        "residuals grew"
-    }
-    first = table.cameras[0]
-    before = solved[first.name].rms_px
-    assert (
-        first.causes[0].evidence == f"RMS {first.stats.rms_px:.3f} px against {before:.3f} px when the rig was solved"
-    )
+    assert sorted(act(table)) == ["cam01", "cam02"]
+    assert {r.causes[0].cause for r in table.cameras} == {"noise only"}
+    for row in table.cameras:
+        ratio = row.stats.sigma_px / solved[row.name].sigma_px
+        assert f"{ratio:.1f} times that of when the rig was solved" in row.causes[0].evidence
+
+
+def test_small_blobs_are_told_as_a_reason_of_noise():
+    sim = planted(noisy={"cam02": 3.0})
+    camera = sim.tracks.camera("cam02")
+    small = with_camera(sim.tracks, replace(camera, radius_px=camera.radius_px * 0.3))
+    row = next(r for r in residual_table(sim.truth, small).cameras if r.name == "cam02")
+    assert row.causes[0].cause == "noise only" and "too small in the image" in row.causes[0].evidence
+
+
+def test_swapped_markers_are_told_as_a_reason_of_stray_points():
+    sim = planted()
+    camera = sim.tracks.camera("cam02")
+    swapped = camera.marker.copy()
+    for f in np.unique(camera.frame)[::12]:
+        at = np.flatnonzero((camera.frame == f) & (camera.marker >= 0))
+        swapped[at] = camera.marker[np.roll(at, 1)]
+    table = residual_table(sim.truth, with_camera(sim.tracks, replace(camera, marker=swapped)))
+    row = next(r for r in table.cameras if r.name == "cam02")
+    assert row.causes[0].cause == "stray points" and "swapped markers" in row.causes[0].evidence, str(table)
 
 
 def test_too_few_points_and_too_little_of_the_sensor_are_told_in_numbers():
@@ -90,7 +138,7 @@ def test_too_few_points_and_too_little_of_the_sensor_are_told_in_numbers():
     n, share = rows["cam01"].stats.points, rows["cam02"].stats.coverage
     assert 0 < n < MIN_POINTS and 0 < share < MIN_COVERAGE
     assert [c.evidence.split(":")[0] for c in rows["cam01"].causes] == [f"{n} points, 100 are needed"]
-    assert [c.evidence for c in rows["cam02"].causes] == [f"points cover {share:.0%}, 15% are needed"]
+    assert rows["cam02"].causes[0].evidence.startswith(f"points cover {share:.0%} of the sensor, 15% are needed")
     assert (rows["cam03"].stats.points, rows["cam03"].causes[0].cause) == (0, "too few points")
     assert set(act(table)) == {"cam01", "cam02", "cam03"} and table.cameras[0].name == "cam03"
     document = json.loads(json.dumps(table.as_json(), allow_nan=False))

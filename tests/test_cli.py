@@ -146,7 +146,7 @@ def test_a_camera_that_needs_a_hand_is_exit_1_with_evidence_and_caution(
     cameras = tuple(shaken if c is third else c for c in simulated.cameras)
     calib.save_tracks(replace(simulated, cameras=cameras), tmp_path / "t.h5")
     code, out, err = call("residuals", capture / "rig.h5", tmp_path / "t.h5")
-    assert code == 1 and out.splitlines()[2].startswith("cam03") and "cam03: residuals stand out" in out
+    assert code == 1 and out.splitlines()[2].startswith("cam03") and "cam03: noise only" in out
     assert "ladder" in err and "strobes" in err
     code, out, err = call("residuals", capture / "rig.h5", tmp_path / "t.h5", "--json")
     assert (code, err) == (1, "") and json.loads(out)["cameras"][0]["verdict"] == "act"

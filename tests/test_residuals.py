@@ -205,7 +205,7 @@ def test_text_has_one_line_a_camera_under_headings_with_units():
         end = lines[0].index(heading) + len(heading)
         assert lines[1][end - 2 : end] == unit
         assert all(line[end - 1].isdigit() and line[end] == " " for line in lines[2:6])
-    assert lines[6].startswith("cam03: residuals stand out: sigma ") and lines[2].endswith("  act")
+    assert lines[6].startswith("cam03: noise only: sigma ") and lines[2].endswith("  act")
     assert (
         lines[7].startswith(f"wand lengths ({table.wand.n_lengths}): mean error ")
         and "sqrt(mean(dx² + dy²))" in lines[8]

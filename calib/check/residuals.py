@@ -14,7 +14,7 @@ from calib.core.rig import CameraStats, Rig
 from calib.core.tracks import Tracks
 from calib.errors import InputError, UnsolvableError
 from calib.solve.frames import triangulate_markers
-from calib.solve.refine import fit_to_rig
+from calib.solve.refine import RigFit, fit_to_rig
 from calib.solve.statistics import rig_stats
 from calib.solve.threads import one_blas_thread
 from calib.solve.timing import at_common_time
@@ -111,21 +111,23 @@ class ResidualTable:
 
 
 @one_blas_thread
-def residual_table(rig: Rig, tracks: Tracks) -> ResidualTable:
+def residual_table(rig: Rig, tracks: Tracks, fit: RigFit | None = None) -> ResidualTable:
     """Return the residuals that the rig's cameras leave on a capture of its wand, with the rig held.
 
     Points of cameras that the rig's solve found to expose late or early are first moved to the common time. Each
-    frame's wand pose is fitted to all cameras; gross outliers are left out by the test that the solve uses.
+    frame's wand pose is fitted to all cameras; gross outliers are left out by the test that the solve uses. A ready
+    ``fit`` of these tracks' cameras at the common time, such as the solve's own, stands in for both.
     Raises InputError where cameras of the tracks are not in the rig, or sensors differ, UnsolvableError where no two
     cameras see the same marker in the same frame.
     """
     _check_cameras(rig, tracks)
     tracks = tracks.subset([n for n in rig.names if n in tracks.names])
     _require_shared_points(tracks)
-    tracks = at_common_time(rig, tracks)
-    fit = fit_to_rig(rig, tracks)
+    if fit is None:
+        tracks = at_common_time(rig, tracks)
+        fit = fit_to_rig(rig, tracks)
     stats = rig_stats(tracks, fit.problem, fit.state, fit.is_inlier, fit.sigma_px)
-    causes = find_causes(stats, [rig.camera(n).stats for n in tracks.names])
+    causes = find_causes(fit, tracks, stats, [rig.camera(n).stats for n in tracks.names])
     rows = [CameraRow(c.name, s, k, *rig.sigmas(c.name)) for c, s, k in zip(tracks.cameras, stats, causes, strict=True)]
     rows.sort(key=lambda r: (-np.nan_to_num(r.stats.rms_px, nan=np.inf), r.name))
     points = triangulate_markers(fit.problem.with_weight(fit.is_inlier.astype(float)), fit.state)

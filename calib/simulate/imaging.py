@@ -12,6 +12,7 @@ from calib.core.camera import project
 from calib.core.geometry import Array
 from calib.core.rig import RigCamera
 from calib.core.tracks import CameraTracks
+from calib.simulate.faults import exposed, image_shifts, seen_side
 from calib.simulate.layouts import image_plane_reach
 from calib.simulate.path import Motion, wander
 from calib.simulate.scenario import Scenario
@@ -43,12 +44,16 @@ def take(
     s, n_frames = scenario, len(points)
     sigma = camera_sigma(s, index)
 
+    points = exposed(s, before, points)
     uv, radius, is_seen, is_merged = _see(s, before, motion, points)
     if knock_frame < n_frames:
         later = slice(knock_frame, None)
         part = Motion(motion.R[later], motion.t_mm[later], motion.person_mm[later])
         for whole, seen in zip((uv, radius, is_seen, is_merged), _see(s, after, part, points[later]), strict=True):
             whole[later] = seen
+    uv = uv + image_shifts(s, index, uv)
+    with np.errstate(invalid="ignore"):  # nan: behind the camera
+        is_seen &= ((uv >= 0) & (uv <= np.array([s.width, s.height]) - 1.0)).all(axis=-1) & seen_side(s, index, uv)
     is_seen &= s.rng("dropout", index).random(is_seen.shape) >= s.dropout
     frame, marker = np.nonzero(is_seen)
     xy, radius, is_outlier = uv[is_seen], radius[is_seen], is_merged[is_seen]
@@ -58,6 +63,10 @@ def take(
     is_gross = (s.rng("outlier", index).random(is_seen.shape) < s.outliers)[is_seen]
     xy[is_gross] = _astray(s, xy[is_gross], s.rng("astray", index))
     is_outlier |= is_gross
+    share = s.stray_share.get(before.name, 0.0)
+    is_stray = (s.rng("stray point", index).random(is_seen.shape) < share)[is_seen]
+    xy[is_stray] = _astray(s, xy[is_stray], s.rng("stray place", index))
+    is_outlier |= is_stray
 
     stray_frame, stray_xy = _strays(s, index, n_frames)
     n_stray = len(stray_frame)

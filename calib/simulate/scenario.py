@@ -20,6 +20,14 @@ LAYOUTS = ("room", "corridor", "row", "dome")
 PATHS = ("volume", "plane", "still")
 WANDS = ("line3", "plane5", "solid6")
 LENS_TERMS = ("aspect", "k1", "k2", "k3", "tangential", "rational")
+BY_CAMERA = (
+    *("noisy", "slip", "late", "row_delay", "vibration_px", "vibration_hz"),
+    *("window_px", "stray_share", "side_seen"),
+)
+BY_CAMERA_LIMITS = (
+    *(("late", -2.0, 2.0), ("row_delay", -1.0, 1.0), ("vibration_px", 0.0, 100.0), ("vibration_hz", 0.01, 1e4)),
+    *(("window_px", 0.0, 100.0), ("stray_share", 0.0, 1.0), ("side_seen", 0.05, 1.0)),
+)
 KNOWN_LENS = ("nominal", "measured", "nothing")
 
 
@@ -92,6 +100,15 @@ class Scenario:
     strays: float = 0.1  # mean number of reflections a camera and frame, half of them static
     is_named: bool = True  # False: every marker is -1, as before identification
     slip: Mapping[str, int] = field(default_factory=dict)  # camera name: frames by which its frame count is late
+    late: Mapping[str, float] = field(default_factory=dict)  # camera name: part of a frame by which it exposes late
+    row_delay: Mapping[str, float] = field(
+        default_factory=dict
+    )  # name: frames from first to last row (rolling shutter)
+    vibration_px: Mapping[str, float] = field(default_factory=dict)  # name: how far its image swings to either side
+    vibration_hz: Mapping[str, float] = field(default_factory=dict)  # name: how often; 4 Hz where not given, a truss's
+    window_px: Mapping[str, float] = field(default_factory=dict)  # name: RMS of smooth shifts as by a bent window
+    stray_share: Mapping[str, float] = field(default_factory=dict)  # name: share of its named points that lie off
+    side_seen: Mapping[str, float] = field(default_factory=dict)  # name: share of its sensor that sees, from one side
     knock: tuple[Knock, ...] = ()  # cameras that are knocked during the wave
     connected: bool = True  # a rig in pieces is a scenario of its own
     seed: int = 0
@@ -119,7 +136,7 @@ class Scenario:
     def as_dict(self) -> dict[str, Any]:
         """Return the table that ``from_dict`` takes back, plain enough for TOML; values of None are left out."""
         table = {k: list(v) if isinstance(v, tuple) else v for k, v in asdict(self).items() if v is not None}
-        table["noisy"], table["slip"] = dict(self.noisy), dict(self.slip)
+        table |= {key: dict(getattr(self, key)) for key in BY_CAMERA}
         return table
 
     @property
@@ -197,6 +214,7 @@ def _check_ranges(s: Scenario) -> None:
         ("sigma_px", s.sigma_px, 0, 50),
         ("noise_spread", s.noise_spread, 1, 100),
         ("noisy", min(s.noisy.values(), default=1.0), 0, inf),
+        *((key, value, low, high) for key, low, high in BY_CAMERA_LIMITS for value in getattr(s, key).values()),
         ("dropout", s.dropout, 0, 0.99),
         ("outliers", s.outliers, 0, 1),
         ("outlier_px", s.outlier_px[0], 1e-3, s.outlier_px[1]),
@@ -206,6 +224,7 @@ def _check_ranges(s: Scenario) -> None:
     for key, value, low, high in limits:
         if not low <= value <= high:
             raise InputError(f"scenario {key}", expected=f"{low:g} to {high:g}", found=str(value))
-    strangers = sorted({*s.noisy, *s.slip, *(k.camera for k in s.knock)} - set(s.names))
+    named = {name for key in BY_CAMERA for name in getattr(s, key)}
+    strangers = sorted({*named, *(k.camera for k in s.knock)} - set(s.names))
     if strangers:
         raise InputError("scenario", expected=f"cameras {s.names[0]} to {s.names[-1]}", found=", ".join(strangers))

@@ -8,7 +8,7 @@ import sys
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
 
-from scripts.benchmarks import accuracy, errorbars, general, recheck, references, sizes, sparse, speed
+from scripts.benchmarks import accuracy, causes, errorbars, general, recheck, references, sizes, sparse, speed
 from scripts.benchmarks.table import WORK, Row, head, note, table
 
 
@@ -27,6 +27,7 @@ PARTS = {
     "unknown": Part("rigs that solve with no focal length given", accuracy.add_unknown_options, accuracy.run_unknown),
     "errorbars": Part("pose errors against the stated covariance", errorbars.add_options, errorbars.run),
     "outliers": Part("3D error with 10 % gross outliers", accuracy.add_outlier_options, accuracy.run_outliers),
+    "causes": Part("planted faults named, and false alarms", causes.add_options, causes.run),
     "speed": Part("bundle and whole solve against Ceres", speed.add_options, speed.run),
     "memory": Part("peak memory and time as a wave grows", sizes.add_options, sizes.run),
     "sparse": Part("a corridor against a room, time per point", sparse.add_options, sparse.run),

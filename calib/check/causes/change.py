@@ -1,0 +1,38 @@
+"""When did it change: the frame from which on another linear model explains the residuals best."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from calib.core.geometry import Array
+
+
+def changes(step: Array, rest: Array, y: Array, candidates: Array) -> Array:
+    """Return the fall (T,) of the sum of squares by letting ``step`` act from each candidate row on.
+
+    ``step (P, n, a)`` and ``rest (P, n, b)`` are effects and ``y (P, n)`` values by frame in independent unit noise;
+    ``rest`` acts throughout, and the fall is that beyond what it explains. With a change at a known place the fall
+    follows a chi-square law of a degrees of freedom. Source: Quandt, JASA 55 (1960), 324-330 (likelihood ratio of a
+    switch at each place).
+
+    >>> x = np.ones((6, 1, 1))
+    >>> y = np.array([0.0, 0, 0, 1, 1, 1])[:, None]
+    >>> changes(x, x, y, np.array([2, 3])).round(3).tolist()
+    [0.75, 1.5]
+    """
+    a = step.shape[2]
+    everything = np.concatenate([step, rest, y[..., None]], axis=2)
+    product = np.swapaxes(step, 1, 2) @ everything
+    after = np.cumsum(product[::-1], axis=0)[::-1][candidates]
+    flat = everything[..., a:].reshape(-1, everything.shape[2] - a)
+    whole = flat.T @ flat
+    N, h = whole[:-1, :-1], whole[:-1, -1]
+    scale = 1.0 / np.sqrt(np.maximum(np.diag(N), 1e-300))
+    inverse = scale[:, None] * np.linalg.pinv(N * scale[:, None] * scale, rcond=1e-10, hermitian=True) * scale
+    cross = after[:, :, a:-1]
+    # What of the step the rest does not explain: Schur's complement.
+    S = after[:, :, :a] - cross @ inverse @ np.swapaxes(cross, 1, 2)
+    g = after[:, :, -1] - cross @ (inverse @ h)
+    size = np.sqrt(np.maximum(np.einsum("tii->ti", S), 1e-300))
+    S, g = S / size[:, :, None] / size[:, None], g / size
+    return np.asarray(np.einsum("ti,tij,tj->t", g, np.linalg.pinv(S, rcond=1e-8, hermitian=True), g))

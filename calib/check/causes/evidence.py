@@ -1,0 +1,130 @@
+"""The words: what was seen, with its numbers, and what to do about it."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from calib.check.causes.examine import Examination
+from calib.core.geometry import Array
+
+NAMES = {
+    "moved": "stands elsewhere",
+    "lens": "lens model does not fit",
+    "knock": "knocked during the capture",
+    "timing": "out of time",
+    "rows": "rows exposed one after another",
+    "vibration": "vibration",
+}
+CARRY = "carry the wand through the bare part of its view and solve again"
+
+
+def of_explanation(e: Examination) -> str:
+    """Return the evidence for the explanation that the residuals follow."""
+    assert e.explanation is not None
+    words = {"moved": _moved, "lens": _lens, "knock": _knock, "timing": _timing, "rows": _rows, "vibration": _vibration}
+    seen, remedy = words[e.explanation.cause](e)
+    return (
+        f"{seen}; this takes {e.explanation.share:.0%} of its squared residuals, {e.sigma_px:.3f} px are left: {remedy}"
+    )
+
+
+def _moved(e: Examination) -> tuple[str, str]:
+    f = e.figures
+    return (
+        f"its points lie off as if it had turned by {f['turn_deg']:.3f}° and shifted by {f['shift_mm']:.1f} mm",
+        "run recheck to see what moved; look at its mount and clamp",
+    )
+
+
+def _knock(e: Examination) -> tuple[str, str]:
+    f = e.figures
+    return (
+        f"from frame {f['frame']:.0f} on its points lie {f['size_px']:.2f} px off their earlier places (turned by"
+        f" {f['turn_deg']:.3f}°, shifted by {f['shift_mm']:.1f} mm)",
+        "tighten its mount and clamp, wave again and solve",
+    )
+
+
+def _timing(e: Examination) -> tuple[str, str]:
+    f = e.figures
+    way = "later" if f["frames"] > 0 else "earlier"
+    return (
+        f"its points lie along the wand's motion, {abs(f['frames']):.3f} frames ({abs(f['ms']):.2f} ms) {way} than the"
+        " others",
+        "check its sync cable, its trigger delay and its frame counter, or solve with --timing",
+    )
+
+
+def _rows(e: Examination) -> tuple[str, str]:
+    f = e.figures
+    return (
+        f"its points lie along the wand's motion by more from row to row: the bottom row is exposed"
+        f" {abs(f['rows_ms']):.2f} ms {'after' if f['rows_ms'] > 0 else 'before'} the top row",
+        "set its shutter to global and shorten the exposure; if it has a rolling shutter, use another camera",
+    )
+
+
+def _vibration(e: Examination) -> tuple[str, str]:
+    f = e.figures
+    high = f["rate_hz"] - f["hz"]
+    return (
+        f"all its points swing together by {f['size_px']:.2f} px at {f['hz']:.2f} Hz (or at {high:.2f} Hz and other"
+        f" mirrors of it, which {f['rate_hz']:g} frames a second do not tell apart)",
+        "stiffen its mount, tighten the clamp, and look for fans, footsteps or doors on the same truss",
+    )
+
+
+def _lens(e: Examination) -> tuple[str, str]:
+    f = e.figures
+    return (
+        f"its residuals form a pattern over the sensor: outward by {f['inner_px']:+.2f}, {f['middle_px']:+.2f} and"
+        f" {f['outer_px']:+.2f} px in the inner, middle and outer third, worst cell {f['cell_px']:.2f} px at"
+        f" ({f['cell_x']:.0f}, {f['cell_y']:.0f})",
+        "see that its zoom and focus rings are locked and its window is clean; solve with more lens terms (--terms), or"
+        " anew if a ring was turned",
+    )
+
+
+def of_stray(e: Examination, others: Array) -> str:
+    """Return the evidence for stray points."""
+    known = others[np.isfinite(others)]
+    usual = f", {np.median(known):.1%} with the others" if len(known) else ""
+    swapped = e.figures["swapped"]
+    hint = f"; {swapped:.0%} of them lie near another marker of the wand: swapped markers" if swapped > 0.3 else ""
+    return (
+        f"{e.share_stray:.1%} of its points lie beyond 4.8 sigmas{usual}{hint}: mask lamps and reflections in its view,"
+        " raise its threshold, check which marker is which"
+    )
+
+
+def of_noise(sigma_px: float, reason: str, e: Examination | None, radius: list[float], c: int) -> str:
+    """Return the evidence for plain noise."""
+    text = f"sigma {sigma_px:.3f} px, {reason}"
+    if e is not None and np.isfinite(e.figures["low_px"]):
+        f = e.figures
+        text += (
+            f"; x to y {f['x_to_y']:.2f}, ninths of the sensor {f['low_px']:.3f} to {f['high_px']:.3f} px: the same in"
+            " all directions and all over"
+            if 0.7 < f["x_to_y"] < 1.4 and f["high_px"] < 1.6 * f["low_px"]
+            else f"; x to y {f['x_to_y']:.2f}, ninths of the sensor {f['low_px']:.3f} to {f['high_px']:.3f} px"
+        )
+    others = [r for k, r in enumerate(radius) if k != c and np.isfinite(r)]
+    small = np.isfinite(radius[c]) and len(others) and radius[c] < 0.6 * np.median(others)
+    large = np.isfinite(radius[c]) and len(others) and radius[c] > 1.6 * np.median(others)
+    if small or large:
+        text += f"; its blobs have a radius of {radius[c]:.1f} px, the others' {np.median(others):.1f} px"
+    remedy = "its markers are too small in the image: zoom in or move it nearer" if small else (
+        "turn its focus ring until blobs are smallest and lock it, then check aperture, strobe and exposure"
+    )  # fmt: skip
+    return f"{text}: {remedy}"
+
+
+def of_coverage(e: Examination, coverage: float) -> str:
+    """Return the evidence for points that do not reach the sensor's parts."""
+    xy = e.record.uv_px[e.record.is_used]
+    low, high = np.percentile(xy, [5, 95], axis=0)
+    return (
+        f"nine in ten of its points lie between columns {low[0]:.0f} and {high[0]:.0f} and rows {low[1]:.0f} and"
+        f" {high[1]:.0f} ({coverage:.0%} of the sensor covered): elsewhere they leave its pose and lens uncertain by"
+        f" {e.corner_px:.2f} px, {e.corner_px / e.sigma_px:.1f} times its noise: {CARRY}"
+    )

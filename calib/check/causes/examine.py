@@ -1,0 +1,157 @@
+"""A camera's residuals examined: what is stray, what the rest follows, and what that leaves."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.check.causes.models import Choice, Explanation, System
+from calib.check.causes.record import Record
+from calib.core.geometry import Array
+
+Bools = NDArray[np.bool_]
+
+GATE = 4.8  # in robust sigmas: a point beyond is stray (the solve's own gate: one good point in 100,000)
+WIDE_GATE = 8.0  # before it is known what the residuals follow: a pattern's own extremes must stay in
+MAX_VARIANCE = 10.0  # of a residual, in the camera's own: the others place the point to three of its sigmas
+SEGMENTS = 24  # of time, each with a middle of its own, so that what comes after a knock is not stray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Examination:
+    """A camera's record, the explanation that its residuals follow (None: none), and what it leaves.
+
+    ``left (P, M, 2)`` are the residuals in sigmas that the explanation leaves, ``sigma_px`` is the camera's noise,
+    ``share_stray`` the share of ``n_judged`` points beyond the gate, ``corner_px`` what the points leave uncertain over
+    the sensor, ``figures`` the numbers for the evidence.
+    """
+
+    record: Record
+    explanation: Explanation | None
+    left: Array
+    sigma_px: float
+    share_stray: float
+    n_judged: int
+    corner_px: float
+    figures: dict[str, float]
+
+
+def examine(record: Record) -> Examination | None:
+    """Return what the camera's residuals follow; None with fewer than 30 points."""
+    seen = record.is_used
+    if seen.sum() < 30:
+        return None
+    u = record.normalised()
+    # Where the others hardly tell where it should be, one bad point of theirs would pass for this camera's fault.
+    vague = (record.variance.reshape(*seen.shape, 2).max(axis=2) >= MAX_VARIANCE) & seen
+    seen = is_judged = seen & ~vague.any(axis=1)[:, None]
+    if is_judged.sum() < 30:
+        return None
+    away = np.where(seen[..., None], u - _middle(u, is_judged), np.inf)
+    record = record.with_used(seen & _within(away, is_judged, WIDE_GATE))
+    system = System(record)
+    best = system.best()
+    left = u
+    if best is not None:
+        left = u - system.predicted(best) / record.sigma_px / np.sqrt(record.variance).reshape(u.shape)
+    is_inlier = seen & _within(left, is_judged, GATE)
+    share = 1.0 - is_inlier[is_judged].mean()
+    if best is not None:  # without the stray points the figures are cleaner
+        system = System(record.with_used(is_inlier))
+        best = system.best()
+    n = system.n
+    rss = system.total * (1.0 - (best[0].share if best else 0.0))
+    sigma = record.sigma_px * float(np.sqrt(rss / max(n, 1)))
+    if best is None:  # stray points must not pass for noise
+        squared = (left[is_judged & is_inlier] ** 2).sum(axis=-1)
+        sigma = record.sigma_px * float(np.sqrt(np.median(squared) / (2 * np.log(2.0)))) if len(squared) else sigma
+    figures = _figures(system, best, left, is_judged & ~is_inlier, is_judged & is_inlier)
+    return Examination(
+        system.record,
+        best[0] if best else None,
+        left,
+        sigma,
+        float(share),
+        int(is_judged.sum()),
+        system.corner_px() * sigma / record.sigma_px,
+        figures,
+    )
+
+
+def _figures(system: System, best: Choice | None, left: Array, is_stray: Bools, is_good: Bools) -> dict[str, float]:
+    """Return the numbers that the evidence quotes."""
+    r = system.record
+    P, M = r.is_used.shape
+    out = dict(best[0].figures) if best else {}
+    place = r.uv_px[is_good]
+    px = left[is_good] * r.sigma_px
+    cell = np.clip((3.0 * (place + 0.5) / [r.width, r.height]).astype(int), 0, 2) @ [1, 3]
+    # Robust, as stray points just within the gate would rule a cell.
+    each = [
+        np.sqrt(np.median((px[cell == k] ** 2).sum(axis=1)) / (2 * np.log(2.0)))
+        for k in range(9)
+        if (cell == k).sum() > 20
+    ]
+    out["low_px"], out["high_px"] = (float(min(each)), float(max(each))) if each else (np.nan, np.nan)
+    size = np.median(np.abs(px), axis=0) if len(px) else np.ones(2)
+    out["x_to_y"] = float(size[0] / max(size[1], 1e-12))
+    # A stray point that lies nearer to another marker's place than to its own.
+    predicted = r.uv_px - r.residual_px.reshape(P, M, 2)
+    p, m = np.nonzero(is_stray)
+    if len(p) and M > 1:
+        away = np.linalg.norm(r.uv_px[p, m][:, None] - predicted[p], axis=-1)
+        own = away[np.arange(len(p)), m]
+        away[np.arange(len(p)), m] = np.inf
+        out["swapped"] = float((away.min(axis=1) < 0.2 * own).mean())
+    else:
+        out["swapped"] = 0.0
+    if best is None:
+        return out
+    cause, values = best[0].cause, best[2]
+    if cause == "moved":
+        out |= {
+            "turn_deg": float(np.degrees(np.linalg.norm(values[:3]))),
+            "shift_mm": float(np.linalg.norm(values[3:6])),
+        }
+    ms = 1000.0 / r.frame_rate_hz
+    if cause == "timing":
+        out |= {"frames": float(values[-1]), "ms": float(values[-1]) * ms}
+    if cause == "rows":
+        out |= {"rows_ms": float(values[-1]) * ms}
+    if cause == "lens":
+        shift, at = system.predicted(best)[r.is_used], r.uv_px[r.is_used]
+        outward = at - (np.array([r.width, r.height]) - 1.0) / 2.0
+        radius = np.linalg.norm(outward, axis=1)
+        radial = (shift * outward).sum(axis=1) / np.maximum(radius, 1e-9)
+        third = np.minimum((3.0 * radius / (np.hypot(r.width, r.height) / 2.0)).astype(int), 2)
+        names = ("inner_px", "middle_px", "outer_px")
+        out |= {n: float(radial[third == k].mean()) if (third == k).any() else 0.0 for k, n in enumerate(names)}
+        cell = np.clip((np.array([6, 4]) * (at + 0.5) / [r.width, r.height]).astype(int), 0, [5, 3]) @ [1, 6]
+        means = {
+            k: float(np.linalg.norm(shift[cell == k].mean(axis=0))) for k in np.unique(cell) if (cell == k).sum() > 5
+        }
+        worst = max(means, key=lambda k: means[k]) if means else 0
+        out |= {"cell_px": means.get(worst, 0.0)}
+        out |= {"cell_x": (worst % 6 + 0.5) * r.width / 6, "cell_y": (worst // 6 + 0.5) * r.height / 4}
+    return out
+
+
+def _middle(u: Array, is_judged: Bools) -> Array:
+    """Return the median residual (P, 1, 2) of each stretch of time."""
+    count = np.cumsum(is_judged.sum(axis=1))
+    segment = np.minimum(SEGMENTS * (count - 1) // max(count[-1], 1), SEGMENTS - 1)
+    out = np.zeros((len(u), 1, 2))
+    for s in range(SEGMENTS):
+        at = segment == s
+        points = u[at][is_judged[at]]
+        if len(points):
+            out[at] = np.median(points, axis=0)
+    return out
+
+
+def _within(u: Array, is_judged: Bools, gate: float) -> Bools:
+    squared = (u**2).sum(axis=-1)
+    scale2 = float(np.median(squared[is_judged])) / (2.0 * np.log(2.0))
+    return np.asarray(squared < gate**2 * max(scale2, 1e-12))

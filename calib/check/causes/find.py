@@ -1,0 +1,119 @@
+"""Which cameras of a residual table need a hand, the likeliest cause of each, and the figures that say so."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.check.causes import evidence
+from calib.check.causes.examine import Examination, examine
+from calib.check.causes.levels import is_noisy, is_straying
+from calib.check.causes.record import records
+from calib.core.rig import CameraStats
+from calib.core.tracks import Tracks
+from calib.solve.refine import RigFit
+
+MAX_SIGMA_PX = 1.0  # common practice, no source: the centre of a round marker is good to a tenth or two of a pixel
+MIN_POINTS = 100  # a lens and a pose are 11 numbers: some ten points for each
+MIN_COVERAGE = 0.15  # of the sensor: a lens is not known where no point was
+# Uncertainty over the whole sensor that the camera's own points leave, in its noise (RMS against RMS of two
+# coordinates, so 2 here is 1.4 there): at the root of 3 the error at a point anywhere would be twice the noise.
+MAX_CORNER = 2.0
+# Of the squares: what takes more is the cause, and what it leaves is the rest of a large fault, not another one.
+HALF, CLEAR = 0.5, 0.9
+GEOMETRY = {"moved", "lens"}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Cause:
+    """What may be wrong, and the figures that say so."""
+
+    cause: str
+    evidence: str
+
+
+def find_causes(
+    fit: RigFit, tracks: Tracks, stats: list[CameraStats], solved: Sequence[CameraStats | None]
+) -> list[tuple[Cause, ...]]:
+    """Return for each camera what its residuals follow, likeliest first; nothing where they are as they should be.
+
+    ``solved`` holds the residuals that the rig's own solve left, None where they are not known.
+    """
+    found = _examine_all(fit, tracks)
+    radius = [_radius(c.radius_px, c.marker) for c in tracks.cameras]
+    sigma = np.array(
+        [(e or s).sigma_px if s.points >= MIN_POINTS else np.nan for e, s in zip(found, stats, strict=True)]
+    )
+    stray = np.array([e.share_stray if e else np.nan for e in found])
+    out: list[tuple[Cause, ...]] = []
+    for c, (s, before, e) in enumerate(zip(stats, solved, found, strict=True)):
+        causes: list[Cause] = []
+        if s.points < MIN_POINTS:
+            text = f"{s.points} points, {MIN_POINTS} are needed: wave in front of it, or see what hides its view"
+            out.append((Cause("too few points", text),))
+            continue
+        explained = e.explanation.share if e and e.explanation else 0.0
+        if e is not None and e.explanation is not None:
+            causes.append(Cause(evidence.NAMES[e.explanation.cause], evidence.of_explanation(e)))
+        if (
+            e is not None
+            and explained < CLEAR
+            and is_straying(e.share_stray, e.n_judged, others := np.delete(stray, c))
+        ):
+            causes.append(Cause("stray points", evidence.of_stray(e, others)))
+        grown = s.sigma_px / before.sigma_px if before is not None and before.points >= MIN_POINTS else None
+        reason = is_noisy(sigma[c], np.delete(sigma, c), grown)
+        if reason is None and np.isfinite(sigma[c]) and sigma[c] > MAX_SIGMA_PX:
+            reason = f"{MAX_SIGMA_PX:g} px is the limit"
+        if reason is not None and explained < HALF:
+            name = "noise only" if not causes else "also noisy"
+            causes.append(Cause(name, evidence.of_noise(sigma[c], reason, e, radius, c)))
+        bare = _coverage(s, e)
+        # Few points in a corner follow any pose or lens.
+        is_geometry = e is not None and e.explanation is not None and e.explanation.cause in GEOMETRY
+        if bare is not None and (not causes or s.coverage < MIN_COVERAGE or is_geometry):
+            causes.insert(0, bare)
+        out.append(tuple(causes))
+    return out
+
+
+def _coverage(s: CameraStats, e: Examination | None) -> Cause | None:
+    if s.coverage < MIN_COVERAGE:
+        text = f"points cover {s.coverage:.0%} of the sensor, {MIN_COVERAGE:.0%} are needed: {evidence.CARRY}"
+        return Cause("one-sided points", text)
+    if e is not None and e.corner_px > MAX_CORNER * e.sigma_px:
+        return Cause("one-sided points", evidence.of_coverage(e, s.coverage))
+    return None
+
+
+def _radius(radius: NDArray[np.float32] | None, marker: NDArray[np.int16]) -> float:
+    named = np.asarray(marker) >= 0
+    return float(np.median(radius[named])) if radius is not None and named.any() else float("nan")
+
+
+def _examine_all(fit: RigFit, tracks: Tracks) -> list[Examination | None]:
+    """Return each camera's examination, the worst one first taken out of the wand poses, then the next.
+
+    A camera in trouble pulls the wands and with them the residuals of the others, which then seem to follow its fault.
+    """
+    weight = np.ones(len(tracks.cameras))
+    found = [examine(r) if r else None for r in records(fit, tracks)]
+    while weight.sum() > 2:
+        pending = [c for c, e in enumerate(found) if weight[c] and e is not None and e.explanation is not None]
+        if not pending:
+            break
+        weight[max(pending, key=lambda c: _size(found[c]))] = 0.0
+        if len(pending) == 1:
+            break
+        again = records(fit, tracks, weight)
+        found = [e if not weight[c] or (r := again[c]) is None else examine(r) for c, e in enumerate(found)]
+    return found
+
+
+def _size(e: Examination | None) -> float:
+    """Return the explained mean square in px²."""
+    assert e is not None and e.explanation is not None
+    return e.sigma_px**2 * e.explanation.share / (1.0 - e.explanation.share)

@@ -1,0 +1,122 @@
+"""The tests behind the causes, against SciPy, NumPy and the nominal rates of their laws."""
+
+import numpy as np
+import pytest
+from scipy import signal, stats
+
+from calib.check.causes.change import changes
+from calib.check.causes.levels import is_noisy, is_straying
+from calib.check.causes.record import records
+from calib.check.causes.spectrum import periodogram
+from calib.solve.refine import fit_to_rig
+from tests.captures import IDEAL, capture
+
+
+def within_binomial(count, n, rate, p=1e-4):
+    low, high = stats.binom.interval(1 - p, n, rate)
+    return low <= count <= high
+
+
+def test_the_spectrum_is_scipys_with_gaps():
+    # Source: scipy.signal.lombscargle, whose power without normalisation is half the fall of the sum of squares.
+    rng = np.random.default_rng(1)
+    frame = np.sort(rng.choice(400, 230, replace=False))
+    value = rng.normal(size=230) + np.sin(2 * np.pi * 0.173 * frame)
+    f, fall = periodogram(frame, value, np.ones(230))
+    power = signal.lombscargle((frame - frame[0]).astype(float), value, 2 * np.pi * f)
+    assert fall / 2 == pytest.approx(power, rel=1e-6, abs=1e-9)
+    assert f[fall.argmax()] == pytest.approx(0.173, abs=1 / 400)
+
+
+def test_the_weighted_spectrum_is_the_fall_of_a_weighted_fit():
+    # Source: numpy.linalg.lstsq.
+    rng = np.random.default_rng(2)
+    frame = np.sort(rng.choice(90, 60, replace=False))
+    value, weight = rng.normal(size=60), rng.uniform(0.2, 3.0, 60)
+    f, fall = periodogram(frame, value, weight)
+    for k in (3, 17, 40, 100):
+        angle = 2 * np.pi * f[k] * (frame - frame[0])
+        A, y = np.stack([np.cos(angle), np.sin(angle)], 1) * np.sqrt(weight)[:, None], value * np.sqrt(weight)
+        rest = np.linalg.lstsq(A, y, rcond=None)[1][0]
+        assert fall[k] == pytest.approx(y @ y - rest, rel=1e-8)
+
+
+def test_peaks_of_noise_follow_their_law():
+    # A single frequency's fall is chi-square with two degrees of freedom (Scargle, ApJ 263 (1982), 835-853).
+    rng = np.random.default_rng(3)
+    frame = np.sort(rng.choice(128, 90, replace=False))
+    falls = [periodogram(frame, rng.normal(size=90), np.ones(90))[1][77] for _ in range(2000)]
+    assert within_binomial(np.sum(falls > stats.chi2.isf(0.05, 2)), 2000, 0.05)
+
+
+def test_a_change_of_mean_is_scipys_two_sample_t_test():
+    # Source: scipy.stats.ttest_ind with equal variances: t² = fall / (RSS after / (n - 2)).
+    rng = np.random.default_rng(4)
+    y = rng.normal(size=50) + 0.8 * (np.arange(50) >= 31)
+    x = np.ones((50, 1, 1))
+    at = np.arange(5, 45)
+    fall = changes(x, x, y[:, None], at)
+    total = ((y - y.mean()) ** 2).sum()
+    for k, n in enumerate(at):
+        t = stats.ttest_ind(y[:n], y[n:]).statistic
+        assert fall[k] / ((total - fall[k]) / 48) == pytest.approx(t**2, rel=1e-8)
+
+
+def test_a_change_of_several_effects_is_the_fall_of_least_squares():
+    # Source: numpy.linalg.lstsq with and without the step's columns.
+    rng = np.random.default_rng(5)
+    step, rest, y = rng.normal(size=(40, 4, 3)), rng.normal(size=(40, 4, 2)), rng.normal(size=(40, 4))
+    rest = np.concatenate([step, rest], axis=2)
+    flat = rest.reshape(160, 5)
+    before = np.linalg.lstsq(flat, y.ravel(), rcond=None)[1][0]
+    for at in (10, 25):
+        later = (step * (np.arange(40) >= at)[:, None, None]).reshape(160, 3)
+        after = np.linalg.lstsq(np.hstack([flat, later]), y.ravel(), rcond=None)[1][0]
+        assert changes(step, rest, y, np.array([at]))[0] == pytest.approx(before - after, rel=1e-8)
+
+
+def test_changes_in_noise_follow_their_law():
+    # At one place the fall is chi-square with as many degrees of freedom as effects.
+    rng = np.random.default_rng(6)
+    step = rng.normal(size=(60, 2, 3))
+    falls = [changes(step, step, rng.normal(size=(60, 2)), np.array([20]))[0] for _ in range(2000)]
+    assert within_binomial(np.sum(falls > stats.chi2.isf(0.05, 3)), 2000, 0.05)
+
+
+@pytest.mark.parametrize("layout, n_cameras, wand", [("room", 4, "line3"), ("dome", 6, "solid6")])
+def test_whitened_residuals_are_independent_unit_noise(layout, n_cameras, wand):
+    # Theory: whatever the rig, sums of their squares are chi-square and neighbours in a frame do not hang together.
+    sim = capture(layout, n_cameras, 7, n_frames=400, wand=wand, **IDEAL)
+    fit = fit_to_rig(sim.truth, sim.tracks)
+    for every in records(fit, sim.tracks):
+        is_vague = every.variance.reshape(*every.is_used.shape, 2).max(axis=2) >= 10
+        record = every.with_used(every.is_used & ~(is_vague & every.is_used).any(axis=1)[:, None])
+        z = record.whitened(record.residual_px[..., None])[..., 0] * record.sigma_px / sim.scenario.sigma_px
+        full = record.is_used.all(axis=1)
+        values = z[full]
+        n = values.size
+        assert n > 300
+        # Whitening uses estimated noise levels (a percent or so) and poses to first order.
+        assert abs(values.var() - 1.0) < 4 * np.sqrt(2 / n) + 0.03
+        C = np.corrcoef(values.T)
+        assert np.abs(C - np.eye(len(C))).max() < 4.5 / np.sqrt(len(values))
+
+
+def test_noise_alarms_keep_their_rate():
+    # Of cameras alike but for a tenth of spread in log noise fewer than one in a thousand stand out by half.
+    rng = np.random.default_rng(8)
+    n = 0
+    for _ in range(4000):
+        sigma = 0.12 * np.exp(rng.normal(0, 0.1, 5))
+        n += is_noisy(sigma[0], sigma[1:], None) is not None
+    assert stats.binom.sf(n - 1, 4000, 1e-3) > 1e-4
+    assert is_noisy(0.24, np.full(5, 0.12), None) and is_noisy(0.2, np.array([0.2]), 2.0)
+    assert is_noisy(0.2, np.array([]), None) is None and is_noisy(np.nan, np.ones(3), None) is None
+
+
+def test_stray_alarms_are_scipys_binomial_test():
+    # Source: scipy.stats.binomtest at the usual share of 1.5 %.
+    for count in range(5, 40):
+        p = stats.binomtest(count, 800, 0.015, alternative="greater").pvalue
+        assert is_straying(count / 800, 800, np.array([0.003, 0.002])) == (p < 1e-3)
+    assert not is_straying(0.05, 800, np.full(4, 0.04))

@@ -14,6 +14,7 @@ from calib.core.rig import Rig, RigCamera
 from calib.core.tracks import Tracks
 from calib.core.wand import Wand
 from calib.errors import InputError, UnsolvableError
+from calib.intake.identify import identify, is_unnamed
 from calib.solve.bundle import BundleOptions
 from calib.solve.covariance import joint_covariance
 from calib.solve.graph import Overlap, camera_graph, choose_pairs, overlap, require_connected, wave_advice
@@ -24,6 +25,7 @@ from calib.solve.motion import require_depth, require_motion
 from calib.solve.pairs import PairPose, scales_to_try, solve_pair
 from calib.solve.problem import State
 from calib.solve.refine import Fit, Progress, refine
+from calib.solve.renaming import is_named_by_us, rename
 from calib.solve.select import Selection, choose_frames, keep_frames, position_sigma_ratio
 from calib.solve.shape import reshaped, shape_prior, wand_shape
 from calib.solve.sound import require_sound
@@ -57,6 +59,7 @@ def calibrate(tracks: Tracks, wand: Wand, options: SolveOptions | None = None, p
     """
     options = options or SolveOptions()
     _check_wand(tracks, wand)
+    tracks = identify(tracks, wand, progress).tracks if is_unnamed(tracks) else tracks
     progress("camera graph", 0, 1)
     require_motion(tracks)  # before islands: a still wand that some cameras see alone is a still wand first
     tracks, table, left_out = _largest_part(tracks, options.partial)
@@ -83,6 +86,13 @@ def calibrate(tracks: Tracks, wand: Wand, options: SolveOptions | None = None, p
     bundle_options = BundleOptions(terms=names, is_free=free, prior=prior, shape=shape_prior(wand))
     fit = refine(tracks, wand, start, bundle_options, progress)
     findings: list[str] = []
+    if is_named_by_us(everything):
+        progress("names", 0, 1)
+        renamed = rename(everything, wand, fit.result.state)
+        everything, selection = renamed.tracks, _select(renamed.tracks, wand, options)
+        tracks = keep_frames(everything, selection.frames) if selection else everything
+        fit = refine(tracks, wand, fit.result.state, bundle_options, progress)
+        findings.append(str(renamed))
     provenance: dict[str, Any] = {"options": asdict(options), "left_out": left_out, "findings": findings}
     if options.timing:
         fit, tracks, offsets = with_timing(tracks, wand, fit, bundle_options, progress)
@@ -119,10 +129,8 @@ def _check_wand(tracks: Tracks, wand: Wand) -> None:
     tracks.check_markers(len(wand.markers))
     if len(tracks.cameras) < 2:
         raise InputError("cameras", expected="two or more", found=tracks.names[0], remedy="One camera sees no depth.")
-    if not any((c.marker >= 0).any() for c in tracks.cameras):
-        raise InputError(
-            "marker", expected="identified markers", found="-1 throughout", remedy="Identify the wand's markers first."
-        )
+    if not any(c.n_points for c in tracks.cameras):
+        raise InputError("cameras", expected="points", found="none in any camera", remedy="Check the capture.")
 
 
 def _largest_part(tracks: Tracks, partial: bool) -> tuple[Tracks, Overlap, dict[str, str]]:

@@ -19,8 +19,10 @@ if TYPE_CHECKING:
     from calib.check.inspect import inspect
     from calib.check.residuals import residual_table
     from calib.files import load_rig, load_tracks, load_wand, save_rig, save_tracks, save_wand
+    from calib.intake.identify import identify
     from calib.simulate import Scenario
     from calib.solve.calibrate import SolveOptions, calibrate
+    from calib.solve.renaming import named_tracks
 
 __version__ = "0.1.0"
 
@@ -32,10 +34,12 @@ __all__ = [
     "SolveOptions",
     "UnsolvableError",
     "calibrate",
+    "identify",
     "inspect",
     "load_rig",
     "load_tracks",
     "load_wand",
+    "named_tracks",
     "residual_table",
     "save_rig",
     "save_tracks",
@@ -48,7 +52,9 @@ _PLACES = {
     **dict.fromkeys(("load_rig", "load_tracks", "load_wand", "save_rig", "save_tracks", "save_wand"), "calib.files"),
     "Scenario": "calib.simulate",
     **dict.fromkeys(("SolveOptions", "calibrate"), "calib.solve.calibrate"),
+    "identify": "calib.intake.identify",
     "inspect": "calib.check.inspect",
+    "named_tracks": "calib.solve.renaming",
     "residual_table": "calib.check.residuals",
 }
 

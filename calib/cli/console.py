@@ -16,6 +16,7 @@ from rich.text import Text
 if TYPE_CHECKING:
     from calib.check.inspection import Inspection
     from calib.check.residuals import ResidualTable
+    from calib.intake.identify import Identification
 
 _CAUTION = (
     "Before anyone goes up to an overhead camera: clear the floor below, have the ladder held, keep the camera on its"
@@ -97,6 +98,21 @@ def print_residuals(found: ResidualTable) -> None:
     )
     for line in [*causes, lengths, legend]:
         _console().print(Text(line), soft_wrap=True)
+
+
+def print_names(found: Identification) -> None:
+    """Print what became of each camera's points, and below it every mask."""
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    table.add_column("camera")
+    for heading in ("points", "masked", "named", "frames with the wand", "masks"):
+        table.add_column(heading, justify="right")
+    for row in found.cameras:
+        table.add_row(row.name, *map(str, (row.points, row.masked, row.named, row.frames, row.masks)))
+    _print_whole(table)
+    for camera in found.tracks.cameras:
+        for x, y, radius in camera.masks_px if camera.masks_px is not None else ():
+            line = f"mask: {camera.name} at ({x:.1f}, {y:.1f}) px, radius {radius:.1f} px"
+            _console().print(Text(line), soft_wrap=True)
 
 
 def _console(width: int | None = None) -> Console:

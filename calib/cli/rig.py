@@ -75,6 +75,7 @@ def solve(
     import calib
     from calib import files
     from calib.cli import console
+    from calib.intake.identify import is_unnamed
 
     capture, stated = load_capture(tracks, wand)
     chosen = tuple(term.strip() for term in terms.split(",") if term.strip())
@@ -92,10 +93,14 @@ def solve(
         frames=int(frames) if frames.isdecimal() else frames,
         timing=timing,
     )
-    with console.progress() as progress:
+    named = None
+    with console.progress() as progress, inside(tracks):
+        if is_unnamed(capture):
+            named = calib.identify(capture, stated, progress)
+            capture = named.tracks
         rig = calib.calibrate(capture, stated, options, progress)
         progress("residuals", 0, 1)
-        table = calib.residual_table(rig, capture.subset(rig.names))
+        table = calib.residual_table(rig, calib.named_tracks(rig, capture.subset(rig.names)))
     origin = {
         "tool": "calib",
         "version": calib.__version__,
@@ -108,10 +113,13 @@ def solve(
     rig = replace(rig, provenance=origin | rig.provenance)
     files.save_rig(rig, output, force)
     left_out, findings = rig.provenance["left_out"], rig.provenance["findings"]
+    identified = {} if named is None else {"identify": named.as_json()}
     if as_json:
-        console.print_json({"rig": str(output), **table.as_json(), "left_out": left_out, "findings": findings})
+        console.print_json({"rig": str(output), **table.as_json(), "left_out": left_out, "findings": findings} | identified)
     else:
         _print_table(table)
+        if named is not None:
+            console.note(f"markers were not identified: {named}; calib identify lists them and keeps the names")
         for finding in [*([rig.provenance["frames"]] if "frames" in rig.provenance else []), *findings]:
             console.note(finding)
         for name, reason in left_out.items():
@@ -127,7 +135,8 @@ def residuals(rig: RigFile, tracks: TracksFile, as_json: AsJson = False) -> None
 
     solved, capture = calib.load_rig(rig), calib.load_tracks(tracks)
     with inside(tracks):
-        table = calib.residual_table(solved, capture.subset(_kept(solved, capture.names)))
+        capture = calib.named_tracks(solved, capture.subset(_kept(solved, capture.names)))
+        table = calib.residual_table(solved, capture)
     if as_json:
         console.print_json(table.as_json())
     else:

@@ -18,7 +18,9 @@ from calib.solve.refine import RigFit, hold_cameras, rig_state
 
 SIGMAS = 5.0  # a good point fails once in 270,000
 MAX_LIMIT_PX = 6.0  # a place less certain than this names no point
-N_PASSES = 2  # names found first help to place the wands that find the rest
+REACH = 15  # frames between wands that are placed; how sure the place is decides
+N_PASSES = 5  # names found first help to place the wands that find the rest
+SETTLED = 2e-3  # of the names: a pass that changes fewer is the last
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -65,9 +67,12 @@ def rename(tracks: Tracks, wand: Wand, cameras: State) -> Renamed:
     before = tracks
     for _ in range(N_PASSES):
         fit = hold_cameras(tracks, wand, cameras)
-        tracks = replace(tracks, cameras=_named_again(tracks, fit, len(wand.markers), 2 if wand.dimension == 1 else 3))
-    pairs = [(a.marker, b.marker) for a, b in zip(before.cameras, tracks.cameras, strict=True)]
-    old, new = (np.concatenate(m) for m in zip(*pairs, strict=True))
+        cameras_now = _named_again(tracks, fit, len(wand.markers), 2 if wand.dimension == 1 else 3)
+        old, new = (np.concatenate([c.marker for c in of]) for of in (tracks.cameras, cameras_now))
+        tracks = replace(tracks, cameras=cameras_now)
+        if (old != new).sum() <= SETTLED * (new >= 0).sum():
+            break
+    old = np.concatenate([c.marker for c in before.cameras])
     return Renamed(
         tracks,
         int(((old < 0) & (new >= 0)).sum()),
@@ -100,7 +105,7 @@ def _places(fit: RigFit, frame: Ints, n_markers: int, n_least: int) -> tuple[Arr
     miss = np.linalg.norm((flat - own.xy).reshape(points.shape), axis=2).max(axis=1)
     sigma, curl = motion_scales(miss, own.noise, own.bend)
     if np.isfinite(sigma):
-        between = interpolate(number, flat, frame)
+        between = interpolate(number, flat, frame, REACH)
         place, slack = between.xy.reshape(place.shape), between.limit(sigma, curl)
     at = np.searchsorted(frame, number)
     # The wand's own uncertainty: a pose from two cameras is some two sigma off in a third.

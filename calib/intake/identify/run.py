@@ -18,7 +18,7 @@ from calib.errors import InputError, UnsolvableError
 from calib.intake.identify.ambiguity import line_coordinates, line_shares, require_readable
 from calib.intake.identify.lens import learned_lens, misses
 from calib.intake.identify.search import search_camera
-from calib.intake.identify.smooth import checked, completed
+from calib.intake.identify.smooth import checked, completed, ends_checked
 from calib.intake.stray import stray_masks
 
 Progress = Callable[[str, int, int], None]
@@ -34,7 +34,9 @@ LEARN_VIEWS = 30
 # Limit of one point's miss as a multiple of the median root mean square miss: 4 sigma of a line's middle marker, whose
 # one constraint leaves 0.39 sigma in the median; 5 sigma of others.
 MISS_TO_LIMIT = {True: 8.0, False: 6.0}
-EVIDENCE = 3.0  # chains of chance stayed below 2 in 14,000 simulated frames of 30 stray points
+# Log-likelihood that a chain needs in a crowd of 17 points a frame, where chance stayed below 2 in 14,000 simulated frames;
+# threes of points that chance can pick grow with the cube of the crowd.
+EVIDENCE, CROWD, LEAST_EVIDENCE = 3.0, 17.0, 1.0
 N_LINKS, LINK_S, HAND_MM_S = 5, 1.0, 2000.0
 UNITS = 12  # constraints met that a chain needs in all: what chance reaches once in some 10,000 frames
 TWO_WANDS_SHARE, TWO_WANDS_FRAMES = 0.1, 40
@@ -174,10 +176,14 @@ def _name_camera(
         )  # fmt: skip
         tight = float(np.clip(MISS_TO_LIMIT[is_line] * miss, LEAST_TOLERANCE_PX, TOLERANCE_PX))
         table = _search(camera, is_open, lens, wand, replace(limits, tolerance_px=tight, relative=0.0, bend=0.0), rate_hz)
-    keep, n_double, n_frames = _settle(table, lens.fx, rate_hz, camera, is_line)
     number, first = np.unique(camera.frame, return_index=True)
+    crowd = is_open.sum() / max(len(number), 1)
+    needed = max(LEAST_EVIDENCE, EVIDENCE + 3.0 * np.log(max(crowd, 1.0) / CROWD))
+    keep, n_double, n_frames = _settle(table, lens.fx, rate_hz, camera, is_line, needed)
     rows = np.full((len(number), len(wand.markers)), -1)
     named, sigma, curl = checked(table.frame[keep], camera.xy_px, table.rows[keep])
+    if np.isfinite(sigma):
+        named = ends_checked(table.frame[keep], camera.xy_px, named, sigma)
     rows[np.searchsorted(number, table.frame[keep])] = named
     if np.isfinite(sigma):
         is_free = is_open.copy()
@@ -255,7 +261,7 @@ def _evidence(table: Table, is_line: bool) -> Array:
 
 
 def _settle(
-    table: Table, focal_px: float, rate_hz: float, camera: CameraTracks, is_line: bool
+    table: Table, focal_px: float, rate_hz: float, camera: CameraTracks, is_line: bool, needed: float
 ) -> tuple[Ints, int, int]:
     """Return the lines to keep, one a frame, in how many frames another disjoint wand was seen, and how many are kept.
 
@@ -264,7 +270,7 @@ def _settle(
     if not len(table.chain):
         return np.empty(0, np.int64), 0, 0
     weight = np.bincount(table.chain, _evidence(table, is_line))
-    is_good = _linked(table, weight, focal_px, rate_hz, float(camera.width * camera.height))
+    is_good = _linked(table, weight, needed, focal_px, rate_hz, float(camera.width * camera.height))
     frame, rows, weight = np.unique(table.frame, return_inverse=True)[1], table.rows, weight[table.chain]
     lines = np.flatnonzero(is_good[table.chain])
     lines = lines[np.lexsort((lines, -weight[lines]))]
@@ -285,7 +291,9 @@ def _settle(
     return keep, len(np.unique(frame[strong[is_other]])), len(keep)
 
 
-def _linked(table: Table, weight: Array, focal_px: float, rate_hz: float, area_px: float) -> NDArray[np.bool_]:
+def _linked(
+    table: Table, weight: Array, needed: float, focal_px: float, rate_hz: float, area_px: float
+) -> NDArray[np.bool_]:
     """Return which chains count: by their own weight, or by that and their nearness in time and place to such a one.
 
     A wand that was lost for a moment is found where a hand can have taken it, in a share p of the sensor: log(1 / p)
@@ -296,7 +304,7 @@ def _linked(table: Table, weight: Array, focal_px: float, rate_hz: float, area_p
     first = np.searchsorted(table.chain[lines], np.arange(n))
     ends = np.stack([lines[first], lines[np.append(first[1:], len(lines)) - 1]])
     begin, end = table.frame[ends]
-    is_good = weight >= EVIDENCE
+    is_good = weight >= needed
     for _ in range(N_LINKS):
         good = np.flatnonzero(is_good)
         if not len(good):
@@ -318,7 +326,7 @@ def _linked(table: Table, weight: Array, focal_px: float, rate_hz: float, area_p
             # In depth a single view is good to some per cent.
             is_near = is_there & (seconds <= LINK_S) & (off < way + 0.1 * depth)
             gain = np.maximum(gain, np.where(is_near, -np.log(np.clip(share, 1e-3, 1.0)), 0.0))
-        now = weight + gain >= EVIDENCE
+        now = weight + gain >= needed
         if (now == is_good).all():
             break
         is_good |= now

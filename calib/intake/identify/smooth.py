@@ -15,6 +15,7 @@ REACH = 6  # frames: what lies farther off says little about this one
 SIGMAS = 4.5  # of noise: a good point fails once in 25,000
 BENDS = 8.0  # of what a usual stretch of the motion leaves, medians
 MAX_LIMIT_PX = 3.0  # a place less certain than this names no further point
+MAX_JUMP_PX = 40.0  # beyond it an extrapolation vouches for nothing
 N_ROUNDS = 6
 FEW = 20  # points that tell how smooth a motion is
 
@@ -32,17 +33,17 @@ class Places:
         return SIGMAS * sigma * self.noise + BENDS * curl * self.bend
 
 
-def interpolate(frame: Ints, xy: Array, goal: Ints) -> Places:
+def interpolate(frame: Ints, xy: Array, goal: Ints, reach: int = REACH) -> Places:
     """Return the places of one marker at the frames ``goal`` from its points ``xy (n, d)`` at sorted frames (n,).
 
-    Cubic through two points to either side, none farther than REACH; a point of the goal's own frame takes no part. The
+    Cubic through two points to either side, none farther than ``reach``; a point of the goal's own frame takes no part. The
     error is the fourth derivative times Π (t - t_i) / 4! (Lagrange's remainder).
     """
     left, right = np.searchsorted(frame, goal, side="left"), np.searchsorted(frame, goal, side="right")
     pick = np.stack([left - 2, left - 1, right, right + 1])
     inside = np.clip(pick, 0, len(frame) - 1)
     gap = (frame[inside] - goal).astype(float)
-    is_there = ((pick == inside) & (np.abs(gap) <= REACH)).all(axis=0)
+    is_there = ((pick == inside) & (np.abs(gap) <= reach)).all(axis=0)
     place, noise = np.full((len(goal), xy.shape[1]), np.nan), np.ones(len(goal))
     at, near = inside[:, is_there], gap[:, is_there]
     total = np.zeros((at.shape[1], xy.shape[1]))
@@ -56,6 +57,45 @@ def interpolate(frame: Ints, xy: Array, goal: Ints) -> Places:
         gain += weight**2
     place[is_there], noise[is_there] = total, np.sqrt(gain)
     return Places(place, noise, np.abs(gap).prod(axis=0) / 24.0)
+
+
+def extrapolate(frame: Ints, xy: Array, goal: Ints, side: int) -> Places:
+    """Return the places at ``goal`` from the three points before (side -1) or after (+1); quadratic, as ``interpolate``."""
+    start = np.searchsorted(frame, goal, side="left" if side < 0 else "right")
+    pick = np.stack([start - 1 - k if side < 0 else start + k for k in range(3)])
+    inside = np.clip(pick, 0, len(frame) - 1)
+    gap = (frame[inside] - goal).astype(float)
+    is_there = ((pick == inside) & (np.abs(gap) <= 2 * REACH)).all(axis=0)
+    place, noise = np.full((len(goal), xy.shape[1]), np.nan), np.ones(len(goal))
+    near = gap[:, is_there]
+    total, gain = np.zeros((near.shape[1], xy.shape[1])), np.ones(near.shape[1])
+    for i in range(3):
+        j, k = (i + 1) % 3, (i + 2) % 3
+        weight = near[j] * near[k] / ((near[j] - near[i]) * (near[k] - near[i]))
+        total += weight[:, None] * xy[inside[i, is_there]]
+        gain += weight**2
+    place[is_there], noise[is_there] = total, np.sqrt(gain)
+    return Places(place, noise, np.abs(gap).prod(axis=0) / 6.0)
+
+
+def ends_checked(frame: Ints, xy_px: Array, rows: Ints, sigma: float) -> Ints:
+    """Return rows (n, M) without the points at the ends of a visit that leave the motion or that nothing vouches for."""
+    rows = rows.copy()
+    for m in range(rows.shape[1]):
+        at = np.flatnonzero(rows[:, m] >= 0)
+        if len(at) < FEW:
+            continue
+        xy, known = xy_px[rows[at, m]], frame[at]
+        is_open = np.isnan(interpolate(known, xy, known).xy).any(axis=1)
+        is_good = ~is_open
+        for side in (-1, 1):
+            place = extrapolate(known, xy, known, side)
+            miss = np.linalg.norm(xy - place.xy, axis=1)
+            rest = np.maximum(miss - sigma * place.noise, 0.0) / place.bend
+            jerk = float(np.nanmedian(rest[~is_open])) if np.isfinite(rest[~is_open]).any() else 0.0
+            is_good |= miss <= np.minimum(SIGMAS * sigma * place.noise + BENDS * jerk * place.bend, MAX_JUMP_PX)
+        rows[at[~is_good], m] = -1
+    return rows
 
 
 def motion_scales(size: Array, noise: Array, bend: Array) -> tuple[float, float]:

@@ -47,11 +47,13 @@ from calib.core.rig import CameraStats, Covariance, Rig, RigCamera
 from calib.core.tracks import CameraTracks, Tracks
 from calib.core.wand import CertifiedLength, Wand
 from calib.errors import CalibError, InputError
+from calib.intake.centroids.names import ImageList
 from calib.intake.table import CameraList, tracks_from_csv
 from calib.outputs import check_output, write_bytes, write_text
 
 __all__ = [
     "check_output",
+    "load_image_list",
     "load_rig",
     "load_scenario",
     "load_table",
@@ -242,6 +244,11 @@ def load_table(table: PathLike, cameras: PathLike) -> Tracks:
     """Return the capture of a table (CSV) and its camera list (TOML); see ``calib.intake.table``."""
     camera_list = _inside(cameras, CameraList.from_table, _load_toml(cameras, "a camera list (TOML)"))
     return _inside(table, tracks_from_csv, read_text(table, "a table (CSV)"), camera_list)
+
+
+def load_image_list(path: PathLike) -> ImageList:
+    """Return what an image list (TOML) says of image files; see ``calib.intake.centroids.names``."""
+    return _inside(path, ImageList.from_table, _load_toml(path, "an image list (TOML)"))
 
 
 def load_scenario(path: PathLike, parse: Callable[[dict[str, Any]], T]) -> T:

@@ -24,6 +24,7 @@ import calib
 from calib import files
 from calib.cli.main import app
 from calib.core.tracks import Tracks
+from tests.captures import with_points
 from tests.test_files import BAD_TRACKS, BAD_WANDS, GOOD_WAND, tracks  # noqa: F401 - a fixture
 
 Call = Callable[..., tuple[int, str, str]]
@@ -120,8 +121,8 @@ def test_residuals_prints_the_table_and_the_same_numbers_as_json(capture: Path, 
     code, out, err = call("residuals", capture / "rig.h5", capture / "tracks.h5", "--json")
     document = json.loads(out)
     assert (code, err) == (0, "")
-    assert [line.split()[0] for line in text.splitlines()[1:5]] == [c["name"] for c in document["cameras"]]
-    for camera, line in zip(document["cameras"], text.splitlines()[1:5], strict=True):
+    assert [line.split()[0] for line in text.splitlines()[2:6]] == [c["name"] for c in document["cameras"]]
+    for camera, line in zip(document["cameras"], text.splitlines()[2:6], strict=True):
         assert set(camera) >= {
             *("name", "points", "rms_px", "median_px", "p95_px", "sigma_px", "bias_px"),
             *("coverage", "verdict", "causes"),
@@ -145,7 +146,7 @@ def test_a_camera_that_needs_a_hand_is_exit_1_with_evidence_and_caution(
     cameras = tuple(shaken if c is third else c for c in simulated.cameras)
     calib.save_tracks(replace(simulated, cameras=cameras), tmp_path / "t.h5")
     code, out, err = call("residuals", capture / "rig.h5", tmp_path / "t.h5")
-    assert code == 1 and out.splitlines()[1].startswith("cam03") and "cam03: residuals stand out" in out
+    assert code == 1 and out.splitlines()[2].startswith("cam03") and "cam03: residuals stand out" in out
     assert "ladder" in err and "strobes" in err
     code, out, err = call("residuals", capture / "rig.h5", tmp_path / "t.h5", "--json")
     assert (code, err) == (1, "") and json.loads(out)["cameras"][0]["verdict"] == "act"
@@ -217,7 +218,7 @@ def test_the_library_does_the_same_in_five_lines(capture: Path, call: Call, tmp_
     tracks, wand = calib.load_tracks(capture / "tracks.h5"), calib.load_wand(capture / "wand.toml")  # noqa: F811
     rig = calib.calibrate(tracks, wand)
     table = calib.residual_table(rig, tracks)
-    assert str(table).splitlines()[1].split()[0] == table.cameras[0].name
+    assert str(table).splitlines()[2].split()[0] == table.cameras[0].name
     calib.save_rig(rig, tmp_path / "rig.h5")
     solved = calib.load_rig(capture / "rig.h5")
     for mine, theirs in zip(rig.cameras, solved.cameras, strict=True):
@@ -357,6 +358,25 @@ def test_a_nominal_lens_that_is_held_is_said_to_be(capture: Path, call: Call, tm
     arguments = ("solve", capture / "tracks.h5", "--wand", capture / "wand.toml", "-o", tmp_path / "r.h5")
     _, _, err = call(*arguments, "--lens", "hold", "--json")
     assert "nominal" in err and "cam01, cam02, cam03, cam04" in err
+
+
+def test_a_single_marker_solves_with_a_distance_and_no_wand(
+    capture: Path, call: Call, refused: Callable[..., str], tmp_path: Path
+) -> None:
+    simulated = calib.load_tracks(capture / "tracks.h5")
+    cameras = tuple(with_points(c, c.marker == 0) for c in simulated.cameras)
+    calib.save_tracks(replace(simulated, cameras=cameras), tmp_path / "t.h5")
+    arguments = ("solve", tmp_path / "t.h5", "-o", tmp_path / "r.h5")
+    p, q = (calib.load_rig(capture / "truth.h5").camera(n).position_mm for n in ("cam01", "cam02"))
+    given = f"cam01,cam02,{np.linalg.norm(p - q)}"
+    assert "scale" in refused(*arguments, "--wand", capture / "wand.toml")
+    for wrong in ("cam01,cam02", "cam01,cam02,far", "cam01,cam02,1,2,3"):
+        assert "--distance" in refused(*arguments, "--distance", wrong)
+    code, out, err = call(*arguments, "--distance", f"{given},3")
+    assert code == 0 and "wand lengths: none" in out and "1σ 3 mm" in err and "cam01 and cam02" in err
+    rig = calib.load_rig(tmp_path / "r.h5")
+    assert rig.wand.markers == ("point",) and rig.provenance["wand"] is None
+    assert call("residuals", tmp_path / "r.h5", tmp_path / "t.h5")[0] in {0, 1}
 
 
 @pytest.mark.parametrize(

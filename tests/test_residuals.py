@@ -189,7 +189,8 @@ def test_json_is_as_the_contract_says_and_holds_the_tables_numbers():
     document = json.loads(json.dumps(table.as_json(), allow_nan=False))
     keys = {"name", "points", "rms_px", "median_px", "p95_px", "sigma_px", "bias_px", "coverage", "verdict", "causes"}
     for found, row in zip(document["cameras"], table.cameras, strict=True):
-        assert keys <= set(found) and set(found) - keys == {"left_out"}
+        assert keys <= set(found)
+        assert set(found) - keys == {"left_out", "sigma_position_mm", "sigma_rotation_deg"}
         assert (found["name"], found["points"], found["rms_px"]) == (row.name, row.stats.points, row.stats.rms_px)
         assert found["bias_px"] == list(row.stats.bias_px) and found["verdict"] == row.verdict
         assert found["causes"] == [{"cause": c.cause, "evidence": c.evidence} for c in row.causes]
@@ -199,14 +200,15 @@ def test_json_is_as_the_contract_says_and_holds_the_tables_numbers():
 def test_text_has_one_line_a_camera_under_headings_with_units():
     table = table_of(capture(n_cameras=4, seed=18, noisy=(("cam03", 4.0),)))
     lines = str(table).splitlines()
-    assert len(lines) == 1 + 4 + 1 + 2 and [line.split()[0] for line in lines[1:5]] == [r.name for r in table.cameras]
-    for heading in ("RMS px", "median px", "95 % px", "sigma px", "bias x px", "bias y px"):
+    assert len(lines) == 2 + 4 + 1 + 3 and [line.split()[0] for line in lines[2:6]] == [r.name for r in table.cameras]
+    for heading, unit in zip(("RMS", "median", "95 %", "sigma", "bias x", "bias y"), ["px"] * 6, strict=True):
         end = lines[0].index(heading) + len(heading)
-        assert all(line[end - 1].isdigit() and line[end] == " " for line in lines[1:5])
-    assert lines[5].startswith("cam03: residuals stand out: sigma ") and lines[1].endswith("  act")
+        assert lines[1][end - 2 : end] == unit
+        assert all(line[end - 1].isdigit() and line[end] == " " for line in lines[2:6])
+    assert lines[6].startswith("cam03: residuals stand out: sigma ") and lines[2].endswith("  act")
     assert (
-        lines[6].startswith(f"wand lengths ({table.wand.n_lengths}): mean error ")
-        and "sqrt(mean(dx² + dy²))" in lines[7]
+        lines[7].startswith(f"wand lengths ({table.wand.n_lengths}): mean error ")
+        and "sqrt(mean(dx² + dy²))" in lines[8]
     )
 
 

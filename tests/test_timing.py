@@ -10,6 +10,7 @@ import pytest
 from scipy import stats
 from scipy.interpolate import BarycentricInterpolator
 
+from calib.check.residuals import residual_table
 from calib.check.truth import error_against_truth
 from calib.core.camera import Lens, project
 from calib.core.geometry import Array, Pose
@@ -179,7 +180,8 @@ def test_the_rig_is_as_good_as_without_offsets() -> None:
         of_all.append(rms_error_mm(fit, sim) / without)
         of_same.append(rms_error_mm(fit, sim) / rms_error_mm(first_fit(sim, same), sim))
         untreated.append(rms_error_mm(first(seed, tenths), sim) / without)
-    assert np.median(of_all) <= 1.1
+    # A fifth of the points may be lost to broken runs: sqrt(1 / 0.8) is 1.12, and four rigs scatter by some percent.
+    assert np.median(of_all) <= 1.15
     assert stats.gmean(of_same) <= 1.1
     assert np.median(untreated) > 3.0
 
@@ -253,3 +255,21 @@ def test_points_without_a_path_lose_their_marker_and_keep_their_place() -> None:
         assert (np.linalg.norm(after.xy_px - before.xy_px, axis=1)[has_path] > 0).all()
         n_lost += int((~has_path).sum())
     assert n_lost > 0
+
+
+@pytest.mark.parametrize("tenths", PLANTED[:2])
+def test_residuals_of_the_raw_tracks_do_not_blame_a_camera_whose_lateness_the_rig_knows(
+    tenths: tuple[int, ...],
+) -> None:
+    """Against the true rig: with the offsets in its provenance all cameras leave the simulated noise, without, not."""
+    sim = simulated(0)
+    tracks = capture(sim, tenths)
+    offset = np.array(tenths) / FINE
+    offset = offset - np.median(offset)
+    known = {n: {"offset": float(o), "sigma": 1e-3} for n, o in zip(tracks.names, offset, strict=True)}
+    sigma = []
+    for rig in (sim.truth, replace(sim.truth, provenance={"time_offset_frames": known})):
+        table = residual_table(rig, tracks)
+        sigma.append(max(row.stats.sigma_px for row in table.cameras))
+    # A median over some hundred points is good to a tenth or so; the late camera moves points by several sigmas.
+    assert sigma[1] < 1.25 * sim.scenario.sigma_px < 2.0 * sim.scenario.sigma_px < sigma[0], sigma

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,15 +17,21 @@ from calib.solve.frames import triangulate_markers
 from calib.solve.refine import fit_to_rig
 from calib.solve.statistics import rig_stats
 from calib.solve.threads import one_blas_thread
+from calib.solve.timing import at_common_time
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CameraRow:
-    """One camera's line of the table: its statistics, ``verdict`` "ok" or "act", and the causes for "act"."""
+    """One camera's line of the table: its statistics, ``verdict`` "ok" or "act", and the causes for "act".
+
+    The sigmas (3,) are how sure the rig's own solve is of its position and rotation, nan where that is not known.
+    """
 
     name: str
     stats: CameraStats
     causes: tuple[Cause, ...]
+    sigma_position_mm: Array
+    sigma_rotation_deg: Array
 
     @property
     def verdict(self) -> str:
@@ -58,6 +65,7 @@ class ResidualTable:
             numbers = {k: _or_none(getattr(s, k)) for k in ("rms_px", "median_px", "p95_px", "sigma_px")}
             cameras.append(
                 {"name": row.name, "points": s.points, "left_out": s.n_left_out, **numbers}
+                | {k: [_or_none(v) for v in getattr(row, k)] for k in ("sigma_position_mm", "sigma_rotation_deg")}
                 | {"bias_px": [_or_none(b) for b in s.bias_px], "coverage": s.coverage, "verdict": row.verdict}
                 | {"causes": [{"cause": c.cause, "evidence": c.evidence} for c in row.causes]}
             )
@@ -66,16 +74,24 @@ class ResidualTable:
         return {"cameras": cameras, "wand": wand, "frames": self.n_frames}
 
     def __str__(self) -> str:
+        """Lay the table out, two lines of headings (the second: units), with 1σ as the root of the sum over axes."""
         width = max(6, *(len(row.name) for row in self.cameras))
-        headings = ("RMS px", "median px", "95 % px", "sigma px", "bias x px", "bias y px")
-        lines = [f"{'camera':<{width}}  points  left out  {'  '.join(headings)}  sensor  verdict"]
+        names = ("RMS", "median", "95 %", "sigma", "bias x", "bias y", "place", "turn")
+        units = (*["px"] * 6, "1σ mm", "1σ deg")
+        wide = [max(5, len(n), len(u)) for n, u in zip(names, units, strict=True)]
+        digits = (*[3] * 7, 4)
+
+        def line(first: str, points: str, out: str, cells: Iterable[str], last: str) -> str:
+            middle = "  ".join(f"{cell:>{w}}" for cell, w in zip(cells, wide, strict=True))
+            return f"{first:<{width}}  {points:>6}  {out:>4}  {middle}  {last}".rstrip()
+
+        lines = [line("camera", "points", "left", names, "sensor  verdict"), line("", "", "out", units, "")]
         for row in self.cameras:
             s = row.stats
-            numbers = zip(headings, (s.rms_px, s.median_px, s.p95_px, s.sigma_px, *s.bias_px), strict=True)
-            cells = "  ".join(f"{_in_px(v):>{len(h)}}" for h, v in numbers)
-            lines.append(
-                f"{row.name:<{width}}  {s.points:>6}  {s.n_left_out:>8}  {cells}  {s.coverage:>6.0%}  {row.verdict}"
-            )
+            pose = (float(np.linalg.norm(v)) for v in (row.sigma_position_mm, row.sigma_rotation_deg))
+            values = (s.rms_px, s.median_px, s.p95_px, s.sigma_px, *s.bias_px, *pose)
+            cells = (_rounded(v, d) for v, d in zip(values, digits, strict=True))
+            lines.append(line(row.name, str(s.points), str(s.n_left_out), cells, f"{s.coverage:>6.0%}  {row.verdict}"))
         lines += [f"{row.name}: {c.cause}: {c.evidence}" for row in self.cameras for c in row.causes]
         w = self.wand
         lines.append(
@@ -88,6 +104,9 @@ class ResidualTable:
             "RMS is sqrt(mean(dx² + dy²)); sigma is the robust noise of one coordinate, corrected for what fitting the "
             "wands takes up; sensor is the share covered."
         )
+        lines.append(
+            "Place and turn: how sure the solve was of position and rotation, root of the sum of squares over x, y, z."
+        )
         return "\n".join(lines)
 
 
@@ -95,17 +114,19 @@ class ResidualTable:
 def residual_table(rig: Rig, tracks: Tracks) -> ResidualTable:
     """Return the residuals that the rig's cameras leave on a capture of its wand, with the rig held.
 
-    Each frame's wand pose is fitted to all cameras; gross outliers are left out by the test that the solve uses.
+    Points of cameras that the rig's solve found to expose late or early are first moved to the common time. Each
+    frame's wand pose is fitted to all cameras; gross outliers are left out by the test that the solve uses.
     Raises InputError where cameras of the tracks are not in the rig, or sensors differ, UnsolvableError where no two
     cameras see the same marker in the same frame.
     """
     _check_cameras(rig, tracks)
     tracks = tracks.subset([n for n in rig.names if n in tracks.names])
     _require_shared_points(tracks)
+    tracks = at_common_time(rig, tracks)
     fit = fit_to_rig(rig, tracks)
     stats = rig_stats(tracks, fit.problem, fit.state, fit.is_inlier, fit.sigma_px)
     causes = find_causes(stats, [rig.camera(n).stats for n in tracks.names])
-    rows = [CameraRow(c.name, s, k) for c, s, k in zip(tracks.cameras, stats, causes, strict=True)]
+    rows = [CameraRow(c.name, s, k, *rig.sigmas(c.name)) for c, s, k in zip(tracks.cameras, stats, causes, strict=True)]
     rows.sort(key=lambda r: (-np.nan_to_num(r.stats.rms_px, nan=np.inf), r.name))
     points = triangulate_markers(fit.problem.with_weight(fit.is_inlier.astype(float)), fit.state)
     return ResidualTable(tuple(rows), wand_lengths(points, rig.wand_used.lengths_mm), fit.problem.n_frames)
@@ -162,8 +183,8 @@ def wand_lengths(points_mm: Array, lengths_mm: Array) -> WandLengths:
     )
 
 
-def _in_px(value: float) -> str:
-    return f"{round(value, 3) + 0.0:.3f}" if np.isfinite(value) else "-"  # adding 0 turns -0.000 into 0.000
+def _rounded(value: float, digits: int) -> str:
+    return f"{round(value, digits) + 0.0:.{digits}f}" if np.isfinite(value) else "-"  # adding 0 turns -0.000 into 0.000
 
 
 def _or_none(value: float) -> float | None:

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import json
+import math
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
 from rich.console import Console
@@ -16,6 +18,8 @@ from rich.text import Text
 if TYPE_CHECKING:
     from calib.check.inspection import Inspection
     from calib.check.residuals import ResidualTable
+    from calib.intake.centroids.focus import Focus
+    from calib.intake.centroids.stream import Extraction
     from calib.intake.identify import Identification
 
 _CAUTION = (
@@ -67,37 +71,69 @@ def print_inspection(found: Inspection) -> None:
 
 
 def print_residuals(found: ResidualTable) -> None:
-    """Print the residual table, worst camera first, and below it what is behind each verdict "act"."""
+    """Print the residual table, the lines of cameras that need a hand in bold."""
+    is_bold = [False, False, *(row.verdict == "act" for row in found.cameras)]
+    lines = str(found).splitlines()
+    is_bold += [False] * (len(lines) - len(is_bold))
+    styled = (Text(line, style="bold" if bold else "") for line, bold in zip(lines, is_bold, strict=True))
+    _console().print(*styled, sep="\n", soft_wrap=True)
+
+
+def print_extraction(found: Extraction) -> None:
+    """Print what each camera's images held, and below it why blobs were refused."""
     table = Table(box=None, pad_edge=False, header_style="bold")
-    headings = (
-        *("points", "left out", "RMS px", "median px", "95 % px", "sigma px"),
-        *("bias x px", "bias y px", "sensor"),
-    )
     table.add_column("camera")
+    headings = (
+        "images",
+        "points",
+        "an image",
+        "empty",
+        "radius px",
+        "roundness",
+        "peak",
+        "clipped",
+        "threshold",
+        "refused",
+    )
     for heading in headings:
         table.add_column(heading, justify="right")
-    table.add_column("verdict")
-    for row in found.cameras:
-        s = row.stats
-        rounded = (round(v, 3) + 0.0 for v in (s.rms_px, s.median_px, s.p95_px, s.sigma_px, *s.bias_px))  # no -0.000
-        numbers = [f"{v:.3f}" for v in rounded]
-        cells = [row.name, str(s.points), str(s.n_left_out), *numbers, f"{s.coverage:.0%}", row.verdict]
-        table.add_row(*map(Text, cells), style="bold" if row.verdict == "act" else "")
-    causes = [f"{row.name}: {c.cause}: {c.evidence}" for row in found.cameras for c in row.causes]
-    w = found.wand
-    lengths = (
-        f"wand lengths ({w.n_lengths}): mean error {w.length_mean_mm:+.3f} mm, SD {w.length_sd_mm:.3f} mm,"
-        f" 95 % within {w.length_p95_mm:.3f} mm"
-        if w.n_lengths
-        else "wand lengths: none, as no two markers were seen by two cameras in one frame"
-    )
+    for c in found.cameras:
+        of_image = f"{c.n_points / c.n_images:.1f}" if c.n_images else "-"
+        shares = ["-" if math.isnan(v) else f"{v:.0%}" for v in (c.peak_share, c.saturated_share)]
+        sizes = ["-" if math.isnan(v) else f"{v:.2f}" for v in (c.radius_px, c.roundness)]
+        level = "-" if math.isnan(c.threshold) else f"{c.threshold:.0f}"
+        counts = [str(c.n_images), str(c.n_points), of_image, str(c.n_without_spots)]
+        cells = [c.name, *counts, *sizes, *shares, level, str(sum(c.refused.values()))]
+        table.add_row(*map(Text, cells))
     _print_whole(table)
+    for c in found.cameras:
+        if c.refused:
+            reasons = ", ".join(f"{n} {reason}" for reason, n in sorted(c.refused.items(), key=lambda r: -r[1]))
+            _console().print(Text(f"{c.name}: refused {reasons}"), soft_wrap=True)
     legend = (
-        "RMS is sqrt(mean(dx² + dy²)); sigma is the robust noise of one coordinate, corrected for what fitting the"
-        " wands takes up; sensor is the share covered."
+        "radius, roundness and peak (of full scale) are medians over the spots; clipped is the share of spots with"
+        " pixels at full scale."
     )
-    for line in [*causes, lengths, legend]:
-        _console().print(Text(line), soft_wrap=True)
+    _console().print(Text(legend), soft_wrap=True)
+
+
+def print_focus(found: Focus) -> None:
+    """Print what was judged of a camera's spots, and what to turn."""
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    for heading in ("what", "found", "wanted", "verdict"):
+        table.add_column(heading)
+    for c in found.checks:
+        cells = c.name, c.found, c.wanted, "ok" if c.is_ok else "act"
+        table.add_row(*map(Text, cells), style="" if c.is_ok else "bold")
+    _print_whole(table)
+    for advice, checks in groupby((c for c in found.checks if not c.is_ok), key=lambda c: c.advice):
+        acting = list(checks)
+        names, turn = ", ".join(c.name for c in acting), " and ".join(acting[0].turn)
+        _console().print(Text(f"{names} (turn {turn}): {advice}"), soft_wrap=True)
+    verdict = "fit to measure" if found.is_fit else "not fit to measure yet"
+    _console().print(
+        Text(f"{found.camera}: {verdict} ({found.n_spots} spots in {found.n_images} images)"), soft_wrap=True
+    )
 
 
 def print_names(found: Identification) -> None:

@@ -18,7 +18,7 @@ import typer
 from typer.core import TyperGroup
 
 from calib import __version__
-from calib.cli import capture, identify, rig
+from calib.cli import capture, identify, images, rig
 from calib.errors import CalibError
 
 # The class of all errors in a call; typer does not export it by name.
@@ -91,6 +91,7 @@ def _defect(error: Exception) -> str:
 
 
 app = typer.Typer(cls=Commands, add_completion=False, pretty_exceptions_enable=False)
+images.add_commands(app)
 capture.add_commands(app)
 identify.add_commands(app)
 rig.add_commands(app)

@@ -12,13 +12,14 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from calib.cli.options import AsJson, Force, RigFile, TracksFile, WandFile, inside, load_capture
+from calib.cli.options import AsJson, Force, RigFile, TracksFile, inside, load_capture
 from calib.errors import InputError
 from calib.outputs import check_output, write_text
 
 if TYPE_CHECKING:
     from calib.check.residuals import ResidualTable
     from calib.core.rig import Rig
+    from calib.solve.single import KnownDistance
 
 
 class Lens(StrEnum):
@@ -44,8 +45,10 @@ def add_commands(app: typer.Typer) -> None:
 
 def solve(
     tracks: TracksFile,
-    wand: WandFile,
     output: Annotated[Path, typer.Option("-o", "--output", metavar="RIG", help="Rig file to write.")],
+    wand: Annotated[
+        Path | None, typer.Option("--wand", metavar="WAND", help="Wand file (TOML); not needed with --distance.")
+    ] = None,
     lens: Annotated[
         Lens | None,
         typer.Option(
@@ -67,17 +70,26 @@ def solve(
     timing: Annotated[
         bool, typer.Option("--timing", help="Also find each camera's time offset, from the wand's motion.")
     ] = False,
+    distance: Annotated[
+        str | None,
+        typer.Option(
+            metavar="CAM,CAM,MM[,SIGMA]",
+            help="Known distance of two cameras, for the scale of a capture of a single marker (sigma: 5 mm).",
+        ),
+    ] = None,
     force: Force = False,
     as_json: AsJson = False,
 ) -> None:
     """Solve a rig from a wand wave: every camera's pose and lens at true scale."""
-    check_output(output, force, inputs=[tracks, wand])
+    if wand is None and distance is None:
+        raise typer.BadParameter("missing, and no --distance for a capture of a single marker", param_hint="--wand")
+    check_output(output, force, inputs=[tracks] if wand is None else [tracks, wand])
     import calib
     from calib import files
     from calib.cli import console
     from calib.intake.identify import is_unnamed
 
-    capture, stated = load_capture(tracks, wand)
+    capture, stated = (calib.load_tracks(tracks), None) if wand is None else load_capture(tracks, wand)
     chosen = tuple(term.strip() for term in terms.split(",") if term.strip())
     if not chosen:
         raise InputError(
@@ -92,6 +104,7 @@ def solve(
         partial=partial,
         frames=int(frames) if frames.isdecimal() else frames,
         timing=timing,
+        distance=None if distance is None else _known_distance(distance),
     )
     named = None
     with console.progress() as progress, inside(tracks):
@@ -107,7 +120,7 @@ def solve(
         "command": "solve",
         "time": datetime.now(UTC).isoformat(timespec="seconds"),
         "tracks": {"file": tracks.name, "sha256": files.sha256(tracks), "captured_at": capture.captured_at},
-        "wand": {"file": wand.name, "sha256": files.sha256(wand)},
+        "wand": {"file": wand.name, "sha256": files.sha256(wand)} if wand else None,
         "parent": None,
     }
     rig = replace(rig, provenance=origin | rig.provenance)
@@ -120,12 +133,25 @@ def solve(
         _print_table(table)
         if named is not None:
             console.note(f"markers were not identified: {named}; calib identify lists them and keeps the names")
-        for finding in [*([rig.provenance["frames"]] if "frames" in rig.provenance else []), *findings]:
+        for finding in [*(rig.provenance[k] for k in ("frames", "scale") if k in rig.provenance), *findings]:
             console.note(finding)
         for name, reason in left_out.items():
             console.note(f"left out: {name}: {reason}")
         console.note(f"wrote {output}")
     raise typer.Exit(1 if left_out else 0)
+
+
+def _known_distance(text: str) -> KnownDistance:
+    from calib.solve.single import KnownDistance
+
+    parts = [part.strip() for part in text.split(",")]
+    try:
+        numbers = [float(part) for part in parts[2:]]
+    except ValueError:
+        numbers = []
+    if len(numbers) not in {1, 2}:
+        raise InputError("--distance", expected="CAMERA,CAMERA,MM or CAMERA,CAMERA,MM,SIGMA", found=repr(text))
+    return KnownDistance(parts[0], parts[1], *numbers)
 
 
 def residuals(rig: RigFile, tracks: TracksFile, as_json: AsJson = False) -> None:

@@ -151,6 +151,8 @@ def wand_from_table(table: Mapping[str, Any], default_name: str) -> Wand:
         )
     markers = Fields(top.tables("markers"), "[markers]")
     names = tuple(markers.table)
+    if len(names) < 2:
+        raise InputError("[markers]", expected="two or more markers", found=str(len(names)))
     points = np.array([markers.array(name, (3,)) for name in names]).reshape(-1, 3)
     rows = table.get("certified", [])
     if not isinstance(rows, list) or not all(isinstance(row, Mapping) for row in rows):

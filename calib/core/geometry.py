@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
+from calib.core.compiled import compiled
 from calib.errors import InputError
 
 Array = NDArray[np.float64]
@@ -127,15 +128,35 @@ def triangulate(origins: Array, directions: Array, weight: Array, group: NDArray
     point group[i]. Minimises ``sum w |(I - d d^T)(x - o)|^2``, which is linear: a starting value, not the
     maximum-likelihood point.
     """
-    d = directions
-    proj = weight[:, None, None] * (np.eye(3) - d[:, :, None] * d[:, None, :])
-    rhs = (proj @ origins[:, :, None])[..., 0]
-    A = np.stack([np.bincount(group, proj[:, i, j], n) for i in range(3) for j in range(3)], -1)
-    b = np.stack([np.bincount(group, rhs[:, i], n) for i in range(3)], -1)
-    A = A.reshape(n, 3, 3)
-    # Two rays less than about a milliradian apart leave the depth to noise.
-    trace = np.trace(A, axis1=1, axis2=2)
-    is_fixed = np.linalg.eigvalsh(A)[:, 0] > 1e-7 * np.maximum(trace, 1e-300)
-    points = np.full((n, 3), np.nan)
-    points[is_fixed] = np.linalg.solve(A[is_fixed], b[is_fixed][..., None])[..., 0]
+    points = np.empty((n, 3))
+    _nearest_points(origins, directions, weight, group, np.zeros((n, 6)), np.zeros((n, 3)), points)
     return points
+
+
+@compiled
+def _nearest_points(o: Array, d: Array, weight: Array, group: Any, A: Array, b: Array, points: Array) -> None:
+    """Sum up ``A x = b`` of each point, the upper triangle of A as a row, and write the solutions into points."""
+    for i in range(len(group)):
+        g, w = group[i], weight[i]
+        along = o[i, 0] * d[i, 0] + o[i, 1] * d[i, 1] + o[i, 2] * d[i, 2]
+        k = 0
+        for p in range(3):
+            b[g, p] += w * (o[i, p] - along * d[i, p])
+            A[g, k] += w
+            for q in range(p, 3):
+                A[g, k] -= w * d[i, p] * d[i, q]
+                k += 1
+    for g in range(len(points)):
+        xx, xy, xz, yy, yz, zz = A[g, 0], A[g, 1], A[g, 2], A[g, 3], A[g, 4], A[g, 5]
+        # The adjugate, symmetric.
+        c0, c1, c2 = yy * zz - yz * yz, xz * yz - xy * zz, xy * yz - xz * yy
+        c4, c5, c8 = xx * zz - xz * xz, xy * xz - xx * yz, xx * yy - xy * xy
+        det = xx * c0 + xy * c1 + xz * c2
+        # det over the sum of the minors is the least eigenvalue, as long as that is small. Two rays less than about a
+        # milliradian apart leave the depth to noise.
+        if det > 1e-7 * (xx + yy + zz) * (c0 + c4 + c8):
+            points[g, 0] = (c0 * b[g, 0] + c1 * b[g, 1] + c2 * b[g, 2]) / det
+            points[g, 1] = (c1 * b[g, 0] + c4 * b[g, 1] + c5 * b[g, 2]) / det
+            points[g, 2] = (c2 * b[g, 0] + c5 * b[g, 1] + c8 * b[g, 2]) / det
+        else:
+            points[g] = np.nan

@@ -127,3 +127,9 @@ class Rig:
             if camera.name == name:
                 return camera
         raise InputError("camera", expected=f"one of {', '.join(self.names)}", found=repr(name))
+
+    def sigmas(self, name: str) -> tuple[Array, Array]:
+        """Return 1σ of a camera's position (3,) in mm and rotation (3,) in degrees; nan where not known."""
+        if self.covariance is None:
+            return np.full(3, np.nan), np.full(3, np.nan)
+        return self.covariance.sigma(name, "position"), np.degrees(self.covariance.sigma(name, "rotation"))

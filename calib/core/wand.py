@@ -22,7 +22,10 @@ class CertifiedLength:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Wand:
-    """A rigid wand: marker names, their coordinates (n, 3) in mm and the standard uncertainty of each coordinate."""
+    """A rigid wand: marker names, their coordinates (n, 3) in mm and the standard uncertainty of each coordinate.
+
+    One marker alone is a point that is carried about; it has no length and gives no scale.
+    """
 
     name: str
     markers: tuple[str, ...]
@@ -33,8 +36,8 @@ class Wand:
     def __post_init__(self) -> None:
         points = frozen(self.points_mm)
         n = len(self.markers)
-        if n < 2:
-            raise InputError("[markers]", expected="two or more markers", found=str(n))
+        if n < 1:
+            raise InputError("[markers]", expected="a marker or more", found="0")
         if len(set(self.markers)) != n or points.shape != (n, 3) or not np.isfinite(points).all():
             raise InputError("[markers]", expected=f"{n} finite x, y, z under {n} names", found=str(points.tolist()))
         if not (np.isfinite(self.sigma_mm) and self.sigma_mm >= 0):
@@ -78,11 +81,13 @@ class Wand:
 
     @property
     def dimension(self) -> int:
-        """1 for markers on a line, 2 in a plane, 3 in space.
+        """0 for a single marker, 1 for markers on a line, 2 in a plane, 3 in space.
 
         A marker counts as on the line (in the plane) while it lies off it by less than three standard
         uncertainties or 0.2 % of the span: such an offset turns no more of an image than noise does.
         """
+        if len(self.markers) == 1:
+            return 0
         centred = self.points_mm - self.points_mm.mean(axis=0)
         _, _, axes = np.linalg.svd(centred)
         offset = np.abs(centred @ axes.T).max(axis=0)

@@ -22,10 +22,7 @@ def rig_as_dict(rig: Rig) -> dict[str, Any]:
 
 def _camera(rig: Rig, camera: RigCamera) -> dict[str, Any]:
     lens, pose, stats = camera.lens, camera.cam_from_world, camera.stats
-    turn = position = np.full(3, np.nan)
-    if rig.covariance is not None:
-        turn = rig.covariance.sigma(camera.name, "rotation")
-        position = rig.covariance.sigma(camera.name, "position")
+    position_mm, rotation_deg = rig.sigmas(camera.name)
     return {
         "name": camera.name,
         "width": int(camera.width),
@@ -38,8 +35,8 @@ def _camera(rig: Rig, camera: RigCamera) -> dict[str, Any]:
         "R": pose.R.tolist(),
         "t": pose.t_mm.tolist(),
         "position_mm": camera.position_mm.tolist(),
-        "sigma_position_mm": _known(position),
-        "sigma_rotation_deg": _known(np.degrees(turn)),
+        "sigma_position_mm": _known(position_mm),
+        "sigma_rotation_deg": _known(rotation_deg),
         "points": None if stats is None else int(stats.points),
         "rms_px": None if stats is None else _known([stats.rms_px])[0],
     }

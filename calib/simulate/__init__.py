@@ -1,7 +1,18 @@
 """Ground truth for tests, the demo and benchmarks: rigs, wand waves and what the cameras would have seen of them."""
 
 from calib.simulate.layouts import sample_points
+from calib.simulate.render import RenderOptions, draw_spots, expose, render
 from calib.simulate.run import Simulation, simulate
 from calib.simulate.scenario import Knock, Scenario
 
-__all__ = ["Knock", "Scenario", "Simulation", "sample_points", "simulate"]
+__all__ = [
+    "Knock",
+    "RenderOptions",
+    "Scenario",
+    "Simulation",
+    "draw_spots",
+    "expose",
+    "render",
+    "sample_points",
+    "simulate",
+]

@@ -93,8 +93,8 @@ def take(
     return Image(tracks, true_marker, is_outlier, n_named >= 2)
 
 
-def _see(s: Scenario, camera: RigCamera, motion: Motion, points: Array) -> tuple[Array, Array, Bools, Bools]:
-    """Return noise-free image points (F, M, 2), blob radii in px (F, M), what is seen and what is merged (F, M)."""
+def in_view(s: Scenario, camera: RigCamera, motion: Motion, points: Array) -> tuple[Array, Array, Array, Bools]:
+    """Return noise-free image points (F, M, 2), blob radii in px, distances in mm and what no person hides (F, M)."""
     in_cam = camera.cam_from_world.apply(points)
     with np.errstate(all="ignore"):  # points behind the camera come out as nan and count as unseen
         uv = project(camera.lens, in_cam)
@@ -106,6 +106,12 @@ def _see(s: Scenario, camera: RigCamera, motion: Motion, points: Array) -> tuple
     is_seen &= (in_cam[..., 2] > 0) & (distance <= s.range_mm)
     if s.person:
         is_seen &= ~_is_behind_person(camera.position_mm, motion.person_mm, points)
+    return uv, radius, distance, is_seen
+
+
+def _see(s: Scenario, camera: RigCamera, motion: Motion, points: Array) -> tuple[Array, Array, Bools, Bools]:
+    """Return noise-free image points (F, M, 2), blob radii in px (F, M), what is seen and what is merged (F, M)."""
+    uv, radius, distance, is_seen = in_view(s, camera, motion, points)
     is_merged = np.zeros_like(is_seen)
     if s.occlusion:
         is_seen, is_merged, uv = _merge(uv, radius, distance, is_seen)

@@ -26,7 +26,8 @@ class Simulation:
     """A capture and the truth behind it.
 
     ``truth`` is the rig before any knock and ``truth_after`` after all; their ``wand_used`` is the wand as it is.
-    ``R_world_from_wand`` (F, 3, 3) and ``t_world_from_wand_mm`` (F, 3) are the wand's true poses by frame.
+    ``R_world_from_wand`` (F, 3, 3) and ``t_world_from_wand_mm`` (F, 3) are the wand's true poses by frame,
+    ``person_mm`` (F, 2) is where the person stands.
     ``marker`` and ``is_outlier`` hold one array a camera, parallel to its points in ``tracks``: the true marker
     (-1: a reflection), and whether the point is anything but truth and Gaussian noise (gross, merged or a
     reflection). A late or knocked camera's points are not outliers in that sense.
@@ -39,6 +40,7 @@ class Simulation:
     truth_after: Rig
     R_world_from_wand: Array
     t_world_from_wand_mm: Array
+    person_mm: Array
     marker: tuple[NDArray[np.int16], ...]
     is_outlier: tuple[Bools, ...]
 
@@ -100,6 +102,7 @@ def simulate(scenario: Scenario) -> Simulation:
         truth_after=Rig(after, stated, real, provenance=provenance),
         R_world_from_wand=motion.R,
         t_world_from_wand_mm=motion.t_mm,
+        person_mm=motion.person_mm,
         marker=tuple(im.marker for im in images),
         is_outlier=tuple(im.is_outlier for im in images),
     )

@@ -16,6 +16,7 @@ from scipy import linalg
 
 from calib.core.geometry import Array, cross_matrix
 from calib.errors import UnsolvableError
+from calib.solve.elimination import inverse_factor_kernel, pull_kernel, whiten_kernel
 from calib.solve.linearise import Blocks, linearise
 from calib.solve.problem import Chunk, Problem, State, term_values
 from calib.solve.shape import ShapePrior
@@ -30,6 +31,16 @@ class Prior:
     sigma: Array
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Distance:
+    """The known distance between the cameras with indices a and b, which is the scale of points without a wand."""
+
+    a: int
+    b: int
+    length_mm: float
+    sigma_mm: float
+
+
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class BundleOptions:
     """What to free and when to stop.
@@ -42,6 +53,7 @@ class BundleOptions:
     is_free: NDArray[np.bool_] | None = None
     prior: Prior | None = None
     shape: ShapePrior | None = None  # None holds the wand's shape
+    distance: Distance | None = None  # given: the images leave the scale open, as one more motion of the world
     loss_scale: float = np.inf  # Cauchy's scale in sigmas; infinite is plain least squares
     max_iterations: int = 60
     tolerance: float = 1e-11  # relative fall of the cost that ends the search: well below what a digit of it shows
@@ -62,24 +74,11 @@ class BundleResult:
 def inverse_factors(blocks: Array) -> Array:
     """Return the inverses (F, d, d) of the lower Cholesky factors of symmetric blocks (F, d, d).
 
-    Runs over all blocks at once, element by element. A direction that a block does not determine gets a zero row:
-    the step along it is zero.
+    A direction that a block does not determine gets a zero row: the step along it is zero.
     """
-    A = np.ascontiguousarray(np.moveaxis(blocks, 0, -1))
-    d = len(A)
-    L, inverse = np.zeros_like(A), np.zeros_like(A)
-    for j in range(d):
-        pivot = A[j, j] - (L[j, :j] ** 2).sum(axis=0)
-        # Below 1e-13 of the diagonal only rounding is left of the pivot.
-        is_fixed = pivot > 1e-13 * A[j, j]
-        r = np.where(is_fixed, 1.0 / np.sqrt(np.where(is_fixed, pivot, 1.0)), 0.0)
-        for i in range(j + 1, d):
-            L[i, j] = (A[i, j] - (L[i, :j] * L[j, :j]).sum(axis=0)) * r
-        L[j, j] = np.where(is_fixed, pivot * r, 1.0)
-        for k in range(j):
-            inverse[j, k] = -(L[j, k:j] * inverse[k:j, k]).sum(axis=0) * r
-        inverse[j, j] = r
-    return np.moveaxis(inverse, -1, 0)
+    out = np.zeros(blocks.shape)
+    inverse_factor_kernel(np.ascontiguousarray(blocks), out)
+    return out
 
 
 def reduced_system(problem: Problem, blocks: Blocks, factors: Array) -> tuple[Array, Array]:
@@ -90,19 +89,21 @@ def reduced_system(problem: Problem, blocks: Blocks, factors: Array) -> tuple[Ar
     half_gradient = (factors @ blocks.frame_gradient[:, :, None])[..., 0]
     half_shape = factors @ blocks.frame_shape
 
+    coupling = np.ascontiguousarray(blocks.coupling)
+
     def run(chunks: Sequence[Chunk]) -> tuple[Array, Array]:
         """Return what eliminating these chunks' frames takes off the matrix and the gradient."""
         S, g = np.zeros((size, size)), np.zeros(size)
+        room = np.empty(max((c.frames.stop - c.frames.start) * (len(c.cameras) * n + n_shape) for c in chunks) * d)
         for chunk in chunks:
-            n_seen, n_frames = len(chunk.cameras), chunk.frames.stop - chunk.frames.start
-            frame = problem.frame[chunk.pairs]
-            A = np.zeros((n_frames, d, n_seen * n + n_shape))
-            by_camera = A[:, :, : n_seen * n].reshape(n_frames, d, n_seen, n)
-            local = np.repeat(np.arange(n_seen), np.diff(chunk.bounds))
-            by_camera[frame - chunk.frames.start, :, local, :] = factors[frame] @ blocks.coupling[chunk.pairs]
-            A[:, :, n_seen * n :] = half_shape[chunk.frames]
-            A = A.reshape(n_frames * d, -1)
-            if n_seen == n_cameras:
+            place = np.full(n_cameras, -1)
+            place[chunk.cameras] = n * np.arange(len(chunk.cameras))
+            first, last = chunk.frames.start, chunk.frames.stop
+            width = len(chunk.cameras) * n + n_shape
+            A = room[: (last - first) * d * width].reshape(-1, width)
+            A[:] = 0.0
+            whiten_kernel(problem.cam, problem.starts, first, last, place, factors, coupling, half_shape, A)
+            if len(chunk.cameras) == n_cameras:
                 S += A.T @ A
                 g += A.T @ half_gradient[chunk.frames].ravel()
             else:
@@ -124,27 +125,26 @@ def reduced_system(problem: Problem, blocks: Blocks, factors: Array) -> tuple[Ar
     return S, g
 
 
-def gauge_motions(state: State, n: int, n_shape: int = 0) -> Array:
-    """Return the six motions of the world as steps (C n + s, 6): turns about and shifts along its axes."""
+def gauge_motions(state: State, n: int, n_shape: int = 0, is_scale_open: bool = False) -> Array:
+    """Return the six motions of the world as steps (C n + s, 6): turns about and shifts along its axes.
+
+    With the scale open a seventh grows the world about its origin.
+    """
     R, t = state.cam_R, state.cam_t
-    G = np.zeros((len(R), n, 6))
+    G = np.zeros((len(R), n, 7 if is_scale_open else 6))
     G[:, :3, :3] = -R
     G[:, 3:6, :3] = -cross_matrix(t) @ R
-    G[:, 3:6, 3:] = -R
-    return np.concatenate([G.reshape(-1, 6), np.zeros((n_shape, 6))])
+    G[:, 3:6, 3:6] = -R
+    if is_scale_open:
+        G[:, 3:6, 6] = t
+    return np.concatenate([G.reshape(len(R) * n, -1), np.zeros((n_shape, G.shape[2]))])
 
 
 def frame_steps(problem: Problem, blocks: Blocks, factors: Array, camera_step: Array, shape_step: Array) -> Array:
     """Return the frames' steps (F, d) that go with the steps of cameras (C, n) and shape (s,)."""
-    d = blocks.coupling.shape[1]
-    rhs = -blocks.frame_gradient - blocks.frame_shape @ shape_step
-    for chunk in problem.chunks:
-        pull = np.empty((chunk.pairs.stop - chunk.pairs.start, d))
-        coupling = blocks.coupling[chunk.pairs]
-        for k, c in enumerate(chunk.cameras):
-            rows = slice(chunk.bounds[k], chunk.bounds[k + 1])
-            pull[rows] = np.einsum("pdn,n->pd", coupling[rows], camera_step[c])
-        rhs[chunk.frames] -= chunk.sum_to_frames @ pull
+    pull = np.zeros(blocks.frame_gradient.shape)
+    pull_kernel(problem.cam, problem.starts, np.ascontiguousarray(blocks.coupling), camera_step, pull)
+    rhs = -blocks.frame_gradient - blocks.frame_shape @ shape_step - pull
     return (np.swapaxes(factors, 1, 2) @ (factors @ rhs[:, :, None]))[..., 0]
 
 
@@ -157,11 +157,12 @@ def bundle(problem: Problem, state: State, options: BundleOptions) -> BundleResu
     """
     blocks, cost = _normal_equations(problem, state, options)
     damping, growth, is_converged, iteration = options.damping, 2.0, False, 0
+    spare: Blocks | None = None
     while iteration < options.max_iterations and not is_converged:
         iteration += 1
         camera_step, shape_step, frame_step, predicted = _damped_step(problem, state, blocks, damping, options)
         trial = state.moved(camera_step, frame_step, options.terms, shape_step)
-        trial_blocks, trial_cost = _normal_equations(problem, trial, options)
+        trial_blocks, trial_cost = _normal_equations(problem, trial, options, spare)
         fall = cost - trial_cost
         # Where the model foresees no fall beyond rounding, the minimum is reached whatever the trial shows.
         is_converged = predicted <= options.tolerance * cost
@@ -170,8 +171,9 @@ def bundle(problem: Problem, state: State, options: BundleOptions) -> BundleResu
             gain = fall / predicted
             damping = max(damping * max(0.1, 1.0 - (2.0 * gain - 1.0) ** 3), 1e-12)
             growth = 2.0
-            state, blocks, cost = trial, trial_blocks, trial_cost
+            spare, state, blocks, cost = blocks, trial, trial_blocks, trial_cost
         elif not is_converged:
+            spare = trial_blocks
             damping, growth = damping * growth, growth * 2.0
             if damping > 1e12:
                 break
@@ -180,10 +182,13 @@ def bundle(problem: Problem, state: State, options: BundleOptions) -> BundleResu
     return BundleResult(state, cost, blocks, iteration, is_converged)
 
 
-def _normal_equations(problem: Problem, state: State, options: BundleOptions) -> tuple[Blocks, float]:
-    """Return the blocks and the cost with the priors of lenses and shape added."""
+def _normal_equations(
+    problem: Problem, state: State, options: BundleOptions, spare: Blocks | None = None
+) -> tuple[Blocks, float]:
+    """Return the blocks and the cost with the priors of lenses and shape added; ``spare`` blocks lend their memory."""
     shape = options.shape
-    blocks = linearise(problem, state, options.terms, options.loss_scale, shape.n_axes if shape else 0)
+    n_axes = shape.n_axes if shape else 0
+    blocks = linearise(problem, state, options.terms, options.loss_scale, n_axes, reuse=spare)
     cost = blocks.cost
     if options.prior is not None and options.terms:
         values = np.stack([term_values(state.lens, name) for name in options.terms], axis=1)
@@ -229,7 +234,7 @@ def _damped_step(
     scale = 1.0 / np.sqrt(np.maximum(diagonal[free], 1e-300))
     A = S[np.ix_(free, free)] * scale[:, None] * scale
     if has_gauge:
-        G, _ = np.linalg.qr(gauge_motions(state, n, n_shape)[free] / scale[:, None])
+        G, _ = np.linalg.qr(gauge_motions(state, n, n_shape, options.distance is not None)[free] / scale[:, None])
         A += G @ G.T  # the step gets no part along motions of the world as a whole
     step = np.zeros(len(S))
     step[free] = -scale * solve_symmetric(A, scale * g[free])

@@ -20,14 +20,16 @@ from calib.solve.covariance import joint_covariance
 from calib.solve.graph import Overlap, camera_graph, choose_pairs, overlap, require_connected, wave_advice
 from calib.solve.initial import InitialRig, initial_rig
 from calib.solve.lens_model import examine_lenses
+from calib.solve.linearise import residuals
 from calib.solve.monotonic import monotonic_prior
 from calib.solve.motion import require_depth, require_motion
-from calib.solve.pairs import PairPose, scales_to_try, solve_pair
+from calib.solve.pairs import PairPose, solve_pairs
 from calib.solve.problem import State
-from calib.solve.refine import Fit, Progress, refine
+from calib.solve.refine import Fit, Progress, RigFit, refine
 from calib.solve.renaming import is_named_by_us, rename
 from calib.solve.select import Selection, choose_frames, keep_frames, position_sigma_ratio
 from calib.solve.shape import reshaped, shape_prior, wand_shape
+from calib.solve.single import POINT, KnownDistance, as_points, at_distance, common_scale, fit_at_distance, is_single
 from calib.solve.sound import require_sound
 from calib.solve.start import is_lens_free, lens_prior, start_lens, term_names
 from calib.solve.statistics import rig_stats
@@ -44,48 +46,60 @@ class SolveOptions:
     partial: bool = False  # a rig in pieces is a mistake until somebody says otherwise
     frames: str | int = "auto"  # "auto": those that carry the information of a long capture; "all"; or at most so many
     timing: bool = False  # also each camera's time offset: cameras on one sync box have none worth finding
+    distance: KnownDistance | None = None  # the scale of a capture of a single marker
 
 
 def _quiet(stage: str, done: int, total: int) -> None:
     del stage, done, total
 
 
-@one_blas_thread
-def calibrate(tracks: Tracks, wand: Wand, options: SolveOptions | None = None, progress: Progress = _quiet) -> Rig:
+@dataclass(frozen=True, slots=True, eq=False)
+class Solution:
+    """A solved rig and the fit behind it, in the rig's world; ``is_whole``: the fit holds all points as they were."""
+
+    rig: Rig
+    fit: Fit
+    is_whole: bool
+
+    @property
+    def rig_fit(self) -> RigFit:
+        """The wand poses and residuals, as holding the capture against the rig would give them."""
+        state = self.fit.result.state
+        residual = residuals(self.fit.problem, state)
+        return RigFit(self.fit.problem, state, residual, self.fit.sigma_px, self.fit.is_inlier)
+
+
+def calibrate(
+    tracks: Tracks, wand: Wand | None, options: SolveOptions | None = None, progress: Progress = _quiet
+) -> Rig:
     """Return the rig that the tracks of a waved wand determine; the world is the first camera's frame.
 
-    ``progress`` is told stage, done and total. Raises InputError where tracks and wand do not fit together and
-    UnsolvableError, naming cameras, where the capture does not determine the rig.
+    A capture that shows one and the same marker throughout needs no wand, but a focal length of each camera and a known
+    distance between two, ``options.distance``. ``progress`` is told stage, done and total. Raises InputError where
+    tracks and wand do not fit together, UnsolvableError, naming cameras, where the capture does not determine the rig.
     """
+    return solve(tracks, wand, options, progress).rig
+
+
+@one_blas_thread
+def solve(
+    tracks: Tracks, wand: Wand | None, options: SolveOptions | None = None, progress: Progress = _quiet
+) -> Solution:
+    """Return what ``calibrate`` returns, with the fit."""
     options = options or SolveOptions()
-    _check_wand(tracks, wand)
-    tracks = identify(tracks, wand, progress).tracks if is_unnamed(tracks) else tracks
+    stated = wand or POINT
+    if is_unnamed(tracks):
+        tracks = identify(tracks, stated, progress).tracks
+    tracks, wand = _with_scale(tracks, stated, options)
     progress("camera graph", 0, 1)
     require_motion(tracks)  # before islands: a still wand that some cameras see alone is a still wand first
     tracks, table, left_out = _largest_part(tracks, options.partial)
     everything, selection = tracks, _select(tracks, wand, options)
     tracks = keep_frames(tracks, selection.frames) if selection else tracks
-    lens = np.stack([start_lens(c) for c in tracks.cameras])
-    is_free = is_lens_free(tracks, options.lens)
-    if is_free.any():
-        require_depth(tracks, table)
-    names = term_names(options.terms) if is_free.any() else ()
-    shape = wand_shape(wand)
-    is_open = is_free & ("focal" in names)
-    edges = _solve_pairs(tracks, table, wand, lens, is_open, progress)
-    initial = initial_rig(len(lens), edges, lens[:, 0])
-    _require_placed(tracks, initial)
-    found = lens.copy()
-    found[:, :2] *= (initial.focal_px / lens[:, 0])[:, None]
-    nowhere = np.empty((0, 3))
-    start = State(initial.cam_R, initial.cam_t, found, np.empty((0, 3, 3)), nowhere, shape)
-    free = np.ones((len(lens), 6 + len(names)), bool)
-    free[:, 6:] = is_free[:, None]
-    widths, heights = (np.array([float(getattr(c, k)) for c in tracks.cameras]) for k in ("width", "height"))
-    prior = monotonic_prior(lens_prior(lens, names, widths), names, found[:, 0], widths, heights)
-    bundle_options = BundleOptions(terms=names, is_free=free, prior=prior, shape=shape_prior(wand))
+    start, bundle_options = _start(tracks, table, wand, options, progress)
     fit = refine(tracks, wand, start, bundle_options, progress)
     findings: list[str] = []
+    renamed = None
     if is_named_by_us(everything):
         progress("names", 0, 1)
         renamed = rename(everything, wand, fit.result.state)
@@ -99,19 +113,65 @@ def calibrate(tracks: Tracks, wand: Wand, options: SolveOptions | None = None, p
         findings += offsets.findings
         known = zip(offsets.names, offsets.offset_frames, offsets.sigma_frames, strict=True)
         provenance["time_offset_frames"] = {n: {"offset": float(o), "sigma": float(s)} for n, o, s in known if s < 1e9}
+    if bundle_options.distance:
+        fit = fit_at_distance(fit, bundle_options.distance)
+        provenance["scale"] = f"scale from the distance of {options.distance}"
     findings += [str(fit.wand_finding)] if fit.wand_finding else []
     if selection:
         loss = position_sigma_ratio(everything, selection, fit)
         provenance["frames"] = f"{selection}; {loss}"
     progress("covariance", 0, 1)
-    rig = _as_rig(tracks, wand, fit)
+    fit = _in_first_camera(fit)
+    rig = _as_rig(tracks, stated, fit)
     require_sound(rig, tracks)
-    if is_free.any():
+    if bundle_options.terms:
         progress("lens terms", 0, 1)
         lens_model = examine_lenses(fit, tracks.names)
         findings += [str(lens_model)] if any(f.kind == "add" for f in lens_model.advised) else []
         provenance["lens_model"] = lens_model.as_json()
-    return replace(rig, provenance=provenance)
+    return Solution(replace(rig, provenance=provenance), fit, selection is None and not options.timing and not renamed)
+
+
+def _with_scale(tracks: Tracks, wand: Wand, options: SolveOptions) -> tuple[Tracks, Wand]:
+    """Return the capture and its wand: as given, or a single marker's points where a known distance gives the scale."""
+    _check_wand(tracks, wand)
+    if is_single(tracks):
+        return as_points(tracks, options.distance, options.lens)
+    if options.distance is not None:
+        raise InputError(
+            "distance",
+            expected="a capture of a single marker, which has no other scale",
+            found="a wand's markers, whose lengths fix the scale",
+            remedy="Leave the distance out and compare it with the solved positions.",
+        )
+    return tracks, wand
+
+
+def _start(
+    tracks: Tracks, table: Overlap, wand: Wand, options: SolveOptions, progress: Progress
+) -> tuple[State, BundleOptions]:
+    """Return starting cameras from pairs, and what the bundle frees and knows of them."""
+    lens = np.stack([start_lens(c) for c in tracks.cameras])
+    is_free = is_lens_free(tracks, options.lens)
+    if is_free.any():
+        require_depth(tracks, table)
+    names = term_names(options.terms) if is_free.any() else ()
+    distance = options.distance.among(tracks) if options.distance else None
+    is_open = is_free & ("focal" in names) & (distance is None)
+    edges = _solve_pairs(tracks, table, wand, lens, is_open, progress)
+    edges = common_scale(tracks, edges, lens) if distance else edges
+    initial = initial_rig(len(lens), edges, lens[:, 0])
+    _require_placed(tracks, initial)
+    found = lens.copy()
+    found[:, :2] *= (initial.focal_px / lens[:, 0])[:, None]
+    nowhere = np.empty((0, 3))
+    start = State(initial.cam_R, initial.cam_t, found, np.empty((0, 3, 3)), nowhere, wand_shape(wand))
+    start = at_distance(start, distance) if distance else start
+    free = np.ones((len(lens), 6 + len(names)), bool)
+    free[:, 6:] = is_free[:, None]
+    widths, heights = (np.array([float(getattr(c, k)) for c in tracks.cameras]) for k in ("width", "height"))
+    prior = monotonic_prior(lens_prior(lens, names, widths), names, found[:, 0], widths, heights)
+    return start, BundleOptions(terms=names, is_free=free, prior=prior, shape=shape_prior(wand), distance=distance)
 
 
 def _select(tracks: Tracks, wand: Wand, options: SolveOptions) -> Selection | None:
@@ -149,13 +209,8 @@ def _largest_part(tracks: Tracks, partial: bool) -> tuple[Tracks, Overlap, dict[
 def _solve_pairs(
     tracks: Tracks, table: Overlap, wand: Wand, lens: Array, is_open: NDArray[np.bool_], progress: Progress
 ) -> list[PairPose]:
-    chosen, shape, to_try = choose_pairs(table), wand_shape(wand), scales_to_try(tracks, is_open)
-    edges = []
-    for k, (a, b) in enumerate(chosen):
-        progress("camera pairs", k, len(chosen))
-        edge = solve_pair(tracks, wand, shape, a, b, lens, to_try)
-        if edge is not None:
-            edges.append(edge)
+    chosen = choose_pairs(table)
+    edges = solve_pairs(tracks, wand, chosen, lens, is_open, progress)
     if not edges:
         raise UnsolvableError(
             "camera pairs",
@@ -179,23 +234,29 @@ def _require_placed(tracks: Tracks, initial: InitialRig) -> None:
         )
 
 
-def _as_rig(tracks: Tracks, wand: Wand, fit: Fit) -> Rig:
-    """Return the fit as a rig in the first camera's frame."""
-    state, problem = fit.result.state, fit.problem
-    stats = rig_stats(tracks, problem, state, fit.is_inlier, fit.sigma_px)
+def _in_first_camera(fit: Fit) -> Fit:
+    """Return the fit with the first camera's frame as the world."""
+    state = fit.result.state
     world = Pose(state.cam_R[0], state.cam_t[0])
-    cameras = []
-    for c, camera in enumerate(tracks.cameras):
-        pose = Pose(state.cam_R[c], state.cam_t[c]) @ world.inverse()
-        cameras.append(
-            RigCamera(camera.name, camera.width, camera.height, Lens.from_vector(state.lens[c]), pose, stats[c])
-        )
+    poses = [Pose(R, t) @ world.inverse() for R, t in zip(state.cam_R, state.cam_t, strict=True)]
     moved = replace(
         state,
-        cam_R=np.stack([c.cam_from_world.R for c in cameras]),
-        cam_t=np.stack([c.cam_from_world.t_mm for c in cameras]),
+        cam_R=np.stack([p.R for p in poses]),
+        cam_t=np.stack([p.t_mm for p in poses]),
         wand_R=world.R @ state.wand_R,
         wand_t=world.apply(state.wand_t),
     )
-    covariance = joint_covariance(problem, replace(fit.result, state=moved), fit.options, tracks.names, wand.markers)
-    return Rig(tuple(cameras), wand, reshaped(wand, state.shape_mm) if fit.options.shape else wand, covariance)
+    return replace(fit, result=replace(fit.result, state=moved))
+
+
+def _as_rig(tracks: Tracks, wand: Wand, fit: Fit) -> Rig:
+    state, problem = fit.result.state, fit.problem
+    stats = rig_stats(tracks, problem, state, fit.is_inlier, fit.sigma_px)
+    cameras = tuple(
+        RigCamera(
+            c.name, c.width, c.height, Lens.from_vector(state.lens[k]), Pose(state.cam_R[k], state.cam_t[k]), stats[k]
+        )
+        for k, c in enumerate(tracks.cameras)
+    )
+    covariance = joint_covariance(problem, fit.result, fit.options, tracks.names, wand.markers)
+    return Rig(cameras, wand, reshaped(wand, state.shape_mm) if fit.options.shape else wand, covariance)

@@ -11,28 +11,33 @@ from calib.core.rig import Covariance
 from calib.solve.bundle import (
     BundleOptions,
     BundleResult,
+    Distance,
     free_parameters,
     gauge_motions,
     inverse_factors,
     reduced_system,
 )
-from calib.solve.problem import Problem
+from calib.solve.determined import require_rank
+from calib.solve.problem import Problem, State
 
 
 def scaled_system(
     problem: Problem, result: BundleResult, options: BundleOptions
 ) -> tuple[Array, Array, NDArray[np.intp], Array]:
-    """Return (A (k, k), scale (k,), free (k,), motions (k, 6)): the reduced system at a minimum, scaled and definite.
+    """Return (A (k, k), scale (k,), free (k,), motions (k, 6 or 7)): the reduced system, scaled and definite.
 
     Parameters that are free have the indices ``free``; ``A = scale S scale`` plus, where the world is free to move, the
-    projector on its six motions (in these parameters), which leaves everything else as it is.
+    projector on its motions (in these parameters), which leaves everything else as it is.
     """
     n, n_shape = 6 + len(options.terms), len(result.blocks.shape)
     S, _ = reduced_system(problem, result.blocks, inverse_factors(result.blocks.frame))
     free, has_gauge = free_parameters(problem.n_cameras, options, n_shape)
-    scale = 1.0 / np.sqrt(np.diag(S)[free])
+    # Scaled by what each parameter has before the frames are eliminated: that is above 0 where the rest may vanish.
+    diagonal = np.append(np.einsum("cjj->cj", result.blocks.camera), np.diag(result.blocks.shape))[free]
+    scale = 1.0 / np.sqrt(np.where(diagonal > 0, diagonal, 1.0))
     A = S[np.ix_(free, free)] * scale[:, None] * scale
-    motions = gauge_motions(result.state, n, n_shape)[free] if has_gauge else np.zeros((len(free), 0))
+    motions = gauge_motions(result.state, n, n_shape, options.distance is not None)[free]
+    motions = motions if has_gauge else motions[:, :0]
     if has_gauge:
         Q, _ = np.linalg.qr(motions / scale[:, None])
         A += Q @ Q.T
@@ -49,21 +54,23 @@ def joint_covariance(
     """Return the covariance of all free parameters at a least-squares minimum, frames marginalised out.
 
     Parameters are turns of ``cam_from_world`` (radian), positions in the world (mm) and the free lens terms, then the
-    wand's free coordinates (mm, in its own axes). When no pose is held, the world is fixed by the six conditions that
+    wand's free coordinates (mm, in its own axes). Raises UnsolvableError, naming cameras and the direction, where the
+    capture leaves one open. When no pose is held, the world is fixed by the six conditions that
     give the poses the least trace, turns weighted with the median distance from camera to wand; an error of the rig as
-    a whole is then no error.
+    a whole is then no error. With a known distance for the scale, that adds its uncertainty.
 
     Source: Triggs et al., Bundle adjustment, a modern synthesis, 2000, section 9 (inner constraints).
     """
     state, n, n_shape = result.state, 6 + len(options.terms), len(result.blocks.shape)
     A, scale, free, G = scaled_system(problem, result, options)
+    parameters = [f"{kind}_{axis}" for kind in ("rotation", "position") for axis in "xyz"] + list(options.terms)
+    require_rank(A, scale, free, names, parameters, state.lens[:, 0], _distance(problem, state))
     C = np.linalg.inv(A) * scale[:, None] * scale
     T = linalg.block_diag(_turn_and_position(state.cam_R, n), np.eye(n_shape))[np.ix_(free, free)]
     C, G = T @ C @ T.T, T @ G
     if G.size:
         metric = np.append(_metric(problem, result, n), np.zeros(n_shape))
-        C = _least_trace(C, G, metric[free])
-    parameters = [f"{kind}_{axis}" for kind in ("rotation", "position") for axis in "xyz"] + list(options.terms)
+        C = _in_gauge(C, G, metric[free, None] * G[:, :6], options.distance, state, n, free)
     labels = [f"{name}/{p}" for name in names for p in parameters]
     if options.shape is not None:
         markers = markers or tuple(str(m) for m in range(len(state.shape_mm)))
@@ -82,16 +89,35 @@ def _turn_and_position(cam_R: Array, n: int) -> Array:
 
 def _metric(problem: Problem, result: BundleResult, n: int) -> Array:
     """Return the squared weight (C n,) of each parameter in the trace: 1 for mm, distance² for radian, 0 for lenses."""
-    state = result.state
-    position = -(state.cam_t[:, None, :] @ state.cam_R)[:, 0]
-    away = np.linalg.norm(position[problem.cam] - state.wand_t[problem.frame], axis=1)
     weight = np.zeros((problem.n_cameras, n))
-    weight[:, :3], weight[:, 3:6] = np.median(away) ** 2, 1.0
+    weight[:, :3], weight[:, 3:6] = _distance(problem, result.state) ** 2, 1.0
     return weight.ravel()
 
 
-def _least_trace(C: Array, G: Array, metric: Array) -> Array:
-    """Return the covariance moved along the gauge motions G (n, 6) to the least trace in ``metric`` (n,)."""
-    E = metric[:, None] * G
-    P = np.eye(len(C)) - G @ np.linalg.solve(E.T @ G, E.T)
-    return np.asarray(P @ C @ P.T)
+def _distance(problem: Problem, state: State) -> float:
+    """Return the median distance from camera to wand in mm."""
+    position = -(state.cam_t[:, None, :] @ state.cam_R)[:, 0]
+    return float(np.median(np.linalg.norm(position[problem.cam] - state.wand_t[problem.frame], axis=1)))
+
+
+def _in_gauge(
+    C: Array, G: Array, E: Array, distance: Distance | None, state: State, n: int, free: NDArray[np.intp]
+) -> Array:
+    """Return the covariance moved along the gauge motions G (k, 6 or 7) to where ``E.T @ error`` (k, 6) is 0.
+
+    With the scale open, the seventh condition holds the known distance, and its own uncertainty comes on top: an error
+    of the length makes the rig grow as a whole.
+    """
+    if distance is not None:
+        position = -(state.cam_t[:, None, :] @ state.cam_R)[:, 0]
+        along = (position[distance.b] - position[distance.a]) / distance.length_mm
+        row = np.zeros((len(position), n))
+        row[distance.b, 3:6], row[distance.a, 3:6] = along, -along
+        E = np.column_stack([E, row.ravel()[free]])
+    inverse = np.linalg.solve(E.T @ G, np.eye(G.shape[1]))
+    P = np.eye(len(C)) - G @ inverse @ E.T
+    C = np.asarray(P @ C @ P.T)
+    if distance is not None:
+        growth = G @ inverse[:, 6] * distance.sigma_mm  # moves no condition but the distance, that by its sigma
+        C += np.outer(growth, growth)
+    return C

@@ -9,7 +9,6 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
 from calib.core.camera import Lens, project, undistort
 from calib.core.geometry import Array, rigid_fit, rotation_from_vector
@@ -78,6 +77,8 @@ def _place_camera(points_mm: Array, xy_px: Array, lens: Array, position_mm: Arra
 
     It starts with the lens (12,) and a position, and finds its pose and focal length robustly.
     """
+    from scipy.optimize import least_squares  # noqa: PLC0415 - slow to load, and rarely wanted
+
     ray = np.column_stack([undistort(Lens.from_vector(lens), xy_px), np.ones(len(xy_px))])
     ray /= np.linalg.norm(ray, axis=1, keepdims=True)
     away = points_mm - position_mm

@@ -19,10 +19,10 @@ ROBUST_ROUNDS = 4  # reweighting rounds; a gross ray among three has lost its sa
 def image_plane(problem: Problem, lens: Array) -> Array:
     """Return undistorted image-plane points (2, M, P) of all observations; nan where the lens does not reach them."""
     out = np.empty_like(problem.uv_px)
-    for c in np.unique(problem.cam):
-        at = problem.cam == c
-        xy = undistort(Lens.from_vector(lens[c]), np.moveaxis(problem.uv_px[:, :, at], 0, -1))
-        out[:, :, at] = np.moveaxis(xy, -1, 0)
+    for c, at in enumerate(problem.pairs_by_camera()):
+        if at.size:
+            xy = undistort(Lens.from_vector(lens[c]), np.moveaxis(problem.uv_px[:, :, at], 0, -1))
+            out[:, :, at] = np.moveaxis(xy, -1, 0)
     return out
 
 
@@ -36,17 +36,20 @@ def triangulate_markers(problem: Problem, state: State) -> Array:
     marker, pair = np.nonzero((problem.weight > 0) & np.isfinite(xy).all(axis=0))
     cam = problem.cam[pair]
     ray = np.stack([xy[0, marker, pair], xy[1, marker, pair], np.ones(len(pair))], axis=1)
-    ray /= np.linalg.norm(ray, axis=1, keepdims=True)
-    ray = (ray[:, None, :] @ state.cam_R[cam])[:, 0]
-    origin = -(state.cam_t[:, None, :] @ state.cam_R)[:, 0][cam]
+    ray /= np.sqrt((ray**2).sum(axis=1))[:, None]
+    origin = -(state.cam_t[:, None, :] @ state.cam_R)[:, 0]
+    for c in np.unique(cam):
+        ray[cam == c] = ray[cam == c] @ state.cam_R[c]
+    origin = origin[cam]
     group = problem.frame[pair] * n_markers + marker
     weight = np.ones(len(pair))
     for _ in range(ROBUST_ROUNDS):
         points = triangulate(origin, ray, weight, group, n_frames * n_markers)
         away = points[group] - origin
-        along = np.einsum("ij,ij->i", away, ray)
-        miss = np.linalg.norm(away - along[:, None] * ray, axis=1) / np.maximum(along, 1.0)
-        scale = np.nanmedian(miss) if np.isfinite(miss).any() else 1.0
+        along = (away * ray).sum(axis=1)
+        miss = np.sqrt(np.maximum((away**2).sum(axis=1) - along**2, 0.0)) / np.maximum(along, 1.0)
+        known = miss[np.isfinite(miss)]
+        scale = np.median(known) if known.size else 1.0
         weight = 1.0 / (1.0 + np.nan_to_num(miss / max(2.0 * scale, 1e-12)) ** 2)
     points[np.bincount(group, minlength=len(points)) < 2] = np.nan
     return points.reshape(n_frames, n_markers, 3)
@@ -79,7 +82,7 @@ def fit_frames(problem: Problem, state: State, loss_scale: float = np.inf, max_i
 
     Levenberg-Marquardt with a damping of each frame's own: one bad frame does not hold back the others.
     """
-    blocks = linearise(problem, state, (), loss_scale)
+    blocks = linearise(problem, state, (), loss_scale, has_cameras=False)
     damping = np.full(problem.n_frames, 1e-3)
     no_camera_step = np.zeros((problem.n_cameras, 6))
     for _ in range(max_iterations):
@@ -88,7 +91,7 @@ def fit_frames(problem: Problem, state: State, loss_scale: float = np.inf, max_i
         factors = inverse_factors(frame)
         step = -(np.swapaxes(factors, 1, 2) @ (factors @ blocks.frame_gradient[:, :, None]))[..., 0]
         trial = state.moved(no_camera_step, step, ())
-        trial_blocks = linearise(problem, trial, (), loss_scale)
+        trial_blocks = linearise(problem, trial, (), loss_scale, has_cameras=False)
         fall = blocks.frame_cost - trial_blocks.frame_cost
         is_better = fall > 0
         damping = np.where(is_better, np.maximum(damping * 0.1, 1e-12), np.minimum(damping * 10.0, 1e12))

@@ -220,13 +220,13 @@ def pair_scores(table: Overlap) -> Array:
 
 def choose_pairs(
     table: Overlap,
-    n_neighbours: int = 4,
+    n_neighbours: int = 3,
     min_shared_frames: int = MIN_SHARED_FRAMES,
     min_shared_points: int = MIN_SHARED_POINTS,
 ) -> list[Pair]:
     """Return the pairs (i, j), i < j, worth a relative pose: each camera's best neighbours and a spanning tree.
 
-    Cameras that the graph links stay linked, whatever ``n_neighbours`` is.
+    Cameras that the graph links stay linked, whatever ``n_neighbours`` is. Those with most in common come first.
     """
     n, score = len(table.names), pair_scores(table)
     edges = _usable(table, min_shared_frames, min_shared_points)
@@ -237,7 +237,7 @@ def choose_pairs(
     for i in range(n):
         best = sorted(graph[i], key=lambda j: (-score[i, j], j))[:n_neighbours]
         chosen.update((min(i, j), max(i, j)) for j in best)
-    return sorted(chosen)
+    return sorted(chosen, key=lambda e: (-score[e], e))
 
 
 def spanning_tree(n: int, edges: Sequence[Pair], weights: Sequence[float] | Array) -> list[Pair]:

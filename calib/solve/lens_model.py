@@ -17,10 +17,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import special, stats
+from scipy import special
 
 from calib.core.geometry import Array
 from calib.solve.bundle import (
@@ -33,7 +34,7 @@ from calib.solve.bundle import (
     reduced_system,
 )
 from calib.solve.lens_report import ALPHA, LensModelReport, TermFinding, together
-from calib.solve.linearise import Blocks, jacobian_chunk, project_chunk
+from calib.solve.linearise import Blocks, weighted_rows
 from calib.solve.problem import TERMS, Chunk, Problem, State, term_values
 from calib.solve.refine import Fit
 from calib.solve.start import term_names
@@ -42,6 +43,7 @@ from calib.solve.threads import in_groups, one_blas_thread
 # Share of a parameter's information that is its own. What is left below it is rounding of the elimination: the
 # denominator's k4 to k6 repeat k1 to k3 all but entirely, and mostly only one or two of their directions remain.
 RANK_CUT = 1e-9
+EFFECT_RUNS, EFFECT_RUN = 24, 12  # runs of frames and their length
 # The residuals make a finding's rival less likely by no more than this (chi-square of 1 degree at 1e-3).
 LEAD = 10.8
 
@@ -105,8 +107,7 @@ def examine_lenses(fit: Fit, names: Sequence[str], groups: Sequence[str] | None 
     dropped, drop_steps = _removals(system, freed)
     findings = added + dropped
     owner = np.array([names.index(f.camera) for f in findings], dtype=np.intp)
-    total = _squared_moves(system, np.array(steps + drop_steps).reshape(len(owner), len(system.matrix)).T, owner)
-    effect = np.sqrt(total / n_points[owner])
+    effect = _moves_px(system, np.array(steps + drop_steps).reshape(len(owner), len(system.matrix)).T, owner)
     findings = [replace(f, effect_px=float(size)) for f, size in zip(findings, effect, strict=True)]
     free_groups = {g for _, g, _ in freed}
     held = set(np.flatnonzero(n_points).tolist()) - {c for c, *_ in freed}
@@ -140,7 +141,9 @@ def _linearised(fit: Fit, names: tuple[str, ...], terms: tuple[str, ...]) -> _Sy
     scale = 1.0 / np.sqrt(np.diag(S)[free])
     A = S[np.ix_(free, free)] * scale[:, None] * scale
     if has_gauge:
-        Q, _ = np.linalg.qr(gauge_motions(state, n, len(blocks.shape))[free] / scale[:, None])
+        Q, _ = np.linalg.qr(
+            gauge_motions(state, n, len(blocks.shape), more.distance is not None)[free] / scale[:, None]
+        )
         A = A + Q @ Q.T
     covariance = np.linalg.inv(A) * scale[:, None] * scale
     noise = np.sqrt(2.0) * fit.sigma_px
@@ -167,7 +170,7 @@ def log_p_value(statistic: float, dof: int) -> float:
     """
     if dof == 0:
         return 0.0
-    p = float(stats.chi2.sf(statistic, dof))
+    p = float(special.chdtrc(dof, statistic))
     if p > 1e-290:
         return float(np.log(p))
     half, a = statistic / 2.0, dof / 2.0
@@ -252,8 +255,24 @@ def _removals(system: _System, freed: list[_Places]) -> tuple[list[TermFinding],
     return results, steps
 
 
-def _squared_moves(system: _System, steps: Array, owner: NDArray[np.intp]) -> Array:
-    """Return the sums (K,) in px² by which steps (N, K) move the points of their ``owner`` (K,), wands following."""
+def _moves_px(system: _System, steps: Array, owner: NDArray[np.intp]) -> Array:
+    """Return the RMS (K,) in px by which steps (N, K) move the points of their ``owner`` (K,), wands following.
+
+    Some hundred frames, evenly over the capture, show it to a few percent; a camera that they miss is asked in all.
+    """
+    problem = system.problem
+    first = np.unique(np.linspace(0, max(problem.n_frames - EFFECT_RUN, 0), EFFECT_RUNS).astype(int))
+    few = [problem.chunk(a, min(a + EFFECT_RUN, b)) for a, b in pairwise([*first, problem.n_frames])]
+    total, n_points = _squared_moves(system, steps, owner, few)
+    if (n_points[owner] == 0).any():
+        total, n_points = _squared_moves(system, steps, owner, problem.chunks)
+    return np.asarray(np.sqrt(total / n_points[owner]))
+
+
+def _squared_moves(
+    system: _System, steps: Array, owner: NDArray[np.intp], chunks: Sequence[Chunk]
+) -> tuple[Array, Array]:
+    """Return the sums (K,) in px² of these moves over chunks of frames, and each camera's points (C,) in them."""
     problem, blocks, names = system.problem, system.blocks, system.options.terms
     n, n_turn, n_markers = 6 + len(names), problem.n_turn, len(problem.weight)
     d, n_axes = n_turn + 3, len(blocks.shape) // n_markers
@@ -267,30 +286,26 @@ def _squared_moves(system: _System, steps: Array, owner: NDArray[np.intp]) -> Ar
             near = np.flatnonzero(np.isin(owner, chunk.cameras))
             if not near.size:
                 continue
-            pull = np.empty((chunk.pairs.stop - chunk.pairs.start, d * len(near)))
-            for k, c in enumerate(chunk.cameras):
-                rows = slice(chunk.bounds[k], chunk.bounds[k + 1])
-                coupling = blocks.coupling[chunk.pairs][rows].reshape(-1, n)
-                pull[rows] = (coupling @ of_cameras[c][:, near]).reshape(-1, d * len(near))
-            pull_of_frames = (chunk.sum_to_frames @ pull).reshape(-1, d, len(near))
-            pull_of_frames += blocks.frame_shape[chunk.frames] @ of_shape[:, near]
+            cam, frame = problem.cam[chunk.pairs], problem.frame[chunk.pairs] - chunk.frames.start
+            pull = np.empty((len(cam), d, len(near)))
+            for c in chunk.cameras:
+                pull[cam == c] = blocks.coupling[chunk.pairs][cam == c] @ of_cameras[c][:, near]
+            pull_of_frames = problem.sum_to_frames(pull, chunk) + blocks.frame_shape[chunk.frames] @ of_shape[:, near]
             factors = system.factors[chunk.frames]
             of_frames = -np.swapaxes(factors, 1, 2) @ (factors @ pull_of_frames)
-            for k, c in enumerate(chunk.cameras):
+            rows = weighted_rows(problem, system.state, names, (problem.weight > 0).astype(float), chunk.pairs)
+            for c in chunk.cameras:
                 mine = owner[near] == c
-                pairs = slice(chunk.pairs.start + int(chunk.bounds[k]), chunk.pairs.start + int(chunk.bounds[k + 1]))
-                size = pairs.stop - pairs.start
-                J = np.empty((d + n, 2, n_markers, size))
-                _, way = project_chunk(problem, system.state, replace(chunk, pairs=pairs))
-                jacobian_chunk(problem, system.state, way, names, J)
-                J *= problem.weight[:, pairs] > 0
-                by_pair = J.transpose(3, 1, 2, 0)
-                own = of_frames[problem.frame[pairs] - chunk.frames.start][:, None, :, mine]
-                move = by_pair[..., :d] @ own + by_pair[..., d:] @ of_cameras[c][:, near[mine]]
+                J = rows[cam == c]
+                move = J[..., :d] @ of_frames[frame[cam == c]][:, None, :, mine]
+                move += J[..., d:-1] @ of_cameras[c][:, near[mine]]
                 if n_axes:
                     shift = of_shape[:, near[mine]].reshape(n_markers, n_axes, -1)
-                    move += np.einsum("prma,mak->prmk", by_pair[..., n_turn : n_turn + n_axes], shift)
+                    move += np.einsum("pmra,mak->pmrk", J[..., n_turn : n_turn + n_axes], shift)
                 total[near[mine]] += (move**2).sum(axis=(0, 1, 2))
         return total
 
-    return np.asarray(np.sum(in_groups(run, problem.chunks), axis=0))
+    pairs = np.concatenate([np.arange(len(problem.cam))[chunk.pairs] for chunk in chunks])
+    seen = (problem.weight[:, pairs] > 0).sum(axis=0).astype(float)
+    count = np.bincount(problem.cam[pairs], seen, problem.n_cameras).astype(float)
+    return np.asarray(np.sum(in_groups(run, chunks), axis=0)), count

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import product
 
@@ -18,6 +19,7 @@ from calib.solve.frames import place_wands
 from calib.solve.linearise import residuals
 from calib.solve.motion import shared_points
 from calib.solve.problem import Index, Problem, State, arrange
+from calib.solve.shape import wand_shape
 
 # How far a zoom ring's number may be off, as factors to try: steps of an eighth, which a refinement bridges.
 FOCAL_SCALES = (0.70, 0.79, 0.89, 1.0, 1.12, 1.26, 1.42)
@@ -27,6 +29,8 @@ RANK_POINTS = 200  # to score a candidate by its median
 SAMPLE_POINTS = 800  # enough for a robust sample; more only costs time
 RANK_FRAMES = 30  # to tell candidates apart, which differ by degrees and percents
 SAMPLE_FRAMES = 90  # to refine the best: fixes a pair's pose to some 0.02 degree, far below what distortion bends
+AGREE_LOG_FOCAL = 0.04  # a third of the step between the factors: a refinement starts well within its reach
+POINT_BASELINE_MM = 1000.0  # between two cameras that saw single points, until their scales are compared
 EPIPOLAR_PX = 3.0  # before the lens is known, distortion alone moves points by pixels
 
 
@@ -136,7 +140,7 @@ def rank_candidates(shared: Shared, xy_a: Array, xy_b: Array, E: Array, scales: 
 
     For every candidate the points are triangulated and the wand's lengths compared with the known ones: their
     median ratio is the metric scale, their spread (a robust relative deviation) plus the median reprojection
-    angle the score.
+    angle the score. A single marker has no length: the angle alone is the score, the scale that of POINT_BASELINE_MM.
     """
     R, t = (v.reshape(-1, *v.shape[2:]) for v in decompose(E))
     scale = np.repeat(scales, 4, axis=0)
@@ -150,11 +154,14 @@ def rank_candidates(shared: Shared, xy_a: Array, xy_b: Array, E: Array, scales: 
     is_front = ((depth_a > 0) & (depth_b > 0)).mean(axis=1)
     i, j = _marker_pairs(shared)
     true = wand.lengths_mm[shared.marker[i], shared.marker[j]]
-    out = []
+    is_point, out = wand.dimension == 0, []
     for k in np.flatnonzero(is_front > 0.75):
         point_a, point_b = depth_a[k, :, None] * ray_a[k], depth_b[k, :, None] * ray_b[k] + base[k]
         miss = np.median(np.linalg.norm(point_a - point_b, axis=1) / np.abs(depth_a[k]))
         points = 0.5 * (point_a + point_b)
+        if is_point:
+            out.append(Candidate(R[k], t[k] * POINT_BASELINE_MM, scale[k], float(miss)))
+            continue
         with np.errstate(divide="ignore"):
             ratio = np.log(np.linalg.norm(points[i] - points[j], axis=1) / true)
         middle = np.median(ratio)
@@ -174,14 +181,43 @@ def _marker_pairs(shared: Shared) -> tuple[Index, Index]:
     return np.concatenate(i), np.concatenate(j)
 
 
+def solve_pairs(
+    tracks: Tracks, wand: Wand, chosen: Sequence[tuple[int, int]], lens: Array, is_open: NDArray[np.bool_],
+    progress: Callable[[str, int, int], None],
+) -> list[PairPose]:  # fmt: skip
+    """Return the metric poses of the chosen pairs, as far as their points give one; ``is_open (C,)`` focal lengths too.
+
+    Pairs are taken in the order given, the most telling first: a camera whose focal length two pairs agree on is no
+    longer searched for one.
+    """
+    shape, lens, to_try = wand_shape(wand), lens.copy(), scales_to_try(tracks, is_open)
+    found: list[list[float]] = [[] for _ in tracks.cameras]
+    edges = []
+    for k, (a, b) in enumerate(chosen):
+        progress("camera pairs", k, len(chosen))
+        edge = solve_pair(tracks, wand, shape, a, b, lens, to_try, is_open)
+        if edge is None:
+            continue
+        edges.append(edge)
+        for c, focal, sigma in zip((a, b), edge.focal_px, edge.sigma_log_focal, strict=True):
+            agrees = [f for f in found[c] if abs(np.log(f / focal)) < AGREE_LOG_FOCAL]
+            if len(to_try[c]) > 1 and sigma < AGREE_LOG_FOCAL:
+                found[c].append(float(focal))
+                if agrees:
+                    lens[c, :2] *= np.sqrt(agrees[0] * focal) / lens[c, 0]
+                    to_try[c] = (1.0,)
+    return edges
+
+
 def solve_pair(
-    tracks: Tracks, wand: Wand, shape_mm: Array, a: int, b: int, lens: Array, to_try: list[tuple[float, ...]]
-) -> PairPose | None:
+    tracks: Tracks, wand: Wand, shape_mm: Array, a: int, b: int, lens: Array, to_try: list[tuple[float, ...]],
+    is_open: NDArray[np.bool_],
+) -> PairPose | None:  # fmt: skip
     """Return the metric pose of camera b from camera a, or None where their shared points give none.
 
     lens (C, 12) are starting lenses; ``to_try`` (of length C) holds factors on their focal lengths, more than one where
-    it has to be found as well. Fresh from an essential matrix, the best candidates go through a small robust bundle;
-    the one with the least residual stays.
+    it has to be searched for, and ``is_open`` (C,) says where it is refined. Fresh from an essential matrix, the best
+    candidates go through a small robust bundle; the one with the least residual stays.
     """
     uv_a, uv_b, frame, marker = shared_points(tracks.cameras[a], tracks.cameras[b])
     shared = Shared(frame, marker, uv_a, uv_b)
@@ -194,15 +230,16 @@ def solve_pair(
     xy_a, xy_b = planes[0][is_reached], planes[1][is_reached]
     if len(xy_a) < 15:
         return None
-    pair_open = (len(to_try[a]) > 1, len(to_try[b]) > 1)
+    pair_open = (bool(is_open[a]), bool(is_open[b]))
     E, scales, is_inlier = essential_candidates(xy_a, xy_b, (lens[a, 0], lens[b, 0]), (to_try[a], to_try[b]))
     if is_inlier.sum() < 12:
         return None
     shared, xy_a, xy_b = _select(shared, is_inlier), xy_a[is_inlier], xy_b[is_inlier]
     few = _thinned_rows(shared, RANK_POINTS)
     candidates = rank_candidates(_select(shared, few), xy_a[few], xy_b[few], E, scales, wand)
-    n_turn = 2 if wand.dimension == 1 else 3
-    rough, fine = (_pair_problem(shared, len(shape_mm), n_turn, n) for n in (RANK_FRAMES, SAMPLE_FRAMES))
+    n_turn = {0: 0, 1: 2}.get(wand.dimension, 3)
+    more = 1 if n_turn else 3  # frames: a single point tells a third of what a wand of three does
+    rough, fine = (_pair_problem(shared, len(shape_mm), n_turn, more * n) for n in (RANK_FRAMES, SAMPLE_FRAMES))
     if rough is None or fine is None:
         return None
     starts = [_start_state(c, shape_mm, lens[[a, b]]) for c in _rivals(candidates)]
@@ -239,7 +276,7 @@ def _rivals(candidates: list[Candidate], most: int = 3) -> list[Candidate]:
 def _pair_problem(shared: Shared, n_markers: int, n_turn: int, n_frames: int) -> Problem | None:
     """Return the problem of at most n_frames frames of two cameras, None where no frame has enough markers."""
     frames, index, count = np.unique(shared.frame, return_inverse=True, return_counts=True)
-    good = np.flatnonzero(count >= (2 if n_turn == 2 else 3))
+    good = np.flatnonzero(count >= {0: 1, 2: 2, 3: 3}[n_turn])
     if len(good) == 0:
         return None
     if len(good) > n_frames:
@@ -272,6 +309,8 @@ def _refine(problem: Problem, state: State, is_open: tuple[bool, bool]) -> tuple
     is_free = np.ones((2, 7), bool)
     is_free[0, :6] = False
     is_free[:, 6] = is_open
+    if problem.n_turn == 0:  # single points leave the scale open: the step along the baseline is held
+        is_free[1, 3 + int(np.abs(state.cam_t[1]).argmax())] = False
     sigma = _robust_sigma(problem, state, seen)
     # First from afar on a scale that fits the start, then to the minimum on the scale that it reached.
     for iterations in (12, 8):
@@ -280,7 +319,9 @@ def _refine(problem: Problem, state: State, is_open: tuple[bool, bool]) -> tuple
             terms=("focal",), is_free=is_free, loss_scale=2.0, max_iterations=iterations, tolerance=1e-3, damping=1e-3
         )
         result = bundle(weighted, state, options)
-        state, sigma = result.state, max(_robust_sigma(problem, result.state, seen), 0.02)
+        before, state, sigma = sigma, result.state, max(_robust_sigma(problem, result.state, seen), 0.02)
+        if result.is_converged and sigma > 0.7 * before:  # the scale was right at once
+            break
     blocks = result.blocks
     S, _ = reduced_system(weighted, blocks, inverse_factors(blocks.frame))
     free = np.flatnonzero(is_free)

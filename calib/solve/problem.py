@@ -1,18 +1,15 @@
 """The bundle's data: observations laid out for fast evaluation, and the state that explains them.
 
-A *pair* is one camera's view of the wand in one frame. Pairs are the fastest axis of every array, markers the next,
-so that all arithmetic runs over long contiguous rows: ``uv_px (2, M, P)``. Frames are cut into chunks whose
-temporaries stay in cache; inside a chunk pairs are sorted by camera.
+A *pair* is one camera's view of the wand in one frame. Pairs are the fastest axis of every array, markers the next:
+``uv_px (2, M, P)``. They are sorted by frame, then camera; frames are cut into chunks, which threads share.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import sparse
 
 from calib.core.geometry import Array, rotation_from_vector
 from calib.core.tracks import Tracks
@@ -99,22 +96,21 @@ class State:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Chunk:
-    """A run of frames: the slice of its pairs, of its frames, and where each camera's pairs lie."""
+    """A run of frames, the run of their pairs, and the cameras (n_seen,) that see any of them."""
 
-    pairs: slice
     frames: slice
+    pairs: slice
     cameras: Index
-    bounds: Index
-    sum_to_frames: Any
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Problem:
     """Observations of ``n_cameras`` in ``n_frames``, in chunks.
 
-    cam, frame (P,) index cameras and frames; uv_px (2, M, P); weight (M, P) is 1 / sigma, 0 where a marker was not
-    seen or is left out; row (M, P) is the point's row in its camera's tracks, -1 where there is none.
-    ``frame_number (F,)`` and ``n_turn`` (rotational freedoms of a wand frame: 3, 2 for a line, 0 for a point).
+    cam, frame (P,) index cameras and frames; frames come in order, ``starts (F + 1,)`` says where each begins.
+    uv_px (2, M, P); weight (M, P) is 1 / sigma, 0 where a marker was not seen or is left out; row (M, P) is the point's
+    row in its camera's tracks, -1 where there is none. ``frame_number (F,)`` and ``n_turn`` (rotational freedoms of a
+    wand frame: 3, 2 for a line, 0 for a point).
     """
 
     n_cameras: int
@@ -122,6 +118,7 @@ class Problem:
     frame_number: NDArray[np.int64]
     cam: Index
     frame: Index
+    starts: Index
     uv_px: Array
     weight: Array
     row: Index
@@ -139,43 +136,56 @@ class Problem:
         """Return the same observations with other weights (M, P)."""
         return replace(self, weight=weight)
 
+    def pairs_by_camera(self) -> list[Index]:
+        """Return the pairs of each camera, in order of frames."""
+        order = np.argsort(self.cam, kind="stable")
+        return np.split(order, np.searchsorted(self.cam[order], np.arange(1, self.n_cameras)))
+
+    def chunk(self, first: int, last: int) -> Chunk:
+        """Return the frames from first to last as a chunk."""
+        pairs = slice(int(self.starts[first]), int(self.starts[last]))
+        return Chunk(slice(first, last), pairs, np.unique(self.cam[pairs]))
+
+    def sum_to_frames(self, values: Array, chunk: Chunk) -> Array:
+        """Return the sums (F', ...) over each frame's pairs of values (P', ...) of a chunk's pairs."""
+        starts = self.starts[chunk.frames.start : chunk.frames.stop + 1] - chunk.pairs.start
+        out = np.zeros((len(starts) - 1, *values.shape[1:]))
+        has_pairs = np.diff(starts) > 0
+        if has_pairs.any():
+            out[has_pairs] = np.add.reduceat(values, starts[:-1][has_pairs], axis=0)
+        return out
+
 
 def arrange(
     cam: Index, frame: Index, marker: Index, uv_px: Array, weight: Array, row: Index, *, shape: tuple[int, int, int],
-    n_turn: int, frame_number: NDArray[np.int64], points_per_chunk: int = 12000,
+    n_turn: int, frame_number: NDArray[np.int64], frames_per_chunk: int = 200,
 ) -> Problem:  # fmt: skip
     """Return the Problem of a list of points (n,), with ``shape`` = (cameras, frames, markers).
 
-    ``points_per_chunk`` keeps the temporaries of a chunk (some 100 kB each) in cache, and long enough for threads.
+    ``frames_per_chunk`` bounds the memory of the elimination, whose products are at full speed from some hundred rows.
     """
     n_cameras, n_frames, n_markers = shape
+    pair_of_key = np.zeros(n_frames * n_cameras, dtype=np.intp)
     key = frame * n_cameras + cam
-    pair_key, pair_of_point = np.unique(key, return_inverse=True)
+    pair_of_key[key] = 1
+    pair_key = np.flatnonzero(pair_of_key)
+    pair_of_key[pair_key] = np.arange(len(pair_key))
+    at = pair_of_key[key]
     pair_frame, pair_cam = np.divmod(pair_key, n_cameras)
     n_pairs = len(pair_key)
-    filled = np.cumsum(np.bincount(pair_frame, minlength=n_frames)) * n_markers
-    edges = np.searchsorted(filled, np.arange(0, filled[-1] + points_per_chunk, points_per_chunk), side="left")
-    edges = np.unique(np.clip(np.append(edges, n_frames), 0, n_frames))
-    chunk_of_frame = np.repeat(np.arange(len(edges) - 1), np.diff(edges))
-    order = np.lexsort((pair_frame, pair_cam, chunk_of_frame[pair_frame]))
-    place = np.empty(n_pairs, dtype=np.intp)
-    place[order] = np.arange(n_pairs)
-    pair_cam, pair_frame = pair_cam[order], pair_frame[order]
-    at = place[pair_of_point]
     uv_all = np.zeros((2, n_markers, n_pairs))
     weight_all, row_all = np.zeros((n_markers, n_pairs)), np.full((n_markers, n_pairs), -1, dtype=np.intp)
-    uv_all[:, marker, at] = uv_px.T
+    uv_all[0, marker, at], uv_all[1, marker, at] = uv_px[:, 0], uv_px[:, 1]
     weight_all[marker, at], row_all[marker, at] = weight, row
-    starts = np.searchsorted(chunk_of_frame[pair_frame], np.arange(len(edges)))
+    starts = np.searchsorted(pair_frame, np.arange(n_frames + 1))
     chunks = []
-    for k in range(len(edges) - 1):
-        pairs, frames = slice(int(starts[k]), int(starts[k + 1])), slice(int(edges[k]), int(edges[k + 1]))
-        cameras, first = np.unique(pair_cam[pairs], return_index=True)
-        n = pairs.stop - pairs.start
-        local = pair_frame[pairs] - frames.start
-        incidence = sparse.csr_matrix((np.ones(n), (local, np.arange(n))), shape=(frames.stop - frames.start, n))
-        chunks.append(Chunk(pairs, frames, cameras, np.append(first, n), incidence))
-    return Problem(n_cameras, n_turn, frame_number, pair_cam, pair_frame, uv_all, weight_all, row_all, tuple(chunks))
+    for first in range(0, n_frames, frames_per_chunk):
+        frames = slice(first, min(first + frames_per_chunk, n_frames))
+        pairs = slice(int(starts[frames.start]), int(starts[frames.stop]))
+        chunks.append(Chunk(frames, pairs, np.flatnonzero(np.bincount(pair_cam[pairs], minlength=n_cameras))))
+    return Problem(
+        n_cameras, n_turn, frame_number, pair_cam, pair_frame, starts, uv_all, weight_all, row_all, tuple(chunks)
+    )
 
 
 def problem_from_tracks(
@@ -205,7 +215,7 @@ def problem_from_tracks(
         is_good &= np.isin(frame_number, frames)
     keep = is_good[frame]
     new_frame = np.cumsum(is_good) - 1
-    n_turn = 2 if dimension == 1 else 3
+    n_turn = {0: 0, 1: 2}.get(dimension, 3)
     shape = (len(tracks.cameras), int(is_good.sum()), n_markers)
     return arrange(
         cam[keep], new_frame[frame[keep]], marker[keep], xy[keep], 1.0 / sigma[cam[keep]], row[keep],

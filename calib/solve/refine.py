@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special
 
 from calib.core.geometry import Array
 from calib.core.rig import Rig
@@ -25,10 +25,13 @@ Progress = Callable[[str, int, int], None]
 
 # A good point fails this test once in 100,000: at a million points ten are lost, which costs nothing, and what
 # passes is within 4.8 sigma, which moves no camera.
-GATE_SQUARED = float(stats.chi2.isf(1e-5, 2))
+GATE_SQUARED = float(special.chdtri(2, 1e-5))
 SIGMA_FLOOR_PX = 1e-3  # noise-free input must not divide by zero
-START_FRAMES = 80  # frames a camera in the first rounds: enough for poses and lenses to a fraction of a percent
+START_FRAMES = 120  # frames a camera in the first rounds: enough for poses and lenses to a fraction of a percent
 MAX_ROUNDS = 8
+# Relative falls of the cost that end a descent. The cost is about half the number of residuals: at a million of them
+# the last leaves a hundredth of a standard deviation undone, the first what the next round does anyway.
+FIRST_TOLERANCE, LAST_TOLERANCE = 1e-6, 1e-10
 LOSS_SCALE = 2.0  # Cauchy's scale in sigmas: 95 % efficient at 2.385 (Huber 1981), a bit less to weather a bad start
 
 
@@ -57,8 +60,7 @@ def robust_sigmas(problem: Problem, squared: Array, seen: NDArray[np.bool_]) -> 
     residuals may mean that the wands follow this one camera, and trusting it more would make them follow it blindly.
     """
     sigma = np.full(problem.n_cameras, np.nan)
-    for c in range(problem.n_cameras):
-        at = problem.cam == c
+    for c, at in enumerate(problem.pairs_by_camera()):
         values = squared[:, at][seen[:, at]]
         if values.size:
             sigma[c] = np.sqrt(np.median(values) / (2.0 * np.log(2.0)))
@@ -86,21 +88,32 @@ def dof_sigmas(problem: Problem, state: State, frame: Array, n_camera: int, fall
     squared = squared_residuals(problem, state)
     total = np.bincount(problem.cam, np.where(inlier, squared, 0.0).sum(axis=0), problem.n_cameras)
     freedom = np.bincount(problem.cam, 2.0 * inlier.sum(axis=0) - taken, problem.n_cameras) - n_camera
-    sigma = np.sqrt(total / np.maximum(freedom, 1.0))
     # With fewer than ten degrees of freedom left the estimate says nothing.
-    return np.maximum(np.where(freedom > 10, sigma, fallback), SIGMA_FLOOR_PX)
+    sigma = np.where(freedom > 10, np.sqrt(total / np.maximum(freedom, 1.0)), fallback)
+    if problem.n_turn:
+        return np.maximum(sigma, SIGMA_FLOOR_PX)
+    # A single point can follow any one camera exactly, so there weights run away all the same. None gets more than the
+    # median by degrees of freedom, of which a camera that runs away has next to none.
+    order, share = np.argsort(sigma), np.maximum(freedom, 1e-9)
+    least = sigma[order][np.searchsorted(np.cumsum(share[order]), 0.5 * share.sum())]
+    return np.maximum(sigma, max(float(least), SIGMA_FLOOR_PX))
 
 
 def spread_frames(tracks: Tracks, per_camera: int) -> Ints:
-    """Return frame numbers that give every camera up to ``per_camera`` frames, evenly over its own points."""
-    chosen = []
-    for camera in tracks.cameras:
+    """Return frame numbers that give every camera some ``per_camera`` frames, evenly over its own points.
+
+    Cameras that see least choose first; the others count what these chose.
+    """
+    chosen = np.empty(0, np.int64)
+    for camera in sorted(tracks.cameras, key=lambda c: int((c.marker >= 0).sum())):
         frames, count = np.unique(camera.frame[camera.marker >= 0], return_counts=True)
         frames = frames[count >= np.median(count)] if len(frames) else frames
-        if len(frames) > per_camera:
-            frames = frames[np.linspace(0, len(frames) - 1, per_camera).astype(int)]
-        chosen.append(frames)
-    return np.unique(np.concatenate(chosen))
+        left = np.setdiff1d(frames, chosen, assume_unique=True)
+        wanted = min(per_camera - (len(frames) - len(left)), len(left))
+        if wanted > 0:
+            left = left[np.linspace(0, len(left) - 1, wanted).astype(int)]
+            chosen = np.union1d(chosen, left)
+    return chosen
 
 
 def refine(tracks: Tracks, wand: Wand, start: State, options: BundleOptions, progress: Progress) -> Fit:
@@ -131,7 +144,8 @@ def refine(tracks: Tracks, wand: Wand, start: State, options: BundleOptions, pro
     options = replace(options, shape=prior)
     problem = problem_from_tracks(tracks, len(wand.markers), wand.dimension)
     state, seen = _placed(problem, state)
-    state = fit_frames(problem.with_weight(seen / sigma[problem.cam]), state, loss_scale=LOSS_SCALE)
+    weighted = problem.with_weight(seen / sigma[problem.cam])
+    state = fit_frames(weighted, state, loss_scale=LOSS_SCALE, max_iterations=5)  # near enough to tell outliers
     sigma = robust_sigmas(problem, squared_residuals(problem, state), seen)
     fit = _least_squares_rounds(tracks, problem, state, seen, sigma, options, progress)
     return replace(fit, wand_finding=finding)
@@ -166,7 +180,7 @@ def _least_squares_rounds(
     for k in range(MAX_ROUNDS):
         progress("bundle of all frames", k + 1, MAX_ROUNDS)
         weighted = problem.with_weight(inlier / sigma[problem.cam])
-        result = bundle(weighted, state, options)
+        result = bundle(weighted, state, replace(options, tolerance=FIRST_TOLERANCE if k == 0 else LAST_TOLERANCE))
         state = result.state
         before = sigma
         sigma = dof_sigmas(weighted, state, result.blocks.frame, n_camera, sigma)
@@ -175,7 +189,7 @@ def _least_squares_rounds(
         prior = options.prior and tightened(options.prior, options.terms, state.lens, widths, heights)
         # A change of one weight in a thousand, or of sigma by a part in 200, moves nothing by its own error bar.
         is_settled = n_changed <= 1e-4 * inlier.sum() and np.all(np.abs(sigma / before - 1.0) < 5e-3)
-        if (is_settled and prior is None) or k + 1 == MAX_ROUNDS:
+        if (k > 0 and is_settled and prior is None) or k + 1 == MAX_ROUNDS:
             break
         inlier, options = after, replace(options, prior=prior or options.prior)
     return Fit(weighted, result, sigma, inlier, options, None)
@@ -221,5 +235,5 @@ def hold_cameras(tracks: Tracks, wand: Wand, cameras: State) -> RigFit:
         inlier = gate(problem, state, seen, sigma)
         weighted = problem.with_weight(inlier / sigma[problem.cam])
         state = fit_frames(weighted, state)
-        sigma = dof_sigmas(weighted, state, linearise(weighted, state, (), np.inf).frame, 0, sigma)
+        sigma = dof_sigmas(weighted, state, linearise(weighted, state, (), np.inf, has_cameras=False).frame, 0, sigma)
     return RigFit(problem, state, residuals(problem, state), sigma, inlier)

@@ -7,12 +7,12 @@ import numpy as np
 from calib.core.rig import Rig
 from calib.core.tracks import Tracks
 from calib.errors import UnsolvableError
+from calib.solve.determined import require_certain
 
 # A metre's wand written in metres has markers a millimetre apart, and then cameras a few millimetres apart.
 SMALL_WAND_MM, SMALL_RIG_MM, LARGE_RIG_MM = 5.0, 100.0, 1e6
 # A zoom ring reads up to a third off at worst; twice that is another lens or a fit that ran away.
 FOCAL_RATIO = 1.7
-POSITION_SHARE = 0.05  # a position less sure than this share of the way to the other cameras is not determined
 NOISE_SHARE = 0.002  # of the sensor's width: four pixels of 2048, tens of times what a poor marker scatters
 
 
@@ -21,7 +21,7 @@ def require_sound(rig: Rig, tracks: Tracks) -> None:
     _require_size(rig)
     _require_lenses(rig, tracks)
     _require_fit(rig)
-    _require_positions(rig)
+    require_certain(rig)
 
 
 def _positions_mm(rig: Rig) -> np.ndarray:
@@ -29,6 +29,8 @@ def _positions_mm(rig: Rig) -> np.ndarray:
 
 
 def _require_size(rig: Rig) -> None:
+    if rig.wand.dimension == 0:
+        return  # the size is what the stated distance makes it
     position = _positions_mm(rig)
     extent = 2.0 * float(np.linalg.norm(position - position.mean(axis=0), axis=1).max())
     is_small = extent < SMALL_RIG_MM and rig.wand.span_mm < SMALL_WAND_MM
@@ -65,22 +67,4 @@ def _require_fit(rig: Rig) -> None:
             found=f"{middle:.1f} px",
             remedy="The tracks do not fit this wand: check the wand file, the markers' order and the cameras' sync.",
             cameras=rig.names,
-        )
-
-
-def _require_positions(rig: Rig) -> None:
-    if rig.covariance is None:
-        return
-    position = _positions_mm(rig)
-    reach = float(np.median(np.linalg.norm(position - np.median(position, axis=0), axis=1)))
-    sigma = {n: float(np.linalg.norm(rig.covariance.sigma(n, "position"))) for n in rig.names}
-    open_ones = [n for n, s in sigma.items() if not s < POSITION_SHARE * max(reach, 1.0)]
-    if open_ones:
-        worst = max(open_ones, key=lambda n: np.nan_to_num(sigma[n], nan=np.inf))
-        raise UnsolvableError(
-            ", ".join(open_ones),
-            expected="positions that the wave determines",
-            found=f"{worst} uncertain by {sigma[worst]:.0f} mm (one sigma)",
-            remedy="Wave longer, with the wand turned all ways, at several distances before these cameras.",
-            cameras=open_ones,
         )

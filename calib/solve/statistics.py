@@ -27,8 +27,9 @@ def rig_stats(
     used = is_inlier | ((problem.row >= 0) & has_judges(problem)[problem.frame])
     share_left = _share_left(problem, state, is_inlier, sigma_px)
     stats = []
-    for c, camera in enumerate(tracks.cameras):
-        marker, pair = np.nonzero(used & (problem.cam == c))
+    for c, (camera, own) in enumerate(zip(tracks.cameras, problem.pairs_by_camera(), strict=True)):
+        marker, pair = np.nonzero(used[:, own])
+        pair = own[pair]
         row, out = problem.row[marker, pair], ~is_inlier[marker, pair]
         found = camera_stats(residual[:, marker, pair].T, camera.xy_px[row], out, camera.width, camera.height)
         stats.append(replace(found, sigma_px=found.sigma_px / float(np.sqrt(share_left[c]))))
@@ -48,7 +49,7 @@ def has_judges(problem: Problem) -> NDArray[np.bool_]:
 def _share_left(problem: Problem, state: State, is_inlier: NDArray[np.bool_], sigma_px: Array) -> Array:
     """Return which share (C,) of each camera's residuals the fitted wand poses leave free, nan without points."""
     weighted = problem.with_weight(is_inlier / sigma_px[problem.cam])
-    factors = inverse_factors(linearise(weighted, state, (), np.inf).frame)
+    factors = inverse_factors(linearise(weighted, state, (), np.inf, has_cameras=False).frame)
     taken = np.bincount(problem.cam, frame_leverage(weighted, state, factors), problem.n_cameras)
     n = np.bincount(problem.cam, 2.0 * is_inlier.sum(axis=0), problem.n_cameras)
     return np.where(n > taken, (n - taken) / np.maximum(n, 1.0), np.nan)

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from calib.core.camera import Lens, project
 from calib.core.geometry import Array, cross_matrix, frozen
+from calib.core.rig import Rig
 from calib.core.tracks import CameraTracks, Ints, Tracks
 from calib.core.wand import Wand
 from calib.solve.bundle import (
@@ -31,9 +32,18 @@ from calib.solve.bundle import (
     reduced_system,
 )
 from calib.solve.frame_slip import find_frames, whole_frame_offsets
-from calib.solve.linearise import Blocks, cauchy, jacobian_chunk, linearise, project_chunk
+from calib.solve.linearise import Blocks, cauchy, linearise, weighted_rows
 from calib.solve.problem import Problem, State
-from calib.solve.refine import LOSS_SCALE, Fit, Progress, frames_with_pose, refine, robust_sigmas, squared_residuals
+from calib.solve.refine import (
+    LOSS_SCALE,
+    Fit,
+    Progress,
+    fit_to_rig,
+    frames_with_pose,
+    refine,
+    robust_sigmas,
+    squared_residuals,
+)
 
 # Steps of the path in seconds: over 1/30 s a hand moves far more than a triangulated marker's noise, and along a curve
 # of up to 10 rad/s the fifth-order rest of the interpolation stays below a thousandth of a step.
@@ -170,21 +180,17 @@ def _marker_sigmas(fit: Fit) -> Array:
     """
     problem, state = fit.problem.with_weight((fit.problem.weight > 0).astype(float)), fit.result.state
     d, n_markers = problem.n_turn + 3, len(state.shape_mm)
-    factors = inverse_factors(linearise(problem, state, (), np.inf).frame)
+    factors = inverse_factors(linearise(problem, state, (), np.inf, has_cameras=False).frame)
     # How a marker moves with its frame's parameters: turns about the wand's last n_turn axes, and shifts.
     turns = -cross_matrix(state.shape_mm)[:, :, 3 - problem.n_turn :]
     moves = np.concatenate([turns, np.broadcast_to(np.eye(3), (n_markers, 3, 3))], axis=2)
     of_frame = (np.einsum("fkd,mid->fmik", factors, moves, optimize=True) ** 2).sum(axis=(2, 3))
     has_pose = np.asarray((np.diagonal(factors, axis1=1, axis2=2) > 0).all(axis=1))
-    own = np.empty((problem.n_frames, n_markers * 9))
+    own = np.empty((problem.n_frames, n_markers, 3, 3))
     for chunk in problem.chunks:
-        residual, way = project_chunk(problem, state, chunk)
-        J = np.empty((d + 6, *residual.shape))
-        jacobian_chunk(problem, state, way, (), J, problem.weight[:, chunk.pairs])
-        shifts = J[problem.n_turn : d]
-        squares = np.einsum("irmp,jrmp->pmij", shifts, shifts).reshape(-1, n_markers * 9)
-        own[chunk.frames] = chunk.sum_to_frames @ squares
-    information = np.linalg.eigvalsh(own.reshape(problem.n_frames, n_markers, 3, 3))
+        shifts = weighted_rows(problem, state, (), problem.weight, chunk.pairs)[..., problem.n_turn : d]
+        own[chunk.frames] = problem.sum_to_frames(np.swapaxes(shifts, 2, 3) @ shifts, chunk)
+    information = np.linalg.eigvalsh(own)
     # A single ray leaves its own direction open up to rounding; two that meet at a milliradian do not.
     is_met = information[..., 0] > 1e-9 * information[..., 2]
     of_marker = (1.0 / np.where(is_met[..., None], information, np.nan)).sum(axis=2)
@@ -250,7 +256,8 @@ def estimate_offsets(fit: Fit, tracks: Tracks, *, loss_scale: float = np.inf) ->
     common = np.zeros((len(S), 1))
     common[n - 1 : n_cameras * n : n] = 1.0
     is_time = common[free, 0] > 0
-    G = np.hstack([common, gauge_motions(result.state, n, n_shape)]) if has_gauge else common
+    motions = gauge_motions(result.state, n, n_shape, fit.options.distance is not None)
+    G = np.hstack([common, motions]) if has_gauge else common
     scale = 1.0 / np.sqrt(np.diag(S)[free])
     Q, _ = np.linalg.qr(G[free] / scale[:, None])
     C = np.linalg.inv(S[np.ix_(free, free)] * scale[:, None] * scale + Q @ Q.T) * scale[:, None] * scale
@@ -280,19 +287,17 @@ def _with_time(problem: Problem, result: BundleResult, options: BundleOptions, v
     to_camera, gradient = np.zeros((problem.n_cameras, n + 1)), np.zeros(problem.n_cameras)
     to_shape = np.zeros((problem.n_cameras, n_markers, n_axes))
     for chunk in problem.chunks:
-        cam, weight = problem.cam[chunk.pairs], problem.weight[:, chunk.pairs]
-        residual, way = project_chunk(problem, state, chunk)
-        J = np.empty((d + n + 1, *residual.shape))
-        jacobian_chunk(problem, state, way, options.terms, J[:-1], weight)
-        in_cam = np.einsum("pij,pmj->imp", state.cam_R[cam], velocity[problem.frame[chunk.pairs]])
-        time = np.einsum("irmp,imp->rmp", J[d + 3 : d + 6], in_cam, out=J[-1])
-        by_pair = np.einsum("krmp,rmp->kp", J, time)
-        to_frame[chunk.pairs, :, 0] = by_pair[:d].T
-        starts = chunk.bounds[:-1]
-        to_camera[chunk.cameras] += np.add.reduceat(by_pair[d:], starts, axis=1).T
-        gradient[chunk.cameras] -= np.add.reduceat((time * residual * weight).sum(axis=(0, 1)), starts)
-        shifts = np.einsum("armp,rmp->map", J[problem.n_turn : problem.n_turn + n_axes], time)
-        to_shape[chunk.cameras] += np.moveaxis(np.add.reduceat(shifts, starts, axis=2), 2, 0)
+        cam = problem.cam[chunk.pairs]
+        rows = weighted_rows(problem, state, options.terms, problem.weight, chunk.pairs)
+        in_cam = np.einsum("pij,pmj->pmi", state.cam_R[cam], velocity[problem.frame[chunk.pairs]])
+        time = np.einsum("pmri,pmi->pmr", rows[..., d + 3 : d + 6], in_cam)
+        by_pair = np.einsum("pmrk,pmr->pk", rows, time)
+        to_frame[chunk.pairs, :, 0] = by_pair[:, :d]
+        shifts = np.einsum("pmra,pmr->pma", rows[..., problem.n_turn : problem.n_turn + n_axes], time)
+        with_itself = (time**2).sum(axis=(1, 2))[:, None]
+        np.add.at(to_camera, cam, np.hstack([by_pair[:, d:-1], with_itself]))
+        np.add.at(gradient, cam, by_pair[:, -1])
+        np.add.at(to_shape, cam, shifts)
     camera = np.zeros((problem.n_cameras, n + 1, n + 1))
     camera[:, :n, :n] = blocks.camera
     camera[:, n] = camera[:, :, n] = to_camera
@@ -361,3 +366,22 @@ def with_timing(
             moved = corrected(tracks, fit, applied)
             fit = refine(moved, wand, fit.result.state, options, progress)
     return fit, moved, replace(found, is_settled=is_settled)
+
+
+def at_common_time(rig: Rig, tracks: Tracks) -> Tracks:
+    """Return the tracks as they would be, had the cameras of the rig none of the time offsets that its solve found.
+
+    The rig is held. Only offsets that the solve itself moved points by count.
+    """
+    known = rig.provenance.get("time_offset_frames", {})
+    found = [known.get(name, {"offset": 0.0, "sigma": np.inf}) for name in tracks.names]
+    offset = np.array([o["offset"] if abs(o["offset"]) > SIGNIFICANT * o["sigma"] else 0.0 for o in found])
+    moved = tracks
+    # Whole frames need no path; the first path still leans towards the late camera, the second hardly.
+    for step in (np.rint(offset), offset, offset) if offset.any() else ():
+        held = fit_to_rig(rig, moved)
+        problem = held.problem.with_weight(held.is_inlier / held.sigma_px[held.problem.cam])
+        blocks = linearise(problem, held.state, (), np.inf)
+        result = BundleResult(held.state, blocks.cost, blocks, 0, True)
+        moved = corrected(tracks, Fit(problem, result, held.sigma_px, held.is_inlier, BundleOptions(), None), step)
+    return moved

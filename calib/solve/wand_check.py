@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import stats
+from scipy import special
 
 from calib.core.geometry import Array
 from calib.core.wand import Wand
@@ -77,7 +77,7 @@ def check_wand(
     excess = _variance_ratio(problem, result, options)
     information, gradient = information / excess, gradient / excess
     value, freedom, _ = _joint_minimum(information, gradient, stated, shape, None)
-    p_value = float(stats.chi2.sf(value, freedom)) if freedom > 0 else 1.0
+    p_value = float(special.chdtrc(freedom, value)) if freedom > 0 else 1.0
     if p_value >= P_WRONG:
         return stated, None
     loose = loosened(stated).sigma_mm
@@ -85,7 +85,7 @@ def check_wand(
     order = np.argsort([w[0] for w in without])
     best, second = int(order[0]), int(order[1])
     left = freedom - stated.n_axes
-    is_rest_right = without[best][0] < stats.chi2.isf(P_RIGHT, max(left, 1))
+    is_rest_right = without[best][0] < special.chdtri(max(left, 1), P_RIGHT)
     if is_rest_right and without[second][0] - without[best][0] > LEAD:
         sigma = stated.sigma_mm.copy()
         sigma[best] = loose[best]

@@ -22,12 +22,12 @@ def require_readable(wand: Wand) -> float:
 
     Raises InputError, with the reason, for a wand whose markers a single image cannot tell apart.
     """
-    n, kind = len(wand.markers), wand.dimension
+    n, kind = len(wand.markers), max(wand.dimension, 1)
     least = {1: 3, 2: 4, 3: 5}[kind]
     if n < least:
         what = {1: "on a line", 2: "in a plane", 3: "in space"}[kind]
         reason = {
-            1: "two points look the same end for end",
+            1: "two points look the same end for end" if n == 2 else "one point looks like any other",
             2: "any three points are an image of any triangle",
             3: "four points fit in any order when the lens is not yet known",
         }[kind]

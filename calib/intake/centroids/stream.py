@@ -1,0 +1,303 @@
+"""Many images to one capture: read and searched side by side, a few at a time, whatever their number."""
+
+from __future__ import annotations
+
+import os
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, field
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.core.fields import Fields, camera_from_fields
+from calib.core.geometry import Array
+from calib.core.tracks import CameraTracks, Tracks
+from calib.errors import InputError
+from calib.intake.centroids.names import ImageList, Source, check_frames
+from calib.intake.centroids.sources import Video, mono, quiet, read_image
+from calib.intake.centroids.spots import SpotOptions, Spots, detect
+
+Progress = Callable[[str, int, int], None]
+_EXTRAS = ("roundness", "peak", "saturated")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CameraSummary:
+    """What one camera's images held; the medians are over its spots, nan where it has none.
+
+    ``missing`` lists the frames without an image as (first, last); ``refused`` counts blobs that became no points by
+    reason; ``extras`` holds roundness, peak, share of saturated pixels and whether it was fitted, for every point.
+    """
+
+    name: str
+    n_images: int
+    n_points: int
+    n_without_spots: int
+    n_capped: int
+    missing: tuple[tuple[int, int], ...]
+    refused: dict[str, int]
+    threshold: float
+    background: float
+    noise: float
+    radius_px: float
+    roundness: float
+    peak_share: float
+    saturated_share: float
+    extras: dict[str, NDArray[Any]]
+
+    @property
+    def n_missing(self) -> int:
+        return sum(last - first + 1 for first, last in self.missing)
+
+    def as_json(self) -> dict[str, Any]:
+        """Return what ``calib centroids --json`` prints for a camera; what is not known is null."""
+        numbers = ("threshold", "background", "noise", "radius_px", "roundness", "peak_share", "saturated_share")
+        table: dict[str, Any] = {"name": self.name, "images": self.n_images, "points": self.n_points}
+        table |= {"images_without_spots": self.n_without_spots, "images_capped": self.n_capped}
+        table |= {"missing_frames": [list(m) for m in self.missing], "refused": dict(self.refused)}
+        return table | {k: getattr(self, k) if np.isfinite(getattr(self, k)) else None for k in numbers}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Extraction:
+    """The capture that images gave, what each camera's held, and the files that could not be used."""
+
+    tracks: Tracks
+    cameras: tuple[CameraSummary, ...]
+    bad: tuple[InputError, ...]
+
+
+@dataclass(slots=True)
+class _Camera:
+    """One camera's results while they come in."""
+
+    name: str
+    size: tuple[int, int] | None = None  # width, height
+    first: str = ""
+    frames: list[int] = field(default_factory=list)
+    spots: list[dict[str, Any]] = field(default_factory=list)
+    refused: dict[str, int] = field(default_factory=dict)
+    levels: list[tuple[float, float, float, float]] = field(default_factory=list)
+    n_capped: int = 0
+
+
+def extract(
+    sources: Sequence[Source],
+    stated: ImageList | None = None,
+    options: SpotOptions | None = None,
+    *,
+    rate_hz: float | None = None,
+    keep_going: bool = False,
+    progress: Progress | None = None,
+    n_threads: int | None = None,
+) -> Extraction:
+    """Return the centroids of image and video files as a capture with nameless points.
+
+    At most two images a thread are in memory at once. ``rate_hz`` goes before the list's rate, that before names' and
+    videos'. InputError at the first file that cannot be used, or with ``keep_going`` where none can; where the rate is
+    not known; where no image at all shows a spot.
+    """
+    listed, o = stated or ImageList(), options or SpotOptions()
+    check_frames(sources)
+    by_name = {name: _Camera(name) for name in [*listed.cameras, *sorted({s.camera for s in sources})]}
+    for name, table in listed.cameras.items():
+        if "width" in table and "height" in table:
+            by_name[name].size, by_name[name].first = (int(table["width"]), int(table["height"])), "the image list"
+    bad: list[InputError] = []
+    rates: dict[str, float] = {}
+    if rate_hz is None and listed.frame_rate_hz is None and not any(s.is_video for s in sources):
+        _common_rate({s.path.name: s.rate_hz for s in sources if s.rate_hz})  # before hours of work
+    total = _Total(sources, progress)
+
+    def settle(done: Future[tuple[Spots, tuple[int, int]]], source: Source, frame: int) -> None:
+        try:
+            found, size = done.result()
+            _check_size(by_name[source.camera], size, source)
+            _add(by_name[source.camera], frame, found)
+        except InputError as error:
+            if not keep_going:
+                raise
+            bad.append(error)
+        total.advance()
+
+    n = n_threads or len(os.sched_getaffinity(0))
+    pool = ThreadPoolExecutor(n)
+    waiting: deque[tuple[Future[Any], Source, int]] = deque()
+    with quiet():
+        try:
+            for source, frame, image in _items(sources, rates, bad, keep_going, total):
+                waiting.append((pool.submit(_search, source, frame, image, o), source, frame))
+                if len(waiting) >= 2 * n:
+                    settle(*waiting.popleft())
+            while waiting:
+                settle(*waiting.popleft())
+        finally:
+            pool.shutdown(cancel_futures=True)
+    if bad and not any(c.frames for c in by_name.values()):
+        raise bad[0]
+    rates |= {s.path.name: s.rate_hz for s in sources if s.rate_hz}
+    rate = rate_hz or listed.frame_rate_hz or _common_rate(rates)
+    summaries = tuple(_summary(c) for c in by_name.values())
+    if not any(c.n_points for c in summaries):
+        raise _nothing(summaries)
+    return Extraction(Tracks(tuple(_tracks(c, listed) for c in by_name.values()), rate), summaries, tuple(bad))
+
+
+class _Total:
+    """Counts images for the progress; a video's number of frames is known once it is open."""
+
+    def __init__(self, sources: Sequence[Source], progress: Progress | None) -> None:
+        self.done, self.total, self._show = 0, sum(not s.is_video for s in sources), progress or (lambda *_: None)
+
+    def expect(self, n: int) -> None:
+        self.total += n
+
+    def advance(self) -> None:
+        self.done += 1
+        self._show("centroids", self.done, max(self.total, self.done))
+
+
+def _items(
+    sources: Sequence[Source], rates: dict[str, float], bad: list[InputError], keep_going: bool, total: _Total
+) -> Iterator[tuple[Source, int, Any]]:
+    """Yield source, frame and, of a video, the frame's image; image files are read by the threads."""
+    for source in sources:
+        if not source.is_video:
+            assert source.frame is not None
+            yield source, source.frame, None
+            continue
+        try:
+            video = Video(source.path)
+            if video.rate_hz:
+                rates[source.path.name] = video.rate_hz
+            total.expect(video.n_frames)
+            yield from ((source, k, image) for k, image in enumerate(video.frames()))
+        except InputError as error:
+            if not keep_going:
+                raise
+            bad.append(error)
+
+
+def _search(source: Source, frame: int, image: Any, options: SpotOptions) -> tuple[Spots, tuple[int, int]]:
+    place = f"{source.path} frame {frame}" if source.is_video else str(source.path)
+    pixels = read_image(source.path) if image is None else mono(image, place)
+    try:
+        return detect(pixels, options), (pixels.shape[1], pixels.shape[0])
+    except InputError as error:
+        raise InputError(place, expected=error.expected, found=error.found, remedy=error.remedy) from None
+
+
+def _check_size(camera: _Camera, size: tuple[int, int], source: Source) -> None:
+    if camera.size is None:
+        camera.size, camera.first = size, source.path.name
+    if camera.size != size:
+        raise InputError(
+            str(source.path),
+            expected=f"{camera.size[0]} × {camera.size[1]} px, as {camera.first} of {camera.name}",
+            found=f"{size[0]} × {size[1]}",
+            remedy="Give images of one size for a camera.",
+        )
+
+
+def _add(camera: _Camera, frame: int, found: Spots) -> None:
+    camera.frames.append(frame)
+    kept = {"xy_px": found.xy_px, "radius_px": found.radius_px.astype(np.float32), "is_fitted": found.is_fitted}
+    camera.spots.append(kept | {k: getattr(found, k).astype(np.float32) for k in _EXTRAS})
+    for reason, n in found.refused.items():
+        camera.refused[reason] = camera.refused.get(reason, 0) + n
+    camera.n_capped += "beyond the cap" in found.refused
+    level = found.level
+    camera.levels.append((level.threshold, level.background, level.noise, level.full_scale))
+
+
+def _column(camera: _Camera, key: str) -> Array:
+    parts = [s[key] for s in camera.spots]
+    return np.concatenate(parts) if parts else np.empty((0, 2) if key == "xy_px" else 0)
+
+
+def _tracks(camera: _Camera, listed: ImageList) -> CameraTracks:
+    if camera.size is None:
+        raise InputError(
+            camera.name,
+            expected="images of every camera listed",
+            found="none that can be used",
+            remedy="Add its images, state its width and height, or take it out of the list.",
+        )
+    frame = np.repeat(np.array(camera.frames, dtype=np.int64), [len(s["xy_px"]) for s in camera.spots])
+    stated = dict(listed.cameras.get(camera.name, {})) | {"width": camera.size[0], "height": camera.size[1]}
+    fields = camera_from_fields(Fields(stated, camera.name))
+    marker = np.full(len(frame), -1, dtype=np.int16)
+    xy, radius = _column(camera, "xy_px"), _column(camera, "radius_px").astype(np.float32)
+    return CameraTracks(camera.name, frame=frame, xy_px=xy, marker=marker, radius_px=radius, **fields)
+
+
+def _summary(camera: _Camera) -> CameraSummary:
+    extras = {k: _column(camera, k) for k in (*_EXTRAS, "is_fitted")}
+    counts = [len(s["xy_px"]) for s in camera.spots]
+    threshold, background, noise, full = np.median(camera.levels, axis=0) if camera.levels else [np.nan] * 4
+    return CameraSummary(
+        name=camera.name,
+        n_images=len(camera.frames),
+        n_points=sum(counts),
+        n_without_spots=counts.count(0),
+        n_capped=camera.n_capped,
+        missing=gaps(camera.frames),
+        refused=camera.refused,
+        threshold=float(threshold),
+        background=float(background),
+        noise=float(noise),
+        radius_px=_median(_column(camera, "radius_px")),
+        roundness=_median(extras["roundness"]),
+        peak_share=_median(extras["peak"]) / float(full),
+        saturated_share=float((extras["saturated"] > 0).mean()) if sum(counts) else np.nan,
+        extras=extras,
+    )
+
+
+def _median(values: Array) -> float:
+    return float(np.median(values)) if len(values) else float("nan")
+
+
+def gaps(frames: Sequence[int]) -> tuple[tuple[int, int], ...]:
+    """Return the ranges (first, last) of frames missing among increasing ones.
+
+    >>> gaps([3, 4, 7, 9])
+    ((5, 6), (8, 8))
+    """
+    return tuple((a + 1, b - 1) for a, b in pairwise(frames) if b > a + 1)
+
+
+def _common_rate(rates: dict[str, float]) -> float:
+    """Return the one rate that names or videos state; InputError where they state none or several."""
+    if not rates:
+        raise InputError(
+            "frame rate",
+            expected="a rate in Hz",
+            found="none in the file names",
+            remedy="Add --rate, or frame_rate to the image list.",
+        )
+    low, high = min(rates, key=lambda k: rates[k]), max(rates, key=lambda k: rates[k])
+    if rates[high] > rates[low] * 1.0001:
+        raise InputError(
+            "frame rate",
+            expected="one rate for all cameras",
+            found=f"{rates[low]:g} Hz of {low} and {rates[high]:g} Hz of {high}",
+            remedy="Add --rate with the true one.",
+        )
+    return rates[low]
+
+
+def _nothing(cameras: Sequence[CameraSummary]) -> InputError:
+    n = sum(c.n_images for c in cameras)
+    refused = {reason for c in cameras for reason in c.refused}
+    found = f"none in {n} images" + (f" ({', '.join(sorted(refused))})" if refused else ": they are dark")
+    return InputError(
+        ", ".join(c.name for c in cameras),
+        expected="bright round spots",
+        found=found,
+        remedy="Check strobes, aperture and exposure with calib focus, or lower --threshold.",
+    )

@@ -52,20 +52,9 @@ from calib.intake.table import CameraList, tracks_from_csv
 from calib.outputs import check_output, write_bytes, write_text
 
 __all__ = [
-    "check_output",
-    "load_image_list",
-    "load_rig",
-    "load_scenario",
-    "load_table",
-    "load_tracks",
-    "load_wand",
-    "read_text",
-    "save_rig",
-    "save_tracks",
-    "save_wand",
-    "sha256",
-    "write_text",
-]
+    "check_output", "load_image_list", "load_rig", "load_scenario", "load_table", "load_tracks",
+    "load_wand", "read_text", "save_rig", "save_tracks", "save_wand", "sha256", "write_text",
+]  # fmt: skip
 
 T = TypeVar("T")
 PathLike = str | os.PathLike[str]
@@ -121,11 +110,9 @@ def save_tracks(tracks: Tracks, path: PathLike, force: bool = False) -> None:
             for key, values in (("frame", c.frame), ("xy", c.xy_px), ("marker", c.marker), ("radius", c.radius_px)):
                 if values is not None:
                     _write(group, key, values)
-        if any(c.masks_px is not None for c in tracks.cameras):
-            masks = _ordered_group(file, "masks")
-            for c in tracks.cameras:
-                if c.masks_px is not None:
-                    _write(masks, c.name, c.masks_px)
+        for c in tracks.cameras:
+            if c.masks_px is not None:
+                _write(file.require_group("masks"), c.name, c.masks_px)
 
     write_bytes(path, _hdf5(TRACKS_FORMAT, fill), force)
 

@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from calib.cli.options import AsJson, Force, TracksFile, WandFile, inside, load_capture
+from calib.cli.options import AsJson, Force, TracksFile, WandFile, load_capture
 from calib.errors import InputError
 from calib.outputs import check_output, write_text
 
@@ -41,7 +41,7 @@ def identify(
     from calib.intake.drawing import masks_svg
 
     capture, stated = load_capture(tracks, wand)
-    with console.progress() as progress, inside(tracks):
+    with console.progress() as progress:
         found = calib.identify(capture, stated, progress)
     calib.save_tracks(found.tracks, output, force)
     if draw is not None:

@@ -107,8 +107,8 @@ def solve(
         distance=None if distance is None else _known_distance(distance),
     )
     named = None
-    with console.progress() as progress, inside(tracks):
-        if is_unnamed(capture):
+    with console.progress() as progress:
+        if stated is not None and is_unnamed(capture):
             named = calib.identify(capture, stated, progress)
             capture = named.tracks
         rig = calib.calibrate(capture, stated, options, progress)
@@ -128,7 +128,9 @@ def solve(
     left_out, findings = rig.provenance["left_out"], rig.provenance["findings"]
     identified = {} if named is None else {"identify": named.as_json()}
     if as_json:
-        console.print_json({"rig": str(output), **table.as_json(), "left_out": left_out, "findings": findings} | identified)
+        console.print_json(
+            {"rig": str(output), **table.as_json(), "left_out": left_out, "findings": findings} | identified
+        )
     else:
         _print_table(table)
         if named is not None:

@@ -41,7 +41,7 @@ class Renamed:
 
 
 def is_named_by_us(tracks: Tracks) -> bool:
-    """Say whether the names are those of ``identify``, camera by camera, which leaves masks even where there are none."""
+    """Say whether the names are those of ``identify``, which leaves masks, if only empty ones."""
     return any(c.masks_px is not None for c in tracks.cameras)
 
 
@@ -128,7 +128,7 @@ def _camera(camera: CameraTracks, k: int, fit: RigFit, frame: Ints, place: Array
     with np.errstate(invalid="ignore"):
         far = SIGMAS * sigma + mm * state.lens[k, 0] / depth
         limit = np.where(mm < 0, SIGMAS * sigma * (1.0 - mm), far)
-        is_told = np.isfinite(uv).all(axis=2) & (limit <= MAX_LIMIT_PX)
+        is_told = np.asarray(np.isfinite(uv).all(axis=2) & (limit <= MAX_LIMIT_PX))
     is_free, marker = ~camera.is_masked, np.full(camera.n_points, -1)
     claims = np.zeros(camera.n_points, int)
     of_point = np.repeat(np.arange(len(number)), np.diff(starts))
@@ -144,4 +144,5 @@ def _camera(camera: CameraTracks, k: int, fit: RigFit, frame: Ints, place: Array
         marker[fits] = m
         claims[fits] += 1
     marker[claims > 1] = -1
-    return replace(camera, marker=np.where(is_told.any(axis=1)[of_point], marker, camera.marker))
+    is_known = np.any(is_told, axis=1)[of_point]
+    return replace(camera, marker=np.where(is_known, marker, camera.marker))

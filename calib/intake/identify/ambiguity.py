@@ -7,6 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from calib.core.geometry import Array, rigid_fit
+from calib.core.tracks import Ints
 from calib.core.wand import Wand
 from calib.errors import InputError
 
@@ -44,12 +45,12 @@ def require_readable(wand: Wand) -> float:
     return KAPPA_MAX
 
 
-def line_shares(wand: Wand) -> tuple[Array, Array]:
+def line_shares(wand: Wand) -> tuple[Array, Ints]:
     """Return the places (M,) of a line wand's markers from 0 to 1, increasing, and the markers in that order (M,)."""
     along = line_coordinates(wand)
     order = np.argsort(along)
     share = (along[order] - along[order[0]]) / np.ptp(along)
-    return share, order
+    return share, order.astype(np.int64)
 
 
 def line_coordinates(wand: Wand) -> Array:

@@ -22,9 +22,7 @@ JOINED_FRAMES = 2  # chains that agree for so long are one
 
 
 @compiled
-def gather(
-    xy: Array, first: int, last: int, place: Array, gate: float, stiff: float, rows: Ints, chosen: Ints
-) -> int:
+def gather(xy: Array, first: int, last: int, place: Array, gate: float, stiff: float, rows: Ints, chosen: Ints) -> int:
     """Write the points that best fit the predicted markers ``place (M, 2)`` into rows (M,); return how many.
 
     Any two markers with points near them say how the prediction is to be moved, turned and scaled; the set counts whose
@@ -123,9 +121,7 @@ def follow(
         limit = tolerance + relative * size
         count = gather(xy, starts[f], starts[f + 1], place, gate, 2.0 * limit + 0.1 * gate, got, work)
         if count >= 2:
-            ok, R_new, t_new = fit_pose(
-                R_next, t_next, shape, xy, got, noise, turn + 0.02, shift + 5.0
-            )
+            ok, R_new, t_new = fit_pose(R_next, t_next, shape, xy, got, noise, turn + 0.02, shift + 5.0)
             ok = ok and project_wand(R_new, t_new, shape, place)
             n_kept = 0
             if ok:
@@ -138,9 +134,7 @@ def follow(
                             n_kept += 1
                 # A point that does not fit has pulled the pose of the others: once more without it.
                 if n_kept < count and n_kept >= 2:
-                    ok, R_new, t_new = fit_pose(
-                        R_next, t_next, shape, xy, got, noise, turn + 0.02, shift + 5.0
-                    )
+                    ok, R_new, t_new = fit_pose(R_next, t_next, shape, xy, got, noise, turn + 0.02, shift + 5.0)
                     ok = ok and project_wand(R_new, t_new, shape, place)
                     for m in range(n_markers):
                         if ok and got[m] >= 0:

@@ -34,8 +34,8 @@ LEARN_VIEWS = 30
 # Limit of one point's miss as a multiple of the median root mean square miss: 4 sigma of a line's middle marker, whose
 # one constraint leaves 0.39 sigma in the median; 5 sigma of others.
 MISS_TO_LIMIT = {True: 8.0, False: 6.0}
-# Log-likelihood that a chain needs in a crowd of 17 points a frame, where chance stayed below 2 in 14,000 simulated frames;
-# threes of points that chance can pick grow with the cube of the crowd.
+# Log-likelihood that a chain needs in a crowd of 17 points a frame, where chance stayed below 2 in 14,000 simulated
+# frames; threes of points that chance can pick grow with the cube of the crowd.
 EVIDENCE, CROWD, LEAST_EVIDENCE = 3.0, 17.0, 1.0
 N_LINKS, LINK_S, HAND_MM_S = 5, 1.0, 2000.0
 UNITS = 12  # constraints met that a chain needs in all: what chance reaches once in some 10,000 frames
@@ -77,10 +77,15 @@ class Identification:
         return {
             "cameras": [
                 {k: getattr(c, k) for k in keys}
-                | {"masks": [dict(zip(("x_px", "y_px", "radius_px"), map(float, m), strict=True)) for m in t.masks_px]}
+                | {"masks": [dict(zip(("x_px", "y_px", "radius_px"), map(float, m), strict=True)) for m in masks_of(t)]}
                 for c, t in rows
             ]
         }
+
+
+def masks_of(camera: CameraTracks) -> Array:
+    """Return the camera's masks (k, 3), none where nobody looked for them."""
+    return np.empty((0, 3)) if camera.masks_px is None else camera.masks_px
 
 
 def is_unnamed(tracks: Tracks) -> bool:
@@ -106,10 +111,10 @@ def identify(tracks: Tracks, wand: Wand, progress: Progress = _quiet) -> Identif
     if not any(c.n_points for c in tracks.cameras):
         raise InputError("cameras", expected="points", found="none in any camera")
     out, report, doubles = [], [], []
-    for k, camera in enumerate(tracks.cameras):
+    for k, bare in enumerate(tracks.cameras):
         progress("identify", k, len(tracks.cameras))
-        camera = replace(camera, masks_px=stray_masks(camera))
-        masks, masked = camera.masks_px, camera.is_masked
+        camera = replace(bare, masks_px=stray_masks(bare))
+        masks, masked = masks_of(camera), camera.is_masked
         marker, n_double, n_frames = _name_camera(camera, ~masked, wand, kappa_max, tracks.frame_rate_hz)
         out.append(replace(camera, marker=marker))
         named = int((marker >= 0).sum())
@@ -175,7 +180,9 @@ def _name_camera(
             is_known=is_measured,
         )  # fmt: skip
         tight = float(np.clip(MISS_TO_LIMIT[is_line] * miss, LEAST_TOLERANCE_PX, TOLERANCE_PX))
-        table = _search(camera, is_open, lens, wand, replace(limits, tolerance_px=tight, relative=0.0, bend=0.0), rate_hz)
+        table = _search(
+            camera, is_open, lens, wand, replace(limits, tolerance_px=tight, relative=0.0, bend=0.0), rate_hz
+        )
     number, first = np.unique(camera.frame, return_index=True)
     crowd = is_open.sum() / max(len(number), 1)
     needed = max(LEAST_EVIDENCE, EVIDENCE + 3.0 * np.log(max(crowd, 1.0) / CROWD))
@@ -198,7 +205,7 @@ def _name_camera(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Limits:
-    """How far points may lie off the wand: px, a share of its image, a line's bend, and the ratio of its ends' depths."""
+    """How far points may lie off the wand: px, share of its image, a line's bend, and the ratio of its ends' depths."""
 
     tolerance_px: float
     relative: float
@@ -269,7 +276,7 @@ def _settle(
     """
     if not len(table.chain):
         return np.empty(0, np.int64), 0, 0
-    weight = np.bincount(table.chain, _evidence(table, is_line))
+    weight: Array = np.bincount(table.chain, _evidence(table, is_line)).astype(float)
     is_good = _linked(table, weight, needed, focal_px, rate_hz, float(camera.width * camera.height))
     frame, rows, weight = np.unique(table.frame, return_inverse=True)[1], table.rows, weight[table.chain]
     lines = np.flatnonzero(is_good[table.chain])
@@ -338,7 +345,7 @@ def _shape(wand: Wand) -> tuple[Array, Array, Ints]:
     if wand.dimension == 1:
         along = line_coordinates(wand)
         share, order = line_shares(wand)
-        return np.column_stack([along, np.zeros((len(along), 2))]), share, order.astype(np.int64)
+        return np.column_stack([along, np.zeros((len(along), 2))]), share, order
     n = len(wand.markers)
     return wand.points_mm - wand.points_mm.mean(axis=0), np.zeros(n), np.arange(n)
 

@@ -55,8 +55,8 @@ def search_camera(
             if newest[f] >= 0 or f % every:
                 continue
             n_found = rigid_seeds(
-                xy, starts[f], starts[f + 1], shape, base, span, nearest_mm, tolerance, relative, n_seed, found, R_found,
-                t_found, rms,
+                xy, starts[f], starts[f + 1], shape, base, span, nearest_mm, tolerance, relative, n_seed, found,
+                R_found, t_found, rms,
             )  # fmt: skip
         for s in range(n_found):
             is_known = False
@@ -78,8 +78,8 @@ def search_camera(
                 else:
                     n_run = follow(
                         starts, frame, xy, f, 1 if way == 1 else -1, R_found[s], t_found[s], found[s], shape, frame_s,
-                        noise, tolerance, relative, n_full, n_least, nearest_mm, newest, older, rows, run_frame, run_rows,
-                        run_pose,
+                        noise, tolerance, relative, n_full, n_least, nearest_mm, newest, older, rows, run_frame,
+                        run_rows, run_pose,
                     )  # fmt: skip
                 while n_lines + n_run > capacity:
                     chain, at_frame = np.concatenate((chain, chain)), np.concatenate((at_frame, at_frame))

@@ -45,7 +45,7 @@ def line_seeds(
             slack = tolerance + bend * length * length * off
             w = share[1]
             for k in range(first, last):
-                if k == i or k == j:
+                if k in (i, j):
                     continue
                 px, py = xy[k, 0] - xy[i, 0], xy[k, 1] - xy[i, 1]
                 along = (px * ux + py * uy) / length

@@ -29,15 +29,15 @@ class Places:
     bend: Array
 
     def limit(self, sigma: float, curl: float) -> Array:
-        """Return how far (k,) a point may lie off, from the noise of a coordinate and the motion's fourth derivative."""
+        """Return how far (k,) a point may lie off, from a coordinate's noise and the motion's fourth derivative."""
         return SIGMAS * sigma * self.noise + BENDS * curl * self.bend
 
 
 def interpolate(frame: Ints, xy: Array, goal: Ints, reach: int = REACH) -> Places:
     """Return the places of one marker at the frames ``goal`` from its points ``xy (n, d)`` at sorted frames (n,).
 
-    Cubic through two points to either side, none farther than ``reach``; a point of the goal's own frame takes no part. The
-    error is the fourth derivative times Π (t - t_i) / 4! (Lagrange's remainder).
+    Cubic through two points to either side, none farther than ``reach``; a point of the goal's own frame takes no part.
+    The error is the fourth derivative times Π (t - t_i) / 4! (Lagrange's remainder).
     """
     left, right = np.searchsorted(frame, goal, side="left"), np.searchsorted(frame, goal, side="right")
     pick = np.stack([left - 2, left - 1, right, right + 1])
@@ -60,7 +60,7 @@ def interpolate(frame: Ints, xy: Array, goal: Ints, reach: int = REACH) -> Place
 
 
 def extrapolate(frame: Ints, xy: Array, goal: Ints, side: int) -> Places:
-    """Return the places at ``goal`` from the three points before (side -1) or after (+1); quadratic, as ``interpolate``."""
+    """Return the places at ``goal`` from the three points before (side -1) or after (+1), by their parabola."""
     start = np.searchsorted(frame, goal, side="left" if side < 0 else "right")
     pick = np.stack([start - 1 - k if side < 0 else start + k for k in range(3)])
     inside = np.clip(pick, 0, len(frame) - 1)
@@ -79,7 +79,7 @@ def extrapolate(frame: Ints, xy: Array, goal: Ints, side: int) -> Places:
 
 
 def ends_checked(frame: Ints, xy_px: Array, rows: Ints, sigma: float) -> Ints:
-    """Return rows (n, M) without the points at the ends of a visit that leave the motion or that nothing vouches for."""
+    """Return rows (n, M) without the points at a visit's ends that leave the motion or that nothing vouches for."""
     rows = rows.copy()
     for m in range(rows.shape[1]):
         at = np.flatnonzero(rows[:, m] >= 0)
@@ -121,8 +121,9 @@ def checked(frame: Ints, xy_px: Array, rows: Ints) -> tuple[Ints, float, float]:
         for m in range(rows.shape[1]):
             at = np.flatnonzero(rows[:, m] >= 0)
             known = xy_px[rows[at, m]]
-            places.append(interpolate(frame[at], known, frame[at]) if len(at) else None)
-            miss.append(np.linalg.norm(known - places[-1].xy, axis=1) if len(at) else np.empty(0))
+            place = interpolate(frame[at], known, frame[at]) if len(at) else None
+            places.append(place)
+            miss.append(np.linalg.norm(known - place.xy, axis=1) if place else np.empty(0))
         noise = np.concatenate([p.noise for p in places if p])
         bend = np.concatenate([p.bend for p in places if p])
         size = np.concatenate(miss)

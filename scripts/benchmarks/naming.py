@@ -10,6 +10,7 @@ from time import perf_counter
 
 import numpy as np
 
+from calib.core.rig import Rig
 from calib.core.tracks import CameraTracks, Tracks
 from calib.errors import CalibError
 from calib.intake.identify import identify
@@ -37,6 +38,7 @@ class Count:
     n_fitted: int = 0
     n_wrong_fitted: int = 0
     ratio: float = np.nan
+    sigma_ratio: float = np.nan
     failure: str = ""
 
 
@@ -58,7 +60,7 @@ def count(simulation: Simulation, tracks: Tracks, what: str) -> Count:
         is_whole = np.bincount(at[good], minlength=len(number)) == n_markers
         is_found = np.bincount(at[good & (camera.marker == true)], minlength=len(number)) == n_markers
         is_named = camera.marker >= 0
-        wrong = is_named & (camera.marker != true)
+        wrong = simulation.is_wrong_name(camera.name, camera.marker)
         numbers += is_whole.sum(), (is_whole & is_found).sum(), is_named.sum(), wrong.sum()
     return Count(what, *map(int, numbers))
 
@@ -82,12 +84,22 @@ def measure(key: tuple[str, str, float, int], n_cameras: int, n_frames: int) -> 
             replace(found, failure=str(error)) if "found" in locals() else Count(what, 0, 0, 0, 0, failure=str(error))
         )
     fit, problem, wrong = solution.fit, solution.fit.problem, 0
-    for m, row in enumerate(problem.row):
-        pairs = np.flatnonzero(fit.is_inlier[m])
-        wrong += sum(simulation.marker[problem.cam[p]][row[p]] != m for p in pairs)
+    for k, camera in enumerate(simulation.tracks.cameras):
+        names = np.full(camera.n_points, -1, np.int16)
+        for m, row in enumerate(problem.row):
+            names[row[fit.is_inlier[m] & (problem.cam == k)]] = m
+        wrong += int(simulation.is_wrong_name(camera.name, names).sum())
     true = solve(_with_names(simulation.tracks, simulation.marker), simulation.wand, ALL_FRAMES).rig
     ratio = median_error_mm(solution.rig, simulation) / median_error_mm(true, simulation)
-    return replace(found, n_fitted=int(fit.is_inlier.sum()), n_wrong_fitted=int(wrong), ratio=ratio)
+    sigma = np.median(_sigmas(solution.rig) / _sigmas(true))
+    return replace(
+        found, n_fitted=int(fit.is_inlier.sum()), n_wrong_fitted=wrong, ratio=ratio, sigma_ratio=float(sigma)
+    )
+
+
+def _sigmas(rig: Rig) -> np.ndarray:
+    """Return how sure a rig is of its cameras' positions (C, 3) in mm."""
+    return np.stack([rig.sigmas(name)[0] for name in rig.names])
 
 
 def add_options(parser: argparse.ArgumentParser) -> None:
@@ -112,7 +124,8 @@ def run(options: argparse.Namespace) -> list[Row]:
             found.append(c)
             note(
                 f"{c.what:34} whole wands named {c.n_found / max(c.n_whole, 1):7.2%} of {c.n_whole}, wrong {c.n_wrong}"
-                f" of {c.n_named}, in the fit {c.n_wrong_fitted} of {c.n_fitted}, error × {c.ratio:.3f} {c.failure}"
+                f" of {c.n_named}, in the fit {c.n_wrong_fitted} of {c.n_fitted}, error × {c.ratio:.3f}, sigma × {c.sigma_ratio:.3f}"
+                f" {c.failure}"
             )
         rows += _rows(found, strays, f"{seeds[0]} to {seeds[-1]}")
     if options.million:
@@ -130,6 +143,7 @@ def _rows(found: list[Count], strays: int, seeds: str) -> list[Row]:
     share = f"{total:.2%}; least {shares[worst]:.2%} ({worst})"
     must = "-" if least is None else f"≥ {least:.0%}"
     middle = float(np.median(ratios)) if len(ratios) else np.nan
+    sigma = np.median([c.sigma_ratio for c in found if not c.failure]) if len(ratios) else np.nan
     return [
         Row(f"{head} solved", "all", f"{len(ratios)} of {len(found)}", not failed, seeds),
         Row(f"{head} whole wands named", must, share, None if least is None else total >= least, seeds),
@@ -137,7 +151,7 @@ def _rows(found: list[Count], strays: int, seeds: str) -> list[Row]:
         Row(f"{head} wrong among the fit's inliers", "none", f"{in_fit} of {fitted}", in_fit == 0, seeds),
         Row(
             f"{head} 3D error / with names, median", f"≤ {RATIO}",
-            f"{middle:.3f}; most {ratios.max(initial=0.0):.3f}", middle <= RATIO, seeds,
+            f"{middle:.3f}; most {ratios.max(initial=0.0):.3f}; sigmas {sigma:.3f}", middle <= RATIO, seeds,
         ),
     ]  # fmt: skip
 

@@ -66,7 +66,7 @@ def test_what_stays_put_is_masked_and_what_moves_is_not(seed: int) -> None:
 def test_a_wave_alone_and_a_wand_at_rest_for_a_while_make_no_masks() -> None:
     assert len(stray_masks(camera(swept(6, 1)))) == 0
     resting = swept(3, 2)
-    resting[100:190] = resting[100]  # nearly a third of the capture: seven stretches of twenty
+    resting[100:175] = resting[100]  # a quarter of the capture: six stretches of twenty
     assert len(stray_masks(camera(resting))) == 0
     for tracks in capture(n_cameras=3, seed=4, n_frames=300, strays=0.0).tracks.cameras:
         assert len(stray_masks(tracks)) == 0

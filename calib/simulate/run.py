@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.core.camera import project
 from calib.core.geometry import Array
 from calib.core.rig import Rig
 from calib.core.tracks import Tracks

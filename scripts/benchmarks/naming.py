@@ -124,8 +124,8 @@ def run(options: argparse.Namespace) -> list[Row]:
             found.append(c)
             note(
                 f"{c.what:34} whole wands named {c.n_found / max(c.n_whole, 1):7.2%} of {c.n_whole}, wrong {c.n_wrong}"
-                f" of {c.n_named}, in the fit {c.n_wrong_fitted} of {c.n_fitted}, error × {c.ratio:.3f}, sigma × {c.sigma_ratio:.3f}"
-                f" {c.failure}"
+                f" of {c.n_named}, in the fit {c.n_wrong_fitted} of {c.n_fitted}, error × {c.ratio:.3f},"
+                f" sigma × {c.sigma_ratio:.3f} {c.failure}"
             )
         rows += _rows(found, strays, f"{seeds[0]} to {seeds[-1]}")
     if options.million:

@@ -39,7 +39,8 @@ MISS_TO_LIMIT = {True: 8.0, False: 6.0}
 EVIDENCE, CROWD, LEAST_EVIDENCE = 3.0, 17.0, 1.0
 N_LINKS, LINK_S, HAND_MM_S = 5, 1.0, 2000.0
 UNITS = 12  # constraints met that a chain needs in all: what chance reaches once in some 10,000 frames
-TWO_WANDS_SHARE, TWO_WANDS_FRAMES = 0.1, 40
+# Views that show a second wand beside the first: in 24 simulated cameras among up to 30 stray points there was none.
+TWO_WANDS_SHARE, TWO_WANDS_FRAMES = 0.02, 20
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -187,6 +188,8 @@ def _name_camera(
     crowd = is_open.sum() / max(len(number), 1)
     needed = max(LEAST_EVIDENCE, EVIDENCE + 3.0 * np.log(max(crowd, 1.0) / CROWD))
     keep, n_double, n_frames = _settle(table, lens.fx, rate_hz, camera, is_line, needed)
+    if not len(keep):
+        return np.full(camera.n_points, -1, np.int16), 0, 0
     rows = np.full((len(number), len(wand.markers)), -1)
     named, sigma, curl = checked(table.frame[keep], camera.xy_px, table.rows[keep])
     if np.isfinite(sigma):
@@ -250,7 +253,9 @@ def _units(table: Table, is_line: bool) -> Ints:
 def _strong(table: Table, is_line: bool) -> Ints:
     """Return lines of chains that chance does not make, and that show the wand as whole as usual."""
     units = _units(table, is_line)
-    weight = np.bincount(table.chain, units, 1)
+    if not len(units):
+        return np.empty(0, np.int64)
+    weight = np.bincount(table.chain, units)
     return np.flatnonzero((weight[table.chain] >= 3 * UNITS) & (units >= np.median(units)))
 
 
@@ -286,15 +291,15 @@ def _settle(
     of_frame = np.full(frame.max() + 1, -1)
     first = lines[np.unique(frame[lines], return_index=True)[1]]
     of_frame[frame[first]] = first
+    strong = lines[weight[lines] >= UNITS]
+    kept = of_frame[frame[strong]]
+    shared = (rows[strong][:, :, None] == rows[kept][:, None, :]) & (rows[strong] >= 0)[:, :, None]
+    is_other = ~shared.any(axis=(1, 2))
     # A weak chain that names otherwise than a stronger one where both see the wand is chance.
     is_rival = (rows[lines] != rows[of_frame[frame[lines]]]).any(axis=1) & (weight[lines] < 4 * UNITS)
     n_rival = np.bincount(table.chain[lines], is_rival, len(is_good))[table.chain[lines]]
     lines = lines[n_rival <= 0.1 * np.bincount(table.chain[lines])[table.chain[lines]]]
     keep = lines[np.unique(frame[lines], return_index=True)[1]]
-    strong = lines[weight[lines] >= 4 * UNITS]
-    kept = of_frame[frame[strong]]
-    shared = (rows[strong][:, :, None] == rows[kept][:, None, :]) & (rows[strong] >= 0)[:, :, None]
-    is_other = ~shared.any(axis=(1, 2))
     return keep, len(np.unique(frame[strong[is_other]])), len(keep)
 
 

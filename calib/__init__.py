@@ -20,8 +20,10 @@ if TYPE_CHECKING:
     from calib.check.recheck.run import RecheckOptions, recheck
     from calib.check.residuals import residual_table
     from calib.files import load_rig, load_tracks, load_wand, save_rig, save_tracks, save_wand
+    from calib.intake.identify import identify
     from calib.simulate import Scenario
     from calib.solve.calibrate import SolveOptions, calibrate
+    from calib.solve.renaming import named_tracks
     from calib.solve.repair import repair
 
 __version__ = "0.1.0"
@@ -35,10 +37,12 @@ __all__ = [
     "SolveOptions",
     "UnsolvableError",
     "calibrate",
+    "identify",
     "inspect",
     "load_rig",
     "load_tracks",
     "load_wand",
+    "named_tracks",
     "recheck",
     "repair",
     "residual_table",
@@ -53,9 +57,11 @@ _PLACES = {
     **dict.fromkeys(("load_rig", "load_tracks", "load_wand", "save_rig", "save_tracks", "save_wand"), "calib.files"),
     "Scenario": "calib.simulate",
     **dict.fromkeys(("SolveOptions", "calibrate"), "calib.solve.calibrate"),
+    "identify": "calib.intake.identify",
     "inspect": "calib.check.inspect",
     **dict.fromkeys(("RecheckOptions", "recheck"), "calib.check.recheck.run"),
     "repair": "calib.solve.repair",
+    "named_tracks": "calib.solve.renaming",
     "residual_table": "calib.check.residuals",
 }
 

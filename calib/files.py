@@ -3,6 +3,11 @@
 Reading checks format, version, types and shapes here and leaves the meaning to the records, whose errors gain the
 file's name. Writing is whole or not at all (``calib.outputs``), and the same record always gives the same bytes.
 
+Tracks file, version 1 (HDF5), beside what the contract lists::
+
+    /masks/<camera>    optional, written by ``identify``: circles (k×3), x, y and radius in px, about reflections that
+                       stay put; k = 0 where it looked and found none
+
 Rig file, version 1 (HDF5; lengths in mm, angles in radian, image quantities in px)::
 
     /                  format = "calib.rig", version = 1, unit = "mm"
@@ -47,20 +52,9 @@ from calib.intake.table import CameraList, tracks_from_csv
 from calib.outputs import check_output, write_bytes, write_text
 
 __all__ = [
-    "check_output",
-    "load_image_list",
-    "load_rig",
-    "load_scenario",
-    "load_table",
-    "load_tracks",
-    "load_wand",
-    "read_text",
-    "save_rig",
-    "save_tracks",
-    "save_wand",
-    "sha256",
-    "write_text",
-]
+    "check_output", "load_image_list", "load_rig", "load_scenario", "load_table", "load_tracks",
+    "load_wand", "read_text", "save_rig", "save_tracks", "save_wand", "sha256", "write_text",
+]  # fmt: skip
 
 T = TypeVar("T")
 PathLike = str | os.PathLike[str]
@@ -95,7 +89,8 @@ def _camera_tracks(name: str, group: h5py.Group) -> CameraTracks:
         raise InputError(f"{name}: marker row {row}", expected="an index from -1 to 32767", found=str(marker[row]))
     radius = _dataset(group, "radius", "f", (n,)) if "radius" in group else None
     xy = _dataset(group, "xy", "f", (n, 2))
-    return CameraTracks(name, frame=frame, xy_px=xy, marker=marker, radius_px=radius, **camera)
+    masks = _dataset(group.file, f"masks/{name}", "f", (None, 3)) if f"masks/{name}" in group.file else None
+    return CameraTracks(name, frame=frame, xy_px=xy, marker=marker, radius_px=radius, masks_px=masks, **camera)
 
 
 def save_tracks(tracks: Tracks, path: PathLike, force: bool = False) -> None:
@@ -115,6 +110,9 @@ def save_tracks(tracks: Tracks, path: PathLike, force: bool = False) -> None:
             for key, values in (("frame", c.frame), ("xy", c.xy_px), ("marker", c.marker), ("radius", c.radius_px)):
                 if values is not None:
                     _write(group, key, values)
+        for c in tracks.cameras:
+            if c.masks_px is not None:
+                _write(file.require_group("masks"), c.name, c.masks_px)
 
     write_bytes(path, _hdf5(TRACKS_FORMAT, fill), force)
 

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from calib.check.residuals import ResidualTable
     from calib.intake.centroids.focus import Focus
     from calib.intake.centroids.stream import Extraction
+    from calib.intake.identify import Identification
 
 _CAUTION = (
     "Before anyone goes up to an overhead camera: clear the floor below, have the ladder held, keep the camera on its"
@@ -154,6 +155,21 @@ def print_recheck(found: Recheck) -> None:
 def print_lines(text: str) -> None:
     """Print lines as they are."""
     _console().print(Text(text), soft_wrap=True)
+
+
+def print_names(found: Identification) -> None:
+    """Print what became of each camera's points, and below it every mask."""
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    table.add_column("camera")
+    for heading in ("points", "masked", "named", "frames with the wand", "masks"):
+        table.add_column(heading, justify="right")
+    for row in found.cameras:
+        table.add_row(row.name, *map(str, (row.points, row.masked, row.named, row.frames, row.masks)))
+    _print_whole(table)
+    for camera in found.tracks.cameras:
+        for x, y, radius in camera.masks_px if camera.masks_px is not None else ():
+            line = f"mask: {camera.name} at ({x:.1f}, {y:.1f}) px, radius {radius:.1f} px"
+            _console().print(Text(line), soft_wrap=True)
 
 
 def _console(width: int | None = None) -> Console:

@@ -18,7 +18,7 @@ import typer
 from typer.core import TyperGroup
 
 from calib import __version__
-from calib.cli import capture, images, recheck, rig
+from calib.cli import capture, identify, images, recheck, rig
 from calib.errors import CalibError
 
 # The class of all errors in a call; typer does not export it by name.
@@ -93,6 +93,7 @@ def _defect(error: Exception) -> str:
 app = typer.Typer(cls=Commands, add_completion=False, pretty_exceptions_enable=False)
 capture.add_commands(app)
 images.add_commands(app)
+identify.add_commands(app)
 rig.add_commands(app)
 recheck.add_commands(app)
 

@@ -87,6 +87,8 @@ def solve(
     import calib
     from calib import files
     from calib.cli import console
+    from calib.intake.identify import is_unnamed
+    from calib.solve.calibrate import solve as solve_rig
 
     capture, stated = (calib.load_tracks(tracks), None) if wand is None else load_capture(tracks, wand)
     chosen = tuple(term.strip() for term in terms.split(",") if term.strip())
@@ -105,10 +107,18 @@ def solve(
         timing=timing,
         distance=None if distance is None else _known_distance(distance),
     )
+    named = None
     with console.progress() as progress:
-        rig = calib.calibrate(capture, stated, options, progress)
+        if stated is not None and is_unnamed(capture):
+            named = calib.identify(capture, stated, progress)
+            capture = named.tracks
+        solution = solve_rig(capture, stated, options, progress)
+        rig = solution.rig
         progress("residuals", 0, 1)
-        table = calib.residual_table(rig, capture.subset(rig.names))
+        if solution.is_whole:
+            table = calib.residual_table(rig, solution.tracks, solution.rig_fit)
+        else:
+            table = calib.residual_table(rig, calib.named_tracks(rig, capture.subset(rig.names)))
     origin = {
         "tool": "calib",
         "version": calib.__version__,
@@ -121,10 +131,15 @@ def solve(
     rig = replace(rig, provenance=origin | rig.provenance)
     files.save_rig(rig, output, force)
     left_out, findings = rig.provenance["left_out"], rig.provenance["findings"]
+    identified = {} if named is None else {"identify": named.as_json()}
     if as_json:
-        console.print_json({"rig": str(output), **table.as_json(), "left_out": left_out, "findings": findings})
+        console.print_json(
+            {"rig": str(output), **table.as_json(), "left_out": left_out, "findings": findings} | identified
+        )
     else:
         _print_table(table)
+        if named is not None:
+            console.note(f"markers were not identified: {named}; calib identify lists them and keeps the names")
         for finding in [*(rig.provenance[k] for k in ("frames", "scale") if k in rig.provenance), *findings]:
             console.note(finding)
         for name, reason in left_out.items():
@@ -153,7 +168,8 @@ def residuals(rig: RigFile, tracks: TracksFile, as_json: AsJson = False) -> None
 
     solved, capture = calib.load_rig(rig), calib.load_tracks(tracks)
     with inside(tracks):
-        table = calib.residual_table(solved, capture.subset(_kept(solved, capture.names)))
+        capture = calib.named_tracks(solved, capture.subset(_kept(solved, capture.names)))
+        table = calib.residual_table(solved, capture)
     if as_json:
         console.print_json(table.as_json())
     else:

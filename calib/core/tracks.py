@@ -22,7 +22,8 @@ class CameraTracks:
 
     frame (n,) is non-decreasing, xy_px (n, 2) lies on the sensor, marker (n,) indexes the wand's markers with -1
     where not identified; radius_px is (n,) or None. ``lens`` holds measured intrinsics and goes before the
-    nominal ``focal_mm`` and ``pixel_pitch_mm``.
+    nominal ``focal_mm`` and ``pixel_pitch_mm``. ``masks_px (k, 3)`` are circles, x, y and radius, about places where
+    reflections stay put; None where nobody looked for them.
     """
 
     name: str
@@ -37,6 +38,7 @@ class CameraTracks:
     lens: Lens | None = None
     serial: str | None = None
     model: str | None = None
+    masks_px: Array | None = None
 
     def __post_init__(self) -> None:
         frame, xy = _whole(self.name, "frame", self.frame, np.int64), frozen(self.xy_px)
@@ -67,6 +69,8 @@ class CameraTracks:
                 row = int(is_bad.argmax())
                 raise InputError(f"{self.name}: radius row {row}", expected="0 px or more", found=f"{radius[row]:g}")
             object.__setattr__(self, "radius_px", radius)
+        if self.masks_px is not None:
+            object.__setattr__(self, "masks_px", _checked_masks(self.name, self.masks_px))
         _check_points(self.name, self.width, self.height, frame, xy, marker)
         for attribute, values in (("frame", frame), ("xy_px", xy), ("marker", marker)):
             object.__setattr__(self, attribute, values)
@@ -74,6 +78,14 @@ class CameraTracks:
     @property
     def n_points(self) -> int:
         return int(self.frame.shape[0])
+
+    @property
+    def is_masked(self) -> NDArray[np.bool_]:
+        """Which points (n,) lie in a mask."""
+        out = np.zeros(self.n_points, dtype=bool)
+        for x, y, radius in self.masks_px if self.masks_px is not None else ():
+            out |= (self.xy_px[:, 0] - x) ** 2 + (self.xy_px[:, 1] - y) ** 2 <= radius**2
+        return out
 
     @property
     def nominal_focal_px(self) -> float | None:
@@ -99,6 +111,15 @@ def _whole(name: str, column: str, values: Any, dtype: Any) -> NDArray[Any]:
             found=str(given.flat[row]),
         )
     return whole
+
+
+def _checked_masks(name: str, masks_px: Array) -> Array:
+    masks = frozen(masks_px)
+    if masks.ndim != 2 or masks.shape[1] != 3 or not np.isfinite(masks).all() or (masks[:, 2] <= 0).any():
+        raise InputError(
+            f"{name}: masks", expected="finite x, y and a radius above 0 px in each row", found=str(masks.tolist())
+        )
+    return masks
 
 
 def _check_points(name: str, width: int, height: int, frame: Ints, xy: Array, marker: NDArray[np.int16]) -> None:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.core.camera import project
 from calib.core.geometry import Array
 from calib.core.rig import Rig
 from calib.core.tracks import Tracks
@@ -54,6 +55,23 @@ class Simulation:
         """The true places (F, M, 3) of the markers."""
         points = self.truth.wand_used.points_mm
         return points @ np.swapaxes(self.R_world_from_wand, 1, 2) + self.t_world_from_wand_mm[:, None]
+
+    def is_wrong_name(self, camera: str, marker: NDArray[np.int16]) -> Bools:
+        """Which points (n,) of a camera bear the name of another marker in ``marker`` (n,), -1 where not named.
+
+        A blob in which two markers merge may bear either name: it lies within its size of where both are.
+        """
+        index = self.tracks.names.index(camera)
+        points, true = self.tracks.cameras[index], self.marker[index]
+        row = np.flatnonzero((marker >= 0) & (marker != true))
+        is_wrong = np.isin(np.arange(points.n_points), row)
+        row = row[true[row] >= 0]
+        late = points.frame[row] - self.scenario.slip.get(camera, 0)
+        c = self.truth.cameras[index]
+        uv = project(c.lens, c.cam_from_world.apply(self.markers_world_mm[late, marker[row]]))
+        reach = 2.0 * points.radius_px[row] if points.radius_px is not None else np.zeros(len(row))
+        is_wrong[row] = ~(np.linalg.norm(uv - points.xy_px[row], axis=1) <= reach)
+        return is_wrong
 
 
 def simulate(scenario: Scenario) -> Simulation:

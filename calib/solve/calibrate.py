@@ -14,6 +14,7 @@ from calib.core.rig import Rig, RigCamera
 from calib.core.tracks import Tracks
 from calib.core.wand import Wand
 from calib.errors import InputError, UnsolvableError
+from calib.intake.identify import identify, is_unnamed
 from calib.solve.bundle import BundleOptions
 from calib.solve.covariance import joint_covariance
 from calib.solve.graph import Overlap, camera_graph, choose_pairs, overlap, require_connected, wave_advice
@@ -25,6 +26,7 @@ from calib.solve.motion import require_depth, require_motion
 from calib.solve.pairs import PairPose, solve_pairs
 from calib.solve.problem import State
 from calib.solve.refine import Fit, Progress, RigFit, refine
+from calib.solve.renaming import is_named_by_us, rename
 from calib.solve.select import Selection, choose_frames, keep_frames, position_sigma_ratio
 from calib.solve.shape import reshaped, shape_prior, wand_shape
 from calib.solve.single import POINT, KnownDistance, as_points, at_distance, common_scale, fit_at_distance, is_single
@@ -53,9 +55,13 @@ def _quiet(stage: str, done: int, total: int) -> None:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Solution:
-    """A solved rig and the fit behind it, in the rig's world; ``is_whole``: the fit holds all points as they were."""
+    """A solved rig, the named tracks it is of, and the fit in the rig's world.
+
+    ``is_whole``: the fit holds all points, at the places where the cameras saw them.
+    """
 
     rig: Rig
+    tracks: Tracks
     fit: Fit
     is_whole: bool
 
@@ -86,6 +92,8 @@ def solve(
     """Return what ``calibrate`` returns, with the fit."""
     options = options or SolveOptions()
     stated = wand or POINT
+    if is_unnamed(tracks):
+        tracks = identify(tracks, stated, progress).tracks
     tracks, wand = _with_scale(tracks, stated, options)
     progress("camera graph", 0, 1)
     require_motion(tracks)  # before islands: a still wand that some cameras see alone is a still wand first
@@ -95,6 +103,13 @@ def solve(
     start, bundle_options = _start(tracks, table, wand, options, progress)
     fit = refine(tracks, wand, start, bundle_options, progress)
     findings: list[str] = []
+    if is_named_by_us(everything):
+        progress("names", 0, 1)
+        renamed = rename(everything, wand, fit.result.state)
+        everything, selection = renamed.tracks, _select(renamed.tracks, wand, options)
+        tracks = keep_frames(everything, selection.frames) if selection else everything
+        fit = refine(tracks, wand, fit.result.state, bundle_options, progress)
+        findings.append(str(renamed))
     provenance: dict[str, Any] = {"options": asdict(options), "left_out": left_out, "findings": findings}
     if options.timing:
         fit, tracks, offsets = with_timing(tracks, wand, fit, bundle_options, progress)
@@ -117,7 +132,7 @@ def solve(
         lens_model = examine_lenses(fit, tracks.names)
         findings += [str(lens_model)] if any(f.kind == "add" for f in lens_model.advised) else []
         provenance["lens_model"] = lens_model.as_json()
-    return Solution(replace(rig, provenance=provenance), fit, selection is None and not options.timing)
+    return Solution(replace(rig, provenance=provenance), tracks, fit, selection is None and not options.timing)
 
 
 def _with_scale(tracks: Tracks, wand: Wand, options: SolveOptions) -> tuple[Tracks, Wand]:
@@ -177,10 +192,8 @@ def _check_wand(tracks: Tracks, wand: Wand) -> None:
     tracks.check_markers(len(wand.markers))
     if len(tracks.cameras) < 2:
         raise InputError("cameras", expected="two or more", found=tracks.names[0], remedy="One camera sees no depth.")
-    if not any((c.marker >= 0).any() for c in tracks.cameras):
-        raise InputError(
-            "marker", expected="identified markers", found="-1 throughout", remedy="Identify the wand's markers first."
-        )
+    if not any(c.n_points for c in tracks.cameras):
+        raise InputError("cameras", expected="points", found="none in any camera", remedy="Check the capture.")
 
 
 def _largest_part(tracks: Tracks, partial: bool) -> tuple[Tracks, Overlap, dict[str, str]]:

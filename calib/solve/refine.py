@@ -208,9 +208,13 @@ class RigFit:
 
 def fit_to_rig(rig: Rig, tracks: Tracks) -> RigFit:
     """Return the best wand poses of a capture with the cameras of ``rig`` held; both name the same cameras."""
-    problem = problem_from_tracks(tracks, len(rig.wand_used.markers), rig.wand_used.dimension)
-    cameras = [rig.camera(name) for name in tracks.names]
-    start = State(
+    return hold_cameras(tracks, rig.wand_used, rig_state(rig, tracks.names))
+
+
+def rig_state(rig: Rig, names: tuple[str, ...]) -> State:
+    """Return the named cameras of a rig and the wand that it used as a state without frames."""
+    cameras = [rig.camera(name) for name in names]
+    return State(
         np.stack([c.cam_from_world.R for c in cameras]),
         np.stack([c.cam_from_world.t_mm for c in cameras]),
         np.stack([c.lens.vector for c in cameras]),
@@ -218,7 +222,12 @@ def fit_to_rig(rig: Rig, tracks: Tracks) -> RigFit:
         np.empty((0, 3)),
         wand_shape(rig.wand_used),
     )
-    state, seen = _placed(problem, start)
+
+
+def hold_cameras(tracks: Tracks, wand: Wand, cameras: State) -> RigFit:
+    """Return the best wand poses of a capture with the cameras and the shape of ``cameras`` held."""
+    problem = problem_from_tracks(tracks, len(wand.markers), wand.dimension)
+    state, seen = _placed(problem, cameras)
     sigma = robust_sigmas(problem, squared_residuals(problem, state), seen)
     state = fit_frames(problem.with_weight(seen / sigma[problem.cam]), state, loss_scale=LOSS_SCALE)
     sigma = robust_sigmas(problem, squared_residuals(problem, state), seen)

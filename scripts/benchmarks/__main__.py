@@ -8,7 +8,7 @@ import sys
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
 
-from scripts.benchmarks import accuracy, causes, errorbars, general, recheck, references, sizes, sparse, speed
+from scripts.benchmarks import accuracy, causes, errorbars, general, naming, recheck, references, sizes, sparse, speed
 from scripts.benchmarks.table import WORK, Row, head, note, table
 
 
@@ -33,6 +33,7 @@ PARTS = {
     "sparse": Part("a corridor against a room, time per point", sparse.add_options, sparse.run),
     "recheck": Part("what a recheck names of planted changes", recheck.add_options, recheck.run),
     "general": Part("a published problem of general points", general.add_options, general.run),
+    "identify": Part("nameless captures among stray points", naming.add_options, naming.run),
     "references": Part("a small wand problem by general solvers", references.add_options, references.run),
 }
 # What ``all`` passes on to the parts that have it.

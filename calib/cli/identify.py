@@ -1,0 +1,57 @@
+"""The command that finds the wand's markers among nameless points: identify."""
+
+# ruff: noqa: PLC0415 - what loads SciPy, OpenCV or HDF5 waits for the command that needs it: --help is quick
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from calib.cli.options import AsJson, Force, TracksFile, WandFile, load_capture
+from calib.errors import InputError
+from calib.outputs import check_output, write_text
+
+
+def add_commands(app: typer.Typer) -> None:
+    """Add these commands to the program."""
+    app.command("identify")(identify)
+
+
+def identify(
+    tracks: TracksFile,
+    wand: WandFile,
+    output: Annotated[Path, typer.Option("-o", "--output", metavar="TRACKS", help="Tracks file to write.")],
+    draw: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE.svg", help="Also draw each sensor: named points and masks.", show_default=False),
+    ] = None,
+    force: Force = False,
+    as_json: AsJson = False,
+) -> None:
+    """Mark which point is which marker of the wand, and mask reflections that stay put."""
+    check_output(output, force, inputs=[tracks, wand])
+    if draw is not None:
+        check_output(draw, force, inputs=[tracks, wand])
+        if draw.resolve() == output.resolve():
+            raise InputError("--draw", expected="another file than the output", found=str(draw))
+    import calib
+    from calib.cli import console
+    from calib.intake.drawing import masks_svg
+
+    capture, stated = load_capture(tracks, wand)
+    with console.progress() as progress:
+        found = calib.identify(capture, stated, progress)
+    calib.save_tracks(found.tracks, output, force)
+    if draw is not None:
+        write_text(draw, masks_svg(found.tracks), force)
+    if as_json:
+        console.print_json({"tracks": str(output), **found.as_json()})
+        return
+    console.print_names(found)
+    console.note(str(found))
+    if any(c.masks for c in found.cameras):
+        console.note("Cover or remove what reflects where you can: a masked place sees no wand either.")
+    for path in [output] if draw is None else [output, draw]:
+        console.note(f"wrote {path}")

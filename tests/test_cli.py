@@ -473,7 +473,7 @@ def test_a_missing_folder_is_refused_before_the_work(
     def fail(*_: Any) -> None:
         raise AssertionError("solved in vain")
 
-    monkeypatch.setattr(calib, "calibrate", fail, raising=False)
+    monkeypatch.setattr("calib.solve.calibrate.solve", fail)
     arguments = ("solve", capture / "tracks.h5", "--wand", capture / "wand.toml", "-o", tmp_path / "none" / "r.h5")
     assert "no folder" in refused(*arguments)
     # Not by chmod, which does not hold the superuser back.
@@ -521,7 +521,7 @@ def test_ctrl_c_is_130_with_a_line_and_nothing_written(
     def interrupt(*_: Any) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(calib, "calibrate", interrupt, raising=False)
+    monkeypatch.setattr("calib.solve.calibrate.solve", interrupt)
     arguments = ("solve", capture / "tracks.h5", "--wand", capture / "wand.toml", "-o", tmp_path / "r.h5")
     code, out, err = call(*arguments)
     assert (code, out, err.count("\n")) == (130, "", 1) and list(tmp_path.iterdir()) == []
@@ -547,7 +547,7 @@ def test_no_failure_ends_in_a_traceback(
     def fail(*_: Any) -> None:
         raise failure
 
-    monkeypatch.setattr(calib, "calibrate", fail, raising=False)
+    monkeypatch.setattr("calib.solve.calibrate.solve", fail)
     line = refused("solve", capture / "tracks.h5", "--wand", capture / "wand.toml", "-o", tmp_path / "r.h5")
     assert {MemoryError: "memory", OSError: "Input/output error", KeyError: "defect"}[type(failure)] in line
 

@@ -7,15 +7,17 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.check.causes.models import Choice, Explanation, System
+from calib.check.causes.models import MIN_SHARE, Choice, Explanation, System, corner_px
 from calib.check.causes.record import Record
 from calib.core.geometry import Array
 
 Bools = NDArray[np.bool_]
 
 GATE = 4.8  # in robust sigmas: a point beyond is stray (the solve's own gate: one good point in 100,000)
+CLEAR_VARIANCE, MIN_CLEAR = 2.0, 100  # stray points are counted where the others say as much as the point itself
 WIDE_GATE = 8.0  # before it is known what the residuals follow: a pattern's own extremes must stay in
 MAX_VARIANCE = 10.0  # of a residual, in the camera's own: the others place the point to three of its sigmas
+SCREEN_FRAMES = 400  # some thousand points: a share of the squares is then known to a hundredth or two
 SEGMENTS = 24  # of time, each with a middle of its own, so that what comes after a knock is not stray
 
 
@@ -51,13 +53,19 @@ def examine(record: Record) -> Examination | None:
         return None
     away = np.where(seen[..., None], u - _middle(u, is_judged), np.inf)
     record = record.with_used(seen & _within(away, is_judged, WIDE_GATE))
-    system = System(record)
+    # Some of the frames tell whether there is anything to explain, less surely than all by a hundredth or two of share.
+    system = System(record.thinned(SCREEN_FRAMES), 0.7 * MIN_SHARE)
     best = system.best()
+    if best is not None and len(system.record.frame) < len(record.frame):
+        system = System(record)
+        best = system.best()
     left = u
     if best is not None:
         left = u - system.predicted(best) / record.sigma_px / np.sqrt(record.variance).reshape(u.shape)
     is_inlier = seen & _within(left, is_judged, GATE)
-    share = 1.0 - is_inlier[is_judged].mean()
+    is_clear = is_judged & (record.variance.reshape(*seen.shape, 2).max(axis=2) < CLEAR_VARIANCE)
+    is_counted = is_clear if is_clear.sum() >= MIN_CLEAR else is_judged
+    share = 1.0 - is_inlier[is_counted].mean()
     if best is not None:  # without the stray points the figures are cleaner
         system = System(record.with_used(is_inlier))
         best = system.best()
@@ -67,22 +75,24 @@ def examine(record: Record) -> Examination | None:
     if best is None:  # stray points must not pass for noise
         squared = (left[is_judged & is_inlier] ** 2).sum(axis=-1)
         sigma = record.sigma_px * float(np.sqrt(np.median(squared) / (2 * np.log(2.0)))) if len(squared) else sigma
-    figures = _figures(system, best, left, is_judged & ~is_inlier, is_judged & is_inlier)
+    record = record.with_used(is_inlier)
+    figures = _figures(system, record, best, left, is_judged & ~is_inlier, is_judged & is_inlier)
     return Examination(
-        system.record,
+        record,
         best[0] if best else None,
         left,
         sigma,
         float(share),
-        int(is_judged.sum()),
-        system.corner_px() * sigma / record.sigma_px,
+        int(is_counted.sum()),
+        corner_px(record) * sigma / record.sigma_px,
         figures,
     )
 
 
-def _figures(system: System, best: Choice | None, left: Array, is_stray: Bools, is_good: Bools) -> dict[str, float]:
+def _figures(
+    system: System, r: Record, best: Choice | None, left: Array, is_stray: Bools, is_good: Bools
+) -> dict[str, float]:
     """Return the numbers that the evidence quotes."""
-    r = system.record
     P, M = r.is_used.shape
     out = dict(best[0].figures) if best else {}
     place = r.uv_px[is_good]

@@ -20,8 +20,8 @@ MAX_SIGMA_PX = 1.0  # common practice, no source: the centre of a round marker i
 MIN_POINTS = 100  # a lens and a pose are 11 numbers: some ten points for each
 MIN_COVERAGE = 0.15  # of the sensor: a lens is not known where no point was
 # Uncertainty over the whole sensor that the camera's own points leave, in its noise (RMS against RMS of two
-# coordinates, so 2 here is 1.4 there): at the root of 3 the error at a point anywhere would be twice the noise.
-MAX_CORNER = 2.0
+# coordinates, so 2.3 here is 1.6 there): at the root of 3 the error at a point anywhere would be twice the noise.
+MAX_CORNER = 2.3
 # Of the squares: what takes more is the cause, and what it leaves is the rest of a large fault, not another one.
 HALF, CLEAR = 0.5, 0.9
 GEOMETRY = {"moved", "lens"}

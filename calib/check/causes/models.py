@@ -47,13 +47,20 @@ Choice = tuple[Explanation, Array, Array]  # the explanation, its columns (P, 2 
 class System:
     """The whitened effects of a record and the sums that every model shares."""
 
-    def __init__(self, record: Record) -> None:
-        self.record = record
+    def __init__(self, record: Record, least_share: float = MIN_SHARE) -> None:
+        self.record, self.least_share = record, least_share
         v = record.velocity[..., None]
         row = (record.uv_px[..., 1] / record.height - 0.5).repeat(2, axis=1)[..., None]
         still = 1e-9 * np.ones_like(v)  # a wand that stands must not make the sums singular
         self.effects = np.concatenate(
-            [record.pose, record.lens, record.pattern, v + still, v * row + still, record.residual_px[..., None]],
+            [
+                record.pose,
+                record.lens,
+                pattern := record.pattern(),
+                v + still,
+                v * row + still,
+                record.residual_px[..., None],
+            ],
             axis=2,
         )
         self.z = record.whitened(self.effects)
@@ -63,7 +70,7 @@ class System:
         self.gram = (flat.T @ flat) * self.scale[:, None] * self.scale
         self.total = float(1.0 / self.scale[-1] ** 2)
         self.n = 2 * int(record.is_used.sum())
-        k = record.pattern.shape[2]
+        k = pattern.shape[2]
         self.pose, self.own_lens = list(range(6)), list(range(6, 11))
         self.pattern, self.time, self.row = list(range(11, 11 + k)), [11 + k], [12 + k]
         self.base = self.pose + self.own_lens
@@ -120,7 +127,7 @@ class System:
         choice = min(worthy, key=lambda c: c[0].bic)
         e = choice[0]
         adjusted = 1.0 - (1.0 - e.share) * self.n / max(self.n - choice[1].shape[2], 1)
-        return choice if e.bic < 0 and adjusted >= MIN_SHARE else None
+        return choice if e.bic < 0 and adjusted >= self.least_share else None
 
     def _with(self, axes: list[int], shape: Array) -> tuple[float, Array, Array]:
         """Return share, values and columns of the base and of the effects ``axes``, each times ``shape (P, S)``."""
@@ -145,7 +152,7 @@ class System:
         at = np.unique(np.linspace(side, P - side, CANDIDATES).astype(int))
         fall = changes(step, rest, y, at)
         k = int(fall.argmax())
-        if base + fall[k] / self.total < MIN_SHARE:
+        if base + fall[k] / self.total < self.least_share:
             return None
         near = np.arange(at[max(k - 1, 0)], at[min(k + 1, len(at) - 1)] + 1)
         fall = changes(step, rest, y, near)
@@ -179,7 +186,9 @@ class System:
         if not len(fast):
             return None
         best = fast[np.asarray(fall)[fast].argmax()]
-        if base + np.asarray(fall)[best] / self.total < 0.8 * MIN_SHARE:  # the two axes are not quite independent
+        if (
+            base + np.asarray(fall)[best] / self.total < 0.8 * self.least_share
+        ):  # the two axes are not quite independent
             return None
         cycles = float(f[best])
         phase = 2.0 * np.pi * cycles * (frame - frame[0])
@@ -192,47 +201,47 @@ class System:
         """Return what an explanation predicts (P, M, 2) in px."""
         return np.asarray((choice[1] @ choice[2]).reshape(*self.record.is_used.shape, 2))
 
-    def corner_px(self) -> float:
-        """Return how uncertain pose and lens, told by these points alone, would leave the points of the sensor.
 
-        Root mean square over the sensor at the points' median depth, in px, of a point's two coordinates together.
-        """
-        r = self.record
-        # As if the wands were known: what the points' number and places tell, not how well the others see.
-        flat = self.effects[..., self.base][np.repeat(r.is_used, 2, axis=1)] / r.sigma_px
-        s = 1.0 / np.maximum(np.sqrt((flat**2).sum(axis=0)), 1e-300)
-        N = (flat.T @ flat) * s[:, None] * s
-        # Lens terms are never wholly unknown: a tenth of the focal length, 1 % of the sensor, 0.2 and 0.2 for k1, k2.
-        prior = np.array([1e-9] * 6 + [(0.1 * r.focal_px) ** -2, *[(0.01 * r.width) ** -2] * 2, 25.0, 25.0])
-        C = np.linalg.pinv(N + np.diag(prior * s * s), rcond=1e-12, hermitian=True) * s[:, None] * s
-        x, y = np.meshgrid(np.linspace(-0.45, 0.45, 7) * r.width, np.linspace(-0.45, 0.45, 7) * r.height)
-        u, v, one, zero = x.ravel() / r.focal_px, y.ravel() / r.focal_px, np.ones(49), np.zeros(49)
-        r2, f, z = u * u + v * v, r.focal_px, r.depth_mm
-        px = [
-            -f * u * v,
-            f * (1 + u * u),
-            -f * v,
-            f / z * one,
-            zero,
-            -f * u / z,
-            u,
-            one,
-            zero,
-            f * u * r2,
-            f * u * r2**2,
-        ]
-        py = [
-            -f * (1 + v * v),
-            f * u * v,
-            f * u,
-            zero,
-            f / z * one,
-            -f * v / z,
-            v,
-            zero,
-            one,
-            f * v * r2,
-            f * v * r2**2,
-        ]
-        G = np.stack([np.stack(px), np.stack(py)])
-        return float(np.sqrt(2.0 * np.einsum("aip,ij,ajp->ap", G, C, G).mean())) if np.isfinite(C).all() else np.inf
+def corner_px(r: Record) -> float:
+    """Return how uncertain pose and lens, told by these points alone, would leave the points of the sensor.
+
+    Root mean square over the sensor at the points' median depth, in px, of a point's two coordinates together.
+    """
+    # As if the wands were known: what the points' number and places tell, not how well the others see.
+    flat = np.concatenate([r.pose, r.lens], axis=2)[np.repeat(r.is_used, 2, axis=1)] / r.sigma_px
+    s = 1.0 / np.maximum(np.sqrt((flat**2).sum(axis=0)), 1e-300)
+    N = (flat.T @ flat) * s[:, None] * s
+    # Lens terms are never wholly unknown: a tenth of the focal length, 1 % of the sensor, 0.2 and 0.2 for k1, k2.
+    prior = np.array([1e-9] * 6 + [(0.1 * r.focal_px) ** -2, *[(0.01 * r.width) ** -2] * 2, 25.0, 25.0])
+    C = np.linalg.pinv(N + np.diag(prior * s * s), rcond=1e-12, hermitian=True) * s[:, None] * s
+    x, y = np.meshgrid(np.linspace(-0.45, 0.45, 7) * r.width, np.linspace(-0.45, 0.45, 7) * r.height)
+    u, v, one, zero = x.ravel() / r.focal_px, y.ravel() / r.focal_px, np.ones(49), np.zeros(49)
+    r2, f, z = u * u + v * v, r.focal_px, r.depth_mm
+    px = [
+        -f * u * v,
+        f * (1 + u * u),
+        -f * v,
+        f / z * one,
+        zero,
+        -f * u / z,
+        u,
+        one,
+        zero,
+        f * u * r2,
+        f * u * r2**2,
+    ]
+    py = [
+        -f * (1 + v * v),
+        f * u * v,
+        f * u,
+        zero,
+        f / z * one,
+        -f * v / z,
+        v,
+        zero,
+        one,
+        f * v * r2,
+        f * v * r2**2,
+    ]
+    G = np.stack([np.stack(px), np.stack(py)])
+    return float(np.sqrt(2.0 * np.einsum("aip,ij,ajp->ap", G, C, G).mean())) if np.isfinite(C).all() else np.inf

@@ -33,9 +33,9 @@ UNTOLD = 400.0  # a direction in which the others say this many times less (in v
 class Record:
     """A camera's P frames of M markers; arrays are (P, 2 M, ...) with x and y of a marker side by side.
 
-    ``residual_px`` is observed minus predicted by the other cameras, ``variance`` its variance in units of the noise;
-    ``sway (P, 2 M, d)`` is B; ``pose``, ``lens`` and ``pattern`` hold what a unit of each effect does to a point, in
-    px; ``velocity`` is the image velocity in px a frame, 0 where not known. ``is_used (P, M)`` marks the points that
+    ``residual_px`` is observed minus predicted by the other cameras, ``variance`` its variance in units of the
+    noise; ``sway (P, 2 M, d)`` is B; ``pose`` and ``lens`` hold what a unit of each effect does to a point, in px;
+    ``velocity`` is the image velocity in px a frame, 0 where not known. ``is_used (P, M)`` marks the points that
     enter the tests.
     """
 
@@ -52,13 +52,31 @@ class Record:
     sway: Array
     pose: Array
     lens: Array
-    pattern: Array
     velocity: Array
     depth_mm: float
     focal_px: float
 
     def with_used(self, is_used: NDArray[np.bool_]) -> Record:
         return replace(self, is_used=is_used)
+
+    def thinned(self, n_frames: int) -> Record:
+        """Return some frames of those in use, drawn evenly but not regularly, which would hide a vibration."""
+        used = np.flatnonzero(self.is_used.any(axis=1))
+        if len(used) <= n_frames:
+            return self
+        kept = np.sort(np.random.default_rng(0).choice(used, n_frames, replace=False))
+        names = ("frame", "uv_px", "is_used", "residual_px", "variance", "sway", "pose", "lens", "velocity")
+        return replace(self, **{name: getattr(self, name)[kept] for name in names})
+
+    def pattern(self) -> Array:
+        """Return (P, 2 M, K): smooth patterns over the sensor, products of Legendre polynomials for x and y each."""
+        place = 2.0 * (self.uv_px + 0.5) / np.array([self.width, self.height]) - 1.0
+        table = legendre.legvander2d(place[..., 0], place[..., 1], [DEGREE, DEGREE])
+        i, j = np.divmod(np.arange(table.shape[-1]), DEGREE + 1)
+        table = table[..., i + j <= DEGREE]
+        zero = np.zeros_like(table)
+        both = np.stack([np.concatenate([table, zero], -1), np.concatenate([zero, table], -1)], axis=2)
+        return both.reshape(len(self.uv_px), -1, both.shape[-1])
 
     def normalised(self) -> Array:
         """Return the residuals (P, M, 2) in units of their own standard deviation, not whitened."""
@@ -143,8 +161,8 @@ def _record(
         is_seen = is_seen & is_moving[:, None]
     return Record(
         camera.name, camera.width, camera.height, fit.problem.frame_number[f], tracks.frame_rate_hz, sigma, uv, is_seen,
-        r - (J @ step)[..., 0], 1.0 + (sway**2).sum(axis=2), sway, pose, _lens_effects(lens, x), _pattern(
-        uv, camera.width, camera.height), velocity, float(np.median(x[..., 2])), float(lens[0]),
+        r - (J @ step)[..., 0], 1.0 + (sway**2).sum(axis=2), sway, pose, _lens_effects(lens, x), velocity,
+        float(np.median(x[..., 2])), float(lens[0]),
     )  # fmt: skip
 
 
@@ -193,14 +211,3 @@ def _lens_effects(lens: Array, x: Array) -> Array:
     columns = [(xd, yd), (one, zero), (zero, one)]
     columns += [(lens[0] * u * p, lens[1] * v * p) for p in (r2, r2 * r2)]
     return np.stack([np.stack(c, axis=-1).reshape(len(x), -1) for c in columns], axis=-1)
-
-
-def _pattern(uv: Array, width: int, height: int) -> Array:
-    """Return (P, 2 M, K): smooth patterns over the sensor, products of Legendre polynomials for x and y each."""
-    place = 2.0 * (uv + 0.5) / np.array([width, height]) - 1.0
-    table = legendre.legvander2d(place[..., 0], place[..., 1], [DEGREE, DEGREE])
-    i, j = np.divmod(np.arange(table.shape[-1]), DEGREE + 1)
-    table = table[..., i + j <= DEGREE]
-    zero = np.zeros_like(table)
-    both = np.stack([np.concatenate([table, zero], -1), np.concatenate([zero, table], -1)], axis=2)
-    return both.reshape(len(uv), -1, both.shape[-1])

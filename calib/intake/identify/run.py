@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from itertools import combinations
 from typing import Any
 
 import numpy as np
@@ -239,7 +240,7 @@ def _search(
         np.append(first, len(row)).astype(np.int64), number, np.ascontiguousarray(xy[row]), shape, share, order,
         _widest(shape), is_line, 1.0 / rate_hz, NOISE_PX * pixel, limits.tolerance_px * pixel, limits.relative,
         limits.bend, limits.kappa_max, 2.0 * wand.span_mm, n if is_line else 4, n if is_line else 4,
-        n if is_line else min(n, 5), 4,
+        n if is_line else min(n, 5),
     )  # fmt: skip
     miss = misses(xy, rows := np.where(rows >= 0, row[rows], -1), pose, 1.0, shape, pixel) / pixel
     return Table(chain, number[at], rows, pose, miss)
@@ -356,12 +357,11 @@ def _shape(wand: Wand) -> tuple[Array, Array, Ints]:
 
 
 def _widest(shape: Array) -> Ints:
-    """Return the three markers (3,) that span the largest triangle."""
-    best, pick = -1.0, (0, 1, 2)
-    n = len(shape)
-    for i in range(n):
-        for j in range(i + 1, n):
-            for k in range(j + 1, n):
-                area = float(np.linalg.norm(np.cross(shape[j] - shape[i], shape[k] - shape[i])))
-                best, pick = max((best, pick), (area, (i, j, k)))
-    return np.array(pick, np.int64)
+    """Return two triples of markers (2, 3): the largest triangle, and the largest of those that share least with it."""
+    area = {
+        pick: float(np.linalg.norm(np.cross(shape[pick[1]] - shape[pick[0]], shape[pick[2]] - shape[pick[0]])))
+        for pick in combinations(range(len(shape)), 3)
+    }
+    first = max(area, key=area.__getitem__)
+    second = min(area, key=lambda pick: (len({*pick} & {*first}), -area[pick]))
+    return np.array([first, second], np.int64)

@@ -18,12 +18,13 @@ MAX_SEARCH = 80  # points in a frame to search in: the work grows with their cub
 def search_camera(
     starts: Ints, frame: Ints, xy: Array, shape: Array, share: Array, order: Ints, base: Ints, is_line: bool,
     frame_s: float, noise: float, tolerance: float, relative: float, bend: float, kappa_max: float, nearest_mm: float,
-    n_full: int, n_least: int, n_seed: int, every: int,
+    n_full: int, n_least: int, n_seed: int,
 ) -> tuple[Ints, Ints, Ints, Array]:  # fmt: skip
     """Return (chain, frame index, rows, pose): one line a frame of a chain of frames that shows a wand.
 
     ``starts (F + 1,)`` are the rows of ``xy`` (plane z = 1) where frames begin. Every frame whose points no chain has
-    taken yet (every ``every``-th where there is no wand) is searched; what is found is followed to both sides.
+    taken yet is searched, for wands that are no line by the triples of markers ``base (k, 3)`` in turn, so that no
+    hidden marker hides the wand; what is found is followed to both sides.
     """
     n_frames, n_markers = frame.shape[0], shape.shape[0]
     span = 0.0
@@ -52,11 +53,11 @@ def search_camera(
                 i, j = found[s, order[0]], found[s, order[n_markers - 1]]
                 R_found[s], t_found[s] = line_pose(xy, i, j, kappa[s], shape, order[0], order[n_markers - 1])
         else:
-            if newest[f] >= 0 or f % every:
+            if newest[f] >= 0:
                 continue
             n_found = rigid_seeds(
-                xy, starts[f], starts[f + 1], shape, base, span, nearest_mm, tolerance, relative, n_seed, found,
-                R_found, t_found, rms,
+                xy, starts[f], starts[f + 1], shape, base[f % base.shape[0]], span, nearest_mm, tolerance, relative,
+                n_seed, found, R_found, t_found, rms,
             )  # fmt: skip
         for s in range(n_found):
             is_known = False

@@ -163,10 +163,10 @@ def judge(camera: str, images: Iterable[Spots], optics: Optics | None = None) ->
     return Focus(camera, len(found), n_spots, tuple(checks), kept, refused)
 
 
-def too_bright(camera: str, n_images: int, error: InputError) -> Focus:
+def too_bright(camera: str, n_images: int, refusal: InputError) -> Focus:
     """Return the verdict on images that are bright all over."""
     advice = "shorten the exposure, close the aperture or darken the room"
-    return Focus(camera, n_images, 0, (Check("image", error.found, error.expected, False, _LESS, advice),))
+    return Focus(camera, n_images, 0, (Check("brightness", refusal.found, refusal.expected, False, _LESS, advice),))
 
 
 _LESS, _MORE = ("exposure", "aperture"), ("aperture", "exposure")

@@ -168,7 +168,7 @@ def test_command(tmp_path: Path) -> None:
     assert any(c["verdict"] == "act" and "exposure" in c["turn"] for c in found["checks"])
     done = run("focus", white)
     assert done.exit_code == 1
-    assert "image (turn exposure and aperture)" in done.stdout
+    assert "brightness (turn exposure and aperture)" in done.stdout
 
 
 def test_command_refuses_other_input(tmp_path: Path) -> None:

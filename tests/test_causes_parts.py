@@ -115,8 +115,8 @@ def test_noise_alarms_keep_their_rate():
 
 
 def test_stray_alarms_are_scipys_binomial_test():
-    # Source: scipy.stats.binomtest at the usual share of 1.5 %.
+    # Source: scipy.stats.binomtest at the usual share of 1 %.
     for count in range(5, 40):
-        p = stats.binomtest(count, 800, 0.015, alternative="greater").pvalue
+        p = stats.binomtest(count, 800, 0.01, alternative="greater").pvalue
         assert is_straying(count / 800, 800, np.array([0.003, 0.002])) == (p < 1e-3)
     assert not is_straying(0.05, 800, np.full(4, 0.04))

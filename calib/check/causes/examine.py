@@ -14,7 +14,7 @@ from calib.core.geometry import Array
 Bools = NDArray[np.bool_]
 
 GATE = 4.8  # in robust sigmas: a point beyond is stray (the solve's own gate: one good point in 100,000)
-CLEAR_VARIANCE, MIN_CLEAR = 2.0, 100  # stray points are counted where the others say as much as the point itself
+CLEAR_VARIANCE, MIN_CLEAR = 3.0, 100  # of a residual, and points: stray ones are counted where the others tell well
 WIDE_GATE = 8.0  # before it is known what the residuals follow: a pattern's own extremes must stay in
 MAX_VARIANCE = 10.0  # of a residual, in the camera's own: the others place the point to three of its sigmas
 SCREEN_FRAMES = 400  # some thousand points: a share of the squares is then known to a hundredth or two

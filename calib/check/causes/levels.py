@@ -12,7 +12,7 @@ MIN_FACTOR = 1.5  # in noise: less is worth nobody's way up a ladder
 # knowledge that is (common practice, no source): a tenth, as good as four more cameras.
 USUAL_SPREAD, USUAL_N = 0.10, 4
 ALPHA = 1e-3
-USUAL_STRAY = 0.015  # share of gross points that a good capture has: a percent or so (common practice, no source)
+USUAL_STRAY = 0.01  # share of gross points that a good capture has at most (common practice, no source)
 TIMES_OTHERS = 3.0
 
 

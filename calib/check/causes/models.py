@@ -50,7 +50,7 @@ class System:
     def __init__(self, record: Record, least_share: float = MIN_SHARE) -> None:
         self.record, self.least_share = record, least_share
         v = record.velocity[..., None]
-        row = (record.uv_px[..., 1] / record.height - 0.5).repeat(2, axis=1)[..., None]
+        row = (record.place_px[..., 1] / record.height - 0.5).repeat(2, axis=1)[..., None]
         still = 1e-9 * np.ones_like(v)  # a wand that stands must not make the sums singular
         self.effects = np.concatenate(
             [
@@ -108,6 +108,9 @@ class System:
             # Rows must be surer than a late exposure, which is the commoner fault and a special case.
             plainer, n_extra = (base, 1) if cause == "timing" else (max(base, found[3][0].share), 1)
             e = self.explanation(cause, share, plainer, 11 + len(extra), n_extra, 1.0)
+            # A shutter that runs from or to the common moment has twice as much over its rows as in their middle.
+            if cause == "rows" and abs(values[-1]) < abs(values[-2]):
+                continue
             found.append((e, self.effects[..., self.base + extra], values))
         found += [c for c in (self._knock(base), self._vibration(base, start)) if c is not None]
         lower = {"moved": 0.0, "lens": poses, "rows": max(found[3][0].share, base)}

@@ -33,10 +33,11 @@ UNTOLD = 400.0  # a direction in which the others say this many times less (in v
 class Record:
     """A camera's P frames of M markers; arrays are (P, 2 M, ...) with x and y of a marker side by side.
 
-    ``residual_px`` is observed minus predicted by the other cameras, ``variance`` its variance in units of the
-    noise; ``sway (P, 2 M, d)`` is B; ``pose`` and ``lens`` hold what a unit of each effect does to a point, in px;
-    ``velocity`` is the image velocity in px a frame, 0 where not known. ``is_used (P, M)`` marks the points that
-    enter the tests.
+    ``uv_px`` is observed, ``place_px`` where the fit has it: effects are taken there, as a function of the observed
+    place less one of the true place is the residual itself. ``residual_px`` is observed minus predicted by the
+    other cameras, ``variance`` its variance in units of the noise; ``sway (P, 2 M, d)`` is B; ``pose`` and ``lens``
+    hold what a unit of each effect does to a point, in px; ``velocity`` is the image velocity in px a frame, 0
+    where not known. ``is_used (P, M)`` marks the points that enter the tests.
     """
 
     name: str
@@ -46,6 +47,7 @@ class Record:
     frame_rate_hz: float
     sigma_px: float
     uv_px: Array
+    place_px: Array
     is_used: NDArray[np.bool_]
     residual_px: Array
     variance: Array
@@ -65,18 +67,18 @@ class Record:
         if len(used) <= n_frames:
             return self
         kept = np.sort(np.random.default_rng(0).choice(used, n_frames, replace=False))
-        names = ("frame", "uv_px", "is_used", "residual_px", "variance", "sway", "pose", "lens", "velocity")
+        names = ("frame", "uv_px", "place_px", "is_used", "residual_px", "variance", "sway", "pose", "lens", "velocity")
         return replace(self, **{name: getattr(self, name)[kept] for name in names})
 
     def pattern(self) -> Array:
         """Return (P, 2 M, K): smooth patterns over the sensor, products of Legendre polynomials for x and y each."""
-        place = 2.0 * (self.uv_px + 0.5) / np.array([self.width, self.height]) - 1.0
+        place = 2.0 * (self.place_px + 0.5) / np.array([self.width, self.height]) - 1.0
         table = legendre.legvander2d(place[..., 0], place[..., 1], [DEGREE, DEGREE])
         i, j = np.divmod(np.arange(table.shape[-1]), DEGREE + 1)
         table = table[..., i + j <= DEGREE]
         zero = np.zeros_like(table)
         both = np.stack([np.concatenate([table, zero], -1), np.concatenate([zero, table], -1)], axis=2)
-        return both.reshape(len(self.uv_px), -1, both.shape[-1])
+        return both.reshape(len(self.place_px), -1, both.shape[-1])
 
     def normalised(self) -> Array:
         """Return the residuals (P, M, 2) in units of their own standard deviation, not whitened."""
@@ -160,7 +162,8 @@ def _record(
     if is_moving.mean() > MOST:
         is_seen = is_seen & is_moving[:, None]
     return Record(
-        camera.name, camera.width, camera.height, fit.problem.frame_number[f], tracks.frame_rate_hz, sigma, uv, is_seen,
+        camera.name, camera.width, camera.height, fit.problem.frame_number[f], tracks.frame_rate_hz, sigma, uv,
+        uv - r.reshape(n, m, 2), is_seen,
         r - (J @ step)[..., 0], 1.0 + (sway**2).sum(axis=2), sway, pose, _lens_effects(lens, x), velocity,
         float(np.median(x[..., 2])), float(lens[0]),
     )  # fmt: skip

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special
 
 from calib.core.camera import Lens, undistort
 from calib.core.geometry import Array
@@ -269,7 +269,7 @@ def _evidence(table: Table, is_line: bool) -> Array:
     units = _units(table, is_line)
     strong = _strong(table, is_line)
     squares = table.miss_px**2 * (table.rows >= 0).sum(axis=1)
-    scale = np.median(squares[strong] / stats.chi2.median(units[strong])) if len(strong) else NOISE_PX**2
+    scale = np.median(squares[strong] / special.chdtri(units[strong], 0.5)) if len(strong) else NOISE_PX**2
     return np.asarray(np.maximum(1.16 * units - 0.5 * squares / max(scale, 1e-12), -1.0))
 
 

@@ -242,3 +242,16 @@ def test_captures_in_which_no_two_cameras_see_the_same_marker_are_refused(is_nam
     )
     with pytest.raises(UnsolvableError, match="two of the rig's cameras see in the same frame, found none"):
         residual_table(sim.truth, Tracks(cameras, 25.0))
+
+
+def test_a_ready_fit_gives_the_same_table_as_the_tables_own():
+    sim = capture(n_cameras=4, seed=21, noisy=(("cam03", 4.0),))
+    ready = fit_to_rig(sim.truth, sim.tracks)
+    assert str(residual_table(sim.truth, sim.tracks, ready)) == str(residual_table(sim.truth, sim.tracks))
+    # It is the fit given that counts: with its first hundred camera frames out fewer points are left.
+    fewer = ready.is_inlier.copy()
+    fewer[:, :100] = False
+    table = residual_table(sim.truth, sim.tracks, replace(ready, is_inlier=fewer))
+    left_out = sum(r.stats.n_left_out for r in table_of(sim).cameras)
+    lost = int(ready.is_inlier[:, :100].sum())
+    assert lost > 100 and sum(r.stats.n_left_out for r in table.cameras) == left_out + lost

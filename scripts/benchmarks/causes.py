@@ -177,7 +177,7 @@ def run(options: argparse.Namespace) -> list[Row]:
             wrong = [f"{o.fault}: {o.first}" for o in one if o.first != FAULTS[o.fault][2]]
             note(f"{situation} rig {k}: {len(one) - len(wrong)} of {len(one)} named first; {'; '.join(wrong)}")
         for fault in options.fault:
-            mine = [o for o in found if o.fault == fault]
+            mine = [o for o in found if o.fault == fault and not o.first.startswith("not planted")]
             right = sum(o.first == FAULTS[fault][2] for o in mine)
             grown = float(np.nanmedian([o.growth for o in mine])) if mine else float("nan")
             others = sum(len(o.others) for o in mine)

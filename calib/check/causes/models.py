@@ -21,8 +21,9 @@ from calib.core.geometry import Array
 # within what poses and lenses are sure to.
 MIN_SHARE = 0.15
 # What a richer model must take beyond a plainer one that it holds, in shares of its own; rows are told from a late
-# exposure by the spread of rows alone, which a wave in the middle of the sensor keeps small.
-MIN_GAIN = {"rows": 0.005}
+# exposure by the spread of rows alone, which a wave in the middle of the sensor keeps small; a knock
+# looks like a move where most points came after it.
+MIN_GAIN = {"rows": 0.005, "knock": 0.05}
 # Of false alarms by each camera's structured tests together; the share above makes them rarer still.
 ALPHA = 1e-3
 CANDIDATES = 80  # times at which a knock is looked for; then every frame around the best

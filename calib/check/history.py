@@ -15,7 +15,7 @@ from datetime import datetime
 from typing import Any
 
 import numpy as np
-from scipy import stats
+from scipy import special
 
 from calib.check.recheck.agree import find_agreement
 from calib.check.recheck.compare import HELD_SIGMA, N_CHANGE, Comparison, rig_from_other
@@ -287,21 +287,21 @@ def _told(name: str, change: Array, own: Array, times: Array, level: float, n_ca
     root = [_whitener(C) for C in own[known]]
     constant = np.ones((len(known), 1))
     nothing = _misfit(y, root, constant)
-    p = float(min(1.0, n_cameras * stats.chi2.sf(nothing, N_SHOWN * (len(known) - 1))))
+    p = float(min(1.0, n_cameras * special.chdtrc(N_SHOWN * (len(known) - 1), nothing)))
     jumps = {int(k): _misfit(y, root, np.column_stack([constant, known >= k])) for k in known[1:]}
     at = min(jumps, key=lambda k: jumps[k])
     drift = _misfit(y, root, np.column_stack([constant, times[known]]))
     # A jump could lie between any two files: each of them is a chance to find one.
     best = min(drift, jumps[at])
     is_seen = min(
-        stats.chi2.sf(nothing - best, N_SHOWN) * len(known), stats.chi2.sf(nothing, N_SHOWN * (len(known) - 1))
+        special.chdtrc(N_SHOWN, nothing - best) * len(known), special.chdtrc(N_SHOWN * (len(known) - 1), nothing)
     )
     if is_seen >= level:
         return CameraHistory(name, "steady", change, sigma, p, None)
     p = float(min(p, 1.0, n_cameras * is_seen))
     if len(known) < MIN_FOR_DRIFT:
         return CameraHistory(name, "changed", change, sigma, p, None)
-    fits = stats.chi2.sf(best, N_SHOWN * (len(known) - 2)) > level if len(known) > 2 else True
+    fits = special.chdtrc(N_SHOWN * (len(known) - 2), best) > level if len(known) > 2 else True
     if not fits:
         return CameraHistory(name, "changed", change, sigma, p, None)
     if jumps[at] <= drift:

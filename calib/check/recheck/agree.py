@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import linalg, stats
+from scipy import linalg, special
 
 from calib.check.recheck.compare import N_CHANGE, N_POSE, Comparison
 from calib.core.geometry import Array
@@ -58,7 +58,7 @@ def _solve(A: Array, b: Array) -> Array:
 
 def price(n_cameras: int, alpha: float) -> float:
     """Return the fall of -2 log likelihood that a camera must bring to be left out, the number of cameras counted."""
-    return float(stats.chi2.isf(alpha / n_cameras, N_CHANGE))
+    return float(special.chdtri(N_CHANGE, alpha / n_cameras))
 
 
 def find_agreement(found: Comparison, candidates: Index, alpha: float) -> Agreement:
@@ -99,7 +99,7 @@ def _is_sound(found: Comparison, whole: NDArray[np.bool_], candidates: Index, al
     free = found.at(np.flatnonzero(~whole))
     alone = [gain(found, np.append(free, found.at(np.array([c])))) - gain(found, free) for c in candidates]
     dof = N_CHANGE * len(candidates) - N_POSE
-    return max(alone) < price(len(candidates), alpha) and _misfit(found, whole) < stats.chi2.isf(alpha, dof)
+    return max(alone) < price(len(candidates), alpha) and _misfit(found, whole) < special.chdtri(dof, alpha)
 
 
 def _misfit(found: Comparison, inside: NDArray[np.bool_]) -> float:
@@ -121,7 +121,7 @@ def _grow(found: Comparison, seed: int, candidates: Index, limit: float) -> NDAr
     inside = np.zeros(n, bool)
     inside[seed] = True
     is_open = np.isin(order, candidates)
-    easy = stats.chi2.isf(EASY, N_CHANGE)
+    easy = special.chdtri(N_CHANGE, EASY)
     while is_open.any():
         rows = [slice(k * N_CHANGE, (k + 1) * N_CHANGE) for k in np.flatnonzero(is_open)]
         blocks = np.stack([K[r, r] for r in rows])

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special
 
 from calib.check.recheck.agree import left_after
 from calib.check.recheck.compare import N_CHANGE, Comparison
@@ -40,7 +40,7 @@ def scale_of(found: Comparison, direction: Array, free: NDArray[np.intp]) -> Sca
     if information <= 0:
         return Scale(0.0, float("inf"), 1.0)
     share = float(u @ w) / information
-    return Scale(share, information**-0.5, float(stats.chi2.sf(share * float(u @ w), 1)))
+    return Scale(share, information**-0.5, float(special.chdtrc(1, share * float(u @ w))))
 
 
 def without_scale(found: Comparison, direction: Array) -> Comparison:

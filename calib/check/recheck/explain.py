@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special
 
 from calib.check.recheck.agree import left_after
 from calib.check.recheck.compare import N_CHANGE, N_POSE, Comparison
@@ -62,7 +62,7 @@ def explain(found: Comparison, camera: int, others: NDArray[np.intp]) -> Explana
         change[at], covariance[np.ix_(at, at)] = K @ w[at], K
         gains[kind], answers[kind] = float(w[at] @ K @ w[at]), (change, covariance)
     misfit = {kind: gains[BOTH] - g for kind, g in gains.items()}
-    passes = {k: misfit[k] < stats.chi2.isf(RICHER, N_CHANGE - len(PARTS[k])) for k in (MOVE, LENS)}
+    passes = {k: misfit[k] < special.chdtri(N_CHANGE - len(PARTS[k]), RICHER) for k in (MOVE, LENS)}
     is_separable = not (passes[MOVE] and passes[LENS])
     kind = BOTH
     if passes[MOVE] or passes[LENS]:

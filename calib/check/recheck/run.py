@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+from scipy import special
 
 from calib.check.recheck.agree import Agreement, find_agreement
 from calib.check.recheck.compare import N_CHANGE, Comparison, compare, positions
@@ -163,14 +163,14 @@ def _cameras(
         distance = float(np.linalg.norm(middle - camera.position_mm))
         e = explain(found, c, others)
         readings.append(e)
-        p = min(1.0, n * float(stats.chi2.sf(e.gain, N_CHANGE)))
+        p = min(1.0, n * float(special.chdtrc(N_CHANGE, e.gain)))
         change, covariance = (e.change, e.covariance) if c in changed_set else pose_alone(found, c, others)
         points = image_points(camera, distance)
         px = shift_px(camera, change, points)
         mm = px * distance / camera.lens.fx
         verdict, kind, note = "unmoved", "", ""
         delay, sigma_delay = (float(v[c]) for v in clock)
-        late = abs(delay) > SAME_FRAMES and 2 * n * stats.norm.sf(abs(delay) / sigma_delay) < options.alpha
+        late = abs(delay) > SAME_FRAMES and 2 * n * special.ndtr(-abs(delay) / sigma_delay) < options.alpha
         matters = px > options.matters_px or mm > options.matters_mm
         if c in changed_set:
             verdict, kind = "lens" if e.kind == LENS else "moved", e.kind

@@ -170,7 +170,7 @@ def _cameras(
         mm = px * distance / camera.lens.fx
         verdict, kind, note = "unmoved", "", ""
         delay, sigma_delay = (float(v[c]) for v in clock)
-        late = abs(delay) > SAME_FRAMES and 2 * n * special.ndtr(-(abs(delay) / sigma_delay)) < options.alpha
+        late = abs(delay) > SAME_FRAMES and 2 * n * special.ndtr(-abs(delay) / sigma_delay) < options.alpha
         matters = px > options.matters_px or mm > options.matters_mm
         if c in changed_set:
             verdict, kind = "lens" if e.kind == LENS else "moved", e.kind

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import cv2
 import numpy as np
@@ -259,3 +260,21 @@ def test_residuals_are_observed_minus_predicted() -> None:
     change = residuals(shifted, state) - residuals(problem, state)
     np.testing.assert_allclose(change[0], 1.0, atol=1e-9)
     np.testing.assert_allclose(change[1], -2.0, atol=1e-9)
+
+
+def test_a_product_in_single_precision_leads_to_the_same_minimum(monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(15)
+    problem, truth = make_problem(rng, 5, 80, is_line=True)
+    start = disturbed(truth, rng)
+    exact = bundle(problem, start, BundleOptions(terms=COMMON))
+    kinds: list[bool] = []
+
+    def watched(*args: Any, is_rough: bool = False) -> tuple[np.ndarray, np.ndarray]:
+        kinds.append(is_rough)
+        return reduced_system(*args, is_rough=is_rough)
+
+    monkeypatch.setattr("calib.solve.bundle.ROUGH_SIZE", 1)
+    monkeypatch.setattr("calib.solve.bundle.reduced_system", watched)
+    rough = bundle(problem, start, BundleOptions(terms=COMMON))
+    assert any(kinds) and rough.is_converged
+    assert rough.cost == pytest.approx(exact.cost, rel=1e-9)

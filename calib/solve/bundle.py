@@ -22,6 +22,9 @@ from calib.solve.problem import Chunk, Problem, State, term_values
 from calib.solve.shape import ShapePrior
 from calib.solve.threads import in_groups
 
+# From this many parameters of cameras on the elimination's product is what an iteration waits for.
+ROUGH_SIZE = 400
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Prior:
@@ -81,8 +84,12 @@ def inverse_factors(blocks: Array) -> Array:
     return out
 
 
-def reduced_system(problem: Problem, blocks: Blocks, factors: Array) -> tuple[Array, Array]:
-    """Return the reduced matrix (C n + s, C n + s) and gradient of cameras and shape, given the frames' factors."""
+def reduced_system(problem: Problem, blocks: Blocks, factors: Array, *, is_rough: bool = False) -> tuple[Array, Array]:
+    """Return the reduced matrix (C n + s, C n + s) and gradient of cameras and shape, given the frames' factors.
+
+    ``is_rough`` forms what the frames take off in single precision: enough for a step, not for a covariance.
+    """
+    kind = np.float32 if is_rough else np.float64
     n_cameras, n = blocks.camera_gradient.shape
     d, n_shape = factors.shape[1], len(blocks.shape)
     size = n_cameras * n + n_shape
@@ -94,7 +101,9 @@ def reduced_system(problem: Problem, blocks: Blocks, factors: Array) -> tuple[Ar
     def run(chunks: Sequence[Chunk]) -> tuple[Array, Array]:
         """Return what eliminating these chunks' frames takes off the matrix and the gradient."""
         S, g = np.zeros((size, size)), np.zeros(size)
-        room = np.empty(max((c.frames.stop - c.frames.start) * (len(c.cameras) * n + n_shape) for c in chunks) * d)
+        room = np.empty(
+            max((c.frames.stop - c.frames.start) * (len(c.cameras) * n + n_shape) for c in chunks) * d, kind
+        )
         for chunk in chunks:
             place = np.full(n_cameras, -1)
             place[chunk.cameras] = n * np.arange(len(chunk.cameras))
@@ -105,7 +114,7 @@ def reduced_system(problem: Problem, blocks: Blocks, factors: Array) -> tuple[Ar
             whiten_kernel(problem.cam, problem.starts, first, last, place, factors, coupling, half_shape, A)
             if len(chunk.cameras) == n_cameras:
                 S += A.T @ A
-                g += A.T @ half_gradient[chunk.frames].ravel()
+                g += A.T @ half_gradient[chunk.frames].ravel().astype(kind)
             else:
                 at = (chunk.cameras[:, None] * n + np.arange(n)).ravel()
                 at = np.append(at, np.arange(n_cameras * n, size))
@@ -229,14 +238,18 @@ def _damped_step(
     np.einsum("fjj->fj", frame)[:] *= 1.0 + damping
     np.einsum("jj->j", shape)[:] *= 1.0 + damping
     factors = inverse_factors(frame)
-    S, g = reduced_system(problem, replace(blocks, camera=camera, shape=shape), factors)
     diagonal = np.append(diagonals[0], shape_diagonal)
     scale = 1.0 / np.sqrt(np.maximum(diagonal[free], 1e-300))
-    A = S[np.ix_(free, free)] * scale[:, None] * scale
-    if has_gauge:
-        G, _ = np.linalg.qr(gauge_motions(state, n, n_shape, options.distance is not None)[free] / scale[:, None])
-        A += G @ G.T  # the step gets no part along motions of the world as a whole
-    step = np.zeros(len(S))
+    step = np.zeros(len(diagonal))
+    damped = replace(blocks, camera=camera, shape=shape)
+    for is_rough in (True, False) if len(diagonal) >= ROUGH_SIZE else (False,):
+        S, g = reduced_system(problem, damped, factors, is_rough=is_rough)
+        A = S[np.ix_(free, free)] * scale[:, None] * scale
+        if has_gauge:
+            G, _ = np.linalg.qr(gauge_motions(state, n, n_shape, options.distance is not None)[free] / scale[:, None])
+            A += G @ G.T  # the step gets no part along motions of the world as a whole
+        if not is_rough or is_positive(A):  # where single precision drowns a direction, once more in double
+            break
     step[free] = -scale * solve_symmetric(A, scale * g[free])
     camera_step, shape_step = step[: n_cameras * n].reshape(n_cameras, n), step[n_cameras * n :]
     frame_step = frame_steps(problem, blocks, factors, camera_step, shape_step)
@@ -244,6 +257,15 @@ def _damped_step(
     slope += (blocks.frame_gradient * frame_step).sum()
     curve = diagonal @ step**2 + (diagonals[1] * frame_step**2).sum()
     return camera_step, shape_step, frame_step, 0.5 * float(damping * curve - slope)
+
+
+def is_positive(A: Array) -> bool:
+    """Say whether a symmetric matrix of unit diagonal is positive definite beyond what single precision blurs."""
+    try:
+        linalg.cho_factor(A - 1e-6 * np.eye(len(A)), lower=True, check_finite=False)
+    except linalg.LinAlgError:
+        return False
+    return True
 
 
 def solve_symmetric(A: Array, b: Array) -> Array:

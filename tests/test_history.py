@@ -13,7 +13,8 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from calib.check.history import Entry, History, compare_entries
+from calib.check.history.compare import compare_entries
+from calib.check.history.records import Entry, History
 from calib.cli.main import app
 from calib.core.rig import Rig
 from calib.errors import InputError
@@ -148,7 +149,7 @@ def test_command_takes_a_folder_and_writes_csv_and_svg(tmp_path: Path):
     assert done.exit_code == 0, done.stderr
     lines = done.stdout.splitlines()
     assert lines[1].startswith("rig0.h5") and any(line.startswith("cam03") and "jump" in line for line in lines)
-    assert (tmp_path / "h.csv").read_text().startswith("file,time,parent,camera,verdict,rotation_deg")
+    assert (tmp_path / "h.csv").read_text().startswith("file,time,parent,camera,verdict,p_value,rotation_deg")
     assert (tmp_path / "h.svg").read_text().startswith("<svg")
     document = json.loads(CliRunner().invoke(app, ["history", str(folder), "--json"]).stdout)
     assert document["files"][0]["sha256"] == sha256(folder / "rig0.h5")

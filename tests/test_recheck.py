@@ -21,10 +21,12 @@ from calib.core.rig import Rig
 from calib.core.tracks import Tracks
 from calib.errors import InputError, UnsolvableError
 from calib.files import load_tracks, load_wand, save_rig, save_tracks
-from calib.simulate import Knock, Simulation
-from calib.solve.calibrate import calibrate
+from calib.simulate import Knock, Scenario, Simulation, simulate
+from calib.solve.calibrate import SolveOptions, calibrate
 from calib.solve.repair import Reduced, reduced, shape_axes, solve_anew
+from calib.solve.single import KnownDistance
 from calib.solve.threads import one_blas_thread
+from tests.captures import with_points
 from tests.rigs_in_time import NAMES, drawn, moved_as_one, stored, turned, wave
 
 DATASETS = Path(__file__).parent.parent / "datasets"
@@ -46,7 +48,7 @@ def second() -> Simulation:
 @pytest.fixture(scope="module")
 def now(second: Simulation) -> Reduced:
     rig = stored()
-    fit = solve_anew(rig, second.tracks, quiet)
+    fit, _ = solve_anew(rig, second.tracks, quiet)
     return reduced(fit.problem, fit.result.state, NAMES, fit.options.terms, shape_axes(rig))
 
 
@@ -99,6 +101,29 @@ def test_two_of_six_moved_apart_are_both_named():
     outcome = recheck(stored(), wave(8, knock=changes).tracks)
     assert set(outcome.moved) == {"cam01", "cam04"}
     assert outcome.groups == (("cam01",), ("cam04",))
+
+
+def test_a_wave_without_names_is_named_though_a_camera_points_elsewhere():
+    sim = wave(31, knock=(Knock(camera="cam03", rotation_deg=3.0, translation_mm=20.0),))
+    bare = tuple(replace(c, marker=np.full(c.n_points, -1, np.int16)) for c in sim.tracks.cameras)
+    outcome = recheck(stored(), replace(sim.tracks, cameras=bare))
+    assert outcome.moved == ("cam03",) and all(c.verdict == "unmoved" for c in outcome.cameras if c.name != "cam03")
+    c = outcome.camera("cam03")
+    assert c.rotation_deg == pytest.approx(3.0, abs=4.5 * np.degrees(c.sigma(slice(0, 3))))
+
+
+def test_a_single_marker_shows_who_turned_but_no_size():
+    scenario = Scenario(n_cameras=6, n_frames=400, seed=5)
+    first, later = simulate(scenario), simulate(replace(scenario, wave=1, **knock("cam01", rotation_deg=0.3)))
+    p, q = (first.truth.camera(n).position_mm for n in ("cam01", "cam02"))
+    distance = KnownDistance("cam01", "cam02", float(np.linalg.norm(p - q)), 0.0)
+    rig = calibrate(points_of_marker_0(first.tracks), None, SolveOptions(distance=distance))
+    outcome = recheck(rig, points_of_marker_0(later.tracks))
+    assert outcome.moved == ("cam01",) and outcome.as_json()["scale"]["sigma"] is None
+
+
+def points_of_marker_0(tracks: Tracks) -> Tracks:
+    return Tracks(tuple(with_points(c, c.marker == 0) for c in tracks.cameras), tracks.frame_rate_hz)
 
 
 # ---- the statistics
@@ -179,6 +204,16 @@ def test_half_the_cameras_moved_as_one_leaves_no_majority(second: Simulation):
     assert {frozenset(outcome.agreeing), frozenset(outcome.groups[0])} == {frozenset(NAMES[:3]), frozenset(NAMES[3:])}
     assert any(f.startswith("no majority") and "cam01" in f and "cam04" in f for f in outcome.findings)
     assert {c.verdict for c in outcome.cameras} == {"unseen"}
+
+
+def test_half_the_cameras_moved_each_its_own_way_are_named_with_a_warning(second: Simulation):
+    rig, axes = stored(), ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.6, 0.0, 0.8))
+    for name, degrees, axis in zip(("cam01", "cam03", "cam06"), (2.0, -1.5, 1.0), axes, strict=True):
+        rig = turned(rig, name, degrees, axis)
+    outcome = recheck(rig, second.tracks)
+    assert set(outcome.moved) == {"cam01", "cam03", "cam06"} and set(outcome.agreeing) == {"cam02", "cam04", "cam05"}
+    assert not outcome.has_majority and outcome.repairable == {}
+    assert any(f.startswith("no majority: only cam02, cam04, cam05 agree, 3 of 6") for f in outcome.findings)
 
 
 def test_cameras_that_moved_as_one_are_said_to_hang_together(second: Simulation):

@@ -137,7 +137,8 @@ def history(
             check_output(out, force, inputs=paths)
     import calib
     from calib import files
-    from calib.check.history import Entry, compare_entries
+    from calib.check.history.compare import compare_entries
+    from calib.check.history.records import Entry
     from calib.cli import console
     from calib.export.history import history_as_csv, history_as_svg
 

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from calib.check.history import History
+from calib.check.history.records import History
 
 WIDTH, HEIGHT, LEFT, RIGHT, TOP, BOTTOM = 620, 300, 64, 110, 34, 54
 COLOURS = ("#1b6ca8", "#b5541c", "#3b7d3a", "#7a4b9a", "#a3215e", "#5b6b00")
@@ -28,13 +28,14 @@ def history_as_csv(history: History) -> str:
     writer = csv.writer(out, lineterminator="\n")
     figures = list(history.numbers(history.cameras[0], 0))
     vector = [f"turn_{a}_deg" for a in "xyz"] + [f"shift_{a}_mm" for a in "xyz"]
-    writer.writerow(["file", "time", "parent", "camera", "verdict", *figures, *vector])
+    writer.writerow(["file", "time", "parent", "camera", "verdict", "p_value", *figures, *vector])
     for k, e in enumerate(history.entries):
         for c in history.cameras:
             numbers = ["" if v is None else f"{v:.9g}" for v in history.numbers(c, k).values()]
             parts = [*np.degrees(c.change[k, :3]), *c.change[k, 3:6]]
             cells = ["" if not np.isfinite(v) else f"{v:.9g}" for v in parts]
-            writer.writerow([e.name, e.time, history.parent(k), c.name, c.verdict, *numbers, *cells])
+            p = f"{c.p_value:.3g}" if np.isfinite(c.p_value) else ""
+            writer.writerow([e.name, e.time, history.parent(k), c.name, c.verdict, p, *numbers, *cells])
     return out.getvalue()
 
 

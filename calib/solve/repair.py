@@ -13,11 +13,12 @@ from calib.core.geometry import Array, Pose
 from calib.core.rig import Covariance, Rig, RigCamera
 from calib.core.tracks import Tracks
 from calib.errors import InputError, UnsolvableError
+from calib.intake.identify import identify, is_unnamed
 from calib.solve.bundle import BundleOptions, Prior, inverse_factors, reduced_system
 from calib.solve.linearise import Blocks, linearise
 from calib.solve.problem import TERMS, Problem, State, term_values
-from calib.solve.refine import Fit, Progress, refine
-from calib.solve.shape import wand_shape
+from calib.solve.refine import Fit, Progress, refine, rig_state
+from calib.solve.renaming import is_named_by_us, rename
 from calib.solve.statistics import rig_stats
 from calib.solve.threads import one_blas_thread
 
@@ -27,19 +28,6 @@ RING = ("focal", "cx", "cy")  # what a turned ring, or a lens that sits aslant s
 # Weak knowledge about a lens since the rig was solved, as standard deviations: rings turn by some percent at most
 # without anybody noticing the framing, mounts give by a fraction of a millimetre; neither changes the distortion much.
 FOCAL_SHARE, CENTRE_SHARE, OTHER_TERM = 0.05, 0.01, 0.02
-
-
-def rig_state(rig: Rig, names: tuple[str, ...]) -> State:
-    """Return the rig's cameras, in the order of ``names``, as a bundle's state without wand poses."""
-    cameras = [rig.camera(name) for name in names]
-    return State(
-        np.stack([c.cam_from_world.R for c in cameras]),
-        np.stack([c.cam_from_world.t_mm for c in cameras]),
-        np.stack([c.lens.vector for c in cameras]),
-        np.empty((0, 3, 3)),
-        np.empty((0, 3)),
-        wand_shape(rig.wand_used),
-    )
 
 
 def stored_terms(rig: Rig) -> tuple[str, ...]:
@@ -64,15 +52,25 @@ def change_prior(state: State, terms: tuple[str, ...], tracks: Tracks) -> Prior:
     return Prior(mean, np.stack([sigma.get(name, other) for name in terms], axis=1))
 
 
-def solve_anew(rig: Rig, tracks: Tracks, progress: Progress) -> Fit:
+def identified(rig: Rig, tracks: Tracks, progress: Progress) -> Tracks:
+    """Return a capture with its markers named by the rig's wand where none is; raises as ``identify`` does."""
+    return identify(tracks, rig.wand, progress).tracks if is_unnamed(tracks) else tracks
+
+
+def solve_anew(rig: Rig, tracks: Tracks, progress: Progress) -> tuple[Fit, Tracks]:
     """Return the fit of a new wave with every camera free, from where the rig's cameras stood; the wand's shape held.
 
-    Raises UnsolvableError where the wave does not determine the cameras.
+    Names that ``identify`` gave are checked across the cameras as they now stand; the tracks come back as used. Raises
+    UnsolvableError where the wave does not determine the cameras.
     """
     start, terms = rig_state(rig, tracks.names), stored_terms(rig)
-    # Whoever linearises about the fit takes the last step himself.
-    options = BundleOptions(terms=terms, prior=change_prior(start, terms, tracks), tolerance=1e-7)
-    return refine(tracks, rig.wand_used, start, options, progress)
+    options = BundleOptions(terms=terms, prior=change_prior(start, terms, tracks))
+    fit = refine(tracks, rig.wand_used, start, options, progress)
+    if is_named_by_us(tracks):
+        progress("names", 0, 1)
+        tracks = rename(tracks, rig.wand_used, fit.result.state).tracks
+        fit = refine(tracks, rig.wand_used, fit.result.state, options, progress)
+    return fit, tracks
 
 
 @dataclass(frozen=True, slots=True, eq=False)

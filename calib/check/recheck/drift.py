@@ -23,6 +23,9 @@ class Scale:
     p_value: float
 
 
+NO_SCALE = Scale(0.0, float("inf"), 1.0)
+
+
 def growth(rig: Rig, names: tuple[str, ...]) -> Array:
     """Return the change (9 C,) of a rig that grows about its middle by its own size: positions alone."""
     position = np.stack([rig.camera(n).position_mm for n in names])
@@ -38,7 +41,7 @@ def scale_of(found: Comparison, direction: Array, free: NDArray[np.intp]) -> Sca
     u = direction[at]
     information = float(u @ W @ u)
     if information <= 0:
-        return Scale(0.0, float("inf"), 1.0)
+        return NO_SCALE
     share = float(u @ w) / information
     return Scale(share, information**-0.5, float(special.chdtrc(1, share * float(u @ w))))
 

@@ -9,7 +9,7 @@ from scipy import special
 
 from calib.check.recheck.agree import Agreement, find_agreement
 from calib.check.recheck.compare import N_CHANGE, Comparison, compare, positions
-from calib.check.recheck.drift import Scale, growth, scale_of, without_scale
+from calib.check.recheck.drift import NO_SCALE, Scale, growth, scale_of, without_scale
 from calib.check.recheck.explain import (
     BOTH,
     LENS,
@@ -30,7 +30,7 @@ from calib.errors import InputError
 from calib.solve.bundle import BundleOptions
 from calib.solve.frame_slip import whole_frame_offsets
 from calib.solve.refine import Fit, Progress, refine
-from calib.solve.repair import reduced, shape_axes, solve_anew
+from calib.solve.repair import identified, reduced, shape_axes, solve_anew
 from calib.solve.threads import one_blas_thread
 from calib.solve.timing import corrected, estimate_offsets, with_timing
 
@@ -69,8 +69,8 @@ def recheck(rig: Rig, tracks: Tracks, options: RecheckOptions | None = None, pro
     cameras.
     """
     options = options or RecheckOptions()
-    tracks, why = judged(rig, matched(rig, tracks))
-    fit = solve_anew(rig, tracks, progress)
+    tracks, why = judged(rig, identified(rig, matched(rig, tracks), progress))
+    fit, tracks = solve_anew(rig, tracks, progress)
     fit, tracks, clock = _in_time(rig, tracks, fit, progress)
     noise = _noise_ratio(rig, tracks, fit)
     progress("comparison", 0, 1)
@@ -129,9 +129,11 @@ def _agreement(
         before, agreed = agreed, find_agreement(found, every, options.alpha)
         if (before.is_agreeing == agreed.is_agreeing).all():
             break
+    if len(every) <= 3 or len(rig.wand.markers) == 1:  # a single marker shows no size
+        return found, agreed, NO_SCALE, False
     direction = growth(rig, tracks.names)
     n_out = int((~agreed.is_agreeing).sum())
-    if n_out > 1 and len(every) > 3:
+    if n_out > 1:
         open_scale = without_scale(found, direction)
         other = find_agreement(open_scale, every, options.alpha)
         left = int((~other.is_agreeing).sum())
@@ -139,8 +141,7 @@ def _agreement(
             scale = scale_of(found, direction, found.at(np.flatnonzero(~other.is_agreeing)))
             return without_scale(found, direction), other, scale, True
     scale = scale_of(found, direction, found.at(np.flatnonzero(~agreed.is_agreeing)))
-    is_grown = scale.p_value < options.alpha and len(every) > 3
-    return found, agreed, scale, is_grown
+    return found, agreed, scale, scale.p_value < options.alpha
 
 
 def _cameras(

@@ -1,0 +1,146 @@
+"""Every camera's pose and focal length in each file of a rig against the first.
+
+Each file's world is its own as far as a solve can tell, so every rig is first moved on to the first one by the cameras
+that agree (the search of the recheck, with the covariances of both files).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from calib.check.history.patterns import told
+from calib.check.history.records import N_SHOWN, Entry, History
+from calib.check.recheck.agree import find_agreement
+from calib.check.recheck.compare import HELD_SIGMA, N_CHANGE, Comparison, rig_from_other
+from calib.core.geometry import Array, cross_matrix, vector_from_rotation
+from calib.core.rig import Rig
+from calib.errors import InputError
+from calib.solve.repair import POSE, RING
+from calib.solve.threads import one_blas_thread
+
+ALPHA = 0.005  # chance that any camera of an unchanged rig is said to have changed between two files
+
+
+@one_blas_thread
+def compare_entries(entries: Sequence[Entry]) -> History:
+    """Return the history of one rig's files.
+
+    Raises InputError where there are fewer than two, or a file has fewer than two cameras in common with the first.
+    """
+    if len(entries) < 2:
+        raise InputError("history", expected="two rig files or more", found=str(len(entries)))
+    moments = [e.moment for e in entries]
+    is_by_time = all(m is not None for m in moments)
+    if is_by_time:
+        entries = [
+            e for _, _, e in sorted((m or 0.0, k, e) for k, (m, e) in enumerate(zip(moments, entries, strict=True)))
+        ]
+    first = entries[0].rig
+    every = list(dict.fromkeys(name for e in entries for name in e.rig.names))
+    n_files = len(entries)
+    change = np.full((n_files, len(every), N_SHOWN), np.nan)
+    own = np.full((n_files, len(every), N_SHOWN, N_SHOWN), np.nan)
+    findings = [] if is_by_time else ["Some files state no time: they are taken in the order given."]
+    for k, e in enumerate(entries):
+        common = tuple(n for n in first.names if n in e.rig.names)
+        if len(common) < 2:
+            raise InputError(
+                e.name, expected=f"two cameras or more of {', '.join(first.names)}",
+                found=", ".join(e.rig.names), remedy="Give the files of one rig.",
+            )  # fmt: skip
+        inside = _agreeing(first, e.rig, common)
+        if k and 2 * inside.sum() <= len(common):
+            findings.append(
+                f"{e.name}: no more than half of the cameras agree with {entries[0].name}; treat it with care."
+            )
+        at = [every.index(n) for n in common]
+        change[k, at], own[k, at] = _changes(first, e.rig, common, inside)
+    others = sorted(set(every) - set(first.names))
+    if others:
+        findings.append(f"Not in {entries[0].name}, so without a history: {', '.join(others)}.")
+    times = np.array([m or 0.0 for m in moments]) if is_by_time else np.arange(n_files, dtype=float)
+    times = np.sort(times)
+    if times[-1] == times[0]:
+        times = np.arange(n_files, dtype=float)
+    level = ALPHA / len(every)
+    cameras = tuple(told(name, change[:, c], own[:, c], times, level, len(every)) for c, name in enumerate(every))
+    return History(tuple(entries), cameras, is_by_time, tuple(findings))
+
+
+def _rows(rig: Rig, names: tuple[str, ...]) -> Array:
+    """Return the covariance (9 C, 9 C) of turns, positions, focal length and centre."""
+    labels = [f"{n}/{p}" for n in names for p in (*POSE, *RING)]
+    C = np.zeros((len(labels),) * 2)
+    stored = {} if rig.covariance is None else {label: i for i, label in enumerate(rig.covariance.labels)}
+    here = np.array([i for i, label in enumerate(labels) if label in stored], dtype=np.intp)
+    if len(here) and rig.covariance is not None:
+        there = np.array([stored[labels[i]] for i in here], dtype=np.intp)
+        C[np.ix_(here, here)] = rig.covariance.matrix[np.ix_(there, there)]
+    for i, label in enumerate(labels):
+        name, _, p = label.rpartition("/")
+        if label not in stored and p in HELD_SIGMA:  # measured lenses, stated without uncertainty
+            camera = rig.camera(name)
+            C[i, i] = (HELD_SIGMA[p] * (camera.lens.fx if p == "focal" else camera.width)) ** 2
+    return C
+
+
+def _parameters(rig: Rig, names: tuple[str, ...]) -> tuple[Array, Array, Array]:
+    cameras = [rig.camera(n) for n in names]
+    R = np.stack([c.cam_from_world.R for c in cameras])
+    return R, np.stack([c.position_mm for c in cameras]), np.stack([c.lens.vector[[0, 2, 3]] for c in cameras])
+
+
+def _difference(first: Rig, later: Rig, names: tuple[str, ...], weight: Array | None) -> tuple[Array, Array, Array]:
+    """Return changes (C, 9) once the later rig is moved on to the first, the motions G (9 C, 6) and that turn R."""
+    R0, p0, lens0 = _parameters(first, names)
+    R1, p1, lens1 = _parameters(later, names)
+    R, t = rig_from_other(R0, p0, R1, p1, weight)
+    d = np.hstack([vector_from_rotation(R1 @ R.T @ np.swapaxes(R0, 1, 2)), p1 @ R.T + t - p0, lens1 - lens0])
+    G = np.zeros((len(names), N_CHANGE, 6))
+    G[:, :3, :3], G[:, 3:6, :3], G[:, 3:6, 3:] = -R0, -cross_matrix(p0), np.eye(3)
+    return d, G.reshape(-1, 6), R
+
+
+def _agreeing(first: Rig, later: Rig, names: tuple[str, ...]) -> Array:
+    """Return 1 for each camera (C,) that stands in both files as the others do, 0 for the rest."""
+    every, weight = np.arange(len(names)), None
+    C0, C1 = _rows(first, names), _rows(later, names)
+    for _ in range(2):
+        d, G, R = _difference(first, later, names, weight)
+        C = C0 + _turned(C1, R)
+        diagonal = np.diag(C)
+        s = np.sqrt(np.where(diagonal > 0, diagonal, 1e-12))
+        B = np.linalg.qr(G / s[:, None], mode="complete")[0][:, 6:]
+        inner = B.T @ (C / s[:, None] / s) @ B
+        W = (B @ np.linalg.pinv(inner, rcond=1e-12, hermitian=True) @ B.T) / s[:, None] / s
+        found = Comparison(names, W, W @ d.ravel(), (R, np.zeros(3)))
+        weight = find_agreement(found, every, ALPHA).is_agreeing.astype(float)
+    assert weight is not None
+    return weight
+
+
+def _turned(C: Array, R: Array) -> Array:
+    """Return a covariance (9 C, 9 C) with its positions turned into a world turned by R."""
+    T = np.eye(len(C))
+    for k in range(3, len(C), N_CHANGE):
+        T[k : k + 3, k : k + 3] = R
+    return np.asarray(T @ C @ T.T)
+
+
+def _changes(first: Rig, later: Rig, names: tuple[str, ...], inside: Array) -> tuple[Array, Array]:
+    """Return changes (C, 7) and the later file's own covariances (C, 7, 7), the agreeing cameras held as a whole."""
+    d, G, R = _difference(first, later, names, inside)
+    _, position, lens = _parameters(first, names)
+    away = float(np.median(np.linalg.norm(position - position.mean(axis=0), axis=1)))
+    metric = np.tile([max(away, 1.0) ** 2] * 3 + [1.0] * 3 + [0.0] * 3, len(names)) * np.repeat(inside, N_CHANGE)
+    E = metric[:, None] * G
+    P = np.eye(len(G)) - G @ np.linalg.solve(E.T @ G, E.T)
+    C = P @ _turned(_rows(later, names), R) @ P.T
+    keep = np.arange(N_SHOWN)
+    own = np.stack([C[np.ix_(keep + c * N_CHANGE, keep + c * N_CHANGE)] for c in range(len(names))])
+    d = (P @ d.ravel()).reshape(len(names), N_CHANGE)[:, :N_SHOWN]
+    scale = np.ones((len(names), N_SHOWN))
+    scale[:, 6] = 1.0 / lens[:, 0]
+    return d * scale, own * scale[:, :, None] * scale[:, None, :]

@@ -1,0 +1,65 @@
+"""What a camera did from file to file: the simplest of nothing, one jump, a steady drift, or change without a pattern.
+
+The first file's own error is an unknown like any other, so it is no change of all the later ones.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy import special
+
+from calib.check.history.records import N_SHOWN, CameraHistory
+from calib.core.geometry import Array
+
+MIN_FOR_DRIFT = 3  # files: between two, a drift and a jump are the same
+
+
+def told(name: str, change: Array, own: Array, times: Array, level: float, n_cameras: int) -> CameraHistory:
+    """Return one camera's history with its verdict, from changes (K, 7) and each file's own covariance (K, 7, 7)."""
+    known = np.flatnonzero(np.isfinite(change).all(axis=1) & np.isfinite(own).all(axis=(1, 2)))
+    sigma = np.full_like(change, np.nan)
+    if len(known) and known[0] == 0:
+        both = own[known] + own[0]
+        both[0] = own[0]
+        sigma[known] = np.sqrt(np.maximum(np.einsum("kii->ki", both), 0.0))
+    if len(known) < 2 or known[0] != 0:
+        return CameraHistory(name, "unknown", change, sigma, float("nan"), None)
+    y = change[known]
+    root = [_whitener(C) for C in own[known]]
+    constant = np.ones((len(known), 1))
+    nothing = _misfit(y, root, constant)
+    p = float(min(1.0, n_cameras * special.chdtrc(N_SHOWN * (len(known) - 1), nothing)))
+    jumps = {int(k): _misfit(y, root, np.column_stack([constant, known >= k])) for k in known[1:]}
+    at = min(jumps, key=lambda k: jumps[k])
+    drift = _misfit(y, root, np.column_stack([constant, times[known]]))
+    # A jump could lie between any two files: each of them is a chance to find one.
+    best = min(drift, jumps[at])
+    is_seen = min(
+        special.chdtrc(N_SHOWN, nothing - best) * len(known), special.chdtrc(N_SHOWN * (len(known) - 1), nothing)
+    )
+    if is_seen >= level:
+        return CameraHistory(name, "steady", change, sigma, p, None)
+    p = float(min(p, 1.0, n_cameras * is_seen))
+    if len(known) < MIN_FOR_DRIFT:
+        return CameraHistory(name, "changed", change, sigma, p, None)
+    fits = special.chdtrc(N_SHOWN * (len(known) - 2), best) > level if len(known) > 2 else True
+    if not fits:
+        return CameraHistory(name, "changed", change, sigma, p, None)
+    if jumps[at] <= drift:
+        return CameraHistory(name, "jump", change, sigma, p, at)
+    return CameraHistory(name, "drift", change, sigma, p, None)
+
+
+def _whitener(C: Array) -> Array:
+    """Return the matrix that makes errors of covariance C (7, 7) independent and of unit size."""
+    s = np.sqrt(np.where(np.diag(C) > 0, np.diag(C), 1e-12))
+    values, vectors = np.linalg.eigh(C / s[:, None] / s)
+    return np.asarray((vectors / np.sqrt(np.maximum(values, 1e-9))).T / s)
+
+
+def _misfit(y: Array, root: list[Array], design: Array) -> float:
+    """Return the least sum of squares of y (K, 7) over what ``design`` (K, m) explains, each column by its own."""
+    A = np.concatenate([np.kron(row, r) for row, r in zip(design / np.abs(design).max(axis=0), root, strict=True)])
+    b = np.concatenate([r @ v for r, v in zip(root, y, strict=True)])
+    left = b - A @ np.linalg.lstsq(A, b, rcond=None)[0]
+    return float(left @ left)

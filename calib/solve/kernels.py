@@ -121,18 +121,13 @@ def _lens_columns(
 @compiled
 def _point_rows(
     R: Array, t: Array, lens: Array, c: int, shape: Array, m: int, codes: Any, n_turn: int,
-    u: float, v: float, weight: float, loss_scale: float, rows: Array, r: int,
-) -> float:  # fmt: skip
-    """Write a point's rows, robustly weighted, into rows r and r + 1 and return its cost."""
+    u: float, v: float, weight: float, rows: Array, r: int,
+) -> None:  # fmt: skip
+    """Write a point's rows into rows r and r + 1."""
     x, y, inverse_z = _image_plane(R, t, shape, m)
     xd, yd, xd_x, xd_y, yd_y, inverse = _distort(lens, c, x, y)
     fx, fy = lens[c, 0], lens[c, 1]
     du, dv = u - (fx * xd + lens[c, 2]), v - (fy * yd + lens[c, 3])
-    squared = (du * du + dv * dv) * weight * weight
-    if loss_scale < np.inf:
-        ratio = 1.0 + squared / (loss_scale * loss_scale)
-        squared = loss_scale * loss_scale * np.log(ratio)
-        weight /= np.sqrt(ratio)
     d = n_turn + 3
     n = d + 6
     for k in range(2):
@@ -155,7 +150,6 @@ def _point_rows(
             rows[r + k, n_turn - 1] = shape[m, 0] * h1 - shape[m, 1] * h0
     _lens_columns(lens, c, codes, x, y, xd, yd, inverse, weight, rows, r, n)
     rows[r, n + len(codes)], rows[r + 1, n + len(codes)] = -weight * du, -weight * dv
-    return 0.5 * squared
 
 
 @compiled
@@ -172,9 +166,7 @@ def rows_kernel(
         for m in range(len(shape)):
             rows = out[p - first, m]
             if weight[m, p] > 0.0:
-                _point_rows(
-                    R, t, lens, c, shape, m, codes, n_turn, uv[0, m, p], uv[1, m, p], weight[m, p], np.inf, rows, 0
-                )
+                _point_rows(R, t, lens, c, shape, m, codes, n_turn, uv[0, m, p], uv[1, m, p], weight[m, p], rows, 0)
             else:
                 rows[:] = 0.0
 
@@ -193,9 +185,7 @@ def leverage_kernel(
         _join(cam_R, cam_t, c, wand_R, wand_t, f, R, t)
         for m in range(len(shape)):
             if weight[m, p] > 0.0:
-                _point_rows(
-                    R, t, lens, c, shape, m, codes, n_turn, uv[0, m, p], uv[1, m, p], weight[m, p], np.inf, rows, 0
-                )
+                _point_rows(R, t, lens, c, shape, m, codes, n_turn, uv[0, m, p], uv[1, m, p], weight[m, p], rows, 0)
                 for r in range(2):
                     for i in range(n_turn + 3):
                         value = 0.0

@@ -42,11 +42,6 @@ class Count:
     failure: str = ""
 
 
-def nameless(tracks: Tracks) -> Tracks:
-    """Return the capture with all names taken off."""
-    return _with_names(tracks, [np.full(c.n_points, -1, np.int16) for c in tracks.cameras])
-
-
 def _with_names(tracks: Tracks, names: Sequence[np.ndarray]) -> Tracks:
     return replace(tracks, cameras=tuple(replace(c, marker=m) for c, m in zip(tracks.cameras, names, strict=True)))
 

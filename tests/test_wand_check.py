@@ -9,6 +9,8 @@ from calib.check.truth import error_against_truth
 from calib.core.wand import Wand
 from calib.simulate import Scenario, Simulation, sample_points, simulate
 from calib.solve.calibrate import calibrate
+from calib.solve.shape import ShapePrior
+from calib.solve.wand_check import _joint_minimum
 
 
 def capture(wand: str, *, is_certified: bool, seed: int) -> Simulation:
@@ -66,3 +68,25 @@ def test_exact_wand_is_held() -> None:
     np.testing.assert_array_equal(rig.wand_used.points_mm, exact.points_mm)
     assert rig.covariance is not None
     assert not [label for label in rig.covariance.labels if label.startswith("wand/")]
+
+
+def test_rounding_in_what_the_capture_cannot_say_changes_nothing() -> None:
+    """Place, turn and scale of a wand's shape show in no capture; a solve leaves some 1e-15 of the rest there."""
+    rng = np.random.default_rng(3)
+    shape = rng.normal(0, 100.0, (6, 3))
+    stated = ShapePrior(shape + rng.normal(0, 0.02, shape.shape), np.full(6, 0.02), (), 3)
+    directions = np.linalg.qr(rng.normal(size=(18, 18)))[0]
+    seen = directions[:, :11]
+    information = 1e4 * seen @ seen.T
+    gradient = information @ (seen @ rng.normal(0, 0.02, 11))
+    chi_square, freedom, _ = _joint_minimum(information, gradient, stated, shape, None)
+    assert freedom == 11
+    # By hand: two estimates of the same 11 coordinates, their difference against the sum of their variances.
+    offset = seen.T @ (stated.mean_mm - shape).ravel() + np.linalg.pinv(information @ seen) @ gradient
+    assert chi_square == pytest.approx(offset @ offset / (0.02**2 + 1e-4), rel=1e-6)
+    for _ in range(20):
+        noise = rng.normal(size=(18, 18))
+        rounded = information + 1e-15 * 1e4 * 8 * (noise + noise.T)
+        again, freedom, _ = _joint_minimum(rounded, gradient, stated, shape, None)
+        assert freedom == 11
+        assert again == pytest.approx(chi_square, rel=1e-3)

@@ -18,6 +18,9 @@ from calib.solve.shape import ShapePrior
 # A wand is called wrong once in a million waves of a right one: the finding sends somebody to a measuring machine.
 P_WRONG = 1e-6
 P_RIGHT = 1e-3  # what is left after a marker is set aside must be this likely for the rest to count as right
+# Of the largest information: directions that the capture says nothing about are left with rounding, some 1e-15, and
+# those that count hold over 1e-8.
+NOTHING = 1e-11
 LOOSE_SHARE = 0.01  # of the span: how far a bent or re-glued marker may be off in the first rounds
 # A marker that is off shows as one offset in all views; in fewer frames it cannot be told from what those views have in
 # common (blobs that look different from aside, a lens term that is missing).
@@ -122,7 +125,12 @@ def _of_capture(problem: Problem, result: BundleResult, options: BundleOptions) 
     values, vectors = np.linalg.eigh(0.5 * (information + information.T))
     values = np.where(values > 0.01 / options.shape.sigma_mm.max() ** 2, values, 0.0)
     information = (vectors * values) @ vectors.T
-    return information, information @ np.linalg.pinv(information, hermitian=True) @ (-J.T @ residual)
+    return information, information @ _inverse(information) @ (-J.T @ residual)
+
+
+def _inverse(information: Array) -> Array:
+    """Return the pseudo-inverse of an information matrix whose directions without information hold rounding alone."""
+    return np.asarray(np.linalg.pinv(information, rcond=NOTHING, hermitian=True))
 
 
 def _joint_minimum(
@@ -135,8 +143,8 @@ def _joint_minimum(
     residual, J = replace(stated, sigma_mm=sigma).rows(shape)
     step = -np.linalg.solve(information + J.T @ J, gradient + J.T @ residual)
     after = residual + J @ step
-    rank = int(np.linalg.matrix_rank(information, hermitian=True))
-    alone = -0.5 * gradient @ np.linalg.pinv(information, hermitian=True) @ gradient
+    rank = int(np.linalg.matrix_rank(information, tol=NOTHING * np.linalg.norm(information, 2), hermitian=True))
+    alone = -0.5 * gradient @ _inverse(information) @ gradient
     capture = 0.5 * step @ information @ step + gradient @ step - alone
     moved = shape.copy()
     moved[:, : stated.n_axes] += step.reshape(len(shape), -1)

@@ -10,8 +10,7 @@ from calib.core.geometry import Pose, angle_between_deg, cross_matrix, rigid_fit
 from calib.simulate import Scenario, simulate
 from calib.solve.initial import fuse_focal, initial_rig
 from calib.solve.motion import shared_points
-from calib.solve.pairs import FOCAL_SCALES, PairPose, decompose, solve_pair
-from calib.solve.shape import wand_shape
+from calib.solve.pairs import FOCAL_SCALES, PairPose, decompose, solve_batch
 from calib.solve.start import start_lens
 
 
@@ -41,7 +40,7 @@ def test_pair_with_known_lenses(layout: str, wand: str, seed: int) -> None:
     )
     tracks = simulation.tracks
     lens = np.stack([start_lens(c) for c in tracks.cameras])
-    pair = solve_pair(tracks, simulation.wand, wand_shape(simulation.wand), 0, 1, lens, [(1.0,)] * 4, np.zeros(4, bool))
+    (pair,) = solve_batch(tracks, simulation.wand, [(0, 1)], lens, [(1.0,)] * 4, np.zeros(4, bool))
     assert pair is not None
     a, b = (simulation.truth.cameras[k].cam_from_world for k in (0, 1))
     truth = b @ a.inverse()
@@ -57,9 +56,7 @@ def test_pair_finds_zooms_that_are_off() -> None:
     tracks, true_focal = simulation.tracks, [c.lens.fx for c in simulation.truth.cameras]
     lens = np.stack([start_lens(c) for c in tracks.cameras])
     lens[0, :2], lens[1, :2] = 1.25 * true_focal[0], 0.75 * true_focal[1]
-    pair = solve_pair(
-        tracks, simulation.wand, wand_shape(simulation.wand), 0, 1, lens, [FOCAL_SCALES] * 4, np.ones(4, bool)
-    )
+    (pair,) = solve_batch(tracks, simulation.wand, [(0, 1)], lens, [FOCAL_SCALES] * 4, np.ones(4, bool))
     assert pair is not None
     assert np.abs(pair.focal_px / true_focal[:2] - 1).max() < 0.10
 
@@ -72,18 +69,8 @@ def test_pair_without_shared_points_is_none() -> None:
     ]
     assert shared
     lens = np.stack([start_lens(c) for c in tracks.cameras])
-    assert (
-        solve_pair(
-            tracks,
-            simulation.wand,
-            wand_shape(simulation.wand),
-            *shared[0],
-            lens,
-            [FOCAL_SCALES] * 12,
-            np.ones(12, bool),
-        )
-        is None
-    )
+    apart = solve_batch(tracks, simulation.wand, shared[:2], lens, [FOCAL_SCALES] * 12, np.ones(12, bool))
+    assert apart == [None, None]
 
 
 def make_edges(rng: np.random.Generator, n: int, pairs: list[tuple[int, int]]) -> tuple[list[Pose], list[PairPose]]:

@@ -6,7 +6,7 @@ from scipy import signal, stats
 
 from calib.check.causes.change import changes
 from calib.check.causes.levels import is_noisy, is_straying
-from calib.check.causes.record import records
+from calib.check.causes.record import of_cameras
 from calib.check.causes.spectrum import periodogram
 from calib.solve.refine import fit_to_rig
 from tests.captures import IDEAL, capture
@@ -88,7 +88,8 @@ def test_whitened_residuals_are_independent_unit_noise(layout, n_cameras, wand):
     # Theory: whatever the rig, sums of their squares are chi-square and neighbours in a frame do not hang together.
     sim = capture(layout, n_cameras, 7, n_frames=400, wand=wand, **IDEAL)
     fit = fit_to_rig(sim.truth, sim.tracks)
-    for every in records(fit, sim.tracks):
+    for every in of_cameras(fit, sim.tracks, lambda record: record):
+        assert every is not None
         is_vague = every.variance.reshape(*every.is_used.shape, 2).max(axis=2) >= 10
         record = every.with_used(every.is_used & ~(is_vague & every.is_used).any(axis=1)[:, None])
         z = record.whitened(record.residual_px[..., None])[..., 0] * record.sigma_px / sim.scenario.sigma_px

@@ -122,8 +122,8 @@ def residual_table(rig: Rig, tracks: Tracks, fit: RigFit | None = None) -> Resid
     """
     _check_cameras(rig, tracks)
     tracks = tracks.subset([n for n in rig.names if n in tracks.names])
-    _require_shared_points(tracks)
     if fit is None:
+        _require_shared_points(tracks)
         tracks = at_common_time(rig, tracks)
         fit = fit_to_rig(rig, tracks)
     stats = rig_stats(tracks, fit.problem, fit.state, fit.is_inlier, fit.sigma_px)
@@ -136,9 +136,8 @@ def residual_table(rig: Rig, tracks: Tracks, fit: RigFit | None = None) -> Resid
 
 def _require_shared_points(tracks: Tracks) -> None:
     """Raise UnsolvableError where no marker is seen by two cameras in one frame."""
-    named = [np.stack([c.frame[c.marker >= 0], c.marker[c.marker >= 0]], axis=1) for c in tracks.cameras]
-    points = np.concatenate(named)
-    if len(np.unique(points, axis=0)) == len(points):
+    points = np.concatenate([(c.frame * 65536 + c.marker)[c.marker >= 0] for c in tracks.cameras])
+    if len(np.unique(points)) == len(points):
         raise UnsolvableError(
             "residuals",
             expected="identified markers that two of the rig's cameras see in the same frame",

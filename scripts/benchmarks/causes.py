@@ -12,7 +12,7 @@ import numpy as np
 from scipy import stats
 
 from calib.check.causes.examine import examine
-from calib.check.causes.record import records
+from calib.check.causes.record import of_cameras
 from calib.check.residuals import ResidualTable, residual_table
 from calib.core.rig import Rig
 from calib.errors import CalibError
@@ -100,8 +100,7 @@ def planted(index: int, seed: int, faults: Sequence[str], itself: bool, n_frames
 def is_bare(wave: Scenario, name: str, share: float) -> bool:
     """Return whether points of a strip leave errors over the whole sensor at twice the noise (two coordinates)."""
     sim = simulate(replace(wave, side_seen={name: share}))
-    record = records(fit_to_rig(sim.truth, sim.tracks), sim.tracks)[sim.tracks.names.index(name)]
-    found = examine(record) if record else None
+    found = of_cameras(fit_to_rig(sim.truth, sim.tracks), sim.tracks, examine)[sim.tracks.names.index(name)]
     return found is None or found.corner_px > np.sqrt(6.0) * found.sigma_px
 
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from calib.check.causes import evidence
 from calib.check.causes.examine import Examination, examine
 from calib.check.causes.levels import is_noisy, is_straying
-from calib.check.causes.record import records
+from calib.check.causes.record import of_cameras
 from calib.core.rig import CameraStats
 from calib.core.tracks import Tracks
 from calib.solve.refine import RigFit
@@ -100,7 +100,7 @@ def _examine_all(fit: RigFit, tracks: Tracks) -> list[Examination | None]:
     A camera in trouble pulls the wands and with them the residuals of the others, which then seem to follow its fault.
     """
     weight = np.ones(len(tracks.cameras))
-    found = [examine(r) if r else None for r in records(fit, tracks)]
+    found = of_cameras(fit, tracks, examine)
     while weight.sum() > 2:
         pending = [c for c, e in enumerate(found) if weight[c] and e is not None and e.explanation is not None]
         if not pending:
@@ -108,8 +108,8 @@ def _examine_all(fit: RigFit, tracks: Tracks) -> list[Examination | None]:
         weight[max(pending, key=lambda c: _size(found[c]))] = 0.0
         if len(pending) == 1:
             break
-        again = records(fit, tracks, weight)
-        found = [e if not weight[c] or (r := again[c]) is None else examine(r) for c, e in enumerate(found)]
+        again = of_cameras(fit, tracks, examine, weight)
+        found = [old if new is None else new for old, new in zip(found, again, strict=True)]
     return found
 
 

@@ -9,24 +9,29 @@ Source: Förstner & Wrobel, Photogrammetric Computer Vision, 2016, section 4.2.3
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TypeVar
 
 import numpy as np
 from numpy.polynomial import legendre
 from numpy.typing import NDArray
 
-from calib.core.camera import distort
 from calib.core.geometry import Array, cross_matrix
 from calib.core.tracks import Tracks
 from calib.solve.frame_slip import find_frames
+from calib.solve.linearise import linearise, weighted_rows
+from calib.solve.problem import Index
 from calib.solve.refine import RigFit, frames_with_pose
+from calib.solve.threads import in_groups
 
 STEP_S = 1.0 / 30.0  # between the places whose difference is the velocity: as in the estimate of time offsets
 DEGREE = 5  # of the pattern over the sensor: a lens's k2 is of degree five in the image
 VAGUE = np.array([1.0, 1.0, 1.0, 1e-6, 1e-6, 1e-6])  # what is known of a wand anyway: a radian, a metre (1 / variance)
 MOST = 0.5  # of the frames: with fewer whose motion is known all are kept
 UNTOLD = 400.0  # a direction in which the others say this many times less (in variance) than the camera is left out
+LENS_TERMS = ("focal", "cx", "cy", "k1", "k2")
+R = TypeVar("R")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -97,76 +102,80 @@ class Record:
         return np.asarray(out + half @ (factor[..., None] * (np.swapaxes(half, 1, 2) @ out)))
 
 
-def records(fit: RigFit, tracks: Tracks, weight: Array | None = None) -> list[Record | None]:
-    """Return each camera's record, None where it has no point in a frame with a wand pose.
+@dataclass(frozen=True, slots=True, eq=False)
+class Others:
+    """What all cameras that count, ``say (C,)`` of 1, tell of each frame's wand pose: information and gradient.
 
-    ``weight (C,)`` of 0 takes a camera out of the wand poses of the others.
+    ``seen (M, P)`` are the points in frames with a pose, ``speed (F, M, 3)`` the markers' velocities in mm a frame.
     """
-    problem, state = fit.problem, fit.state
-    say = np.ones(problem.n_cameras) if weight is None else weight
-    seen = (problem.row >= 0) & frames_with_pose(problem, problem.row >= 0)[problem.frame]
-    d, n_markers = problem.n_turn + 3, len(seen)
-    world = state.shape_mm @ np.swapaxes(state.wand_R, 1, 2) + state.wand_t[:, None]
-    H, g = np.zeros((problem.n_frames, d, d)), np.zeros((problem.n_frames, d))
-    H[:] = np.diag(VAGUE[3 - problem.n_turn :])
-    parts = []
-    for c in range(problem.n_cameras):
-        at = np.flatnonzero((problem.cam == c) & seen.any(axis=0))
-        at = at[np.argsort(problem.frame[at])]
-        f = problem.frame[at]
-        x = world[f] @ state.cam_R[c].T + state.cam_t[c]
-        q = _image_by_place(state.lens[c], x)
-        h = q @ (state.cam_R[c] @ state.wand_R[f])[:, None]
-        turn = np.cross(state.shape_mm[:, None, :], h)[..., 3 - problem.n_turn :]
-        J = np.concatenate([turn, h], axis=-1).reshape(len(at), 2 * n_markers, d)
-        w = np.repeat(fit.is_inlier[:, at].T, 2, axis=1) / fit.sigma_px[c]
-        r = fit.residual_px[:, :, at].transpose(2, 1, 0).reshape(len(at), 2 * n_markers)
+
+    fit: RigFit
+    tracks: Tracks
+    say: Array
+    H: Array
+    g: Array
+    seen: NDArray[np.bool_]
+    speed: Array
+
+    @classmethod
+    def of(cls, fit: RigFit, tracks: Tracks, say: Array) -> Others:
+        problem, state = fit.problem, fit.state
+        seen = problem.row >= 0
+        seen = seen & frames_with_pose(problem, seen)[problem.frame]
+        weighted = problem.with_weight(fit.is_inlier * (say / fit.sigma_px)[problem.cam])
+        blocks = linearise(weighted, state, (), np.inf, has_cameras=False)
+        H = blocks.frame + np.diag(VAGUE[3 - problem.n_turn :])
+        world = state.shape_mm @ np.swapaxes(state.wand_R, 1, 2) + state.wand_t[:, None]
+        speed = _velocity(world, _marker_sigmas(H, state.shape_mm), problem.frame_number, tracks.frame_rate_hz)
+        return cls(fit, tracks, say, H, -blocks.frame_gradient, seen, speed)
+
+    def record(self, c: int, at: Index) -> Record | None:
+        """Return the record of camera c, whose pairs are ``at``; None where none is in a frame with a wand pose."""
+        fit, problem, state, sigma = self.fit, self.fit.problem, self.fit.state, float(self.fit.sigma_px[c])
+        at = at[self.seen[:, at].any(axis=0)]
+        if not at.size:
+            return None
+        f, n, m, d = problem.frame[at], len(at), len(self.seen), problem.n_turn + 3
+        own = replace(problem, cam=problem.cam[at], frame=f, uv_px=np.ascontiguousarray(problem.uv_px[:, :, at]))
+        rows = weighted_rows(own, state, LENS_TERMS, np.ones((m, n))).reshape(n, 2 * m, -1)
+        J, pose, r = rows[..., :d], rows[..., d : d + 6], -rows[..., -1]
+        w = np.repeat(fit.is_inlier[:, at].T, 2, axis=1) * (self.say[c] / sigma)
         weighted = J * w[..., None]
-        own = np.swapaxes(weighted, 1, 2) @ weighted, (weighted * (r * w)[..., None]).sum(axis=1)
-        H[f] += own[0] * say[c]
-        g[f] += own[1] * say[c]
-        parts.append((at, f, x, q, J, r, own))
-    speed = _velocity(world, _marker_sigmas(H, state.shape_mm), problem.frame_number, tracks.frame_rate_hz)
-    return [
-        _record(fit, tracks, c, part, seen, H[part[1]] - say[c] * part[6][0], g[part[1]] - say[c] * part[6][1], speed)
-        if len(part[0])
-        else None
-        for c, part in enumerate(parts)
-    ]
+        mine = np.swapaxes(weighted, 1, 2)
+        H = self.H[f] - mine @ weighted
+        g = self.g[f] - (mine @ (r * w)[..., None])[..., 0]
+        root = np.swapaxes(np.linalg.inv(np.linalg.cholesky(H)), 1, 2)
+        step = root @ (np.swapaxes(root, 1, 2) @ g[..., None])
+        sway = J @ root / sigma
+        uv = own.uv_px.transpose(2, 1, 0)
+        # A shift of the camera is one of the marker in the camera's frame.
+        velocity = (pose[..., 3:].reshape(n, m, 2, 3) @ (self.speed[f] @ state.cam_R[c].T)[..., None]).reshape(n, -1)
+        is_used = self.seen[:, at].T
+        # Points whose motion is not known cannot show a late exposure, and what it moves would pass for a pattern.
+        is_moving = (self.speed[f] != 0).any(axis=(1, 2))
+        if is_moving.mean() > MOST:
+            is_used = is_used & is_moving[:, None]
+        camera, depth = self.tracks.cameras[c], state.wand_t[f] @ state.cam_R[c, 2] + state.cam_t[c, 2]
+        return Record(
+            camera.name, camera.width, camera.height, problem.frame_number[f], self.tracks.frame_rate_hz, sigma, uv,
+            uv - r.reshape(n, m, 2), is_used, r - (J @ step)[..., 0], 1.0 + (sway**2).sum(axis=2), sway, pose,
+            rows[..., d + 6 : -1], velocity, float(np.median(depth)), float(state.lens[c, 0]),
+        )  # fmt: skip
 
 
-def _record(
-    fit: RigFit,
-    tracks: Tracks,
-    c: int,
-    part: tuple[Any, ...],
-    seen: NDArray[np.bool_],
-    H: Array,
-    g: Array,
-    speed: Array,
-) -> Record:
-    """Return the record of camera c, given what the others say of its frames: information H and gradient g."""
-    at, f, x, q, J, r, _ = part
-    camera, lens, sigma = tracks.cameras[c], fit.state.lens[c], float(fit.sigma_px[c])
-    n, m = len(at), x.shape[1]
-    root = np.linalg.inv(np.linalg.cholesky(H))
-    step = np.swapaxes(root, 1, 2) @ (root @ g[..., None])
-    sway = J @ np.swapaxes(root, 1, 2) / sigma
-    uv = fit.problem.uv_px[:, :, at].transpose(2, 1, 0)
-    X = x[:, :, None]
-    pose = np.concatenate([np.cross(X, q), q], axis=-1).reshape(n, 2 * m, 6)
-    velocity = (q @ (speed[f] @ fit.state.cam_R[c].T)[..., None])[..., 0].reshape(n, 2 * m)
-    is_seen = seen[:, at].T
-    # Points whose motion is not known cannot show a late exposure, and what it moves would pass for a pattern.
-    is_moving = (speed[f] != 0).any(axis=(1, 2))
-    if is_moving.mean() > MOST:
-        is_seen = is_seen & is_moving[:, None]
-    return Record(
-        camera.name, camera.width, camera.height, fit.problem.frame_number[f], tracks.frame_rate_hz, sigma, uv,
-        uv - r.reshape(n, m, 2), is_seen,
-        r - (J @ step)[..., 0], 1.0 + (sway**2).sum(axis=2), sway, pose, _lens_effects(lens, x), velocity,
-        float(np.median(x[..., 2])), float(lens[0]),
-    )  # fmt: skip
+def of_cameras(
+    fit: RigFit, tracks: Tracks, of: Callable[[Record], R | None], weight: Array | None = None
+) -> list[R | None]:
+    """Return ``of`` each camera's record; None where the camera has no point in a frame with a wand pose.
+
+    ``weight (C,)`` of 0 takes a camera out of the wand poses of the others; there is None of it either.
+    """
+    others = Others.of(fit, tracks, np.ones(fit.problem.n_cameras) if weight is None else weight)
+
+    def run(cameras: Sequence[tuple[int, Index]]) -> list[R | None]:
+        return [of(record) if others.say[c] and (record := others.record(c, at)) else None for c, at in cameras]
+
+    return [found for part in in_groups(run, list(enumerate(fit.problem.pairs_by_camera()))) for found in part]
 
 
 def _marker_sigmas(H: Array, shape_mm: Array) -> Array:
@@ -192,25 +201,3 @@ def _velocity(world: Array, sigma_mm: Array, number: NDArray[np.int64], rate_hz:
     limit = 0.1 * np.median(np.linalg.norm(way[is_known], axis=2))
     is_known &= np.maximum(sigma_mm[before], sigma_mm[after]) < limit
     return np.asarray(np.where(is_known[:, None, None], way / (2 * step), 0.0))
-
-
-def _image_by_place(lens: Array, x: Array) -> Array:
-    """Return the derivative (P, M, 2, 3) of image points by places (P, M, 3) in the camera's frame."""
-    inverse_z = 1.0 / np.maximum(x[..., 2], 1.0)
-    u, v = x[..., 0] * inverse_z, x[..., 1] * inverse_z
-    _, _, xd_x, xd_y, yd_x, yd_y, _ = distort(lens[4:], u, v)
-    rows = [(lens[0], xd_x, xd_y), (lens[1], yd_x, yd_y)]
-    return np.stack(
-        [np.stack([f * a, f * b, -f * (a * u + b * v)], -1) * inverse_z[..., None] for f, a, b in rows], axis=-2
-    )
-
-
-def _lens_effects(lens: Array, x: Array) -> Array:
-    """Return (P, 2 M, 5): a unit of focal length, principal point x and y, k1, k2."""
-    z = np.maximum(x[..., 2], 1.0)
-    u, v = x[..., 0] / z, x[..., 1] / z
-    xd, yd, *_ = distort(lens[4:], u, v)
-    r2, zero, one = u * u + v * v, np.zeros_like(u), np.ones_like(u)
-    columns = [(xd, yd), (one, zero), (zero, one)]
-    columns += [(lens[0] * u * p, lens[1] * v * p) for p in (r2, r2 * r2)]
-    return np.stack([np.stack(c, axis=-1).reshape(len(x), -1) for c in columns], axis=-1)

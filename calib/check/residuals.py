@@ -13,7 +13,7 @@ from calib.core.geometry import Array
 from calib.core.rig import CameraStats, Rig
 from calib.core.tracks import Tracks
 from calib.errors import InputError, UnsolvableError
-from calib.solve.frames import triangulate_markers
+from calib.solve.intersect import triangulate_markers
 from calib.solve.refine import RigFit, fit_to_rig
 from calib.solve.statistics import rig_stats
 from calib.solve.threads import one_blas_thread

@@ -134,6 +134,27 @@ def triangulate(origins: Array, directions: Array, weight: Array, group: NDArray
 
 
 @compiled
+def nearest_point(A: Array, b: Array, out: Array) -> None:
+    """Write the solution of ``A x = b`` into out (3,), A symmetric as its upper triangle (6,); nan where it has none.
+
+    A is a sum over rays of ``w (I - d dᵀ)``.
+    """
+    xx, xy, xz, yy, yz, zz = A[0], A[1], A[2], A[3], A[4], A[5]
+    # The adjugate, symmetric.
+    c0, c1, c2 = yy * zz - yz * yz, xz * yz - xy * zz, xy * yz - xz * yy
+    c4, c5, c8 = xx * zz - xz * xz, xy * xz - xx * yz, xx * yy - xy * xy
+    det = xx * c0 + xy * c1 + xz * c2
+    # det over the sum of the minors is the least eigenvalue, as long as that is small. Two rays less than about a
+    # milliradian apart leave the depth to noise.
+    if det > 1e-7 * (xx + yy + zz) * (c0 + c4 + c8):
+        out[0] = (c0 * b[0] + c1 * b[1] + c2 * b[2]) / det
+        out[1] = (c1 * b[0] + c4 * b[1] + c5 * b[2]) / det
+        out[2] = (c2 * b[0] + c5 * b[1] + c8 * b[2]) / det
+    else:
+        out[:] = np.nan
+
+
+@compiled
 def _nearest_points(o: Array, d: Array, weight: Array, group: Any, A: Array, b: Array, points: Array) -> None:
     """Sum up ``A x = b`` of each point, the upper triangle of A as a row, and write the solutions into points."""
     for i in range(len(group)):
@@ -147,16 +168,4 @@ def _nearest_points(o: Array, d: Array, weight: Array, group: Any, A: Array, b: 
                 A[g, k] -= w * d[i, p] * d[i, q]
                 k += 1
     for g in range(len(points)):
-        xx, xy, xz, yy, yz, zz = A[g, 0], A[g, 1], A[g, 2], A[g, 3], A[g, 4], A[g, 5]
-        # The adjugate, symmetric.
-        c0, c1, c2 = yy * zz - yz * yz, xz * yz - xy * zz, xy * yz - xz * yy
-        c4, c5, c8 = xx * zz - xz * xz, xy * xz - xx * yz, xx * yy - xy * xy
-        det = xx * c0 + xy * c1 + xz * c2
-        # det over the sum of the minors is the least eigenvalue, as long as that is small. Two rays less than about a
-        # milliradian apart leave the depth to noise.
-        if det > 1e-7 * (xx + yy + zz) * (c0 + c4 + c8):
-            points[g, 0] = (c0 * b[g, 0] + c1 * b[g, 1] + c2 * b[g, 2]) / det
-            points[g, 1] = (c1 * b[g, 0] + c4 * b[g, 1] + c5 * b[g, 2]) / det
-            points[g, 2] = (c2 * b[g, 0] + c5 * b[g, 1] + c8 * b[g, 2]) / det
-        else:
-            points[g] = np.nan
+        nearest_point(A[g], b[g], points[g])

@@ -7,52 +7,11 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.core.camera import Lens, undistort
-from calib.core.geometry import Array, rigid_fit, triangulate
+from calib.core.geometry import rigid_fit
 from calib.solve.bundle import inverse_factors
+from calib.solve.intersect import ROBUST_ROUNDS, triangulate_markers
 from calib.solve.linearise import linearise
 from calib.solve.problem import Problem, State
-
-ROBUST_ROUNDS = 4  # reweighting rounds; a gross ray among three has lost its say by then
-
-
-def image_plane(problem: Problem, lens: Array) -> Array:
-    """Return undistorted image-plane points (2, M, P) of all observations; nan where the lens does not reach them."""
-    out = np.empty_like(problem.uv_px)
-    for c, at in enumerate(problem.pairs_by_camera()):
-        if at.size:
-            xy = undistort(Lens.from_vector(lens[c]), np.moveaxis(problem.uv_px[:, :, at], 0, -1))
-            out[:, :, at] = np.moveaxis(xy, -1, 0)
-    return out
-
-
-def triangulate_markers(problem: Problem, state: State) -> Array:
-    """Return markers (F, M, 3) in the world, in mm, by intersecting rays robustly; nan where fewer than two see one.
-
-    Rays are reweighted by Cauchy's loss on their miss distance, in units of its median.
-    """
-    n_markers, n_frames = problem.weight.shape[0], problem.n_frames
-    xy = image_plane(problem, state.lens)
-    marker, pair = np.nonzero((problem.weight > 0) & np.isfinite(xy).all(axis=0))
-    cam = problem.cam[pair]
-    ray = np.stack([xy[0, marker, pair], xy[1, marker, pair], np.ones(len(pair))], axis=1)
-    ray /= np.sqrt((ray**2).sum(axis=1))[:, None]
-    origin = -(state.cam_t[:, None, :] @ state.cam_R)[:, 0]
-    for c in np.unique(cam):
-        ray[cam == c] = ray[cam == c] @ state.cam_R[c]
-    origin = origin[cam]
-    group = problem.frame[pair] * n_markers + marker
-    weight = np.ones(len(pair))
-    for _ in range(ROBUST_ROUNDS):
-        points = triangulate(origin, ray, weight, group, n_frames * n_markers)
-        away = points[group] - origin
-        along = (away * ray).sum(axis=1)
-        miss = np.sqrt(np.maximum((away**2).sum(axis=1) - along**2, 0.0)) / np.maximum(along, 1.0)
-        known = miss[np.isfinite(miss)]
-        scale = np.median(known) if known.size else 1.0
-        weight = 1.0 / (1.0 + np.nan_to_num(miss / max(2.0 * scale, 1e-12)) ** 2)
-    points[np.bincount(group, minlength=len(points)) < 2] = np.nan
-    return points.reshape(n_frames, n_markers, 3)
 
 
 def place_wands(problem: Problem, state: State) -> tuple[State, NDArray[np.bool_]]:

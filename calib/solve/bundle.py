@@ -170,18 +170,19 @@ def bundle(problem: Problem, state: State, options: BundleOptions) -> BundleResu
     while iteration < options.max_iterations and not is_converged:
         iteration += 1
         camera_step, shape_step, frame_step, predicted = _damped_step(problem, state, blocks, damping, options)
+        is_converged = predicted <= options.tolerance * cost
+        if is_converged:  # the model foresees no fall worth a trial
+            break
         trial = state.moved(camera_step, frame_step, options.terms, shape_step)
         trial_blocks, trial_cost = _normal_equations(problem, trial, options, spare)
         fall = cost - trial_cost
-        # Where the model foresees no fall beyond rounding, the minimum is reached whatever the trial shows.
-        is_converged = predicted <= options.tolerance * cost
         if np.isfinite(trial_cost) and fall > 0:
-            is_converged |= fall <= options.tolerance * cost
+            is_converged = fall <= options.tolerance * cost
             gain = fall / predicted
             damping = max(damping * max(0.1, 1.0 - (2.0 * gain - 1.0) ** 3), 1e-12)
             growth = 2.0
             spare, state, blocks, cost = blocks, trial, trial_blocks, trial_cost
-        elif not is_converged:
+        else:
             spare = trial_blocks
             damping, growth = damping * growth, growth * 2.0
             if damping > 1e12:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from calib.core.geometry import Array, frozen
 from calib.core.tracks import Ints, Tracks
 from calib.errors import UnsolvableError
+from calib.solve.threads import in_groups
 
 Pair = tuple[int, int]
 
@@ -64,14 +65,17 @@ def overlap(tracks: Tracks) -> Overlap:
     sees[row, camera] = True
 
     tables: dict[str, Any] = {name: np.zeros((n, n), np.int64) for name in ("points", "frames", "cells")}
-    for i in range(n):
-        own = slice(start[i], start[i + 1])
-        if count[i]:
+
+    def fill(cameras: Sequence[int]) -> None:
+        for i in cameras:
+            own = slice(start[i], start[i + 1])
             also = sees[row[own]]  # who else sees each of this camera's points; these are in order of frame
             by_cell = np.argsort(cell[own], kind="stable")
             tables["points"][i] = also.sum(axis=0)
             tables["frames"][i] = _n_groups(also, frame_index[own])
             tables["cells"][i] = _n_groups(also[by_cell], cell[own][by_cell])
+
+    in_groups(fill, np.flatnonzero(count).tolist())
     return Overlap(tracks.names, **tables, **_in_time(camera, frame, n, tracks.frame_rate_hz))
 
 

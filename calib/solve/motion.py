@@ -11,6 +11,7 @@ from calib.core.geometry import Array
 from calib.core.tracks import CameraTracks, Ints, Tracks
 from calib.errors import UnsolvableError
 from calib.solve.graph import Overlap, camera_graph, overlap, pair_scores
+from calib.solve.threads import in_groups
 
 # A hand that holds a wand still trembles by some hundredths of its length, a wave takes it through several
 # lengths (common practice, no source). Between the two nothing is lost by asking for more.
@@ -62,7 +63,7 @@ def camera_travel(camera: CameraTracks) -> float:
 
 def travel(tracks: Tracks) -> float:
     """Return the travel that half of the capture's points saw no more than (a median over cameras), nan if unknown."""
-    each = np.array([camera_travel(c) for c in tracks.cameras])
+    each = np.concatenate(in_groups(lambda some: np.array([camera_travel(c) for c in some]), tracks.cameras))
     weight = np.array([(c.marker >= 0).sum() for c in tracks.cameras]) * np.isfinite(each)
     if not weight.any():
         return float("nan")
@@ -174,7 +175,7 @@ class Depth:
 
 def require_depth(tracks: Tracks, table: Overlap) -> None:
     """Raise UnsolvableError for a wave in one plane, from which focal lengths cannot be told from distances."""
-    seen = depth(tracks, table)
+    seen = depth(tracks, table, is_enough=True)
     if seen.is_planar:
         raise UnsolvableError(
             "wave",
@@ -184,12 +185,13 @@ def require_depth(tracks: Tracks, table: Overlap) -> None:
         )
 
 
-def depth(tracks: Tracks, table: Overlap | None = None) -> Depth:
+def depth(tracks: Tracks, table: Overlap | None = None, *, is_enough: bool = False) -> Depth:
     """Tell whether the markers left a plane, from the pairs of cameras that share most.
 
     Points on a plane map from image to image by a homography, whatever the poses, with lenses that do not distort.
     A pair that neither a homography nor an epipolar geometry fits (swapped tracks, frames that are off) tells
-    nothing and is left out. A planar wand waved through space is no plane: its frames lie in many.
+    nothing and is left out. A planar wand waved through space is no plane: its frames lie in many. Where a yes or no
+    ``is_enough``, the search ends as soon as the pairs that are left can no longer make the wave flat.
     """
     table = overlap(tracks) if table is None else table
     score = pair_scores(table)
@@ -202,6 +204,8 @@ def depth(tracks: Tracks, table: Overlap | None = None) -> Depth:
         pick = _thinned(np.arange(len(a)))
         if plane < PLANAR_PARALLAX or _most(epipolar_error(a[pick], b[pick])) < 0.3 * plane:
             parallax.append(plane)
+        if is_enough and sum(p >= PLANAR_PARALLAX for p in parallax) > MAX_PAIRS / 4:
+            break
     return Depth(float(np.percentile(parallax, 75)) if parallax else float("nan"), len(parallax))
 
 

@@ -30,8 +30,9 @@ SIGMA_FLOOR_PX = 1e-3  # noise-free input must not divide by zero
 START_FRAMES = 120  # frames a camera in the first rounds: enough for poses and lenses to a fraction of a percent
 MAX_ROUNDS = 8
 # Relative falls of the cost that end a descent. The cost is about half the number of residuals: at a million of them
-# the last leaves a hundredth of a standard deviation undone, the first what the next round does anyway.
-FIRST_TOLERANCE, LAST_TOLERANCE = 1e-6, 1e-10
+# the last leaves some hundredths of a standard deviation undone, the first what the next round does anyway.
+FIRST_TOLERANCE, LAST_TOLERANCE = 1e-6, 1e-9
+NEAR_DAMPING = 1e-7  # so near the minimum a damped step only falls short where the capture says little
 LOSS_SCALE = 2.0  # Cauchy's scale in sigmas: 95 % efficient at 2.385 (Huber 1981), a bit less to weather a bad start
 
 
@@ -129,11 +130,11 @@ def refine(tracks: Tracks, wand: Wand, start: State, options: BundleOptions, pro
     # In a short capture the shape is held as stated: see MIN_FRAMES.
     stated, finding = options.shape if problem.n_frames >= MIN_FRAMES else None, None
     loose = loosened(stated) if stated else None
-    first = replace(options, shape=loose, loss_scale=LOSS_SCALE, max_iterations=20, tolerance=1e-5, damping=1e-3)
+    first = replace(options, shape=loose, loss_scale=LOSS_SCALE, max_iterations=20, tolerance=1e-5)
     for k in range(MAX_ROUNDS):
         progress("first bundle", k + 1, MAX_ROUNDS)
         weighted = problem.with_weight(seen / sigma[problem.cam])
-        result = bundle(weighted, state, first)
+        result = bundle(weighted, state, replace(first, damping=1e-3 if k == 0 else NEAR_DAMPING))
         state = result.state
         before, sigma = sigma, robust_sigmas(problem, squared_residuals(problem, state), seen)
         if np.all(sigma > 0.9 * before):
@@ -145,7 +146,7 @@ def refine(tracks: Tracks, wand: Wand, start: State, options: BundleOptions, pro
     problem = problem_from_tracks(tracks, len(wand.markers), wand.dimension)
     state, seen = _placed(problem, state)
     weighted = problem.with_weight(seen / sigma[problem.cam])
-    state = fit_frames(weighted, state, loss_scale=LOSS_SCALE, max_iterations=5)  # near enough to tell outliers
+    state = fit_frames(weighted, state, loss_scale=LOSS_SCALE, max_iterations=3)  # near enough to tell outliers
     sigma = robust_sigmas(problem, squared_residuals(problem, state), seen)
     fit = _least_squares_rounds(tracks, problem, state, seen, sigma, options, progress)
     return replace(fit, wand_finding=finding)
@@ -180,7 +181,8 @@ def _least_squares_rounds(
     for k in range(MAX_ROUNDS):
         progress("bundle of all frames", k + 1, MAX_ROUNDS)
         weighted = problem.with_weight(inlier / sigma[problem.cam])
-        result = bundle(weighted, state, replace(options, tolerance=FIRST_TOLERANCE if k == 0 else LAST_TOLERANCE))
+        tolerance = FIRST_TOLERANCE if k == 0 else LAST_TOLERANCE
+        result = bundle(weighted, state, replace(options, tolerance=tolerance, damping=NEAR_DAMPING))
         state = result.state
         before = sigma
         sigma = dof_sigmas(weighted, state, result.blocks.frame, n_camera, sigma)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -10,10 +11,11 @@ from numpy.typing import NDArray
 from calib.core.camera import coverage
 from calib.core.geometry import Array
 from calib.core.rig import CameraStats
-from calib.core.tracks import Tracks
+from calib.core.tracks import CameraTracks, Tracks
 from calib.solve.bundle import inverse_factors
 from calib.solve.linearise import frame_leverage, linearise, residuals
-from calib.solve.problem import Problem, State
+from calib.solve.problem import Index, Problem, State
+from calib.solve.threads import in_groups
 
 
 def rig_stats(
@@ -26,14 +28,19 @@ def rig_stats(
     residual = residuals(problem, state)
     used = is_inlier | ((problem.row >= 0) & has_judges(problem)[problem.frame])
     share_left = _share_left(problem, state, is_inlier, sigma_px)
-    stats = []
-    for c, (camera, own) in enumerate(zip(tracks.cameras, problem.pairs_by_camera(), strict=True)):
-        marker, pair = np.nonzero(used[:, own])
-        pair = own[pair]
-        row, out = problem.row[marker, pair], ~is_inlier[marker, pair]
-        found = camera_stats(residual[:, marker, pair].T, camera.xy_px[row], out, camera.width, camera.height)
-        stats.append(replace(found, sigma_px=found.sigma_px / float(np.sqrt(share_left[c]))))
-    return stats
+
+    def run(cameras: Sequence[tuple[CameraTracks, Index, float]]) -> list[CameraStats]:
+        stats = []
+        for camera, own, share in cameras:
+            marker, pair = np.nonzero(used[:, own])
+            pair = own[pair]
+            row, out = problem.row[marker, pair], ~is_inlier[marker, pair]
+            found = camera_stats(residual[:, marker, pair].T, camera.xy_px[row], out, camera.width, camera.height)
+            stats.append(replace(found, sigma_px=found.sigma_px / float(np.sqrt(share))))
+        return stats
+
+    parts = in_groups(run, list(zip(tracks.cameras, problem.pairs_by_camera(), share_left, strict=True)))
+    return [stats for part in parts for stats in part]
 
 
 def has_judges(problem: Problem) -> NDArray[np.bool_]:

@@ -29,9 +29,9 @@ GATE_SQUARED = float(special.chdtri(2, 1e-5))
 SIGMA_FLOOR_PX = 1e-3  # noise-free input must not divide by zero
 START_FRAMES = 120  # frames a camera in the first rounds: enough for poses and lenses to a fraction of a percent
 MAX_ROUNDS = 8
-# Relative falls of the cost that end a descent. The cost is about half the number of residuals: at a million of them
-# the last leaves some hundredths of a standard deviation undone, the first what the next round does anyway.
-FIRST_TOLERANCE, LAST_TOLERANCE = 1e-6, 1e-9
+# Relative fall of the cost that ends the last descent. The cost is about half the number of residuals: at a million of
+# them some hundredths of a standard deviation are left undone.
+LAST_TOLERANCE = 1e-9
 NEAR_DAMPING = 1e-7  # so near the minimum a damped step only falls short where the capture says little
 LOSS_SCALE = 2.0  # Cauchy's scale in sigmas: 95 % efficient at 2.385 (Huber 1981), a bit less to weather a bad start
 
@@ -181,8 +181,10 @@ def _least_squares_rounds(
     for k in range(MAX_ROUNDS):
         progress("bundle of all frames", k + 1, MAX_ROUNDS)
         weighted = problem.with_weight(inlier / sigma[problem.cam])
-        tolerance = FIRST_TOLERANCE if k == 0 else LAST_TOLERANCE
-        result = bundle(weighted, state, replace(options, tolerance=tolerance, damping=NEAR_DAMPING))
+        # The first noise and inliers are only near enough: one step, the next round does the rest anyway.
+        steps = 1 if k == 0 else options.max_iterations
+        near = replace(options, tolerance=LAST_TOLERANCE, damping=NEAR_DAMPING, max_iterations=steps)
+        result = bundle(weighted, state, near)
         state = result.state
         before = sigma
         sigma = dof_sigmas(weighted, state, result.blocks.frame, n_camera, sigma)

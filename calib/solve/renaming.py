@@ -13,6 +13,7 @@ from calib.core.tracks import CameraTracks, Ints, Tracks
 from calib.core.wand import Wand
 from calib.intake.identify import identify, is_unnamed
 from calib.intake.identify.smooth import interpolate, lone_points, motion_scales
+from calib.solve.bridging import Poses, bridged
 from calib.solve.problem import State
 from calib.solve.refine import RigFit, hold_cameras, rig_state
 
@@ -67,7 +68,10 @@ def rename(tracks: Tracks, wand: Wand, cameras: State) -> Renamed:
     before = tracks
     for _ in range(N_PASSES):
         fit = hold_cameras(tracks, wand, cameras)
-        cameras_now = _named_again(tracks, fit, len(wand.markers), 2 if wand.dimension == 1 else 3)
+        n_least = 2 if wand.dimension == 1 else 3
+        cameras_now = _named_again(tracks, fit, len(wand.markers), n_least)
+        markers = bridged(cameras_now, fit.state, fit.sigma_px, _poses(fit, n_least))
+        cameras_now = tuple(replace(c, marker=m) for c, m in zip(cameras_now, markers, strict=True))
         old, new = (np.concatenate([c.marker for c in of]) for of in (tracks.cameras, cameras_now))
         tracks = replace(tracks, cameras=cameras_now)
         if (old != new).sum() <= SETTLED * (new >= 0).sum():
@@ -79,6 +83,15 @@ def rename(tracks: Tracks, wand: Wand, cameras: State) -> Renamed:
         int(((old >= 0) & (new >= 0) & (old != new)).sum()),
         int(((old >= 0) & (new < 0)).sum()),
     )
+
+
+def _poses(fit: RigFit, n_least: int) -> Poses:
+    """Return the wands that ``n_least`` markers place, each seen by two cameras or more."""
+    problem, state = fit.problem, fit.state
+    row = np.full((problem.n_frames, problem.n_cameras, len(state.shape_mm)), -1)
+    row[problem.frame, problem.cam] = np.where(fit.is_inlier, problem.row, -1).T
+    is_fixed = ((row >= 0).sum(axis=1) >= 2).sum(axis=1) >= n_least
+    return Poses(problem.frame_number[is_fixed], state.wand_R[is_fixed], state.wand_t[is_fixed], row[is_fixed])
 
 
 def _named_again(tracks: Tracks, fit: RigFit, n_markers: int, n_least: int) -> tuple[CameraTracks, ...]:

@@ -44,7 +44,7 @@ def test_derivatives_are_those_of_the_projection() -> None:
 
 
 def test_the_filter_is_least_squares_over_all_frames() -> None:
-    """A filter's last estimate is the least-squares solution of all it has seen: here against ``numpy.linalg.lstsq``."""
+    """A filter's last estimate is the least-squares solution of all that it has seen, by ``numpy.linalg.lstsq``."""
     rng = np.random.default_rng(5)
     n, jerk, sigma = 9, np.array([0.7, 1e-3]), 0.3
     path = np.cumsum(np.cumsum(rng.normal(0, 1, (n, 3)), axis=0), axis=0)

@@ -21,7 +21,7 @@ GATE_SQUARED = 25.0  # five sigmas
 CHANCE = 1e-3  # of a stray point within the gate: a place less sure than that names nothing
 N_ROUNDS = 4  # points named first sharpen the places of the others in their frame
 MOST_POINTS = 80  # of a camera in a frame: a picture fuller than that is left alone
-MOST_STEPS = 250  # beyond it only chance would bring a filter to the other side
+LOST_MM = 2000.0  # a place less sure than a room is wide: the wand is lost and the filter ends
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -109,30 +109,36 @@ def _is_alone(key: Ints) -> NDArray[np.bool_]:
     return np.asarray(count[inverse] == 1)
 
 
-def _starts(number: Ints, way: int) -> tuple[Ints, Ints]:
-    """Return the frames (G,) where filters start, one for each gap between frames with a pose, and how far they run."""
+def _starts(number: Ints, last: int, way: int) -> tuple[Ints, Ints]:
+    """Return the frames (G,) where filters start, one for each gap between frames with a pose, and how far they run.
+
+    The last gap goes on to frame ``last``.
+    """
     ordered = number if way > 0 else -number[::-1]
     edge = np.append(np.flatnonzero(np.diff(ordered) > 1), len(ordered) - 1)
     begin = np.searchsorted(ordered, ordered[edge] - WARM_UP)
     is_taught = edge - begin + 1 >= LEAST_KNOWN
     edge, begin = edge[is_taught], begin[is_taught]
-    end = np.append(ordered, ordered[-1] + MOST_STEPS)[edge + 1]
-    return way * ordered[begin], np.minimum(end - ordered[begin], MOST_STEPS)
+    end = np.append(ordered, way * last + 1)[edge + 1]
+    return way * ordered[begin], end - ordered[begin]
 
 
 def _sweep(scene: _Scene, poses: Poses, jerk: Array, way: int) -> Ints:
     """Return points and markers (2, n) that filters running forward (way 1) or backward (-1) name."""
     is_line = not scene.state.shape_mm[:, 1:].any()
     information = _information(scene, poses)
-    frame, length = _starts(poses.number, way)
+    ends = [f[-1 if way > 0 else 0] for f in scene.frames if len(f)]
+    frame, length = _starts(poses.number, max(ends) if way > 0 else min(ends), way)
     at = np.searchsorted(poses.number, frame)
     motion = Motion.at(poses.R[at], poses.t[at])
     out = [np.empty((2, 0), np.int64)]
     for step in range(int(length.max(initial=0))):
         if step:
-            goes_on = np.flatnonzero(length > step)
+            goes_on = np.flatnonzero((length > step) & (np.trace(motion.P[:, :3, :3], axis1=1, axis2=2) < LOST_MM**2))
             frame, length = frame[goes_on] + way, length[goes_on]
             motion = motion.take(goes_on).after_a_frame(jerk)
+        if not len(frame):
+            break
         at = np.minimum(np.searchsorted(poses.number, frame), len(poses.number) - 1)
         is_fixed = poses.number[at] == frame
         fixed, open_ = np.flatnonzero(is_fixed), np.flatnonzero(~is_fixed)

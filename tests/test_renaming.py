@@ -129,8 +129,9 @@ def test_calibrate_names_what_has_no_names(wand: str, seed: int, n_frames: int) 
     true = with_names(sim, right(sim))
     true = replace(true, cameras=tuple(replace(c, masks_px=None) for c in true.cameras))
     known = solve(true, sim.wand, SolveOptions(frames="all"))
-    # Frames that show but a few markers of the wand in each camera stay without names: little is lost with them.
-    assert fit.is_inlier.sum() > 0.85 * known.fit.is_inlier.sum()
+    # Little is lost: stretches without a whole wand in any camera are named from their ends. One that begins out of all
+    # cameras' sight, with the whole wand in one camera alone, has no such end.
+    assert fit.is_inlier.sum() > 0.98 * known.fit.is_inlier.sum()
     ratio = [
         np.linalg.norm(solution.rig.sigmas(n)[0]) / np.linalg.norm(known.rig.sigmas(n)[0]) for n in sim.tracks.names
     ]

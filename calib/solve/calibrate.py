@@ -26,7 +26,7 @@ from calib.solve.motion import require_depth, require_motion
 from calib.solve.pairs import PairPose, solve_pairs
 from calib.solve.problem import State
 from calib.solve.refine import Fit, Progress, RigFit, refine
-from calib.solve.renaming import is_named_by_us, rename
+from calib.solve.renaming import compared, is_named_by_us, rename
 from calib.solve.select import Selection, choose_frames, keep_frames, position_sigma_ratio
 from calib.solve.shape import reshaped, shape_prior, wand_shape
 from calib.solve.single import POINT, KnownDistance, as_points, at_distance, common_scale, fit_at_distance, is_single
@@ -35,6 +35,8 @@ from calib.solve.start import is_lens_free, lens_prior, start_lens, term_names
 from calib.solve.statistics import rig_stats
 from calib.solve.threads import one_blas_thread
 from calib.solve.timing import with_timing
+
+NAMING_ROUNDS = 3  # cameras that more names place better reach points farther out, as at a sensor's edge
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -104,12 +106,16 @@ def solve(
     fit = refine(tracks, wand, start, bundle_options, progress)
     findings: list[str] = []
     if is_named_by_us(everything):
-        progress("names", 0, 1)
-        renamed = rename(everything, wand, fit.result.state)
-        everything, selection = renamed.tracks, _select(renamed.tracks, wand, options)
-        tracks = keep_frames(everything, selection.frames) if selection else everything
-        fit = refine(tracks, wand, fit.result.state, bundle_options, progress)
-        findings.append(str(renamed))
+        before = everything
+        for k in range(NAMING_ROUNDS):
+            progress("names", k, NAMING_ROUNDS)
+            renamed = rename(everything, wand, fit.result.state)
+            if k and renamed.is_settled:
+                break
+            everything, selection = renamed.tracks, _select(renamed.tracks, wand, options)
+            tracks = keep_frames(everything, selection.frames) if selection else everything
+            fit = refine(tracks, wand, fit.result.state, bundle_options, progress)
+        findings.append(str(compared(before, everything)))
     provenance: dict[str, Any] = {"options": asdict(options), "left_out": left_out, "findings": findings}
     if options.timing:
         fit, tracks, offsets = with_timing(tracks, wand, fit, bundle_options, progress)

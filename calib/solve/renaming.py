@@ -13,6 +13,7 @@ from calib.core.tracks import CameraTracks, Ints, Tracks
 from calib.core.wand import Wand
 from calib.intake.identify import identify, is_unnamed
 from calib.intake.identify.smooth import interpolate, lone_points, motion_scales
+from calib.solve.bridging import Poses, bridged
 from calib.solve.problem import State
 from calib.solve.refine import RigFit, hold_cameras, rig_state
 
@@ -31,6 +32,12 @@ class Renamed:
     n_added: int
     n_changed: int
     n_dropped: int
+
+    @property
+    def is_settled(self) -> bool:
+        """Whether so few names differ that a fit hardly would."""
+        n_named = sum(int((c.marker >= 0).sum()) for c in self.tracks.cameras)
+        return self.n_added + self.n_changed + self.n_dropped <= SETTLED * n_named
 
     def __str__(self) -> str:
         """One line for people."""
@@ -67,18 +74,34 @@ def rename(tracks: Tracks, wand: Wand, cameras: State) -> Renamed:
     before = tracks
     for _ in range(N_PASSES):
         fit = hold_cameras(tracks, wand, cameras)
-        cameras_now = _named_again(tracks, fit, len(wand.markers), 2 if wand.dimension == 1 else 3)
-        old, new = (np.concatenate([c.marker for c in of]) for of in (tracks.cameras, cameras_now))
-        tracks = replace(tracks, cameras=cameras_now)
-        if (old != new).sum() <= SETTLED * (new >= 0).sum():
+        n_least = 2 if wand.dimension == 1 else 3
+        cameras_now = _named_again(tracks, fit, len(wand.markers), n_least)
+        markers = bridged(cameras_now, fit.state, fit.sigma_px, _poses(fit, n_least))
+        cameras_now = tuple(replace(c, marker=m) for c, m in zip(cameras_now, markers, strict=True))
+        last, tracks = tracks, replace(tracks, cameras=cameras_now)
+        if compared(last, tracks).is_settled:
             break
-    old = np.concatenate([c.marker for c in before.cameras])
+    return compared(before, tracks)
+
+
+def compared(before: Tracks, tracks: Tracks) -> Renamed:
+    """Return ``tracks`` with the count of the names that differ from those ``before``."""
+    old, new = (np.concatenate([c.marker for c in of.cameras]) for of in (before, tracks))
     return Renamed(
         tracks,
         int(((old < 0) & (new >= 0)).sum()),
         int(((old >= 0) & (new >= 0) & (old != new)).sum()),
         int(((old >= 0) & (new < 0)).sum()),
     )
+
+
+def _poses(fit: RigFit, n_least: int) -> Poses:
+    """Return the wands that ``n_least`` markers place, each seen by two cameras or more."""
+    problem, state = fit.problem, fit.state
+    row = np.full((problem.n_frames, problem.n_cameras, len(state.shape_mm)), -1)
+    row[problem.frame, problem.cam] = np.where(fit.is_inlier, problem.row, -1).T
+    is_fixed = ((row >= 0).sum(axis=1) >= 2).sum(axis=1) >= n_least
+    return Poses(problem.frame_number[is_fixed], state.wand_R[is_fixed], state.wand_t[is_fixed], row[is_fixed])
 
 
 def _named_again(tracks: Tracks, fit: RigFit, n_markers: int, n_least: int) -> tuple[CameraTracks, ...]:
@@ -134,15 +157,13 @@ def _camera(camera: CameraTracks, k: int, fit: RigFit, frame: Ints, place: Array
     of_point = np.repeat(np.arange(len(number)), np.diff(starts))
     for m in range(place.shape[1]):
         f = np.flatnonzero(is_told[:, m])
-        row = lone_points(starts, camera.xy_px, is_free, f, uv[f, m], limit[f, m])
-        marker[row[row >= 0]] = m
-        claims += np.bincount(row[row >= 0], minlength=camera.n_points)
-        # A name that fits stays where another point near by leaves the choice open.
-        mine = np.flatnonzero((camera.marker == m) & is_told[of_point, m])
-        gap = np.linalg.norm(camera.xy_px[mine] - uv[of_point[mine], m], axis=1)
-        fits = mine[(gap <= limit[of_point[mine], m]) & ~np.isin(of_point[mine], f[row >= 0])]
-        marker[fits] = m
-        claims[fits] += 1
+        row = lone_points(starts, camera.xy_px, is_free, f, uv[f, m], limit[f, m], 2.0)
+        # A name that fits stays where another point is not far, but only where that one does not fit as well.
+        f = f[row < 0]
+        kept = lone_points(starts, camera.xy_px, is_free, f, uv[f, m], limit[f, m], 1.0)
+        row = np.concatenate([row[row >= 0], kept[(kept >= 0) & (camera.marker[kept] == m)]])
+        marker[row] = m
+        claims += np.bincount(row, minlength=camera.n_points)
     marker[claims > 1] = -1
     is_known = np.any(is_told, axis=1)[of_point]
     return replace(camera, marker=np.where(is_known, marker, camera.marker))

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import argparse
+import multiprocessing
 from collections.abc import Sequence
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
 from time import process_time
@@ -11,13 +13,14 @@ from time import process_time
 import numpy as np
 
 from calib.core.rig import Rig
-from calib.core.tracks import CameraTracks, Tracks
+from calib.core.tracks import Tracks
 from calib.errors import CalibError
 from calib.intake.identify import identify
 from calib.simulate import Scenario, Simulation, simulate
 from calib.solve.calibrate import SolveOptions, solve
 from scripts.benchmarks.accuracy import LAYOUTS, WANDS, median_error_mm, over_rigs
-from scripts.benchmarks.table import Row, note, peak_memory_bytes
+from scripts.benchmarks.sizes import LINEAR, exponent
+from scripts.benchmarks.table import Row, forget_peak_memory, note, peak_memory_bytes
 
 WRONG_SHARE = 1e-4
 LEAST_NAMED = {10: 0.97, 30: 0.90}
@@ -100,12 +103,13 @@ def _sigmas(rig: Rig) -> np.ndarray:
 def add_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--layouts", nargs="+", choices=LAYOUTS, default=LAYOUTS)
     parser.add_argument("--wands", nargs="+", choices=WANDS, default=WANDS)
-    parser.add_argument("--strays", nargs="+", type=int, default=(10, 30), help="spurious points, half of them static")
+    parser.add_argument("--strays", nargs="*", type=int, default=(10, 30), help="spurious points, half of them static")
     parser.add_argument("--seeds", type=int, default=2, help="captures of each layout and wand")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--cameras", type=int, default=8)
     parser.add_argument("--frames", type=int, default=750)
     parser.add_argument("--million", type=int, default=1_000_000, help="points to take the time of; 0: no timing")
+    parser.add_argument("--sizes", type=int, nargs="*", default=(50_000, 200_000, 800_000), help="points, for memory")
     parser.add_argument("--jobs", type=int, default=2)
 
 
@@ -125,6 +129,8 @@ def run(options: argparse.Namespace) -> list[Row]:
         rows += _rows(found, strays, f"{seeds[0]} to {seeds[-1]}")
     if options.million:
         rows += [_speed(options.million, wand, options.seed) for wand in options.wands]
+    if len(options.sizes) > 1:
+        rows += [_memory(options.sizes, wand, options.seed) for wand in options.wands]
     return rows
 
 
@@ -151,28 +157,44 @@ def _rows(found: list[Count], strays: int, seeds: str) -> list[Row]:
     ]  # fmt: skip
 
 
-def _speed(n_points: int, wand: str, seed: int) -> Row:
-    """Return the row of the processor time that naming takes, after a small capture has compiled the loops."""
-    s = Scenario(
-        n_cameras=8, n_frames=1500, wand=wand, strays=10.0, seed=seed, is_named=False, connected=False
-    )  # fmt: skip
-    once = simulate(s)
+@dataclass(frozen=True, slots=True)
+class Large:
+    """What naming a long capture took: points, processor seconds, and bytes more than the process held before."""
+
+    n_points: int
+    seconds: float
+    n_bytes: int
+
+
+def name_many(n_points: int, wand: str, seed: int) -> Large:
+    """Return what naming that many points takes, after a small capture has compiled the loops."""
+    small = Scenario(n_cameras=8, n_frames=300, wand=wand, strays=10.0, seed=seed, is_named=False, connected=False)
+    once = simulate(small)
     identify(once.tracks, once.wand)
-    n_times = max(1, round(n_points / sum(c.n_points for c in once.tracks.cameras)))
-    many = replace(once.tracks, cameras=tuple(_repeated(c, n_times, s.n_frames or 0) for c in once.tracks.cameras))
-    n = sum(c.n_points for c in many.cameras)
+    n_frames = round(300 * n_points / sum(c.n_points for c in once.tracks.cameras))
+    many = simulate(replace(small, n_frames=n_frames)).tracks
+    forget_peak_memory()
     before, begin = peak_memory_bytes(), process_time()
     identify(many, once.wand)
-    seconds = (process_time() - begin) * 1e6 / n
-    memory = (peak_memory_bytes() - before) / n
-    found = f"{seconds:.1f} s a million ({n} points, {memory:.0f} bytes more a point)"
+    return Large(sum(c.n_points for c in many.cameras), process_time() - begin, peak_memory_bytes() - before)
+
+
+def in_own_process(n_points: int, wand: str, seed: int) -> Large:
+    """Return ``name_many`` as run by a fresh process."""
+    with ProcessPoolExecutor(1, multiprocessing.get_context("spawn")) as pool:
+        return pool.submit(name_many, n_points, wand, seed).result()
+
+
+def _speed(n_points: int, wand: str, seed: int) -> Row:
+    large = in_own_process(n_points, wand, seed)
+    seconds = large.seconds * 1e6 / large.n_points
+    found = f"{seconds:.1f} s a million ({large.n_points} points)"
     return Row(f"identify: a million points, {wand}", f"< {SECONDS:g} s", found, seconds < SECONDS, str(seed))
 
 
-def _repeated(camera: CameraTracks, n_times: int, n_frames: int) -> CameraTracks:
-    """Return the camera's wave waved so many times."""
-    frame = np.concatenate([camera.frame + k * n_frames for k in range(n_times)])
-    return replace(
-        camera, frame=frame, xy_px=np.tile(camera.xy_px, (n_times, 1)), marker=np.tile(camera.marker, n_times),
-        radius_px=None,
-    )  # fmt: skip
+def _memory(sizes: Sequence[int], wand: str, seed: int) -> Row:
+    """Return the row of how memory grows with the points, each size in a process of its own."""
+    large = [in_own_process(n, wand, seed) for n in sizes]
+    p = exponent([float(x.n_points) for x in large], [float(max(x.n_bytes, 1)) for x in large])
+    found = f"{p:.2f}; " + ", ".join(f"{x.n_points}: {x.n_bytes / 1e6:.0f} MB" for x in large)
+    return Row(f"identify: memory against points, exponent, {wand}", f"≤ {LINEAR:g}", found, p <= LINEAR, str(seed))

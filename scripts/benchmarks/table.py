@@ -85,3 +85,10 @@ def peak_memory_bytes() -> int:
 
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     return int(peak if sys.platform == "darwin" else peak * 1024)
+
+
+def forget_peak_memory() -> None:
+    """Let ``peak_memory_bytes`` count from what this process holds now; without effect where the system cannot."""
+    mark = Path("/proc/self/clear_refs")
+    if mark.is_file():
+        mark.write_text("5")  # resets the high-water mark: proc(5)

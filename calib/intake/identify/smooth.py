@@ -165,7 +165,7 @@ def completed(
         limit = place.limit(sigma, curl)
         is_sure = np.isfinite(place.xy).all(axis=1) & (limit <= MAX_LIMIT_PX)
         wanted, limit = wanted[is_sure], limit[is_sure]
-        found = lone_points(starts, xy_px, is_free, wanted, place.xy[is_sure], limit)
+        found = lone_points(starts, xy_px, is_free, wanted, place.xy[is_sure], limit, 2.0)
         out[wanted, m] = found
         is_free = is_free.copy()
         is_free[found[found >= 0]] = False
@@ -173,10 +173,12 @@ def completed(
 
 
 @compiled
-def lone_points(starts: Ints, xy: Array, is_free: NDArray[np.bool_], at: Ints, place: Array, limit: Array) -> Ints:
+def lone_points(
+    starts: Ints, xy: Array, is_free: NDArray[np.bool_], at: Ints, place: Array, limit: Array, clear: float
+) -> Ints:
     """Return the rows (k,) of the points within ``limit`` of ``place`` in frames ``at``, -1 unless one alone is near.
 
-    Another free point within twice the limit leaves the choice open.
+    Another free point within ``clear`` times the limit leaves the choice open.
     """
     out = np.full(at.shape[0], -1)
     for k in range(at.shape[0]):
@@ -185,7 +187,7 @@ def lone_points(starts: Ints, xy: Array, is_free: NDArray[np.bool_], at: Ints, p
             if not is_free[q]:
                 continue
             d = np.hypot(xy[q, 0] - place[k, 0], xy[q, 1] - place[k, 1])
-            n_near += d <= 2.0 * limit[k]
+            n_near += d <= clear * limit[k]
             if d <= limit[k]:
                 out[k] = q
         if n_near != 1:

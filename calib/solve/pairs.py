@@ -141,6 +141,8 @@ def rank_candidates(shared: Shared, xy_a: Array, xy_b: Array, E: Array, scales: 
     else:
         points = 0.5 * (point_a + point_b)
         i, j = _marker_pairs(shared)
+        if not i.size:  # no frame shows two markers of the wand: no length to judge by
+            return []
         true = wand.lengths_mm[shared.marker[i], shared.marker[j]]
         with np.errstate(divide="ignore", invalid="ignore"):
             ratio = np.log(np.linalg.norm(points[:, i] - points[:, j], axis=2) / true)

@@ -180,7 +180,8 @@ def _least_squares_rounds(
     for k in range(MAX_ROUNDS):
         progress("bundle of all frames", k + 1, MAX_ROUNDS)
         weighted = problem.with_weight(inlier / sigma[problem.cam])
-        result = bundle(weighted, state, replace(options, tolerance=FIRST_TOLERANCE if k == 0 else LAST_TOLERANCE))
+        tolerance = FIRST_TOLERANCE if k == 0 else max(options.tolerance, LAST_TOLERANCE)
+        result = bundle(weighted, state, replace(options, tolerance=tolerance))
         state = result.state
         before = sigma
         sigma = dof_sigmas(weighted, state, result.blocks.frame, n_camera, sigma)

@@ -64,7 +64,8 @@ def solve_anew(rig: Rig, tracks: Tracks, progress: Progress) -> tuple[Fit, Track
     UnsolvableError where the wave does not determine the cameras.
     """
     start, terms = rig_state(rig, tracks.names), stored_terms(rig)
-    options = BundleOptions(terms=terms, prior=change_prior(start, terms, tracks))
+    # Whoever linearises about the fit takes the last step himself.
+    options = BundleOptions(terms=terms, prior=change_prior(start, terms, tracks), tolerance=1e-7)
     fit = refine(tracks, rig.wand_used, start, options, progress)
     if is_named_by_us(tracks):
         progress("names", 0, 1)

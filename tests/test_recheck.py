@@ -27,7 +27,7 @@ from calib.solve.repair import Reduced, reduced, shape_axes, solve_anew
 from calib.solve.single import KnownDistance
 from calib.solve.threads import one_blas_thread
 from tests.captures import with_points
-from tests.rigs_in_time import NAMES, drawn, moved_as_one, stored, turned, wave
+from tests.rigs_in_time import NAMES, drawn, measured, moved_as_one, stored, turned, wave
 
 DATASETS = Path(__file__).parent.parent / "datasets"
 
@@ -124,6 +124,42 @@ def test_a_single_marker_shows_who_turned_but_no_size():
 
 def points_of_marker_0(tracks: Tracks) -> Tracks:
     return Tracks(tuple(with_points(c, c.marker == 0) for c in tracks.cameras), tracks.frame_rate_hz)
+
+
+LENS_ERROR = np.random.default_rng(7).normal(size=(len(NAMES), 5)) * [1e-3, 2.0, 2.0, 3e-3, 3e-3]
+
+
+@pytest.fixture(scope="module")
+def held() -> Rig:
+    """The rig solved with measured lenses, all a little off as such lenses are (common practice, no source)."""
+    first = wave(0)
+    return calibrate(measured(first, LENS_ERROR), first.wand)
+
+
+@pytest.mark.parametrize(
+    ("number", "changes", "expected"),
+    [
+        (1, {}, {}),
+        (2, {}, {}),
+        (3, knock("cam02", rotation_deg=0.05), {"cam02": "moved"}),
+        (4, knock("cam03", focal_change=0.005), {"cam03": "lens"}),
+        (6, {"noisy": {"cam01": 4.0}}, {"cam01": "noisy"}),
+    ],
+    ids=["nothing", "nothing again", "turn", "ring", "noisy"],
+)
+def test_errors_of_held_lenses_are_no_moves(held: Rig, number: int, changes, expected):
+    """They pull the poses of each wave differently, by where its points lie: the rig says by how much."""
+    outcome = recheck(held, measured(wave(number, **changes), LENS_ERROR))
+    assert {c.name: c.verdict for c in outcome.cameras if c.verdict != "unmoved"} == expected
+    assert not outcome.drift and not any("held" in f for f in outcome.findings)
+
+
+def test_a_rig_that_does_not_say_what_held_lenses_did_is_said_to(held: Rig):
+    """What files of earlier solves come to: the errors show as moves, and the outcome warns of it."""
+    assert held.covariance is not None
+    silent = replace(held, covariance=replace(held.covariance, held=()))
+    outcome = recheck(silent, measured(wave(1), LENS_ERROR))
+    assert outcome.needs_a_hand and any("solved with lenses held" in f for f in outcome.findings)
 
 
 # ---- the statistics

@@ -163,14 +163,18 @@ def repair_ratio(rig: Rig, found: Recheck, sim: Simulation, tracks: Tracks) -> f
 
 
 def seconds(cameras: int, frames: int) -> tuple[float, float]:
-    """Return how long a full solve takes and a recheck of a second wave before the same cameras."""
+    """Return how long a full solve takes and a recheck of a second wave before the same cameras: the least of three."""
     base = Scenario(n_cameras=cameras, n_frames=frames, seed=3)
     first, later = simulate(base), simulate(replace(base, wave=1))
-    begin = perf_counter()
-    rig = calibrate(first.tracks, first.wand)
-    middle = perf_counter()
-    recheck(rig, later.tracks)
-    return middle - begin, perf_counter() - middle
+    each = []
+    for _ in range(3):
+        begin = perf_counter()
+        rig = calibrate(first.tracks, first.wand)
+        middle = perf_counter()
+        recheck(rig, later.tracks)
+        each.append((middle - begin, perf_counter() - middle))
+    solve_s, recheck_s = np.min(each, axis=0)
+    return float(solve_s), float(recheck_s)
 
 
 def add_options(parser: argparse.ArgumentParser) -> None:

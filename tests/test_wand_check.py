@@ -9,6 +9,8 @@ from calib.check.truth import error_against_truth
 from calib.core.wand import Wand
 from calib.simulate import Scenario, Simulation, sample_points, simulate
 from calib.solve.calibrate import calibrate
+from calib.solve.shape import shape_prior
+from calib.solve.wand_check import _joint_minimum
 
 
 def capture(wand: str, *, is_certified: bool, seed: int) -> Simulation:
@@ -57,6 +59,24 @@ def test_right_wands_pass() -> None:
         wand = ("line3", "plane5", "solid6")[seed % 3]
         simulation = capture(wand, is_certified=seed % 2 == 0, seed=60 + seed)
         assert calibrate(simulation.tracks, simulation.wand).provenance["findings"] == []
+
+
+def test_rounding_is_no_information() -> None:
+    """Directions of which the capture says nothing come out of rounding at 1e-15 of the rest: the same without them."""
+    rng = np.random.default_rng(4)
+    simulation = capture("plane5", is_certified=False, seed=54)
+    stated = shape_prior(simulation.wand)
+    assert stated is not None
+    vectors = np.linalg.qr(rng.normal(size=(15, 15)))[0]
+    values = np.append(np.zeros(7), rng.uniform(3e3, 6e3, 8))
+    shape = stated.mean_mm + rng.normal(size=(5, 3)) * 0.03
+    gradient = vectors[:, 7:] @ rng.normal(size=8) * 50.0
+    found = []
+    for rounding in (0.0, 2e-15):
+        information = (vectors * (values + rounding * values.max())) @ vectors.T
+        found.append(_joint_minimum(information, gradient * (1.0 + 1e-9 * rng.normal(size=15)), stated, shape, None))
+    assert found[0][1] == found[1][1] == 8
+    assert found[1][0] == pytest.approx(found[0][0], rel=1e-6) and found[0][0] > 0.0
 
 
 def test_exact_wand_is_held() -> None:

@@ -24,6 +24,8 @@ LOOSE_SHARE = 0.01  # of the span: how far a bent or re-glued marker may be off 
 MIN_FRAMES = 50
 # The other explanations must be this much less likely (chi-square of one freedom at 1e-3) for a marker to be named.
 LEAD = 10.8
+# Of the largest eigenvalue: what the capture does not say is rounding, some 1e-15, what it says at least 1e-10.
+NOTHING = 1e-12
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -122,7 +124,7 @@ def _of_capture(problem: Problem, result: BundleResult, options: BundleOptions) 
     values, vectors = np.linalg.eigh(0.5 * (information + information.T))
     values = np.where(values > 0.01 / options.shape.sigma_mm.max() ** 2, values, 0.0)
     information = (vectors * values) @ vectors.T
-    return information, information @ np.linalg.pinv(information, hermitian=True) @ (-J.T @ residual)
+    return information, information @ np.linalg.pinv(information, rcond=NOTHING, hermitian=True) @ (-J.T @ residual)
 
 
 def _joint_minimum(
@@ -135,8 +137,9 @@ def _joint_minimum(
     residual, J = replace(stated, sigma_mm=sigma).rows(shape)
     step = -np.linalg.solve(information + J.T @ J, gradient + J.T @ residual)
     after = residual + J @ step
-    rank = int(np.linalg.matrix_rank(information, hermitian=True))
-    alone = -0.5 * gradient @ np.linalg.pinv(information, hermitian=True) @ gradient
+    values = np.linalg.eigvalsh(information)
+    rank = int((values > NOTHING * values[-1]).sum())
+    alone = -0.5 * gradient @ np.linalg.pinv(information, rcond=NOTHING, hermitian=True) @ gradient
     capture = 0.5 * step @ information @ step + gradient @ step - alone
     moved = shape.copy()
     moved[:, : stated.n_axes] += step.reshape(len(shape), -1)

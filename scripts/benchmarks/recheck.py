@@ -15,6 +15,7 @@ from time import perf_counter
 import numpy as np
 from scipy import stats
 
+from calib.check.recheck.compare import rig_from_other
 from calib.check.recheck.outcome import Recheck
 from calib.check.recheck.run import recheck
 from calib.check.truth import error_against_truth
@@ -113,11 +114,14 @@ def captured(sim: Simulation, is_held: bool) -> Tracks:
 
 def squared_errors(found: Recheck, rig: Rig, sim: Simulation) -> Iterator[float]:
     """Yield the squared error of each named move in units of its covariance, 6 degrees of freedom."""
+    ours, true = ([r.camera(n) for n in rig.names] for r in (rig, sim.truth))
+    R = [np.stack([c.cam_from_world.R for c in cameras]) for cameras in (ours, true)]
+    p = [np.stack([c.position_mm for c in cameras]) for cameras in (ours, true)]
+    rig_from_truth, _ = rig_from_other(R[0], p[0], R[1], p[1], np.ones(len(ours)))
     for k in sim.scenario.knock:
         c, before, after = found.camera(k.camera), sim.truth.camera(k.camera), sim.truth_after.camera(k.camera)
         if c.verdict == "moved":
             turn = vector_from_rotation(after.cam_from_world.R @ before.cam_from_world.R.T)
-            rig_from_truth = rig.camera(k.camera).cam_from_world.R.T @ before.cam_from_world.R
             e = c.change[:6] - np.append(turn, rig_from_truth @ (after.position_mm - before.position_mm))
             s = np.sqrt(np.diag(c.covariance)[:6])
             yield float((e / s) @ np.linalg.solve(c.covariance[:6, :6] / s[:, None] / s, e / s))

@@ -21,7 +21,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.core.geometry import Array, vector_from_rotation
+from calib.core.geometry import Array, cross_matrix, vector_from_rotation
 from calib.core.rig import Rig
 from calib.solve.problem import State, term_values
 from calib.solve.repair import POSE, RING, Reduced
@@ -120,7 +120,12 @@ def _stored_root(rig: Rig, now: Reduced, d: Array) -> Array:
     root = np.zeros((len(labels), len(here)))
     root[here] = scale[:, None] * vectors * np.sqrt(np.maximum(values, 0.0))
     more = [_counted(rig, now, d, labels, own), _assumed(rig, now, labels, own)]
-    return np.hstack([root, *more])
+    root = np.hstack([root, *more])
+    # A stored turn's error e comes before the change: log(exp(d) exp(e)) is d + e + d × e / 2 to first order in e.
+    for c, turn in enumerate(d[:, :3]):
+        at = slice(c * now.n, c * now.n + 3)
+        root[at] += 0.5 * cross_matrix(turn) @ root[at]
+    return root
 
 
 def held_sigma(rig: Rig, label: str) -> float:

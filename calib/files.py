@@ -18,7 +18,7 @@ Rig file, version 1 (HDF5; lengths in mm, angles in radian, image quantities in 
     /wand, /wand_used  as the wand file states it, and the shape that the solve ended with: attributes name, sigma;
                        datasets markers (text, n), points (n×3), certified_between (indexes, m×2),
                        certified_length (m), certified_sigma (m)
-    /covariance        only where known: datasets labels (text, k), matrix (k×k)
+    /covariance        only where known: datasets labels (text, k), matrix (k×k); of held lenses held (h), pull (k×h)
     /provenance        one text: JSON
 
 Readers of both HDF5 formats ignore groups, datasets and attributes that they do not know.
@@ -127,7 +127,9 @@ def load_rig(path: PathLike) -> Rig:
         if "covariance" in file:
             labels = _dataset(file, "covariance/labels", "O", (None,))
             matrix = _dataset(file, "covariance/matrix", "f", (len(labels), len(labels)))
-            covariance = Covariance(tuple(_text(v) for v in labels), matrix)
+            held = _dataset(file, "covariance/held", "O", (None,)) if "covariance/held" in file else np.empty(0)
+            pull = _dataset(file, "covariance/pull", "f", (len(labels), len(held))) if len(held) else held
+            covariance = Covariance(tuple(map(_text, labels)), matrix, tuple(map(_text, held)), pull)
         try:
             provenance = json.loads(_text(_dataset(file, "provenance", "O", ())[()]))
         except ValueError:
@@ -197,8 +199,8 @@ def save_rig(rig: Rig, path: PathLike, force: bool = False) -> None:
             _write_wand(file.create_group(key), wand)
         if rig.covariance is not None:
             group = file.create_group("covariance")
-            _write(group, "labels", rig.covariance.labels)
-            _write(group, "matrix", rig.covariance.matrix)
+            for key in ("labels", "matrix", "held", "pull")[: 4 if rig.covariance.held else 2]:
+                _write(group, key, getattr(rig.covariance, key))
         _write(file, "provenance", provenance)
 
     write_bytes(path, _hdf5(RIG_FORMAT, fill), force)

@@ -11,6 +11,7 @@ import numpy as np
 from calib.core.camera import Lens
 from calib.core.geometry import Array, Pose, rotation_from_vector
 from calib.core.rig import Rig, RigCamera
+from calib.core.tracks import Tracks
 from calib.simulate import Scenario, Simulation, simulate
 from calib.solve.calibrate import calibrate
 
@@ -28,6 +29,15 @@ def stored() -> Rig:
 def wave(number: int, **changes) -> Simulation:
     """Return another wave before the same cameras, or before cameras with something amiss."""
     return simulate(replace(SCENARIO, wave=number, **changes))
+
+
+def measured(sim: Simulation, error: Array) -> Tracks:
+    """Return a wave's tracks with lenses measured apart, off by ``error (C, 5)``: share of focal length, px, k1, k2."""
+    cameras = []
+    for c, t, e in zip(sim.tracks.cameras, sim.truth.cameras, error, strict=True):
+        vector = t.lens.vector + np.array([e[0] * t.lens.fx, e[0] * t.lens.fy, *e[1:], *[0.0] * 6])
+        cameras.append(replace(c, lens=Lens.from_vector(vector)))
+    return replace(sim.tracks, cameras=tuple(cameras))
 
 
 def with_camera(rig: Rig, camera: RigCamera) -> Rig:

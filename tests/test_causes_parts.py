@@ -6,8 +6,10 @@ from scipy import signal, stats
 
 from calib.check.causes.change import changes
 from calib.check.causes.levels import is_noisy, is_straying
+from calib.check.causes.models import System
 from calib.check.causes.record import of_cameras
 from calib.check.causes.spectrum import periodogram
+from calib.simulate import Scenario, simulate
 from calib.solve.refine import fit_to_rig
 from tests.captures import IDEAL, capture
 
@@ -101,6 +103,21 @@ def test_whitened_residuals_are_independent_unit_noise(layout, n_cameras, wand):
         assert abs(values.var() - 1.0) < 4 * np.sqrt(2 / n) + 0.03
         C = np.corrcoef(values.T)
         assert np.abs(C - np.eye(len(C))).max() < 4.5 / np.sqrt(len(values))
+
+
+@pytest.mark.parametrize("fault", [{}, {"late": {"cam02": 0.05}}, {"window_px": {"cam02": 0.5}}])
+def test_no_explanation_without_a_search_takes_more_than_the_bound(fault):
+    # Source: numpy.linalg.lstsq on all columns together.
+    sim = simulate(Scenario(n_cameras=4, n_frames=300, seed=7, **fault))
+    for record in of_cameras(fit_to_rig(sim.truth, sim.tracks), sim.tracks, lambda record: record):
+        system = System(record)
+        flat = system.z.reshape(-1, system.z.shape[2]) * system.scale
+        # A solve of the sums leaves out directions of a billionth, singular values of the root of that.
+        x = [np.linalg.lstsq(flat[:, :-1], flat[:, -1], rcond=rcond)[0] for rcond in (1e-9**0.5, 1e-12)]
+        least, full = (1.0 - ((flat[:, -1] - flat[:, :-1] @ v) ** 2).sum() for v in x)
+        assert least < system.most() < full + 2e-3
+        for columns in (system.pose, system.base, system.pose + system.pattern, system.base + system.time + system.row):
+            assert system.solve(columns)[0] < system.most()
 
 
 def test_noise_alarms_keep_their_rate():

@@ -87,7 +87,9 @@ def rig() -> Rig:
     labels = tuple(f"{c.name}/rotation_{axis}" for c in cameras for axis in "xyz")
     root = rng.normal(size=(12, 12))
     provenance = {"tool": "calib", "terms": ["k1"], "n": 3, "x": 0.1 + 0.2, "left_out": {"ü": "why"}, "parent": None}
-    return Rig(tuple(cameras), wand, used, Covariance(labels, root @ root.T), provenance)
+    return Rig(
+        tuple(cameras), wand, used, Covariance(labels, root @ root.T, ("ü/focal", "ü/cx"), root[:, :2]), provenance
+    )
 
 
 # ---- there and back
@@ -371,6 +373,7 @@ BAD_RIGS: dict[str, tuple[Callable[[h5py.File], None], tuple[str, ...]]] = {
     "no provenance": (_delete("provenance"), ("provenance", "text")),
     "provenance no JSON": (_not_json, ("provenance", "JSON")),
     "no matrix": (_delete("covariance/matrix"), ("covariance/matrix", "12 × 12")),
+    "no pull": (_delete("covariance/pull"), ("covariance/pull", "12 × 2")),
 }
 
 

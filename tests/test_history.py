@@ -20,7 +20,9 @@ from calib.core.rig import Rig
 from calib.errors import InputError
 from calib.export.history import history_as_csv, history_as_svg
 from calib.files import save_rig, save_tracks, sha256
-from tests.rigs_in_time import NAMES, drawn, moved_as_one, stored, turned, wave
+from calib.simulate import Knock
+from calib.solve.calibrate import calibrate
+from tests.rigs_in_time import NAMES, drawn, measured, moved_as_one, stored, turned, wave
 
 N_FILES = 5
 
@@ -48,6 +50,30 @@ def verdicts(history: History) -> dict[str, str]:
 def test_independent_solves_of_an_unmoved_rig_are_steady(seed: int):
     """The level is 0.005 a history: three of them without a camera named happen in 98 of 100."""
     assert set(verdicts(compare_entries(series(seed))).values()) == {"steady"}
+
+
+def test_errors_of_held_lenses_are_no_history():
+    """Each solve's poses answer them a little differently, by where its wave went; a knock shows all the same."""
+    error = np.random.default_rng(7).normal(size=(len(NAMES), 5)) * [1e-3, 2.0, 2.0, 3e-3, 3e-3]
+    hit = (Knock(camera="cam03", rotation_deg=0.3, translation_mm=0.0),)
+    sims = [wave(0), wave(1), wave(2), wave(3, knock=hit)]
+    files = [Entry(f"rig{k}.h5", dated(calibrate(measured(s, error), s.wand), k)) for k, s in enumerate(sims)]
+    still = compare_entries(files[:3])
+    assert set(verdicts(still).values()) == {"steady"} and not still.findings
+    found = compare_entries(files)
+    assert verdicts(found) == {n: "jump" if n == "cam03" else "steady" for n in NAMES}
+    (c,) = (c for c in found.cameras if c.name == "cam03")
+    size, sigma = c.length(3, slice(0, 3))
+    assert c.at_file == 3 and np.degrees(size) == pytest.approx(0.3, abs=4.0 * np.degrees(sigma))
+
+
+def test_files_that_do_not_say_what_held_lenses_did_are_named():
+    error, sims = np.full((len(NAMES), 5), 1e-3), [wave(0), wave(1)]
+    files = [Entry(f"rig{k}.h5", dated(calibrate(measured(s, error), s.wand), k)) for k, s in enumerate(sims)]
+    known = files[1].rig.covariance
+    assert known is not None
+    files[1] = replace(files[1], rig=replace(files[1].rig, covariance=replace(known, held=())))
+    assert [f for f in compare_entries(files).findings if "lenses held" in f and ": rig1.h5." in f]
 
 
 def test_a_jump_is_dated_and_sized():

@@ -105,6 +105,9 @@ REFUSED = {
     "subset with a stranger": (lambda: Tracks((tracks(),), 25.0).subset(["cam01", "x"]), "camera", "cam01", "'x'"),
     "marker beyond the wand": (lambda: Tracks((tracks(),), 25.0).check_markers(2), "cam01: marker row 1", "2 m", "2"),
     "covariance not square": (lambda: Covariance(("a", "b"), np.ones((2, 3))), "covariance", "2 rows", "(2, 3)"),
+    "pull of other size": (
+        lambda: Covariance(("a", "b"), np.eye(2), ("c/focal",), np.ones((2, 2))), "covariance: pull", "2 × 1", "2 × 2",
+    ),
     "label twice": (lambda: Covariance(("a", "a"), np.eye(2)), "covariance", "each label once", "a, a"),
     "covariance nan": (lambda: Covariance(("a", "b"), at((1, 1), NAN, np.eye(2))), "covariance of b", "finite", "nan"),
     "variance negative": (lambda: Covariance(("a", "b"), np.diag([-1.0, 1])), "covariance of a", "0 or more", "-1"),

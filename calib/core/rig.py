@@ -61,13 +61,24 @@ class Covariance:
     small turn on the left of ``cam_from_world``), ``position_x``, ``position_y``, ``position_z`` (mm, world),
     then lens terms by name (``focal``, ``cx``, ``cy`` in px, distortion coefficients). Poses are in the gauge
     of least trace: the rig as a whole is held where it is.
+
+    ``pull (n, len(held))`` is what a unit of error of each lens term that the solve held (labels ``held``) did to the
+    parameters; the matrix counts none of it.
     """
 
     labels: tuple[str, ...]
     matrix: Array
+    held: tuple[str, ...] = ()
+    pull: Array = field(default_factory=lambda: np.zeros(0))
 
     def __post_init__(self) -> None:
         matrix = frozen(self.matrix)
+        pull = frozen(self.pull if self.held else np.zeros((len(self.labels), 0)))
+        if pull.shape != (len(self.labels), len(self.held)) or not np.isfinite(pull).all():
+            raise InputError(
+                "covariance: pull", expected=f"{len(self.labels)} × {len(self.held)} finite numbers",
+                found=" × ".join(map(str, pull.shape)) if np.isfinite(pull).all() else "some that are not",
+            )  # fmt: skip
         if matrix.shape != (len(self.labels),) * 2:
             raise InputError("covariance", expected=f"{len(self.labels)} rows and columns", found=str(matrix.shape))
         if len(set(self.labels)) != len(self.labels):
@@ -81,6 +92,7 @@ class Covariance:
                 found=f"variance {matrix[row, row]:g}",
             )
         object.__setattr__(self, "matrix", matrix)
+        object.__setattr__(self, "pull", pull)
 
     def sigma(self, camera: str, parameter: str) -> Array:
         """Return the standard deviations (3,) of ``rotation`` (radian) or ``position`` (mm); nan where not known."""

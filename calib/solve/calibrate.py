@@ -18,6 +18,7 @@ from calib.intake.identify import identify, is_unnamed
 from calib.solve.bundle import BundleOptions
 from calib.solve.covariance import joint_covariance
 from calib.solve.graph import Overlap, camera_graph, choose_pairs, overlap, require_connected, wave_advice
+from calib.solve.held import with_pull
 from calib.solve.initial import InitialRig, initial_rig
 from calib.solve.lens_model import examine_lenses
 from calib.solve.linearise import residuals
@@ -268,4 +269,5 @@ def _as_rig(tracks: Tracks, wand: Wand, fit: Fit) -> Rig:
         for k, c in enumerate(tracks.cameras)
     )
     covariance = joint_covariance(problem, fit.result, fit.options, tracks.names, wand.markers)
+    covariance = with_pull(covariance, problem, state, fit.options, tracks.names, wand.markers)
     return Rig(cameras, wand, reshaped(wand, state.shape_mm) if fit.options.shape else wand, covariance)

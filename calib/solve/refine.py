@@ -183,8 +183,8 @@ def _least_squares_rounds(
         weighted = problem.with_weight(inlier / sigma[problem.cam])
         # The first noise and inliers are only near enough: one step, the next round does the rest anyway.
         steps = 1 if k == 0 else options.max_iterations
-        near = replace(options, tolerance=LAST_TOLERANCE, damping=NEAR_DAMPING, max_iterations=steps)
-        result = bundle(weighted, state, near)
+        near = replace(options, tolerance=max(options.tolerance, LAST_TOLERANCE), max_iterations=steps)
+        result = bundle(weighted, state, replace(near, damping=NEAR_DAMPING))
         state = result.state
         before = sigma
         sigma = dof_sigmas(weighted, state, result.blocks.frame, n_camera, sigma)

@@ -24,6 +24,7 @@ from calib.solve.threads import one_blas_thread
 
 POSE = tuple(f"{kind}_{axis}" for kind in ("rotation", "position") for axis in "xyz")
 RING = ("focal", "cx", "cy")  # what a turned ring, or a lens that sits aslant since a knock, changes
+MEASURED = (*RING, "k1", "k2")  # what a lens measured apart from the rig may have a little off
 
 # Weak knowledge about a lens since the rig was solved, as standard deviations: rings turn by some percent at most
 # without anybody noticing the framing, mounts give by a fraction of a millimetre; neither changes the distortion much.
@@ -31,8 +32,8 @@ FOCAL_SHARE, CENTRE_SHARE, OTHER_TERM = 0.05, 0.01, 0.02
 
 
 def stored_terms(rig: Rig) -> tuple[str, ...]:
-    """Return the lens terms that the rig's solve has determined and those that a turned ring changes, in order."""
-    labels = rig.covariance.labels if rig.covariance is not None else ()
+    """Return the lens terms that the rig's solve determined or may have held wrong, and those of a ring, in order."""
+    labels = (*rig.covariance.labels, *rig.covariance.held) if rig.covariance is not None else ()
     found = {label.rpartition("/")[2] for label in labels if not label.startswith("wand/")} | set(RING)
     return tuple(name for names in TERMS.values() for name in names if name in found)
 
@@ -64,7 +65,8 @@ def solve_anew(rig: Rig, tracks: Tracks, progress: Progress) -> tuple[Fit, Track
     UnsolvableError where the wave does not determine the cameras.
     """
     start, terms = rig_state(rig, tracks.names), stored_terms(rig)
-    options = BundleOptions(terms=terms, prior=change_prior(start, terms, tracks))
+    # Whoever linearises about the fit takes the last step himself.
+    options = BundleOptions(terms=terms, prior=change_prior(start, terms, tracks), tolerance=1e-7)
     fit = refine(tracks, rig.wand_used, start, options, progress)
     if is_named_by_us(tracks):
         progress("names", 0, 1)
@@ -174,7 +176,8 @@ def _covariance(rig: Rig, S: Array, labels: list[str], solved: NDArray[np.intp])
     new = [labels[i] for i in solved]
     old = rig.covariance or Covariance((), np.zeros((0, 0)))
     kept = [label for label in old.labels if label not in set(new)]
-    C = old.matrix[np.ix_(*[[old.labels.index(label) for label in kept]] * 2)]
+    there = [old.labels.index(label) for label in kept]
+    C = old.matrix[np.ix_(there, there)]
     row = {label: i for i, label in enumerate(labels)}
     scale = 1.0 / np.sqrt(np.diag(S)[solved])
     own = np.linalg.inv(S[np.ix_(solved, solved)] * scale[:, None] * scale) * scale[:, None] * scale
@@ -186,10 +189,15 @@ def _covariance(rig: Rig, S: Array, labels: list[str], solved: NDArray[np.intp])
     GC = G @ C
     joint = np.block([[C, GC.T], [GC, own + GC @ G.T]])
     every = [*kept, *new]
+    pull = np.vstack([old.pull[there], G @ old.pull[there]])
+    for k, label in enumerate(old.held):
+        if label in row and label not in every:  # a lens that is held still pulls this wave as well
+            pull[len(kept) :, k] -= own @ S[solved, row[label]]
     # Camera by camera in the rig's order, the wand last, as a solve writes them.
     place = {f"{name}/{p}": k for k, (name, p) in enumerate((n, p) for n in rig.names for p in _order())}
     order = sorted(range(len(every)), key=lambda i: place.get(every[i], len(place) + i))
-    return Covariance(tuple(every[i] for i in order), 0.5 * (joint + joint.T)[np.ix_(order, order)])
+    matrix = 0.5 * (joint + joint.T)[np.ix_(order, order)]
+    return Covariance(tuple(every[i] for i in order), matrix, old.held, pull[order])
 
 
 def _order() -> tuple[str, ...]:

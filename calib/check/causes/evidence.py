@@ -89,7 +89,7 @@ def of_stray(e: Examination, others: Array) -> str:
     """Return the evidence for stray points."""
     known = others[np.isfinite(others)]
     usual = f", {np.median(known):.1%} with the others" if len(known) else ""
-    swapped = e.figures["swapped"]
+    swapped = _swapped(e)
     hint = f"; {swapped:.0%} of them lie near another marker of the wand: swapped markers" if swapped > 0.3 else ""
     return (
         f"{e.share_stray:.1%} of its points lie beyond 4.8 sigmas{usual}{hint}: mask lamps and reflections in its view,"
@@ -100,14 +100,11 @@ def of_stray(e: Examination, others: Array) -> str:
 def of_noise(sigma_px: float, reason: str, e: Examination | None, radius: list[float], c: int) -> str:
     """Return the evidence for plain noise."""
     text = f"sigma {sigma_px:.3f} px, {reason}"
-    if e is not None and np.isfinite(e.figures["low_px"]):
-        f = e.figures
-        text += (
-            f"; x to y {f['x_to_y']:.2f}, ninths of the sensor {f['low_px']:.3f} to {f['high_px']:.3f} px: the same in"
-            " all directions and all over"
-            if 0.7 < f["x_to_y"] < 1.4 and f["high_px"] < 1.6 * f["low_px"]
-            else f"; x to y {f['x_to_y']:.2f}, ninths of the sensor {f['low_px']:.3f} to {f['high_px']:.3f} px"
-        )
+    if e is not None and (found := _levels(e)) is not None:
+        ratio, low, high = found
+        text += f"; x to y {ratio:.2f}, ninths of the sensor {low:.3f} to {high:.3f} px"
+        if 0.7 < ratio < 1.4 and high < 1.6 * low:
+            text += ": the same in all directions and all over"
     others = [r for k, r in enumerate(radius) if k != c and np.isfinite(r)]
     small = np.isfinite(radius[c]) and len(others) and radius[c] < 0.6 * np.median(others)
     large = np.isfinite(radius[c]) and len(others) and radius[c] > 1.6 * np.median(others)
@@ -117,6 +114,35 @@ def of_noise(sigma_px: float, reason: str, e: Examination | None, radius: list[f
         "turn its focus ring until blobs are smallest and lock it, then check aperture, strobe and exposure"
     )  # fmt: skip
     return f"{text}: {remedy}"
+
+
+def _swapped(e: Examination) -> float:
+    """Return the share of the stray points that lie nearer to another marker's place than to their own."""
+    r = e.record
+    p, m = np.nonzero(e.is_stray)
+    if not len(p) or r.is_used.shape[1] == 1:
+        return 0.0
+    predicted = r.uv_px - r.residual_px.reshape(r.uv_px.shape)
+    away = np.linalg.norm(r.uv_px[p, m][:, None] - predicted[p], axis=-1)
+    own = away[np.arange(len(p)), m]
+    away[np.arange(len(p)), m] = np.inf
+    return float((away.min(axis=1) < 0.2 * own).mean())
+
+
+def _levels(e: Examination) -> tuple[float, float, float] | None:
+    """Return noise along x over that along y, and the least and largest in ninths of the sensor (px); None if unknown.
+
+    Robust, as stray points just within the gate would rule a ninth.
+    """
+    r = e.record
+    place, px = r.uv_px[r.is_used], e.left[r.is_used] * r.sigma_px
+    ninth = np.clip((3.0 * (place + 0.5) / [r.width, r.height]).astype(int), 0, 2) @ [1, 3]
+    squared = (px**2).sum(axis=1)
+    each = [np.sqrt(np.median(squared[ninth == k]) / (2 * np.log(2.0))) for k in range(9) if (ninth == k).sum() > 20]
+    if not each:
+        return None
+    x, y = np.median(np.abs(px), axis=0)
+    return float(x / max(y, 1e-12)), float(min(each)), float(max(each))
 
 
 def of_coverage(e: Examination, coverage: float) -> str:

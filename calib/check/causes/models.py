@@ -82,6 +82,12 @@ class System:
         x = np.linalg.pinv(N, rcond=1e-9, hermitian=True) @ g
         return float(np.clip(g @ x, 0.0, 1.0 - 1e-12)), x * self.scale[columns] / self.scale[-1]
 
+    def most(self) -> float:
+        """Return a share of the squares that no set of columns exceeds: what all take together, and a hair."""
+        N, g = self.gram[:-1, :-1], self.gram[:-1, -1]
+        # Columns that hang together need no care here: the hair covers what the ridge takes off.
+        return float(g @ np.linalg.solve(N + 1e-10 * np.eye(len(g)), g)) + 1e-3
+
     def explanation(
         self, cause: str, share: float, base: float, p: int, extra: int, tries: float, **figures: float
     ) -> Explanation:
@@ -97,13 +103,16 @@ class System:
         """Return the explanation that Schwarz's criterion chooses, None where none takes a share worth a word."""
         if self.n < 60:
             return None
+        base, start = self.solve(self.base)
+        searched = [c for c in (self._knock(base), self._vibration(base, start)) if c is not None]
+        if not searched and self.most() < self.least_share:
+            return None
         poses, values = self.solve(self.pose)
         found: list[Choice] = [(self.explanation("moved", poses, 0.0, 6, 6, 1.0), self.effects[..., self.pose], values)]
         for columns in (self.base, self.pose + self.pattern):
             share, values = self.solve(columns)
             p = len(columns)
             found.append((self.explanation("lens", share, poses, p, p - 6, 1.0), self.effects[..., columns], values))
-        base, start = self.solve(self.base)
         for cause, extra in (("timing", self.time), ("rows", self.time + self.row)):
             share, values = self.solve(self.base + extra)
             # Rows must be surer than a late exposure, which is the commoner fault and a special case.
@@ -113,7 +122,7 @@ class System:
             if cause == "rows" and abs(values[-1]) < abs(values[-2]):
                 continue
             found.append((e, self.effects[..., self.base + extra], values))
-        found += [c for c in (self._knock(base), self._vibration(base, start)) if c is not None]
+        found += searched
         lower = {"moved": 0.0, "lens": poses, "rows": max(found[3][0].share, base)}
         # A richer model must take a tenth more: of a large fault the plain one leaves some, as effects are not linear.
         # A turned ring is nearly a shift along the axis: there it is enough to take half of what the pose leaves.

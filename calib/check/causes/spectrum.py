@@ -21,13 +21,11 @@ def periodogram(frame: NDArray[np.int64], value: Array, weight: Array) -> tuple[
     """
     at = frame - frame[0]
     n = 4 * int(2 ** np.ceil(np.log2(at[-1] + 1)))
-    series, window = np.zeros(n), np.zeros(n)
-    np.add.at(series, at, value * weight)
-    np.add.at(window, at, weight)
-    Y, W = np.fft.fft(series), np.fft.fft(window)
+    Y, W = np.fft.rfft(np.bincount(at, value * weight, n)), np.fft.rfft(np.bincount(at, weight, n))
     k = np.arange(1, n // 2)
     c, s = Y[k].real, -Y[k].imag
-    c2, s2 = W[2 * k % n].real, -W[2 * k % n].imag
+    twice = np.append(W[2 : n // 2 + 1 : 2], W[n // 2 - 2 : 0 : -2].conj())  # at 2 k, the second half by symmetry
+    c2, s2 = twice.real, -twice.imag
     cc, ss, cs = (W[0].real + c2) / 2.0, (W[0].real - c2) / 2.0, s2 / 2.0
     det = cc * ss - cs**2
     fall = np.where(

@@ -13,13 +13,15 @@ import numpy as np
 from calib.check.history.patterns import told
 from calib.check.history.records import N_SHOWN, Entry, History
 from calib.check.recheck.agree import find_agreement
-from calib.check.recheck.compare import HELD_SIGMA, N_CHANGE, Comparison, rig_from_other
+from calib.check.recheck.compare import HELD_SIGMA, N_CHANGE, Comparison, held_sigma, is_silent, rig_from_other
 from calib.core.geometry import Array, cross_matrix, vector_from_rotation
 from calib.core.rig import Rig
 from calib.errors import InputError
+from calib.solve.problem import term_values
 from calib.solve.repair import POSE, RING
 from calib.solve.threads import one_blas_thread
 
+Key = tuple[str, float]  # of a held lens term: its label and value
 ALPHA = 0.005  # chance that any camera of an unchanged rig is said to have changed between two files
 
 
@@ -42,6 +44,7 @@ def compare_entries(entries: Sequence[Entry]) -> History:
     n_files = len(entries)
     change = np.full((n_files, len(every), N_SHOWN), np.nan)
     own = np.full((n_files, len(every), N_SHOWN, N_SHOWN), np.nan)
+    pull: dict[Key, Array] = {}
     findings = [] if is_by_time else ["Some files state no time: they are taken in the order given."]
     for k, e in enumerate(entries):
         common = tuple(n for n in first.names if n in e.rig.names)
@@ -56,16 +59,26 @@ def compare_entries(entries: Sequence[Entry]) -> History:
                 f"{e.name}: no more than half of the cameras agree with {entries[0].name}; treat it with care."
             )
         at = [every.index(n) for n in common]
-        change[k, at], own[k, at] = _changes(first, e.rig, common, inside)
+        change[k, at], own[k, at], pulled = _changes(first, e.rig, common, inside)
+        for key, column in pulled.items():
+            pull.setdefault(key, np.zeros((n_files, len(every), N_SHOWN)))[k, at] = column
     others = sorted(set(every) - set(first.names))
     if others:
         findings.append(f"Not in {entries[0].name}, so without a history: {', '.join(others)}.")
+    if silent := [e.name for e in entries if is_silent(e.rig)]:
+        findings.append(
+            f"Solved with lenses held, without a word on what their errors did to the poses: {', '.join(silent)}. Small"
+            " changes may be these errors; solve the captures anew."
+        )
     times = np.array([m or 0.0 for m in moments]) if is_by_time else np.arange(n_files, dtype=float)
     times = np.sort(times)
     if times[-1] == times[0]:
         times = np.arange(n_files, dtype=float)
     level = ALPHA / len(every)
-    cameras = tuple(told(name, change[:, c], own[:, c], times, level, len(every)) for c, name in enumerate(every))
+    shared = np.stack([*pull.values(), np.zeros_like(change)], axis=-1)
+    cameras = tuple(
+        told(name, change[:, c], own[:, c], shared[:, c], times, level, len(every)) for c, name in enumerate(every)
+    )
     return History(tuple(entries), cameras, is_by_time, tuple(findings))
 
 
@@ -84,6 +97,33 @@ def _rows(rig: Rig, names: tuple[str, ...]) -> Array:
             camera = rig.camera(name)
             C[i, i] = (HELD_SIGMA[p] * (camera.lens.fx if p == "focal" else camera.width)) ** 2
     return C
+
+
+def _pull(rig: Rig, names: tuple[str, ...], R: Array) -> dict[Key, Array]:
+    """Return what one standard uncertainty of each held lens term did to the rows (9 C,), in a world turned by R.
+
+    The same label and value in two files are one measurement, whose error is the same in both.
+    """
+    known = rig.covariance
+    if known is None or not known.held:
+        return {}
+    row = {label: i for i, label in enumerate(known.labels)}
+    labels = [f"{n}/{p}" for n in names for p in (*POSE, *RING)]
+    values = np.stack([known.pull[row[k]] if k in row else np.zeros(len(known.held)) for k in labels])
+    for k in range(3, len(values), N_CHANGE):
+        values[k : k + 3] = R @ values[k : k + 3]
+    out = {}
+    for k, label in enumerate(known.held):
+        name, _, term = label.rpartition("/")
+        measured = float(term_values(rig.camera(name).lens.vector[None], term)[0])
+        out[label, measured] = values[:, k] * held_sigma(rig, label)
+    return out
+
+
+def _apart(first: dict[Key, Array], later: dict[Key, Array]) -> dict[Key, Array]:
+    """Return what errors of held lenses did to the later file beyond what they did to the first."""
+    zero = np.zeros(1)
+    return {key: later.get(key, zero) - first.get(key, zero) for key in first.keys() | later.keys()}
 
 
 def _parameters(rig: Rig, names: tuple[str, ...]) -> tuple[Array, Array, Array]:
@@ -110,6 +150,8 @@ def _agreeing(first: Rig, later: Rig, names: tuple[str, ...]) -> Array:
     for _ in range(2):
         d, G, R = _difference(first, later, names, weight)
         C = C0 + _turned(C1, R)
+        apart = [*_apart(_pull(first, names, np.eye(3)), _pull(later, names, R)).values(), np.zeros(len(C))]
+        C += np.transpose(apart) @ apart
         diagonal = np.diag(C)
         s = np.sqrt(np.where(diagonal > 0, diagonal, 1e-12))
         B = np.linalg.qr(G / s[:, None], mode="complete")[0][:, 6:]
@@ -129,8 +171,11 @@ def _turned(C: Array, R: Array) -> Array:
     return np.asarray(T @ C @ T.T)
 
 
-def _changes(first: Rig, later: Rig, names: tuple[str, ...], inside: Array) -> tuple[Array, Array]:
-    """Return changes (C, 7) and the later file's own covariances (C, 7, 7), the agreeing cameras held as a whole."""
+def _changes(first: Rig, later: Rig, names: tuple[str, ...], inside: Array) -> tuple[Array, Array, dict[Key, Array]]:
+    """Return changes (C, 7), the later file's own covariances (C, 7, 7) and its pull by held lenses (C, 7) each.
+
+    The agreeing cameras are held as a whole, the pull is that beyond the first file's.
+    """
     d, G, R = _difference(first, later, names, inside)
     _, position, lens = _parameters(first, names)
     away = float(np.median(np.linalg.norm(position - position.mean(axis=0), axis=1)))
@@ -143,4 +188,6 @@ def _changes(first: Rig, later: Rig, names: tuple[str, ...], inside: Array) -> t
     d = (P @ d.ravel()).reshape(len(names), N_CHANGE)[:, :N_SHOWN]
     scale = np.ones((len(names), N_SHOWN))
     scale[:, 6] = 1.0 / lens[:, 0]
-    return d * scale, own * scale[:, :, None] * scale[:, None, :]
+    apart = _apart(_pull(first, names, np.eye(3)), _pull(later, names, R))
+    pull = {key: (P @ v).reshape(len(names), N_CHANGE)[:, :N_SHOWN] * scale for key, v in apart.items()}
+    return d * scale, own * scale[:, :, None] * scale[:, None, :], pull

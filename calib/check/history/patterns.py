@@ -6,7 +6,7 @@ The first file's own error is an unknown like any other, so it is no change of a
 from __future__ import annotations
 
 import numpy as np
-from scipy import special
+from scipy import linalg, special
 
 from calib.check.history.records import N_SHOWN, CameraHistory
 from calib.core.geometry import Array
@@ -14,18 +14,24 @@ from calib.core.geometry import Array
 MIN_FOR_DRIFT = 3  # files: between two, a drift and a jump are the same
 
 
-def told(name: str, change: Array, own: Array, times: Array, level: float, n_cameras: int) -> CameraHistory:
-    """Return one camera's history with its verdict, from changes (K, 7) and each file's own covariance (K, 7, 7)."""
+def told(
+    name: str, change: Array, own: Array, shared: Array, times: Array, level: float, n_cameras: int
+) -> CameraHistory:
+    """Return one camera's history with its verdict, from changes (K, 7) and each file's own covariance (K, 7, 7).
+
+    ``shared (K, 7, h)`` is what unit errors that files have in common do to each beyond what they do to the first.
+    """
     known = np.flatnonzero(np.isfinite(change).all(axis=1) & np.isfinite(own).all(axis=(1, 2)))
     sigma = np.full_like(change, np.nan)
     if len(known) and known[0] == 0:
-        both = own[known] + own[0]
+        both = own[known] + own[0] + shared[known] @ np.swapaxes(shared[known], 1, 2)
         both[0] = own[0]
         sigma[known] = np.sqrt(np.maximum(np.einsum("kii->ki", both), 0.0))
     if len(known) < 2 or known[0] != 0:
         return CameraHistory(name, "unknown", change, sigma, float("nan"), None)
     y = change[known]
-    root = [_whitener(C) for C in own[known]]
+    common = shared[known].reshape(y.size, -1)
+    root = _whitener(linalg.block_diag(*own[known]) + common @ common.T)
     constant = np.ones((len(known), 1))
     nothing = _misfit(y, root, constant)
     p = float(min(1.0, n_cameras * special.chdtrc(N_SHOWN * (len(known) - 1), nothing)))
@@ -51,15 +57,15 @@ def told(name: str, change: Array, own: Array, times: Array, level: float, n_cam
 
 
 def _whitener(C: Array) -> Array:
-    """Return the matrix that makes errors of covariance C (7, 7) independent and of unit size."""
+    """Return the matrix that makes errors of covariance C (n, n) independent and of unit size."""
     s = np.sqrt(np.where(np.diag(C) > 0, np.diag(C), 1e-12))
     values, vectors = np.linalg.eigh(C / s[:, None] / s)
     return np.asarray((vectors / np.sqrt(np.maximum(values, 1e-9))).T / s)
 
 
-def _misfit(y: Array, root: list[Array], design: Array) -> float:
+def _misfit(y: Array, root: Array, design: Array) -> float:
     """Return the least sum of squares of y (K, 7) over what ``design`` (K, m) explains, each column by its own."""
-    A = np.concatenate([np.kron(row, r) for row, r in zip(design / np.abs(design).max(axis=0), root, strict=True)])
-    b = np.concatenate([r @ v for r, v in zip(root, y, strict=True)])
+    A = root @ np.kron(design / np.abs(design).max(axis=0), np.eye(y.shape[1]))
+    b = root @ y.ravel()
     left = b - A @ np.linalg.lstsq(A, b, rcond=None)[0]
     return float(left @ left)

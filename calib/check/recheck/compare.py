@@ -21,7 +21,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.core.geometry import Array, vector_from_rotation
+from calib.core.geometry import Array, cross_matrix, vector_from_rotation
 from calib.core.rig import Rig
 from calib.solve.problem import State, term_values
 from calib.solve.repair import POSE, RING, Reduced
@@ -31,8 +31,9 @@ N_ROUNDS = 20  # of reweighting: each takes off a good part of what is left
 
 # A measured lens comes without its uncertainty, and taken as exact it would turn every wave that fills the image
 # differently into a change of the lens. A dozen photographs of a board give the axis to some three pixels in 640 (the
-# real pair in datasets shows as much between its two forms).
-HELD_SIGMA = {"focal": 5e-3, "cx": 5e-3, "cy": 5e-3}  # shares: of the focal length, of the sensor's width
+# real pair in datasets shows as much between its two forms), the distortion to a hundredth or two (common
+# practice, no source). Shares of the focal length and of the sensor's width.
+HELD_SIGMA = {"focal": 5e-3, "cx": 5e-3, "cy": 5e-3, "k1": 0.01, "k2": 0.02}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -70,7 +71,7 @@ def compare(now: Reduced, rig: Rig, is_agreeing: NDArray[np.bool_] | None = None
         d[:, N_POSE + k] = term_values(now.state.lens, name) - term_values(lens, name)
     here = now.turned(R)
     z = here.S @ np.pad(d.ravel(), (0, len(here.S) - d.size)) - here.g
-    L = _stored_root(rig, here)
+    L = _stored_root(rig, here, d)
     SL = here.S @ L
     X = np.linalg.solve(np.eye(L.shape[1]) + L.T @ SL, np.column_stack([SL.T, L.T @ z]))
     W, w = here.S - SL @ X[:, :-1], z - SL @ X[:, -1]
@@ -102,8 +103,11 @@ def rig_from_other(R0: Array, p0: Array, R1: Array, p1: Array, weight: Array | N
     return R, t
 
 
-def _stored_root(rig: Rig, now: Reduced) -> Array:
-    """Return L (k, r) with L Lᵀ the covariance of the stored parameters, in the order of ``now``."""
+def _stored_root(rig: Rig, now: Reduced, d: Array) -> Array:
+    """Return L (k, r) with L Lᵀ the covariance of the stored parameters, in the order of ``now``.
+
+    ``d (C, n)`` are the new solve's parameters less the stored ones.
+    """
     labels, known = now.labels(rig.wand_used.markers), rig.covariance
     if known is None:
         return np.zeros((len(labels), 0))
@@ -115,25 +119,67 @@ def _stored_root(rig: Rig, now: Reduced) -> Array:
     values, vectors = np.linalg.eigh(C / scale[:, None] / scale)
     root = np.zeros((len(labels), len(here)))
     root[here] = scale[:, None] * vectors * np.sqrt(np.maximum(values, 0.0))
-    # Lenses that the solve held: nothing is known of their own change, but their errors are the same in both waves.
-    held = [i for i, label in enumerate(labels) if label not in own and label.rpartition("/")[2] in HELD_SIGMA]
-    return np.hstack([root, _held_lenses(now, held, labels, rig)]) if held else root
+    more = [_counted(rig, now, d, labels, own), _assumed(rig, now, labels, own)]
+    root = np.hstack([root, *more])
+    # A stored turn's error e comes before the change: log(exp(d) exp(e)) is d + e + d × e / 2 to first order in e.
+    for c, turn in enumerate(d[:, :3]):
+        at = slice(c * now.n, c * now.n + 3)
+        root[at] += 0.5 * cross_matrix(turn) @ root[at]
+    return root
 
 
-def _held_lenses(now: Reduced, held: list[int], labels: list[str], rig: Rig) -> Array:
-    """Return the root of what held lenses add: their own errors, and the poses that such errors have pulled along.
+def held_sigma(rig: Rig, label: str) -> float:
+    """Return the standard uncertainty that is assumed of a lens term that a solve held, in its own unit."""
+    name, _, term = label.rpartition("/")
+    camera = rig.camera(name)
+    return HELD_SIGMA[term] * {"focal": camera.lens.fx, "cx": camera.width, "cy": camera.width}.get(term, 1.0)
 
-    The stored solve's poses answered an error of the lens as this wave's would: ``-S_pp⁺ S_pl``.
+
+def is_silent(rig: Rig) -> bool:
+    """Return whether lenses were held and the rig does not say what their errors did to the rest."""
+    known = rig.covariance
+    told = set() if known is None else {*known.labels, *known.held}
+    return known is not None and any(f"{name}/{term}" not in told for name in rig.names for term in RING)
+
+
+def _counted(rig: Rig, now: Reduced, d: Array, labels: list[str], own: dict[str, int]) -> Array:
+    """Return the root of what errors of held lenses add: themselves, and what they did to the rest by the rig's file.
+
+    That is of first order. An error of a lens turns rays, and by about that angle (in radian) the pull itself is off:
+    with the errors that the new solve finds, ``d``, this is the last half of the columns.
     """
-    S, at = now.S, np.array(held, dtype=np.intp)
+    known = rig.covariance
+    assert known is not None
+    root = np.zeros((len(labels), len(known.held)))
+    is_free = np.array([label in own for label in labels])
+    root[is_free] = known.pull[[own[label] for label in labels if label in own]]
+    second = root.copy()
+    error = dict(zip(labels, d.ravel(), strict=False))  # without the wand's
+    for k, label in enumerate(known.held):
+        name = label.rpartition("/")[0]
+        if label in error and label not in own:
+            root[labels.index(label), k] = 1.0
+        angle = np.linalg.norm([error.get(f"{name}/{term}", 0.0) for term in RING]) / rig.camera(name).lens.fx
+        second[:, k] *= error.get(label, 0.0) * angle
+        root[:, k] *= held_sigma(rig, label)
+    return np.hstack([root, second])
+
+
+def _assumed(rig: Rig, now: Reduced, labels: list[str], own: dict[str, int]) -> Array:
+    """Return the same for held lenses of which the file does not say what they did: what they would do to this wave.
+
+    Its poses would answer by ``-S_pp⁺ S_pl``.
+    """
+    known = rig.covariance
+    assert known is not None
+    silent = set(labels) - set(own) - set(known.held)
+    at = np.array([i for i, k in enumerate(labels) if k in silent and k.rpartition("/")[2] in RING], dtype=np.intp)
+    S, root = now.S, np.zeros((len(now.S), len(at)))
+    if not len(at):
+        return root
     pose = (np.arange(len(now.names))[:, None] * now.n + np.arange(N_POSE)).ravel()
     scale = 1.0 / np.sqrt(np.maximum(np.diag(S)[pose], 1e-300))
     inverse = np.linalg.pinv(S[np.ix_(pose, pose)] * scale[:, None] * scale, rcond=1e-10, hermitian=True)
-    root = np.zeros((len(S), len(held)))
-    root[at, np.arange(len(held))] = 1.0
+    root[at, np.arange(len(at))] = 1.0
     root[pose] = -scale[:, None] * (inverse @ (scale[:, None] * S[np.ix_(pose, at)]))
-    for column, i in enumerate(held):
-        name, _, term = labels[i].rpartition("/")
-        camera = rig.camera(name)
-        root[:, column] *= HELD_SIGMA[term] * (camera.lens.fx if term == "focal" else camera.width)
-    return root
+    return root * [held_sigma(rig, labels[i]) for i in at]

@@ -105,7 +105,8 @@ def _in_time(rig: Rig, tracks: Tracks, fit: Fit, progress: Progress) -> tuple[Fi
 def _noise_ratio(rig: Rig, tracks: Tracks, fit: Fit) -> Array:
     """Return each camera's noise (C,) against that of the rig's solve, in units of the median camera's ratio.
 
-    Where the rig does not state it, against the median camera's noise.
+    Where the rig does not state it, against the median camera's noise. In a solve with lenses held their errors made up
+    part of it, which differs: a camera stands out if it is also noisier than it was, or than the others are.
     """
     stored = [rig.camera(n).stats for n in tracks.names]
     before = np.array([s.sigma_px if s is not None and s.sigma_px > 0 else np.nan for s in stored])
@@ -113,7 +114,7 @@ def _noise_ratio(rig: Rig, tracks: Tracks, fit: Fit) -> Array:
     if not np.isfinite(ratio).any():
         ratio = fit.sigma_px.copy()
     ratio = np.where(np.isfinite(ratio), ratio, np.nanmedian(ratio))
-    return np.asarray(ratio / np.median(ratio))
+    return np.asarray(np.minimum(ratio / np.median(ratio), np.maximum(ratio, fit.sigma_px / np.median(fit.sigma_px))))
 
 
 def _agreement(
@@ -181,7 +182,7 @@ def _cameras(
         elif noise[c] > NOISY:
             verdict, note = (
                 "noisy",
-                f"its noise is {noise[c]:.1f} times what it was, the others as before: focus, light",
+                f"its noise is {noise[c]:.1f} times what its solve and the other cameras let expect: focus, light",
             )
             matters = True
         else:

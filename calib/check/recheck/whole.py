@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from calib.check.recheck.agree import Agreement
-from calib.check.recheck.compare import Comparison
+from calib.check.recheck.compare import Comparison, is_silent
 from calib.check.recheck.drift import Scale, rigid_move
 from calib.check.recheck.explain import MOVE, TURN, Explanation
 from calib.check.recheck.outcome import CameraChange, Recheck
@@ -20,6 +20,10 @@ from calib.core.tracks import Tracks
 DRIFT_PX = 3.0
 DRIFT_SPREAD = 4.0  # the largest move over the median one
 CLEAR = 10.0  # of -2 log likelihood: odds of 150 to 1 between two readings of one capture
+SILENT = (
+    "The rig was solved with lenses held, and its file does not say what their errors did to its poses: small moves may"
+    " be these errors. Solve its capture anew, and recheck against that."
+)
 AS_ONE = "A move of the whole rig as one does not show in a wave: check the origin against the floor."
 
 
@@ -55,7 +59,8 @@ def whole(
             if len(group) > 1:
                 others = np.setdiff1d(changed, np.array(group))
                 moves.append(rigid_move(found, rig, group, others))
-    findings = [*([drift] if drift else []), *findings, *(str(m) for m in moves), AS_ONE]
+    silent = [SILENT] if is_silent(rig) else []
+    findings = [*([drift] if drift else []), *findings, *(str(m) for m in moves), *silent, AS_ONE]
     nan9 = np.full(9, np.nan), np.full((9, 9), np.nan)
     by_name = {c.name: c for c in cameras}
     nan = float("nan")

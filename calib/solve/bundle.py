@@ -25,6 +25,7 @@ from calib.solve.threads import in_groups
 # From this many parameters of cameras on the elimination's product is what an iteration waits for.
 ROUGH_SIZE = 400
 OVERSHOOT = 0.01  # rise of a frame's cost, in half squares of unit noise: below that it holds nothing back
+FEW = 0.2  # of the frames: where more overshoot it is the cameras' step that is too long
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -180,9 +181,9 @@ def bundle(problem: Problem, state: State, options: BundleOptions) -> BundleResu
         trial = state.moved(step.camera, step.frame, options.terms, step.shape)
         trial_blocks, trial_cost = _normal_equations(problem, trial, options, spare)
         # A wand seen edge on overshoots: its frame is held back by itself, and where that is what stops a step, stays.
-        rise = trial_blocks.frame_cost - blocks.frame_cost
-        is_over = rise > OVERSHOOT
-        of_frames = np.where(is_over, 10.0 * np.maximum(of_frames, damping), 0.3 * of_frames)
+        is_over = trial_blocks.frame_cost - blocks.frame_cost > OVERSHOOT
+        is_over &= is_over.mean() < FEW
+        of_frames = np.where(is_over, np.minimum(10.0 * np.maximum(of_frames, damping), 1e-2), 0.3 * of_frames)
         if not trial_cost < cost and is_over.any():
             trial = replace(
                 trial,

@@ -246,3 +246,8 @@ def test_bundles_without_a_definite_point_are_nan():
     found = triangulate(origins, directions, weight, np.array([0, 0, 1, 1, 2, 4, 4]), 5)
     assert np.isnan(found[1:]).all()
     assert np.abs(found[0] - [0, 0, 10 / np.tan(0.002)]).max() < 1e-6
+
+
+def test_no_rotations_are_none() -> None:
+    assert rotation_from_vector(np.empty((0, 3))).shape == (0, 3, 3)
+    assert vector_from_rotation(np.empty((2, 0, 3, 3))).shape == (2, 0, 3)

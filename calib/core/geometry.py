@@ -29,12 +29,16 @@ def rotation_from_vector(rotvec: Array) -> Array:
     array([0., 1., 0.])
     """
     flat = np.asarray(rotvec, dtype=float).reshape(-1, 3)
+    if not len(flat):  # SciPy 1.12 refuses none
+        return np.empty((*np.shape(rotvec)[:-1], 3, 3))
     return Rotation.from_rotvec(flat).as_matrix().reshape((*np.shape(rotvec)[:-1], 3, 3))
 
 
 def vector_from_rotation(rotation: Array) -> Array:
     """Return rotation vectors (..., 3) in radian, of length at most π, from matrices (..., 3, 3)."""
     flat = np.asarray(rotation, dtype=float).reshape(-1, 3, 3)
+    if not len(flat):
+        return np.empty(np.shape(rotation)[:-1])
     return Rotation.from_matrix(flat).as_rotvec().reshape(np.shape(rotation)[:-1])
 
 

@@ -31,7 +31,7 @@ from calib.solve.renaming import compared, is_named_by_us, rename
 from calib.solve.select import Selection, choose_frames, keep_frames, position_sigma_ratio
 from calib.solve.shape import reshaped, shape_prior, wand_shape
 from calib.solve.single import POINT, KnownDistance, as_points, at_distance, common_scale, fit_at_distance, is_single
-from calib.solve.sound import require_sound
+from calib.solve.sound import require_settled, require_sound
 from calib.solve.start import is_lens_free, lens_prior, start_lens, term_names
 from calib.solve.statistics import rig_stats
 from calib.solve.threads import one_blas_thread
@@ -134,6 +134,7 @@ def solve(
     fit = _in_first_camera(fit)
     rig = _as_rig(tracks, stated, fit)
     require_sound(rig, tracks)
+    require_settled(fit, tracks.names)
     if bundle_options.terms:
         progress("lens terms", 0, 1)
         lens_model = examine_lenses(fit, tracks.names)

@@ -9,12 +9,11 @@ from numpy.typing import NDArray
 
 from calib.core.geometry import Array, rotation_from_vector, vector_from_rotation
 from calib.solve.graph import edges_on_no_cycle, spanning_tree
-from calib.solve.pairs import PairPose
+from calib.solve.pairs import PairPose, fuse_focal
 
 # What a pair's own standard deviation cannot know: distortion not yet modelled bends poses by this much.
 FLOOR_ROTATION = 0.02  # radian, about a degree: what 15 px of principal point do at 1500 px
 FLOOR_RELATIVE_SHIFT = 0.05  # of the distance between the two cameras, as a focal length some percent off does
-FLOOR_LOG_FOCAL = 0.03
 REJECT_SIGMAS = 6.0  # an edge further off than this from what all others say is wrong, not noisy
 
 
@@ -32,24 +31,6 @@ class InitialRig:
     is_placed: NDArray[np.bool_]
     rejected: tuple[tuple[int, int], ...]
     unchecked: tuple[tuple[int, int], ...]
-
-
-def fuse_focal(edges: list[PairPose], start_px: Array) -> Array:
-    """Return one focal length (C,) a camera: the weighted median of what its pairs found, start_px without any."""
-    out = start_px.copy()
-    for c in range(len(start_px)):
-        found = [
-            (e.focal_px[k], e.sigma_log_focal[k])
-            for e in edges
-            for k in (0, 1)
-            if (e.a, e.b)[k] == c and e.sigma_log_focal[k] > 0
-        ]
-        if found:
-            value, sigma = np.array(found).T
-            order = np.argsort(value)
-            share = np.cumsum(1.0 / (sigma[order] ** 2 + FLOOR_LOG_FOCAL**2))
-            out[c] = value[order][np.searchsorted(share, 0.5 * share[-1])]
-    return out
 
 
 def initial_rig(n_cameras: int, edges: list[PairPose], start_focal_px: Array) -> InitialRig:

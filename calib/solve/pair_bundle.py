@@ -43,13 +43,18 @@ class Shared:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PairStart:
-    """A pair to refine: its points, b_from_a with t in mm, lenses (2, 12) and which focal lengths (2,) are open."""
+    """A pair to refine: its points, b_from_a with t in mm, lenses (2, 12) and which focal lengths (2,) are open.
+
+    ``known (2, 2)`` are focal lengths in px that other pairs gave and how sure they are (standard deviation, infinite
+    where nothing is known): few points in a corner would bend them.
+    """
 
     shared: Shared
     R: Array
     t_mm: Array
     lens: Array
     is_open: NDArray[np.bool_]
+    known: Array
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -107,6 +112,7 @@ class _Items:
     problem: Problem
     state: State
     is_free: NDArray[np.bool_]  # (K, 14)
+    known: Array  # (2 K, 2)
     edges: Index
 
     @classmethod
@@ -138,7 +144,7 @@ class _Items:
             np.empty((0, 3)),
             shape_mm,
         )
-        return cls(problem, state, is_free, np.array(edges))
+        return cls(problem, state, is_free, np.concatenate([s.known for s in starts]), np.array(edges))
 
     def of_frames(self, values: NDArray[Kind]) -> NDArray[Kind]:
         """Return values (K, ...) of the items as values (F, ...) of their frames."""
@@ -164,17 +170,25 @@ class _Items:
         return out
 
 
+def _linearised(items: _Items, problem: Problem, state: State) -> tuple[Blocks, Array]:
+    """Return the normal equations and the cost (K,) of the items, what is known of focal lengths included."""
+    blocks = linearise(problem, state, TERMS, LOSS_SCALE)
+    away, sigma = state.lens[:, 0] - items.known[:, 0], items.known[:, 1]
+    blocks.camera[:, 6, 6] += 1.0 / sigma**2
+    blocks.camera_gradient[:, 6] += away / sigma**2
+    cost = np.add.reduceat(blocks.frame_cost, items.edges[:-1])
+    return blocks, cost + 0.5 * ((away / sigma) ** 2).reshape(-1, 2).sum(axis=1)
+
+
 def _descend(items: _Items, problem: Problem, state: State, max_iterations: int) -> tuple[State, Blocks]:
     """Return where the descent of each item ends, by the damping rule of ``bundle``, and the blocks there."""
-    blocks = linearise(problem, state, TERMS, LOSS_SCALE)
-    cost = np.add.reduceat(blocks.frame_cost, items.edges[:-1])
+    blocks, cost = _linearised(items, problem, state)
     damping, growth = np.full(len(cost), 1e-3), np.full(len(cost), 2.0)
     is_done = np.zeros(len(cost), bool)
     for _ in range(max_iterations):
         camera_step, frame_step, predicted = _damped_steps(items, blocks, damping)
         trial = state.moved(camera_step, frame_step, TERMS)
-        trial_blocks = linearise(problem, trial, TERMS, LOSS_SCALE)
-        trial_cost = np.add.reduceat(trial_blocks.frame_cost, items.edges[:-1])
+        trial_blocks, trial_cost = _linearised(items, problem, trial)
         fall = np.nan_to_num(cost - trial_cost, nan=-1.0)
         is_better = (fall > 0) & ~is_done
         gain = fall / np.maximum(predicted, 1e-300)

@@ -28,7 +28,9 @@ RANK_POINTS = 200  # to score a candidate by its median
 SAMPLE_POINTS = 800  # enough for a robust sample; more only costs time
 RANK_FRAMES = 30  # to tell candidates apart, which differ by degrees and percents
 SAMPLE_FRAMES = 60  # to refine the best: fixes a pair's pose to some 0.02 degree, far below what distortion bends
-AGREE_LOG_FOCAL = 0.04  # a third of the step between the factors: a refinement starts well within its reach
+AGREE_LOG_FOCAL = 0.04
+FLOOR_LOG_FOCAL = 0.03
+KNOWN_LOG_FOCAL = 0.01  # how sure a focal length is on which pairs agree: what distortion bends them by averages out
 POINT_BASELINE_MM = 1000.0  # between two cameras that saw single points, until their scales are compared
 EPIPOLAR_PX = 3.0  # before the lens is known, distortion alone moves points by pixels
 
@@ -176,6 +178,24 @@ def _marker_pairs(shared: Shared) -> tuple[Index, Index]:
     return np.concatenate(i), np.concatenate(j)
 
 
+def fuse_focal(edges: list[PairPose], start_px: Array) -> Array:
+    """Return one focal length (C,) a camera: the weighted median of what its pairs found, start_px without any."""
+    out = start_px.copy()
+    for c in range(len(start_px)):
+        found = [
+            (e.focal_px[k], e.sigma_log_focal[k])
+            for e in edges
+            for k in (0, 1)
+            if (e.a, e.b)[k] == c and e.sigma_log_focal[k] > 0
+        ]
+        if found:
+            value, sigma = np.array(found).T
+            order = np.argsort(value)
+            share = np.cumsum(1.0 / (sigma[order] ** 2 + FLOOR_LOG_FOCAL**2))
+            out[c] = value[order][np.searchsorted(share, 0.5 * share[-1])]
+    return out
+
+
 def solve_pairs(
     tracks: Tracks, wand: Wand, chosen: Sequence[tuple[int, int]], lens: Array, is_open: NDArray[np.bool_],
     progress: Callable[[str, int, int], None],
@@ -183,11 +203,12 @@ def solve_pairs(
     """Return the metric poses of the chosen pairs, as far as their points give one; ``is_open (C,)`` focal lengths too.
 
     Pairs are taken in the order given, the most telling first, as many at a time as there are cameras: a camera whose
-    focal length two pairs agree on is no longer searched for one.
+    focal length two pairs agree on is no longer searched for one. Pairs that end far from what all say of a focal
+    length (few points, in one corner) are solved once more with that as known.
     """
     lens, to_try = lens.copy(), scales_to_try(tracks, is_open)
     found: list[list[float]] = [[] for _ in tracks.cameras]
-    edges = []
+    edges: list[PairPose] = []
     for first in range(0, len(chosen), len(tracks.cameras)):
         progress("camera pairs", first, len(chosen))
         batch = chosen[first : first + len(tracks.cameras)]
@@ -202,6 +223,15 @@ def solve_pairs(
                     if agrees:
                         lens[c, :2] *= np.sqrt(agrees[0] * focal) / lens[c, 0]
                         to_try[c] = (1.0,)
+    lens[:, :2] *= (fuse_focal(edges, lens[:, 0]) / lens[:, 0])[:, None]
+    off = [
+        k for k, e in enumerate(edges) if np.abs(np.log(e.focal_px / lens[[e.a, e.b], 0])).max() > 2 * AGREE_LOG_FOCAL
+    ]
+    again = solve_batch(tracks, wand, [(edges[k].a, edges[k].b) for k in off], lens, [(1.0,)] * len(lens), is_open)
+    for k, edge in zip(off, again, strict=True):
+        # A residual that much larger speaks against what the others say.
+        if edge is not None and edge.residual_px < 3.0 * edges[k].residual_px:
+            edges[k] = edge
     return edges
 
 
@@ -220,7 +250,10 @@ def solve_batch(
     rivals: list[list[PairStart]] = []
     prepared = in_groups(lambda some: [_candidates(tracks, wand, a, b, lens, to_try) for a, b in some], pairs)
     for (a, b), (shared, candidates) in zip(pairs, (p for part in prepared for p in part), strict=True):
-        rivals.append([_start_of(c, shared, lens[[a, b]], is_open[[a, b]]) for c in _rivals(candidates)])
+        known = np.array(
+            [[lens[c, 0], KNOWN_LOG_FOCAL * lens[c, 0] if len(to_try[c]) == 1 else np.inf] for c in (a, b)]
+        )
+        rivals.append([_start_of(c, shared, lens[[a, b]], is_open[[a, b]], known) for c in _rivals(candidates)])
     contested = [(k, start) for k, starts in enumerate(rivals) if len(starts) > 1 for start in starts]
     rough = refine_pairs([start for _, start in contested], shape, n_turn, more * RANK_FRAMES)
     best = {k: starts[0] for k, starts in enumerate(rivals) if len(starts) == 1}
@@ -277,10 +310,10 @@ def _rivals(candidates: list[Candidate], most: int = 3) -> list[Candidate]:
     return kept
 
 
-def _start_of(candidate: Candidate, shared: Shared, lens: Array, is_open: NDArray[np.bool_]) -> PairStart:
+def _start_of(candidate: Candidate, shared: Shared, lens: Array, is_open: NDArray[np.bool_], known: Array) -> PairStart:
     lens = lens.copy()
     lens[:, :2] *= candidate.scale[:, None]
-    return PairStart(shared, candidate.R, candidate.t_mm, lens, is_open)
+    return PairStart(shared, candidate.R, candidate.t_mm, lens, is_open, known)
 
 
 def _from_fit(start: PairStart, fit: PairFit) -> PairStart:

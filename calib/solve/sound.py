@@ -8,11 +8,13 @@ from calib.core.rig import Rig
 from calib.core.tracks import Tracks
 from calib.errors import UnsolvableError
 from calib.solve.determined import require_certain
+from calib.solve.refine import Fit
 
 # A metre's wand written in metres has markers a millimetre apart, and then cameras a few millimetres apart.
 SMALL_WAND_MM, SMALL_RIG_MM, LARGE_RIG_MM = 5.0, 100.0, 1e6
 # A zoom ring reads up to a third off at worst; twice that is another lens or a fit that ran away.
 FOCAL_RATIO = 1.7
+RESTLESS = 3.0  # times the median camera's noise: cameras that a fit without a minimum is likely to be about
 NOISE_SHARE = 0.002  # of the sensor's width: four pixels of 2048, tens of times what a poor marker scatters
 
 
@@ -68,3 +70,19 @@ def _require_fit(rig: Rig) -> None:
             remedy="The tracks do not fit this wand: check the wand file, the markers' order and the cameras' sync.",
             cameras=rig.names,
         )
+
+
+def require_settled(fit: Fit, names: tuple[str, ...]) -> None:
+    """Raise UnsolvableError, naming the noisiest cameras, where the last descent ended without a minimum."""
+    if fit.result.is_converged:
+        return
+    noisy = fit.sigma_px > RESTLESS * np.median(fit.sigma_px)
+    worst = tuple(n for n, bad in zip(names, noisy, strict=True) if bad) or names
+    raise UnsolvableError(
+        ", ".join(worst),
+        expected="a fit that settles",
+        found=f"one that still falls after {fit.result.n_iterations} steps",
+        remedy="Look with `calib inspect` at what these cameras share, check their tracks (time, marker numbers) and"
+        " wave longer where they and their neighbours see.",
+        cameras=worst,
+    )

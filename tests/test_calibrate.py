@@ -214,7 +214,9 @@ def test_fit_without_a_minimum_is_refused() -> None:
     simulation = simulate(Scenario(n_cameras=4, seed=3, n_frames=300))
     fit = solve(simulation.tracks, simulation.wand).fit
     require_settled(fit, simulation.tracks.names)
-    restless = replace(fit, result=replace(fit.result, is_converged=False), sigma_px=np.array([0.1, 0.1, 0.9, 0.1]))
+    restless = replace(
+        fit, result=replace(fit.result, is_converged=False, left=2.0), sigma_px=np.array([0.1, 0.1, 0.9, 0.1])
+    )
     with pytest.raises(UnsolvableError, match="cam03: expected a fit that settles") as error:
         require_settled(restless, simulation.tracks.names)
     assert error.value.cameras == ("cam03",)

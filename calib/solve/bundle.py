@@ -62,18 +62,25 @@ class BundleOptions:
     loss_scale: float = np.inf  # Cauchy's scale in sigmas; infinite is plain least squares
     max_iterations: int = 60
     tolerance: float = 1e-11  # relative fall of the cost that ends the search: well below what a digit of it shows
+    enough: float = (
+        0.0  # fall of the cost, in half squares, that ends the search too: with unit noise 1e-4 is 0.014 sigma
+    )
     damping: float = 1e-4  # start near Gauss-Newton; a bad start raises it within a few trials
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class BundleResult:
-    """The state reached, its cost (half the weighted sum of squares) and the blocks there, priors included in both."""
+    """The state reached, its cost (half the weighted sum of squares) and the blocks there, priors included in both.
+
+    ``left`` is the fall of the cost that the last step foresaw.
+    """
 
     state: State
     cost: float
     blocks: Blocks
     n_iterations: int
     is_converged: bool
+    left: float
 
 
 def inverse_factors(blocks: Array) -> Array:
@@ -170,10 +177,12 @@ def bundle(problem: Problem, state: State, options: BundleOptions) -> BundleResu
     damping, growth, is_converged, iteration = options.damping, 2.0, False, 0
     of_frames = np.zeros(problem.n_frames)
     spare: Blocks | None = None
+    predicted = np.inf
     while iteration < options.max_iterations and not is_converged:
         iteration += 1
         step = _damped_step(problem, state, blocks, damping, damping + of_frames, options)
-        predicted, least = step.predicted + float(step.of_frames.sum()), options.tolerance * cost
+        predicted = step.predicted + float(step.of_frames.sum())
+        least = max(options.tolerance * cost, options.enough)
         # The cameras are what is asked for: a few wands seen edge on may still creep.
         is_converged = predicted <= least or (abs(step.predicted) <= least and predicted <= 1e3 * least)
         if is_converged:  # the model foresees no fall worth a trial
@@ -204,7 +213,7 @@ def bundle(problem: Problem, state: State, options: BundleOptions) -> BundleResu
                 break
     if not np.isfinite(cost):
         raise UnsolvableError("bundle", expected="finite starting values", found=f"a cost of {cost}")
-    return BundleResult(state, cost, blocks, iteration, is_converged)
+    return BundleResult(state, cost, blocks, iteration, is_converged, predicted)
 
 
 def _normal_equations(

@@ -32,6 +32,7 @@ MAX_ROUNDS = 8
 # Relative fall of the cost that ends the last descent. The cost is about half the number of residuals: at a million of
 # them some hundredths of a standard deviation are left undone.
 LAST_TOLERANCE = 1e-9
+LAST_FALL = 1e-4  # the same in half squares of unit noise: a hundredth of a standard deviation, of small captures too
 NEAR_DAMPING = 1e-7  # so near the minimum a damped step only falls short where the capture says little
 LOSS_SCALE = 2.0  # Cauchy's scale in sigmas: 95 % efficient at 2.385 (Huber 1981), a bit less to weather a bad start
 
@@ -184,7 +185,7 @@ def _least_squares_rounds(
         # The first noise and inliers are only near enough: one step, the next round does the rest anyway.
         steps = 1 if k == 0 else options.max_iterations
         near = replace(options, tolerance=max(options.tolerance, LAST_TOLERANCE), max_iterations=steps)
-        result = bundle(weighted, state, replace(near, damping=NEAR_DAMPING))
+        result = bundle(weighted, state, replace(near, damping=NEAR_DAMPING, enough=LAST_FALL))
         state = result.state
         before = sigma
         sigma = dof_sigmas(weighted, state, result.blocks.frame, n_camera, sigma)

@@ -14,6 +14,7 @@ from calib.solve.refine import Fit
 SMALL_WAND_MM, SMALL_RIG_MM, LARGE_RIG_MM = 5.0, 100.0, 1e6
 # A zoom ring reads up to a third off at worst; twice that is another lens or a fit that ran away.
 FOCAL_RATIO = 1.7
+UNSETTLED = 0.5  # half squares of unit noise: something moves by a standard deviation yet
 RESTLESS = 3.0  # times the median camera's noise: cameras that a fit without a minimum is likely to be about
 NOISE_SHARE = 0.002  # of the sensor's width: four pixels of 2048, tens of times what a poor marker scatters
 
@@ -73,8 +74,8 @@ def _require_fit(rig: Rig) -> None:
 
 
 def require_settled(fit: Fit, names: tuple[str, ...]) -> None:
-    """Raise UnsolvableError, naming the noisiest cameras, where the last descent ended without a minimum."""
-    if fit.result.is_converged:
+    """Raise UnsolvableError, naming the noisiest cameras, where the last descent ended well before a minimum."""
+    if fit.result.is_converged or fit.result.left < UNSETTLED:
         return
     noisy = fit.sigma_px > RESTLESS * np.median(fit.sigma_px)
     worst = tuple(n for n, bad in zip(names, noisy, strict=True) if bad) or names

@@ -382,6 +382,6 @@ def at_common_time(rig: Rig, tracks: Tracks) -> Tracks:
         held = fit_to_rig(rig, moved)
         problem = held.problem.with_weight(held.is_inlier / held.sigma_px[held.problem.cam])
         blocks = linearise(problem, held.state, (), np.inf)
-        result = BundleResult(held.state, blocks.cost, blocks, 0, True)
+        result = BundleResult(held.state, blocks.cost, blocks, 0, True, 0.0)
         moved = corrected(tracks, Fit(problem, result, held.sigma_px, held.is_inlier, BundleOptions(), None), step)
     return moved

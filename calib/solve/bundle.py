@@ -62,9 +62,8 @@ class BundleOptions:
     loss_scale: float = np.inf  # Cauchy's scale in sigmas; infinite is plain least squares
     max_iterations: int = 60
     tolerance: float = 1e-11  # relative fall of the cost that ends the search: well below what a digit of it shows
-    enough: float = (
-        0.0  # fall of the cost, in half squares, that ends the search too: with unit noise 1e-4 is 0.014 sigma
-    )
+    # Fall of the cost in half squares that ends the search too: with unit noise 1e-4 is 0.014 sigma.
+    enough: float = 0.0
     damping: float = 1e-4  # start near Gauss-Newton; a bad start raises it within a few trials
 
 

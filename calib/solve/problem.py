@@ -136,6 +136,10 @@ class Problem:
         """Return the same observations with other weights (M, P)."""
         return replace(self, weight=weight)
 
+    def n_views(self, seen: NDArray[np.bool_]) -> NDArray[np.int64]:
+        """Return how many cameras see each marker in each frame (M, F), of the points that ``seen`` (M, P) marks."""
+        return np.stack([np.bincount(self.frame[row], minlength=self.n_frames) for row in seen])
+
     def pairs_by_camera(self) -> list[Index]:
         """Return the pairs of each camera, in order of frames."""
         order = np.argsort(self.cam, kind="stable")

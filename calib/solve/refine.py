@@ -72,8 +72,7 @@ def robust_sigmas(problem: Problem, squared: Array, seen: NDArray[np.bool_]) -> 
 
 def frames_with_pose(problem: Problem, seen: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Return which frames (F,) the points of ``seen`` (M, P) place: a marker in two cameras or more."""
-    views = np.stack([np.bincount(problem.frame, row, problem.n_frames) for row in seen.astype(float)])
-    return np.asarray((views >= 2).any(axis=0))
+    return np.asarray((problem.n_views(seen) >= 2).any(axis=0))
 
 
 def dof_sigmas(problem: Problem, state: State, frame: Array, n_camera: int, fallback: Array) -> Array:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calib.core.camera import Lens, project
 from calib.core.geometry import Array
@@ -95,12 +96,17 @@ def compared(before: Tracks, tracks: Tracks) -> Renamed:
     )
 
 
+def _is_fixed(fit: RigFit, n_least: int) -> NDArray[np.bool_]:
+    """Return the frames (F,) in which two cameras or more see each of ``n_least`` markers."""
+    return np.asarray((fit.problem.n_views(fit.is_inlier) >= 2).sum(axis=0) >= n_least)
+
+
 def _poses(fit: RigFit, n_least: int) -> Poses:
     """Return the wands that ``n_least`` markers place, each seen by two cameras or more."""
     problem, state = fit.problem, fit.state
     row = np.full((problem.n_frames, problem.n_cameras, len(state.shape_mm)), -1)
     row[problem.frame, problem.cam] = np.where(fit.is_inlier, problem.row, -1).T
-    is_fixed = ((row >= 0).sum(axis=1) >= 2).sum(axis=1) >= n_least
+    is_fixed = _is_fixed(fit, n_least)
     return Poses(problem.frame_number[is_fixed], state.wand_R[is_fixed], state.wand_t[is_fixed], row[is_fixed])
 
 
@@ -116,8 +122,7 @@ def _places(fit: RigFit, frame: Ints, n_markers: int, n_least: int) -> tuple[Arr
     From the frame's own wand where two cameras or more fix it, from those about it elsewhere.
     """
     problem, state = fit.problem, fit.state
-    views = np.stack([np.bincount(problem.frame, row, problem.n_frames) for row in fit.is_inlier.astype(float)])
-    is_fixed = (views >= 2).sum(axis=0) >= n_least
+    is_fixed = _is_fixed(fit, n_least)
     points = state.shape_mm @ np.swapaxes(state.wand_R, 1, 2) + state.wand_t[:, None]
     number, points = problem.frame_number[is_fixed], points[is_fixed]
     place, slack = np.full((len(frame), n_markers, 3), np.nan), np.full(len(frame), np.inf)

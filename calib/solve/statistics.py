@@ -48,9 +48,7 @@ def has_judges(problem: Problem) -> NDArray[np.bool_]:
 
     In others a point that does not fit is no gross outlier: nothing says where it should be.
     """
-    seen = (problem.row >= 0).astype(float)
-    views = np.stack([np.bincount(problem.frame, row, problem.n_frames) for row in seen])
-    return np.asarray((views >= 2).sum(axis=0) >= {2: 2, 3: 3, 0: 1}[problem.n_turn])
+    return np.asarray((problem.n_views(problem.row >= 0) >= 2).sum(axis=0) >= {2: 2, 3: 3, 0: 1}[problem.n_turn])
 
 
 def _share_left(problem: Problem, state: State, is_inlier: NDArray[np.bool_], sigma_px: Array) -> Array:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import linalg
+from scipy.linalg import blas, lapack
 
 from calib.core.geometry import Array, cross_matrix
 from calib.errors import UnsolvableError
@@ -24,6 +24,8 @@ from calib.solve.threads import in_groups
 
 # From this many parameters of cameras on the elimination's product is what an iteration waits for.
 ROUGH_SIZE = 400
+# Least eigenvalue of the scaled matrix, of unit diagonal, that a product in single precision leaves standing.
+ROUGH_LEAST = 1e-7
 OVERSHOOT = 0.01  # rise of a frame's cost, in half squares of unit noise: below that it holds nothing back
 FEW = 0.2  # of the frames: where more overshoot it is the cameras' step that is too long
 
@@ -131,7 +133,10 @@ def reduced_system(problem: Problem, blocks: Blocks, factors: Array, *, is_rough
         return S, g
 
     parts = in_groups(run, problem.chunks)
-    S = -np.sum([part[0] for part in parts], axis=0)
+    S = parts[0][0]
+    for taken, _ in parts[1:]:
+        S += taken
+    np.negative(S, out=S)
     g = np.append(blocks.camera_gradient.ravel(), blocks.shape_gradient) - np.sum([part[1] for part in parts], axis=0)
     for c in range(n_cameras):
         at = slice(c * n, (c + 1) * n)
@@ -280,15 +285,15 @@ def _damped_step(
     scale = 1.0 / np.sqrt(np.maximum(diagonal[free], 1e-300))
     step = np.zeros(len(diagonal))
     damped = replace(blocks, camera=camera, shape=shape)
+    # The step gets no part along motions of the world as a whole.
+    motions = gauge_motions(state, n, n_shape, options.distance is not None)[free] / scale[:, None]
     for is_rough in (True, False) if len(diagonal) >= ROUGH_SIZE else (False,):
         S, g = reduced_system(problem, damped, factors, is_rough=is_rough)
-        A = S[np.ix_(free, free)] * scale[:, None] * scale
-        if has_gauge:
-            G, _ = np.linalg.qr(gauge_motions(state, n, n_shape, options.distance is not None)[free] / scale[:, None])
-            A += G @ G.T  # the step gets no part along motions of the world as a whole
-        if not is_rough or is_positive(A):  # where single precision drowns a direction, once more in double
+        A = scaled_definite(S, free, scale, motions if has_gauge else motions[:, :0])
+        factor, least = cholesky(A)
+        if not is_rough or least > ROUGH_LEAST:  # where single precision drowns a direction, once more in double
             break
-    step[free] = -scale * solve_symmetric(A, scale * g[free])
+    step[free] = -scale * solve_symmetric(A, factor, scale * g[free])
     camera_step, shape_step = step[: n_cameras * n].reshape(n_cameras, n), step[n_cameras * n :]
     frame_step = frame_steps(problem, blocks, factors, camera_step, shape_step)
     slope = (blocks.camera_gradient * camera_step).sum() + blocks.shape_gradient @ shape_step
@@ -297,25 +302,42 @@ def _damped_step(
     return _Step(camera_step, shape_step, frame_step, 0.5 * own.sum(axis=1), predicted)
 
 
-def is_positive(A: Array) -> bool:
-    """Say whether a symmetric matrix of unit diagonal is positive definite beyond what single precision blurs."""
-    try:
-        linalg.cho_factor(A - 1e-6 * np.eye(len(A)), lower=True, check_finite=False)
-    except linalg.LinAlgError:
-        return False
-    return True
+def scaled_definite(S: Array, free: NDArray[np.intp], scale: Array, motions: Array) -> Array:
+    """Return ``scale S scale`` of the free parameters plus the projector on motions (k, 6 or 7 or 0); S is used up.
+
+    Only the lower triangle of the result, which is in Fortran's order, has the projector.
+    """
+    A = S if len(free) == len(S) else S[np.ix_(free, free)]
+    A *= scale[:, None]
+    A *= scale
+    if motions.shape[1]:
+        A = blas.dsyrk(1.0, np.linalg.qr(motions)[0], beta=1.0, c=A.T, lower=True, overwrite_c=True).T
+    return A.T
 
 
-def solve_symmetric(A: Array, b: Array) -> Array:
-    """Return x of A x = b for a symmetric A that is positive definite up to rounding."""
+def cholesky(A: Array) -> tuple[Array | None, float]:
+    """Return the Cholesky factor of the lower triangle of A (k, k), and a lower bound of its least eigenvalue.
+
+    (None, 0.0) where A is not positive definite. The bound is one over the 1-norm of A's inverse, as LAPACK
+    estimates it: at most the square root of k times too low.
+    """
+    if not len(A):
+        return None, 0.0
+    factor, info = lapack.dpotrf(A, lower=True, clean=False)
+    if info:
+        return None, 0.0
+    # With 1 for the norm of A the reciprocal condition is one over that of the inverse.
+    return factor, float(lapack.dpocon(factor, 1.0, uplo="L")[0])
+
+
+def solve_symmetric(A: Array, factor: Array | None, b: Array) -> Array:
+    """Return x of A x = b for A (its lower triangle) with its factor; where it has none, of the nearest A that has."""
     if not len(b):
         return b
-    jitter = 0.0
-    while True:
-        try:
-            factor = linalg.cho_factor(A + jitter * np.eye(len(A)), lower=True, check_finite=False)
-            return linalg.cho_solve(factor, b, check_finite=False)
-        except linalg.LinAlgError:
-            jitter = max(1e-14, jitter * 100.0)
-            if jitter > 1.0 or not np.isfinite(A).all():
-                return np.zeros_like(b)
+    jitter = 1e-14
+    while factor is None:
+        if jitter > 1.0 or not np.isfinite(A).all():
+            return np.zeros_like(b)
+        factor, _ = cholesky(A + jitter * np.eye(len(A)))
+        jitter *= 100.0
+    return np.asarray(lapack.dpotrs(factor, b, lower=True)[0])

@@ -85,10 +85,18 @@ def residual_kernel(
 
 @compiled
 def _lens_columns(
-    lens: Array, c: int, codes: Any, x: float, y: float, xd: float, yd: float, inverse: float, weight: float,
-    rows: Array, r: int, first: int,
-) -> None:  # fmt: skip
-    """Write the derivatives of a point by lens terms, times the weight, into rows r and r + 1 from column first on."""
+    lens: Array,
+    c: int,
+    codes: Any,
+    x: float,
+    y: float,
+    xd: float,
+    yd: float,
+    inverse: float,
+    weight: float,
+    rows: Array,
+) -> None:
+    """Write the derivatives of a point by lens terms, times the weight, into rows (2, ...) from column 6 on."""
     r2 = x * x + y * y
     fx, fy = lens[c, 0] * weight, lens[c, 1] * weight
     for k in range(len(codes)):
@@ -115,41 +123,48 @@ def _lens_columns(
             if code >= 9:
                 factor *= -(1.0 + r2 * (lens[c, 4] + r2 * (lens[c, 5] + r2 * lens[c, 8]))) * inverse
             to_x, to_y = fx * factor * x, fy * factor * y
-        rows[r, first + k], rows[r + 1, first + k] = to_x, to_y
+        rows[0, 6 + k], rows[1, 6 + k] = to_x, to_y
 
 
 @compiled
-def _point_rows(
-    R: Array, t: Array, lens: Array, c: int, shape: Array, m: int, codes: Any, n_turn: int,
-    u: float, v: float, weight: float, rows: Array, r: int,
-) -> None:  # fmt: skip
-    """Write a point's rows into rows r and r + 1."""
+def _twist_rows(
+    R: Array, t: Array, lens: Array, c: int, shape: Array, m: int, codes: Any, u: float, v: float, weight: float,
+    loss_scale: float, rows: Array,
+) -> float:  # fmt: skip
+    """Write a point's two rows (y × q, q), lens terms and minus the residual into rows (2, ...) and return its cost.
+
+    They are of the motion between camera and wand, as a twist about the wand's origin in the camera's axes: y = R X.
+    """
     x, y, inverse_z = _image_plane(R, t, shape, m)
     xd, yd, xd_x, xd_y, yd_y, inverse = _distort(lens, c, x, y)
-    fx, fy = lens[c, 0], lens[c, 1]
+    fx, fy, last = lens[c, 0], lens[c, 1], 6 + len(codes)
     du, dv = u - (fx * xd + lens[c, 2]), v - (fy * yd + lens[c, 3])
-    d = n_turn + 3
-    n = d + 6
+    squared = (du * du + dv * dv) * weight * weight
+    if loss_scale < np.inf:
+        ratio = 1.0 + squared / (loss_scale * loss_scale)
+        squared = loss_scale * loss_scale * np.log(ratio)
+        weight /= np.sqrt(ratio)
+    y0 = R[0, 0] * shape[m, 0] + R[0, 1] * shape[m, 1] + R[0, 2] * shape[m, 2]
+    y1 = R[1, 0] * shape[m, 0] + R[1, 1] * shape[m, 1] + R[1, 2] * shape[m, 2]
+    y2 = R[2, 0] * shape[m, 0] + R[2, 1] * shape[m, 1] + R[2, 2] * shape[m, 2]
+    scale = weight * inverse_z
     for k in range(2):
-        if k == 0:
-            a0, a1 = weight * fx * xd_x, weight * fx * xd_y
-        else:
-            a0, a1 = weight * fy * xd_y, weight * fy * yd_y
-        a2 = -(a0 * x + a1 * y)
-        rows[r + k, d], rows[r + k, d + 1], rows[r + k, d + 2] = y * a2 - a1, a0 - x * a2, x * a1 - y * a0
-        q0, q1, q2 = a0 * inverse_z, a1 * inverse_z, a2 * inverse_z
-        rows[r + k, d + 3], rows[r + k, d + 4], rows[r + k, d + 5] = q0, q1, q2
-        h0 = R[0, 0] * q0 + R[1, 0] * q1 + R[2, 0] * q2
-        h1 = R[0, 1] * q0 + R[1, 1] * q1 + R[2, 1] * q2
-        h2 = R[0, 2] * q0 + R[1, 2] * q1 + R[2, 2] * q2
-        rows[r + k, n_turn], rows[r + k, n_turn + 1], rows[r + k, n_turn + 2] = h0, h1, h2
-        if n_turn == 3:
-            rows[r + k, 0] = shape[m, 1] * h2 - shape[m, 2] * h1
-        if n_turn > 0:
-            rows[r + k, n_turn - 2] = shape[m, 2] * h0 - shape[m, 0] * h2
-            rows[r + k, n_turn - 1] = shape[m, 0] * h1 - shape[m, 1] * h0
-    _lens_columns(lens, c, codes, x, y, xd, yd, inverse, weight, rows, r, n)
-    rows[r, n + len(codes)], rows[r + 1, n + len(codes)] = -weight * du, -weight * dv
+        q0, q1 = (scale * fx * xd_x, scale * fx * xd_y) if k == 0 else (scale * fy * xd_y, scale * fy * yd_y)
+        q2 = -(q0 * x + q1 * y)
+        rows[k, 0], rows[k, 1], rows[k, 2] = y1 * q2 - y2 * q1, y2 * q0 - y0 * q2, y0 * q1 - y1 * q0
+        rows[k, 3], rows[k, 4], rows[k, 5] = q0, q1, q2
+    _lens_columns(lens, c, codes, x, y, xd, yd, inverse, weight, rows)
+    rows[0, last], rows[1, last] = -weight * du, -weight * dv
+    return 0.5 * squared
+
+
+@compiled
+def _wand_row(R: Array, row: Array, n_turn: int, out: Array) -> None:
+    """Write the derivatives by the wand's turns and shifts in its own frame of a row of ``_twist_rows``."""
+    for j in range(3):
+        out[n_turn + j] = R[0, j] * row[3] + R[1, j] * row[4] + R[2, j] * row[5]
+        if j >= 3 - n_turn:
+            out[n_turn - 3 + j] = R[0, j] * row[0] + R[1, j] * row[1] + R[2, j] * row[2]
 
 
 @compiled
@@ -159,14 +174,21 @@ def rows_kernel(
     codes: Any, n_turn: int, out: Array,
 ) -> None:  # fmt: skip
     """Write the rows of the pairs from first to last into out (last - first, M, 2, d + 6 + L + 1)."""
-    R, t = np.empty((3, 3)), np.empty(3)
+    R, t, d = np.empty((3, 3)), np.empty(3), n_turn + 3
+    point = np.empty((2, 6 + len(codes) + 1))
     for p in range(first, last):
         c, f = cam[p], frame[p]
         _join(cam_R, cam_t, c, wand_R, wand_t, f, R, t)
         for m in range(len(shape)):
             rows = out[p - first, m]
             if weight[m, p] > 0.0:
-                _point_rows(R, t, lens, c, shape, m, codes, n_turn, uv[0, m, p], uv[1, m, p], weight[m, p], rows, 0)
+                _twist_rows(R, t, lens, c, shape, m, codes, uv[0, m, p], uv[1, m, p], weight[m, p], np.inf, point)
+                for k in range(2):
+                    _wand_row(R, point[k], n_turn, rows[k])
+                    rows[k, d:] = point[k]
+                    rows[k, d] += t[1] * point[k, 5] - t[2] * point[k, 4]
+                    rows[k, d + 1] += t[2] * point[k, 3] - t[0] * point[k, 5]
+                    rows[k, d + 2] += t[0] * point[k, 4] - t[1] * point[k, 3]
             else:
                 rows[:] = 0.0
 
@@ -178,88 +200,31 @@ def leverage_kernel(
     n_turn: int, factors: Array, out: Array,
 ) -> None:  # fmt: skip
     """Write the squared lengths of the rows' wand part, times the frame's factors, summed by pair, into out (P,)."""
-    R, t, rows = np.empty((3, 3)), np.empty(3), np.empty((2, n_turn + 10))
+    R, t, rows, row = np.empty((3, 3)), np.empty(3), np.empty((2, 7)), np.empty(n_turn + 3)
     codes = np.empty(0, np.int64)
     for p in range(first, last):
         c, f, total = cam[p], frame[p], 0.0
         _join(cam_R, cam_t, c, wand_R, wand_t, f, R, t)
         for m in range(len(shape)):
             if weight[m, p] > 0.0:
-                _point_rows(R, t, lens, c, shape, m, codes, n_turn, uv[0, m, p], uv[1, m, p], weight[m, p], rows, 0)
-                for r in range(2):
+                _twist_rows(R, t, lens, c, shape, m, codes, uv[0, m, p], uv[1, m, p], weight[m, p], np.inf, rows)
+                for k in range(2):
+                    _wand_row(R, rows[k], n_turn, row)
                     for i in range(n_turn + 3):
                         value = 0.0
                         for j in range(i + 1):
-                            value += factors[f, i, j] * rows[r, j]
+                            value += factors[f, i, j] * row[j]
                         total += value * value
         out[p] = total
 
 
 @compiled
-def _add_point(
-    R: Array, t: Array, lens: Array, c: int, shape: Array, m: int, codes: Any, u: float, v: float, weight: float,
-    loss_scale: float, G: Array, of_lens: Array, own: Array, columns: Array,
-) -> float:  # fmt: skip
-    """Add a point's products to its pair's G (6, 6 + L + 1) and of_lens (L + 1, L + 1) and return its cost.
-
-    G's rows are the twist (y × q, q) about the wand's origin in the camera's axes, y = R X; its columns that twist, the
-    lens terms and minus the residual. ``own (6, 3 + L + 1)`` is left with the point's products of that twist by q, lens
-    and residual; ``columns (2, L + 1)`` is room to work in.
-    """
-    x, y, inverse_z = _image_plane(R, t, shape, m)
-    xd, yd, xd_x, xd_y, yd_y, inverse = _distort(lens, c, x, y)
-    fx, fy, n_lens = lens[c, 0], lens[c, 1], len(codes)
-    du, dv = u - (fx * xd + lens[c, 2]), v - (fy * yd + lens[c, 3])
-    squared = (du * du + dv * dv) * weight * weight
-    if loss_scale < np.inf:
-        ratio = 1.0 + squared / (loss_scale * loss_scale)
-        squared = loss_scale * loss_scale * np.log(ratio)
-        weight /= np.sqrt(ratio)
-    scale = weight * inverse_z
-    a0, a1, b0, b1 = scale * fx * xd_x, scale * fx * xd_y, scale * fy * xd_y, scale * fy * yd_y
-    a2, b2 = -(a0 * x + a1 * y), -(b0 * x + b1 * y)
-    _lens_columns(lens, c, codes, x, y, xd, yd, inverse, weight, columns, 0, 0)
-    columns[0, n_lens], columns[1, n_lens] = -weight * du, -weight * dv
-    y0 = R[0, 0] * shape[m, 0] + R[0, 1] * shape[m, 1] + R[0, 2] * shape[m, 2]
-    y1 = R[1, 0] * shape[m, 0] + R[1, 1] * shape[m, 1] + R[1, 2] * shape[m, 2]
-    y2 = R[2, 0] * shape[m, 0] + R[2, 1] * shape[m, 1] + R[2, 2] * shape[m, 2]
-    for k in range(3 + n_lens + 1):
-        if k == 0:
-            to_x, to_y = a0, b0
-        elif k == 1:
-            to_x, to_y = a1, b1
-        elif k == 2:
-            to_x, to_y = a2, b2
-        else:
-            to_x, to_y = columns[0, k - 3], columns[1, k - 3]
-        q0, q1, q2 = a0 * to_x + b0 * to_y, a1 * to_x + b1 * to_y, a2 * to_x + b2 * to_y
-        own[0, k], own[1, k], own[2, k] = y1 * q2 - y2 * q1, y2 * q0 - y0 * q2, y0 * q1 - y1 * q0
-        own[3, k], own[4, k], own[5, k] = q0, q1, q2
-    for i in range(3):
-        G[i, 0] += y1 * own[i, 2] - y2 * own[i, 1]
-        G[i, 1] += y2 * own[i, 0] - y0 * own[i, 2]
-        G[i, 2] += y0 * own[i, 1] - y1 * own[i, 0]
-    for i in range(6):
-        for k in range(3 + n_lens + 1):
-            G[i, 3 + k] += own[i, k]
-    for i in range(n_lens + 1):
-        for j in range(i, n_lens + 1):
-            of_lens[i, j] += columns[0, i] * columns[0, j] + columns[1, i] * columns[1, j]
-    return 0.5 * squared
-
-
-@compiled
-def _to_wand(R: Array, G: Array, W: Array) -> None:
-    """Write G (6, k), whose rows are a twist in the camera's axes, into W with rows in the wand's axes."""
+def _turned(R: Array, t: Array, G: Array, W: Array) -> None:
+    """Write the twist in the rows of G (6, k) into W with rows in the wand's axes; G's move to the camera's origin."""
     for i in range(3):
         for j in range(G.shape[1]):
             W[i, j] = R[0, i] * G[0, j] + R[1, i] * G[1, j] + R[2, i] * G[2, j]
             W[3 + i, j] = R[0, i] * G[3, j] + R[1, i] * G[4, j] + R[2, i] * G[5, j]
-
-
-@compiled
-def _to_camera(t: Array, G: Array) -> None:
-    """Move the twist of the rows of G (6, k) from the wand's origin to the camera's, in place."""
     for j in range(G.shape[1]):
         G[0, j] += t[1] * G[5, j] - t[2] * G[4, j]
         G[1, j] += t[2] * G[3, j] - t[0] * G[5, j]
@@ -283,13 +248,12 @@ def normal_kernel(
     A pair's points see one rigid motion between camera and wand: their products are summed for one twist, of which the
     camera's and the wand's are linear maps. That takes a third of the arithmetic of whole rows.
     """
-    d, skip = n_turn + 3, 3 - n_turn
-    n_markers, n_lens = len(shape), len(codes)
-    n, width = 6 + n_lens, 6 + n_lens + 1
+    d, skip, n = n_turn + 3, 3 - n_turn, 6 + len(codes)
+    # Rows of whole vector registers: the compiler then sums products four at a time, without a loop for the rest.
+    width = (n + 4) // 4 * 4
     R, t = np.empty((3, 3)), np.empty(3)
-    G, W, of_lens = np.empty((6, width)), np.empty((6, width)), np.empty((n_lens + 1, n_lens + 1))
-    own, columns, turned = np.empty((6, width - 3)), np.empty((2, n_lens + 1)), np.empty((6, 6))
-    of_frame = np.empty((n_markers, 3, n_axes))
+    rows, G, W = np.zeros((2, width)), np.empty((n, width)), np.empty((6, width))
+    of_frame = np.empty((len(shape), 3, n_axes))
     for f in range(first, last):
         frame[f] = 0.0
         of_frame[:] = 0.0
@@ -298,26 +262,25 @@ def normal_kernel(
             c = cam[p]
             _join(cam_R, cam_t, c, wand_R, wand_t, f, R, t)
             G[:] = 0.0
-            of_lens[:] = 0.0
-            for m in range(n_markers):
+            for m in range(len(shape)):
                 if weight[m, p] > 0.0:
-                    cost += _add_point(
-                        R, t, lens, c, shape, m, codes, uv[0, m, p], uv[1, m, p], weight[m, p], loss_scale,
-                        G, of_lens, own, columns,
-                    )  # fmt: skip
+                    cost += _twist_rows(
+                        R, t, lens, c, shape, m, codes, uv[0, m, p], uv[1, m, p], weight[m, p], loss_scale, rows
+                    )
+                    for i in range(n):
+                        of_x, of_y = rows[0, i], rows[1, i]
+                        for j in range(width):
+                            G[i, j] += of_x * rows[0, j] + of_y * rows[1, j]
                     if n_axes:
-                        _add_shape(R, t, own, c, shape, m, n_axes, of_frame, camera_shape)
-            for i in range(3):
-                for j in range(3):
-                    G[3 + j, i] = G[i, 3 + j]
-            _to_wand(R, G, W)
+                        _add_shape(R, t, rows, c, n, m, n_axes, of_frame, camera_shape)
+            _turned(R, t, G, W)
             for i in range(d):
+                k = skip + i
                 for j in range(3):
-                    turned[i, j] = W[skip + i, 0] * R[0, j] + W[skip + i, 1] * R[1, j] + W[skip + i, 2] * R[2, j]
-                    turned[i, 3 + j] = W[skip + i, 3] * R[0, j] + W[skip + i, 4] * R[1, j] + W[skip + i, 5] * R[2, j]
-                for j in range(d):
-                    frame[f, i, j] += turned[i, skip + j]
-                frame[f, i, d] += W[skip + i, n]
+                    if j >= skip:
+                        frame[f, i, j - skip] += W[k, 0] * R[0, j] + W[k, 1] * R[1, j] + W[k, 2] * R[2, j]
+                    frame[f, i, n_turn + j] += W[k, 3] * R[0, j] + W[k, 4] * R[1, j] + W[k, 5] * R[2, j]
+                frame[f, i, d] += W[k, n]
             if has_cameras:
                 for i in range(d):
                     k = skip + i
@@ -326,47 +289,39 @@ def normal_kernel(
                     coupling[p, i, 0] = W[k, 0] + t[1] * W[k, 5] - t[2] * W[k, 4]
                     coupling[p, i, 1] = W[k, 1] + t[2] * W[k, 3] - t[0] * W[k, 5]
                     coupling[p, i, 2] = W[k, 2] + t[0] * W[k, 4] - t[1] * W[k, 3]
-                _to_camera(t, G)
-                for i in range(6):
-                    camera[c, i, 0] += G[i, 0] + t[1] * G[i, 5] - t[2] * G[i, 4]
-                    camera[c, i, 1] += G[i, 1] + t[2] * G[i, 3] - t[0] * G[i, 5]
-                    camera[c, i, 2] += G[i, 2] + t[0] * G[i, 4] - t[1] * G[i, 3]
+                for i in range(n):
+                    if i < 6:
+                        camera[c, i, 0] += G[i, 0] + t[1] * G[i, 5] - t[2] * G[i, 4]
+                        camera[c, i, 1] += G[i, 1] + t[2] * G[i, 3] - t[0] * G[i, 5]
+                        camera[c, i, 2] += G[i, 2] + t[0] * G[i, 4] - t[1] * G[i, 3]
                     for j in range(3, n + 1):
                         camera[c, i, j] += G[i, j]
-                for i in range(n_lens + 1):
-                    for j in range(i, n_lens + 1):
-                        camera[c, 6 + i, 6 + j] += of_lens[i, j]
         _close_shape(f, shape, n_turn, n_axes, of_frame, frame_shape, by_marker)
         frame_cost[f] = cost
 
 
 @compiled
 def _add_shape(
-    R: Array, t: Array, own: Array, c: int, shape: Array, m: int, n_axes: int, of_frame: Array, camera_shape: Array
+    R: Array, t: Array, rows: Array, c: int, n: int, m: int, n_axes: int, of_frame: Array, camera_shape: Array
 ) -> None:
     """Add a point's products with the shifts of its marker, whose column is the wand's own shift.
 
     ``of_frame (M, 3, a)`` takes ``Rᵀ q qᵀ R``, from which the frame's follow.
     """
-    n_lens = own.shape[1] - 4
-    x0 = R[0, 0] * shape[m, 0] + R[0, 1] * shape[m, 1] + R[0, 2] * shape[m, 2] + t[0]
-    x1 = R[1, 0] * shape[m, 0] + R[1, 1] * shape[m, 1] + R[1, 2] * shape[m, 2] + t[1]
-    x2 = R[2, 0] * shape[m, 0] + R[2, 1] * shape[m, 1] + R[2, 2] * shape[m, 2] + t[2]
     for a in range(n_axes):
-        r0, r1, r2, column = R[0, a], R[1, a], R[2, a], m * n_axes + a
-        v0 = own[3, 0] * r0 + own[3, 1] * r1 + own[3, 2] * r2
-        v1 = own[4, 0] * r0 + own[4, 1] * r1 + own[4, 2] * r2
-        v2 = own[5, 0] * r0 + own[5, 1] * r1 + own[5, 2] * r2
+        column = m * n_axes + a
+        of_x = R[0, a] * rows[0, 3] + R[1, a] * rows[0, 4] + R[2, a] * rows[0, 5]
+        of_y = R[0, a] * rows[1, 3] + R[1, a] * rows[1, 4] + R[2, a] * rows[1, 5]
+        v0 = of_x * rows[0, 3] + of_y * rows[1, 3]
+        v1 = of_x * rows[0, 4] + of_y * rows[1, 4]
+        v2 = of_x * rows[0, 5] + of_y * rows[1, 5]
         for b in range(3):
             of_frame[m, b, a] += R[0, b] * v0 + R[1, b] * v1 + R[2, b] * v2
-        camera_shape[c, 0, column] += x1 * v2 - x2 * v1
-        camera_shape[c, 1, column] += x2 * v0 - x0 * v2
-        camera_shape[c, 2, column] += x0 * v1 - x1 * v0
-        camera_shape[c, 3, column] += v0
-        camera_shape[c, 4, column] += v1
-        camera_shape[c, 5, column] += v2
-        for k in range(n_lens + 1):
-            camera_shape[c, 6 + k, column] += own[3, 3 + k] * r0 + own[4, 3 + k] * r1 + own[5, 3 + k] * r2
+        for j in range(n + 1):
+            camera_shape[c, j, column] += of_x * rows[0, j] + of_y * rows[1, j]
+        camera_shape[c, 0, column] += t[1] * v2 - t[2] * v1
+        camera_shape[c, 1, column] += t[2] * v0 - t[0] * v2
+        camera_shape[c, 2, column] += t[0] * v1 - t[1] * v0
 
 
 @compiled

@@ -13,8 +13,8 @@ LIMIT = 1.5
 
 def add_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--cameras", type=int, default=100)
-    parser.add_argument("--frames", type=int, default=4000, help="of the corridor")
-    parser.add_argument("--room-frames", type=int, default=400, help="of the room; about as many points")
+    parser.add_argument("--frames", type=int, default=7400, help="of the corridor: as many points as the room")
+    parser.add_argument("--room-frames", type=int, default=400, help="of the room")
     parser.add_argument("--iterations", type=int, default=10)
     parser.add_argument("--repeats", type=int, default=2, help="the best stands")
     parser.add_argument("--seed", type=int, default=1)

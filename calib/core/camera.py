@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 from numpy.polynomial import polynomial as poly
 
+from calib.core.compiled import as_written, compiled
 from calib.core.geometry import Array, frozen
 from calib.errors import InputError
 
@@ -74,32 +75,32 @@ class Lens:
         return np.array([[self.fx, 0, self.cx], [0, self.fy, self.cy], [0, 0, 1]])
 
 
+@compiled
+def distort_point(
+    k1: Any, k2: Any, p1: Any, p2: Any, k3: Any, k4: Any, k5: Any, k6: Any, x: Any, y: Any
+) -> tuple[Any, Any, Any, Any, Any, Any]:
+    """Return (xd, yd, xd_x, xd_y = yd_x, yd_y, 1 / denominator) of an image-plane point: the model itself."""
+    r2 = x * x + y * y
+    inverse = 1.0 / (1.0 + r2 * (k4 + r2 * (k5 + r2 * k6)))
+    radial = (1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))) * inverse
+    slope = k1 + r2 * (2.0 * k2 + 3.0 * r2 * k3) - radial * (k4 + r2 * (2.0 * k5 + 3.0 * r2 * k6))
+    slope = 2.0 * slope * inverse
+    xd = x * radial + 2.0 * p1 * x * y + p2 * (r2 + 2.0 * x * x)
+    yd = y * radial + p1 * (r2 + 2.0 * y * y) + 2.0 * p2 * x * y
+    xd_x = radial + x * x * slope + 2.0 * p1 * y + 6.0 * p2 * x
+    xd_y = x * y * slope + 2.0 * (p1 * x + p2 * y)
+    yd_y = radial + y * y * slope + 6.0 * p1 * y + 2.0 * p2 * x
+    return xd, yd, xd_x, xd_y, yd_y, inverse
+
+
 def distort(dist: Any, x: Any, y: Any) -> tuple[Any, Any, Any, Any, Any, Any, Any]:
     """Return (xd, yd, xd_x, xd_y, yd_x, yd_y, 1 / denominator): distorted image-plane points and derivatives.
 
-    dist holds eight numbers or arrays that broadcast against x and y; a group of coefficients that is zero
-    throughout costs nothing.
+    dist holds eight numbers or arrays that broadcast against x and y.
     """
     k1, k2, p1, p2, k3, k4, k5, k6 = dist
-    x2, y2, xy = x * x, y * y, x * y
-    r2 = x2 + y2
-    has_k3 = bool(np.any(k3))
-    radial = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3)) if has_k3 else 1.0 + r2 * (k1 + r2 * k2)
-    slope = k1 + r2 * (2.0 * k2 + 3.0 * r2 * k3) if has_k3 else k1 + r2 * (2.0 * k2)
-    inverse: Any = 1.0
-    if np.any(k4) or np.any(k5) or np.any(k6):
-        inverse = 1.0 / (1.0 + r2 * (k4 + r2 * (k5 + r2 * k6)))
-        radial = radial * inverse
-        slope = (slope - radial * (k4 + r2 * (2.0 * k5 + 3.0 * r2 * k6))) * inverse
-    slope = 2.0 * slope
-    xd, yd, xd_y = x * radial, y * radial, xy * slope
-    xd_x, yd_y = radial + x2 * slope, radial + y2 * slope
-    if np.any(p1) or np.any(p2):
-        xd = xd + 2.0 * p1 * xy + p2 * (r2 + 2.0 * x2)
-        yd = yd + p1 * (r2 + 2.0 * y2) + 2.0 * p2 * xy
-        xd_x = xd_x + 2.0 * p1 * y + 6.0 * p2 * x
-        yd_y = yd_y + 6.0 * p1 * y + 2.0 * p2 * x
-        xd_y = xd_y + 2.0 * (p1 * x + p2 * y)
+    point = as_written(distort_point)
+    xd, yd, xd_x, xd_y, yd_y, inverse = point(k1, k2, p1, p2, k3, k4, k5, k6, x, y)
     return xd, yd, xd_x, xd_y, xd_y, yd_y, inverse
 
 
@@ -156,28 +157,41 @@ def undistort(lens: Lens, uv_px: Array) -> Array:
     dist = lens.vector[4:]
     if not dist.any():
         return goal
-    goal_x, goal_y = goal[..., 0], goal[..., 1]
     fold = fold_radius(dist)
-    with np.errstate(all="ignore"):  # a point out of reach becomes nan below
-        x, y = _radial_start(dist, goal_x, goal_y, fold)
+    flat = goal.reshape(-1, 2)
+    with np.errstate(all="ignore"):  # a point out of reach becomes nan
+        out = _radial_start(dist, flat, fold)
+    _solve_distortion(dist, flat, fold, out)
+    return out.reshape(goal.shape)
+
+
+@compiled
+def _solve_distortion(dist: Array, goal: Array, fold: float, out: Array) -> None:
+    """Take starts in out (n, 2) to the points that distort to goal (n, 2); nan where none within the fold does."""
+    k1, k2, p1, p2, k3, k4, k5, k6 = dist[0], dist[1], dist[2], dist[3], dist[4], dist[5], dist[6], dist[7]
+    for i in range(len(goal)):
+        x, y = out[i, 0], out[i, 1]
         for _ in range(30):
-            xd, yd, a, b, c, d, _ = distort(dist, x, y)
-            ex, ey, det = goal_x - xd, goal_y - yd, a * d - b * c
-            step_x, step_y = (d * ex - b * ey) / det, (a * ey - c * ex) / det
-            # At most half the way to the fold: beyond it lie other solutions, which no lens shows.
-            r, r_new = np.hypot(x, y), np.hypot(x + step_x, y + step_y)
-            shrink = np.minimum(1.0, (r + fold) / 2.0 / r_new) if np.isfinite(fold) else 1.0
+            xd, yd, a, b, d, _ = distort_point(k1, k2, p1, p2, k3, k4, k5, k6, x, y)
+            ex, ey, det = goal[i, 0] - xd, goal[i, 1] - yd, a * d - b * b
+            step_x, step_y = (d * ex - b * ey) / det, (a * ey - b * ex) / det
+            shrink = 1.0
+            if fold < np.inf:
+                # At most half the way to the fold: beyond it lie other solutions, which no lens shows.
+                limit = 0.5 * (np.hypot(x, y) + fold)
+                shrink = min(1.0, limit / np.hypot(x + step_x, y + step_y))
             x, y = (x + step_x) * shrink, (y + step_y) * shrink
-            if np.nanmax(np.abs(step_x) + np.abs(step_y), initial=0.0) < 1e-11:  # the next would be its square
+            if not abs(step_x) + abs(step_y) >= 1e-11:  # the next would be its square
                 break
-        xd, yd, a, b, c, d, _ = distort(dist, x, y)
-        is_solved = (np.hypot(xd - goal_x, yd - goal_y) < 1e-12) & (a * d - b * c > 0) & (np.hypot(x, y) < fold)
-    return np.where(is_solved[..., None], np.stack([x, y], axis=-1), np.nan)
+        xd, yd, a, b, d, _ = distort_point(k1, k2, p1, p2, k3, k4, k5, k6, x, y)
+        is_solved = np.hypot(xd - goal[i, 0], yd - goal[i, 1]) < 1e-12 and a * d - b * b > 0.0 and np.hypot(x, y) < fold
+        out[i, 0] = x if is_solved else np.nan
+        out[i, 1] = y if is_solved else np.nan
 
 
-def _radial_start(dist: Array, goal_x: Array, goal_y: Array, fold: float) -> tuple[Array, Array]:
-    """Return the points that the radial terms alone map near the goal, from a table of the radial map."""
-    goal_r = np.hypot(goal_x, goal_y)
+def _radial_start(dist: Array, goal: Array, fold: float) -> Array:
+    """Return points (n, 2) that the radial terms alone map near the goal, from a table of the radial map."""
+    goal_r = np.hypot(goal[:, 0], goal[:, 1])
     reach = float(np.max(goal_r, initial=0.0, where=np.isfinite(goal_r)))
     only_radial = dist * [1, 1, 0, 0, 1, 1, 1, 1]
     limit = 0.999 * fold
@@ -186,7 +200,7 @@ def _radial_start(dist: Array, goal_x: Array, goal_y: Array, fold: float) -> tup
         end = min(1.5 * end, limit)
     table = end * np.linspace(0.0, 1.0, 200) ** 3  # dense near the axis, so that one distant point does no harm
     scale = np.interp(goal_r, distort(only_radial, table, 0.0)[0], table) / np.maximum(goal_r, 1e-300)
-    return goal_x * scale, goal_y * scale
+    return goal * scale[:, None]
 
 
 def coverage(xy_px: Array, width: int, height: int) -> float:

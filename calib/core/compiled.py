@@ -22,3 +22,8 @@ def compiled(function: F) -> F:
     except RuntimeError:  # neither the package's folder nor the user's cache can be written
         kept = njit(function, **_OPTIONS)
     return cast(F, kept)
+
+
+def as_written(function: F) -> F:
+    """Return the Python function that was compiled, which takes arrays where the compiled one takes numbers."""
+    return cast(F, getattr(function, "py_func", function))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -95,6 +95,17 @@ class CameraTracks:
         if self.focal_mm is None or self.pixel_pitch_mm is None:
             return None
         return self.focal_mm / self.pixel_pitch_mm
+
+
+def common_frames(frames: Sequence[Ints]) -> tuple[Ints, list[NDArray[np.intp]]]:
+    """Return the numbers of all frames that sorted lists (n,) hold, in order, and where each entry is among them.
+
+    >>> common_frames([np.array([3, 3, 7]), np.array([5, 7])])
+    (array([3, 5, 7]), [array([0, 0, 2]), array([1, 2])])
+    """
+    distinct = [f[np.flatnonzero(np.diff(f, prepend=f[:1] - 1))] for f in frames]
+    number = np.unique(np.concatenate(distinct))
+    return number, [np.searchsorted(number, f) for f in frames]
 
 
 def _whole(name: str, column: str, values: Any, dtype: Any) -> NDArray[Any]:

@@ -181,10 +181,12 @@ def bundle(problem: Problem, state: State, options: BundleOptions) -> BundleResu
     damping, growth, is_converged, iteration = options.damping, 2.0, False, 0
     of_frames = np.zeros(problem.n_frames)
     spare: Blocks | None = None
+    is_rough = len(blocks.camera_gradient.ravel()) + len(blocks.shape) >= ROUGH_SIZE
     predicted = np.inf
     while iteration < options.max_iterations and not is_converged:
         iteration += 1
-        step = _damped_step(problem, state, blocks, damping, damping + of_frames, options)
+        step = _damped_step(problem, state, blocks, damping, damping + of_frames, options, is_rough)
+        is_rough = step.is_rough
         predicted = step.predicted + float(step.of_frames.sum())
         least = max(options.tolerance * cost, options.enough)
         # The cameras are what is asked for: a few wands seen edge on may still creep.
@@ -257,7 +259,8 @@ def free_parameters(n_cameras: int, options: BundleOptions, n_shape: int) -> tup
 class _Step:
     """Steps of cameras (C, n), shape (s,) and frames (F, d), and the falls of the cost that they foresee.
 
-    ``of_frames (F,)`` are the frames' own shares, ``predicted`` that of cameras and shape.
+    ``of_frames (F,)`` are the frames' own shares, ``predicted`` that of cameras and shape. ``is_rough``: a product in
+    single precision was enough.
     """
 
     camera: Array
@@ -265,12 +268,17 @@ class _Step:
     frame: Array
     of_frames: Array
     predicted: float
+    is_rough: bool
 
 
 def _damped_step(
-    problem: Problem, state: State, blocks: Blocks, damping: float, of_frames: Array, options: BundleOptions
-) -> _Step:
-    """Return the step of the damped normal equations: ``of_frames (F,)`` damps poses, ``damping`` all else."""
+    problem: Problem, state: State, blocks: Blocks, damping: float, of_frames: Array, options: BundleOptions,
+    is_rough: bool,
+) -> _Step:  # fmt: skip
+    """Return the step of the damped normal equations: ``of_frames (F,)`` damps poses, ``damping`` all else.
+
+    ``is_rough`` tries a product in single precision first; where that drowns a direction it is formed in double.
+    """
     n_cameras, n = blocks.camera_gradient.shape
     n_shape = len(blocks.shape)
     free, has_gauge = free_parameters(n_cameras, options, n_shape)
@@ -287,19 +295,20 @@ def _damped_step(
     damped = replace(blocks, camera=camera, shape=shape)
     # The step gets no part along motions of the world as a whole.
     motions = gauge_motions(state, n, n_shape, options.distance is not None)[free] / scale[:, None]
-    for is_rough in (True, False) if len(diagonal) >= ROUGH_SIZE else (False,):
+    while True:
         S, g = reduced_system(problem, damped, factors, is_rough=is_rough)
         A = scaled_definite(S, free, scale, motions if has_gauge else motions[:, :0])
         factor, least = cholesky(A)
-        if not is_rough or least > ROUGH_LEAST:  # where single precision drowns a direction, once more in double
+        if not is_rough or least > ROUGH_LEAST:
             break
+        is_rough = False
     step[free] = -scale * solve_symmetric(A, factor, scale * g[free])
     camera_step, shape_step = step[: n_cameras * n].reshape(n_cameras, n), step[n_cameras * n :]
     frame_step = frame_steps(problem, blocks, factors, camera_step, shape_step)
     slope = (blocks.camera_gradient * camera_step).sum() + blocks.shape_gradient @ shape_step
     predicted = 0.5 * float(damping * (diagonal @ step**2) - slope)
     own = (of_frames[:, None] * diagonals[1] * frame_step - blocks.frame_gradient) * frame_step
-    return _Step(camera_step, shape_step, frame_step, 0.5 * own.sum(axis=1), predicted)
+    return _Step(camera_step, shape_step, frame_step, 0.5 * own.sum(axis=1), predicted, is_rough)
 
 
 def scaled_definite(S: Array, free: NDArray[np.intp], scale: Array, motions: Array) -> Array:

@@ -10,8 +10,9 @@ import networkx as nx
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.core.compiled import compiled
 from calib.core.geometry import Array, frozen
-from calib.core.tracks import Ints, Tracks
+from calib.core.tracks import Ints, Tracks, common_frames
 from calib.errors import UnsolvableError
 from calib.solve.threads import in_groups
 
@@ -51,44 +52,51 @@ class Overlap:
 def overlap(tracks: Tracks) -> Overlap:
     """Count what the cameras share of the identified points of ``tracks``."""
     n = len(tracks.cameras)
-    named = [c.marker >= 0 for c in tracks.cameras]
-    count = [int(m.sum()) for m in named]
-    start = np.concatenate([[0], np.cumsum(count)])
-    frame = np.concatenate([c.frame[m] for c, m in zip(tracks.cameras, named, strict=True)])
-    marker = np.concatenate([c.marker[m] for c, m in zip(tracks.cameras, named, strict=True)]).astype(np.int64)
-    cell = np.concatenate([_cell(c.xy_px[m], c.width, c.height) for c, m in zip(tracks.cameras, named, strict=True)])
-    camera = np.repeat(np.arange(n), count)
-
-    frame_index = np.unique(frame, return_inverse=True)[1]
-    key, row = np.unique(frame_index * (marker.max(initial=0) + 1) + marker, return_inverse=True)
-    sees = np.zeros((key.size, n), bool)  # one row for each marker at each moment
-    sees[row, camera] = True
-
+    rows = [np.flatnonzero(c.marker >= 0) for c in tracks.cameras]
+    both = list(zip(tracks.cameras, rows, strict=True))
+    markers = [c.marker[r].astype(np.intp) for c, r in both]
+    n_markers = 1 + max((int(m.max(initial=0)) for m in markers), default=0)
+    number, frame_of = common_frames([c.frame[r] for c, r in both])
+    sees = np.zeros((len(number) * n_markers, n), bool)  # one row for each marker at each moment
+    for c, (frame, marker) in enumerate(zip(frame_of, markers, strict=True)):
+        sees[frame * n_markers + marker, c] = True
     tables: dict[str, Any] = {name: np.zeros((n, n), np.int64) for name in ("points", "frames", "cells")}
 
     def fill(cameras: Sequence[int]) -> None:
         for i in cameras:
-            own = slice(start[i], start[i + 1])
-            also = sees[row[own]]  # who else sees each of this camera's points; these are in order of frame
-            by_cell = np.argsort(cell[own], kind="stable")
-            tables["points"][i] = also.sum(axis=0)
-            tables["frames"][i] = _n_groups(also, frame_index[own])
-            tables["cells"][i] = _n_groups(also[by_cell], cell[own][by_cell])
+            camera, row = tracks.cameras[i], frame_of[i] * n_markers + markers[i]
+            cell = _cell(camera.xy_px[rows[i]], camera.width, camera.height)
+            _count(sees, row, frame_of[i], cell, *(tables[name][i] for name in ("points", "frames", "cells")))
 
-    in_groups(fill, np.flatnonzero(count).tolist())
+    in_groups(fill, range(n))
+    camera = np.repeat(np.arange(n), [len(r) for r in rows])
+    frame = number[np.concatenate(frame_of)]
     return Overlap(tracks.names, **tables, **_in_time(camera, frame, n, tracks.frame_rate_hz))
+
+
+@compiled
+def _count(sees: Any, row: Any, frame: Any, cell: Any, points: Any, frames: Any, cells: Any) -> None:
+    """Add up what a camera's points (n,), in order of frames, share with each camera (C,); ``sees (rows, C)``."""
+    n = len(points)
+    in_frame, in_cell = np.zeros(n, np.bool_), np.zeros((GRID * GRID, n), np.bool_)
+    for k in range(len(row)):
+        if k and frame[k] != frame[k - 1]:
+            frames += in_frame
+            in_frame[:] = False
+        also, here = sees[row[k]], in_cell[cell[k]]
+        for j in range(n):
+            points[j] += also[j]
+            in_frame[j] |= also[j]
+            here[j] |= also[j]
+    frames += in_frame
+    for k in range(GRID * GRID):
+        cells += in_cell[k]
 
 
 def _cell(xy_px: Array, width: int, height: int) -> Ints:
     """Return the number of the sensor's grid cell that each point lies in."""
     cell = np.clip((xy_px + 0.5) * GRID / np.array([width, height]), 0, GRID - 1).astype(np.int64)
     return cell[:, 0] * GRID + cell[:, 1]
-
-
-def _n_groups(also: NDArray[np.bool_], group: Ints) -> Ints:
-    """Return, for each column of ``also``, how many runs of equal ``group`` hold a True."""
-    first = np.flatnonzero(np.diff(group, prepend=group[0] - 1))
-    return np.logical_or.reduceat(also, first, axis=0).sum(axis=0)
 
 
 def _in_time(camera: NDArray[np.intp], frame: Ints, n: int, frame_rate_hz: float) -> dict[str, Any]:

@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from calib.core.camera import distort_point
 from calib.core.compiled import compiled
 from calib.core.geometry import Array
 
@@ -23,24 +24,9 @@ TERM_CODES |= {"k4": 9, "k5": 10, "k6": 11}
 
 @compiled
 def _distort(lens: Array, c: int, x: float, y: float) -> Any:
-    """Return distorted image-plane points, their derivatives xd_x, xd_y = yd_x, yd_y, and 1 / denominator."""
+    """Return distorted image-plane points of camera c, and more, as ``distort_point`` does."""
     k1, k2, p1, p2, k3 = lens[c, 4], lens[c, 5], lens[c, 6], lens[c, 7], lens[c, 8]
-    k4, k5, k6 = lens[c, 9], lens[c, 10], lens[c, 11]
-    r2 = x * x + y * y
-    radial = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))
-    slope = k1 + r2 * (2.0 * k2 + 3.0 * r2 * k3)
-    inverse = 1.0
-    if k4 != 0.0 or k5 != 0.0 or k6 != 0.0:
-        inverse = 1.0 / (1.0 + r2 * (k4 + r2 * (k5 + r2 * k6)))
-        radial *= inverse
-        slope = (slope - radial * (k4 + r2 * (2.0 * k5 + 3.0 * r2 * k6))) * inverse
-    slope *= 2.0
-    xd = x * radial + 2.0 * p1 * x * y + p2 * (r2 + 2.0 * x * x)
-    yd = y * radial + p1 * (r2 + 2.0 * y * y) + 2.0 * p2 * x * y
-    xd_x = radial + x * x * slope + 2.0 * p1 * y + 6.0 * p2 * x
-    xd_y = x * y * slope + 2.0 * (p1 * x + p2 * y)
-    yd_y = radial + y * y * slope + 6.0 * p1 * y + 2.0 * p2 * x
-    return xd, yd, xd_x, xd_y, yd_y, inverse
+    return distort_point(k1, k2, p1, p2, k3, lens[c, 9], lens[c, 10], lens[c, 11], x, y)
 
 
 @compiled

@@ -20,6 +20,7 @@ STILL_TRAVEL = 0.1
 # spread. Bent lenses leave less (2 % at most in our simulated rigs), waves through a room far more (15 % and up).
 PLANAR_PARALLAX = 0.04
 
+TRAVEL_FRAMES = 1000  # of a long capture: a 95th percentile of the way is then known well enough for a factor of ten
 MAX_PAIRS = 12
 MAX_POINTS = 400
 MIN_MARKER_POINTS = 60
@@ -43,7 +44,12 @@ def camera_travel(camera: CameraTracks) -> float:
     of its markers, so that neither single wrong points nor some wrong frames make a still wand move. The wand's image
     counts as 1 % of the sensor's diagonal at least: one that points at the camera has no length to measure by.
     """
-    named = camera.marker >= 0
+    named = np.flatnonzero(camera.marker >= 0)
+    starts = np.append(group_starts(camera.frame[named]), len(named))
+    if len(starts) > TRAVEL_FRAMES + 1:
+        is_kept = np.zeros(len(starts) - 1, bool)
+        is_kept[np.linspace(0, len(is_kept) - 1, TRAVEL_FRAMES).astype(int)] = True
+        named = named[np.repeat(is_kept, np.diff(starts))]
     frame, marker, xy = camera.frame[named], camera.marker[named], camera.xy_px[named]
     first = group_starts(frame)
     if not first.size:

@@ -7,12 +7,14 @@ A *pair* is one camera's view of the wand in one frame. Pairs are the fastest ax
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.core.compiled import compiled
 from calib.core.geometry import Array, rotation_from_vector
-from calib.core.tracks import Tracks
+from calib.core.tracks import Tracks, common_frames
 
 Index = NDArray[np.intp]
 
@@ -162,11 +164,12 @@ class Problem:
 
 def arrange(
     cam: Index, frame: Index, marker: Index, uv_px: Array, weight: Array, row: Index, *, shape: tuple[int, int, int],
-    n_turn: int, frame_number: NDArray[np.int64], frames_per_chunk: int = 200,
+    n_turn: int, frame_number: NDArray[np.int64], frames_per_chunk: int | None = None,
 ) -> Problem:  # fmt: skip
     """Return the Problem of a list of points (n,), with ``shape`` = (cameras, frames, markers).
 
-    ``frames_per_chunk`` bounds the memory of the elimination, whose products are at full speed from some hundred rows.
+    Chunks bound the memory of the elimination, whose products are at full speed from some hundred rows on; unless said
+    otherwise they hold 200 frames, or fewer where not every core would get one.
     """
     n_cameras, n_frames, n_markers = shape
     pair_of_key = np.zeros(n_frames * n_cameras, dtype=np.intp)
@@ -174,15 +177,14 @@ def arrange(
     pair_of_key[key] = 1
     pair_key = np.flatnonzero(pair_of_key)
     pair_of_key[pair_key] = np.arange(len(pair_key))
-    at = pair_of_key[key]
     pair_frame, pair_cam = np.divmod(pair_key, n_cameras)
     n_pairs = len(pair_key)
     uv_all = np.zeros((2, n_markers, n_pairs))
     weight_all, row_all = np.zeros((n_markers, n_pairs)), np.full((n_markers, n_pairs), -1, dtype=np.intp)
-    uv_all[0, marker, at], uv_all[1, marker, at] = uv_px[:, 0], uv_px[:, 1]
-    weight_all[marker, at], row_all[marker, at] = weight, row
+    _place(pair_of_key[key], marker, uv_px, weight, row, uv_all, weight_all, row_all)
     starts = np.searchsorted(pair_frame, np.arange(n_frames + 1))
     chunks = []
+    frames_per_chunk = frames_per_chunk or min(max(-(-n_frames // 8), 25), 200)
     for first in range(0, n_frames, frames_per_chunk):
         frames = slice(first, min(first + frames_per_chunk, n_frames))
         pairs = slice(int(starts[frames.start]), int(starts[frames.stop]))
@@ -190,6 +192,17 @@ def arrange(
     return Problem(
         n_cameras, n_turn, frame_number, pair_cam, pair_frame, starts, uv_all, weight_all, row_all, tuple(chunks)
     )
+
+
+@compiled
+def _place(
+    pair: Any, marker: Any, uv: Array, weight: Array, row: Any, uv_out: Array, weight_out: Array, row_out: Any
+) -> None:
+    """Write points (n,) where they belong: one pass, as the places are far apart in memory."""
+    for i in range(len(pair)):
+        p, m = pair[i], marker[i]
+        uv_out[0, m, p], uv_out[1, m, p] = uv[i, 0], uv[i, 1]
+        weight_out[m, p], row_out[m, p] = weight[i], row[i]
 
 
 def problem_from_tracks(
@@ -203,25 +216,25 @@ def problem_from_tracks(
     is their noise, ``frames`` restricts the choice.
     """
     sigma = np.ones(len(tracks.cameras)) if sigma_px is None else sigma_px
-    parts: list[tuple[Index, ...]] = []
-    for c, camera in enumerate(tracks.cameras):
-        keep = camera.marker >= 0
-        if is_used is not None:
-            keep &= is_used[c]
-        rows = np.flatnonzero(keep)
-        parts.append((np.full(len(rows), c), camera.frame[rows], camera.marker[rows].astype(np.intp), rows))
-    cam, number, marker, row = (np.concatenate(p) for p in zip(*parts, strict=True))
-    xy = np.concatenate([c.xy_px[p[3]] for c, p in zip(tracks.cameras, parts, strict=True)])
-    frame_number, frame = np.unique(number, return_inverse=True)
+    rows = [np.flatnonzero(c.marker >= 0) for c in tracks.cameras]
+    if is_used is not None:
+        rows = [r[used[r]] for r, used in zip(rows, is_used, strict=True)]
+    both = list(zip(tracks.cameras, rows, strict=True))
+    frame_number, frame_of = common_frames([c.frame[r] for c, r in both])
+    cam = np.repeat(np.arange(len(rows)), [len(r) for r in rows])
+    frame, row = np.concatenate(frame_of), np.concatenate(rows)
+    marker = np.concatenate([c.marker[r].astype(np.intp) for c, r in both])
+    xy = np.concatenate([c.xy_px.take(r, 0) for c, r in both])
     n_views = np.bincount(frame * n_markers + marker, minlength=len(frame_number) * n_markers)
     is_good = np.asarray((n_views.reshape(-1, n_markers) >= 2).any(axis=1))
     if frames is not None:
         is_good &= np.isin(frame_number, frames)
-    keep = is_good[frame]
-    new_frame = np.cumsum(is_good) - 1
+    if not is_good.all():
+        keep, new_frame = is_good[frame], np.cumsum(is_good) - 1
+        cam, frame, row, marker, xy = cam[keep], new_frame[frame[keep]], row[keep], marker[keep], xy[keep]
     n_turn = {0: 0, 1: 2}.get(dimension, 3)
     shape = (len(tracks.cameras), int(is_good.sum()), n_markers)
     return arrange(
-        cam[keep], new_frame[frame[keep]], marker[keep], xy[keep], 1.0 / sigma[cam[keep]], row[keep],
+        cam, frame, marker, xy, 1.0 / sigma[cam], row,
         shape=shape, n_turn=n_turn, frame_number=frame_number[is_good],
     )  # fmt: skip

@@ -157,50 +157,60 @@ def undistort(lens: Lens, uv_px: Array) -> Array:
     dist = lens.vector[4:]
     if not dist.any():
         return goal
-    fold = fold_radius(dist)
-    flat = goal.reshape(-1, 2)
-    with np.errstate(all="ignore"):  # a point out of reach becomes nan
-        out = _radial_start(dist, flat, fold)
-    _solve_distortion(dist, flat, fold, out)
+    fold, flat = fold_radius(dist), goal.reshape(-1, 2)
+    out = np.empty_like(flat)
+    goal_r = np.hypot(flat[:, 0], flat[:, 1])
+    reach = float(np.max(goal_r, initial=0.0, where=np.isfinite(goal_r)))
+    _undistort_all(flat, dist, fold, radial_table(dist, reach, fold), out)
     return out.reshape(goal.shape)
 
 
 @compiled
-def _solve_distortion(dist: Array, goal: Array, fold: float, out: Array) -> None:
-    """Take starts in out (n, 2) to the points that distort to goal (n, 2); nan where none within the fold does."""
-    k1, k2, p1, p2, k3, k4, k5, k6 = dist[0], dist[1], dist[2], dist[3], dist[4], dist[5], dist[6], dist[7]
+def _undistort_all(goal: Array, dist: Array, fold: float, table: Array, out: Array) -> None:
     for i in range(len(goal)):
-        x, y = out[i, 0], out[i, 1]
-        for _ in range(30):
-            xd, yd, a, b, d, _ = distort_point(k1, k2, p1, p2, k3, k4, k5, k6, x, y)
-            ex, ey, det = goal[i, 0] - xd, goal[i, 1] - yd, a * d - b * b
-            step_x, step_y = (d * ex - b * ey) / det, (a * ey - b * ex) / det
-            shrink = 1.0
-            if fold < np.inf:
-                # At most half the way to the fold: beyond it lie other solutions, which no lens shows.
-                limit = 0.5 * (np.hypot(x, y) + fold)
-                shrink = min(1.0, limit / np.hypot(x + step_x, y + step_y))
-            x, y = (x + step_x) * shrink, (y + step_y) * shrink
-            if not abs(step_x) + abs(step_y) >= 1e-11:  # the next would be its square
-                break
+        out[i, 0], out[i, 1] = undistort_point(goal[i, 0], goal[i, 1], dist, fold, table)
+
+
+@compiled
+def undistort_point(goal_x: float, goal_y: float, dist: Array, fold: float, table: Array) -> tuple[float, float]:
+    """Return the point within the fold that ``dist`` (8,) maps to the goal, nan where there is none.
+
+    ``table`` is that of ``radial_table``.
+    """
+    k1, k2, p1, p2, k3, k4, k5, k6 = dist[0], dist[1], dist[2], dist[3], dist[4], dist[5], dist[6], dist[7]
+    r = np.sqrt(goal_x * goal_x + goal_y * goal_y)
+    k = np.searchsorted(table[0, 1:-1], r)
+    slope = (table[1, k + 1] - table[1, k]) / max(table[0, k + 1] - table[0, k], 1e-300)
+    scale = min(table[1, k] + slope * (r - table[0, k]), table[1, -1]) / max(r, 1e-300)
+    x, y = goal_x * scale, goal_y * scale
+    for _ in range(30):
         xd, yd, a, b, d, _ = distort_point(k1, k2, p1, p2, k3, k4, k5, k6, x, y)
-        is_solved = np.hypot(xd - goal[i, 0], yd - goal[i, 1]) < 1e-12 and a * d - b * b > 0.0 and np.hypot(x, y) < fold
-        out[i, 0] = x if is_solved else np.nan
-        out[i, 1] = y if is_solved else np.nan
+        ex, ey, det = goal_x - xd, goal_y - yd, a * d - b * b
+        step_x, step_y = (d * ex - b * ey) / det, (a * ey - b * ex) / det
+        shrink = 1.0
+        if fold < np.inf:
+            # At most half the way to the fold: beyond it lie other solutions, which no lens shows.
+            r_new = np.sqrt((x + step_x) ** 2 + (y + step_y) ** 2)
+            shrink = min(1.0, 0.5 * (np.sqrt(x * x + y * y) + fold) / r_new)
+        x, y = (x + step_x) * shrink, (y + step_y) * shrink
+        if not abs(step_x) + abs(step_y) >= 1e-11:  # the next would be its square
+            break
+    xd, yd, a, b, d, _ = distort_point(k1, k2, p1, p2, k3, k4, k5, k6, x, y)
+    miss = max(abs(xd - goal_x), abs(yd - goal_y))
+    if miss < 1e-12 and a * d - b * b > 0.0 and x * x + y * y < fold * fold:
+        return x, y
+    return np.nan, np.nan
 
 
-def _radial_start(dist: Array, goal: Array, fold: float) -> Array:
-    """Return points (n, 2) that the radial terms alone map near the goal, from a table of the radial map."""
-    goal_r = np.hypot(goal[:, 0], goal[:, 1])
-    reach = float(np.max(goal_r, initial=0.0, where=np.isfinite(goal_r)))
+def radial_table(dist: Array, reach: float, fold: float) -> Array:
+    """Return distorted radii up to ``reach`` and the radii (2, 200) that the radial terms alone map there."""
     only_radial = dist * [1, 1, 0, 0, 1, 1, 1, 1]
     limit = 0.999 * fold
     end = min(reach, limit)
     while end < limit and distort(only_radial, end, 0.0)[0] < reach:
         end = min(1.5 * end, limit)
-    table = end * np.linspace(0.0, 1.0, 200) ** 3  # dense near the axis, so that one distant point does no harm
-    scale = np.interp(goal_r, distort(only_radial, table, 0.0)[0], table) / np.maximum(goal_r, 1e-300)
-    return goal * scale[:, None]
+    radius = end * np.linspace(0.0, 1.0, 200) ** 3  # dense near the axis, so that one distant point does no harm
+    return np.stack([distort(only_radial, radius, 0.0)[0], radius])
 
 
 def coverage(xy_px: Array, width: int, height: int) -> float:

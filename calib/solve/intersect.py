@@ -7,10 +7,10 @@ from typing import Any
 
 import numpy as np
 
-from calib.core.camera import Lens, undistort
+from calib.core.camera import fold_radius, radial_table, undistort_point
 from calib.core.compiled import compiled
 from calib.core.geometry import Array, nearest_point
-from calib.solve.problem import Chunk, Index, Problem, State
+from calib.solve.problem import Chunk, Problem, State
 from calib.solve.threads import in_groups
 
 ROBUST_ROUNDS = 4  # reweighting rounds; a gross ray among three has lost its say by then
@@ -18,16 +18,30 @@ ROBUST_ROUNDS = 4  # reweighting rounds; a gross ray among three has lost its sa
 
 def image_plane(problem: Problem, lens: Array) -> Array:
     """Return undistorted image-plane points (2, M, P) of all observations; nan where the lens does not reach them."""
-    out = np.empty_like(problem.uv_px)
+    centre, focal = lens[problem.cam, 2:4].T[:, None], lens[problem.cam, :2].T[:, None]
+    goal = (problem.uv_px - centre) / focal
+    reach, dist = np.zeros(problem.n_cameras), np.ascontiguousarray(lens[:, 4:])
+    np.maximum.at(reach, problem.cam, np.hypot(*goal).max(axis=0))
+    fold = np.array([fold_radius(d) for d in dist])
+    tables = np.stack([radial_table(d, r, f) for d, r, f in zip(dist, reach.tolist(), fold, strict=True)])
+    out = np.empty_like(goal)
 
-    def run(cameras: Sequence[tuple[int, Index]]) -> None:
-        for c, at in cameras:
-            if at.size:
-                xy = undistort(Lens.from_vector(lens[c]), np.moveaxis(problem.uv_px[:, :, at], 0, -1))
-                out[:, :, at] = np.moveaxis(xy, -1, 0)
+    def run(chunks: Sequence[Chunk]) -> None:
+        _undistort(problem.cam, chunks[0].pairs.start, chunks[-1].pairs.stop, goal, dist, fold, tables, out)
 
-    in_groups(run, list(enumerate(problem.pairs_by_camera())))
+    in_groups(run, problem.chunks)
     return out
+
+
+@compiled
+def _undistort(
+    cam: Any, first: int, last: int, goal: Array, dist: Array, fold: Array, tables: Array, out: Array
+) -> None:
+    for m in range(goal.shape[1]):
+        for p in range(first, last):
+            c = cam[p]
+            x, y = undistort_point(goal[0, m, p], goal[1, m, p], dist[c], fold[c], tables[c])
+            out[0, m, p], out[1, m, p] = x, y
 
 
 def triangulate_markers(problem: Problem, state: State) -> Array:

@@ -56,12 +56,14 @@ class PairPose:
 
 def _thinned_rows(shared: Shared, most: int) -> Index:
     """Return the rows of about ``most`` points, as whole frames with most markers, evenly over time."""
-    _, first, count = np.unique(shared.frame, return_index=True, return_counts=True)
+    count = np.unique(shared.frame, return_counts=True)[1]
     full = np.flatnonzero(count >= np.median(count))
     n_frames = max(8, int(most / count[full].mean()))
     if len(full) > n_frames:
         full = full[np.linspace(0, len(full) - 1, n_frames).astype(int)]
-    return np.concatenate([np.arange(first[k], first[k] + count[k]) for k in full])
+    is_kept = np.zeros(len(count), bool)
+    is_kept[full] = True
+    return np.flatnonzero(np.repeat(is_kept, count))
 
 
 def scales_to_try(tracks: Tracks, is_open: NDArray[np.bool_]) -> list[tuple[float, ...]]:

@@ -146,7 +146,7 @@ def refine(tracks: Tracks, wand: Wand, start: State, options: BundleOptions, pro
     problem = problem_from_tracks(tracks, len(wand.markers), wand.dimension)
     state, seen = _placed(problem, state)
     weighted = problem.with_weight(seen / sigma[problem.cam])
-    state = fit_frames(weighted, state, loss_scale=LOSS_SCALE, max_iterations=3)  # near enough to tell outliers
+    state = fit_frames(weighted, state, loss_scale=LOSS_SCALE, max_iterations=2)  # near enough to tell outliers
     sigma = robust_sigmas(problem, squared_residuals(problem, state), seen)
     fit = _least_squares_rounds(tracks, problem, state, seen, sigma, options, progress)
     return replace(fit, wand_finding=finding)

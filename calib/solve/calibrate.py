@@ -73,7 +73,8 @@ class Solution:
         """The wand poses and residuals, as holding the capture against the rig would give them."""
         state = self.fit.result.state
         residual = residuals(self.fit.problem, state)
-        return RigFit(self.fit.problem, state, residual, self.fit.sigma_px, self.fit.is_inlier)
+        stats = tuple(camera.stats for camera in self.rig.cameras if camera.stats)
+        return RigFit(self.fit.problem, state, residual, self.fit.sigma_px, self.fit.is_inlier, stats)
 
 
 def calibrate(
@@ -262,7 +263,7 @@ def _in_first_camera(fit: Fit) -> Fit:
 
 def _as_rig(tracks: Tracks, wand: Wand, fit: Fit) -> Rig:
     state, problem = fit.result.state, fit.problem
-    stats = rig_stats(tracks, problem, state, fit.is_inlier, fit.sigma_px)
+    stats = rig_stats(tracks, problem, state, fit.is_inlier, fit.sigma_px, fit.result.blocks.frame)
     cameras = tuple(
         RigCamera(
             c.name, c.width, c.height, Lens.from_vector(state.lens[k]), Pose(state.cam_R[k], state.cam_t[k]), stats[k]

@@ -38,9 +38,9 @@ def rig_stats(
         stats = []
         for camera, own, share in cameras:
             here = used[:, own]
-            px, row = residual[:, :, own][:, here], problem.row[:, own][here]
-            out = ~is_inlier[:, own][here]
-            found = camera_stats(px.T, camera.xy_px[row], out, camera.width, camera.height)
+            px = np.column_stack([of_axis[:, own][here] for of_axis in residual])
+            row, out = problem.row[:, own][here], ~is_inlier[:, own][here]
+            found = camera_stats(px, camera.xy_px[row], out, camera.width, camera.height)
             stats.append(replace(found, sigma_px=found.sigma_px / float(np.sqrt(share))))
         return stats
 

@@ -41,8 +41,8 @@ class Record:
     ``uv_px`` is observed, ``place_px`` where the fit has it: effects are taken there, as a function of the observed
     place less one of the true place is the residual itself. ``residual_px`` is observed minus predicted by the
     other cameras, ``variance`` its variance in units of the noise; ``sway (P, 2 M, d)`` is B; ``motion (P, 2 M, 11)``
-    is what a unit of each turn, shift and lens term of the camera does to a point, in px; ``velocity`` is the image velocity in px a frame, 0
-    where not known. ``is_used (P, M)`` marks the points that enter the tests.
+    is what a unit of each turn, shift and lens term of the camera does to a point, in px; ``velocity`` is the image
+    velocity in px a frame, 0 where not known. ``is_used (P, M)`` marks the points that enter the tests.
     """
 
     name: str
@@ -86,7 +86,7 @@ class Record:
 
     def doubt(self) -> Array:
         """Return the larger ``variance`` of each point's two coordinates (P, M)."""
-        return np.maximum(self.variance[:, ::2], self.variance[:, 1::2])
+        return np.asarray(np.maximum(self.variance[:, ::2], self.variance[:, 1::2]))
 
     def normalised(self) -> Array:
         """Return the residuals (P, M, 2) in units of their own standard deviation, not whitened."""

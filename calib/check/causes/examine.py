@@ -51,7 +51,7 @@ def examine(record: Record) -> Examination | None:
     # Where the others hardly tell where it should be, one bad point of theirs would pass for this camera's fault.
     doubt = record.doubt()
     vague = (doubt >= MAX_VARIANCE) & seen
-    seen = is_judged = seen & ~vague.any(axis=1)[:, None]
+    seen = is_judged = seen & ~np.any(vague, axis=1, keepdims=True)
     if is_judged.sum() < 30:
         return None
     away = np.where(seen[..., None], u - _middle(u, is_judged), np.inf)

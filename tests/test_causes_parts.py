@@ -7,9 +7,10 @@ from scipy import signal, stats
 from calib.check.causes.change import changes
 from calib.check.causes.levels import is_noisy, is_straying
 from calib.check.causes.models import System
-from calib.check.causes.record import of_cameras
+from calib.check.causes.record import VAGUE, of_cameras
 from calib.check.causes.spectrum import periodogram
 from calib.simulate import Scenario, simulate
+from calib.solve.linearise import weighted_rows
 from calib.solve.refine import fit_to_rig
 from tests.captures import IDEAL, capture
 
@@ -103,6 +104,51 @@ def test_whitened_residuals_are_independent_unit_noise(layout, n_cameras, wand):
         assert abs(values.var() - 1.0) < 4 * np.sqrt(2 / n) + 0.03
         C = np.corrcoef(values.T)
         assert np.abs(C - np.eye(len(C))).max() < 4.5 / np.sqrt(len(values))
+
+
+@pytest.mark.parametrize(("wand", "d"), [("line3", 5), ("solid6", 6)])
+def test_whitening_is_the_inverse_root_of_the_covariance(wand, d):
+    # Source: numpy.linalg.inv of I + B Bᵀ over the points in use, whose root it must be.
+    rng = np.random.default_rng(9)
+    sim = capture("room", 4, 9, n_frames=60, wand=wand)
+    records = of_cameras(fit_to_rig(sim.truth, sim.tracks), sim.tracks, lambda record: record)
+    record = next(r for r in records if r is not None)
+    record = record.with_used(record.is_used & (rng.random(record.is_used.shape) < 0.8))
+    effects = rng.normal(size=(*record.residual_px.shape, 4))
+    z = record.whitened(effects)
+    assert record.sway.shape[2] == d and not record.is_used.all()
+    for p in range(len(z)):
+        used = np.repeat(record.is_used[p], 2)
+        B, e = record.sway[p, used], effects[p, used] / record.sigma_px
+        expected = e.T @ np.linalg.inv(np.eye(len(B)) + B @ B.T) @ e
+        # B reaches some hundreds where the others tell little: its square loses that many digits.
+        assert z[p].T @ z[p] == pytest.approx(expected, rel=1e-8, abs=1e-8 * max(1.0, np.abs(expected).max(initial=0)))
+        assert not z[p, ~used].any()
+
+
+@pytest.mark.parametrize("wand", ["line3", "solid6"])
+def test_the_others_prediction_is_least_squares_without_the_camera(wand):
+    # Source: numpy.linalg.lstsq on the stacked rows of all other cameras in a frame, what is known anyway beside them.
+    sim = capture("room", 5, 10, n_frames=60, wand=wand)
+    fit = fit_to_rig(sim.truth, sim.tracks)
+    problem, c = fit.problem, 2
+    d = problem.n_turn + 3
+    rows = weighted_rows(problem, fit.state, (), np.ones(problem.row.shape))
+    record = of_cameras(fit, sim.tracks, lambda record: record)[c]
+    vague = np.diag(np.sqrt(VAGUE[6 - d :]))
+    for p, number in enumerate(record.frame):
+        here = problem.frame == np.searchsorted(problem.frame_number, number)
+        weight = np.where(problem.cam != c, fit.is_inlier / fit.sigma_px[problem.cam], 0.0)[:, here].T[..., None, None]
+        others = (rows[here] * weight).reshape(-1, rows.shape[-1])
+        A = np.concatenate([others[:, :d], vague])
+        step = np.linalg.lstsq(A, np.append(-others[:, -1], np.zeros(d)), rcond=None)[0]
+        own = rows[here & (problem.cam == c)].reshape(-1, rows.shape[-1])
+        variance = 1.0 + np.einsum("ri,ij,rj->r", own[:, :d], np.linalg.inv(A.T @ A), own[:, :d]) / record.sigma_px**2
+        assert record.variance[p] == pytest.approx(variance, rel=1e-6)
+        # Along what the others hardly tell only so many digits are left of a step that is a multiple of the noise.
+        assert record.residual_px[p] == pytest.approx(
+            -own[:, -1] - own[:, :d] @ step, abs=1e-8 * record.sigma_px * variance.max()
+        )
 
 
 @pytest.mark.parametrize("fault", [{}, {"late": {"cam02": 0.05}}, {"window_px": {"cam02": 0.5}}])

@@ -9,8 +9,10 @@ import pytest
 from scipy import stats
 
 from calib.core.geometry import cross_matrix, vector_from_rotation
+from calib.errors import UnsolvableError
 from calib.solve.bundle import BundleOptions, BundleResult, bundle
-from calib.solve.covariance import joint_covariance
+from calib.solve.covariance import definite_inverse, joint_covariance
+from calib.solve.determined import SINGULAR, require_rank
 from calib.solve.linearise import residuals
 from calib.solve.problem import Problem, State, term_values
 from tests.small_problems import make_problem
@@ -98,3 +100,29 @@ def test_held_cameras_have_no_row() -> None:
     ]
     assert np.isnan(covariance.sigma("a", "position")).all()
     assert (covariance.sigma("d", "position") > 0).all()
+
+
+@pytest.mark.parametrize("least", [1e-3, 3e-11, 1e-12, -1e-3])
+def test_only_a_singular_matrix_is_refused(least: float) -> None:
+    """Whether by the inverse's size or by eigenvalues: what counts is the least one (source: numpy.linalg.eigh)."""
+    rng = np.random.default_rng(4)
+    n = 4 * 9
+    Q = np.linalg.qr(rng.normal(size=(n, n)))[0]
+    values = np.append(rng.uniform(0.5, 1.0, n - 1), least)
+    A = (Q * values) @ Q.T
+    A = 0.5 * (A + A.T)
+    inverse = definite_inverse(A)
+    assert (inverse is None) == (least < 0)
+    if inverse is not None:
+        # Source: Higham, Accuracy and stability of numerical algorithms, 2002, section 14.1: condition times rounding.
+        expected = (Q / values) @ Q.T
+        assert np.abs(inverse - expected).max() < 1e-13 / least * np.abs(expected).max()
+    parameters = [f"{kind}_{axis}" for kind in ("rotation", "position") for axis in "xyz"] + list(TERMS)
+    rest = (np.ones(n), np.arange(n), NAMES, parameters, np.full(4, 1000.0), 3000.0)
+    is_singular = np.linalg.eigvalsh(A)[0] <= SINGULAR
+    assert is_singular == (least < SINGULAR)
+    if is_singular:
+        with pytest.raises(UnsolvableError):
+            require_rank(A, inverse, *rest)
+    else:
+        require_rank(A, inverse, *rest)

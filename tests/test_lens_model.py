@@ -11,7 +11,8 @@ from scipy import stats
 
 from calib.errors import InputError
 from calib.solve.bundle import BundleOptions, BundleResult, Prior, bundle
-from calib.solve.lens_model import examine_lenses, log_p_value, rank_inverse
+from calib.solve.covariance import joint_covariance
+from calib.solve.lens_model import examine_lenses, log_p_value, rank_inverse, with_held_terms
 from calib.solve.lens_report import LensModelReport, TermFinding
 from calib.solve.linearise import residuals
 from calib.solve.problem import TERMS, Problem, State, term_values
@@ -369,3 +370,26 @@ def test_rank_inverse_leaves_rounding_out() -> None:
     assert rank == 3
     v = B.T @ rng.normal(size=5)
     assert v @ inverse @ v == pytest.approx(v[:3] @ np.linalg.solve(full, v[:3]), rel=1e-6)
+
+
+@pytest.mark.parametrize("is_part_held", [False, True])
+def test_one_elimination_serves_covariance_and_tests(is_part_held: bool) -> None:
+    """The rows of what a fit freed give its covariance, and the tests are those of an elimination of their own."""
+    problem, start = observed(12, {8: -6.0}, n_frames=60)
+    options = BundleOptions(terms=("k2", "focal", "cx", "cy", "k1"))  # in an order of their own
+    if is_part_held:
+        free = np.ones((4, 11), bool)
+        free[1, 6:] = False
+        options = replace(options, is_free=free)
+    fit = fitted(problem, start, options)
+    whole = with_held_terms(fit)
+    alone = joint_covariance(problem, fit.result, options, NAMES)
+    shared = joint_covariance(problem, fit.result, options, NAMES, S=whole.of_fit())
+    assert shared.labels == alone.labels
+    # Sums in another order: rounding of 1e-13 or so times the condition of some 1e4 of the scaled matrix.
+    sigma = np.sqrt(np.diag(alone.matrix))
+    assert np.abs((shared.matrix - alone.matrix) / sigma / sigma[:, None]).max() < 1e-8
+    report, own = examine_lenses(fit, NAMES, whole=whole), examine_lenses(fit, NAMES)
+    assert str(report) == str(own) and len(report.findings) == len(own.findings) > 10
+    for a, b in zip(report.findings, own.findings, strict=True):
+        assert (a.camera, a.group, a.statistic) == (b.camera, b.group, pytest.approx(b.statistic, rel=1e-6))

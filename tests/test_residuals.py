@@ -1,7 +1,7 @@
 """The residual table of simulated captures before the true rig: its figures, what it prints and what it refuses."""
 
 import json
-from dataclasses import replace
+from dataclasses import asdict, replace
 
 import cv2
 import numpy as np
@@ -13,6 +13,7 @@ from calib.check.residuals import residual_table, wand_lengths
 from calib.core.camera import project
 from calib.core.tracks import Tracks
 from calib.errors import InputError, UnsolvableError
+from calib.solve.calibrate import SolveOptions, solve
 from calib.solve.refine import fit_to_rig
 from calib.solve.statistics import camera_stats
 from tests.captures import IDEAL, SIGMA, capture, fixed_only, seen_twice, table_of, with_camera, with_points
@@ -255,3 +256,17 @@ def test_a_ready_fit_gives_the_same_table_as_the_tables_own():
     left_out = sum(r.stats.n_left_out for r in table_of(sim).cameras)
     lost = int(ready.is_inlier[:, :100].sum())
     assert lost > 100 and sum(r.stats.n_left_out for r in table.cameras) == left_out + lost
+
+
+def test_a_solves_own_statistics_stand_in_its_table():
+    sim = capture(n_cameras=4, seed=22)
+    solution = solve(sim.tracks, sim.wand, SolveOptions(frames="all"))
+    fit = solution.rig_fit
+    table = residual_table(solution.rig, solution.tracks, fit)
+    assert {r.name: r.stats for r in table.cameras} == {c.name: c.stats for c in solution.rig.cameras}
+    anew = residual_table(solution.rig, solution.tracks, replace(fit, stats=None))
+    for a, b in zip(table.cameras, anew.cameras, strict=True):
+        # The solve counts what the wands took up with its last weights; these are settled to one part in 200.
+        assert a.stats.sigma_px == pytest.approx(b.stats.sigma_px, rel=5e-3)
+        assert asdict(replace(a.stats, sigma_px=0.0)) == asdict(replace(b.stats, sigma_px=0.0))
+        assert a.verdict == b.verdict

@@ -126,7 +126,7 @@ def residual_table(rig: Rig, tracks: Tracks, fit: RigFit | None = None) -> Resid
         _require_shared_points(tracks)
         tracks = at_common_time(rig, tracks)
         fit = fit_to_rig(rig, tracks)
-    stats = rig_stats(tracks, fit.problem, fit.state, fit.is_inlier, fit.sigma_px)
+    stats = fit.stats or rig_stats(tracks, fit.problem, fit.state, fit.is_inlier, fit.sigma_px)
     causes = find_causes(fit, tracks, stats, [rig.camera(n).stats for n in tracks.names])
     rows = [CameraRow(c.name, s, k, *rig.sigmas(c.name)) for c, s, k in zip(tracks.cameras, stats, causes, strict=True)]
     rows.sort(key=lambda r: (-np.nan_to_num(r.stats.rms_px, nan=np.inf), r.name))

@@ -20,7 +20,7 @@ from calib.solve.covariance import joint_covariance
 from calib.solve.graph import Overlap, camera_graph, choose_pairs, overlap, require_connected, wave_advice
 from calib.solve.held import with_pull
 from calib.solve.initial import InitialRig, initial_rig
-from calib.solve.lens_model import examine_lenses
+from calib.solve.lens_model import Whole, examine_lenses, with_held_terms
 from calib.solve.linearise import residuals
 from calib.solve.monotonic import monotonic_prior
 from calib.solve.motion import require_depth, require_motion
@@ -73,7 +73,8 @@ class Solution:
         """The wand poses and residuals, as holding the capture against the rig would give them."""
         state = self.fit.result.state
         residual = residuals(self.fit.problem, state)
-        return RigFit(self.fit.problem, state, residual, self.fit.sigma_px, self.fit.is_inlier)
+        stats = tuple(camera.stats for camera in self.rig.cameras if camera.stats)
+        return RigFit(self.fit.problem, state, residual, self.fit.sigma_px, self.fit.is_inlier, stats)
 
 
 def calibrate(
@@ -132,12 +133,13 @@ def solve(
         provenance["frames"] = f"{selection}; {loss}"
     progress("covariance", 0, 1)
     fit = _in_first_camera(fit)
-    rig = _as_rig(tracks, stated, fit)
+    whole = with_held_terms(fit) if bundle_options.terms else None
+    rig = _as_rig(tracks, stated, fit, whole)
     require_sound(rig, tracks)
     require_settled(fit, tracks.names)
-    if bundle_options.terms:
+    if whole:
         progress("lens terms", 0, 1)
-        lens_model = examine_lenses(fit, tracks.names)
+        lens_model = examine_lenses(fit, tracks.names, whole=whole)
         findings += [str(lens_model)] if any(f.kind == "add" for f in lens_model.advised) else []
         provenance["lens_model"] = lens_model.as_json()
     return Solution(replace(rig, provenance=provenance), tracks, fit, selection is None and not options.timing)
@@ -260,15 +262,16 @@ def _in_first_camera(fit: Fit) -> Fit:
     return replace(fit, result=replace(fit.result, state=moved))
 
 
-def _as_rig(tracks: Tracks, wand: Wand, fit: Fit) -> Rig:
+def _as_rig(tracks: Tracks, wand: Wand, fit: Fit, whole: Whole | None) -> Rig:
     state, problem = fit.result.state, fit.problem
-    stats = rig_stats(tracks, problem, state, fit.is_inlier, fit.sigma_px)
+    stats = rig_stats(tracks, problem, state, fit.is_inlier, fit.sigma_px, fit.result.blocks.frame)
     cameras = tuple(
         RigCamera(
             c.name, c.width, c.height, Lens.from_vector(state.lens[k]), Pose(state.cam_R[k], state.cam_t[k]), stats[k]
         )
         for k, c in enumerate(tracks.cameras)
     )
-    covariance = joint_covariance(problem, fit.result, fit.options, tracks.names, wand.markers)
+    S = whole.of_fit() if whole else None
+    covariance = joint_covariance(problem, fit.result, fit.options, tracks.names, wand.markers, S)
     covariance = with_pull(covariance, problem, state, fit.options, tracks.names, wand.markers)
     return Rig(cameras, wand, reshaped(wand, state.shape_mm) if fit.options.shape else wand, covariance)

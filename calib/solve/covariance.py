@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 from numpy.typing import NDArray
-from scipy import linalg
+from scipy.linalg import lapack
 
 from calib.core.geometry import Array
 from calib.core.rig import Covariance
@@ -22,15 +24,17 @@ from calib.solve.problem import Problem, State
 
 
 def scaled_system(
-    problem: Problem, result: BundleResult, options: BundleOptions
+    problem: Problem, result: BundleResult, options: BundleOptions, S: Array | None = None
 ) -> tuple[Array, Array, NDArray[np.intp], Array]:
     """Return (A (k, k), scale (k,), free (k,), motions (k, 6 or 7)): the reduced system, scaled and definite.
 
     Parameters that are free have the indices ``free``; ``A = scale S scale`` plus, where the world is free to move, the
-    projector on its motions (in these parameters), which leaves everything else as it is.
+    projector on its motions (in these parameters), which leaves everything else as it is. S is what eliminating the
+    frames leaves, where that is known.
     """
     n, n_shape = 6 + len(options.terms), len(result.blocks.shape)
-    S, _ = reduced_system(problem, result.blocks, inverse_factors(result.blocks.frame))
+    if S is None:
+        S, _ = reduced_system(problem, result.blocks, inverse_factors(result.blocks.frame))
     free, has_gauge = free_parameters(problem.n_cameras, options, n_shape)
     # Scaled by what each parameter has before the frames are eliminated: that is above 0 where the rest may vanish.
     diagonal = np.append(np.einsum("cjj->cj", result.blocks.camera), np.diag(result.blocks.shape))[free]
@@ -50,8 +54,11 @@ def joint_covariance(
     options: BundleOptions,
     names: tuple[str, ...],
     markers: tuple[str, ...] = (),
+    S: Array | None = None,
 ) -> Covariance:
     """Return the covariance of all free parameters at a least-squares minimum, frames marginalised out.
+
+    S is the reduced matrix of all parameters there, where it is known.
 
     Parameters are turns of ``cam_from_world`` (radian), positions in the world (mm) and the free lens terms, then the
     wand's free coordinates (mm, in its own axes). Raises UnsolvableError, naming cameras and the direction, where the
@@ -62,12 +69,16 @@ def joint_covariance(
     Source: Triggs et al., Bundle adjustment, a modern synthesis, 2000, section 9 (inner constraints).
     """
     state, n, n_shape = result.state, 6 + len(options.terms), len(result.blocks.shape)
-    A, scale, free, G = scaled_system(problem, result, options)
+    A, scale, free, G = scaled_system(problem, result, options, S)
     parameters = [f"{kind}_{axis}" for kind in ("rotation", "position") for axis in "xyz"] + list(options.terms)
-    require_rank(A, scale, free, names, parameters, state.lens[:, 0], _distance(problem, state))
-    C = np.linalg.inv(A) * scale[:, None] * scale
-    T = linalg.block_diag(_turn_and_position(state.cam_R, n), np.eye(n_shape))[np.ix_(free, free)]
-    C, G = T @ C @ T.T, T @ G
+    inverse = definite_inverse(A)
+    require_rank(A, inverse, scale, free, names, parameters, state.lens[:, 0], _distance(problem, state))
+    assert inverse is not None
+    C = inverse * scale[:, None] * scale
+    for at, T in _shifts_to_positions(state.cam_R, n, free):
+        C[at] = T @ C[at]
+        C[:, at] = C[:, at] @ T.T
+        G[at] = T @ G[at]
     if G.size:
         metric = np.append(_metric(problem, result, n), np.zeros(n_shape))
         C = _in_gauge(C, G, metric[free, None] * G[:, :6], options.distance, state, n, free)
@@ -78,13 +89,21 @@ def joint_covariance(
     return Covariance(tuple(labels[i] for i in free), 0.5 * (C + C.T))
 
 
-def _turn_and_position(cam_R: Array, n: int) -> Array:
-    """Return the matrix (C n, C n) from camera twists to turn and position: position moves by -Rᵀ shift."""
-    T = np.zeros((len(cam_R), n, len(cam_R), n))
+def definite_inverse(A: Array) -> Array | None:
+    """Return the inverse of a symmetric matrix (k, k), None where it is not positive definite."""
+    factor, info = lapack.dpotrf(A, lower=True)
+    if info:
+        return None
+    lower, _ = lapack.dpotri(factor, lower=True)
+    return np.asarray(np.tril(lower) + np.tril(lower, -1).T)
+
+
+def _shifts_to_positions(cam_R: Array, n: int, free: NDArray[np.intp]) -> Iterator[tuple[NDArray[np.intp], Array]]:
+    """Yield where each camera's free shifts stand, and the matrix to positions: these move by -Rᵀ shift."""
     for c, R in enumerate(cam_R):
-        T[c, :, c, :] = np.eye(n)
-        T[c, 3:6, c, 3:6] = -R.T
-    return T.reshape(len(cam_R) * n, -1)
+        at = np.flatnonzero((free >= c * n + 3) & (free < c * n + 6))
+        axes = free[at] - c * n - 3
+        yield at, -R.T[np.ix_(axes, axes)]
 
 
 def _metric(problem: Problem, result: BundleResult, n: int) -> Array:
@@ -115,9 +134,10 @@ def _in_gauge(
         row[distance.b, 3:6], row[distance.a, 3:6] = along, -along
         E = np.column_stack([E, row.ravel()[free]])
     inverse = np.linalg.solve(E.T @ G, np.eye(G.shape[1]))
-    P = np.eye(len(C)) - G @ inverse @ E.T
-    C = np.asarray(P @ C @ P.T)
+    # (I - K Eᵀ) C (I - E Kᵀ), of rank six beside C itself.
+    K, CE = G @ inverse, C @ E
+    C = C - K @ CE.T - CE @ K.T + K @ (E.T @ CE) @ K.T
     if distance is not None:
-        growth = G @ inverse[:, 6] * distance.sigma_mm  # moves no condition but the distance, that by its sigma
+        growth = K[:, 6] * distance.sigma_mm  # moves no condition but the distance, that by its sigma
         C += np.outer(growth, growth)
     return C

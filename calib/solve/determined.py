@@ -53,16 +53,20 @@ def units(parameter: str, focal_px: float, away_mm: float) -> float:
 
 
 def require_rank(
-    A: Array, scale: Array, free: NDArray[np.intp], names: Sequence[str], parameters: Sequence[str], focal_px: Array,
-    away_mm: float,
+    A: Array, inverse: Array | None, scale: Array, free: NDArray[np.intp], names: Sequence[str],
+    parameters: Sequence[str], focal_px: Array, away_mm: float,
 ) -> None:  # fmt: skip
     """Raise UnsolvableError, naming cameras and direction, where the scaled reduced matrix A (k, k) is singular.
 
     ``A = scale S scale`` over the ``free (k,)`` of all cameras' ``parameters`` (and the wand's coordinates after them),
-    motions of the rig as a whole made definite. Each camera's parameters are in its own frame.
+    motions of the rig as a whole made definite; its inverse is None where it is not definite. Each camera's parameters
+    are in its own frame.
     """
+    # No eigenvalue is below one over the inverse's largest row: mostly that says enough.
+    if inverse is not None and np.abs(inverse).sum(axis=0).max() < 1.0 / SINGULAR:
+        return
     values, vectors = np.linalg.eigh(A)
-    if values[0] > SINGULAR:
+    if inverse is not None and values[0] > SINGULAR:
         return
     n = len(parameters)
     step = np.zeros(max(len(names) * n, int(free.max()) + 1))

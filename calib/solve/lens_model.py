@@ -33,9 +33,11 @@ from calib.solve.bundle import (
     inverse_factors,
     reduced_system,
 )
+from calib.solve.covariance import definite_inverse
+from calib.solve.elimination import whiten_kernel
 from calib.solve.lens_report import ALPHA, LensModelReport, TermFinding, together
 from calib.solve.linearise import Blocks, weighted_rows
-from calib.solve.problem import TERMS, Chunk, Problem, State, term_values
+from calib.solve.problem import TERMS, Chunk, term_values
 from calib.solve.refine import Fit
 from calib.solve.start import term_names
 from calib.solve.threads import in_groups, one_blas_thread
@@ -46,59 +48,78 @@ RANK_CUT = 1e-9
 EFFECT_RUNS, EFFECT_RUN = 24, 12  # runs of frames and their length
 # The residuals make a finding's rival less likely by no more than this (chi-square of 1 degree at 1e-3).
 LEAD = 10.8
+USUAL = tuple(g for g in TERMS if g != "rational")  # groups to ask about
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _System:
-    """The reduced system (N, N) of cameras and wand shape with all lens terms of ``options``, free and held."""
+class Whole:
+    """A fit linearised at its minimum with more lens terms than it freed, those of ``options``, frames eliminated.
 
-    names: tuple[str, ...]
-    noise_px: Array
-    problem: Problem
-    state: State
+    ``matrix`` and ``gradient`` are of all N parameters: six and the lens terms of each camera, and the wand's shape.
+    """
+
+    fit: Fit
     options: BundleOptions
     blocks: Blocks
     factors: Array
     matrix: Array
     gradient: Array
-    free: NDArray[np.intp]  # places of the free parameters among N
-    covariance: Array  # of these, in some gauge
 
     def places(self, camera: int, names: Sequence[str]) -> NDArray[np.intp]:
         """Return where the named lens terms of a camera lie among the N parameters."""
         n = 6 + len(self.options.terms)
         return np.array([camera * n + 6 + self.options.terms.index(name) for name in names], dtype=np.intp)
 
+    def of_fit(self) -> Array:
+        """Return the rows and columns of the fit's own parameters."""
+        n, n_cameras = 6 + len(self.options.terms), self.fit.problem.n_cameras
+        own = [[*(c * n + np.arange(6)), *self.places(c, self.fit.options.terms)] for c in range(n_cameras)]
+        at = np.append(np.array(own, dtype=np.intp), np.arange(n_cameras * n, len(self.matrix)))
+        return self.matrix[np.ix_(at, at)]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _System:
+    """A fit with all its lens terms, and the covariance of the free parameters among them."""
+
+    names: tuple[str, ...]
+    whole: Whole
+    free: NDArray[np.intp]  # places of the free parameters among N
+    covariance: Array  # of these, in some gauge
+
     def finding(self, camera: int, group: str, kind: str, statistic: float, dof: int, p_value: float) -> TermFinding:
         """Return the finding of a camera by index, its effect still to be found."""
-        noise = float(self.noise_px[camera])
+        noise = float(np.sqrt(2.0) * self.whole.fit.sigma_px[camera])
         return TermFinding(self.names[camera], group, kind, statistic, dof, p_value, float("nan"), noise)
 
 
 @one_blas_thread
-def examine_lenses(fit: Fit, names: Sequence[str], groups: Sequence[str] | None = None) -> LensModelReport:
+def examine_lenses(
+    fit: Fit, names: Sequence[str], groups: Sequence[str] | None = None, whole: Whole | None = None
+) -> LensModelReport:
     """Return what the final fit says about each camera's lens terms; ``names`` (C,) are the cameras'.
 
     Tested for "add" are ``groups`` (all but ``rational`` when None) as far as a camera held them, for "drop" the
     freed groups with a value to hold them at, which is the prior's mean. Terms that are added one by one explain away
     what another camera's missing term did to its neighbours: the most significant is taken up first, and the others are
-    tested with it free (forward selection), until none is left below 0.01 after Holm's correction.
+    tested with it free (forward selection), until none is left below 0.01 after Holm's correction. ``whole`` is the fit
+    with the terms of these groups, where that is at hand.
 
     Raises InputError for a group that does not exist.
     Source: Holm, A simple sequentially rejective multiple test procedure, 1979; and those of this module.
     """
-    groups = [g for g in TERMS if g != "rational"] if groups is None else list(groups)
-    is_wanted = {*term_names(groups), *fit.options.terms}
-    terms = tuple(name for g in TERMS.values() for name in g if name in is_wanted)
-    system = _linearised(fit, tuple(names), terms)
-    is_free = np.zeros(len(system.matrix), bool)
+    groups = USUAL if groups is None else list(groups)
+    whole = whole or with_held_terms(fit, groups)
+    terms = whole.options.terms
+    system = _System(tuple(names), whole, *_free_covariance(whole))
+    is_free = np.zeros(len(whole.matrix), bool)
     is_free[system.free] = True
     n_points = np.bincount(fit.problem.cam, (fit.problem.weight > 0).sum(axis=0), fit.problem.n_cameras)
     candidates: list[_Places] = []
     freed: list[_Places] = []
     for c in np.flatnonzero(n_points).tolist():
         for g, members in TERMS.items():
-            at = system.places(c, [name for name in members if name in terms])
+            at = whole.places(c, [name for name in members if name in terms])
             if g in groups and not is_free[at].all():
                 candidates.append((c, g, at[~is_free[at]]))
             if len(at) == len(members) and is_free[at].all():
@@ -107,7 +128,7 @@ def examine_lenses(fit: Fit, names: Sequence[str], groups: Sequence[str] | None 
     dropped, drop_steps = _removals(system, freed)
     findings = added + dropped
     owner = np.array([names.index(f.camera) for f in findings], dtype=np.intp)
-    effect = _moves_px(system, np.array(steps + drop_steps).reshape(len(owner), len(system.matrix)).T, owner)
+    effect = _moves_px(whole, np.array(steps + drop_steps).reshape(len(owner), len(whole.matrix)), owner)
     findings = [replace(f, effect_px=float(size)) for f, size in zip(findings, effect, strict=True)]
     free_groups = {g for _, g, _ in freed}
     held = set(np.flatnonzero(n_points).tolist()) - {c for c, *_ in freed}
@@ -119,12 +140,17 @@ def examine_lenses(fit: Fit, names: Sequence[str], groups: Sequence[str] | None 
 _Places = tuple[int, str, NDArray[np.intp]]  # camera, group, places of its terms among all parameters
 
 
-def _linearised(fit: Fit, names: tuple[str, ...], terms: tuple[str, ...]) -> _System:
-    """Linearise at the minimum with more ``terms``, eliminate the frames and invert the free part, gauge fixed."""
+def with_held_terms(fit: Fit, groups: Sequence[str] | None = None) -> Whole:
+    """Linearise at the minimum with the terms of more groups (all but ``rational`` when None); eliminate the frames.
+
+    Raises InputError for a group that does not exist.
+    """
     problem, state, options = fit.problem, fit.result.state, fit.options
-    n_cameras, n = problem.n_cameras, 6 + len(terms)
+    is_wanted = {*term_names(USUAL if groups is None else groups), *options.terms}
+    terms = tuple(name for g in TERMS.values() for name in g if name in is_wanted)
+    n = 6 + len(terms)
     column = np.array([terms.index(name) for name in options.terms], dtype=np.intp)
-    is_free = np.zeros((n_cameras, n), bool)
+    is_free = np.zeros((problem.n_cameras, n), bool)
     is_free[:, [*range(6), *(6 + column)]] = True if options.is_free is None else options.is_free
     mean = np.stack([term_values(state.lens, name) for name in terms], axis=1)
     sigma = np.full(mean.shape, np.inf)
@@ -135,19 +161,22 @@ def _linearised(fit: Fit, names: tuple[str, ...], terms: tuple[str, ...]) -> _Sy
     more = replace(options, terms=terms, is_free=is_free, prior=Prior(mean, sigma), loss_scale=np.inf, max_iterations=0)
     blocks = bundle(problem, state, more).blocks
     factors = inverse_factors(blocks.frame)
-    S, g = reduced_system(problem, blocks, factors)
-    free, has_gauge = free_parameters(n_cameras, more, len(blocks.shape))
+    return Whole(fit, more, blocks, factors, *reduced_system(problem, blocks, factors))
+
+
+def _free_covariance(whole: Whole) -> tuple[NDArray[np.intp], Array]:
+    """Return the places of the free parameters (k,) and their covariance (k, k), gauge fixed."""
+    S, options, n_shape = whole.matrix, whole.options, len(whole.blocks.shape)
+    free, has_gauge = free_parameters(whole.fit.problem.n_cameras, options, n_shape)
     free = free[np.diag(S)[free] > 0]  # without the parameters of cameras that have no points
     scale = 1.0 / np.sqrt(np.diag(S)[free])
     A = S[np.ix_(free, free)] * scale[:, None] * scale
     if has_gauge:
-        Q, _ = np.linalg.qr(
-            gauge_motions(state, n, len(blocks.shape), more.distance is not None)[free] / scale[:, None]
-        )
-        A = A + Q @ Q.T
-    covariance = np.linalg.inv(A) * scale[:, None] * scale
-    noise = np.sqrt(2.0) * fit.sigma_px
-    return _System(names, noise, problem, state, more, blocks, factors, S, g, free, covariance)
+        motions = gauge_motions(whole.fit.result.state, 6 + len(options.terms), n_shape, options.distance is not None)
+        Q, _ = np.linalg.qr(motions[free] / scale[:, None])
+        A += Q @ Q.T
+    inverse = definite_inverse(A)
+    return free, (np.linalg.inv(A) if inverse is None else inverse) * scale[:, None] * scale
 
 
 def rank_inverse(information: Array, reference: Array) -> tuple[Array, int]:
@@ -181,7 +210,7 @@ def _additions(system: _System, candidates: list[_Places]) -> tuple[list[TermFin
     """Return score tests of groups that were held, and the step (N,) of all parameters that each foresees."""
     if not candidates:
         return [], []
-    S, C, free = system.matrix, system.covariance, system.free
+    S, C, free = system.whole.matrix, system.covariance, system.free
     held = np.concatenate([at for *_, at in candidates])
     spans = np.split(np.arange(len(held)), np.cumsum([len(at) for *_, at in candidates])[:-1])
     S_ab = S[np.ix_(free, held)]
@@ -189,7 +218,8 @@ def _additions(system: _System, candidates: list[_Places]) -> tuple[list[TermFin
     respond[held, np.arange(len(held))] = 1.0
     respond[free] = -C @ S_ab
     B = S[np.ix_(held, held)] + S_ab.T @ respond[free]
-    h = system.gradient[held] + respond[free].T @ system.gradient[free]
+    gradient = system.whole.gradient
+    h = gradient[held] + respond[free].T @ gradient[free]
     reference = np.diag(S)[held]
     remaining = list(range(len(candidates)))
     ranked: list[TermFinding] = []
@@ -232,22 +262,23 @@ def _removals(system: _System, freed: list[_Places]) -> tuple[list[TermFinding],
     """
     results: list[TermFinding] = []
     steps: list[Array] = []
-    prior = system.options.prior
+    whole = system.whole
+    prior, terms = whole.options.prior, whole.options.terms
     assert prior is not None
-    values = np.stack([term_values(system.state.lens, name) for name in system.options.terms], axis=1)
+    values = np.stack([term_values(whole.fit.result.state.lens, name) for name in terms], axis=1)
     for camera, group, _ in freed:
         gone = [g for c, g, _ in freed if c == camera and g in together(group)]
         at = np.concatenate([p for c, g, p in freed if c == camera and g in gone])
-        column = [system.options.terms.index(name) for g in gone for name in TERMS[g]]
+        column = [terms.index(name) for g in gone for name in TERMS[g]]
         sigma = prior.sigma[camera, column]
         if group == "principal" or not np.isfinite(sigma).all():  # no value that a lens is built to
             continue
         own = np.searchsorted(system.free, at)
         B = np.linalg.inv(system.covariance[np.ix_(own, own)])
         pull = B @ (values - prior.mean)[camera, column]
-        inverse_D, dof = rank_inverse(np.asarray(B - np.diag(1.0 / sigma**2)), np.diag(system.matrix)[at])
+        inverse_D, dof = rank_inverse(np.asarray(B - np.diag(1.0 / sigma**2)), np.diag(whole.matrix)[at])
         statistic = float(pull @ inverse_D @ pull)
-        step = np.zeros(len(system.matrix))
+        step = np.zeros(len(whole.matrix))
         step[system.free] = -system.covariance[:, own] @ pull
         p_value = float(np.exp(log_p_value(statistic, dof)))
         results.append(system.finding(camera, group, "drop", statistic, dof, p_value))
@@ -255,57 +286,61 @@ def _removals(system: _System, freed: list[_Places]) -> tuple[list[TermFinding],
     return results, steps
 
 
-def _moves_px(system: _System, steps: Array, owner: NDArray[np.intp]) -> Array:
-    """Return the RMS (K,) in px by which steps (N, K) move the points of their ``owner`` (K,), wands following.
+def _moves_px(whole: Whole, steps: Array, owner: NDArray[np.intp]) -> Array:
+    """Return the RMS (K,) in px by which steps (K, N) move the points of their ``owner`` (K,), wands following.
 
     Some hundred frames, evenly over the capture, show it to a few percent; a camera that they miss is asked in all.
     """
-    problem = system.problem
+    problem = whole.fit.problem
     first = np.unique(np.linspace(0, max(problem.n_frames - EFFECT_RUN, 0), EFFECT_RUNS).astype(int))
     few = [problem.chunk(a, min(a + EFFECT_RUN, b)) for a, b in pairwise([*first, problem.n_frames])]
-    total, n_points = _squared_moves(system, steps, owner, few)
+    # As many for each camera, those that it has first.
+    rank = np.arange(len(owner)) - np.searchsorted(np.sort(owner), np.sort(owner))
+    slot = np.empty(len(owner), dtype=np.intp)
+    slot[np.argsort(owner, kind="stable")] = rank
+    of_owner = np.zeros((len(whole.matrix), problem.n_cameras, int(slot.max(initial=0)) + 1))
+    of_owner[:, owner, slot] = steps.T
+    total, n_points = _squared_moves(whole, of_owner, few)
     if (n_points[owner] == 0).any():
-        total, n_points = _squared_moves(system, steps, owner, problem.chunks)
-    return np.asarray(np.sqrt(total / n_points[owner]))
+        total, n_points = _squared_moves(whole, of_owner, problem.chunks)
+    return np.asarray(np.sqrt(total[owner, slot] / n_points[owner]))
 
 
-def _squared_moves(
-    system: _System, steps: Array, owner: NDArray[np.intp], chunks: Sequence[Chunk]
-) -> tuple[Array, Array]:
-    """Return the sums (K,) in px² of these moves over chunks of frames, and each camera's points (C,) in them."""
-    problem, blocks, names = system.problem, system.blocks, system.options.terms
-    n, n_turn, n_markers = 6 + len(names), problem.n_turn, len(problem.weight)
-    d, n_axes = n_turn + 3, len(blocks.shape) // n_markers
-    of_cameras = steps[: problem.n_cameras * n].reshape(problem.n_cameras, n, len(owner))
-    of_shape = steps[problem.n_cameras * n :]
+def _squared_moves(whole: Whole, steps: Array, chunks: Sequence[Chunk]) -> tuple[Array, Array]:
+    """Return the sums (C, K) in px² over chunks of frames of how K steps of each camera, (N, C, K), move its points.
+
+    Also its points (C,) in them.
+    """
+    problem, state, blocks, terms = whole.fit.problem, whole.fit.result.state, whole.blocks, whole.options.terms
+    n, n_turn, (n_markers, _) = 6 + len(terms), problem.n_turn, problem.weight.shape
+    d, n_cameras, n_steps = n_turn + 3, problem.n_cameras, steps.shape[2]
+    n_axes = len(blocks.shape) // n_markers
+    coupling, half_shape = np.ascontiguousarray(blocks.coupling), whole.factors @ blocks.frame_shape
+    cameras = np.arange(n_cameras)
+    own = steps[: n_cameras * n].reshape(n_cameras, n, n_cameras, n_steps)[cameras, :, cameras]
+    shift = np.zeros((n_cameras, n_markers, 3, n_steps))  # of the markers, which move as the wand does
+    shift[:, :, :n_axes] = np.moveaxis(steps[n_cameras * n :].reshape(n_markers, n_axes, n_cameras, n_steps), 2, 0)
 
     def run(chunks: Sequence[Chunk]) -> Array:
         """Return the sums of squared moves over these chunks."""
-        total = np.zeros(len(owner))
+        total = np.zeros((n_cameras, n_steps))
         for chunk in chunks:
-            near = np.flatnonzero(np.isin(owner, chunk.cameras))
-            if not near.size:
-                continue
-            cam, frame = problem.cam[chunk.pairs], problem.frame[chunk.pairs] - chunk.frames.start
-            pull = np.empty((len(cam), d, len(near)))
-            for c in chunk.cameras:
-                pull[cam == c] = blocks.coupling[chunk.pairs][cam == c] @ of_cameras[c][:, near]
-            pull_of_frames = problem.sum_to_frames(pull, chunk) + blocks.frame_shape[chunk.frames] @ of_shape[:, near]
-            factors = system.factors[chunk.frames]
-            of_frames = -np.swapaxes(factors, 1, 2) @ (factors @ pull_of_frames)
-            rows = weighted_rows(problem, system.state, names, (problem.weight > 0).astype(float), chunk.pairs)
-            for c in chunk.cameras:
-                mine = owner[near] == c
-                J = rows[cam == c]
-                move = J[..., :d] @ of_frames[frame[cam == c]][:, None, :, mine]
-                move += J[..., d:-1] @ of_cameras[c][:, near[mine]]
-                if n_axes:
-                    shift = of_shape[:, near[mine]].reshape(n_markers, n_axes, -1)
-                    move += np.einsum("pmra,mak->pmrk", J[..., n_turn : n_turn + n_axes], shift)
-                total[near[mine]] += (move**2).sum(axis=(0, 1, 2))
+            first, last = chunk.frames.start, chunk.frames.stop
+            half = np.zeros(((last - first) * d, len(steps)))
+            whiten_kernel(
+                problem.cam, problem.starts, first, last, cameras * n, whole.factors, coupling, half_shape, half
+            )
+            pull = (half @ steps.reshape(len(steps), -1)).reshape(last - first, d, -1)
+            of_frames = -(np.swapaxes(whole.factors[chunk.frames], 1, 2) @ pull)
+            of_frames = of_frames.reshape(last - first, d, n_cameras, n_steps)
+            cam, frame = problem.cam[chunk.pairs], problem.frame[chunk.pairs] - first
+            J = weighted_rows(problem, state, terms, (problem.weight > 0).astype(float), chunk.pairs)
+            of_pair = np.concatenate([of_frames[frame, :, cam], own[cam]], axis=1)[:, None]
+            move = J[..., :-1] @ of_pair + J[..., n_turn : n_turn + 3] @ shift[cam]
+            np.add.at(total, cam, (move**2).sum(axis=(1, 2)))
         return total
 
     pairs = np.concatenate([np.arange(len(problem.cam))[chunk.pairs] for chunk in chunks])
     seen = (problem.weight[:, pairs] > 0).sum(axis=0).astype(float)
-    count = np.bincount(problem.cam[pairs], seen, problem.n_cameras).astype(float)
+    count = np.bincount(problem.cam[pairs], seen, n_cameras).astype(float)
     return np.asarray(np.sum(in_groups(run, chunks), axis=0)), count

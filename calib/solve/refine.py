@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from calib.core.geometry import Array
-from calib.core.rig import Rig
+from calib.core.rig import CameraStats, Rig
 from calib.core.tracks import Ints, Tracks
 from calib.core.wand import Wand
 from calib.solve.bundle import BundleOptions, BundleResult, bundle, inverse_factors
@@ -201,13 +201,17 @@ def _least_squares_rounds(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class RigFit:
-    """A capture explained by a rig that is held: wand poses in ``state``, residuals (2, M, P) in px, inliers (M, P)."""
+    """A capture explained by a rig that is held: wand poses in ``state``, residuals (2, M, P) in px, inliers (M, P).
+
+    ``stats`` are the cameras', where they are known by now.
+    """
 
     problem: Problem
     state: State
     residual_px: Array
     sigma_px: Array
     is_inlier: NDArray[np.bool_]
+    stats: tuple[CameraStats, ...] | None = None
 
 
 def fit_to_rig(rig: Rig, tracks: Tracks) -> RigFit:

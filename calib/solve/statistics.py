@@ -19,23 +19,28 @@ from calib.solve.threads import in_groups
 
 
 def rig_stats(
-    tracks: Tracks, problem: Problem, state: State, is_inlier: NDArray[np.bool_], sigma_px: Array
-) -> list[CameraStats]:
+    tracks: Tracks, problem: Problem, state: State, is_inlier: NDArray[np.bool_], sigma_px: Array,
+    frame: Array | None = None,
+) -> list[CameraStats]:  # fmt: skip
     """Return each camera's residual statistics at a state, given the inliers (M, P) and the noise (C,) in px.
 
-    ``sigma_px`` of the result is corrected for what fitting the wand poses took up.
+    ``sigma_px`` of the result is corrected for what fitting the wand poses took up. ``frame (F, d, d)`` are the frames'
+    blocks there with the problem's weights, where these are those of the inliers and the noise all but a trifle.
     """
     residual = residuals(problem, state)
     used = is_inlier | ((problem.row >= 0) & has_judges(problem)[problem.frame])
-    share_left = _share_left(problem, state, is_inlier, sigma_px)
+    if frame is None:
+        problem = problem.with_weight(is_inlier / sigma_px[problem.cam])
+        frame = linearise(problem, state, (), np.inf, has_cameras=False).frame
+    share_left = _share_left(problem, state, frame, is_inlier)
 
     def run(cameras: Sequence[tuple[CameraTracks, Index, float]]) -> list[CameraStats]:
         stats = []
         for camera, own, share in cameras:
-            marker, pair = np.nonzero(used[:, own])
-            pair = own[pair]
-            row, out = problem.row[marker, pair], ~is_inlier[marker, pair]
-            found = camera_stats(residual[:, marker, pair].T, camera.xy_px[row], out, camera.width, camera.height)
+            here = used[:, own]
+            px = np.column_stack([of_axis[:, own][here] for of_axis in residual])
+            row, out = problem.row[:, own][here], ~is_inlier[:, own][here]
+            found = camera_stats(px, camera.xy_px[row], out, camera.width, camera.height)
             stats.append(replace(found, sigma_px=found.sigma_px / float(np.sqrt(share))))
         return stats
 
@@ -51,11 +56,9 @@ def has_judges(problem: Problem) -> NDArray[np.bool_]:
     return np.asarray((problem.n_views(problem.row >= 0) >= 2).sum(axis=0) >= {2: 2, 3: 3, 0: 1}[problem.n_turn])
 
 
-def _share_left(problem: Problem, state: State, is_inlier: NDArray[np.bool_], sigma_px: Array) -> Array:
+def _share_left(problem: Problem, state: State, frame: Array, is_inlier: NDArray[np.bool_]) -> Array:
     """Return which share (C,) of each camera's residuals the fitted wand poses leave free, nan without points."""
-    weighted = problem.with_weight(is_inlier / sigma_px[problem.cam])
-    factors = inverse_factors(linearise(weighted, state, (), np.inf, has_cameras=False).frame)
-    taken = np.bincount(problem.cam, frame_leverage(weighted, state, factors), problem.n_cameras)
+    taken = np.bincount(problem.cam, frame_leverage(problem, state, inverse_factors(frame)), problem.n_cameras)
     n = np.bincount(problem.cam, 2.0 * is_inlier.sum(axis=0), problem.n_cameras)
     return np.where(n > taken, (n - taken) / np.maximum(n, 1.0), np.nan)
 
@@ -71,15 +74,16 @@ def camera_stats(
     if not len(used):
         nan = float("nan")
         return CameraStats(0, int(is_left_out.sum()), nan, nan, nan, nan, (nan, nan), 0.0)
-    length = np.linalg.norm(used, axis=1)
+    length = np.sqrt(used[:, 0] ** 2 + used[:, 1] ** 2)
+    median, p95 = (float(v) for v in np.quantile(length, [0.5, 0.95]))
     return CameraStats(
         points=len(used),
         n_left_out=int(is_left_out.sum()),
         rms_px=float(np.sqrt(np.mean(length**2))),
-        median_px=float(np.median(length)),
-        p95_px=float(np.percentile(length, 95)),
+        median_px=median,
+        p95_px=p95,
         # Of one coordinate: the median squared length of a 2D normal law is 2 ln 2 sigma².
-        sigma_px=float(np.median(length) / np.sqrt(2.0 * np.log(2.0))),
+        sigma_px=median / float(np.sqrt(2.0 * np.log(2.0))),
         bias_px=(float(used[:, 0].mean()), float(used[:, 1].mean())),
         coverage=coverage(xy_px[~is_left_out], width, height),
     )

@@ -49,8 +49,9 @@ def examine(record: Record) -> Examination | None:
         return None
     u = record.normalised()
     # Where the others hardly tell where it should be, one bad point of theirs would pass for this camera's fault.
-    vague = (record.variance.reshape(*seen.shape, 2).max(axis=2) >= MAX_VARIANCE) & seen
-    seen = is_judged = seen & ~vague.any(axis=1)[:, None]
+    doubt = record.doubt()
+    vague = (doubt >= MAX_VARIANCE) & seen
+    seen = is_judged = seen & ~np.any(vague, axis=1, keepdims=True)
     if is_judged.sum() < 30:
         return None
     away = np.where(seen[..., None], u - _middle(u, is_judged), np.inf)
@@ -65,7 +66,7 @@ def examine(record: Record) -> Examination | None:
     if best is not None:
         left = u - system.predicted(best) / record.sigma_px / np.sqrt(record.variance).reshape(u.shape)
     is_inlier = seen & _within(left, is_judged, GATE)
-    is_clear = is_judged & (record.variance.reshape(*seen.shape, 2).max(axis=2) < CLEAR_VARIANCE)
+    is_clear = is_judged & (doubt < CLEAR_VARIANCE)
     is_counted = is_clear if is_clear.sum() >= MIN_CLEAR else is_judged
     share = 1.0 - is_inlier[is_counted].mean()
     if best is not None:  # without the stray points the figures are cleaner
@@ -137,6 +138,6 @@ def _middle(u: Array, is_judged: Bools) -> Array:
 
 
 def _within(u: Array, is_judged: Bools, gate: float) -> Bools:
-    squared = (u**2).sum(axis=-1)
+    squared = u[..., 0] ** 2 + u[..., 1] ** 2
     scale2 = float(np.median(squared[is_judged])) / (2.0 * np.log(2.0))
     return np.asarray(squared < gate**2 * max(scale2, 1e-12))

@@ -36,7 +36,7 @@ class Cause:
 
 
 def find_causes(
-    fit: RigFit, tracks: Tracks, stats: list[CameraStats], solved: Sequence[CameraStats | None]
+    fit: RigFit, tracks: Tracks, stats: Sequence[CameraStats], solved: Sequence[CameraStats | None]
 ) -> list[tuple[Cause, ...]]:
     """Return for each camera what its residuals follow, likeliest first; nothing where they are as they should be.
 

@@ -55,8 +55,7 @@ class System:
         still = 1e-9 * np.ones_like(v)  # a wand that stands must not make the sums singular
         self.effects = np.concatenate(
             [
-                record.pose,
-                record.lens,
+                record.motion,
                 pattern := record.pattern(),
                 v + still,
                 v * row + still,
@@ -66,9 +65,7 @@ class System:
         )
         self.z = record.whitened(self.effects)
         flat = self.z.reshape(-1, self.z.shape[2])
-        # In columns of unit length, so that ranks are told alike.
-        self.scale = 1.0 / np.maximum(np.sqrt((flat**2).sum(axis=0)), 1e-300)
-        self.gram = (flat.T @ flat) * self.scale[:, None] * self.scale
+        self.gram, self.scale = _gram(flat)
         self.total = float(1.0 / self.scale[-1] ** 2)
         self.n = 2 * int(record.is_used.sum())
         k = pattern.shape[2]
@@ -150,8 +147,7 @@ class System:
             return np.concatenate([of[..., self.base], *parts], axis=2)
 
         flat = np.concatenate([shaped(self.z), self.z[..., -1:]], axis=2).reshape(-1, 12 + len(axes) * shape.shape[1])
-        scale = 1.0 / np.maximum(np.sqrt((flat**2).sum(axis=0)), 1e-300)
-        gram = (flat.T @ flat) * scale[:, None] * scale
+        gram, scale = _gram(flat)
         x = np.linalg.pinv(gram[:-1, :-1], rcond=1e-9, hermitian=True) @ gram[:-1, -1]
         share = float(np.clip(gram[-1, :-1] @ x, 0.0, 1.0 - 1e-12))
         return share, x * scale[:-1] / scale[-1], shaped(self.effects)
@@ -215,15 +211,21 @@ class System:
         return np.asarray((choice[1] @ choice[2]).reshape(*self.record.is_used.shape, 2))
 
 
+def _gram(columns: Array) -> tuple[Array, Array]:
+    """Return the products (K, K) of columns (n, K) at unit length, so that ranks are told alike, and their scale."""
+    gram = columns.T @ columns
+    scale = 1.0 / np.maximum(np.sqrt(np.diag(gram)), 1e-300)
+    return gram * scale[:, None] * scale, scale
+
+
 def corner_px(r: Record) -> float:
     """Return how uncertain pose and lens, told by these points alone, would leave the points of the sensor.
 
     Root mean square over the sensor at the points' median depth, in px, of a point's two coordinates together.
     """
     # As if the wands were known: what the points' number and places tell, not how well the others see.
-    flat = np.concatenate([r.pose, r.lens], axis=2)[np.repeat(r.is_used, 2, axis=1)] / r.sigma_px
-    s = 1.0 / np.maximum(np.sqrt((flat**2).sum(axis=0)), 1e-300)
-    N = (flat.T @ flat) * s[:, None] * s
+    used = np.repeat(r.is_used, 2, axis=1) / r.sigma_px
+    N, s = _gram((r.motion * used[..., None]).reshape(-1, r.motion.shape[2]))
     # Lens terms are never wholly unknown: a tenth of the focal length, 1 % of the sensor, 0.2 and 0.2 for k1, k2.
     prior = np.array([1e-9] * 6 + [(0.1 * r.focal_px) ** -2, *[(0.01 * r.width) ** -2] * 2, 25.0, 25.0])
     C = np.linalg.pinv(N + np.diag(prior * s * s), rcond=1e-12, hermitian=True) * s[:, None] * s

@@ -3,7 +3,7 @@
 A residual that the camera itself helped to fit is smaller than its error, and those of one frame hang together. So each
 frame's wand pose is taken from the other cameras alone: one linear step from the common fit. What is then left of the
 camera's points in a frame has covariance sigma² (I + B Bᵀ), where B is the pose's uncertainty as the camera sees it;
-its symmetric inverse root makes the points independent, with unit variance, whatever the rig. Effects go the same way.
+an inverse root of that makes the points independent, with unit variance, whatever the rig. Effects go the same way.
 Source: Förstner & Wrobel, Photogrammetric Computer Vision, 2016, section 4.2.3 (whitening), 4.4.5 (leave-one-out).
 """
 
@@ -17,6 +17,7 @@ import numpy as np
 from numpy.polynomial import legendre
 from numpy.typing import NDArray
 
+from calib.check.causes.kernels import leave_out_kernel, whiten_kernel
 from calib.core.geometry import Array, cross_matrix
 from calib.core.tracks import Tracks
 from calib.solve.frame_slip import find_frames
@@ -29,7 +30,6 @@ STEP_S = 1.0 / 30.0  # between the places whose difference is the velocity: as i
 DEGREE = 5  # of the pattern over the sensor: a lens's k2 is of degree five in the image
 VAGUE = np.array([1.0, 1.0, 1.0, 1e-6, 1e-6, 1e-6])  # what is known of a wand anyway: a radian, a metre (1 / variance)
 MOST = 0.5  # of the frames: with fewer whose motion is known all are kept
-UNTOLD = 400.0  # a direction in which the others say this many times less (in variance) than the camera is left out
 LENS_TERMS = ("focal", "cx", "cy", "k1", "k2")
 R = TypeVar("R")
 
@@ -40,9 +40,9 @@ class Record:
 
     ``uv_px`` is observed, ``place_px`` where the fit has it: effects are taken there, as a function of the observed
     place less one of the true place is the residual itself. ``residual_px`` is observed minus predicted by the
-    other cameras, ``variance`` its variance in units of the noise; ``sway (P, 2 M, d)`` is B; ``pose`` and ``lens``
-    hold what a unit of each effect does to a point, in px; ``velocity`` is the image velocity in px a frame, 0
-    where not known. ``is_used (P, M)`` marks the points that enter the tests.
+    other cameras, ``variance`` its variance in units of the noise; ``sway (P, 2 M, d)`` is B; ``motion (P, 2 M, 11)``
+    is what a unit of each turn, shift and lens term of the camera does to a point, in px; ``velocity`` is the image
+    velocity in px a frame, 0 where not known. ``is_used (P, M)`` marks the points that enter the tests.
     """
 
     name: str
@@ -57,8 +57,7 @@ class Record:
     residual_px: Array
     variance: Array
     sway: Array
-    pose: Array
-    lens: Array
+    motion: Array
     velocity: Array
     depth_mm: float
     focal_px: float
@@ -72,7 +71,7 @@ class Record:
         if len(used) <= n_frames:
             return self
         kept = np.sort(np.random.default_rng(0).choice(used, n_frames, replace=False))
-        names = ("frame", "uv_px", "place_px", "is_used", "residual_px", "variance", "sway", "pose", "lens", "velocity")
+        names = ("frame", "uv_px", "place_px", "is_used", "residual_px", "variance", "sway", "motion", "velocity")
         return replace(self, **{name: getattr(self, name)[kept] for name in names})
 
     def pattern(self) -> Array:
@@ -85,21 +84,19 @@ class Record:
         both = np.stack([np.concatenate([table, zero], -1), np.concatenate([zero, table], -1)], axis=2)
         return both.reshape(len(self.place_px), -1, both.shape[-1])
 
+    def doubt(self) -> Array:
+        """Return the larger ``variance`` of each point's two coordinates (P, M)."""
+        return np.asarray(np.maximum(self.variance[:, ::2], self.variance[:, 1::2]))
+
     def normalised(self) -> Array:
         """Return the residuals (P, M, 2) in units of their own standard deviation, not whitened."""
         return (self.residual_px / self.sigma_px / np.sqrt(self.variance)).reshape(*self.is_used.shape, 2)
 
     def whitened(self, effects: Array) -> Array:
         """Return effects in px (P, 2 M, K) in units of independent noise; 0 at points that are not used."""
-        mask = np.repeat(self.is_used, 2, axis=1)[..., None]
-        B = self.sway * mask
-        value, vector = np.linalg.eigh(np.swapaxes(B, 1, 2) @ B)
-        value = np.maximum(value, 1e-12)
-        # (I + B Bᵀ)^-1/2 = I + B V c Vᵀ Bᵀ, with c = -1 / a where nothing is told.
-        factor = (np.where(value < UNTOLD, 1.0 / np.sqrt(1.0 + value), 0.0) - 1.0) / value
-        out = effects * mask / self.sigma_px
-        half = B @ vector
-        return np.asarray(out + half @ (factor[..., None] * (np.swapaxes(half, 1, 2) @ out)))
+        out = np.empty(effects.shape)
+        whiten_kernel(self.sway, self.is_used, np.ascontiguousarray(effects), self.sigma_px, out)
+        return out
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -137,19 +134,15 @@ class Others:
             return None
         f, n, m, d = problem.frame[at], len(at), len(self.seen), problem.n_turn + 3
         own = replace(problem, cam=problem.cam[at], frame=f, uv_px=np.ascontiguousarray(problem.uv_px[:, :, at]))
-        rows = weighted_rows(own, state, LENS_TERMS, np.ones((m, n))).reshape(n, 2 * m, -1)
-        J, pose, r = rows[..., :d], rows[..., d : d + 6], -rows[..., -1]
-        w = np.repeat(fit.is_inlier[:, at].T, 2, axis=1) * (self.say[c] / sigma)
-        weighted = J * w[..., None]
-        mine = np.swapaxes(weighted, 1, 2)
-        H = self.H[f] - mine @ weighted
-        g = self.g[f] - (mine @ (r * w)[..., None])[..., 0]
-        root = np.swapaxes(np.linalg.inv(np.linalg.cholesky(H)), 1, 2)
-        step = root @ (np.swapaxes(root, 1, 2) @ g[..., None])
-        sway = J @ root / sigma
+        rows = weighted_rows(own, state, LENS_TERMS, np.ones((m, n)))
+        residual, variance, velocity, sway = (np.empty((n, 2 * m, *last)) for last in ((), (), (), (d,)))
+        weight = fit.is_inlier[:, at].T * (self.say[c] / sigma)
+        leave_out_kernel(
+            rows, weight, f, self.H, self.g, self.speed, np.array(state.cam_R[c]), sigma,
+            residual, variance, sway, velocity,
+        )  # fmt: skip
+        rows = rows.reshape(n, 2 * m, -1)
         uv = own.uv_px.transpose(2, 1, 0)
-        # A shift of the camera is one of the marker in the camera's frame.
-        velocity = (pose[..., 3:].reshape(n, m, 2, 3) @ (self.speed[f] @ state.cam_R[c].T)[..., None]).reshape(n, -1)
         is_used = self.seen[:, at].T
         # Points whose motion is not known cannot show a late exposure, and what it moves would pass for a pattern.
         is_moving = (self.speed[f] != 0).any(axis=(1, 2))
@@ -158,8 +151,8 @@ class Others:
         camera, depth = self.tracks.cameras[c], state.wand_t[f] @ state.cam_R[c, 2] + state.cam_t[c, 2]
         return Record(
             camera.name, camera.width, camera.height, problem.frame_number[f], self.tracks.frame_rate_hz, sigma, uv,
-            uv - r.reshape(n, m, 2), is_used, r - (J @ step)[..., 0], 1.0 + (sway**2).sum(axis=2), sway, pose,
-            rows[..., d + 6 : -1], velocity, float(np.median(depth)), float(state.lens[c, 0]),
+            uv + rows[..., -1].reshape(n, m, 2), is_used, residual, variance, sway, rows[..., d:-1], velocity,
+            float(np.median(depth)), float(state.lens[c, 0]),
         )  # fmt: skip
 
 

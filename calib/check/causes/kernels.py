@@ -1,0 +1,115 @@
+"""The loops over a camera's frames, compiled: its points as the other cameras predict them, and their whitening."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from calib.core.compiled import compiled
+from calib.core.geometry import Array
+from calib.solve.elimination import inverse_factor_kernel
+
+
+@compiled
+def leave_out_kernel(
+    rows: Array, weight: Array, frame: Any, H: Array, g: Array, speed: Array, cam_R: Array, sigma_px: float,
+    residual: Array, variance: Array, sway: Array, velocity: Array,
+) -> None:  # fmt: skip
+    """Write what the other cameras leave of a camera's n views of M markers.
+
+    ``rows (n, M, 2, d + 6 + L + 1)`` are unweighted, ``weight (n, M)`` is what the points had in the common fit, whose
+    frames have the information ``H (F, d, d)`` and the pull ``g (F, d)``; ``speed (F, M, 3)`` is in mm a frame. With
+    the camera's own points taken out of H and g, one step moves the wand to where the others put it: residual, its
+    variance and its dependence ``sway (n, 2 M, d)`` on the pose, in units of the noise, and the image velocity.
+    """
+    d = H.shape[1]
+    block, factor = np.empty((1, d, d)), np.zeros((1, d, d))
+    pull, turned = np.empty(d), np.empty(3)
+    last = rows.shape[3] - 1
+    for p in range(len(rows)):
+        f = frame[p]
+        block[0] = H[f]
+        for i in range(d):
+            pull[i] = g[f, i]
+        for m in range(rows.shape[1]):
+            w = weight[p, m] * weight[p, m]
+            if w > 0.0:
+                for k in range(2):
+                    J = rows[p, m, k]
+                    for i in range(d):
+                        value = w * J[i]
+                        pull[i] += value * J[last]  # the last column is minus the residual
+                        for j in range(d):
+                            block[0, i, j] -= value * J[j]
+        inverse_factor_kernel(block, factor)
+        L = factor[0]
+        for m in range(rows.shape[1]):
+            for i in range(3):
+                turned[i] = 0.0
+                for j in range(3):
+                    turned[i] += cam_R[i, j] * speed[f, m, j]
+            for k in range(2):
+                J, at = rows[p, m, k], 2 * m + k
+                step, total = 0.0, 1.0
+                for i in range(d):
+                    own, of_pull = 0.0, 0.0
+                    for j in range(i + 1):
+                        own += L[i, j] * J[j]
+                        of_pull += L[i, j] * pull[j]
+                    step += own * of_pull
+                    sway[p, at, i] = own / sigma_px
+                    total += sway[p, at, i] * sway[p, at, i]
+                residual[p, at], variance[p, at] = -J[last] - step, total
+                # A shift of the camera is one of the marker in the camera's frame.
+                velocity[p, at] = J[d + 3] * turned[0] + J[d + 4] * turned[1] + J[d + 5] * turned[2]
+
+
+@compiled
+def whiten_kernel(sway: Array, is_used: Any, effects: Array, sigma_px: float, out: Array) -> None:
+    """Write effects (P, 2 M, K) in px, in units of independent noise, into out; 0 at points that are not used (P, M).
+
+    Points of a frame have the covariance I + B Bᵀ with B of ``sway (P, 2 M, d)``. With I + Bᵀ B = L Lᵀ the matrix
+    ``W = I - B (I + Lᵀ)⁻¹ L⁻¹ Bᵀ`` has WᵀW = (I + B Bᵀ)⁻¹: multiply ``I - Wᵀ W`` out between (I + L) Lᵀ and L (I + Lᵀ).
+    """
+    n, n_rows, d = sway.shape
+    n_columns = effects.shape[2]
+    L, x = np.empty((d, d)), np.empty((d, n_columns))
+    for p in range(n):
+        out[p] = 0.0
+        L[:] = 0.0
+        x[:] = 0.0
+        for i in range(d):
+            L[i, i] = 1.0
+        for r in range(n_rows):
+            if is_used[p, r // 2]:
+                for k in range(n_columns):
+                    out[p, r, k] = effects[p, r, k] / sigma_px
+                for i in range(d):
+                    B = sway[p, r, i]
+                    for j in range(i + 1):
+                        L[i, j] += B * sway[p, r, j]
+                    for k in range(n_columns):
+                        x[i, k] += B * out[p, r, k]
+        for i in range(d):  # L, and L⁻¹ Bᵀ times the effects
+            for j in range(i):
+                for k in range(j):
+                    L[i, j] -= L[i, k] * L[j, k]
+                L[i, j] /= L[j, j]
+                L[i, i] -= L[i, j] * L[i, j]
+                for k in range(n_columns):
+                    x[i, k] -= L[i, j] * x[j, k]
+            L[i, i] = np.sqrt(L[i, i])
+            for k in range(n_columns):
+                x[i, k] /= L[i, i]
+        for i in range(d - 1, -1, -1):  # (I + Lᵀ)⁻¹ of that
+            for k in range(n_columns):
+                x[i, k] /= 1.0 + L[i, i]
+            for j in range(i):
+                for k in range(n_columns):
+                    x[j, k] -= L[i, j] * x[i, k]
+        for r in range(n_rows):
+            if is_used[p, r // 2]:
+                for i in range(d):
+                    for k in range(n_columns):
+                        out[p, r, k] -= sway[p, r, i] * x[i, k]

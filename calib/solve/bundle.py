@@ -66,7 +66,7 @@ class BundleOptions:
     tolerance: float = 1e-11  # relative fall of the cost that ends the search: well below what a digit of it shows
     # Fall of the cost in half squares that ends the search too: with unit noise 1e-4 is 0.014 sigma.
     enough: float = 0.0
-    damping: float = 1e-4  # start near Gauss-Newton; a bad start raises it within a few trials
+    damping: float = 1e-5  # start near Gauss-Newton; a bad start raises it within a few trials
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -164,8 +164,13 @@ def gauge_motions(state: State, n: int, n_shape: int = 0, is_scale_open: bool = 
 
 def frame_steps(problem: Problem, blocks: Blocks, factors: Array, camera_step: Array, shape_step: Array) -> Array:
     """Return the frames' steps (F, d) that go with the steps of cameras (C, n) and shape (s,)."""
-    pull = np.zeros(blocks.frame_gradient.shape)
-    pull_kernel(problem.cam, problem.starts, np.ascontiguousarray(blocks.coupling), camera_step, pull)
+    pull, coupling = np.zeros(blocks.frame_gradient.shape), np.ascontiguousarray(blocks.coupling)
+
+    def run(chunks: Sequence[Chunk]) -> None:
+        first, last = chunks[0].frames.start, chunks[-1].frames.stop
+        pull_kernel(problem.cam, problem.starts, first, last, coupling, camera_step, pull)
+
+    in_groups(run, problem.chunks)
     rhs = -blocks.frame_gradient - blocks.frame_shape @ shape_step - pull
     return (np.swapaxes(factors, 1, 2) @ (factors @ rhs[:, :, None]))[..., 0]
 

@@ -63,10 +63,10 @@ def whiten_kernel(cam: Any, starts: Any, first: int, last: int, place: Any, fact
 
 
 @compiled
-def pull_kernel(cam: Any, starts: Any, coupling: Array, step: Array, out: Array) -> None:
-    """Add to out (F, d) what the cameras' steps (C, n) pull at the frames."""
+def pull_kernel(cam: Any, starts: Any, first: int, last: int, coupling: Array, step: Array, out: Array) -> None:
+    """Add to out (F, d), frames from first to last, what the cameras' steps (C, n) pull at the frames."""
     _, d, n = coupling.shape
-    for f in range(len(out)):
+    for f in range(first, last):
         for p in range(starts[f], starts[f + 1]):
             for i in range(d):
                 value = 0.0

@@ -22,6 +22,14 @@ TERM_CODES = {"focal": 0, "aspect": 1, "cx": 2, "cy": 3, "k1": 4, "k2": 5, "p1":
 TERM_CODES |= {"k4": 9, "k5": 10, "k6": 11}
 
 
+def row_width(n: int) -> int:
+    """Return the columns of n parameters and the residual, filled up to whole vector registers.
+
+    The compiler then sums products four at a time, without a loop for the rest.
+    """
+    return (n + 4) // 4 * 4
+
+
 @compiled
 def _distort(lens: Array, c: int, x: float, y: float) -> Any:
     """Return distorted image-plane points of camera c, and more, as ``distort_point`` does."""
@@ -205,12 +213,26 @@ def leverage_kernel(
 
 
 @compiled
-def _turned(R: Array, t: Array, G: Array, W: Array) -> None:
-    """Write the twist in the rows of G (6, k) into W with rows in the wand's axes; G's move to the camera's origin."""
+def _to_wand(R: Array, G: Array, W: Array) -> None:
+    """Write the twist in the rows of G (6, k) into W (6, k), its axes turned from the camera's to the wand's."""
     for i in range(3):
         for j in range(G.shape[1]):
             W[i, j] = R[0, i] * G[0, j] + R[1, i] * G[1, j] + R[2, i] * G[2, j]
             W[3 + i, j] = R[0, i] * G[3, j] + R[1, i] * G[4, j] + R[2, i] * G[5, j]
+
+
+@compiled
+def _columns_to_camera(t: Array, G: Array) -> None:
+    """Move the twist in the columns of G (k, 6 and more) from the wand's origin to the camera's, in place."""
+    for i in range(len(G)):
+        G[i, 0] += t[1] * G[i, 5] - t[2] * G[i, 4]
+        G[i, 1] += t[2] * G[i, 3] - t[0] * G[i, 5]
+        G[i, 2] += t[0] * G[i, 4] - t[1] * G[i, 3]
+
+
+@compiled
+def _rows_to_camera(t: Array, G: Array) -> None:
+    """Move the twist in the rows of G (6 and more, k) from the wand's origin to the camera's, in place."""
     for j in range(G.shape[1]):
         G[0, j] += t[1] * G[5, j] - t[2] * G[4, j]
         G[1, j] += t[2] * G[3, j] - t[0] * G[5, j]
@@ -228,15 +250,15 @@ def normal_kernel(
     """Add up the normal equations of the frames from first to last.
 
     frame (F, d, d + 1) ends with the gradient, coupling (P, d, n), frame_cost (F,) and frame_shape (F, d, M a) are
-    written; camera (C, n + 1, n + 1; upper triangles) with the gradient last, camera_shape (C, n + 1, M a) and
-    by_marker (M, a, a) are added to. Without ``has_cameras`` only what concerns frames alone is formed.
+    written; camera (C, n, width; upper triangles), camera_shape (C, M a, width) and by_marker (M, a, a) are added to,
+    the first two with the gradient in column n and ``row_width(n)`` wide. Without ``has_cameras`` only what concerns
+    frames alone is formed.
 
     A pair's points see one rigid motion between camera and wand: their products are summed for one twist, of which the
     camera's and the wand's are linear maps. That takes a third of the arithmetic of whole rows.
     """
     d, skip, n = n_turn + 3, 3 - n_turn, 6 + len(codes)
-    # Rows of whole vector registers: the compiler then sums products four at a time, without a loop for the rest.
-    width = (n + 4) // 4 * 4
+    width = camera.shape[2]
     R, t = np.empty((3, 3)), np.empty(3)
     rows, G, W = np.zeros((2, width)), np.empty((n, width)), np.empty((6, width))
     of_frame = np.empty((len(shape), 3, n_axes))
@@ -258,8 +280,8 @@ def normal_kernel(
                         for j in range(width):
                             G[i, j] += of_x * rows[0, j] + of_y * rows[1, j]
                     if n_axes:
-                        _add_shape(R, t, rows, c, n, m, n_axes, of_frame, camera_shape)
-            _turned(R, t, G, W)
+                        _add_shape(R, t, rows, c, m, n_axes, of_frame, camera_shape)
+            _to_wand(R, G, W)
             for i in range(d):
                 k = skip + i
                 for j in range(3):
@@ -268,19 +290,14 @@ def normal_kernel(
                     frame[f, i, n_turn + j] += W[k, 3] * R[0, j] + W[k, 4] * R[1, j] + W[k, 5] * R[2, j]
                 frame[f, i, d] += W[k, n]
             if has_cameras:
+                _columns_to_camera(t, W)
                 for i in range(d):
-                    k = skip + i
-                    for j in range(3, n):
-                        coupling[p, i, j] = W[k, j]
-                    coupling[p, i, 0] = W[k, 0] + t[1] * W[k, 5] - t[2] * W[k, 4]
-                    coupling[p, i, 1] = W[k, 1] + t[2] * W[k, 3] - t[0] * W[k, 5]
-                    coupling[p, i, 2] = W[k, 2] + t[0] * W[k, 4] - t[1] * W[k, 3]
+                    for j in range(n):
+                        coupling[p, i, j] = W[skip + i, j]
+                _columns_to_camera(t, G)
+                _rows_to_camera(t, G)
                 for i in range(n):
-                    if i < 6:
-                        camera[c, i, 0] += G[i, 0] + t[1] * G[i, 5] - t[2] * G[i, 4]
-                        camera[c, i, 1] += G[i, 1] + t[2] * G[i, 3] - t[0] * G[i, 5]
-                        camera[c, i, 2] += G[i, 2] + t[0] * G[i, 4] - t[1] * G[i, 3]
-                    for j in range(3, n + 1):
+                    for j in range(width):
                         camera[c, i, j] += G[i, j]
         _close_shape(f, shape, n_turn, n_axes, of_frame, frame_shape, by_marker)
         frame_cost[f] = cost
@@ -288,7 +305,7 @@ def normal_kernel(
 
 @compiled
 def _add_shape(
-    R: Array, t: Array, rows: Array, c: int, n: int, m: int, n_axes: int, of_frame: Array, camera_shape: Array
+    R: Array, t: Array, rows: Array, c: int, m: int, n_axes: int, of_frame: Array, camera_shape: Array
 ) -> None:
     """Add a point's products with the shifts of its marker, whose column is the wand's own shift.
 
@@ -303,11 +320,11 @@ def _add_shape(
         v2 = of_x * rows[0, 5] + of_y * rows[1, 5]
         for b in range(3):
             of_frame[m, b, a] += R[0, b] * v0 + R[1, b] * v1 + R[2, b] * v2
-        for j in range(n + 1):
-            camera_shape[c, j, column] += of_x * rows[0, j] + of_y * rows[1, j]
-        camera_shape[c, 0, column] += t[1] * v2 - t[2] * v1
-        camera_shape[c, 1, column] += t[2] * v0 - t[0] * v2
-        camera_shape[c, 2, column] += t[0] * v1 - t[1] * v0
+        for j in range(rows.shape[1]):
+            camera_shape[c, column, j] += of_x * rows[0, j] + of_y * rows[1, j]
+        camera_shape[c, column, 0] += t[1] * v2 - t[2] * v1
+        camera_shape[c, column, 1] += t[2] * v0 - t[0] * v2
+        camera_shape[c, column, 2] += t[0] * v1 - t[1] * v0
 
 
 @compiled

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy import linalg
 
 from calib.core.geometry import Array
-from calib.solve.kernels import TERM_CODES, leverage_kernel, normal_kernel, residual_kernel, rows_kernel
+from calib.solve.kernels import TERM_CODES, leverage_kernel, normal_kernel, residual_kernel, row_width, rows_kernel
 from calib.solve.problem import Chunk, Problem, State
 from calib.solve.threads import in_groups
 
@@ -114,8 +114,8 @@ def linearise(
 
     def run(chunks: Sequence[Chunk]) -> tuple[Array, Array, Array]:
         """Fill the rows of these chunks and return their sums: cameras, cameras with shape, shape by marker."""
-        camera = np.zeros((problem.n_cameras, n + 1, n + 1))
-        camera_shape = np.zeros((problem.n_cameras, n + 1, n_shape))
+        camera = np.zeros((problem.n_cameras, n, row_width(n)))
+        camera_shape = np.zeros((problem.n_cameras, n_shape, row_width(n)))
         by_marker = np.zeros((n_markers, n_axes, n_axes))
         normal_kernel(
             problem.cam, problem.starts, problem.uv_px, weight, chunks[0].frames.start, chunks[-1].frames.stop,
@@ -126,18 +126,18 @@ def linearise(
 
     parts = in_groups(run, problem.chunks)
     upper, camera_shape, by_marker = (np.sum([part[k] for part in parts], axis=0) for k in range(3))
-    camera = np.triu(upper) + np.swapaxes(np.triu(upper, 1), 1, 2)
+    own = np.triu(upper[:, :, :n])
     return Blocks(
-        camera=camera[:, :n, :n],
-        camera_gradient=camera[:, :n, n],
+        camera=own + np.swapaxes(np.triu(own, 1), 1, 2),
+        camera_gradient=upper[:, :, n].copy(),
         frame=frame[:, :, :d],
         frame_gradient=frame[:, :, d],
         coupling=coupling,
         frame_cost=frame_cost,
         shape=linalg.block_diag(*by_marker) if n_axes else np.zeros((0, 0)),
-        shape_gradient=camera_shape[:, n].sum(axis=0),
+        shape_gradient=camera_shape[:, :, n].sum(axis=0),
         frame_shape=frame_shape,
-        camera_shape=camera_shape[:, :n],
+        camera_shape=np.swapaxes(camera_shape[:, :, :n], 1, 2),
     )
 
 

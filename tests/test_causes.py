@@ -60,6 +60,12 @@ def test_a_planted_fault_is_named_first_and_in_its_camera_alone(fault, layout, s
     assert act(table) == ["cam02"], str(table)
 
 
+def test_cameras_beyond_those_that_are_taken_out_are_named_too(monkeypatch):
+    monkeypatch.setattr("calib.check.causes.find.MOST_OUT", 1)
+    table = table_of(planted("room", 3, window_px={"cam02": 0.4, "cam04": 0.3}))
+    assert set(act(table)) >= {"cam02", "cam04"}, str(table)
+
+
 def test_the_evidence_gives_the_planted_size():
     knock = Knock(camera="cam02", frame=250, rotation_deg=0.5, translation_mm=5.0)
     sizes = {

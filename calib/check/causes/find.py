@@ -25,6 +25,9 @@ MAX_CORNER = 2.3
 # Of the squares: what takes more is the cause, and what it leaves is the rest of a large fault, not another one.
 HALF, CLEAR = 0.5, 0.9
 GEOMETRY = {"moved", "lens"}
+# Cameras taken out of the wand poses before the others are believed. Where more are at fault it is no single camera's
+# doing (a rig or a wand that is not this one), and each takes one more pass over all points.
+MOST_OUT = 12
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -101,7 +104,7 @@ def _examine_all(fit: RigFit, tracks: Tracks) -> list[Examination | None]:
     """
     weight = np.ones(len(tracks.cameras))
     found = of_cameras(fit, tracks, examine)
-    while weight.sum() > 2:
+    for _ in range(min(len(weight) - 2, MOST_OUT)):
         pending = [c for c, e in enumerate(found) if weight[c] and e is not None and e.explanation is not None]
         if not pending:
             break

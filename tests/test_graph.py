@@ -71,6 +71,18 @@ def test_overlap_of_a_camera_without_points() -> None:
     assert nothing.points.sum() == 0 and camera_graph(nothing).blind == ("a", "b")
 
 
+def test_high_marker_numbers_count_like_low_ones() -> None:
+    """One point of a number that no wand has must not cost memory for all numbers below it in every frame."""
+    cameras = [seen("a", range(0, 3000)), seen("b", range(1500, 4500))]
+    high = [
+        CameraTracks(c.name, c.width, c.height, c.frame, c.xy_px, np.where(c.marker == 2, 32_000, c.marker))
+        for c in cameras
+    ]
+    found, expected = overlap(capture(*high)), overlap(capture(*cameras))
+    for table in ("points", "frames", "cells", "seconds"):
+        np.testing.assert_array_equal(getattr(found, table), getattr(expected, table))
+
+
 def test_time_between_cameras_is_counted_in_seconds() -> None:
     table = overlap(capture(seen("a", range(0, 200)), seen("b", range(520, 800)), rate=100.0))
     assert table.gap_s[0, 1] == table.gap_s[1, 0] == 4.0  # second 1 to second 5

@@ -54,24 +54,25 @@ def overlap(tracks: Tracks) -> Overlap:
     n = len(tracks.cameras)
     rows = [np.flatnonzero(c.marker >= 0) for c in tracks.cameras]
     both = list(zip(tracks.cameras, rows, strict=True))
-    markers = [c.marker[r].astype(np.intp) for c, r in both]
-    n_markers = 1 + max((int(m.max(initial=0)) for m in markers), default=0)
     number, frame_of = common_frames([c.frame[r] for c, r in both])
-    sees = np.zeros((len(number) * n_markers, n), bool)  # one row for each marker at each moment
-    for c, (frame, marker) in enumerate(zip(frame_of, markers, strict=True)):
-        sees[frame * n_markers + marker, c] = True
+    marker = np.concatenate([c.marker[r].astype(np.intp) for c, r in both])
+    start = np.concatenate([[0], np.cumsum([len(r) for r in rows])])
+    camera, frame = np.repeat(np.arange(n), np.diff(start)), np.concatenate(frame_of)
+    row = frame * (marker.max(initial=0) + 1) + marker
+    if row.max(initial=0) > 8 * len(row):  # a stray marker number must not cost memory
+        row = np.unique(row, return_inverse=True)[1]
+    sees = np.zeros((row.max(initial=-1) + 1, n), bool)  # one row for each marker at each moment
+    sees[row, camera] = True
     tables: dict[str, Any] = {name: np.zeros((n, n), np.int64) for name in ("points", "frames", "cells")}
 
     def fill(cameras: Sequence[int]) -> None:
         for i in cameras:
-            camera, row = tracks.cameras[i], frame_of[i] * n_markers + markers[i]
-            cell = _cell(camera.xy_px[rows[i]], camera.width, camera.height)
-            _count(sees, row, frame_of[i], cell, *(tables[name][i] for name in ("points", "frames", "cells")))
+            c, own = tracks.cameras[i], slice(start[i], start[i + 1])
+            cell = _cell(c.xy_px[rows[i]], c.width, c.height)
+            _count(sees, row[own], frame[own], cell, *(tables[name][i] for name in ("points", "frames", "cells")))
 
     in_groups(fill, range(n))
-    camera = np.repeat(np.arange(n), [len(r) for r in rows])
-    frame = number[np.concatenate(frame_of)]
-    return Overlap(tracks.names, **tables, **_in_time(camera, frame, n, tracks.frame_rate_hz))
+    return Overlap(tracks.names, **tables, **_in_time(camera, number[frame], n, tracks.frame_rate_hz))
 
 
 @compiled

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy import ndimage
+import scipy  # its submodule loads when it is first used, which most commands never do
 
 from calib.core.geometry import Array
 from calib.core.tracks import CameraTracks
@@ -39,8 +39,8 @@ def stray_masks(camera: CameraTracks) -> Array:
     if not is_busy.any():
         return nothing
     # Neighbours into which a spot on a cell's border spills belong to it.
-    is_near = ndimage.binary_dilation(is_busy, np.ones((3, 3))) & (count >= MIN_STRETCHES // 2).reshape(n_y, n_x)
-    label, n_labels = ndimage.label(is_near | is_busy, np.ones((3, 3)))
+    is_near = scipy.ndimage.binary_dilation(is_busy, np.ones((3, 3))) & (count >= MIN_STRETCHES // 2).reshape(n_y, n_x)
+    label, n_labels = scipy.ndimage.label(is_near | is_busy, np.ones((3, 3)))
     of_point = label.ravel()[key]
     masks = []
     for k in range(1, n_labels + 1):

@@ -9,10 +9,10 @@ import numpy as np
 from calib.check.inspection import CameraCapture, Finding, Inspection, Timing
 from calib.core.camera import coverage
 from calib.core.geometry import Array
-from calib.core.tracks import CameraTracks, Ints, Tracks
+from calib.core.tracks import CameraTracks, Ints, Tracks, group_starts
 from calib.core.wand import Wand
 from calib.solve.graph import CameraGraph, Overlap, camera_graph, listed, overlap, wave_between
-from calib.solve.motion import PLANAR_PARALLAX, STILL_TRAVEL, Depth, camera_travel, depth, group_starts, travel
+from calib.solve.motion import PLANAR_PARALLAX, STILL_TRAVEL, Depth, camera_travel, depth, travel
 
 # Pose and lens of a camera have ten unknowns; twenty points to each leave their noise a tenth of itself or so.
 FEW_POINTS = 200

@@ -97,13 +97,22 @@ class CameraTracks:
         return self.focal_mm / self.pixel_pitch_mm
 
 
+def group_starts(sorted_values: Ints) -> Ints:
+    """Return where each run of equal values begins.
+
+    >>> group_starts(np.array([4, 4, 7, 9, 9]))
+    array([0, 2, 3])
+    """
+    return np.flatnonzero(np.diff(sorted_values, prepend=sorted_values[:1] - 1))
+
+
 def common_frames(frames: Sequence[Ints]) -> tuple[Ints, list[NDArray[np.intp]]]:
     """Return the numbers of all frames that sorted lists (n,) hold, in order, and where each entry is among them.
 
     >>> common_frames([np.array([3, 3, 7]), np.array([5, 7])])
     (array([3, 5, 7]), [array([0, 0, 2]), array([1, 2])])
     """
-    distinct = [f[np.flatnonzero(np.diff(f, prepend=f[:1] - 1))] for f in frames]
+    distinct = [f[group_starts(f)] for f in frames]
     number = np.unique(np.concatenate(distinct))
     return number, [np.searchsorted(number, f) for f in frames]
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calib.core.geometry import Array
-from calib.core.tracks import CameraTracks, Ints, Tracks
+from calib.core.tracks import CameraTracks, Ints, Tracks, group_starts
 from calib.errors import UnsolvableError
 from calib.solve.graph import Overlap, camera_graph, overlap, pair_scores
 from calib.solve.threads import in_groups
@@ -26,15 +26,6 @@ MAX_POINTS = 400
 MIN_MARKER_POINTS = 60
 MIN_MARKER_SECONDS = 6  # a hand sweeps once in a second or two (common practice, no source)
 N_ROUNDS = 10
-
-
-def group_starts(sorted_values: Ints) -> Ints:
-    """Return where each run of equal values begins.
-
-    >>> group_starts(np.array([4, 4, 7, 9, 9]))
-    array([0, 2, 3])
-    """
-    return np.flatnonzero(np.diff(sorted_values, prepend=sorted_values[:1] - 1))
 
 
 def camera_travel(camera: CameraTracks) -> float:

@@ -186,7 +186,7 @@ def bundle(problem: Problem, state: State, options: BundleOptions) -> BundleResu
     damping, growth, is_converged, iteration = options.damping, 2.0, False, 0
     of_frames = np.zeros(problem.n_frames)
     spare: Blocks | None = None
-    is_rough = len(blocks.camera_gradient.ravel()) + len(blocks.shape) >= ROUGH_SIZE
+    is_rough = blocks.camera_gradient.size + len(blocks.shape) >= ROUGH_SIZE
     predicted = np.inf
     while iteration < options.max_iterations and not is_converged:
         iteration += 1

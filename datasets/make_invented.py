@@ -1,6 +1,6 @@
 """Make the invented captures, each from its scenario.toml: tracks.h5, wand.toml and the true rig, truth.h5.
 
-python datasets/make_invented.py [FOLDER]   (default: this folder; the files come out the same to the byte)
+python datasets/make_invented.py [FOLDER]   (default: this folder)
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ CAPTURES = ("rehearsal-hall", "workshop-aisle")
 
 
 # Machines' mathematics libraries differ in the last bits of a sine. Rounded far above those bits, and far below
-# anything a camera resolves, the numbers are the same everywhere.
+# anything a camera resolves, the numbers are the same everywhere to a step of the rounding, and nearly all to the bit.
 def rounded_tracks(tracks: Tracks) -> Tracks:
     """Return the tracks with points rounded to 0.0001 px and radii to 0.001 px."""
     cameras = (

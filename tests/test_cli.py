@@ -531,7 +531,10 @@ def test_ctrl_c_is_130_with_a_line_and_nothing_written(
 def test_a_signal_while_writing_leaves_nothing(sent: signal.Signals, code: int, capture: Path, tmp_path: Path) -> None:
     """The signal comes between the writing of the temporary file and its renaming."""
     script = (
-        "import os, signal\nfrom calib.cli.main import run\n"
+        "import os, signal\n"
+        # Started in the background a process has SIGINT ignored, and so would this one.
+        "signal.signal(signal.SIGINT, signal.default_int_handler)\n"
+        "from calib.cli.main import run\n"
         f"os.replace = lambda *_: os.kill(os.getpid(), {int(sent)})\nrun()"
     )
     command = [sys.executable, "-c", script, "export", str(capture / "rig.h5"), "--to", "json"]

@@ -1,4 +1,4 @@
-"""The invented captures: made again to the byte, small, marked as invented, and of the trouble they are to show."""
+"""The invented captures: made again to rounding, small, marked as invented, and of the trouble they are to show."""
 
 import importlib.util
 from pathlib import Path
@@ -15,13 +15,25 @@ DATASETS = Path(__file__).parent.parent / "datasets"
 CAPTURES = ("rehearsal-hall", "workshop-aisle")
 
 
+# What rounding leaves open. The stored numbers were rounded on some machine; another's mathematics library may
+# differ in the last bits, and then a number near the middle of two steps is rounded the other way.
+STEP = {"xy": 1e-4, "radius": 1e-3, "t": 1e-9, "R": 1e-12}
+# A rotation rounded to 1e-12 is made orthonormal again as it is loaded, by a singular value decomposition.
+ORTHONORMAL = 1e-11
+
+
 @pytest.fixture(scope="module")
-def remade(tmp_path_factory):
+def make():
     spec = importlib.util.spec_from_file_location("make_invented", DATASETS / "make_invented.py")
     module = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)
+    return module.make
+
+
+@pytest.fixture(scope="module")
+def remade(make, tmp_path_factory):
     folder = tmp_path_factory.mktemp("datasets")
-    module.make(folder)
+    make(folder)
     return folder
 
 
@@ -46,13 +58,26 @@ def test_made_again_with_the_same_content(remade, name, file):
     kept, made = contents(DATASETS / name / file), contents(remade / name / file)
     assert kept.keys() == made.keys()
     for place, value in kept.items():
-        assert value.dtype == made[place].dtype and np.array_equal(value, made[place]), place
+        other = made[place]
+        assert value.dtype == other.dtype and value.shape == other.shape, place
+        if value.dtype.kind == "f":
+            last = (place[1] or place[0]).rpartition("/")[2]
+            within = STEP.get(last, 1e-9) + ORTHONORMAL
+            np.testing.assert_allclose(other, value, rtol=1e-12, atol=1.01 * within, err_msg=str(place))
+        else:
+            assert np.array_equal(value, other), place
 
 
 @pytest.mark.parametrize("name", CAPTURES)
-@pytest.mark.parametrize("file", ["tracks.h5", "truth.h5", "wand.toml"])
-def test_made_again_to_the_byte(remade, name, file):
-    assert (DATASETS / name / file).read_bytes() == (remade / name / file).read_bytes()
+def test_wand_file_made_again_to_the_byte(remade, name):
+    assert (DATASETS / name / "wand.toml").read_bytes() == (remade / name / "wand.toml").read_bytes()
+
+
+def test_made_twice_in_one_place_to_the_byte(make, remade, tmp_path):
+    make(tmp_path)
+    for name in CAPTURES:
+        for file in ("tracks.h5", "truth.h5", "wand.toml"):
+            assert (tmp_path / name / file).read_bytes() == (remade / name / file).read_bytes(), (name, file)
 
 
 def test_small_enough_to_keep():

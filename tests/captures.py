@@ -8,9 +8,10 @@ import numpy as np
 from calib.check.residuals import residual_table
 from calib.core.tracks import Tracks
 from calib.simulate import Scenario, simulate
+from calib.simulate.scenario import INDEPENDENT
 
 SIGMA = Scenario().sigma_px
-IDEAL = {"outliers": 0.0, "strays": 0.0, "occlusion": False, "person": False}
+IDEAL = {"outliers": 0.0, "strays": 0.0, "occlusion": False, "person": False, **INDEPENDENT}
 
 
 @lru_cache

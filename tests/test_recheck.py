@@ -98,7 +98,8 @@ def test_the_changed_camera_is_named_and_only_it(number, changes, expected):
 
 def test_two_of_six_moved_apart_are_both_named():
     changes = (Knock(camera="cam01", rotation_deg=0.1, translation_mm=0.0), Knock(camera="cam04", rotation_deg=0.5))
-    outcome = recheck(stored(), wave(8, knock=changes).tracks)
+    # One chance in a thousand of naming another: there are two dozen waves here.
+    outcome = recheck(stored(), wave(8, knock=changes).tracks, RecheckOptions(alpha=1e-3))
     assert set(outcome.moved) == {"cam01", "cam04"}
     assert outcome.groups == (("cam01",), ("cam04",))
 
@@ -113,7 +114,7 @@ def test_a_wave_without_names_is_named_though_a_camera_points_elsewhere():
 
 
 def test_a_single_marker_shows_who_turned_but_no_size():
-    scenario = Scenario(n_cameras=6, n_frames=400, seed=5)
+    scenario = Scenario(n_cameras=6, n_frames=400, seed=5, lasting_share=0.0)
     first, later = simulate(scenario), simulate(replace(scenario, wave=1, **knock("cam01", rotation_deg=0.3)))
     p, q = (first.truth.camera(n).position_mm for n in ("cam01", "cam02"))
     distance = KnownDistance("cam01", "cam02", float(np.linalg.norm(p - q)), 0.0)
@@ -150,7 +151,8 @@ def held() -> Rig:
 def test_errors_of_held_lenses_are_no_moves(held: Rig, number: int, changes, expected):
     """They pull the poses of each wave differently, by where its points lie: the rig says by how much."""
     outcome = recheck(held, measured(wave(number, **changes), LENS_ERROR))
-    assert {c.name: c.verdict for c in outcome.cameras if c.verdict != "unmoved"} == expected
+    # Held lenses as poor as these leave a camera that says little of itself undecided.
+    assert {c.name: c.verdict for c in outcome.cameras if c.verdict not in {"unmoved", "undecided"}} == expected
     assert not outcome.drift and not any("held" in f for f in outcome.findings)
 
 
@@ -334,7 +336,7 @@ def test_a_wave_in_one_corner_says_whom_it_cannot_judge():
 def test_real_pair_against_its_own_capture_and_with_a_turned_camera(form: str):
     tracks, wand = load_tracks(DATASETS / f"photographs/{form}.h5"), load_wand(DATASETS / f"photographs/{form}.toml")
     rig = calibrate(tracks, wand)
-    assert {c.verdict for c in recheck(rig, tracks).cameras} <= {"unmoved", "unseen"}
+    assert {c.verdict for c in recheck(rig, tracks).cameras} <= {"unmoved", "undecided"}
     for name in rig.names:
         outcome = recheck(turned(rig, name, 0.2), tracks)
         assert outcome.moved == (name,)

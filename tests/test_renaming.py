@@ -31,7 +31,16 @@ EMPTY = np.empty((0, 3))
 @cache
 def simulated(wand: str, seed: int, n_frames: int = N_FRAMES) -> Simulation:
     return simulate(
-        Scenario(n_cameras=5, n_frames=n_frames, wand=wand, seed=seed, strays=10.0, is_named=False, connected=False)
+        Scenario(
+            n_cameras=5,
+            n_frames=n_frames,
+            wand=wand,
+            seed=seed,
+            strays=10.0,
+            is_named=False,
+            connected=False,
+            lasting_share=0.0,
+        )
     )
 
 

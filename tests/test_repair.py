@@ -20,6 +20,7 @@ from calib.core.rig import Rig
 from calib.errors import InputError
 from calib.files import load_rig, save_rig, save_tracks, sha256
 from calib.simulate import Knock, Simulation, sample_points
+from calib.simulate.scenario import INDEPENDENT
 from calib.solve.calibrate import calibrate
 from calib.solve.repair import RING, repair
 from calib.solve.select import keep_frames
@@ -150,7 +151,7 @@ def test_resection_agrees_with_opencv():
     The other cameras are all but free of noise, so that the markers lie where they lie.
     """
     calm = {n: 0.01 for n in NAMES}
-    quiet_world = {"outliers": 0.0, "strays": 0.0, "occlusion": False, "knock": (HIT,)}
+    quiet_world = {"outliers": 0.0, "strays": 0.0, "occlusion": False, "knock": (HIT,), **INDEPENDENT}
     sim = wave(1, n_frames=150, noise_spread=1.0, sigma_px=0.2, noisy=calm | {"cam03": 1.0}, **quiet_world)
     truth, others = replace(sim.truth, covariance=None), [c for c in sim.tracks.cameras if c.name != "cam03"]
     full = [np.unique(c.frame[c.marker >= 0], return_counts=True) for c in others]

@@ -23,16 +23,16 @@ from calib.solve.start import term_names
 
 TERMS = term_names(("focal", "principal", "k1", "k2"))
 RIGS = [
-    Scenario(layout="room", n_cameras=6, seed=71, n_frames=800),
-    Scenario(layout="corridor", n_cameras=7, seed=72, n_frames=1000, wand="plane5"),
-    Scenario(layout="row", n_cameras=5, seed=73, n_frames=800, wand="solid6"),
-    Scenario(layout="dome", n_cameras=8, seed=74, n_frames=800, outliers=0.02),
-    Scenario(layout="row", n_cameras=8, seed=75, n_frames=800),
-    Scenario(layout="room", n_cameras=4, seed=76, n_frames=800, wand="solid6"),
-    Scenario(layout="corridor", n_cameras=9, seed=77, n_frames=1000),
-    Scenario(layout="dome", n_cameras=5, seed=78, n_frames=800, wand="plane5", sigma_px=0.4),
-    Scenario(layout="row", n_cameras=6, seed=79, n_frames=800, wand="plane5"),
-    Scenario(layout="room", n_cameras=10, seed=80, n_frames=800, dropout=0.4),
+    Scenario.plain(layout="room", n_cameras=6, seed=71, n_frames=800),
+    Scenario.plain(layout="corridor", n_cameras=7, seed=72, n_frames=1000, wand="plane5"),
+    Scenario.plain(layout="row", n_cameras=5, seed=73, n_frames=800, wand="solid6"),
+    Scenario.plain(layout="dome", n_cameras=8, seed=74, n_frames=800, outliers=0.02),
+    Scenario.plain(layout="row", n_cameras=8, seed=75, n_frames=800),
+    Scenario.plain(layout="room", n_cameras=4, seed=76, n_frames=800, wand="solid6"),
+    Scenario.plain(layout="corridor", n_cameras=9, seed=77, n_frames=1000),
+    Scenario.plain(layout="dome", n_cameras=5, seed=78, n_frames=800, wand="plane5", sigma_px=0.4),
+    Scenario.plain(layout="row", n_cameras=6, seed=79, n_frames=800, wand="plane5"),
+    Scenario.plain(layout="room", n_cameras=10, seed=80, n_frames=800, dropout=0.4),
 ]
 
 

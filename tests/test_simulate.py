@@ -15,9 +15,10 @@ from calib.errors import InputError, UnsolvableError
 from calib.simulate import Knock, Scenario, sample_points, simulate
 from calib.simulate.layouts import image_plane_reach, volume_mm
 from calib.simulate.path import make_motion, make_wand
+from calib.simulate.scenario import INDEPENDENT
 
 LAYOUTS = ("room", "corridor", "row", "dome")
-CLEAN = {"dropout": 0.0, "outliers": 0.0, "strays": 0.0, "occlusion": False, "person": False}
+CLEAN = {"dropout": 0.0, "outliers": 0.0, "strays": 0.0, "occlusion": False, "person": False, **INDEPENDENT}
 TINY = 1e-6  # chance of a false alarm in a statistical check
 
 

@@ -30,7 +30,7 @@ CASES = [("room", 5, 5), ("corridor", 6, 6), ("dome", 7, 7), ("row", 5, 8), ("ro
 
 @cache
 def simulated(layout: str, n_cameras: int, seed: int) -> Simulation:
-    return simulate(Scenario(layout=layout, n_cameras=n_cameras, seed=seed, n_frames=600))
+    return simulate(Scenario(layout=layout, n_cameras=n_cameras, seed=seed, n_frames=600, lasting_share=0.0))
 
 
 def single(sim: Simulation, marker: int, is_measured: bool) -> Tracks:

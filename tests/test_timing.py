@@ -36,7 +36,7 @@ def scenario(seed: int) -> Scenario:
     """Return one of several kinds of rig, frame rate and wand, by seed, with ``FINE`` poses a frame."""
     kinds = (("room", "line3", 25.0), ("dome", "solid6", 60.0), ("room", "line3", 100.0), ("room", "line3", 30.0))
     layout, wand, rate = kinds[seed % len(kinds)]
-    return Scenario(
+    return Scenario.plain(
         layout=layout, wand=wand, frame_rate_hz=FINE * rate, n_cameras=5, n_frames=FINE * 250, seed=seed,
         strays=0.0, outliers=0.0,
     )  # fmt: skip
@@ -200,7 +200,7 @@ def test_sigma_falls_with_speed() -> None:
 def test_whole_frames_are_found() -> None:
     """A frame count that is late by k makes each exposure k frames earlier than its number says."""
     slip = {"cam02": 3, "cam05": -1}
-    sim = simulate(Scenario(n_cameras=5, n_frames=250, seed=12, slip=slip, outliers=0.01, strays=0.0))
+    sim = simulate(Scenario.plain(n_cameras=5, n_frames=250, seed=12, slip=slip, outliers=0.01, strays=0.0))
     fit = first_fit(sim, sim.tracks)
     fit, _, found = with_timing(sim.tracks, sim.wand, fit, options_of(sim), quiet)
     true = np.array([-float(slip.get(name, 0)) for name in sim.tracks.names])

@@ -9,7 +9,7 @@ from calib.core.camera import Lens
 from calib.core.geometry import Array, Pose
 from calib.core.rig import Rig, RigCamera
 from calib.core.tracks import Tracks
-from calib.solve.bundle import BundleOptions, bundle
+from calib.solve.bundle import BundleOptions, Prior, bundle
 from calib.solve.problem import State, problem_from_tracks
 from calib.solve.shape import wand_axes, wand_shape
 from calib.solve.start import term_names
@@ -24,8 +24,12 @@ def likelihood_optimum(
     is_good: list[NDArray[np.bool_]],
     sigma_px: Array,
     terms: tuple[str, ...] = ("focal", "principal", "k1", "k2"),
+    lens_sd: Array | None = None,
 ) -> Rig:
-    """Return the maximum-likelihood rig from true poses, lenses, noise and inliers, without any prior.
+    """Return the maximum-likelihood rig from true poses, lenses, noise and inliers.
+
+    ``lens_sd (C, L)`` are the standard deviations of the single lens terms about those of a plain lens, where these are
+    known; then it is the most likely rig with that knowledge. Infinite ones state nothing.
 
     ``world_from_wand`` holds true wand poses by frame number, R (F, 3, 3) and t in mm (F, 3); ``is_good`` one mask a
     camera over its points; ``sigma_px (C,)`` the true noise of one coordinate. Its error against the truth is what
@@ -45,7 +49,9 @@ def likelihood_optimum(
         R @ middle + t,
         wand_shape(wand),
     )
-    state = bundle(problem, start, BundleOptions(terms=names)).state
+    plain = np.array([1.0 if name == "aspect" else 0.0 for name in names])
+    prior = None if lens_sd is None else Prior(np.broadcast_to(plain, lens_sd.shape), lens_sd)
+    state = bundle(problem, start, BundleOptions(terms=names, prior=prior)).state
     return Rig(
         tuple(
             RigCamera(c.name, c.width, c.height, Lens.from_vector(state.lens[i]), Pose(state.cam_R[i], state.cam_t[i]))

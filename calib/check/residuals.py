@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
+from scipy import special
 
 from calib.check.causes import Cause, find_causes
 from calib.core.geometry import Array
@@ -14,10 +15,15 @@ from calib.core.rig import CameraStats, Rig
 from calib.core.tracks import Tracks
 from calib.errors import InputError, UnsolvableError
 from calib.solve.intersect import triangulate_markers
+from calib.solve.lasting import USUAL_SHARE, in_words
+from calib.solve.problem import TERMS, term_values
 from calib.solve.refine import RigFit, fit_to_rig
 from calib.solve.statistics import rig_stats
 from calib.solve.threads import one_blas_thread
 from calib.solve.timing import at_common_time
+
+LETTERS = {"aspect": "a", "tangential": "p", "k3": "k", "rational": "r"}  # of the groups beyond the usual lens
+MOST_NAMED = 5  # cameras in a line of words
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -25,6 +31,7 @@ class CameraRow:
     """One camera's line of the table: its statistics, ``verdict`` "ok" or "act", and the causes for "act".
 
     The sigmas (3,) are how sure the rig's own solve is of its position and rotation, nan where that is not known.
+    ``lens_terms`` are those that its lens has beside focal length, centre, k1 and k2, None where the solve held it.
     """
 
     name: str
@@ -32,6 +39,7 @@ class CameraRow:
     causes: tuple[Cause, ...]
     sigma_position_mm: Array
     sigma_rotation_deg: Array
+    lens_terms: tuple[str, ...] | None = None
 
     @property
     def verdict(self) -> str:
@@ -56,6 +64,7 @@ class ResidualTable:
     cameras: tuple[CameraRow, ...]
     wand: WandLengths
     n_frames: int
+    lasting: dict[str, Any] = field(default_factory=dict)  # see ``calib.solve.lasting.in_words``
 
     def as_json(self) -> dict[str, Any]:
         """Return the table as ``calib residuals --json`` prints it; numbers that do not exist are None."""
@@ -67,32 +76,35 @@ class ResidualTable:
                 {"name": row.name, "points": s.points, "left_out": s.n_left_out, **numbers}
                 | {k: [_or_none(v) for v in getattr(row, k)] for k in ("sigma_position_mm", "sigma_rotation_deg")}
                 | {"bias_px": [_or_none(b) for b in s.bias_px], "coverage": s.coverage, "verdict": row.verdict}
+                | {"lens_terms": None if row.lens_terms is None else list(row.lens_terms)}
                 | {"causes": [{"cause": c.cause, "evidence": c.evidence} for c in row.causes]}
             )
         names = ("length_mean_mm", "length_sd_mm", "length_p95_mm", "length_rms_mm")
         wand = {"n_lengths": self.wand.n_lengths} | {k: _or_none(getattr(self.wand, k)) for k in names}
-        return {"cameras": cameras, "wand": wand, "frames": self.n_frames}
+        return {"cameras": cameras, "wand": wand, "frames": self.n_frames, "lasting": self.lasting}
 
     def __str__(self) -> str:
         """Lay the table out, two lines of headings (the second: units), with 1σ as the root of the sum over axes."""
         width = max(6, *(len(row.name) for row in self.cameras))
-        names = ("RMS", "median", "95 %", "sigma", "bias x", "bias y", "place", "turn")
-        units = (*["px"] * 6, "1σ mm", "1σ deg")
+        names = ("RMS", "95 %", "sigma", "bias x", "bias y", "place", "turn")
+        units = (*["px"] * 5, "1σ mm", "1σ deg")
         wide = [max(5, len(n), len(u)) for n, u in zip(names, units, strict=True)]
-        digits = (*[3] * 7, 4)
+        digits = (*[3] * 6, 4)
 
         def line(first: str, points: str, out: str, cells: Iterable[str], last: str) -> str:
             middle = "  ".join(f"{cell:>{w}}" for cell, w in zip(cells, wide, strict=True))
             return f"{first:<{width}}  {points:>6}  {out:>4}  {middle}  {last}".rstrip()
 
-        lines = [line("camera", "points", "left", names, "sensor  verdict"), line("", "", "out", units, "")]
+        lines = [line("camera", "points", "left", names, "sensor  lens   verdict"), line("", "", "out", units, "")]
         for row in self.cameras:
             s = row.stats
             pose = (float(np.linalg.norm(v)) for v in (row.sigma_position_mm, row.sigma_rotation_deg))
-            values = (s.rms_px, s.median_px, s.p95_px, s.sigma_px, *s.bias_px, *pose)
+            values = (s.rms_px, s.p95_px, s.sigma_px, *s.bias_px, *pose)
             cells = (_rounded(v, d) for v, d in zip(values, digits, strict=True))
-            lines.append(line(row.name, str(s.points), str(s.n_left_out), cells, f"{s.coverage:>6.0%}  {row.verdict}"))
+            last = f"{s.coverage:>6.0%}  {_letters(row.lens_terms):<5}  {row.verdict}"
+            lines.append(line(row.name, str(s.points), str(s.n_left_out), cells, last))
         lines += [f"{row.name}: {c.cause}: {c.evidence}" for row in self.cameras for c in row.causes]
+        lines += lasting_lines(self.lasting)
         w = self.wand
         lines.append(
             f"wand lengths ({w.n_lengths}): mean error {w.length_mean_mm:+.3f} mm, SD {w.length_sd_mm:.3f} mm, "
@@ -106,6 +118,10 @@ class ResidualTable:
         )
         lines.append(
             "Place and turn: how sure the solve was of position and rotation, root of the sum of squares over x, y, z."
+        )
+        lines.append(
+            "Lens: a, pixels not quite square; p, decentring; k, k3; r, a denominator; plain, none of these; -, it was"
+            " held."
         )
         return "\n".join(lines)
 
@@ -128,10 +144,14 @@ def residual_table(rig: Rig, tracks: Tracks, fit: RigFit | None = None) -> Resid
         fit = fit_to_rig(rig, tracks)
     stats = fit.stats or rig_stats(tracks, fit.problem, fit.state, fit.is_inlier, fit.sigma_px)
     causes = find_causes(fit, tracks, stats, [rig.camera(n).stats for n in tracks.names])
-    rows = [CameraRow(c.name, s, k, *rig.sigmas(c.name)) for c, s, k in zip(tracks.cameras, stats, causes, strict=True)]
+    rows = [
+        CameraRow(c.name, s, k, *rig.sigmas(c.name), lens_terms_of(rig, c.name))
+        for c, s, k in zip(tracks.cameras, stats, causes, strict=True)
+    ]
     rows.sort(key=lambda r: (-np.nan_to_num(r.stats.rms_px, nan=np.inf), r.name))
     points = triangulate_markers(fit.problem.with_weight(fit.is_inlier.astype(float)), fit.state)
-    return ResidualTable(tuple(rows), wand_lengths(points, rig.wand_used.lengths_mm), fit.problem.n_frames)
+    lengths = wand_lengths(points, rig.wand_used.lengths_mm)
+    return ResidualTable(tuple(rows), lengths, fit.problem.n_frames, in_words(fit.problem, fit.stretches, tracks.names))
 
 
 def _require_shared_points(tracks: Tracks) -> None:
@@ -182,6 +202,48 @@ def wand_lengths(points_mm: Array, lengths_mm: Array) -> WandLengths:
         float(np.percentile(np.abs(error), 95)),
         float(np.sqrt(np.mean(error**2))),
     )
+
+
+def lens_terms_of(rig: Rig, name: str) -> tuple[str, ...] | None:
+    """Return the groups of small terms that a camera's lens shows to have; None where the solve held it.
+
+    A group counts where it is off nothing by more than chance lets expect once in a thousand lenses.
+    """
+    known, lens = rig.covariance, rig.camera(name).lens
+    if known is None or f"{name}/focal" not in known.labels:
+        return None
+    found = []
+    for group in LETTERS:
+        labels = [f"{name}/{term}" for term in TERMS[group]]
+        if not set(labels) <= set(known.labels):
+            continue
+        at = [known.labels.index(label) for label in labels]
+        value = np.array([float(term_values(lens.vector[None], term)[0]) for term in TERMS[group]])
+        value -= group == "aspect"
+        if value @ np.linalg.pinv(known.matrix[np.ix_(at, at)], hermitian=True) @ value > special.chdtri(len(at), 1e-3):
+            found.append(group)
+    return tuple(found)
+
+
+def _letters(terms: tuple[str, ...] | None) -> str:
+    return "-" if terms is None else "".join(LETTERS[term] for term in terms) or "plain"
+
+
+def lasting_lines(lasting: dict[str, Any]) -> list[str]:
+    """Return a line of words about errors that last (``calib.solve.lasting.in_words``); none where there are few."""
+    if lasting.get("share", 0.0) <= USUAL_SHARE:
+        return []
+    of = sorted(lasting["cameras"].items(), key=lambda item: -item[1]["seconds"])
+    words = [
+        f"{name} {c['count']} times, {c['seconds']:.1f} s in all, at most {c['largest_px']:.2f} px (frames"
+        f" {c['largest_frames'][0]} to {c['largest_frames'][1]})"
+        for name, c in of[:MOST_NAMED]
+    ]
+    rest = [f"{len(of) - MOST_NAMED} more cameras less"] if len(of) > MOST_NAMED else []
+    return [
+        f"errors that last: for a while all points of a camera lie off together ({lasting['share']:.0%} of all, left"
+        f" out): {'; '.join([*words, *rest])}: look for hidden markers, warm air and mounts that tremble"
+    ]
 
 
 def _rounded(value: float, digits: int) -> str:

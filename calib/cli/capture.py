@@ -35,6 +35,9 @@ def simulate(
     wand: Annotated[str | None, typer.Option(help="line3, plane5 or solid6.")] = None,
     noise: Annotated[float | None, typer.Option(help="Standard deviation of a centroid's coordinate, px.")] = None,
     seed: Annotated[int | None, typer.Option(help="Another seed draws another capture.")] = None,
+    plain: Annotated[
+        bool, typer.Option("--plain", help="Plain lenses (square pixels, k1, k2) and independent errors alone.")
+    ] = False,
     force: Force = False,
 ) -> None:
     """Simulate a rig and a wand wave: tracks.h5, wand.toml, truth.h5 (the true rig) and scenario.toml."""
@@ -45,7 +48,7 @@ def simulate(
 
     def parse(table: dict[str, Any]) -> simulation.Scenario:
         given = {"layout": layout, "n_cameras": cameras, "n_frames": frames, "wand": wand, "sigma_px": noise}
-        given |= {"seed": seed}
+        given |= {"seed": seed} | (dict(simulation.PLAIN) if plain else {})
         return simulation.Scenario.from_dict(table | {key: v for key, v in given.items() if v is not None})
 
     chosen = parse({}) if scenario is None else files.load_scenario(scenario, parse)

@@ -58,8 +58,12 @@ def solve(
     ] = None,
     terms: Annotated[
         str,
-        typer.Option(help="Lens terms to free, of focal, aspect, principal, k1, k2, k3, tangential, rational."),
-    ] = "focal,principal,k1,k2",
+        typer.Option(
+            metavar="auto|LIST",
+            help="Lens terms: what the capture shows to be there, or a list, of focal, aspect, principal, k1, k2, k3,"
+            " tangential, rational.",
+        ),
+    ] = "auto",
     partial: Annotated[
         bool, typer.Option("--partial", help="Solve the largest connected part, leaving out the other cameras.")
     ] = False,
@@ -101,7 +105,7 @@ def solve(
         console.note(f"held at the nominal focal length, which may be a quarter off: {', '.join(nominal)}")
     options = calib.SolveOptions(
         lens="auto" if lens is None else lens.value,
-        terms=chosen,
+        terms="auto" if chosen == ("auto",) else chosen,
         partial=partial,
         frames=int(frames) if frames.isdecimal() else frames,
         timing=timing,

@@ -3,9 +3,10 @@
 from calib.simulate.layouts import sample_points
 from calib.simulate.render import RenderOptions, draw_spots, expose, render
 from calib.simulate.run import Simulation, simulate
-from calib.simulate.scenario import Knock, Scenario
+from calib.simulate.scenario import PLAIN, Knock, Scenario
 
 __all__ = [
+    "PLAIN",
     "Knock",
     "RenderOptions",
     "Scenario",

@@ -14,6 +14,7 @@ from calib.core.rig import RigCamera
 from calib.core.tracks import CameraTracks
 from calib.simulate.faults import exposed, image_shifts, seen_side
 from calib.simulate.layouts import image_plane_reach
+from calib.simulate.noise import lasting_errors, pixel_pull, random_errors
 from calib.simulate.path import Motion, wander
 from calib.simulate.scenario import Scenario
 
@@ -58,8 +59,11 @@ def take(
     frame, marker = np.nonzero(is_seen)
     xy, radius, is_outlier = uv[is_seen], radius[is_seen], is_merged[is_seen]
 
-    # Drawn for all frames and markers, so that no other effect shifts the stream.
-    xy = xy + (sigma * s.rng("noise", index).normal(size=uv.shape))[is_seen]
+    distance = np.linalg.norm(points - before.position_mm, axis=-1)
+    shift, is_off = lasting_errors(s, index, n_frames)
+    error = random_errors(s, index, sigma, uv, distance) + pixel_pull(s, uv) + shift[:, None]
+    xy = xy + error[is_seen]
+    is_outlier |= is_off[frame]
     is_gross = (s.rng("outlier", index).random(is_seen.shape) < s.outliers)[is_seen]
     xy[is_gross] = _astray(s, xy[is_gross], s.rng("astray", index))
     is_outlier |= is_gross

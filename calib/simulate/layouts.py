@@ -15,6 +15,7 @@ from calib.core.rig import RigCamera
 from calib.simulate.scenario import Knock, Scenario
 
 FLOOR_GAP_MM = 200.0  # the wave keeps this far above the floor
+MOST_K3 = 0.03  # share by which k3 moves the sensor's corner, at most: with it the slope there is still above 0.3
 STRETCH_MM = 8000.0  # of a long rig, what one camera is meant to look after
 
 
@@ -135,6 +136,27 @@ def _look_at(position: Array, target: Array, rng: np.random.Generator, roll_deg:
     return Pose(R, -R @ position)
 
 
+def small_term_sd(s: Scenario, terms: tuple[str, ...], focal_px: Array) -> Array:
+    """Return standard deviations (C, L) of lens terms as the scenario draws them; infinite for those that are large.
+
+    ``terms`` are single ones (p1, not tangential), ``focal_px (C,)`` the true focal lengths.
+    """
+    has, focal = set(s.lens_terms), np.asarray(focal_px, dtype=float)
+    corner = np.hypot(s.width, s.height) / 2.0 / focal
+    limit = {
+        "aspect": np.full_like(focal, s.aspect_error * ("aspect" in has)),
+        "p1": np.full_like(focal, s.decentring * ("tangential" in has)),
+        "p2": np.full_like(focal, s.decentring * ("tangential" in has)),
+        "k3": np.minimum(s.k3_limit, MOST_K3 / corner**6) * ("k3" in has),
+    }
+    unknown = np.full_like(focal, np.inf)
+    out = np.stack([limit[t] / np.sqrt(3.0) if t in limit else unknown for t in terms], axis=1)
+    if s.only_real:
+        plain = [name not in s.only_real for name in s.names]
+        out[np.ix_(plain, [t in limit for t in terms])] = 0.0
+    return np.maximum(out, 1e-9)  # nothing, as a number that a prior can hold
+
+
 def _lens(s: Scenario, pose: Pose, target: Array, index: int) -> Lens:
     """Return a lens zoomed so that most of what the camera can reach of the volume lies on the sensor."""
     rng = s.rng("lens", index, of_wave=False)
@@ -151,14 +173,17 @@ def _lens(s: Scenario, pose: Pose, target: Array, index: int) -> Lens:
         focal = float(np.clip((half / np.maximum(spread, 1e-6)).min() * rng.uniform(0.95, 1.05), shortest, longest))
     cx, cy = half - 0.5 + rng.uniform(-1, 1, 2) * s.principal_offset_px
     # Drawn as a share of the radius a little beyond the sensor's corner, which barrel distortion widens by up to
-    # a fifth, and small enough to stay monotonic: for c1 to c3 of k1 to k3 the slope is 1 + 3 c1 + 5 c2 + 7 c3,
-    # above 0.5, and with the denominator's c4 to c6 still above 0.3.
+    # a fifth, and small enough to stay monotonic: for c1 and c2 of k1 and k2 the slope is 1 + 3 c1 + 5 c2, above
+    # 0.6, and with the denominator's c4 to c6 still above 0.4.
     corner = 1.2 * np.linalg.norm(half) / focal
-    draw = rng.uniform([-0.10, -0.015, -0.004, -0.03, -0.01, -0.003], [0.01, 0.015, 0.004, 0.03, 0.01, 0.003])
-    k1, k2, k3, k4, k5, k6 = draw / corner ** np.array([2, 4, 6, 2, 4, 6])
-    p1, p2 = rng.uniform(-1e-3, 1e-3, 2)
-    aspect = 1.0 + rng.uniform(-2e-3, 2e-3)
+    draw = rng.uniform([-0.10, -0.015, -0.03, -0.01, -0.003], [0.01, 0.015, 0.03, 0.01, 0.003])
+    k1, k2, k4, k5, k6 = draw / corner ** np.array([2, 4, 2, 4, 6])
+    k3 = rng.uniform(-1, 1) * min(s.k3_limit, MOST_K3 / (corner / 1.2) ** 6)
+    p1, p2 = rng.uniform(-s.decentring, s.decentring, 2)
+    aspect = 1.0 + rng.uniform(-s.aspect_error, s.aspect_error)
     has = set(s.lens_terms)
+    if s.only_real and s.names[index] not in s.only_real:
+        has -= {"k3", "tangential", "aspect"}
     dist = [k1 * ("k1" in has), k2 * ("k2" in has), *(np.array([p1, p2]) * ("tangential" in has)), k3 * ("k3" in has)]
     if "rational" in has:
         dist += [k4, k5, k6]

@@ -30,8 +30,8 @@ class Simulation:
     ``R_world_from_wand`` (F, 3, 3) and ``t_world_from_wand_mm`` (F, 3) are the wand's true poses by frame,
     ``person_mm`` (F, 2) is where the person stands.
     ``marker`` and ``is_outlier`` hold one array a camera, parallel to its points in ``tracks``: the true marker
-    (-1: a reflection), and whether the point is anything but truth and Gaussian noise (gross, merged or a
-    reflection). A late or knocked camera's points are not outliers in that sense.
+    (-1: a reflection), and whether the point is anything but truth and independent noise (gross, merged, a reflection
+    or off for a while). A late or knocked camera's points are not outliers in that sense.
     """
 
     scenario: Scenario

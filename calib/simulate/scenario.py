@@ -28,6 +28,9 @@ BY_CAMERA_LIMITS = (
     *(("late", -2.0, 2.0), ("row_delay", -1.0, 1.0), ("vibration_px", 0.0, 100.0), ("vibration_hz", 0.01, 1e4)),
     *(("window_px", 0.0, 100.0), ("stray_share", 0.0, 1.0), ("side_seen", 0.05, 1.0)),
 )
+# Errors that are independent and of one size a camera; and lenses without small terms besides.
+INDEPENDENT: Mapping[str, Any] = {"noise_growth": 0.0, "pixel_pull_px": 0.0, "tremble": 0.0, "lasting_share": 0.0}
+PLAIN: Mapping[str, Any] = {"lens_terms": ("k1", "k2"), **INDEPENDENT}
 KNOWN_LENS = ("nominal", "measured", "nothing")
 
 
@@ -71,7 +74,13 @@ class Scenario:
     pixel_pitch_mm: float = 0.0055  # the pitch of that format
     focal_range_mm: tuple[float, float] = (6.0, 12.0)  # a common zoom; each lens is set so that the volume fills it
     principal_offset_px: float = 15.0  # mounts and zooms put the axis up to this far off the centre, each way
-    lens_terms: tuple[str, ...] = ("k1", "k2")  # true distortion; machine-vision lenses need little more
+    # True lenses: barrel, and a little of what the published calibrations of `calib.solve.lens_terms` show (assumed:
+    # evenly within the limits below, each camera by itself).
+    lens_terms: tuple[str, ...] = ("k1", "k2", "k3", "tangential", "aspect")
+    aspect_error: float = 1e-3  # pixels are square to within this
+    decentring: float = 1e-3  # p1 and p2 are within this
+    k3_limit: float = 0.02  # k3 is within this, and small enough that the lens never folds
+    only_real: tuple[str, ...] = ()  # cameras whose lenses alone have k3, tangential and aspect; none named: all
     known_lens: str = "nominal"  # what the tracks state: the zoom ring's focal length, the true lens, or nothing
     focal_error: float = 0.10  # a zoom ring reads up to this share off, differently for each camera
     roll_deg: float = 5.0  # cameras hang about upright, within this either way
@@ -92,6 +101,13 @@ class Scenario:
     sigma_px: float = 0.12  # SD of one coordinate of a centroid of a well-lit round marker
     noise_spread: float = 1.0  # cameras' sigma differ by up to this factor either way; 1: all alike
     noisy: Mapping[str, float] = field(default_factory=dict)  # camera name: factor on its sigma
+    # How errors differ from independent ones of one size: see `calib.simulate.noise` (all assumed).
+    noise_growth: float = 0.5  # share of the variance that grows with the square of the distance
+    pixel_pull_px: float = 0.02  # pixels pull centroids towards their centres by up to this
+    tremble: float = 0.01  # SD along the motion, as a share of the way from frame to frame
+    lasting_share: float = 0.03  # share of a camera's stretches of time in which all its points are off together
+    lasting_px: float = 0.5  # SD of that, in each coordinate
+    lasting_s: tuple[float, float] = (0.1, 2.0)  # how long such a stretch lasts
     dropout: float = 0.2  # share of points lost at random: glare, grazing views, bandwidth
     occlusion: bool = True  # markers behind or touching one another hide or merge
     person: bool = True  # the person who waves stands in the way of some cameras
@@ -117,6 +133,11 @@ class Scenario:
     def __post_init__(self) -> None:
         _check_kinds(self, "scenario")
         _check_ranges(self)
+
+    @classmethod
+    def plain(cls, **values: Any) -> Scenario:
+        """Return a scenario of plain lenses and independent errors: what a solver's own model contains."""
+        return cls(**{**PLAIN, **values})
 
     @classmethod
     def from_dict(cls, values: Mapping[str, Any]) -> Scenario:
@@ -215,6 +236,15 @@ def _check_ranges(s: Scenario) -> None:
         ("noise_spread", s.noise_spread, 1, 100),
         ("noisy", min(s.noisy.values(), default=1.0), 0, inf),
         *((key, value, low, high) for key, low, high in BY_CAMERA_LIMITS for value in getattr(s, key).values()),
+        ("aspect_error", s.aspect_error, 0, 0.05),
+        ("decentring", s.decentring, 0, 0.02),
+        ("k3_limit", s.k3_limit, 0, 10),
+        ("noise_growth", s.noise_growth, 0, 1),
+        ("pixel_pull_px", s.pixel_pull_px, 0, 0.15),
+        ("tremble", s.tremble, 0, 1),
+        ("lasting_share", s.lasting_share, 0, 1),
+        ("lasting_px", s.lasting_px, 0, 100),
+        ("lasting_s", s.lasting_s[0], 1e-3, s.lasting_s[1]),
         ("dropout", s.dropout, 0, 0.99),
         ("outliers", s.outliers, 0, 1),
         ("outlier_px", s.outlier_px[0], 1e-3, s.outlier_px[1]),
@@ -224,7 +254,7 @@ def _check_ranges(s: Scenario) -> None:
     for key, value, low, high in limits:
         if not low <= value <= high:
             raise InputError(f"scenario {key}", expected=f"{low:g} to {high:g}", found=str(value))
-    named = {name for key in BY_CAMERA for name in getattr(s, key)}
+    named = {name for key in BY_CAMERA for name in getattr(s, key)} | set(s.only_real)
     strangers = sorted({*named, *(k.camera for k in s.knock)} - set(s.names))
     if strangers:
         raise InputError("scenario", expected=f"cameras {s.names[0]} to {s.names[-1]}", found=", ".join(strangers))

@@ -59,6 +59,8 @@ class BundleOptions:
     terms: tuple[str, ...] = ()
     is_free: NDArray[np.bool_] | None = None
     prior: Prior | None = None
+    # Sigmas of small terms in the prior are what is usual; how large they are here the capture tells (``lens_terms``).
+    is_told: bool = False
     shape: ShapePrior | None = None  # None holds the wand's shape
     distance: Distance | None = None  # given: the images leave the scale open, as one more motion of the world
     loss_scale: float = np.inf  # Cauchy's scale in sigmas; infinite is plain least squares
@@ -175,14 +177,17 @@ def frame_steps(problem: Problem, blocks: Blocks, factors: Array, camera_step: A
     return (np.swapaxes(factors, 1, 2) @ (factors @ rhs[:, :, None]))[..., 0]
 
 
-def bundle(problem: Problem, state: State, options: BundleOptions) -> BundleResult:
+def bundle(
+    problem: Problem, state: State, options: BundleOptions, start: tuple[Blocks, float] | None = None
+) -> BundleResult:
     """Return the minimum of the weighted reprojection residuals that a descent from ``state`` reaches.
 
+    ``start`` are blocks and cost at ``state`` where these are known.
     Raises UnsolvableError where not even a heavily damped step can be computed (nan in the start).
     Source: Madsen, Nielsen & Tingleff, Methods for non-linear least squares problems, 2nd edition 2004, section 3.2
     (gain ratio and damping).
     """
-    blocks, cost = _normal_equations(problem, state, options)
+    blocks, cost = start or normal_equations(problem, state, options)
     damping, growth, is_converged, iteration = options.damping, 2.0, False, 0
     of_frames = np.zeros(problem.n_frames)
     spare: Blocks | None = None
@@ -199,7 +204,7 @@ def bundle(problem: Problem, state: State, options: BundleOptions) -> BundleResu
         if is_converged:  # the model foresees no fall worth a trial
             break
         trial = state.moved(step.camera, step.frame, options.terms, step.shape)
-        trial_blocks, trial_cost = _normal_equations(problem, trial, options, spare)
+        trial_blocks, trial_cost = normal_equations(problem, trial, options, spare)
         # A wand seen edge on overshoots: its frame is held back by itself, and where that is what stops a step, stays.
         is_over = trial_blocks.frame_cost - blocks.frame_cost > OVERSHOOT
         is_over &= is_over.mean() < FEW
@@ -210,7 +215,7 @@ def bundle(problem: Problem, state: State, options: BundleOptions) -> BundleResu
                 wand_R=np.where(is_over[:, None, None], state.wand_R, trial.wand_R),
                 wand_t=np.where(is_over[:, None], state.wand_t, trial.wand_t),
             )
-            trial_blocks, trial_cost = _normal_equations(problem, trial, options, trial_blocks)
+            trial_blocks, trial_cost = normal_equations(problem, trial, options, trial_blocks)
         if trial_cost < cost:
             fall = cost - trial_cost
             is_converged = fall <= least
@@ -227,7 +232,7 @@ def bundle(problem: Problem, state: State, options: BundleOptions) -> BundleResu
     return BundleResult(state, cost, blocks, iteration, is_converged, predicted)
 
 
-def _normal_equations(
+def normal_equations(
     problem: Problem, state: State, options: BundleOptions, spare: Blocks | None = None
 ) -> tuple[Blocks, float]:
     """Return the blocks and the cost with the priors of lenses and shape added; ``spare`` blocks lend their memory."""
@@ -236,20 +241,25 @@ def _normal_equations(
     blocks = linearise(problem, state, options.terms, options.loss_scale, n_axes, reuse=spare)
     cost = blocks.cost
     if options.prior is not None and options.terms:
-        values = np.stack([term_values(state.lens, name) for name in options.terms], axis=1)
-        information = 1.0 / options.prior.sigma**2
-        offset = values - options.prior.mean
-        camera, gradient = blocks.camera.copy(), blocks.camera_gradient.copy()
-        index = np.arange(6, 6 + len(options.terms))
-        camera[:, index, index] += information
-        gradient[:, 6:] += information * offset
-        blocks = replace(blocks, camera=camera, camera_gradient=gradient)
-        cost += 0.5 * float((information * offset**2).sum())
+        blocks, more = with_prior(blocks, state, options.terms, options.prior)
+        cost += more
     if shape is not None:
         residual, J = shape.rows(state.shape_mm)
         blocks = replace(blocks, shape=blocks.shape + J.T @ J, shape_gradient=blocks.shape_gradient + J.T @ residual)
         cost += 0.5 * float(residual @ residual)
     return blocks, cost
+
+
+def with_prior(blocks: Blocks, state: State, terms: tuple[str, ...], prior: Prior) -> tuple[Blocks, float]:
+    """Return the blocks with the prior of the lens terms added, and what it adds to the cost."""
+    values = np.stack([term_values(state.lens, name) for name in terms], axis=1)
+    information = 1.0 / prior.sigma**2
+    offset = values - prior.mean
+    camera, gradient = blocks.camera.copy(), blocks.camera_gradient.copy()
+    index = np.arange(6, 6 + len(terms))
+    camera[:, index, index] += information
+    gradient[:, 6:] += information * offset
+    return replace(blocks, camera=camera, camera_gradient=gradient), 0.5 * float((information * offset**2).sum())
 
 
 def free_parameters(n_cameras: int, options: BundleOptions, n_shape: int) -> tuple[NDArray[np.intp], bool]:

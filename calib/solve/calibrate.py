@@ -18,21 +18,23 @@ from calib.intake.identify import identify, is_unnamed
 from calib.solve.bundle import BundleOptions
 from calib.solve.covariance import joint_covariance
 from calib.solve.graph import Overlap, camera_graph, choose_pairs, overlap, require_connected, wave_advice
-from calib.solve.held import with_pull
+from calib.solve.held import held_terms, pull
 from calib.solve.initial import InitialRig, initial_rig
+from calib.solve.lasting import in_words
 from calib.solve.lens_model import Whole, examine_lenses, with_held_terms
 from calib.solve.linearise import residuals
-from calib.solve.monotonic import monotonic_prior
+from calib.solve.monotonic import monotonic_prior, sensor_sizes
 from calib.solve.motion import require_depth, require_motion
 from calib.solve.pairs import PairPose, solve_pairs
 from calib.solve.problem import State
 from calib.solve.refine import Fit, Progress, RigFit, refine
 from calib.solve.renaming import compared, is_named_by_us, rename
+from calib.solve.scatter import together
 from calib.solve.select import Selection, choose_frames, keep_frames, position_sigma_ratio
 from calib.solve.shape import reshaped, shape_prior, wand_shape
 from calib.solve.single import POINT, KnownDistance, as_points, at_distance, common_scale, fit_at_distance, is_single
 from calib.solve.sound import require_settled, require_sound
-from calib.solve.start import is_lens_free, lens_prior, start_lens, term_names
+from calib.solve.start import AUTO, is_lens_free, lens_prior, start_lens, term_names
 from calib.solve.statistics import rig_stats
 from calib.solve.threads import one_blas_thread
 from calib.solve.timing import with_timing
@@ -45,7 +47,8 @@ class SolveOptions:
     """How to solve: ``terms`` of the lens to free, and ``partial`` to solve the largest part of a rig in pieces."""
 
     lens: str = "auto"  # hold measured lenses, free nominal ones
-    terms: tuple[str, ...] = ("focal", "principal", "k1", "k2")  # what a common lens needs; more costs certainty
+    # "auto": focal length, centre, k1 and k2, and of the small terms what the capture shows to be there; or a list
+    terms: str | tuple[str, ...] = "auto"
     partial: bool = False  # a rig in pieces is a mistake until somebody says otherwise
     frames: str | int = "auto"  # "auto": those that carry the information of a long capture; "all"; or at most so many
     timing: bool = False  # also each camera's time offset: cameras on one sync box have none worth finding
@@ -74,7 +77,9 @@ class Solution:
         state = self.fit.result.state
         residual = residuals(self.fit.problem, state)
         stats = tuple(camera.stats for camera in self.rig.cameras if camera.stats)
-        return RigFit(self.fit.problem, state, residual, self.fit.sigma_px, self.fit.is_inlier, stats)
+        return RigFit(
+            self.fit.problem, state, residual, self.fit.sigma_px, self.fit.is_inlier, stats, self.fit.stretches
+        )
 
 
 def calibrate(
@@ -128,12 +133,14 @@ def solve(
         fit = fit_at_distance(fit, bundle_options.distance)
         provenance["scale"] = f"scale from the distance of {options.distance}"
     findings += [str(fit.wand_finding)] if fit.wand_finding else []
+    if fit.stretches:
+        provenance["lasting"] = in_words(fit.problem, fit.stretches, tracks.names)
     if selection:
         loss = position_sigma_ratio(everything, selection, fit)
         provenance["frames"] = f"{selection}; {loss}"
     progress("covariance", 0, 1)
     fit = _in_first_camera(fit)
-    whole = with_held_terms(fit) if bundle_options.terms else None
+    whole = with_held_terms(fit) if bundle_options.terms and options.terms != "auto" else None
     rig = _as_rig(tracks, stated, fit, whole)
     require_sound(rig, tracks)
     require_settled(fit, tracks.names)
@@ -168,7 +175,8 @@ def _start(
     is_free = is_lens_free(tracks, options.lens)
     if is_free.any():
         require_depth(tracks, table)
-    names = term_names(options.terms) if is_free.any() else ()
+    is_auto = options.terms == "auto"
+    names = term_names(AUTO if is_auto else options.terms) if is_free.any() else ()
     distance = options.distance.among(tracks) if options.distance else None
     is_open = is_free & ("focal" in names) & (distance is None)
     edges = _solve_pairs(tracks, table, wand, lens, is_open, progress)
@@ -182,9 +190,19 @@ def _start(
     start = at_distance(start, distance) if distance else start
     free = np.ones((len(lens), 6 + len(names)), bool)
     free[:, 6:] = is_free[:, None]
-    widths, heights = (np.array([float(getattr(c, k)) for c in tracks.cameras]) for k in ("width", "height"))
-    prior = monotonic_prior(lens_prior(lens, names, widths), names, found[:, 0], widths, heights)
-    return start, BundleOptions(terms=names, is_free=free, prior=prior, shape=shape_prior(wand), distance=distance)
+    widths, heights = sensor_sizes(tracks)
+    prior = lens_prior(lens, names, widths, is_usual=is_auto)
+    prior = monotonic_prior(prior, names, found[:, 0], widths, heights, is_usual=is_auto)
+    bundle_options = BundleOptions(
+        terms=names,
+        is_free=free,
+        prior=prior,
+        # A single marker's cameras all but share a change of aspect: what each shows of its width is no own witness.
+        is_told=is_auto and bool(names) and distance is None,
+        shape=shape_prior(wand),
+        distance=distance,
+    )
+    return start, bundle_options
 
 
 def _select(tracks: Tracks, wand: Wand, options: SolveOptions) -> Selection | None:
@@ -272,6 +290,11 @@ def _as_rig(tracks: Tracks, wand: Wand, fit: Fit, whole: Whole | None) -> Rig:
         for k, c in enumerate(tracks.cameras)
     )
     S = whole.of_fit() if whole else None
-    covariance = joint_covariance(problem, fit.result, fit.options, tracks.names, wand.markers, S)
-    covariance = with_pull(covariance, problem, state, fit.options, tracks.names, wand.markers)
+    scattered = together(problem, state, fit.options.terms, fit.result.blocks, fit.scatter)
+    given = problem, fit.result, fit.options, tracks.names, wand.markers, S
+    covariance = joint_covariance(*given, scattered)
+    if held := held_terms(covariance, state, tracks.names):
+        alone = covariance if scattered is None else joint_covariance(*given)
+        order, pulled = pull(alone, held, problem, state, fit.options, tracks.names, wand.markers)
+        covariance = replace(covariance, held=order, pull=pulled)
     return Rig(cameras, wand, reshaped(wand, state.shape_mm) if fit.options.shape else wand, covariance)

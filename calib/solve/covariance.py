@@ -21,6 +21,7 @@ from calib.solve.bundle import (
 )
 from calib.solve.determined import require_rank
 from calib.solve.problem import Problem, State
+from calib.solve.scatter import Together
 
 
 def scaled_system(
@@ -55,10 +56,12 @@ def joint_covariance(
     names: tuple[str, ...],
     markers: tuple[str, ...] = (),
     S: Array | None = None,
+    scattered: Together | None = None,
 ) -> Covariance:
     """Return the covariance of all free parameters at a least-squares minimum, frames marginalised out.
 
-    S is the reduced matrix of all parameters there, where it is known.
+    S is the reduced matrix of all parameters there, where it is known, and ``scattered`` what errors that last
+    do to its gradient.
 
     Parameters are turns of ``cam_from_world`` (radian), positions in the world (mm) and the free lens terms, then the
     wand's free coordinates (mm, in its own axes). Raises UnsolvableError, naming cameras and the direction, where the
@@ -75,6 +78,8 @@ def joint_covariance(
     require_rank(A, inverse, scale, free, names, parameters, state.lens[:, 0], _distance(problem, state))
     assert inverse is not None
     C = inverse * scale[:, None] * scale
+    if scattered is not None:
+        C = scattered.covariance(C, free)
     for at, T in _shifts_to_positions(state.cam_R, n, free):
         C[at] = T @ C[at]
         C[:, at] = C[:, at] @ T.T

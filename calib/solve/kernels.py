@@ -38,7 +38,7 @@ def _distort(lens: Array, c: int, x: float, y: float) -> Any:
 
 
 @compiled
-def _join(cam_R: Array, cam_t: Array, c: int, wand_R: Array, wand_t: Array, f: int, R: Array, t: Array) -> None:
+def join_poses(cam_R: Array, cam_t: Array, c: int, wand_R: Array, wand_t: Array, f: int, R: Array, t: Array) -> None:
     """Write cam_from_wand into R and t."""
     for i in range(3):
         t[i] = cam_t[c, i]
@@ -69,7 +69,7 @@ def residual_kernel(
     R, t = np.empty((3, 3)), np.empty(3)
     for p in range(first, last):
         c, f = cam[p], frame[p]
-        _join(cam_R, cam_t, c, wand_R, wand_t, f, R, t)
+        join_poses(cam_R, cam_t, c, wand_R, wand_t, f, R, t)
         for m in range(len(shape)):
             x, y, _ = _image_plane(R, t, shape, m)
             xd, yd, _, _, _, _ = _distort(lens, c, x, y)
@@ -121,7 +121,7 @@ def _lens_columns(
 
 
 @compiled
-def _twist_rows(
+def twist_rows(
     R: Array, t: Array, lens: Array, c: int, shape: Array, m: int, codes: Any, u: float, v: float, weight: float,
     loss_scale: float, rows: Array,
 ) -> float:  # fmt: skip
@@ -153,8 +153,8 @@ def _twist_rows(
 
 
 @compiled
-def _wand_row(R: Array, row: Array, n_turn: int, out: Array) -> None:
-    """Write the derivatives by the wand's turns and shifts in its own frame of a row of ``_twist_rows``."""
+def wand_row(R: Array, row: Array, n_turn: int, out: Array) -> None:
+    """Write the derivatives by the wand's turns and shifts in its own frame of a row of ``twist_rows``."""
     for j in range(3):
         out[n_turn + j] = R[0, j] * row[3] + R[1, j] * row[4] + R[2, j] * row[5]
         if j >= 3 - n_turn:
@@ -172,13 +172,13 @@ def rows_kernel(
     point = np.empty((2, 6 + len(codes) + 1))
     for p in range(first, last):
         c, f = cam[p], frame[p]
-        _join(cam_R, cam_t, c, wand_R, wand_t, f, R, t)
+        join_poses(cam_R, cam_t, c, wand_R, wand_t, f, R, t)
         for m in range(len(shape)):
             rows = out[p - first, m]
             if weight[m, p] > 0.0:
-                _twist_rows(R, t, lens, c, shape, m, codes, uv[0, m, p], uv[1, m, p], weight[m, p], np.inf, point)
+                twist_rows(R, t, lens, c, shape, m, codes, uv[0, m, p], uv[1, m, p], weight[m, p], np.inf, point)
                 for k in range(2):
-                    _wand_row(R, point[k], n_turn, rows[k])
+                    wand_row(R, point[k], n_turn, rows[k])
                     rows[k, d:] = point[k]
                     rows[k, d] += t[1] * point[k, 5] - t[2] * point[k, 4]
                     rows[k, d + 1] += t[2] * point[k, 3] - t[0] * point[k, 5]
@@ -198,12 +198,12 @@ def leverage_kernel(
     codes = np.empty(0, np.int64)
     for p in range(first, last):
         c, f, total = cam[p], frame[p], 0.0
-        _join(cam_R, cam_t, c, wand_R, wand_t, f, R, t)
+        join_poses(cam_R, cam_t, c, wand_R, wand_t, f, R, t)
         for m in range(len(shape)):
             if weight[m, p] > 0.0:
-                _twist_rows(R, t, lens, c, shape, m, codes, uv[0, m, p], uv[1, m, p], weight[m, p], np.inf, rows)
+                twist_rows(R, t, lens, c, shape, m, codes, uv[0, m, p], uv[1, m, p], weight[m, p], np.inf, rows)
                 for k in range(2):
-                    _wand_row(R, rows[k], n_turn, row)
+                    wand_row(R, rows[k], n_turn, row)
                     for i in range(n_turn + 3):
                         value = 0.0
                         for j in range(i + 1):
@@ -268,11 +268,11 @@ def normal_kernel(
         cost = 0.0
         for p in range(starts[f], starts[f + 1]):
             c = cam[p]
-            _join(cam_R, cam_t, c, wand_R, wand_t, f, R, t)
+            join_poses(cam_R, cam_t, c, wand_R, wand_t, f, R, t)
             G[:] = 0.0
             for m in range(len(shape)):
                 if weight[m, p] > 0.0:
-                    cost += _twist_rows(
+                    cost += twist_rows(
                         R, t, lens, c, shape, m, codes, uv[0, m, p], uv[1, m, p], weight[m, p], loss_scale, rows
                     )
                     for i in range(n):

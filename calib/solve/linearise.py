@@ -49,7 +49,7 @@ def cauchy(squared: Array, scale: float) -> tuple[Array, Array]:
     return scale**2 * np.log(ratio), 1.0 / ratio
 
 
-def _state_arrays(state: State) -> tuple[Array, Array, Array, Array, Array, Array]:
+def state_arrays(state: State) -> tuple[Array, Array, Array, Array, Array, Array]:
     """Return the state's arrays as the kernels take them: contiguous and writable, so that one compilation serves."""
     return (
         _plain(state.cam_R), _plain(state.cam_t), _plain(state.lens),
@@ -61,13 +61,13 @@ def _plain(values: Array) -> Array:
     return np.require(values, np.float64, ["C", "W"])
 
 
-def _codes(names: tuple[str, ...]) -> NDArray[np.int64]:
+def term_codes(names: tuple[str, ...]) -> NDArray[np.int64]:
     return np.array([TERM_CODES[name] for name in names], dtype=np.int64)
 
 
 def residuals(problem: Problem, state: State) -> Array:
     """Return all residuals (2, M, P), observed minus predicted, in px; meaningless where the weight is 0."""
-    out, arrays = np.empty_like(problem.uv_px), _state_arrays(state)
+    out, arrays = np.empty_like(problem.uv_px), state_arrays(state)
 
     def run(chunks: Sequence[Chunk]) -> None:
         first, last = chunks[0].pairs.start, chunks[-1].pairs.stop
@@ -89,7 +89,7 @@ def weighted_rows(
     out = np.empty((last - first, len(state.shape_mm), 2, problem.n_turn + 3 + 6 + len(names) + 1))
     rows_kernel(
         problem.cam, problem.frame, problem.uv_px, _plain(weight), first, last,
-        *_state_arrays(state), _codes(names), problem.n_turn, out,
+        *state_arrays(state), term_codes(names), problem.n_turn, out,
     )  # fmt: skip
     return out
 
@@ -110,7 +110,7 @@ def linearise(
     frame = np.empty((problem.n_frames, d, d + 1))
     coupling = reuse.coupling if reuse else np.empty((n_pairs if has_cameras else 0, d, n))
     frame_cost, frame_shape = np.empty(problem.n_frames), np.empty((problem.n_frames, d, n_shape))
-    arrays, weight, codes = _state_arrays(state), _plain(problem.weight), _codes(names)
+    arrays, weight, codes = state_arrays(state), _plain(problem.weight), term_codes(names)
 
     def run(chunks: Sequence[Chunk]) -> tuple[Array, Array, Array]:
         """Fill the rows of these chunks and return their sums: cameras, cameras with shape, shape by marker."""
@@ -147,7 +147,7 @@ def frame_leverage(problem: Problem, state: State, factors: Array) -> Array:
     That is the trace of ``J H⁻¹ Jᵀ`` over the pair's weighted rows J, with H = (factors)⁻¹(factors)⁻ᵀ the frame's
     block. Over the pairs of a frame it sums to the frame's number of parameters.
     """
-    out, arrays, weight = np.empty(len(problem.cam)), _state_arrays(state), _plain(problem.weight)
+    out, arrays, weight = np.empty(len(problem.cam)), state_arrays(state), _plain(problem.weight)
 
     def run(chunks: Sequence[Chunk]) -> None:
         leverage_kernel(

@@ -11,7 +11,9 @@ from numpy.typing import NDArray
 
 from calib.core.camera import DIST_NAMES, radial_ends
 from calib.core.geometry import Array
+from calib.core.tracks import Tracks
 from calib.solve.bundle import Prior
+from calib.solve.lens_terms import USUAL_CORNER
 
 # Standard deviations of the share by which each radial term moves the sensor's corner. Barrel distortion of 2 to 10 %
 # there is common, of 15 % strong (common practice, no source). With these the slope at the corner, 1 + 3 c1 + 5 c2 +
@@ -32,6 +34,12 @@ def fold_radius(lens: Array) -> float:
     """
     fold, pole = radial_ends(lens[4:12])
     return fold if fold < pole else float("inf")
+
+
+def sensor_sizes(tracks: Tracks) -> tuple[Array, Array]:
+    """Return widths and heights (C,) of the cameras' sensors in px."""
+    size = np.array([(float(c.width), float(c.height)) for c in tracks.cameras])
+    return size[:, 0], size[:, 1]
 
 
 def fold_reach(lens: Array, widths: Array, heights: Array) -> Array:
@@ -58,17 +66,20 @@ def is_monotonic(lens: Array, widths: Array, heights: Array) -> NDArray[np.bool_
     return np.asarray(fold_reach(lens, widths, heights) > 1.0)
 
 
-def monotonic_prior(prior: Prior, names: tuple[str, ...], focal_px: Array, widths: Array, heights: Array) -> Prior:
+def monotonic_prior(
+    prior: Prior, names: tuple[str, ...], focal_px: Array, widths: Array, heights: Array, *, is_usual: bool = False
+) -> Prior:
     """Return the prior of the lens terms ``names`` with radial sigmas that suit each sensor's corner.
 
     The corner's radius on the image plane is half the sensor's diagonal over ``focal_px`` (C,): the same coefficient
-    that is nothing to a long lens folds a short one.
+    that is nothing to a long lens folds a short one. With ``is_usual`` small terms are about as usual.
     """
+    known = CORNER_SIGMA | (USUAL_CORNER if is_usual else {})
     corner = 0.5 * np.hypot(widths, heights) / focal_px
     sigma = prior.sigma.copy()
     for k, name in enumerate(names):
-        if name in CORNER_SIGMA:
-            sigma[:, k] = CORNER_SIGMA[name] / corner ** _POWER[name]
+        if name in known:
+            sigma[:, k] = known[name] / corner ** _POWER[name]
     return Prior(prior.mean, sigma)
 
 

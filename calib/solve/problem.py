@@ -111,8 +111,8 @@ class Problem:
 
     cam, frame (P,) index cameras and frames; frames come in order, ``starts (F + 1,)`` says where each begins.
     uv_px (2, M, P); weight (M, P) is 1 / sigma, 0 where a marker was not seen or is left out; row (M, P) is the point's
-    row in its camera's tracks, -1 where there is none. ``frame_number (F,)`` and ``n_turn`` (rotational freedoms of a
-    wand frame: 3, 2 for a line, 0 for a point).
+    row in its camera's tracks, -1 where there is none. ``frame_number (F,)`` count at ``rate_hz``; ``n_turn`` are the
+    rotational freedoms of a wand frame: 3, 2 for a line, 0 for a point.
     """
 
     n_cameras: int
@@ -125,6 +125,7 @@ class Problem:
     weight: Array
     row: Index
     chunks: tuple[Chunk, ...]
+    rate_hz: float
 
     @property
     def n_frames(self) -> int:
@@ -164,7 +165,7 @@ class Problem:
 
 def arrange(
     cam: Index, frame: Index, marker: Index, uv_px: Array, weight: Array, row: Index, *, shape: tuple[int, int, int],
-    n_turn: int, frame_number: NDArray[np.int64], frames_per_chunk: int | None = None,
+    n_turn: int, frame_number: NDArray[np.int64], rate_hz: float = 1.0, frames_per_chunk: int | None = None,
 ) -> Problem:  # fmt: skip
     """Return the Problem of a list of points (n,), with ``shape`` = (cameras, frames, markers).
 
@@ -190,7 +191,17 @@ def arrange(
         pairs = slice(int(starts[frames.start]), int(starts[frames.stop]))
         chunks.append(Chunk(frames, pairs, np.flatnonzero(np.bincount(pair_cam[pairs], minlength=n_cameras))))
     return Problem(
-        n_cameras, n_turn, frame_number, pair_cam, pair_frame, starts, uv_all, weight_all, row_all, tuple(chunks)
+        n_cameras,
+        n_turn,
+        frame_number,
+        pair_cam,
+        pair_frame,
+        starts,
+        uv_all,
+        weight_all,
+        row_all,
+        tuple(chunks),
+        rate_hz,
     )
 
 
@@ -236,5 +247,5 @@ def problem_from_tracks(
     shape = (len(tracks.cameras), int(is_good.sum()), n_markers)
     return arrange(
         cam, frame, marker, xy, 1.0 / sigma[cam], row,
-        shape=shape, n_turn=n_turn, frame_number=frame_number[is_good],
+        shape=shape, n_turn=n_turn, frame_number=frame_number[is_good], rate_hz=tracks.frame_rate_hz,
     )  # fmt: skip

@@ -13,12 +13,21 @@ from calib.core.geometry import Array
 from calib.core.rig import CameraStats, Rig
 from calib.core.tracks import Ints, Tracks
 from calib.core.wand import Wand
-from calib.solve.bundle import BundleOptions, BundleResult, bundle, inverse_factors
+from calib.solve.bundle import (
+    BundleOptions,
+    BundleResult,
+    bundle,
+    inverse_factors,
+)  # fmt: skip
 from calib.solve.frames import fit_frames, place_wands
+from calib.solve.lasting import Off, Solved, Stretch, find_bent, find_off, off_pairs, pairs_in, passing
+from calib.solve.lens_terms import told_prior, with_small, without_small
 from calib.solve.linearise import frame_leverage, linearise, residuals
-from calib.solve.monotonic import tightened
+from calib.solve.monotonic import monotonic_prior, sensor_sizes, tightened
 from calib.solve.problem import Problem, State, problem_from_tracks
+from calib.solve.scatter import Scatter, scatter_of_fit
 from calib.solve.shape import wand_shape
+from calib.solve.start import AUTO, lens_prior, term_names
 from calib.solve.wand_check import MIN_FRAMES, WandFinding, check_wand, loosened
 
 Progress = Callable[[str, int, int], None]
@@ -29,9 +38,17 @@ GATE_SQUARED = float(special.chdtri(2, 1e-5))
 SIGMA_FLOOR_PX = 1e-3  # noise-free input must not divide by zero
 START_FRAMES = 120  # frames a camera in the first rounds: enough for poses and lenses to a fraction of a percent
 MAX_ROUNDS = 8
+HOLD_ROUNDS = 3
+# Share of a camera's points in stretches that stand off, at most: of a solve, where what is left must still place it;
+# of cameras that are held, where more is no passing error but a camera that is not where the rig has it.
+MOST_OFF, MOST_OFF_HELD = 0.5, 0.4
+MOST_PASSING_S = 5.0  # what stands off for longer without a break is no passing error: the camera was moved
+LASTING_ROUNDS, BENT_ROUNDS, SETTLED = 4, 8, 5e-3  # share of the points
 # Relative fall of the cost that ends the last descent. The cost is about half the number of residuals: at a million of
 # them some hundredths of a standard deviation are left undone.
 LAST_TOLERANCE = 1e-9
+EVERY_TERM = term_names(AUTO)
+SMALL_FALL = 2.0  # half squares: two standard deviations, over which a quadratic is the truth
 LAST_FALL = 1e-4  # the same in half squares of unit noise: a hundredth of a standard deviation, of small captures too
 NEAR_DAMPING = 1e-7  # so near the minimum a damped step only falls short where the capture says little
 LOSS_SCALE = 2.0  # Cauchy's scale in sigmas: 95 % efficient at 2.385 (Huber 1981), a bit less to weather a bad start
@@ -46,7 +63,9 @@ class Fit:
     sigma_px: Array
     is_inlier: NDArray[np.bool_]
     options: BundleOptions
-    wand_finding: WandFinding | None
+    wand_finding: WandFinding | None = None
+    stretches: tuple[Stretch, ...] = ()  # of time in which a camera's points stand off together and are left out
+    scatter: Scatter | None = None  # by how much the points that are left still scatter together
 
 
 def squared_residuals(problem: Problem, state: State) -> Array:
@@ -143,13 +162,118 @@ def refine(tracks: Tracks, wand: Wand, start: State, options: BundleOptions, pro
     if stated is not None:
         prior, finding = check_wand(weighted, result, first, stated, wand)
     options = replace(options, shape=prior)
+    if options.is_told:  # in a few frames mostly noise; what the cameras show together stays
+        state = bundle(weighted, state, replace(first, prior=told_prior(weighted, state, first)[0])).state
     problem = problem_from_tracks(tracks, len(wand.markers), wand.dimension)
     state, seen = _placed(problem, state)
     weighted = problem.with_weight(seen / sigma[problem.cam])
     state = fit_frames(weighted, state, loss_scale=LOSS_SCALE, max_iterations=2)  # near enough to tell outliers
     sigma = robust_sigmas(problem, squared_residuals(problem, state), seen)
-    fit = _least_squares_rounds(tracks, problem, state, seen, sigma, options, progress)
-    return replace(fit, wand_finding=finding)
+    fit = _least_squares_rounds(tracks, problem, state, seen, sigma, without_small(options), progress)
+    if options.is_told:
+        fit = _with_small_terms(tracks, fit, seen, options)
+    progress("errors that last", 0, 1)
+    if _has_every_term(options):
+        sound, fit = _without_lasting(fit, seen)
+        if options.is_told and fit.stretches:
+            fit = replace(_with_small_terms(tracks, fit, sound, options), stretches=fit.stretches)
+        scatter = _scatter_of(fit)
+    else:  # what a lens that is not as it is held makes of the residuals would pass for such errors
+        sound, freed = _without_lasting(_freed(tracks, fit, seen), seen)
+        scatter = _scatter_of(freed)
+        if freed.stretches:
+            near = replace(fit.options, tolerance=LAST_TOLERANCE, damping=NEAR_DAMPING, enough=LAST_FALL)
+            fit = replace(_refitted(fit, sound, near), stretches=freed.stretches)
+    return replace(fit, scatter=scatter, wand_finding=finding)
+
+
+def _has_every_term(options: BundleOptions) -> bool:
+    """Return whether all terms that a lens of the usual model may have are free in all cameras."""
+    return set(EVERY_TERM) <= set(options.terms) and (options.is_free is None or bool(options.is_free.all()))
+
+
+def _freed(tracks: Tracks, fit: Fit, seen: NDArray[np.bool_]) -> Fit:
+    """Return the fit with every camera and every term of its lens free, each about where it is."""
+    widths, heights = sensor_sizes(tracks)
+    lens = fit.result.state.lens
+    prior = lens_prior(lens, EVERY_TERM, widths, is_usual=True)
+    prior = monotonic_prior(prior, EVERY_TERM, lens[:, 0], widths, heights, is_usual=True)
+    options = replace(fit.options, terms=EVERY_TERM, is_free=None, prior=prior, is_told=False)
+    for _ in range(2):
+        fit = replace(fit, options=options)
+        fit = _refitted(fit, seen, replace(options, tolerance=LAST_TOLERANCE, damping=NEAR_DAMPING, enough=LAST_FALL))
+    return fit
+
+
+def _scatter_of(fit: Fit) -> Scatter:
+    return scatter_of_fit(fit.problem, fit.result.state, fit.options, fit.result.blocks, fit.stretches)
+
+
+def _without_lasting(fit: Fit, seen: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], Fit]:
+    """Return the points (M, P) of ``seen`` outside stretches that stand off together, and the fit without these."""
+    near = replace(fit.options, tolerance=LAST_TOLERANCE, damping=NEAR_DAMPING, enough=LAST_FALL, max_iterations=3)
+    limit, before = float(np.sqrt(GATE_SQUARED)), seen
+    off: list[Off] = []
+    stretches: list[Stretch] = []
+    barred: set[int] = set()  # cameras that stand off most of the time: something else is wrong with them
+
+    def judged(found: list[Off]) -> tuple[list[Off], list[Stretch]]:
+        found = [o for o in found if fit.problem.cam[o[0][0]] not in barred]
+        kept, stretches = passing(fit.problem, found, seen, MOST_OFF)
+        barred.update({int(fit.problem.cam[o[0][0]]) for o in found} - {int(fit.problem.cam[o[0][0]]) for o in kept})
+        return kept, stretches
+
+    for _ in range(LASTING_ROUNDS):
+        off, stretches = judged(find_off(fit.problem, fit.result.state, seen, fit.sigma_px, limit))
+        sound = seen & ~off_pairs(fit.problem, off)
+        if (sound != before).sum() <= SETTLED * seen.sum():
+            break
+        fit, before = _refitted(fit, sound, near), sound
+    if not off and fit.result.is_converged:
+        return seen, fit
+    for _ in range(BENT_ROUNDS if off else 0):
+        solved = Solved.of(fit.problem, fit.result.state, fit.options, fit.result.blocks)
+        more = find_bent(fit.problem, fit.result.state, solved, fit.sigma_px)
+        n_before = len(off)
+        off, stretches = judged([*off, *more])
+        if len(off) == n_before:
+            break
+        fit = _refitted(fit, seen & ~off_pairs(fit.problem, off), near)
+    sound = seen & ~off_pairs(fit.problem, off)
+    if not fit.result.is_converged:
+        fit = _refitted(fit, sound, replace(near, max_iterations=fit.options.max_iterations))
+    return sound, replace(fit, stretches=tuple(stretches))
+
+
+def _refitted(fit: Fit, seen: NDArray[np.bool_], options: BundleOptions) -> Fit:
+    """Return the fit of the ``seen`` points (M, P) alone, from where the fit stands."""
+    inlier = gate(fit.problem, fit.result.state, seen, fit.sigma_px)
+    problem = fit.problem.with_weight(inlier / fit.sigma_px[fit.problem.cam])
+    result = bundle(problem, fit.result.state, options)
+    sigma = dof_sigmas(problem, result.state, result.blocks.frame, 6 + len(options.terms), fit.sigma_px)
+    return Fit(problem, result, sigma, inlier, fit.options)
+
+
+def _with_small_terms(tracks: Tracks, fit: Fit, seen: NDArray[np.bool_], options: BundleOptions) -> Fit:
+    """Return the fit with the small terms of its lenses found as well, each as sure as the capture makes it."""
+    widths, heights = sensor_sizes(tracks)
+    problem, state, sigma, inlier = fit.problem, fit.result.state, fit.sigma_px, fit.is_inlier
+    options = with_small(options, fit.options)
+    assert options.prior is not None
+    for k in range(MAX_ROUNDS):
+        prior, blocks, cost = told_prior(problem, state, options)
+        near = replace(options, prior=prior, tolerance=LAST_TOLERANCE, damping=NEAR_DAMPING, enough=LAST_FALL)
+        result = bundle(problem, state, near, (blocks, cost))
+        state = result.state
+        folded = tightened(options.prior, options.terms, state.lens, widths, heights)
+        # A prior told from so near is what it would be at the minimum.
+        if (cost - result.cost < SMALL_FALL and folded is None) or k + 1 == MAX_ROUNDS:
+            break
+        options = replace(options, prior=folded or options.prior)
+        sigma = dof_sigmas(problem, state, result.blocks.frame, 6 + len(options.terms), sigma)
+        inlier = gate(problem, state, seen, sigma)
+        problem = problem.with_weight(inlier / sigma[problem.cam])
+    return Fit(problem, result, sigma, inlier, replace(options, prior=prior))
 
 
 def _placed(problem: Problem, cameras: State) -> tuple[State, NDArray[np.bool_]]:
@@ -176,7 +300,7 @@ def _least_squares_rounds(
     progress: Progress,
 ) -> Fit:
     n_camera = 6 + len(options.terms)
-    widths, heights = (np.array([float(getattr(c, k)) for c in tracks.cameras]) for k in ("width", "height"))
+    widths, heights = sensor_sizes(tracks)
     inlier = gate(problem, state, seen, sigma)
     for k in range(MAX_ROUNDS):
         progress("bundle of all frames", k + 1, MAX_ROUNDS)
@@ -196,14 +320,15 @@ def _least_squares_rounds(
         if (k > 0 and is_settled and prior is None) or k + 1 == MAX_ROUNDS:
             break
         inlier, options = after, replace(options, prior=prior or options.prior)
-    return Fit(weighted, result, sigma, inlier, options, None)
+    return Fit(weighted, result, sigma, inlier, options)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class RigFit:
     """A capture explained by a rig that is held: wand poses in ``state``, residuals (2, M, P) in px, inliers (M, P).
 
-    ``stats`` are the cameras', where they are known by now.
+    ``stats`` are the cameras', where they are known by now; ``stretches`` those that were found to stand off together
+    and left out.
     """
 
     problem: Problem
@@ -212,6 +337,12 @@ class RigFit:
     sigma_px: Array
     is_inlier: NDArray[np.bool_]
     stats: tuple[CameraStats, ...] | None = None
+    stretches: tuple[Stretch, ...] = ()
+
+    @property
+    def is_passing(self) -> NDArray[np.bool_]:
+        """Which pairs (P,) lie in stretches that stand off and pass."""
+        return pairs_in(self.problem, self.stretches, MOST_PASSING_S)
 
 
 def fit_to_rig(rig: Rig, tracks: Tracks) -> RigFit:
@@ -239,9 +370,15 @@ def hold_cameras(tracks: Tracks, wand: Wand, cameras: State) -> RigFit:
     sigma = robust_sigmas(problem, squared_residuals(problem, state), seen)
     state = fit_frames(problem.with_weight(seen / sigma[problem.cam]), state, loss_scale=LOSS_SCALE)
     sigma = robust_sigmas(problem, squared_residuals(problem, state), seen)
-    for _ in range(3):
-        inlier = gate(problem, state, seen, sigma)
+    off: list[Off] = []
+    stretches: list[Stretch] = []
+    for k in range(HOLD_ROUNDS):
+        sound = seen & ~off_pairs(problem, off)
+        inlier = gate(problem, state, sound, sigma)
         weighted = problem.with_weight(inlier / sigma[problem.cam])
         state = fit_frames(weighted, state)
         sigma = dof_sigmas(weighted, state, linearise(weighted, state, (), np.inf, has_cameras=False).frame, 0, sigma)
-    return RigFit(problem, state, residuals(problem, state), sigma, inlier)
+        if k + 1 < HOLD_ROUNDS:
+            off = find_off(problem, state, seen, sigma, float(np.sqrt(GATE_SQUARED)))
+            off, stretches = passing(problem, off, seen, MOST_OFF_HELD)
+    return RigFit(problem, state, residuals(problem, state), sigma, inlier, None, tuple(stretches))

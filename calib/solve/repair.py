@@ -19,6 +19,7 @@ from calib.solve.linearise import Blocks, linearise
 from calib.solve.problem import TERMS, Problem, State, term_values
 from calib.solve.refine import Fit, Progress, refine, rig_state
 from calib.solve.renaming import is_named_by_us, rename
+from calib.solve.scatter import Together, together
 from calib.solve.statistics import rig_stats
 from calib.solve.threads import one_blas_thread
 
@@ -99,6 +100,15 @@ class Reduced:
         cameras = [f"{name}/{p}" for name in self.names for p in (*POSE, *self.terms)]
         return cameras + [f"wand/{m}_{axis}" for m in markers for axis in "xyz"[:n_axes]]
 
+    def with_scatter(self, scattered: Together | None) -> Reduced:
+        """Return the same with errors that last counted: ``scattered`` is of the twists that the solve uses."""
+        if scattered is None:
+            return self
+        T = _shifts_of_positions(self.state, self.n, len(self.S))
+        K = replace(scattered, D=T.T @ scattered.D @ T).information(self.S)
+        S = K @ self.S
+        return replace(self, S=0.5 * (S + S.T), g=K @ self.g)
+
     def turned(self, R: Array) -> Reduced:
         """Return the same in a world turned by R (3, 3): positions run along its axes."""
         return replace(self, S=_turn_positions(self.S, R, self), g=_turn_positions(self.g, R, self))
@@ -108,12 +118,17 @@ def reduced(problem: Problem, state: State, names: tuple[str, ...], terms: tuple
     """Return the reduced normal equations of a wave at a state, frames eliminated."""
     blocks = linearise(problem, state, terms, np.inf, n_axes)
     S, g = reduced_system(problem, blocks, inverse_factors(blocks.frame))
-    n = len(POSE) + len(terms)
-    T = np.eye(len(S))
+    T = _shifts_of_positions(state, len(POSE) + len(terms), len(S))
+    return Reduced(names, terms, state, T.T @ S @ T, T.T @ g, blocks)
+
+
+def _shifts_of_positions(state: State, n: int, size: int) -> Array:
+    """Return the matrix (N, N) from steps of positions to the twists' shifts."""
+    T = np.eye(size)
     for c, R in enumerate(state.cam_R):
         at = slice(c * n + 3, c * n + 6)
-        T[at, at] = -R  # the twist's shift of a position's step
-    return Reduced(names, terms, state, T.T @ S @ T, T.T @ g, blocks)
+        T[at, at] = -R
+    return T
 
 
 def _turn_positions(values: Array, R: Array, of: Reduced) -> Array:
@@ -161,6 +176,7 @@ def repair(rig: Rig, tracks: Tracks, changed: Mapping[str, tuple[str, ...]], pro
             ", ".join(blind or changed), expected="points that place the camera", found="too few",
             remedy="Wave longer in front of it.", cameras=blind or list(changed),
         )  # fmt: skip
+    scattered = together(fit.problem, fit.result.state, terms, now.blocks, fit.scatter)
     stats = rig_stats(tracks, fit.problem, fit.result.state, fit.is_inlier, fit.sigma_px)
     cameras = {camera.name: camera for camera in rig.cameras}
     for name, freed in changed.items():
@@ -168,11 +184,14 @@ def repair(rig: Rig, tracks: Tracks, changed: Mapping[str, tuple[str, ...]], pro
         pose = Pose(fit.result.state.cam_R[c], fit.result.state.cam_t[c])
         lens = Lens.from_vector(fit.result.state.lens[c]) if freed else was.lens
         cameras[name] = RigCamera(name, was.width, was.height, lens, pose, stats[c])
-    return replace(rig, cameras=tuple(cameras.values()), covariance=_covariance(rig, now.S, labels, solved))
+    return replace(rig, cameras=tuple(cameras.values()), covariance=_covariance(rig, now, scattered, labels, solved))
 
 
-def _covariance(rig: Rig, S: Array, labels: list[str], solved: NDArray[np.intp]) -> Covariance:
-    """Return the joint covariance with the rows ``solved`` of S determined by the wave and all else as it was."""
+def _covariance(
+    rig: Rig, now: Reduced, scattered: Together | None, labels: list[str], solved: NDArray[np.intp]
+) -> Covariance:
+    """Return the joint covariance with the rows ``solved`` determined by the wave and all else as it was."""
+    S = now.S
     new = [labels[i] for i in solved]
     old = rig.covariance or Covariance((), np.zeros((0, 0)))
     kept = [label for label in old.labels if label not in set(new)]
@@ -187,7 +206,11 @@ def _covariance(rig: Rig, S: Array, labels: list[str], solved: NDArray[np.intp])
             across[:, k] = S[solved, row[label]]
     G = -own @ across
     GC = G @ C
-    joint = np.block([[C, GC.T], [GC, own + GC @ G.T]])
+    of_wave = own
+    if scattered is not None:
+        T = _shifts_of_positions(now.state, now.n, len(S))
+        of_wave = replace(scattered, D=T.T @ scattered.D @ T).covariance(own, solved)
+    joint = np.block([[C, GC.T], [GC, of_wave + GC @ G.T]])
     every = [*kept, *new]
     pull = np.vstack([old.pull[there], G @ old.pull[there]])
     for k, label in enumerate(old.held):

@@ -11,8 +11,11 @@ from calib.core.geometry import Array
 from calib.core.tracks import CameraTracks, Tracks
 from calib.errors import InputError
 from calib.solve.bundle import Prior
+from calib.solve.lens_terms import USUAL
 from calib.solve.problem import TERMS, term_values
 
+# The groups that take part by default: all but the denominator of very wide lenses.
+AUTO = ("focal", "aspect", "principal", "k1", "k2", "k3", "tangential")
 # Standard deviations of weak priors about the starting lens. They keep a camera that few points reach from
 # running off and leave one that is well covered alone: its own sigmas are some fifty times smaller.
 PRIOR_SIGMA = {
@@ -66,10 +69,11 @@ def is_lens_free(tracks: Tracks, lens: str) -> NDArray[np.bool_]:
     return np.array([lens == "free" or (lens == "auto" and c.lens is None) for c in tracks.cameras])
 
 
-def lens_prior(lens: Array, names: tuple[str, ...], widths: Array) -> Prior:
-    """Return the weak prior about starting lenses (C, 12)."""
+def lens_prior(lens: Array, names: tuple[str, ...], widths: Array, *, is_usual: bool = False) -> Prior:
+    """Return the weak prior about starting lenses (C, 12); with ``is_usual`` small terms are about as usual."""
     mean = np.stack([term_values(lens, name) for name in names], axis=1) if names else np.zeros((len(lens), 0))
-    sigma = np.broadcast_to([PRIOR_SIGMA[name] for name in names], mean.shape).copy()
+    known = PRIOR_SIGMA | (USUAL if is_usual else {})
+    sigma = np.broadcast_to([known[name] for name in names], mean.shape).copy()
     is_px = np.array([name in {"cx", "cy"} for name in names], dtype=bool)
     sigma[:, is_px] *= widths[:, None]
     return Prior(mean, sigma)

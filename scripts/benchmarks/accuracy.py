@@ -1,4 +1,4 @@
-"""Solve simulated rigs of mixed layout, wand and noise; compare 3D errors with maximum likelihood from the truth."""
+"""Solve simulated rigs of mixed layout, wand and noise; compare 3D errors with the most likely rig from the truth."""
 
 from __future__ import annotations
 
@@ -20,8 +20,11 @@ from calib.core.rig import Rig
 from calib.errors import CalibError, UnsolvableError
 from calib.simulate import Scenario, Simulation, sample_points, simulate
 from calib.simulate.imaging import camera_sigma
+from calib.simulate.layouts import small_term_sd
 from calib.solve.calibrate import calibrate
+from calib.solve.start import AUTO, term_names
 from scripts.benchmarks.table import Row, note
+from scripts.benchmarks.truths import add_option, drawn_from
 
 LAYOUTS = ("room", "corridor", "row", "dome")
 WANDS = ("line3", "plane5", "solid6")
@@ -42,6 +45,7 @@ class Case:
     outliers: float
     known_lens: str = "nominal"
     marker_error_mm: float = 0.0  # the best possible rig knows the true wand, so ratios need a wand as stated
+    truth: str = "real"  # what lenses and errors are drawn from: see ``truths``
 
 
 @dataclass(frozen=True)
@@ -69,12 +73,13 @@ def scenario_of(index: int, case: Case) -> Scenario:
     rng = np.random.default_rng(seed)
     n_cameras = int(rng.integers(4, 25))
     low, high = np.log(np.array(case.sigma_px) * [case.noise_spread, 1.0 / case.noise_spread])
-    return Scenario(
+    scenario = Scenario(
         layout=LAYOUTS[index % 4], wand=WANDS[index // 4 % 3], n_cameras=n_cameras, seed=seed,
         sigma_px=float(np.exp(rng.uniform(low, max(low, high)))), noise_spread=case.noise_spread,
         focal_error=case.focal_error, outliers=case.outliers, known_lens=case.known_lens,
         marker_error_mm=case.marker_error_mm,
     )  # fmt: skip
+    return drawn_from(scenario, case.truth)
 
 
 def capture_of(index: int, case: Case) -> Simulation:
@@ -96,11 +101,16 @@ def median_error_mm(rig: Rig, simulation: Simulation) -> float:
 
 
 def best_rig(simulation: Simulation) -> Rig:
-    """Return maximum likelihood from the truth on the true inliers of a simulation."""
+    """Return the most likely rig from the truth on the true inliers of a simulation.
+
+    It knows which small terms the lenses have, and how they are distributed.
+    """
     s = simulation
+    terms = term_names(AUTO)
+    lens_sd = small_term_sd(s.scenario, terms, np.array([c.lens.fx for c in s.truth.cameras]))
     sigma = np.array([camera_sigma(s.scenario, i) for i in range(len(s.tracks.cameras))])
     good = [~bad for bad in s.is_outlier]
-    return likelihood_optimum(s.tracks, s.truth, s.world_from_wand, good, sigma)
+    return likelihood_optimum(s.tracks, s.truth, s.world_from_wand, good, sigma, AUTO, lens_sd)
 
 
 def measure(index: int, case: Case) -> Outcome:
@@ -132,6 +142,7 @@ def add_rig_options(parser: argparse.ArgumentParser, rigs: int) -> None:
     parser.add_argument("--sigma-px", type=float, nargs=2, default=(0.05, 0.5), help="limits of a camera's noise")
     parser.add_argument("--noise-spread", type=float, default=2.0, help="cameras differ by up to this, either way")
     parser.add_argument("--jobs", type=int, default=2)
+    add_option(parser)
 
 
 def add_options(parser: argparse.ArgumentParser) -> None:
@@ -165,7 +176,7 @@ def outcomes_of(options: argparse.Namespace) -> list[Outcome]:
     """Return what the rigs of a run came to, telling each on standard error."""
     case = Case(
         options.seed, tuple(options.sigma_px), options.noise_spread, options.focal_error, options.outliers,
-        options.known_lens,
+        options.known_lens, truth=options.truth,
     )  # fmt: skip
     outcomes = []
     for k, outcome in enumerate(over_rigs(partial(measure, case=case), range(options.rigs), options.jobs)):
@@ -182,10 +193,12 @@ def run(options: argparse.Namespace) -> list[Row]:
     outcomes = outcomes_of(options)
     n_solved, seeds = sum(o.is_solved for o in outcomes), seeds_of(options)
     median, high = quantiles(outcomes, 50, 95)
+    most, most_high = (1.05, 1.2) if options.truth == "plain" else (1.10, 1.3)
+    what = f"accuracy ({options.truth})"
     return [
-        Row("accuracy: rigs solved", "all", f"{n_solved} of {len(outcomes)}", n_solved == len(outcomes), seeds),
-        Row("accuracy: 3D error / best possible, median", "≤ 1.03", f"{median:.3f}", median <= 1.03, seeds),
-        Row("accuracy: 3D error / best possible, 95th percentile", "≤ 1.15", f"{high:.3f}", high <= 1.15, seeds),
+        Row(f"{what}: rigs solved", "all", f"{n_solved} of {len(outcomes)}", n_solved == len(outcomes), seeds),
+        Row(f"{what}: 3D error / best possible, median", f"≤ {most}", f"{median:.3f}", median <= most, seeds),
+        Row(f"{what}: the same, 95th percentile", f"≤ {most_high}", f"{high:.3f}", high <= most_high, seeds),
     ]
 
 

@@ -21,6 +21,7 @@ from calib.solve.calibrate import calibrate
 from calib.solve.refine import fit_to_rig
 from scripts.benchmarks.accuracy import LAYOUTS, WANDS, over_rigs
 from scripts.benchmarks.table import Row, note
+from scripts.benchmarks.truths import add_option, drawn_from
 
 Changes = dict[str, Any]
 STRAY_SHARE = 0.05
@@ -49,13 +50,14 @@ FAULTS: dict[str, tuple[Callable[[str, float, Scenario, int], Changes], float, s
 DOUBLED_BY_DESIGN = {"noise", "stray", "one-sided"}
 
 
-def scenario_of(index: int, seed: int, spread: float, n_frames: int) -> Scenario:
+def scenario_of(index: int, seed: int, spread: float, n_frames: int, truth: str) -> Scenario:
     rng = np.random.default_rng(seed + index)
-    return Scenario(
+    scenario = Scenario(
         layout=LAYOUTS[index % 4], wand=WANDS[index // 4 % 3], n_cameras=int(rng.integers(6, 13)), seed=seed + index,
         sigma_px=float(np.exp(rng.uniform(np.log(0.07), np.log(0.25)))), noise_spread=spread, n_frames=n_frames,
         connected=False,
     )  # fmt: skip
+    return drawn_from(scenario, truth)
 
 
 def rms_of(table: ResidualTable, name: str) -> float:
@@ -72,13 +74,13 @@ class Outcome:
     others: tuple[str, ...] = ()
 
 
-def planted(index: int, seed: int, faults: Sequence[str], itself: bool, n_frames: int) -> list[Outcome]:
+def planted(index: int, seed: int, faults: Sequence[str], itself: bool, n_frames: int, truth: str) -> list[Outcome]:
     """Return what becomes of each fault, planted in one camera of the index-th rig.
 
     With ``itself`` the faulty capture is solved and held against itself; else a clean wave of the same rig is solved
     and a new, faulty one held against it. A fault's strength is set so that the camera's RMS doubles.
     """
-    s = scenario_of(index, seed, 1.2, n_frames)
+    s = scenario_of(index, seed, 1.2, n_frames, truth)
     clean = simulate(s)
     try:
         solved = None if itself else calibrate(clean.tracks, clean.wand)
@@ -138,10 +140,10 @@ def _plant(
     return Outcome(fault, first, growth, others)
 
 
-def clean_causes(index: int, seed: int, itself: bool, n_frames: int) -> tuple[int, list[str]]:
+def clean_causes(index: int, seed: int, itself: bool, n_frames: int, truth: str) -> tuple[int, list[str]]:
     """Return how many cameras a clean capture has and the causes named."""
     try:
-        sim = simulate(scenario_of(index, seed, 1.5, n_frames))
+        sim = simulate(scenario_of(index, seed, 1.5, n_frames, truth))
         rig = calibrate(sim.tracks, sim.wand) if itself else sim.truth
         table = residual_table(rig, sim.tracks)
     except CalibError:
@@ -159,6 +161,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--frames", type=int, default=1000)
     parser.add_argument("--seed", type=int, default=1000)
     parser.add_argument("--jobs", type=int, default=2)
+    add_option(parser)
     parser.add_argument("--fault", choices=FAULTS, nargs="+", default=list(FAULTS))
     parser.add_argument("--situation", choices=("new", "itself"), nargs="+", default=["new", "itself"])
 
@@ -168,7 +171,12 @@ def run(options: argparse.Namespace) -> list[Row]:
     seeds = f"{options.seed} to {options.seed + options.rigs - 1}"
     for situation in options.situation:
         job = partial(
-            planted, seed=options.seed, faults=options.fault, itself=situation == "itself", n_frames=options.frames
+            planted,
+            seed=options.seed,
+            faults=options.fault,
+            itself=situation == "itself",
+            n_frames=options.frames,
+            truth=options.truth,
         )
         found = []
         for k, one in enumerate(over_rigs(job, range(options.rigs), options.jobs)):
@@ -187,7 +195,9 @@ def run(options: argparse.Namespace) -> list[Row]:
     for count, itself in ((options.clean, False), (options.clean_solved, True)):
         if not count:
             continue
-        job_clean = partial(clean_causes, seed=options.seed + 50_000, itself=itself, n_frames=options.frames)
+        job_clean = partial(
+            clean_causes, seed=options.seed + 50_000, itself=itself, n_frames=options.frames, truth=options.truth
+        )
         each = list(over_rigs(job_clean, range(count), options.jobs))
         n, alarms = sum(e[0] for e in each), [a for e in each for a in e[1]]
         for alarm in alarms:

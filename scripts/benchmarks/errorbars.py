@@ -138,7 +138,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> list[Row]:
     case = Case(
         options.seed, tuple(options.sigma_px), options.noise_spread, options.focal_error, options.outliers,
-        marker_error_mm=options.marker_error,
+        marker_error_mm=options.marker_error, truth=options.truth,
     )  # fmt: skip
     outcomes = []
     for k, o in enumerate(over_rigs(partial(measure, case=case), range(options.rigs), options.jobs)):

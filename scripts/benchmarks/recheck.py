@@ -29,6 +29,7 @@ from calib.solve.calibrate import calibrate
 from calib.solve.repair import repair
 from scripts.benchmarks.accuracy import LAYOUTS, WANDS, over_rigs, seeds_of
 from scripts.benchmarks.table import Row, note
+from scripts.benchmarks.truths import add_option, drawn_from
 
 KINDS = ("none", "turn", "shift", "third", "ring", "late", "noise")
 MUST = {"none": 0.99, "turn": 0.99, "shift": 0.99, "third": 0.98, "ring": 0.95, "late": 0.98, "noise": 0.98}
@@ -57,15 +58,16 @@ class Outcome:
     failure: str = ""
 
 
-def scenario_of(seed: int, sigma_px: tuple[float, float], noise_spread: float, n_frames: int) -> Scenario:
+def scenario_of(seed: int, sigma_px: tuple[float, float], noise_spread: float, n_frames: int, truth: str) -> Scenario:
     """Return a rig of 6 to 24 cameras; layouts and wands in turn."""
     rng = np.random.default_rng([seed, 5])
     low, high = np.log(np.array(sigma_px) * [noise_spread, 1.0 / noise_spread])
-    return Scenario(
+    scenario = Scenario(
         layout=LAYOUTS[seed % 4], wand=WANDS[seed // 4 % 3], n_cameras=int(rng.integers(6, 25)), seed=seed,
         n_frames=n_frames, sigma_px=float(np.exp(rng.uniform(low, max(low, high)))), noise_spread=noise_spread,
         marker_error_mm=0.02,
     )  # fmt: skip
+    return drawn_from(scenario, truth)
 
 
 def changes_of(kind: str, scenario: Scenario, rng: np.random.Generator) -> tuple[dict, dict[str, str]]:
@@ -129,7 +131,7 @@ def squared_errors(found: Recheck, rig: Rig, sim: Simulation) -> Iterator[float]
 
 def measure(seed: int, options: argparse.Namespace) -> Outcome:
     """Return what one rig comes to."""
-    base = scenario_of(seed, tuple(options.sigma_px), options.noise_spread, options.frames)
+    base = scenario_of(seed, tuple(options.sigma_px), options.noise_spread, options.frames, options.truth)
     rng = np.random.default_rng([seed, 6])
     try:
         first = simulate(base)
@@ -192,6 +194,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--no-repair", dest="repair", action="store_false", help="leave out repair against new solve")
     parser.add_argument("--no-time", dest="time", action="store_false", help="leave out the time of a recheck")
     parser.add_argument("--jobs", type=int, default=2)
+    add_option(parser)
 
 
 def run(options: argparse.Namespace) -> list[Row]:

@@ -43,7 +43,12 @@ class Examination:
 
 
 def examine(record: Record) -> Examination | None:
-    """Return what the camera's residuals follow; None with fewer than 30 points."""
+    """Return what the camera's residuals follow; None with fewer than 30 points.
+
+    A passing stretch of time that stands off would look like a knock or a move: such stretches are left out.
+    """
+    quiet = record.is_used & ~record.is_passing[:, None]
+    record = record.with_used(quiet if quiet.sum() >= 30 else record.is_used)
     seen = record.is_used
     if seen.sum() < 30:
         return None

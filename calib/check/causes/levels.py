@@ -13,7 +13,7 @@ MIN_FACTOR = 1.5  # in noise: less is worth nobody's way up a ladder
 USUAL_SPREAD, USUAL_N = 0.10, 4
 ALPHA = 1e-3
 USUAL_STRAY = 0.01  # share of gross points that a good capture has at most (common practice, no source)
-TIMES_OTHERS = 3.0
+TIMES_OTHERS = 2.0
 
 
 def is_noisy(sigma_px: float, others_px: Array, grown: float | None) -> str | None:
@@ -40,7 +40,7 @@ def is_noisy(sigma_px: float, others_px: Array, grown: float | None) -> str | No
 
 
 def is_straying(share: float, n: int, others: Array) -> bool:
-    """Return whether a share of n points is above what is usual and the others' threefold, by a binomial test."""
+    """Return whether a share of n points is above what is usual and twice the others', by a binomial test."""
     known = others[np.isfinite(others)]
     limit = max(USUAL_STRAY, TIMES_OTHERS * float(np.median(known)) if len(known) else 0.0)
     if limit >= 1.0:

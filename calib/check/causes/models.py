@@ -28,6 +28,8 @@ MIN_GAIN = {"rows": 0.005, "knock": 0.05}
 ALPHA = 1e-3
 CANDIDATES = 80  # times at which a knock is looked for; then every frame around the best
 MIN_SIDE = 0.04  # of the frames on either side of a knock
+MOST_KEPT = 0.5  # of the share that a knock must take: without the frames near it, where it shows best
+STAYS_S = 3.0  # what is over sooner is a passing error; a camera that was knocked stays where it is
 SLOWEST_HZ, SLOWEST_CYCLES = 0.8, 8.0  # slower shaking is not told from the wand's own way through the image
 
 
@@ -166,6 +168,8 @@ class System:
         near = np.arange(at[max(k - 1, 0)], at[min(k + 1, len(at) - 1)] + 1)
         fall = changes(step, rest, y, near)
         first = int(near[fall.argmax()])
+        if not self._stays(first):
+            return None
         share, values, columns = self._with(self.pose, (np.arange(P) >= first).astype(float)[:, None])
         turn, shift = values[11:14], values[14:17]
         moved = (columns[..., 11:] @ values[11:])[first:].reshape(P - first, -1, 2)[self.record.is_used[first:]]
@@ -176,6 +180,17 @@ class System:
             "size_px": float(np.sqrt((moved**2).sum(axis=-1).mean())) if len(moved) else 0.0,
         }
         return self.explanation("knock", share, base, 18, 7, float(P), **figures), columns, values
+
+    def _stays(self, first: int) -> bool:
+        """Return whether a change at a row shows as well without the frames just before and after it."""
+        r, z = self.record, self.z
+        away = np.abs(r.frame - r.frame[first]) > STAYS_S * r.frame_rate_hz
+        at = int(away[:first].sum())
+        if not 0 < at < away.sum():
+            return False
+        z = z[away]
+        fall = changes(z[..., self.pose], z[..., self.base], z[..., -1], np.array([at]))[0]
+        return bool(fall > self.least_share * (z[..., -1] ** 2).sum() * MOST_KEPT)
 
     def _vibration(self, base: float, start: Array) -> Choice | None:
         r, frame = self.record, self.record.frame

@@ -59,6 +59,7 @@ class Record:
     sway: Array
     motion: Array
     velocity: Array
+    is_passing: NDArray[np.bool_]
     depth_mm: float
     focal_px: float
 
@@ -72,7 +73,7 @@ class Record:
             return self
         kept = np.sort(np.random.default_rng(0).choice(used, n_frames, replace=False))
         names = ("frame", "uv_px", "place_px", "is_used", "residual_px", "variance", "sway", "motion", "velocity")
-        return replace(self, **{name: getattr(self, name)[kept] for name in names})
+        return replace(self, **{name: getattr(self, name)[kept] for name in (*names, "is_passing")})
 
     def pattern(self) -> Array:
         """Return (P, 2 M, K): smooth patterns over the sensor, products of Legendre polynomials for x and y each."""
@@ -103,7 +104,8 @@ class Record:
 class Others:
     """What all cameras that count, ``say (C,)`` of 1, tell of each frame's wand pose: information and gradient.
 
-    ``seen (M, P)`` are the points in frames with a pose, ``speed (F, M, 3)`` the markers' velocities in mm a frame.
+    ``seen (M, P)`` are the points in frames with a pose, ``speed (F, M, 3)`` the markers' velocities in mm a frame,
+    ``is_passing (P,)`` the pairs in stretches that stand off.
     """
 
     fit: RigFit
@@ -113,6 +115,7 @@ class Others:
     g: Array
     seen: NDArray[np.bool_]
     speed: Array
+    is_passing: NDArray[np.bool_]
 
     @classmethod
     def of(cls, fit: RigFit, tracks: Tracks, say: Array) -> Others:
@@ -124,7 +127,7 @@ class Others:
         H = blocks.frame + np.diag(VAGUE[3 - problem.n_turn :])
         world = state.shape_mm @ np.swapaxes(state.wand_R, 1, 2) + state.wand_t[:, None]
         speed = _velocity(world, _marker_sigmas(H, state.shape_mm), problem.frame_number, tracks.frame_rate_hz)
-        return cls(fit, tracks, say, H, -blocks.frame_gradient, seen, speed)
+        return cls(fit, tracks, say, H, -blocks.frame_gradient, seen, speed, fit.is_passing)
 
     def record(self, c: int, at: Index) -> Record | None:
         """Return the record of camera c, whose pairs are ``at``; None where none is in a frame with a wand pose."""
@@ -152,7 +155,7 @@ class Others:
         return Record(
             camera.name, camera.width, camera.height, problem.frame_number[f], self.tracks.frame_rate_hz, sigma, uv,
             uv + rows[..., -1].reshape(n, m, 2), is_used, residual, variance, sway, rows[..., d:-1], velocity,
-            float(np.median(depth)), float(state.lens[c, 0]),
+            self.is_passing[at], float(np.median(depth)), float(state.lens[c, 0]),
         )  # fmt: skip
 
 

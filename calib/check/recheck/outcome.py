@@ -13,7 +13,7 @@ from calib.core.geometry import Array
 from calib.core.tracks import Tracks
 from calib.solve.repair import RING
 
-VERDICTS = ("moved", "lens", "timing", "noisy", "unseen", "unmoved")
+VERDICTS = ("moved", "lens", "timing", "noisy", "undecided", "unseen", "unmoved")
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -1,0 +1,56 @@
+"""Errors of centroids as real ones are: they grow with distance, follow pixels and motion, and some last for a while.
+
+No source states these laws for markers of this kind; all are assumed, of a size that a careful site would not notice.
+Pixels pull centroids of small blobs towards their centres (known as peak locking; Westerweel, Fundamentals of digital
+particle image velocimetry, Measurement Science and Technology 8, 1997, section 3.3, from memory).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.core.geometry import Array
+from calib.simulate.scenario import Scenario
+
+
+def random_errors(s: Scenario, index: int, sigma_px: float, uv: Array, distance_mm: Array) -> Array:
+    """Return errors in px (F, M, 2) that are independent from frame to frame, at image points ``uv`` (F, M, 2).
+
+    Of their variance the share ``noise_growth`` grows with the square of the distance (F, M), about its median;
+    ``tremble`` is what the image's motion from frame to frame adds along itself, as a share of it.
+    """
+    # Drawn for all frames and markers, so that no other effect shifts the stream.
+    error = sigma_px * s.rng("noise", index).normal(size=uv.shape)
+    if s.noise_growth:
+        middle = np.nanmedian(np.where(np.isfinite(uv[..., 0]), distance_mm, np.nan))
+        error *= np.sqrt(1.0 + s.noise_growth * ((distance_mm / middle) ** 2 - 1.0))[..., None]
+    if s.tremble and len(uv) > 1:
+        error = error + s.tremble * s.rng("tremble", index).normal(size=(*uv.shape[:2], 1)) * np.gradient(uv, axis=0)
+    return np.nan_to_num(error)
+
+
+def pixel_pull(s: Scenario, uv: Array) -> Array:
+    """Return by how much pixels pull image points (..., 2) towards their centres, in px."""
+    return -s.pixel_pull_px * np.sin(2.0 * np.pi * np.nan_to_num(uv))
+
+
+def lasting_errors(s: Scenario, index: int, n_frames: int) -> tuple[Array, NDArray[np.bool_]]:
+    """Return by how much a camera's points are all off in each frame (F, 2) in px, and whether they are (F,).
+
+    Time falls into stretches of ``lasting_s``, evenly over the logarithm; each is off with the chance
+    ``lasting_share``, by a normal law of ``lasting_px``: markers partly hidden, shimmer, a mount that trembles.
+    """
+    shift, is_off = np.zeros((n_frames, 2)), np.zeros(n_frames, dtype=bool)
+    if not s.lasting_share:
+        return shift, is_off
+    rng, (shortest, longest) = s.rng("lasting", index), s.lasting_s
+    frame = 0.0
+    while frame < n_frames:
+        length = shortest * (longest / shortest) ** rng.random() * s.frame_rate_hz
+        off, way = rng.random() < s.lasting_share, s.lasting_px * rng.normal(size=2)
+        if off:
+            at = slice(round(frame), max(round(frame + length), round(frame) + 1))
+            shift[at], is_off[at] = way, True
+        frame += length
+    return shift, is_off

@@ -33,8 +33,7 @@ CASES = [("room", "line3", 3), ("corridor", "plane5", 5), ("row", "solid6", 7), 
 
 @cache
 def nameless(layout: str = "room", wand: str = "line3", seed: int = 3, strays: float = 10.0, **more: Any) -> Simulation:
-    # Where centroids tremble along their motion a tenth of the names is missing until a rig stands, none is wrong.
-    options: dict[str, Any] = {"n_cameras": 4, "n_frames": 300, "tremble": 0.0} | more
+    options: dict[str, Any] = {"n_cameras": 4, "n_frames": 300} | more
     return simulate(
         Scenario(layout=layout, wand=wand, seed=seed, strays=strays, is_named=False, connected=False, **options)
     )

@@ -25,9 +25,22 @@ def random_errors(s: Scenario, index: int, sigma_px: float, uv: Array, distance_
     if s.noise_growth:
         middle = np.nanmedian(np.where(np.isfinite(uv[..., 0]), distance_mm, np.nan))
         error *= np.sqrt(1.0 + s.noise_growth * ((distance_mm / middle) ** 2 - 1.0))[..., None]
-    if s.tremble and len(uv) > 1:
-        error = error + s.tremble * s.rng("tremble", index).normal(size=(*uv.shape[:2], 1)) * np.gradient(uv, axis=0)
+    if s.tremble:
+        error = error + s.tremble * s.rng("tremble", index).normal(size=(*uv.shape[:2], 1)) * _image_motion(s, uv)
     return np.nan_to_num(error)
+
+
+def _image_motion(s: Scenario, uv: Array) -> Array:
+    """Return the way of image points (F, M, 2) from frame to frame in px, from neighbours that are on the sensor."""
+    size = np.array([s.width, s.height])
+    with np.errstate(invalid="ignore"):  # beside and behind a camera there is no image, or one that is nowhere near
+        is_near = (np.abs(uv - size / 2.0) < size).all(axis=-1, keepdims=True)
+    step = np.where(is_near[1:] & is_near[:-1], np.diff(uv, axis=0), 0.0)
+    known = (is_near[1:] & is_near[:-1]).astype(float)
+    none = np.zeros((1, *uv.shape[1:]))
+    total = np.concatenate([step, none]) + np.concatenate([none, step])
+    count = np.concatenate([known, none[..., :1]]) + np.concatenate([none[..., :1], known])
+    return np.asarray(total / np.maximum(count, 1.0))
 
 
 def pixel_pull(s: Scenario, uv: Array) -> Array:

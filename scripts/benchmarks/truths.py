@@ -59,5 +59,5 @@ def drawn_from(scenario: Scenario, truth: str) -> Scenario:
 
 
 def add_option(parser: argparse.ArgumentParser) -> None:
-    words = "; ".join(f"{k}: {v}" for k, v in ABOUT.items())
+    words = "; ".join(f"{k}: {v}" for k, v in ABOUT.items()).replace("%", "%%")
     parser.add_argument("--truth", choices=ABOUT, default="real", help=words)

@@ -5,8 +5,7 @@ file's name. Writing is whole or not at all (``calib.outputs``), and the same re
 
 Tracks file, version 1 (HDF5), beside what the contract lists::
 
-    /masks/<camera>    optional, written by ``identify``: circles (k×3), x, y and radius in px, about reflections that
-                       stay put; k = 0 where it looked and found none
+    /masks/<camera>    optional, by ``identify``: circles (k×3), x, y and radius in px, about reflections that stay put
 
 Rig file, version 1 (HDF5; lengths in mm, angles in radian, image quantities in px)::
 
@@ -16,12 +15,11 @@ Rig file, version 1 (HDF5; lengths in mm, angles in radian, image quantities in 
       residuals        only where known: attributes points, n_left_out, rms_px, median_px, p95_px, sigma_px,
                        bias_px (2), coverage
     /wand, /wand_used  as the wand file states it, and the shape that the solve ended with: attributes name, sigma;
-                       datasets markers (text, n), points (n×3), certified_between (indexes, m×2),
-                       certified_length (m), certified_sigma (m)
-    /covariance        only where known: datasets labels (text, k), matrix (k×k); of held lenses held (h), pull (k×h)
+                       datasets markers (text, n), points (n×3), certified_between (m×2), _length and _sigma (m)
+    /covariance        where known: labels (text, k), matrix (k×k); held (text, h), pull (k×h), held_sigma (h)
     /provenance        one text: JSON
 
-Readers of both HDF5 formats ignore groups, datasets and attributes that they do not know.
+Readers ignore groups, datasets and attributes that they do not know.
 """
 
 from __future__ import annotations
@@ -106,7 +104,7 @@ def save_tracks(tracks: Tracks, path: PathLike, force: bool = False) -> None:
             _write_optional(group, pixel_pitch_mm=c.pixel_pitch_mm, focal_mm=c.focal_mm)
             if c.lens is not None:
                 group.attrs.update(K=c.lens.K, dist=c.lens.dist)
-            _write_optional(group, serial=c.serial, model=c.model)
+            _write_optional(group, lens_sigma=c.lens_sigma, serial=c.serial, model=c.model)
             for key, values in (("frame", c.frame), ("xy", c.xy_px), ("marker", c.marker), ("radius", c.radius_px)):
                 if values is not None:
                     _write(group, key, values)
@@ -129,7 +127,9 @@ def load_rig(path: PathLike) -> Rig:
             matrix = _dataset(file, "covariance/matrix", "f", (len(labels), len(labels)))
             held = _dataset(file, "covariance/held", "O", (None,)) if "covariance/held" in file else np.empty(0)
             pull = _dataset(file, "covariance/pull", "f", (len(labels), len(held))) if len(held) else held
-            covariance = Covariance(tuple(map(_text, labels)), matrix, tuple(map(_text, held)), pull)
+            known = "covariance/held_sigma" in file  # older files do not tell
+            sigma = _dataset(file, "covariance/held_sigma", "f", (len(held),)) if known else np.zeros(0)
+            covariance = Covariance(tuple(map(_text, labels)), matrix, tuple(map(_text, held)), pull, sigma)
         try:
             provenance = json.loads(_text(_dataset(file, "provenance", "O", ())[()]))
         except ValueError:
@@ -199,7 +199,7 @@ def save_rig(rig: Rig, path: PathLike, force: bool = False) -> None:
             _write_wand(file.create_group(key), wand)
         if rig.covariance is not None:
             group = file.create_group("covariance")
-            for key in ("labels", "matrix", "held", "pull")[: 4 if rig.covariance.held else 2]:
+            for key in ("labels", "matrix", "held", "pull", "held_sigma")[: 5 if rig.covariance.held else 2]:
                 _write(group, key, getattr(rig.covariance, key))
         _write(file, "provenance", provenance)
 

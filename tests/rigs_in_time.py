@@ -14,6 +14,8 @@ from calib.core.rig import Rig, RigCamera
 from calib.core.tracks import Tracks
 from calib.simulate import Scenario, Simulation, simulate
 from calib.solve.calibrate import calibrate
+from calib.solve.problem import with_term_steps
+from calib.solve.start import AUTO, term_names
 
 # Errors that last for a while have tests of their own: in waves as short as these they hide small moves.
 SCENARIO = Scenario(n_cameras=6, n_frames=400, seed=21, sigma_px=0.15, noise_spread=1.3, lasting_share=0.0)
@@ -80,10 +82,9 @@ def drawn(rig: Rig, rng: np.random.Generator, factor: float = 1.0, *, knows_wand
     for c in rig.cameras:
         turn, shift = (np.array([of[f"{c.name}/{k}_{a}"] for a in "xyz"]) for k in ("rotation", "position"))
         R = rotation_from_vector(turn) @ c.cam_from_world.R
-        vector = c.lens.vector.copy()
-        for column, term in ((0, "focal"), (2, "cx"), (3, "cy"), (4, "k1"), (5, "k2")):
-            vector[column] += of.get(f"{c.name}/{term}", 0.0)
-        vector[1] = vector[0]
+        terms = term_names(AUTO)
+        steps = np.array([[of.get(f"{c.name}/{term}", 0.0) for term in terms]])
+        vector = with_term_steps(c.lens.vector[None], terms, steps)[0]
         pose = Pose(R, -R @ (c.position_mm + shift))
         rig = with_camera(rig, replace(c, cam_from_world=pose, lens=Lens.from_vector(vector)))
     return rig

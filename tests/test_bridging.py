@@ -15,8 +15,8 @@ from calib.core.geometry import Array, rigid_fit, rotation_from_vector
 from calib.core.tracks import CameraTracks
 from calib.simulate import Scenario, Simulation, simulate
 from calib.solve.bridging import Poses, bridged
+from calib.solve.hold import rig_state
 from calib.solve.problem import State
-from calib.solve.refine import rig_state
 from calib.solve.renaming import rename
 from calib.solve.wand_motion import LEAST_RUNS, Motion, images, jerk_of, least_turn
 from tests.test_renaming import right, with_names, wrong

@@ -10,8 +10,8 @@ from calib.check.causes.models import System
 from calib.check.causes.record import VAGUE, of_cameras
 from calib.check.causes.spectrum import periodogram
 from calib.simulate import Scenario, simulate
+from calib.solve.hold import fit_to_rig
 from calib.solve.linearise import weighted_rows
-from calib.solve.refine import fit_to_rig
 from tests.captures import IDEAL, capture
 
 

@@ -20,7 +20,7 @@ from calib.core.tracks import Tracks
 from calib.errors import InputError
 from calib.simulate import Scenario, Simulation, simulate
 from calib.solve.calibrate import SolveOptions, solve
-from calib.solve.refine import rig_state
+from calib.solve.hold import rig_state
 from calib.solve.renaming import named_tracks, rename
 from tests.captures import capture
 
@@ -124,7 +124,7 @@ def test_names_that_somebody_else_gave_are_left_alone() -> None:
 # ---- within a solve
 
 
-@pytest.mark.parametrize(("wand", "seed", "n_frames"), [("line3", 3, N_FRAMES), ("solid6", 4, 200)])
+@pytest.mark.parametrize(("wand", "seed", "n_frames"), [("line3", 3, N_FRAMES), ("solid6", 4, 300)])
 def test_calibrate_names_what_has_no_names(wand: str, seed: int, n_frames: int) -> None:
     """No wrong name among the inliers, nearly all points in use, and the error bars hold the truth."""
     sim = simulated(wand, seed, n_frames)

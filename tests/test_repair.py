@@ -22,7 +22,8 @@ from calib.files import load_rig, save_rig, save_tracks, sha256
 from calib.simulate import Knock, Simulation, sample_points
 from calib.simulate.scenario import INDEPENDENT
 from calib.solve.calibrate import calibrate
-from calib.solve.repair import RING, repair
+from calib.solve.problem import RING
+from calib.solve.repair import repair
 from calib.solve.select import keep_frames
 from tests.rigs_in_time import NAMES, SCENARIO, as_solved, drawn, measured, stored, turned, wave
 
@@ -129,7 +130,7 @@ def pulled(rig: Rig, label: str) -> Array:
 )
 def test_a_solve_and_a_repair_say_what_a_held_lens_does_to_poses(column: int, label: str, step: float):
     """Against differences of two solves, and of two repairs of one camera, of the same waves with one lens altered."""
-    first, later, rigs = wave(0), wave(1, knock=(HIT,)), []
+    first, later, rigs = wave(0, **INDEPENDENT), wave(1, knock=(HIT,), **INDEPENDENT), []
     for sign in (1.0, -1.0):
         error = np.zeros((len(NAMES), 5))
         error[NAMES.index(label[:5]), column] = 0.5 * sign * step

@@ -15,7 +15,7 @@ from calib.core.tracks import Tracks
 from calib.errors import InputError, UnsolvableError
 from calib.simulate.scenario import INDEPENDENT
 from calib.solve.calibrate import SolveOptions, solve
-from calib.solve.refine import fit_to_rig
+from calib.solve.hold import fit_to_rig
 from calib.solve.statistics import camera_stats
 from tests.captures import IDEAL, SIGMA, capture, fixed_only, seen_twice, table_of, with_camera, with_points
 

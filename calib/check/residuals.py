@@ -14,10 +14,10 @@ from calib.core.geometry import Array
 from calib.core.rig import CameraStats, Rig
 from calib.core.tracks import Tracks
 from calib.errors import InputError, UnsolvableError
+from calib.solve.hold import RigFit, fit_to_rig
 from calib.solve.intersect import triangulate_markers
 from calib.solve.lasting import USUAL_SHARE, in_words
 from calib.solve.problem import TERMS, term_values
-from calib.solve.refine import RigFit, fit_to_rig
 from calib.solve.statistics import rig_stats
 from calib.solve.threads import one_blas_thread
 from calib.solve.timing import at_common_time

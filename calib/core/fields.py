@@ -19,7 +19,7 @@ from calib.errors import CalibError, InputError
 
 T = TypeVar("T")
 
-CAMERA_KEYS = ("width", "height", "pixel_pitch_mm", "focal_mm", "K", "dist", "serial", "model")
+CAMERA_KEYS = ("width", "height", "pixel_pitch_mm", "focal_mm", "K", "dist", "lens_sigma", "serial", "model")
 _WAND_KEYS = ("name", "unit", "sigma", "markers", "certified")
 _CERTIFIED_KEYS = ("between", "length", "sigma")
 
@@ -136,6 +136,7 @@ def camera_from_fields(fields: Fields) -> dict[str, Any]:
         "pixel_pitch_mm": fields.optional(fields.number, "pixel_pitch_mm"),
         "focal_mm": fields.optional(fields.number, "focal_mm"),
         "lens": lens,
+        "lens_sigma": fields.array("lens_sigma", (9,), (12,)) if "lens_sigma" in fields else None,
         "serial": fields.optional(fields.text, "serial"),
         "model": fields.optional(fields.text, "model"),
     }

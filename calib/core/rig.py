@@ -63,13 +63,15 @@ class Covariance:
     of least trace: the rig as a whole is held where it is.
 
     ``pull (n, len(held))`` is what a unit of error of each lens term that the solve held (labels ``held``) did to the
-    parameters; the matrix counts none of it.
+    parameters, ``held_sigma (len(held),)`` the standard uncertainty that is known or assumed of each; the matrix counts
+    none of it, ``sigma`` does.
     """
 
     labels: tuple[str, ...]
     matrix: Array
     held: tuple[str, ...] = ()
     pull: Array = field(default_factory=lambda: np.zeros(0))
+    held_sigma: Array = field(default_factory=lambda: np.zeros(0))
 
     def __post_init__(self) -> None:
         matrix = frozen(self.matrix)
@@ -79,6 +81,10 @@ class Covariance:
                 "covariance: pull", expected=f"{len(self.labels)} × {len(self.held)} finite numbers",
                 found=" × ".join(map(str, pull.shape)) if np.isfinite(pull).all() else "some that are not",
             )  # fmt: skip
+        held_sigma = frozen(self.held_sigma if self.held and np.size(self.held_sigma) else np.zeros(len(self.held)))
+        if held_sigma.shape != (len(self.held),) or not (np.isfinite(held_sigma) & (held_sigma >= 0)).all():
+            raise InputError("covariance: held_sigma", expected="0 or more for each held term", found=str(held_sigma))
+        object.__setattr__(self, "held_sigma", held_sigma)
         if matrix.shape != (len(self.labels),) * 2:
             raise InputError("covariance", expected=f"{len(self.labels)} rows and columns", found=str(matrix.shape))
         if len(set(self.labels)) != len(self.labels):
@@ -100,7 +106,7 @@ class Covariance:
         if any(n not in self.labels for n in names):
             return np.full(3, np.nan)
         index = [self.labels.index(n) for n in names]
-        return np.sqrt(self.matrix[index, index])
+        return np.sqrt(self.matrix[index, index] + ((self.pull[index] * self.held_sigma) ** 2).sum(axis=1))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -23,7 +23,8 @@ class CameraTracks:
     frame (n,) is non-decreasing, xy_px (n, 2) lies on the sensor, marker (n,) indexes the wand's markers with -1
     where not identified; radius_px is (n,) or None. ``lens`` holds measured intrinsics and goes before the
     nominal ``focal_mm`` and ``pixel_pitch_mm``. ``masks_px (k, 3)`` are circles, x, y and radius, about places where
-    reflections stay put; None where nobody looked for them.
+    reflections stay put; None where nobody looked for them. ``lens_sigma`` are standard uncertainties of the measured
+    lens: fx, fy, cx, cy (px), then the coefficients in the order of ``lens.dist``.
     """
 
     name: str
@@ -39,6 +40,7 @@ class CameraTracks:
     serial: str | None = None
     model: str | None = None
     masks_px: Array | None = None
+    lens_sigma: Array | None = None
 
     def __post_init__(self) -> None:
         frame, xy = _whole(self.name, "frame", self.frame, np.int64), frozen(self.xy_px)
@@ -69,6 +71,14 @@ class CameraTracks:
                 row = int(is_bad.argmax())
                 raise InputError(f"{self.name}: radius row {row}", expected="0 px or more", found=f"{radius[row]:g}")
             object.__setattr__(self, "radius_px", radius)
+        if self.lens_sigma is not None:
+            sigma, n_terms = frozen(self.lens_sigma), 4 + (len(self.lens.dist) if self.lens is not None else 0)
+            if self.lens is None or sigma.shape != (n_terms,) or not (np.isfinite(sigma) & (sigma >= 0)).all():
+                raise InputError(
+                    f"{self.name}: lens_sigma", expected="K, dist, and 0 or more for fx, fy, cx, cy and each of dist",
+                    found="no K" if self.lens is None else str(sigma),
+                )  # fmt: skip
+            object.__setattr__(self, "lens_sigma", sigma)
         if self.masks_px is not None:
             object.__setattr__(self, "masks_px", _checked_masks(self.name, self.masks_px))
         _check_points(self.name, self.width, self.height, frame, xy, marker)

@@ -34,7 +34,7 @@ def _image_motion(s: Scenario, uv: Array) -> Array:
     """Return the way of image points (F, M, 2) from frame to frame in px, from neighbours that are on the sensor."""
     size = np.array([s.width, s.height])
     with np.errstate(invalid="ignore"):  # beside and behind a camera there is no image, or one that is nowhere near
-        is_near = (np.abs(uv - size / 2.0) < size).all(axis=-1, keepdims=True)
+        is_near = np.asarray((np.abs(uv - size / 2.0) < size).all(axis=-1, keepdims=True))
     step = np.where(is_near[1:] & is_near[:-1], np.diff(uv, axis=0), 0.0)
     known = (is_near[1:] & is_near[:-1]).astype(float)
     none = np.zeros((1, *uv.shape[1:]))

@@ -18,7 +18,8 @@ from calib.intake.identify import identify, is_unnamed
 from calib.solve.bundle import BundleOptions
 from calib.solve.covariance import joint_covariance
 from calib.solve.graph import Overlap, camera_graph, choose_pairs, overlap, require_connected, wave_advice
-from calib.solve.held import held_terms, pull
+from calib.solve.held import contradicted, held_terms, known_sigma, pull
+from calib.solve.hold import RigFit
 from calib.solve.initial import InitialRig, initial_rig
 from calib.solve.lasting import in_words
 from calib.solve.lens_model import Whole, examine_lenses, with_held_terms
@@ -27,7 +28,7 @@ from calib.solve.monotonic import monotonic_prior, sensor_sizes
 from calib.solve.motion import require_depth, require_motion
 from calib.solve.pairs import PairPose, solve_pairs
 from calib.solve.problem import State
-from calib.solve.refine import Fit, Progress, RigFit, refine
+from calib.solve.refine import Fit, Progress, refine
 from calib.solve.renaming import compared, is_named_by_us, rename
 from calib.solve.scatter import together
 from calib.solve.select import Selection, choose_frames, keep_frames, position_sigma_ratio
@@ -142,6 +143,8 @@ def solve(
     fit = _in_first_camera(fit)
     whole = with_held_terms(fit) if bundle_options.terms and options.terms != "auto" else None
     rig = _as_rig(tracks, stated, fit, whole)
+    if fit.freed is not None and rig.covariance is not None:
+        findings += contradicted(tracks.cameras, frozenset(rig.covariance.held), fit.freed)
     require_sound(rig, tracks)
     require_settled(fit, tracks.names)
     if whole:
@@ -294,7 +297,10 @@ def _as_rig(tracks: Tracks, wand: Wand, fit: Fit, whole: Whole | None) -> Rig:
     given = problem, fit.result, fit.options, tracks.names, wand.markers, S
     covariance = joint_covariance(*given, scattered)
     if held := held_terms(covariance, state, tracks.names):
+        focal = dict(zip(tracks.names, state.lens[:, 0].tolist(), strict=True))
         alone = covariance if scattered is None else joint_covariance(*given)
         order, pulled = pull(alone, held, problem, state, fit.options, tracks.names, wand.markers)
-        covariance = replace(covariance, held=order, pull=pulled)
+        of = (label.rpartition("/") for label in order)
+        sigma = np.array([known_sigma(tracks.camera(n), term, focal[n]) for n, _, term in of])
+        covariance = replace(covariance, held=order, pull=pulled, held_sigma=sigma)
     return Rig(cameras, wand, reshaped(wand, state.shape_mm) if fit.options.shape else wand, covariance)

@@ -135,6 +135,11 @@ def find_bent(problem: Problem, state: State, solved: Solved, sigma_px: Array) -
     return []
 
 
+def camera_of(problem: Problem, off: Off) -> int:
+    """Return whose stretch it is."""
+    return int(problem.cam[off[0][0]])
+
+
 def off_pairs(problem: Problem, off: Sequence[Off]) -> Bools:
     """Return the pairs (P,) that stand off."""
     out = np.zeros(len(problem.cam), bool)
@@ -285,23 +290,43 @@ def _grown(problem: Problem, found: Shifts, off: Sequence[Off]) -> list[Off]:
     return out
 
 
-def passing(problem: Problem, off: Sequence[Off], seen: Bools, most: float) -> tuple[list[Off], list[Stretch]]:
-    """Return what stands off, without cameras of which it holds more than the share ``most``, and its stretches."""
+def passing(
+    problem: Problem, off: Sequence[Off], seen: Bools, most: float
+) -> tuple[list[Off], list[Stretch], frozenset[int]]:
+    """Return what stands off, its stretches, and cameras of which it holds more than the share ``most`` of the points.
+
+    Of these only the largest shifts are kept, up to that share: a fit that gave way to a few points has all others a
+    little off.
+    """
+    n_seen, of_camera = seen.sum(axis=0), np.array([camera_of(problem, o) for o in off], dtype=int)
+    kept: list[Off] = []
+    stretches: list[Stretch] = []
+    much: set[int] = set()
+    for c, at in enumerate(problem.pairs_by_camera()):
+        left = most * n_seen[at].sum()
+        own = [off[int(k)] for k in np.flatnonzero(of_camera == c)]
+        own.sort(key=lambda o: -float(np.hypot(*o[1])))
+        n_kept = int(np.searchsorted(np.cumsum([n_seen[o[0]].sum() for o in own]), left, side="right"))
+        if n_kept < len(own):
+            much.add(c)
+        kept += own[:n_kept]
+        stretches += _joined(problem, at, own[:n_kept], c)
+    return kept, stretches, frozenset(much)
+
+
+def _joined(problem: Problem, at: Index, off: Sequence[Off], camera: int) -> list[Stretch]:
+    """Return a camera's stretches, those that follow one another with like shifts as one."""
+    if not off:
+        return []
     shift, is_off = np.zeros((len(problem.cam), 2)), off_pairs(problem, off)
     for pairs, way, _ in off:
         shift[pairs] = way
-    n_seen, stretches, much = seen.sum(axis=0), [], set()
-    for c, at in enumerate(problem.pairs_by_camera()):
-        own = at[is_off[at]]
-        if n_seen[own].sum() > most * n_seen[at].sum():
-            much.add(c)
-            continue
-        number, way = problem.frame_number[problem.frame[own]], shift[own]
-        gap = (np.diff(number) > max(2, 0.1 * problem.rate_hz)) | ~_alike(way[1:], way[:-1])
-        for a, b in pairwise([0, *(np.flatnonzero(gap) + 1).tolist(), len(own)] if len(own) else []):
-            x, y = way[a:b].mean(axis=0)
-            stretches.append(Stretch(c, int(number[a]), int(number[b - 1]), (float(x), float(y))))
-    return [o for o in off if problem.cam[o[0][0]] not in much], stretches
+    own = at[is_off[at]]
+    number, way = problem.frame_number[problem.frame[own]], shift[own]
+    gap = (np.diff(number) > max(2, 0.1 * problem.rate_hz)) | ~_alike(way[1:], way[:-1])
+    ends = [0, *(np.flatnonzero(gap) + 1).tolist(), len(own)]
+    means = [(a, b, way[a:b].mean(axis=0)) for a, b in pairwise(ends)]
+    return [Stretch(camera, int(number[a]), int(number[b - 1]), (float(m[0]), float(m[1]))) for a, b, m in means]
 
 
 def _alike(a: Array, b: Array) -> Bools:

@@ -29,6 +29,8 @@ TERMS: dict[str, tuple[str, ...]] = {
     "rational": ("k4", "k5", "k6"),
 }
 _COLUMN = {"cx": 2, "cy": 3, "k1": 4, "k2": 5, "p1": 6, "p2": 7, "k3": 8, "k4": 9, "k5": 10, "k6": 11}
+RING = ("focal", "cx", "cy")  # what a turned ring, or a lens that sits aslant since a knock, changes
+MEASURED = (*RING, "k1", "k2")  # what a lens measured apart from the rig may have a little off
 
 
 def term_values(lens: Array, name: str) -> Array:

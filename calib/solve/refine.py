@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 from scipy import special
 
 from calib.core.geometry import Array
-from calib.core.rig import CameraStats, Rig
 from calib.core.tracks import Ints, Tracks
 from calib.core.wand import Wand
 from calib.solve.bundle import (
@@ -20,13 +19,12 @@ from calib.solve.bundle import (
     inverse_factors,
 )  # fmt: skip
 from calib.solve.frames import fit_frames, place_wands
-from calib.solve.lasting import Off, Solved, Stretch, find_bent, find_off, off_pairs, pairs_in, passing
+from calib.solve.lasting import Off, Solved, Stretch, camera_of, find_bent, find_off, off_pairs, passing
 from calib.solve.lens_terms import told_prior, with_small, without_small
-from calib.solve.linearise import frame_leverage, linearise, residuals
+from calib.solve.linearise import frame_leverage, residuals
 from calib.solve.monotonic import monotonic_prior, sensor_sizes, tightened
-from calib.solve.problem import Problem, State, problem_from_tracks
+from calib.solve.problem import RING, Problem, State, problem_from_tracks, term_values
 from calib.solve.scatter import Scatter, scatter_of_fit
-from calib.solve.shape import wand_shape
 from calib.solve.start import AUTO, lens_prior, term_names
 from calib.solve.wand_check import MIN_FRAMES, WandFinding, check_wand, loosened
 
@@ -38,11 +36,7 @@ GATE_SQUARED = float(special.chdtri(2, 1e-5))
 SIGMA_FLOOR_PX = 1e-3  # noise-free input must not divide by zero
 START_FRAMES = 120  # frames a camera in the first rounds: enough for poses and lenses to a fraction of a percent
 MAX_ROUNDS = 8
-HOLD_ROUNDS = 3
-# Share of a camera's points in stretches that stand off, at most: of a solve, where what is left must still place it;
-# of cameras that are held, where more is no passing error but a camera that is not where the rig has it.
-MOST_OFF, MOST_OFF_HELD = 0.5, 0.4
-MOST_PASSING_S = 5.0  # what stands off for longer without a break is no passing error: the camera was moved
+MOST_OFF = 0.5  # share of a camera's points in stretches that stand off, at most: what is left must still place it
 LASTING_ROUNDS, BENT_ROUNDS, SETTLED = 4, 8, 5e-3  # share of the points
 # Relative fall of the cost that ends the last descent. The cost is about half the number of residuals: at a million of
 # them some hundredths of a standard deviation are left undone.
@@ -52,6 +46,18 @@ SMALL_FALL = 2.0  # half squares: two standard deviations, over which a quadrati
 LAST_FALL = 1e-4  # the same in half squares of unit noise: a hundredth of a standard deviation, of small captures too
 NEAR_DAMPING = 1e-7  # so near the minimum a damped step only falls short where the capture says little
 LOSS_SCALE = 2.0  # Cauchy's scale in sigmas: 95 % efficient at 2.385 (Huber 1981), a bit less to weather a bad start
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Freed:
+    """What a capture says of lenses that are held: ``change (C, 3)`` of focal length and centre in px by freeing all.
+
+    ``covariance (C, 3, 3)`` is that of the freed terms, ``lens (C, 12)`` the lenses as they are held.
+    """
+
+    lens: Array
+    change: Array
+    covariance: Array
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -66,6 +72,7 @@ class Fit:
     wand_finding: WandFinding | None = None
     stretches: tuple[Stretch, ...] = ()  # of time in which a camera's points stand off together and are left out
     scatter: Scatter | None = None  # by how much the points that are left still scatter together
+    freed: Freed | None = None  # what the capture says of lenses that were held
 
 
 def squared_residuals(problem: Problem, state: State) -> Array:
@@ -144,7 +151,7 @@ def refine(tracks: Tracks, wand: Wand, start: State, options: BundleOptions, pro
     out, and least squares until the inliers stay the same.
     """
     problem = problem_from_tracks(tracks, len(wand.markers), wand.dimension, frames=spread_frames(tracks, START_FRAMES))
-    state, seen = _placed(problem, start)
+    state, seen = placed(problem, start)
     sigma = robust_sigmas(problem, squared_residuals(problem, state), seen)
     # In a short capture the shape is held as stated: see MIN_FRAMES.
     stated, finding = options.shape if problem.n_frames >= MIN_FRAMES else None, None
@@ -165,7 +172,7 @@ def refine(tracks: Tracks, wand: Wand, start: State, options: BundleOptions, pro
     if options.is_told:  # in a few frames mostly noise; what the cameras show together stays
         state = bundle(weighted, state, replace(first, prior=told_prior(weighted, state, first)[0])).state
     problem = problem_from_tracks(tracks, len(wand.markers), wand.dimension)
-    state, seen = _placed(problem, state)
+    state, seen = placed(problem, state)
     weighted = problem.with_weight(seen / sigma[problem.cam])
     state = fit_frames(weighted, state, loss_scale=LOSS_SCALE, max_iterations=2)  # near enough to tell outliers
     sigma = robust_sigmas(problem, squared_residuals(problem, state), seen)
@@ -173,6 +180,7 @@ def refine(tracks: Tracks, wand: Wand, start: State, options: BundleOptions, pro
     if options.is_told:
         fit = _with_small_terms(tracks, fit, seen, options)
     progress("errors that last", 0, 1)
+    of_held: Freed | None = None
     if _has_every_term(options):
         sound, fit = _without_lasting(fit, seen)
         if options.is_told and fit.stretches:
@@ -180,11 +188,11 @@ def refine(tracks: Tracks, wand: Wand, start: State, options: BundleOptions, pro
         scatter = _scatter_of(fit)
     else:  # what a lens that is not as it is held makes of the residuals would pass for such errors
         sound, freed = _without_lasting(_freed(tracks, fit, seen), seen)
-        scatter = _scatter_of(freed)
+        scatter, of_held = _scatter_of(freed), _of_lenses(freed, fit.result.state.lens)
         if freed.stretches:
             near = replace(fit.options, tolerance=LAST_TOLERANCE, damping=NEAR_DAMPING, enough=LAST_FALL)
             fit = replace(_refitted(fit, sound, near), stretches=freed.stretches)
-    return replace(fit, scatter=scatter, wand_finding=finding)
+    return replace(fit, scatter=scatter, freed=of_held, wand_finding=finding)
 
 
 def _has_every_term(options: BundleOptions) -> bool:
@@ -205,6 +213,16 @@ def _freed(tracks: Tracks, fit: Fit, seen: NDArray[np.bool_]) -> Fit:
     return fit
 
 
+def _of_lenses(freed: Fit, lens: Array) -> Freed:
+    """Return by how much freeing changed the lenses (C, 12) in focal length and centre, and how sure that is."""
+    n = 6 + len(freed.options.terms)
+    columns = 6 + np.array([freed.options.terms.index(term) for term in RING])
+    C = Solved.of(freed.problem, freed.result.state, freed.options, freed.result.blocks).covariance
+    at = np.arange(len(lens))[:, None] * n + columns
+    change = np.stack([term_values(freed.result.state.lens, t) - term_values(lens, t) for t in RING], axis=1)
+    return Freed(lens, change, C[at[:, :, None], at[:, None, :]])
+
+
 def _scatter_of(fit: Fit) -> Scatter:
     return scatter_of_fit(fit.problem, fit.result.state, fit.options, fit.result.blocks, fit.stretches)
 
@@ -216,38 +234,39 @@ def _without_lasting(fit: Fit, seen: NDArray[np.bool_]) -> tuple[NDArray[np.bool
     off: list[Off] = []
     stretches: list[Stretch] = []
     barred: set[int] = set()  # cameras that stand off most of the time: something else is wrong with them
-
-    def judged(found: list[Off]) -> tuple[list[Off], list[Stretch]]:
-        found = [o for o in found if fit.problem.cam[o[0][0]] not in barred]
-        kept, stretches = passing(fit.problem, found, seen, MOST_OFF)
-        barred.update({int(fit.problem.cam[o[0][0]]) for o in found} - {int(fit.problem.cam[o[0][0]]) for o in kept})
-        return kept, stretches
-
-    for _ in range(LASTING_ROUNDS):
-        off, stretches = judged(find_off(fit.problem, fit.result.state, seen, fit.sigma_px, limit))
+    for k in range(LASTING_ROUNDS):
+        off = find_off(fit.problem, fit.result.state, seen, fit.sigma_px, limit)
+        off, stretches, much = passing(fit.problem, off, seen, MOST_OFF)
+        if k + 1 == LASTING_ROUNDS:
+            barred |= much
+            off = [o for o in off if camera_of(fit.problem, o) not in barred]
         sound = seen & ~off_pairs(fit.problem, off)
         if (sound != before).sum() <= SETTLED * seen.sum():
             break
         fit, before = _refitted(fit, sound, near), sound
-    if not off and fit.result.is_converged:
-        return seen, fit
     for _ in range(BENT_ROUNDS if off else 0):
         solved = Solved.of(fit.problem, fit.result.state, fit.options, fit.result.blocks)
         more = find_bent(fit.problem, fit.result.state, solved, fit.sigma_px)
-        n_before = len(off)
-        off, stretches = judged([*off, *more])
-        if len(off) == n_before:
+        more = [o for o in more if camera_of(fit.problem, o) not in barred]
+        if not more:
             break
+        off, stretches, much = passing(fit.problem, [*off, *more], seen, MOST_OFF)
+        barred |= much
+        off = [o for o in off if camera_of(fit.problem, o) not in barred]
         fit = _refitted(fit, seen & ~off_pairs(fit.problem, off), near)
     sound = seen & ~off_pairs(fit.problem, off)
     if not fit.result.is_converged:
         fit = _refitted(fit, sound, replace(near, max_iterations=fit.options.max_iterations))
-    return sound, replace(fit, stretches=tuple(stretches))
+    kept = tuple(s for s in stretches if s.camera not in barred)
+    return sound, replace(fit, stretches=kept)
 
 
 def _refitted(fit: Fit, seen: NDArray[np.bool_], options: BundleOptions) -> Fit:
     """Return the fit of the ``seen`` points (M, P) alone, from where the fit stands."""
     inlier = gate(fit.problem, fit.result.state, seen, fit.sigma_px)
+    count = [np.bincount(fit.problem.cam, of.sum(axis=0), fit.problem.n_cameras) for of in (fit.is_inlier, inlier)]
+    if ((count[1] == 0) & (count[0] > 0)).any():  # a camera that fits nowhere would be lost
+        return fit
     problem = fit.problem.with_weight(inlier / fit.sigma_px[fit.problem.cam])
     result = bundle(problem, fit.result.state, options)
     sigma = dof_sigmas(problem, result.state, result.blocks.frame, 6 + len(options.terms), fit.sigma_px)
@@ -276,7 +295,7 @@ def _with_small_terms(tracks: Tracks, fit: Fit, seen: NDArray[np.bool_], options
     return Fit(problem, result, sigma, inlier, replace(options, prior=prior))
 
 
-def _placed(problem: Problem, cameras: State) -> tuple[State, NDArray[np.bool_]]:
+def placed(problem: Problem, cameras: State) -> tuple[State, NDArray[np.bool_]]:
     """Return the state with wands placed by triangulation, and the points (M, P) of frames that got a pose."""
     F = problem.n_frames
     identity = np.broadcast_to(np.eye(3), (F, 3, 3))
@@ -321,64 +340,3 @@ def _least_squares_rounds(
             break
         inlier, options = after, replace(options, prior=prior or options.prior)
     return Fit(weighted, result, sigma, inlier, options)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class RigFit:
-    """A capture explained by a rig that is held: wand poses in ``state``, residuals (2, M, P) in px, inliers (M, P).
-
-    ``stats`` are the cameras', where they are known by now; ``stretches`` those that were found to stand off together
-    and left out.
-    """
-
-    problem: Problem
-    state: State
-    residual_px: Array
-    sigma_px: Array
-    is_inlier: NDArray[np.bool_]
-    stats: tuple[CameraStats, ...] | None = None
-    stretches: tuple[Stretch, ...] = ()
-
-    @property
-    def is_passing(self) -> NDArray[np.bool_]:
-        """Which pairs (P,) lie in stretches that stand off and pass."""
-        return pairs_in(self.problem, self.stretches, MOST_PASSING_S)
-
-
-def fit_to_rig(rig: Rig, tracks: Tracks) -> RigFit:
-    """Return the best wand poses of a capture with the cameras of ``rig`` held; both name the same cameras."""
-    return hold_cameras(tracks, rig.wand_used, rig_state(rig, tracks.names))
-
-
-def rig_state(rig: Rig, names: tuple[str, ...]) -> State:
-    """Return the named cameras of a rig and the wand that it used as a state without frames."""
-    cameras = [rig.camera(name) for name in names]
-    return State(
-        np.stack([c.cam_from_world.R for c in cameras]),
-        np.stack([c.cam_from_world.t_mm for c in cameras]),
-        np.stack([c.lens.vector for c in cameras]),
-        np.empty((0, 3, 3)),
-        np.empty((0, 3)),
-        wand_shape(rig.wand_used),
-    )
-
-
-def hold_cameras(tracks: Tracks, wand: Wand, cameras: State) -> RigFit:
-    """Return the best wand poses of a capture with the cameras and the shape of ``cameras`` held."""
-    problem = problem_from_tracks(tracks, len(wand.markers), wand.dimension)
-    state, seen = _placed(problem, cameras)
-    sigma = robust_sigmas(problem, squared_residuals(problem, state), seen)
-    state = fit_frames(problem.with_weight(seen / sigma[problem.cam]), state, loss_scale=LOSS_SCALE)
-    sigma = robust_sigmas(problem, squared_residuals(problem, state), seen)
-    off: list[Off] = []
-    stretches: list[Stretch] = []
-    for k in range(HOLD_ROUNDS):
-        sound = seen & ~off_pairs(problem, off)
-        inlier = gate(problem, state, sound, sigma)
-        weighted = problem.with_weight(inlier / sigma[problem.cam])
-        state = fit_frames(weighted, state)
-        sigma = dof_sigmas(weighted, state, linearise(weighted, state, (), np.inf, has_cameras=False).frame, 0, sigma)
-        if k + 1 < HOLD_ROUNDS:
-            off = find_off(problem, state, seen, sigma, float(np.sqrt(GATE_SQUARED)))
-            off, stretches = passing(problem, off, seen, MOST_OFF_HELD)
-    return RigFit(problem, state, residuals(problem, state), sigma, inlier, None, tuple(stretches))

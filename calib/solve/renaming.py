@@ -15,8 +15,8 @@ from calib.core.wand import Wand
 from calib.intake.identify import identify, is_unnamed
 from calib.intake.identify.smooth import interpolate, lone_points, motion_scales
 from calib.solve.bridging import Poses, bridged
+from calib.solve.hold import RigFit, hold_cameras, rig_state
 from calib.solve.problem import State
-from calib.solve.refine import RigFit, hold_cameras, rig_state
 
 SIGMAS = 5.0  # a good point fails once in 270,000
 MAX_LIMIT_PX = 6.0  # a place less certain than this names no point

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -15,17 +15,17 @@ from calib.core.tracks import Tracks
 from calib.errors import InputError, UnsolvableError
 from calib.intake.identify import identify, is_unnamed
 from calib.solve.bundle import BundleOptions, Prior, inverse_factors, reduced_system
+from calib.solve.hold import hold_cameras, rig_state
+from calib.solve.lasting import Stretch
 from calib.solve.linearise import Blocks, linearise
-from calib.solve.problem import TERMS, Problem, State, term_values
-from calib.solve.refine import Fit, Progress, refine, rig_state
+from calib.solve.problem import RING, TERMS, Problem, State, term_values
+from calib.solve.refine import Fit, Progress, refine
 from calib.solve.renaming import is_named_by_us, rename
 from calib.solve.scatter import Together, together
 from calib.solve.statistics import rig_stats
 from calib.solve.threads import one_blas_thread
 
 POSE = tuple(f"{kind}_{axis}" for kind in ("rotation", "position") for axis in "xyz")
-RING = ("focal", "cx", "cy")  # what a turned ring, or a lens that sits aslant since a knock, changes
-MEASURED = (*RING, "k1", "k2")  # what a lens measured apart from the rig may have a little off
 
 # Weak knowledge about a lens since the rig was solved, as standard deviations: rings turn by some percent at most
 # without anybody noticing the framing, mounts give by a fraction of a millimetre; neither changes the distortion much.
@@ -66,14 +66,30 @@ def solve_anew(rig: Rig, tracks: Tracks, progress: Progress) -> tuple[Fit, Track
     UnsolvableError where the wave does not determine the cameras.
     """
     start, terms = rig_state(rig, tracks.names), stored_terms(rig)
+    # Against the stored rig stretches that stand off show before a fit can give way to them; of two cameras none does.
+    against = hold_cameras(tracks, rig.wand_used, start).stretches if len(tracks.names) > 2 else ()
+    sound = _without(tracks, against)
     # Whoever linearises about the fit takes the last step himself.
     options = BundleOptions(terms=terms, prior=change_prior(start, terms, tracks), tolerance=1e-7)
-    fit = refine(tracks, rig.wand_used, start, options, progress)
+    fit = refine(sound, rig.wand_used, start, options, progress)
     if is_named_by_us(tracks):
         progress("names", 0, 1)
         tracks = rename(tracks, rig.wand_used, fit.result.state).tracks
-        fit = refine(tracks, rig.wand_used, fit.result.state, options, progress)
-    return fit, tracks
+        sound = _without(tracks, against)
+        fit = refine(sound, rig.wand_used, fit.result.state, options, progress)
+    return replace(fit, stretches=(*against, *fit.stretches)), tracks
+
+
+def _without(tracks: Tracks, stretches: Sequence[Stretch]) -> Tracks:
+    """Return the tracks without names for the points in stretches that stand off."""
+    cameras = []
+    for c, camera in enumerate(tracks.cameras):
+        marker = camera.marker.copy()
+        for s in stretches:
+            if s.camera == c:
+                marker[(camera.frame >= s.first) & (camera.frame <= s.last)] = -1
+        cameras.append(replace(camera, marker=marker))
+    return replace(tracks, cameras=tuple(cameras))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -32,18 +32,10 @@ from calib.solve.bundle import (
     reduced_system,
 )
 from calib.solve.frame_slip import find_frames, whole_frame_offsets
+from calib.solve.hold import fit_to_rig
 from calib.solve.linearise import Blocks, cauchy, linearise, weighted_rows
 from calib.solve.problem import Problem, State
-from calib.solve.refine import (
-    LOSS_SCALE,
-    Fit,
-    Progress,
-    fit_to_rig,
-    frames_with_pose,
-    refine,
-    robust_sigmas,
-    squared_residuals,
-)
+from calib.solve.refine import LOSS_SCALE, Fit, Progress, frames_with_pose, refine, robust_sigmas, squared_residuals
 
 # Steps of the path in seconds: over 1/30 s a hand moves far more than a triangulated marker's noise, and along a curve
 # of up to 10 rad/s the fifth-order rest of the interpolation stays below a thousandth of a step.

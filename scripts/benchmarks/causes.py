@@ -18,7 +18,7 @@ from calib.core.rig import Rig
 from calib.errors import CalibError
 from calib.simulate import Knock, Scenario, simulate
 from calib.solve.calibrate import calibrate
-from calib.solve.refine import fit_to_rig
+from calib.solve.hold import fit_to_rig
 from scripts.benchmarks.accuracy import LAYOUTS, WANDS, over_rigs
 from scripts.benchmarks.table import Row, note
 from scripts.benchmarks.truths import add_option, drawn_from

@@ -14,7 +14,7 @@ from calib.check.causes.levels import is_noisy, is_straying
 from calib.check.causes.record import of_cameras
 from calib.core.rig import CameraStats
 from calib.core.tracks import Tracks
-from calib.solve.refine import RigFit
+from calib.solve.hold import RigFit
 
 MAX_SIGMA_PX = 1.0  # common practice, no source: the centre of a round marker is good to a tenth or two of a pixel
 MIN_POINTS = 100  # a lens and a pose are 11 numbers: some ten points for each

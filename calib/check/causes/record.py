@@ -21,9 +21,10 @@ from calib.check.causes.kernels import leave_out_kernel, whiten_kernel
 from calib.core.geometry import Array, cross_matrix
 from calib.core.tracks import Tracks
 from calib.solve.frame_slip import find_frames
+from calib.solve.hold import RigFit
 from calib.solve.linearise import linearise, weighted_rows
 from calib.solve.problem import Index
-from calib.solve.refine import RigFit, frames_with_pose
+from calib.solve.refine import frames_with_pose
 from calib.solve.threads import in_groups
 
 STEP_S = 1.0 / 30.0  # between the places whose difference is the velocity: as in the estimate of time offsets

@@ -13,12 +13,12 @@ import numpy as np
 from calib.check.history.patterns import told
 from calib.check.history.records import N_SHOWN, Entry, History
 from calib.check.recheck.agree import find_agreement
-from calib.check.recheck.compare import HELD_SIGMA, N_CHANGE, Comparison, held_sigma, is_silent, rig_from_other
+from calib.check.recheck.compare import N_CHANGE, Comparison, held_sigma, is_silent, rig_from_other
 from calib.core.geometry import Array, cross_matrix, vector_from_rotation
 from calib.core.rig import Rig
 from calib.errors import InputError
-from calib.solve.problem import term_values
-from calib.solve.repair import POSE, RING
+from calib.solve.problem import RING, term_values
+from calib.solve.repair import POSE
 from calib.solve.threads import one_blas_thread
 
 Key = tuple[str, float]  # of a held lens term: its label and value
@@ -92,10 +92,8 @@ def _rows(rig: Rig, names: tuple[str, ...]) -> Array:
         there = np.array([stored[labels[i]] for i in here], dtype=np.intp)
         C[np.ix_(here, here)] = rig.covariance.matrix[np.ix_(there, there)]
     for i, label in enumerate(labels):
-        name, _, p = label.rpartition("/")
-        if label not in stored and p in HELD_SIGMA:  # measured lenses, stated without uncertainty
-            camera = rig.camera(name)
-            C[i, i] = (HELD_SIGMA[p] * (camera.lens.fx if p == "focal" else camera.width)) ** 2
+        if label not in stored and label.rpartition("/")[2] in RING:
+            C[i, i] = held_sigma(rig, label) ** 2
     return C
 
 

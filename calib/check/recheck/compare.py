@@ -23,17 +23,12 @@ from numpy.typing import NDArray
 
 from calib.core.geometry import Array, cross_matrix, vector_from_rotation
 from calib.core.rig import Rig
-from calib.solve.problem import State, term_values
-from calib.solve.repair import POSE, RING, Reduced
+from calib.solve.held import assumed_sigma
+from calib.solve.problem import RING, State, term_values
+from calib.solve.repair import POSE, Reduced
 
 N_POSE, N_CHANGE = len(POSE), len(POSE) + len(RING)
 N_ROUNDS = 20  # of reweighting: each takes off a good part of what is left
-
-# A measured lens comes without its uncertainty, and taken as exact it would turn every wave that fills the image
-# differently into a change of the lens. A dozen photographs of a board give the axis to some three pixels in 640 (the
-# real pair in datasets shows as much between its two forms), the distortion to a hundredth or two (common
-# practice, no source). Shares of the focal length and of the sensor's width.
-HELD_SIGMA = {"focal": 5e-3, "cx": 5e-3, "cy": 5e-3, "k1": 0.01, "k2": 0.02}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -129,10 +124,13 @@ def _stored_root(rig: Rig, now: Reduced, d: Array) -> Array:
 
 
 def held_sigma(rig: Rig, label: str) -> float:
-    """Return the standard uncertainty that is assumed of a lens term that a solve held, in its own unit."""
+    """Return the standard uncertainty of a lens term that a solve held, in its own unit: as stored, else as assumed."""
     name, _, term = label.rpartition("/")
+    known = rig.covariance
+    if known is not None and label in known.held and (stored := known.held_sigma[known.held.index(label)]):
+        return float(stored)
     camera = rig.camera(name)
-    return HELD_SIGMA[term] * {"focal": camera.lens.fx, "cx": camera.width, "cy": camera.width}.get(term, 1.0)
+    return assumed_sigma(term, camera.lens.fx, camera.width)
 
 
 def is_silent(rig: Rig) -> bool:

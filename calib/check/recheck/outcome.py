@@ -11,7 +11,7 @@ from calib.check.recheck.drift import RigidMove, Scale
 from calib.check.recheck.explain import BOTH, LENS
 from calib.core.geometry import Array
 from calib.core.tracks import Tracks
-from calib.solve.repair import RING
+from calib.solve.problem import RING
 
 VERDICTS = ("moved", "lens", "timing", "noisy", "undecided", "unseen", "unmoved")
 

@@ -1,0 +1,88 @@
+"""A capture explained by a rig whose cameras are held: wand poses, residuals, and what does not fit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.core.geometry import Array
+from calib.core.rig import CameraStats, Rig
+from calib.core.tracks import Tracks
+from calib.core.wand import Wand
+from calib.solve.frames import fit_frames
+from calib.solve.lasting import Off, Stretch, camera_of, find_off, off_pairs, pairs_in, passing
+from calib.solve.linearise import linearise, residuals
+from calib.solve.problem import Problem, State, problem_from_tracks
+from calib.solve.refine import GATE_SQUARED, LOSS_SCALE, dof_sigmas, gate, placed, robust_sigmas, squared_residuals
+from calib.solve.shape import wand_shape
+
+HOLD_ROUNDS = 3
+# Share of a camera's points in stretches that stand off, at most: more is no passing error but a camera that is not
+# where the rig has it.
+MOST_OFF = 0.4
+MOST_PASSING_S = 5.0  # what stands off for longer without a break is no passing error: the camera was moved
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RigFit:
+    """A capture explained by a rig that is held: wand poses in ``state``, residuals (2, M, P) in px, inliers (M, P).
+
+    ``stats`` are the cameras', where they are known by now; ``stretches`` those that were found to stand off together
+    and left out.
+    """
+
+    problem: Problem
+    state: State
+    residual_px: Array
+    sigma_px: Array
+    is_inlier: NDArray[np.bool_]
+    stats: tuple[CameraStats, ...] | None = None
+    stretches: tuple[Stretch, ...] = ()
+
+    @property
+    def is_passing(self) -> NDArray[np.bool_]:
+        """Which pairs (P,) lie in stretches that stand off and pass."""
+        return pairs_in(self.problem, self.stretches, MOST_PASSING_S)
+
+
+def fit_to_rig(rig: Rig, tracks: Tracks) -> RigFit:
+    """Return the best wand poses of a capture with the cameras of ``rig`` held; both name the same cameras."""
+    return hold_cameras(tracks, rig.wand_used, rig_state(rig, tracks.names))
+
+
+def rig_state(rig: Rig, names: tuple[str, ...]) -> State:
+    """Return the named cameras of a rig and the wand that it used as a state without frames."""
+    cameras = [rig.camera(name) for name in names]
+    return State(
+        np.stack([c.cam_from_world.R for c in cameras]),
+        np.stack([c.cam_from_world.t_mm for c in cameras]),
+        np.stack([c.lens.vector for c in cameras]),
+        np.empty((0, 3, 3)),
+        np.empty((0, 3)),
+        wand_shape(rig.wand_used),
+    )
+
+
+def hold_cameras(tracks: Tracks, wand: Wand, cameras: State) -> RigFit:
+    """Return the best wand poses of a capture with the cameras and the shape of ``cameras`` held."""
+    problem = problem_from_tracks(tracks, len(wand.markers), wand.dimension)
+    state, seen = placed(problem, cameras)
+    sigma = robust_sigmas(problem, squared_residuals(problem, state), seen)
+    state = fit_frames(problem.with_weight(seen / sigma[problem.cam]), state, loss_scale=LOSS_SCALE)
+    sigma = robust_sigmas(problem, squared_residuals(problem, state), seen)
+    off: list[Off] = []
+    stretches: list[Stretch] = []
+    for k in range(HOLD_ROUNDS):
+        sound = seen & ~off_pairs(problem, off)
+        inlier = gate(problem, state, sound, sigma)
+        weighted = problem.with_weight(inlier / sigma[problem.cam])
+        state = fit_frames(weighted, state)
+        sigma = dof_sigmas(weighted, state, linearise(weighted, state, (), np.inf, has_cameras=False).frame, 0, sigma)
+        if k + 1 < HOLD_ROUNDS:
+            off = find_off(problem, state, seen, sigma, float(np.sqrt(GATE_SQUARED)))
+            off, stretches, much = passing(problem, off, seen, MOST_OFF)
+            off = [o for o in off if camera_of(problem, o) not in much]
+            stretches = [s for s in stretches if s.camera not in much]
+    return RigFit(problem, state, residuals(problem, state), sigma, inlier, None, tuple(stretches))

@@ -12,7 +12,7 @@ from calib.core.rig import CameraStats, Rig
 from calib.core.tracks import Tracks
 from calib.core.wand import Wand
 from calib.solve.frames import fit_frames
-from calib.solve.lasting import Off, Stretch, camera_of, find_off, off_pairs, pairs_in, passing
+from calib.solve.lasting import Off, Stretch, camera_of, find_off, off_pairs, pairs_in, passing, with_sizes
 from calib.solve.linearise import linearise, residuals
 from calib.solve.problem import Problem, State, problem_from_tracks
 from calib.solve.refine import GATE_SQUARED, LOSS_SCALE, dof_sigmas, gate, placed, robust_sigmas, squared_residuals
@@ -85,4 +85,5 @@ def hold_cameras(tracks: Tracks, wand: Wand, cameras: State) -> RigFit:
             off, stretches, much = passing(problem, off, seen, MOST_OFF)
             off = [o for o in off if camera_of(problem, o) not in much]
             stretches = [s for s in stretches if s.camera not in much]
-    return RigFit(problem, state, residuals(problem, state), sigma, inlier, None, tuple(stretches))
+    residual = residuals(problem, state)
+    return RigFit(problem, state, residual, sigma, inlier, None, with_sizes(problem, residual, seen, stretches))

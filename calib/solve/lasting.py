@@ -17,7 +17,7 @@ Source: Tipping, Sparse Bayesian learning and the relevance vector machine, Jour
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any
 
@@ -312,6 +312,18 @@ def passing(
         kept += own[:n_kept]
         stretches += _joined(problem, at, own[:n_kept], c)
     return kept, stretches, frozenset(much)
+
+
+def with_sizes(problem: Problem, residual_px: Array, seen: Bools, stretches: Sequence[Stretch]) -> tuple[Stretch, ...]:
+    """Return the stretches with the median residual (2, M, P) of their points for their shift: unlike in the search,
+    points far off count in full, and the wands do not follow what is left out."""
+    number, views, out = problem.frame_number[problem.frame], problem.pairs_by_camera(), []
+    for s in stretches:
+        at = views[s.camera][(number[views[s.camera]] >= s.first) & (number[views[s.camera]] <= s.last)]
+        points = residual_px[:, :, at][:, seen[:, at]]
+        x, y = np.median(points, axis=1) if points.size else s.shift_px
+        out.append(replace(s, shift_px=(float(x), float(y))))
+    return tuple(out)
 
 
 def _joined(problem: Problem, at: Index, off: Sequence[Off], camera: int) -> list[Stretch]:

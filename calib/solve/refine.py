@@ -19,7 +19,7 @@ from calib.solve.bundle import (
     inverse_factors,
 )  # fmt: skip
 from calib.solve.frames import fit_frames, place_wands
-from calib.solve.lasting import Off, Solved, Stretch, camera_of, find_bent, find_off, off_pairs, passing
+from calib.solve.lasting import Off, Solved, Stretch, camera_of, find_bent, find_off, off_pairs, passing, with_sizes
 from calib.solve.lens_terms import told_prior, with_small, without_small
 from calib.solve.linearise import frame_leverage, residuals
 from calib.solve.monotonic import monotonic_prior, sensor_sizes, tightened
@@ -257,8 +257,9 @@ def _without_lasting(fit: Fit, seen: NDArray[np.bool_]) -> tuple[NDArray[np.bool
     sound = seen & ~off_pairs(fit.problem, off)
     if not fit.result.is_converged:
         fit = _refitted(fit, sound, replace(near, max_iterations=fit.options.max_iterations))
-    kept = tuple(s for s in stretches if s.camera not in barred)
-    return sound, replace(fit, stretches=kept)
+    kept = [s for s in stretches if s.camera not in barred]
+    residual = residuals(fit.problem, fit.result.state)
+    return sound, replace(fit, stretches=with_sizes(fit.problem, residual, seen, kept))
 
 
 def _refitted(fit: Fit, seen: NDArray[np.bool_], options: BundleOptions) -> Fit:

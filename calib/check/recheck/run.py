@@ -30,7 +30,7 @@ from calib.errors import InputError
 from calib.solve.bundle import BundleOptions
 from calib.solve.frame_slip import whole_frame_offsets
 from calib.solve.lasting import USUAL_SHARE, share_off
-from calib.solve.refine import Fit, Progress, refine
+from calib.solve.refine import Fit, Progress
 from calib.solve.repair import identified, reduced, shape_axes, solve_anew
 from calib.solve.scatter import together
 from calib.solve.threads import one_blas_thread
@@ -99,14 +99,14 @@ def _in_time(rig: Rig, tracks: Tracks, fit: Fit, progress: Progress) -> tuple[Fi
     if not (_noise_ratio(rig, tracks, fit) > STANDS_OUT).any():
         return fit, tracks, (np.zeros(n), np.full(n, np.nan))
     options = BundleOptions(terms=fit.options.terms, prior=fit.options.prior)
-    whole, start = whole_frame_offsets(fit, tracks)
+    whole, _ = whole_frame_offsets(fit, tracks)
     if whole.any():
-        tracks = corrected(tracks, fit, whole.astype(float))
-        fit = refine(tracks, rig.wand_used, start, options, progress)
+        fit, tracks = solve_anew(rig, corrected(tracks, fit, whole.astype(float)), progress)
     if whole.any() and not (_noise_ratio(rig, tracks, fit) > STANDS_OUT).any():
         offsets = estimate_offsets(fit, tracks)
     else:
-        fit, tracks, offsets = with_timing(tracks, rig.wand_used, fit, options, progress)
+        _, tracks, offsets = with_timing(tracks, rig.wand_used, fit, options, progress)
+        fit, tracks = solve_anew(rig, tracks, progress)
     return fit, tracks, (whole + offsets.offset_frames, np.array(offsets.sigma_frames))
 
 

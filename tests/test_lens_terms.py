@@ -1,0 +1,192 @@
+"""Small lens terms: priors as the cameras tell them together, against exact sums; what the table says of them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import pytest
+from scipy import stats
+
+from calib.check.residuals import residual_table
+from calib.core.camera import Lens
+from calib.core.rig import Rig
+from calib.core.tracks import Tracks
+from calib.errors import InputError
+from calib.files import load_rig, load_tracks, save_rig, save_tracks
+from calib.simulate import Scenario, Simulation, simulate
+from calib.solve.calibrate import SolveOptions, calibrate
+from calib.solve.held import HELD_SIGMA
+from calib.solve.lens_terms import APART, NOTHING, WIDTHS, WIDTHS_APART, prior_factors
+from calib.solve.problem import term_values
+
+SMALL = ("aspect", "p1", "p2", "k3")
+
+
+def exact_moments(information: float, score: float) -> tuple[float, float]:
+    """Return mean and variance of one term by summing over the whole mixture (SciPy's normal law for the evidence)."""
+    widths = np.concatenate([WIDTHS, WIDTHS_APART])
+    chance = np.array([NOTHING, *[(1 - NOTHING) / (len(WIDTHS) - 1)] * (len(WIDTHS) - 1)]) * (1 - APART)
+    chance = np.append(chance, [APART / len(WIDTHS_APART)] * len(WIDTHS_APART))
+    place, variance = score / information, 1.0 / information
+    weight = chance * stats.norm.pdf(place, scale=np.sqrt(variance + widths**2))
+    weight /= weight.sum()
+    mean = place * widths**2 / (widths**2 + variance)
+    spread = widths**2 * variance / (widths**2 + variance)
+    m = weight @ mean
+    return float(m), float(weight @ (spread + mean**2) - m**2)
+
+
+@pytest.mark.parametrize(("information", "score"), [(4.0, 1.0), (25.0, 40.0), (400.0, 10.0), (1e4, 1.5e4)])
+def test_one_term_alone_gets_the_exact_posterior(information: float, score: float) -> None:
+    """With a single term expectation propagation is exact: factor times likelihood has the mixture's two moments.
+
+    But for a variance that the mixture makes larger than the likelihood's, which no factor can: a few percent at most.
+    """
+    mean, sigma = prior_factors(np.array([[information]]), np.array([score]), np.zeros(1, np.intp))
+    precision = information + sigma[0] ** -2
+    found = (score + mean[0] * sigma[0] ** -2) / precision
+    m, v = exact_moments(information, score)
+    assert found == pytest.approx(m, abs=2e-3 * np.sqrt(v))
+    assert 1.0 / precision == pytest.approx(min(v, 1.0 / information), rel=0.01)
+
+
+def test_many_lenses_show_together_what_none_shows_alone() -> None:
+    """Each term is known to its usual size: alone not told from nothing, 40 together are."""
+    rng, n = np.random.default_rng(1), 40
+    B, group = np.eye(n), np.zeros(n, np.intp)
+    for truth, low, high in ((0.0, 0.0, 0.4), (1.0, 0.5, 1.6)):
+        value = truth * rng.normal(size=n)
+        _, sigma = prior_factors(B, value + rng.normal(size=n), group)
+        assert low <= np.median(sigma) < high
+
+
+def test_one_lens_may_stand_apart() -> None:
+    n = 12
+    h = np.zeros(n)
+    h[4] = 400.0 * 1.5
+    mean, sigma = prior_factors(400.0 * np.eye(n), h, np.zeros(n, np.intp))
+    posterior = (h + mean * sigma**-2) / (400.0 + sigma**-2)
+    assert posterior[4] == pytest.approx(1.5, rel=0.05)
+    assert np.abs(np.delete(posterior, 4)).max() < 1e-6 and np.delete(sigma, 4).max() < 0.1
+
+
+def solved(**changes: object) -> tuple[Simulation, Rig]:
+    sim = simulate(Scenario(n_cameras=6, n_frames=700, seed=3, lasting_share=0.0, **changes))
+    return sim, calibrate(sim.tracks, sim.wand)
+
+
+def test_terms_come_within_their_sigmas_and_are_named() -> None:
+    sim, rig = solved()
+    assert rig.covariance is not None
+    total = 0.0
+    for camera, true in zip(rig.cameras, sim.truth.cameras, strict=True):
+        for term in SMALL:
+            i = rig.covariance.labels.index(f"{camera.name}/{term}")
+            error = (term_values(camera.lens.vector[None], term) - term_values(true.lens.vector[None], term))[0]
+            total += float(error**2 / rig.covariance.matrix[i, i])
+    n = len(SMALL) * len(rig.cameras)  # they hang together, so their sum scatters by more than chi-square: twice
+    assert n - 8 * np.sqrt(2 * n) < total < n + 8 * np.sqrt(2 * n)
+    table = residual_table(rig, sim.tracks)
+    assert all({"tangential"} <= set(row.lens_terms or ()) for row in table.cameras)
+    assert [c["lens_terms"] for c in table.as_json()["cameras"]] == [list(r.lens_terms or ()) for r in table.cameras]
+
+
+def test_plain_lenses_are_said_to_be_plain() -> None:
+    sim, rig = solved(lens_terms=("k1", "k2"))
+    named = [r.lens_terms for r in residual_table(rig, sim.tracks).cameras]
+    assert sum(bool(terms) for terms in named) <= 1  # a term in a thousand is named by chance
+
+
+# ---- held lenses
+
+
+def with_lens(tracks: Tracks, name: str, **changes: object) -> Tracks:
+    return replace(
+        tracks, cameras=tuple(replace(c, **changes) if c.name == name else c for c in tracks.cameras)
+    )  # fmt: skip
+
+
+def test_a_stated_lens_that_the_capture_contradicts_is_named_and_no_other() -> None:
+    sim = simulate(Scenario(n_cameras=5, n_frames=600, seed=4, known_lens="measured"))
+    assert not any("stated lens" in f for f in calibrate(sim.tracks, sim.wand).provenance["findings"])
+    given = sim.tracks.camera("cam03").lens
+    assert given is not None
+    wrong = Lens.from_vector(given.vector * np.array([1.03, 1.03, *[1.0] * 10]))
+    rig = calibrate(with_lens(sim.tracks, "cam03", lens=wrong), sim.wand)
+    named = [f for f in rig.provenance["findings"] if "stated lens" in f]
+    assert len(named) == 1 and named[0].startswith("cam03: its stated lens does not fit")
+
+
+def test_what_is_not_known_of_a_held_lens_is_in_the_sigmas(tmp_path) -> None:
+    """Assumed where nobody states it, and said; stated, it counts as stated; and files keep both."""
+    sim = simulate(Scenario(n_cameras=4, n_frames=500, seed=5, known_lens="measured"))
+    assumed = calibrate(sim.tracks, sim.wand)
+    sigma = np.array([0.2, 0.2, 0.1, 0.1, 1e-4, 1e-4, 0.0, 0.0, 0.0])
+    stated = replace(sim.tracks, cameras=tuple(replace(c, lens_sigma=sigma) for c in sim.tracks.cameras))
+    save_tracks(stated, tmp_path / "t.h5")
+    sure = calibrate(load_tracks(tmp_path / "t.h5"), sim.wand)
+    assert any("nobody states how well they are known" in f for f in assumed.provenance["findings"])
+    assert not any("nobody states" in f for f in sure.provenance["findings"])
+    known = assumed.covariance
+    assert known is not None
+    k = known.held.index("cam02/cx")
+    assert known.held_sigma[k] == HELD_SIGMA["cx"] * 2048
+    rows = [known.labels.index(f"cam02/position_{a}") for a in "xyz"]
+    by_hand = np.sqrt(np.diag(known.matrix)[rows] + ((known.pull[rows] * known.held_sigma) ** 2).sum(axis=1))
+    np.testing.assert_allclose(assumed.sigmas("cam02")[0], by_hand)
+    assert np.linalg.norm(sure.sigmas("cam02")[0]) < 0.2 * np.linalg.norm(by_hand)
+    save_rig(assumed, tmp_path / "r.h5")
+    again = load_rig(tmp_path / "r.h5")
+    np.testing.assert_array_equal(again.sigmas("cam02")[0], assumed.sigmas("cam02")[0])
+
+
+def test_sigmas_of_no_lens_or_of_the_wrong_length_are_refused() -> None:
+    sim = simulate(Scenario(n_cameras=2, path="still", n_frames=2))
+    with pytest.raises(InputError, match="cam01: lens_sigma: expected K, dist"):
+        replace(sim.tracks.cameras[0], lens_sigma=np.ones(9))
+    with pytest.raises(InputError, match="lens_sigma"):
+        replace(sim.tracks.cameras[0], lens=sim.truth.cameras[0].lens, lens_sigma=np.ones(4))
+
+
+# ---- outside check
+
+
+def test_terms_agree_with_opencvs_calibration_of_the_same_rays() -> None:
+    """Source: cv2.calibrateCamera on a spatial wand's true places, all terms free, against ours of the whole rig.
+
+    It knows the markers' places in each frame's wand and finds the camera's pose there by itself, frame by frame.
+    """
+    sim = simulate(Scenario.plain(
+        n_cameras=4, n_frames=500, seed=8, wand="solid6", lens_terms=("k1", "k2", "k3", "tangential", "aspect")
+    ))  # fmt: skip
+    rig = calibrate(sim.tracks, sim.wand)
+    assert rig.covariance is not None
+    camera = sim.tracks.cameras[0]
+    good = (camera.marker >= 0) & ~sim.is_outlier[0]
+    frames, count = np.unique(camera.frame[good], return_counts=True)
+    points, images = [], []
+    for f in frames[count == 6]:
+        at = good & (camera.frame == f)
+        points.append(sim.truth.wand_used.points_mm[camera.marker[at]].astype(np.float32))
+        images.append(camera.xy_px[at].astype(np.float32))
+    true = sim.truth.cameras[0].lens
+    _, K, dist, *_, spread, _, _ = cv2.calibrateCameraExtended(
+        points, images, (camera.width, camera.height), true.K.copy(), true.dist.copy(),
+        flags=cv2.CALIB_USE_INTRINSIC_GUESS,
+    )  # fmt: skip
+    ours, spread = rig.cameras[0].lens, spread.ravel()
+    for term, theirs, theirs_sigma in (
+        ("focal", K[0, 0], spread[0]), ("cx", K[0, 2], spread[2]), ("cy", K[1, 2], spread[3]),
+        ("p1", dist.ravel()[2], spread[6]), ("p2", dist.ravel()[3], spread[7]),
+    ):  # fmt: skip
+        i = rig.covariance.labels.index(f"cam01/{term}")
+        sigma = np.hypot(theirs_sigma, np.sqrt(rig.covariance.matrix[i, i]))
+        assert abs(term_values(ours.vector[None], term)[0] - theirs) < 4.0 * sigma, term
+
+
+def test_a_list_of_terms_holds_the_others() -> None:
+    sim = simulate(Scenario(n_cameras=4, n_frames=300, seed=9))
+    rig = calibrate(sim.tracks, sim.wand, SolveOptions(terms=("focal", "principal", "k1")))
+    assert all(c.lens.fx == c.lens.fy and not c.lens.dist[1:].any() for c in rig.cameras)

@@ -326,6 +326,17 @@ def _damped_step(
     return _Step(camera_step, shape_step, frame_step, 0.5 * own.sum(axis=1), predicted, is_rough)
 
 
+def scaled_free(state: State, S: Array, options: BundleOptions) -> tuple[NDArray[np.intp], Array, Array]:
+    """Return the places of the free parameters in S, their scale, and the scaled matrix made definite in its gauge."""
+    n, n_cameras = 6 + len(options.terms), len(state.lens)
+    n_shape = len(S) - n_cameras * n
+    free, has_gauge = free_parameters(n_cameras, options, n_shape)
+    scale = 1.0 / np.sqrt(np.maximum(np.diag(S)[free], 1e-300))
+    motions = gauge_motions(state, n, n_shape, options.distance is not None)[free] / scale[:, None]
+    A = scaled_definite(S[np.ix_(free, free)], np.arange(len(free)), scale, motions if has_gauge else motions[:, :0])
+    return free, scale, A
+
+
 def scaled_definite(S: Array, free: NDArray[np.intp], scale: Array, motions: Array) -> Array:
     """Return ``scale S scale`` of the free parameters plus the projector on motions (k, 6 or 7 or 0); S is used up.
 

@@ -30,11 +30,9 @@ from calib.core.geometry import Array
 from calib.solve.bundle import (
     BundleOptions,
     cholesky,
-    free_parameters,
-    gauge_motions,
     inverse_factors,
     reduced_system,
-    scaled_definite,
+    scaled_free,
     solve_symmetric,
 )  # fmt: skip
 from calib.solve.linearise import Blocks
@@ -86,11 +84,7 @@ class Solved:
     def of(cls, problem: Problem, state: State, options: BundleOptions, blocks: Blocks) -> Solved:
         """Return them of the normal equations at a minimum, in some gauge; what is held has no variance."""
         S, _ = reduced_system(problem, blocks, inverse_factors(blocks.frame))
-        free, has_gauge = free_parameters(problem.n_cameras, options, len(blocks.shape))
-        scale = 1.0 / np.sqrt(np.maximum(np.diag(S)[free], 1e-300))
-        motions = gauge_motions(state, 6 + len(options.terms), len(blocks.shape), options.distance is not None)[free]
-        motions = motions / scale[:, None] if has_gauge else motions[:, :0]
-        A = scaled_definite(S[np.ix_(free, free)], np.arange(len(free)), scale, motions)
+        free, scale, A = scaled_free(state, S, options)
         C, factor = np.zeros_like(S), cholesky(A)[0]
         if factor is not None:
             C[np.ix_(free, free)] = solve_symmetric(A, factor, np.eye(len(A))) * scale[:, None] * scale

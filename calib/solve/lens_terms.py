@@ -33,12 +33,10 @@ from calib.solve.bundle import (
     BundleOptions,
     Prior,
     cholesky,
-    free_parameters,
-    gauge_motions,
     inverse_factors,
     normal_equations,
     reduced_system,
-    scaled_definite,
+    scaled_free,
     with_prior,
 )
 from calib.solve.linearise import Blocks
@@ -162,17 +160,6 @@ def told_prior(problem: Problem, state: State, options: BundleOptions) -> tuple[
     return prior, blocks, cost + more
 
 
-def _scaled(state: State, S: Array, options: BundleOptions) -> tuple[NDArray[np.intp], Array, Array]:
-    """Return the places of the free parameters, their scale, and the scaled matrix made definite in its gauge."""
-    n, n_cameras = 6 + len(options.terms), len(state.lens)
-    n_shape = len(S) - n_cameras * n
-    free, has_gauge = free_parameters(n_cameras, options, n_shape)
-    scale = 1.0 / np.sqrt(np.maximum(np.diag(S)[free], 1e-300))
-    motions = gauge_motions(state, n, n_shape, options.distance is not None)[free] / scale[:, None]
-    A = scaled_definite(S[np.ix_(free, free)], np.arange(len(free)), scale, motions if has_gauge else motions[:, :0])
-    return free, scale, A
-
-
 def _told_prior(values: Array, state: State, S: Array, g: Array, options: BundleOptions) -> Prior:
     """Return the options' prior with the small terms' factors as the reduced equations S and g tell them.
 
@@ -183,7 +170,7 @@ def _told_prior(values: Array, state: State, S: Array, g: Array, options: Bundle
     is_free = np.ones((len(values), n), bool) if options.is_free is None else options.is_free
     is_small_free = is_free & np.append(np.zeros(6, bool), is_small(options))
     small = np.flatnonzero(is_small_free)
-    free, scale, A = _scaled(state, S, replace(options, is_free=is_free & ~is_small_free))
+    free, scale, A = scaled_free(state, S, replace(options, is_free=is_free & ~is_small_free))
     factor, _ = cholesky(A)
     if factor is None or not small.size:
         return options.prior

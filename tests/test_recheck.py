@@ -444,3 +444,13 @@ def test_a_rig_that_another_solve_might_have_found_agrees(second: Simulation):
     """Stored errors drawn from the stored covariance once more: within what is counted, no camera is named."""
     outcome = recheck(drawn(stored(), np.random.default_rng(1), factor=0.5), second.tracks)
     assert outcome.moved == ()
+
+
+def test_a_rig_of_fewer_lens_terms_names_nobody_and_says_so():
+    """What files of earlier solves come to: terms that were left out count as usual, and the outcome says so."""
+    sim = wave(0)
+    rig = calibrate(sim.tracks, sim.wand, SolveOptions(terms=("focal", "principal", "k1", "k2")))
+    for number in (1, 2):
+        outcome = recheck(rig, wave(number).tracks)
+        assert outcome.moved == () and any("fewer lens terms" in f for f in outcome.findings)
+    assert not any("fewer lens terms" in f for f in recheck(stored(), wave(1).tracks).findings)

@@ -17,9 +17,10 @@ from calib.intake.identify import identify, is_unnamed
 from calib.solve.bundle import BundleOptions, Prior, inverse_factors, reduced_system
 from calib.solve.hold import hold_cameras, rig_state
 from calib.solve.lasting import Stretch
+from calib.solve.lens_terms import SMALL_TERMS
 from calib.solve.linearise import Blocks, linearise
 from calib.solve.problem import RING, TERMS, Problem, State, term_values
-from calib.solve.refine import Fit, Progress, refine
+from calib.solve.refine import EVERY_TERM, Fit, Progress, refine
 from calib.solve.renaming import is_named_by_us, rename
 from calib.solve.scatter import Together, together
 from calib.solve.statistics import rig_stats
@@ -33,10 +34,22 @@ FOCAL_SHARE, CENTRE_SHARE, OTHER_TERM = 0.05, 0.01, 0.02
 
 
 def stored_terms(rig: Rig) -> tuple[str, ...]:
-    """Return the lens terms that the rig's solve determined or may have held wrong, and those of a ring, in order."""
+    """Return the lens terms that the rig's solve determined or may have held wrong, and those of a ring, in order.
+
+    Where it freed lenses these are all that a lens may have, as the wave must not bend to those that it left out.
+    """
     labels = (*rig.covariance.labels, *rig.covariance.held) if rig.covariance is not None else ()
     found = {label.rpartition("/")[2] for label in labels if not label.startswith("wand/")} | set(RING)
+    if rig.covariance is not None and any(f"{name}/focal" in rig.covariance.labels for name in rig.names):
+        found |= set(EVERY_TERM)
     return tuple(name for names in TERMS.values() for name in names if name in found)
+
+
+def lacks_terms(rig: Rig) -> bool:
+    """Return whether the rig's solve freed lenses and left out small terms that a lens may have."""
+    known = rig.covariance
+    labels = known.labels if known is not None else ()
+    return any(f"{n}/focal" in labels and any(f"{n}/{t}" not in labels for t in SMALL_TERMS) for n in rig.names)
 
 
 def shape_axes(rig: Rig) -> int:
@@ -67,7 +80,8 @@ def solve_anew(rig: Rig, tracks: Tracks, progress: Progress) -> tuple[Fit, Track
     """
     start, terms = rig_state(rig, tracks.names), stored_terms(rig)
     # Against the stored rig stretches that stand off show before a fit can give way to them; of two cameras none does.
-    against = hold_cameras(tracks, rig.wand_used, start).stretches if len(tracks.names) > 2 else ()
+    is_told = len(tracks.names) > 2 and not lacks_terms(rig)  # nor does what a lens lacks
+    against = hold_cameras(tracks, rig.wand_used, start).stretches if is_told else ()
     sound = _without(tracks, against)
     # Whoever linearises about the fit takes the last step himself.
     options = BundleOptions(terms=terms, prior=change_prior(start, terms, tracks), tolerance=1e-7)

@@ -24,8 +24,9 @@ from numpy.typing import NDArray
 from calib.core.geometry import Array, cross_matrix, vector_from_rotation
 from calib.core.rig import Rig
 from calib.solve.held import assumed_sigma
+from calib.solve.lens_terms import SMALL_TERMS, USUAL, USUAL_CORNER
 from calib.solve.problem import RING, State, term_values
-from calib.solve.repair import POSE, Reduced
+from calib.solve.repair import POSE, Reduced, lacks_terms
 
 N_POSE, N_CHANGE = len(POSE), len(POSE) + len(RING)
 N_ROUNDS = 20  # of reweighting: each takes off a good part of what is left
@@ -164,20 +165,31 @@ def _counted(rig: Rig, now: Reduced, d: Array, labels: list[str], own: dict[str,
 
 
 def _assumed(rig: Rig, now: Reduced, labels: list[str], own: dict[str, int]) -> Array:
-    """Return the same for held lenses of which the file does not say what they did: what they would do to this wave.
+    """Return the same for lens terms of which the file says nothing: what they would do to this wave.
 
-    Its poses would answer by ``-S_pp⁺ S_pl``.
+    These are a ring's of held lenses, and small terms that a solve left out. What is free, here f, would answer by
+    ``-S_ff⁺ S_fl``.
     """
     known = rig.covariance
     assert known is not None
     silent = set(labels) - set(own) - set(known.held)
-    at = np.array([i for i, k in enumerate(labels) if k in silent and k.rpartition("/")[2] in RING], dtype=np.intp)
+    counted = {*RING, *(SMALL_TERMS if lacks_terms(rig) else ())}
+    at = np.array([i for i, k in enumerate(labels) if k in silent and k.rpartition("/")[2] in counted], dtype=np.intp)
     S, root = now.S, np.zeros((len(now.S), len(at)))
     if not len(at):
         return root
-    pose = (np.arange(len(now.names))[:, None] * now.n + np.arange(N_POSE)).ravel()
-    scale = 1.0 / np.sqrt(np.maximum(np.diag(S)[pose], 1e-300))
-    inverse = np.linalg.pinv(S[np.ix_(pose, pose)] * scale[:, None] * scale, rcond=1e-10, hermitian=True)
+    free = np.array([i for i, label in enumerate(labels[: len(now.names) * now.n]) if label in own], dtype=np.intp)
+    scale = 1.0 / np.sqrt(np.maximum(np.diag(S)[free], 1e-300))
+    inverse = np.linalg.pinv(S[np.ix_(free, free)] * scale[:, None] * scale, rcond=1e-10, hermitian=True)
     root[at, np.arange(len(at))] = 1.0
-    root[pose] = -scale[:, None] * (inverse @ (scale[:, None] * S[np.ix_(pose, at)]))
-    return root * [held_sigma(rig, labels[i]) for i in at]
+    root[free] = -scale[:, None] * (inverse @ (scale[:, None] * S[np.ix_(free, at)]))
+    return root * [_unstated_sigma(rig, labels[i]) for i in at]
+
+
+def _unstated_sigma(rig: Rig, label: str) -> float:
+    name, _, term = label.rpartition("/")
+    if term not in SMALL_TERMS:
+        return held_sigma(rig, label)
+    camera = rig.camera(name)
+    corner = 0.5 * np.hypot(camera.width, camera.height) / camera.lens.fx
+    return USUAL[term] if term in USUAL else float(USUAL_CORNER[term] / corner**6)

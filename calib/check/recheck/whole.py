@@ -14,12 +14,17 @@ from calib.check.recheck.outcome import CameraChange, Recheck
 from calib.core.geometry import Array, rigid_fit
 from calib.core.rig import Rig
 from calib.core.tracks import Tracks
+from calib.solve.repair import lacks_terms
 
 # Drift is small and everywhere: temperature and settling floors move cameras by some pixels at most, and no camera
 # much more than the others. Common practice, no source.
 DRIFT_PX = 3.0
 DRIFT_SPREAD = 4.0  # the largest move over the median one
 CLEAR = 10.0  # of -2 log likelihood: odds of 150 to 1 between two readings of one capture
+FEWER = (
+    "the rig was solved with fewer lens terms than lenses have; what the others usually are is counted as uncertainty:"
+    " solve it anew"
+)
 SILENT = (
     "The rig was solved with lenses held, and its file does not say what their errors did to its poses: small moves may"
     " be these errors. Solve its capture anew, and recheck against that."
@@ -59,7 +64,7 @@ def whole(
             if len(group) > 1:
                 others = np.setdiff1d(changed, np.array(group))
                 moves.append(rigid_move(found, rig, group, others))
-    silent = [SILENT] if is_silent(rig) else []
+    silent = ([SILENT] if is_silent(rig) else []) + ([FEWER] if lacks_terms(rig) else [])
     findings = [*([drift] if drift else []), *findings, *(str(m) for m in moves), *silent, AS_ONE]
     nan9 = np.full(9, np.nan), np.full((9, 9), np.nan)
     by_name = {c.name: c for c in cameras}

@@ -107,16 +107,17 @@ def test_residuals_have_the_size_that_noise_and_degrees_of_freedom_give(layout, 
 def test_outliers_are_left_out_and_counted():
     sim = capture(n_cameras=8, seed=5, n_frames=800, outliers=0.01, outlier_px=(20.0, 300.0), strays=1.0, **INDEPENDENT)
     judged = seen_twice(sim.tracks, 3)
-    n_gross = n_found = 0
+    n_gross = n_found = n_points = 0
     for row in table_of(sim).cameras:
         c, rig = sim.tracks.camera(row.name), sim.truth.camera(row.name)
         named = (c.marker >= 0) & np.isin(c.frame, judged)
         true = project(rig.lens, rig.cam_from_world.apply(sim.markers_world_mm[c.frame[named], c.marker[named]]))
         gross = np.linalg.norm(c.xy_px[named] - true, axis=1) > 5.0
-        n_gross, n_found = n_gross + gross.sum(), n_found + row.stats.n_left_out
+        n_gross, n_found, n_points = n_gross + gross.sum(), n_found + row.stats.n_left_out, n_points + len(gross)
         assert gross.sum() - 1 <= row.stats.n_left_out
-    # Where two cameras alone see a marker or a frame, a wrong point takes good ones with it; most see more.
-    assert 80 < n_gross <= n_found <= 1.25 * n_gross
+    # Where two cameras alone see a marker or a frame, a wrong point takes good ones with it; most see more. Of stretches
+    # of time in which nothing is amiss the search's level takes one in a thousand, at five lengths and two offsets.
+    assert 80 < n_gross <= n_found <= 1.25 * n_gross + 1e-3 * 10 * n_points
 
 
 def test_wand_lengths_are_those_of_a_plain_intersection_and_as_sure_as_theory_says():

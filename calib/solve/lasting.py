@@ -35,7 +35,7 @@ from calib.solve.bundle import (
     scaled_free,
     solve_symmetric,
 )  # fmt: skip
-from calib.solve.linearise import Blocks
+from calib.solve.linearise import Blocks, residuals
 from calib.solve.problem import Index, Problem, State
 from calib.solve.shifts import Gradients, Shifts, shifts
 from calib.solve.threads import in_groups
@@ -97,9 +97,13 @@ def find_off(problem: Problem, state: State, seen: Bools, sigma_px: Array, gate:
     The cameras are held; points beyond ``gate`` sigmas count as if on it.
     """
     out: list[Off] = []
+    r = residuals(problem, state)
+    far = seen & (r[0] ** 2 + r[1] ** 2 > (gate * sigma_px[problem.cam]) ** 2)
+    # What is off together has all markers of a view off; one far off among others that are not is a stray point.
+    near = seen & ~(far & (seen & ~far).any(axis=0))
 
     def search() -> _Search:
-        sound = seen & ~off_pairs(problem, out)
+        sound = near & ~off_pairs(problem, out)
         every = problem.with_weight(np.where(sound, 1.0 / sigma_px[problem.cam], 0.0))
         return _Search(every, shifts(every, state, None, bin_frames(problem.rate_hz), gate), sigma_px)
 

@@ -115,8 +115,8 @@ def test_outliers_are_left_out_and_counted():
         gross = np.linalg.norm(c.xy_px[named] - true, axis=1) > 5.0
         n_gross, n_found, n_points = n_gross + gross.sum(), n_found + row.stats.n_left_out, n_points + len(gross)
         assert gross.sum() - 1 <= row.stats.n_left_out
-    # Where two cameras alone see a marker or a frame, a wrong point takes good ones with it; most see more. Of stretches
-    # of time in which nothing is amiss the search's level takes one in a thousand, at five lengths and two offsets.
+    # Where two cameras alone see a marker or a frame, a wrong point takes good ones with it; most see more. Stretches
+    # in which nothing is amiss are taken once in a thousand, by the search's level, at five lengths and two offsets.
     assert 80 < n_gross <= n_found <= 1.25 * n_gross + 1e-3 * 10 * n_points
 
 

@@ -134,10 +134,14 @@ class Reduced:
         """Return the same with errors that last counted: ``scattered`` is of the twists that the solve uses."""
         if scattered is None:
             return self
-        T = _shifts_of_positions(self.state, self.n, len(self.S))
-        K = replace(scattered, D=T.T @ scattered.D @ T).information(self.S)
+        K = self.of_positions(scattered).information(self.S)
         S = K @ self.S
         return replace(self, S=0.5 * (S + S.T), g=K @ self.g)
+
+    def of_positions(self, scattered: Together) -> Together:
+        """Return what errors that last do to twists as what they do to positions."""
+        T = _shifts_of_positions(self.state, self.n, len(self.S))
+        return replace(scattered, D=T.T @ scattered.D @ T)
 
     def turned(self, R: Array) -> Reduced:
         """Return the same in a world turned by R (3, 3): positions run along its axes."""
@@ -236,10 +240,7 @@ def _covariance(
             across[:, k] = S[solved, row[label]]
     G = -own @ across
     GC = G @ C
-    of_wave = own
-    if scattered is not None:
-        T = _shifts_of_positions(now.state, now.n, len(S))
-        of_wave = replace(scattered, D=T.T @ scattered.D @ T).covariance(own, solved)
+    of_wave = own if scattered is None else now.of_positions(scattered).covariance(own, solved)
     joint = np.block([[C, GC.T], [GC, of_wave + GC @ G.T]])
     every = [*kept, *new]
     pull = np.vstack([old.pull[there], G @ old.pull[there]])

@@ -20,10 +20,11 @@ if TYPE_CHECKING:
     from calib.check.recheck.run import RecheckOptions, recheck
     from calib.check.residuals import residual_table
     from calib.files import load_rig, load_tracks, load_wand, save_rig, save_tracks, save_wand
-    from calib.intake.identify import identify
+    from calib.naming.identify import identify
+    from calib.naming.renaming import named_tracks
+    from calib.pipeline import calibrate
     from calib.simulate import Scenario
-    from calib.solve.calibrate import SolveOptions, calibrate
-    from calib.solve.renaming import named_tracks
+    from calib.solve.calibrate import SolveOptions
     from calib.solve.repair import repair
 
 __version__ = "0.1.0"
@@ -52,16 +53,21 @@ __all__ = [
     "simulate",
 ]
 
-# Loaded at first use, so that ``import calib`` and ``calib --help`` do not wait for SciPy and OpenCV.
+# Loaded at first use, so that ``import calib`` and ``calib --help`` do not wait for SciPy and
+# OpenCV.
 _PLACES = {
-    **dict.fromkeys(("load_rig", "load_tracks", "load_wand", "save_rig", "save_tracks", "save_wand"), "calib.files"),
+    **dict.fromkeys(
+        ("load_rig", "load_tracks", "load_wand", "save_rig", "save_tracks", "save_wand"),
+        "calib.files",
+    ),
     "Scenario": "calib.simulate",
-    **dict.fromkeys(("SolveOptions", "calibrate"), "calib.solve.calibrate"),
-    "identify": "calib.intake.identify",
+    "SolveOptions": "calib.solve.calibrate",
+    "calibrate": "calib.pipeline",
+    "identify": "calib.naming.identify",
     "inspect": "calib.check.inspect",
     **dict.fromkeys(("RecheckOptions", "recheck"), "calib.check.recheck.run"),
     "repair": "calib.solve.repair",
-    "named_tracks": "calib.solve.renaming",
+    "named_tracks": "calib.naming.renaming",
     "residual_table": "calib.check.residuals",
 }
 

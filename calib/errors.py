@@ -12,11 +12,19 @@ class CalibError(Exception):
 
     Prints as one line, ``where: expected ..., found .... Do this.``
 
-    >>> print(CalibError("cam03", expected="a focal length above 0", found="-4.0", remedy="Correct focal_mm."))
-    cam03: expected a focal length above 0, found -4.0. Correct focal_mm.
+    >>> print(CalibError("cam03", expected="a focal > 0", found="-4.0", remedy="Correct focal_mm."))
+    cam03: expected a focal > 0, found -4.0. Correct focal_mm.
     """
 
-    def __init__(self, where: str, *, expected: str, found: str, remedy: str = "", cameras: Sequence[str] = ()) -> None:
+    def __init__(
+        self,
+        where: str,
+        *,
+        expected: str,
+        found: str,
+        remedy: str = "",
+        cameras: Sequence[str] = (),
+    ) -> None:
         self.where = where
         self.expected = expected
         self.found = found
@@ -35,7 +43,9 @@ class CalibError(Exception):
         return partial(type(self), **fields), (self.where,)
 
     def inside(self, container: str) -> CalibError:
-        """Return the same error with the place it lies in (a file, a group) put before ``where``."""
+        """Return the same error with the place it lies in (a file, a group) put before
+        ``where``.
+        """
         return type(self)(
             f"{container}: {self.where}",
             expected=self.expected,

@@ -1,22 +1,27 @@
-"""Every file that calib opens: tracks and rigs in HDF5, wands, camera lists and scenarios in TOML, tables in CSV.
+"""Every file that calib opens: tracks and rigs in HDF5, wands, camera lists and scenarios in TOML,
+tables in CSV.
 
-Reading checks format, version, types and shapes here and leaves the meaning to the records, whose errors gain the
-file's name. Writing is whole or not at all (``calib.outputs``), and the same record always gives the same bytes.
+Reading checks format, version, types and shapes here and leaves the meaning to the records, whose
+errors gain the file's name. Writing is whole or not at all (``calib.outputs``), and the same record
+always gives the same bytes.
 
-Tracks file, version 1 (HDF5), beside what the contract lists::
+Tracks file, version 1 (HDF5), beside a camera's ``frame``, ``xy``, ``marker`` and attributes::
 
-    /masks/<camera>    optional, by ``identify``: circles (k×3), x, y and radius in px, about reflections that stay put
+    /masks/<camera>    optional, by ``identify``: circles (k×3), x, y and radius in px, about
+                       reflections that stay put
 
 Rig file, version 1 (HDF5; lengths in mm, angles in radian, image quantities in px)::
 
     /                  format = "calib.rig", version = 1, unit = "mm"
-    /cameras/<name>    in the rig's order (creation order); attributes width, height, K (3×3), dist (5 or 8),
-                       R (3×3) and t (3) of cam_from_world
-      residuals        only where known: attributes points, n_left_out, rms_px, median_px, p95_px, sigma_px,
-                       bias_px (2), coverage
-    /wand, /wand_used  as the wand file states it, and the shape that the solve ended with: attributes name, sigma;
-                       datasets markers (text, n), points (n×3), certified_between (m×2), _length and _sigma (m)
-    /covariance        where known: labels (text, k), matrix (k×k); held (text, h), pull (k×h), held_sigma (h)
+    /cameras/<name>    in the rig's order (creation order); attributes width, height, K (3×3),
+                       dist (5 or 8), R (3×3) and t (3) of cam_from_world
+      residuals        only where known: attributes points, n_left_out, rms_px, median_px,
+                       p95_px, sigma_px, bias_px (2), coverage
+    /wand, /wand_used  as the wand file states it, and the shape that the solve ended with:
+                       attributes name, sigma; datasets markers (text, n), points (n×3),
+                       certified_between (m×2), _length and _sigma (m)
+    /covariance        where known: labels (text, k), matrix (k×k); held (text, h),
+                       pull (k×h), held_sigma (h)
     /provenance        one text: JSON
 
 Readers ignore groups, datasets and attributes that they do not know.
@@ -66,7 +71,9 @@ _STATS = (*_COUNTS, "rms_px", "median_px", "p95_px", "sigma_px", "coverage")
 
 
 def load_tracks(path: PathLike) -> Tracks:
-    """Return the capture of a tracks file (contract: Tracks file); InputError where it breaks a rule."""
+    """Return the capture of a tracks file (contract: Tracks file); InputError where it breaks a
+    rule.
+    """
     with _open_hdf5(path, TRACKS_FORMAT) as file:
         top = _attributes(file)
         return Tracks(
@@ -84,11 +91,21 @@ def _camera_tracks(name: str, group: h5py.Group) -> CameraTracks:
     marker = _dataset(group, "marker", "iu", (n,))
     if n and (marker.min() < -1 or marker.max() > np.iinfo(np.int16).max):
         row = int(((marker < -1) | (marker > np.iinfo(np.int16).max)).argmax())
-        raise InputError(f"{name}: marker row {row}", expected="an index from -1 to 32767", found=str(marker[row]))
+        raise InputError(
+            f"{name}: marker row {row}",
+            expected="an index from -1 to 32767",
+            found=str(marker[row]),
+        )
     radius = _dataset(group, "radius", "f", (n,)) if "radius" in group else None
     xy = _dataset(group, "xy", "f", (n, 2))
-    masks = _dataset(group.file, f"masks/{name}", "f", (None, 3)) if f"masks/{name}" in group.file else None
-    return CameraTracks(name, frame=frame, xy_px=xy, marker=marker, radius_px=radius, masks_px=masks, **camera)
+    masks = (
+        _dataset(group.file, f"masks/{name}", "f", (None, 3))
+        if f"masks/{name}" in group.file
+        else None
+    )
+    return CameraTracks(
+        name, frame=frame, xy_px=xy, marker=marker, radius_px=radius, masks_px=masks, **camera
+    )
 
 
 def save_tracks(tracks: Tracks, path: PathLike, force: bool = False) -> None:
@@ -105,7 +122,12 @@ def save_tracks(tracks: Tracks, path: PathLike, force: bool = False) -> None:
             if c.lens is not None:
                 group.attrs.update(K=c.lens.K, dist=c.lens.dist)
             _write_optional(group, lens_sigma=c.lens_sigma, serial=c.serial, model=c.model)
-            for key, values in (("frame", c.frame), ("xy", c.xy_px), ("marker", c.marker), ("radius", c.radius_px)):
+            for key, values in (
+                ("frame", c.frame),
+                ("xy", c.xy_px),
+                ("marker", c.marker),
+                ("radius", c.radius_px),
+            ):
                 if values is not None:
                     _write(group, key, values)
         for c in tracks.cameras:
@@ -125,11 +147,23 @@ def load_rig(path: PathLike) -> Rig:
         if "covariance" in file:
             labels = _dataset(file, "covariance/labels", "O", (None,))
             matrix = _dataset(file, "covariance/matrix", "f", (len(labels), len(labels)))
-            held = _dataset(file, "covariance/held", "O", (None,)) if "covariance/held" in file else np.empty(0)
-            pull = _dataset(file, "covariance/pull", "f", (len(labels), len(held))) if len(held) else held
+            held = (
+                _dataset(file, "covariance/held", "O", (None,))
+                if "covariance/held" in file
+                else np.empty(0)
+            )
+            pull = (
+                _dataset(file, "covariance/pull", "f", (len(labels), len(held)))
+                if len(held)
+                else held
+            )
             known = "covariance/held_sigma" in file  # older files do not tell
-            sigma = _dataset(file, "covariance/held_sigma", "f", (len(held),)) if known else np.zeros(0)
-            covariance = Covariance(tuple(map(_text, labels)), matrix, tuple(map(_text, held)), pull, sigma)
+            sigma = (
+                _dataset(file, "covariance/held_sigma", "f", (len(held),)) if known else np.zeros(0)
+            )
+            covariance = Covariance(
+                tuple(map(_text, labels)), matrix, tuple(map(_text, held)), pull, sigma
+            )
         try:
             provenance = json.loads(_text(_dataset(file, "provenance", "O", ())[()]))
         except ValueError:
@@ -156,7 +190,9 @@ def _stats(place: str, group: h5py.Group) -> CameraStats:
         numbers: dict[str, Any] = {key: float(table[key]) for key in _STATS}
         bias_x, bias_y = (float(v) for v in table["bias_px"])
     except (KeyError, TypeError, ValueError) as error:
-        raise InputError(place, expected=f"attributes {', '.join(_STATS)} and bias_px", found=str(error)) from None
+        raise InputError(
+            place, expected=f"attributes {', '.join(_STATS)} and bias_px", found=str(error)
+        ) from None
     numbers.update({key: int(table[key]) for key in _COUNTS})
     return CameraStats(**numbers, bias_px=(bias_x, bias_y))
 
@@ -169,8 +205,14 @@ def _wand(file: h5py.File, key: str) -> Wand:
     names = tuple(_text(v) for v in _dataset(group, "markers", "O", (None,)))
     points = _dataset(group, "points", "f", (len(names), 3))
     between = _dataset(group, "certified_between", "iu", (None, 2))
-    columns = [_dataset(group, f"certified_{name}", "f", (len(between),)).tolist() for name in ("length", "sigma")]
-    certified = tuple(CertifiedLength(i, j, *rest) for (i, j), *rest in zip(between.tolist(), *columns, strict=True))
+    columns = [
+        _dataset(group, f"certified_{name}", "f", (len(between),)).tolist()
+        for name in ("length", "sigma")
+    ]
+    certified = tuple(
+        CertifiedLength(i, j, *rest)
+        for (i, j), *rest in zip(between.tolist(), *columns, strict=True)
+    )
     try:
         return Wand(fields.text("name"), names, points, fields.number("sigma"), certified)
     except CalibError as error:
@@ -199,7 +241,9 @@ def save_rig(rig: Rig, path: PathLike, force: bool = False) -> None:
             _write_wand(file.create_group(key), wand)
         if rig.covariance is not None:
             group = file.create_group("covariance")
-            for key in ("labels", "matrix", "held", "pull", "held_sigma")[: 5 if rig.covariance.held else 2]:
+            for key in ("labels", "matrix", "held", "pull", "held_sigma")[
+                : 5 if rig.covariance.held else 2
+            ]:
                 _write(group, key, getattr(rig.covariance, key))
         _write(file, "provenance", provenance)
 
@@ -211,7 +255,11 @@ def _write_wand(group: h5py.Group, wand: Wand) -> None:
     _write(group, "markers", wand.markers)
     _write(group, "points", wand.points_mm)
     rows = wand.certified
-    _write(group, "certified_between", np.array([(c.i, c.j) for c in rows], dtype=np.int64).reshape(-1, 2))
+    _write(
+        group,
+        "certified_between",
+        np.array([(c.i, c.j) for c in rows], dtype=np.int64).reshape(-1, 2),
+    )
     _write(group, "certified_length", np.array([c.length_mm for c in rows], dtype=float))
     _write(group, "certified_sigma", np.array([c.sigma_mm for c in rows], dtype=float))
 
@@ -230,13 +278,19 @@ def save_wand(wand: Wand, path: PathLike, force: bool = False) -> None:
 
 
 def load_table(table: PathLike, cameras: PathLike) -> Tracks:
-    """Return the capture of a table (CSV) and its camera list (TOML); see ``calib.intake.table``."""
-    camera_list = _inside(cameras, CameraList.from_table, _load_toml(cameras, "a camera list (TOML)"))
+    """Return the capture of a table (CSV) and its camera list (TOML); see
+    ``calib.intake.table``.
+    """
+    camera_list = _inside(
+        cameras, CameraList.from_table, _load_toml(cameras, "a camera list (TOML)")
+    )
     return _inside(table, tracks_from_csv, read_text(table, "a table (CSV)"), camera_list)
 
 
 def load_image_list(path: PathLike) -> ImageList:
-    """Return what an image list (TOML) says of image files; see ``calib.intake.centroids.names``."""
+    """Return what an image list (TOML) says of image files; see
+    ``calib.intake.centroids.names``.
+    """
     return _inside(path, ImageList.from_table, _load_toml(path, "an image list (TOML)"))
 
 
@@ -269,7 +323,10 @@ def _load_toml(path: PathLike, kind: str) -> dict[str, Any]:
         return tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise InputError(
-            str(path), expected=f"{kind}", found=str(error), remedy="Correct the syntax at that place."
+            str(path),
+            expected=f"{kind}",
+            found=str(error),
+            remedy="Correct the syntax at that place.",
         ) from None
 
 
@@ -316,18 +373,33 @@ def _open_hdf5(path: PathLike, expected_format: str) -> Iterator[h5py.File]:
     if is_empty:
         raise InputError(str(path), expected=kind, found="an empty file")
     if not h5py.is_hdf5(os.fspath(path)):
-        raise InputError(str(path), expected=kind, found="not HDF5", remedy="Name the right file; CSV: calib import.")
+        raise InputError(
+            str(path),
+            expected=kind,
+            found="not HDF5",
+            remedy="Name the right file; CSV: calib import.",
+        )
     try:
         with h5py.File(path, "r") as file:
             top = _attributes(file)
             if (found := top.text("format")) != expected_format:
-                raise InputError("format", expected=expected_format, found=found, remedy="Name the right file.")
+                raise InputError(
+                    "format", expected=expected_format, found=found, remedy="Name the right file."
+                )
             if (version := top.integer("version")) != VERSION:
-                raise InputError("version", expected=str(VERSION), found=str(version), remedy="Update calib.")
+                raise InputError(
+                    "version", expected=str(VERSION), found=str(version), remedy="Update calib."
+                )
             yield file
     except CalibError as error:
         raise error.inside(str(path)) from None
-    except (OSError, RuntimeError, KeyError, ValueError, TypeError) as error:  # h5py's, for a file cut off or damaged
+    except (
+        OSError,
+        RuntimeError,
+        KeyError,
+        ValueError,
+        TypeError,
+    ) as error:  # h5py's, for a file cut off or damaged
         raise InputError(
             str(path),
             expected=f"{kind}, complete",
@@ -347,11 +419,17 @@ def _cameras(file: h5py.File) -> Iterator[tuple[str, h5py.Group]]:
     for name in cameras:
         group = cameras.get(name)
         if not isinstance(group, h5py.Group):
-            raise InputError(f"/cameras/{name}", expected="a group", found="a dataset" if group else "a broken link")
+            raise InputError(
+                f"/cameras/{name}",
+                expected="a group",
+                found="a dataset" if group else "a broken link",
+            )
         yield name, group
 
 
-def _dataset(group: h5py.Group, key: str, kinds: str, shape: tuple[int | None, ...]) -> NDArray[Any]:
+def _dataset(
+    group: h5py.Group, key: str, kinds: str, shape: tuple[int | None, ...]
+) -> NDArray[Any]:
     """Return a whole dataset; None in ``shape`` stands for any length."""
     place = f"{group.name.removeprefix('/cameras').strip('/')}: {key}".removeprefix(": ")
     wanted = " × ".join("n" if s is None else str(s) for s in shape) or "one"
@@ -360,12 +438,18 @@ def _dataset(group: h5py.Group, key: str, kinds: str, shape: tuple[int | None, .
     node = group.get(key)
     if not isinstance(node, h5py.Dataset):
         raise InputError(place, expected=f"a dataset of {expected}", found="nothing of that name")
-    found = f"{node.dtype}, {' × '.join(map(str, node.shape)) or 'one'}" if node.shape is not None else "no values"
+    found = (
+        f"{node.dtype}, {' × '.join(map(str, node.shape)) or 'one'}"
+        if node.shape is not None
+        else "no values"
+    )
     is_shape = node.shape is not None and len(node.shape) == len(shape)
     if not is_shape or any(s not in (None, n) for s, n in zip(shape, node.shape, strict=True)):
         raise InputError(place, expected=expected, found=found)
     if node.dtype.kind not in kinds:
-        raise InputError(place, expected=expected, found=found, remedy="Store it in the type of the format.")
+        raise InputError(
+            place, expected=expected, found=found, remedy="Store it in the type of the format."
+        )
     return np.asarray(node[()])
 
 
@@ -374,7 +458,9 @@ def _text(value: Any) -> str:
 
 
 def _hdf5(file_format: str, fill: Callable[[h5py.File], None]) -> bytes:
-    """Return the bytes of an HDF5 file, made in memory so that a full disk is an ordinary write error."""
+    """Return the bytes of an HDF5 file, made in memory so that a full disk is an ordinary write
+    error.
+    """
     buffer = io.BytesIO()
     # Bounded versions keep the bytes the same from one HDF5 release to the next.
     with h5py.File(buffer, "w", libver=("earliest", "v108")) as file:

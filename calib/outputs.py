@@ -1,4 +1,6 @@
-"""Output files, whole or not at all: a temporary file beside the target, flushed to the disk, then renamed."""
+"""Output files, whole or not at all: a temporary file beside the target, flushed to the disk, then
+renamed.
+"""
 
 from __future__ import annotations
 
@@ -14,7 +16,8 @@ PathLike = str | os.PathLike[str]
 
 
 def check_output(path: PathLike, force: bool = False, inputs: Iterable[PathLike] = ()) -> None:
-    """Raise OutputError where ``path`` could not be written, so that a long run is refused before it starts.
+    """Raise OutputError where ``path`` could not be written, so that a long run is refused before
+    it starts.
 
     An existing file is refused unless ``force``; one of the ``inputs`` is refused always.
     """
@@ -28,17 +31,33 @@ def check_output(path: PathLike, force: bool = False, inputs: Iterable[PathLike]
         raise _unwritable(target, error) from None
     if exists and not is_file:
         found = "a folder" if target.is_dir() else "a device or pipe"
-        raise OutputError(str(path), expected="an ordinary file to write", found=found, remedy="Choose another name.")
+        raise OutputError(
+            str(path),
+            expected="an ordinary file to write",
+            found=found,
+            remedy="Choose another name.",
+        )
     if is_input:
         raise OutputError(
-            str(path), expected="an output apart from the inputs", found="an input", remedy="Choose another name."
+            str(path),
+            expected="an output apart from the inputs",
+            found="an input",
+            remedy="Choose another name.",
         )
     if exists and not force:
         raise OutputError(
-            str(path), expected="no file there yet", found="one", remedy="Choose another name or add --force."
+            str(path),
+            expected="no file there yet",
+            found="one",
+            remedy="Choose another name or add --force.",
         )
     if not is_folder:
-        raise OutputError(str(path), expected="a folder to write in", found=f"no folder {folder}", remedy="Make it.")
+        raise OutputError(
+            str(path),
+            expected="a folder to write in",
+            found=f"no folder {folder}",
+            remedy="Make it.",
+        )
     if not is_writable:
         raise OutputError(
             str(path),

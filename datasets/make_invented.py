@@ -1,4 +1,5 @@
-"""Make the invented captures, each from its scenario.toml: tracks.h5, wand.toml and the true rig, truth.h5.
+"""Make the invented captures, each from its scenario.toml: tracks.h5, wand.toml and the true rig,
+truth.h5.
 
 python datasets/make_invented.py [FOLDER]   (default: this folder)
 """
@@ -24,12 +25,17 @@ HERE = Path(__file__).parent
 CAPTURES = ("rehearsal-hall", "workshop-aisle")
 
 
-# Machines' mathematics libraries differ in the last bits of a sine. Rounded far above those bits, and far below
-# anything a camera resolves, the numbers are the same everywhere to a step of the rounding, and nearly all to the bit.
+# Machines' mathematics libraries differ in the last bits of a sine. Rounded far above those bits,
+# and far below anything a camera resolves, the numbers are the same everywhere to a step of the
+# rounding, and nearly all to the bit.
 def rounded_tracks(tracks: Tracks) -> Tracks:
     """Return the tracks with points rounded to 0.0001 px and radii to 0.001 px."""
     cameras = (
-        replace(c, xy_px=c.xy_px.round(4), radius_px=None if c.radius_px is None else c.radius_px.round(3))
+        replace(
+            c,
+            xy_px=c.xy_px.round(4),
+            radius_px=None if c.radius_px is None else c.radius_px.round(3),
+        )
         for c in tracks.cameras
     )
     return replace(tracks, cameras=tuple(cameras))

@@ -16,9 +16,18 @@ IDEAL = {"outliers": 0.0, "strays": 0.0, "occlusion": False, "person": False, **
 
 @lru_cache
 def capture(layout="room", n_cameras=6, seed=0, n_frames=500, **changes):
-    changes = {k: dict(v) if k == "noisy" else v for k, v in changes.items()}  # a cache key must be hashable
+    changes = {
+        k: dict(v) if k == "noisy" else v for k, v in changes.items()
+    }  # a cache key must be hashable
     return simulate(
-        Scenario(layout=layout, n_cameras=n_cameras, seed=seed, n_frames=n_frames, connected=False, **changes)
+        Scenario(
+            layout=layout,
+            n_cameras=n_cameras,
+            seed=seed,
+            n_frames=n_frames,
+            connected=False,
+            **changes,
+        )
     )
 
 
@@ -39,15 +48,23 @@ def with_camera(tracks, camera):
 
 
 def act(table, causes=None):
-    """Return the cameras with verdict act, worst first; with ``causes`` those that have one of them."""
+    """Return the cameras with verdict act, worst first; with ``causes`` those that have one of
+    them.
+    """
     return [
-        r.name for r in table.cameras if r.verdict == "act" and (causes is None or causes & {c.cause for c in r.causes})
+        r.name
+        for r in table.cameras
+        if r.verdict == "act" and (causes is None or causes & {c.cause for c in r.causes})
     ]
 
 
 def seen_twice(tracks, n_markers):
-    """Return the frames in which two cameras see each of two markers or more, which fixes a line wand."""
-    keys = np.concatenate([c.frame[c.marker >= 0] * n_markers + c.marker[c.marker >= 0] for c in tracks.cameras])
+    """Return the frames in which two cameras see each of two markers or more, which fixes a line
+    wand.
+    """
+    keys = np.concatenate(
+        [c.frame[c.marker >= 0] * n_markers + c.marker[c.marker >= 0] for c in tracks.cameras]
+    )
     key, count = np.unique(keys, return_counts=True)
     frame, n = np.unique(key[count >= 2] // n_markers, return_counts=True)
     return frame[n >= 2]
@@ -56,5 +73,7 @@ def seen_twice(tracks, n_markers):
 def fixed_only(sim):
     """Return the named points of a capture's frames that fix a line wand."""
     frames = seen_twice(sim.tracks, 3)
-    cameras = tuple(with_points(c, np.isin(c.frame, frames) & (c.marker >= 0)) for c in sim.tracks.cameras)
+    cameras = tuple(
+        with_points(c, np.isin(c.frame, frames) & (c.marker >= 0)) for c in sim.tracks.cameras
+    )
     return Tracks(cameras, sim.tracks.frame_rate_hz), frames

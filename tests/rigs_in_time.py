@@ -12,13 +12,16 @@ from calib.core.camera import Lens
 from calib.core.geometry import Array, Pose, rotation_from_vector
 from calib.core.rig import Rig, RigCamera
 from calib.core.tracks import Tracks
+from calib.pipeline import calibrate
 from calib.simulate import Scenario, Simulation, simulate
-from calib.solve.calibrate import calibrate
-from calib.solve.problem import with_term_steps
-from calib.solve.start import AUTO, term_names
+from calib.solve.bundle.problem import with_term_steps
+from calib.solve.start.lenses import AUTO, term_names
 
-# Errors that last for a while have tests of their own: in waves as short as these they hide small moves.
-SCENARIO = Scenario(n_cameras=6, n_frames=400, seed=21, sigma_px=0.15, noise_spread=1.3, lasting_share=0.0)
+# Errors that last for a while have tests of their own: in waves as short as these they hide small
+# moves.
+SCENARIO = Scenario(
+    n_cameras=6, n_frames=400, seed=21, sigma_px=0.15, noise_spread=1.3, lasting_share=0.0
+)
 NAMES = SCENARIO.names
 
 
@@ -35,7 +38,9 @@ def wave(number: int, **changes) -> Simulation:
 
 
 def measured(sim: Simulation, error: Array) -> Tracks:
-    """Return a wave's tracks with lenses measured apart, off by ``error (C, 5)``: share of focal length, px, k1, k2."""
+    """Return a wave's tracks with lenses measured apart, off by ``error (C, 5)``: share of focal
+    length, px, k1, k2.
+    """
     cameras = []
     for c, t, e in zip(sim.tracks.cameras, sim.truth.cameras, error, strict=True):
         vector = t.lens.vector + np.array([e[0] * t.lens.fx, e[0] * t.lens.fy, *e[1:], *[0.0] * 6])
@@ -63,8 +68,11 @@ def moved_as_one(rig: Rig, names: Iterable[str], turn_deg: Array, shift_mm: Arra
     return rig
 
 
-def drawn(rig: Rig, rng: np.random.Generator, factor: float = 1.0, *, knows_wand: bool = False) -> Rig:
-    """Return the rig with errors drawn from its own covariance: another solve of the same cameras, without the work.
+def drawn(
+    rig: Rig, rng: np.random.Generator, factor: float = 1.0, *, knows_wand: bool = False
+) -> Rig:
+    """Return the rig with errors drawn from its own covariance: another solve of the same cameras,
+    without the work.
 
     With ``knows_wand`` the wand is as its file says, as in a simulation without errors of markers.
     """
@@ -73,14 +81,18 @@ def drawn(rig: Rig, rng: np.random.Generator, factor: float = 1.0, *, knows_wand
     if knows_wand:
         is_wand = np.array([label.startswith("wand/") for label in labels])
         across = C[np.ix_(~is_wand, is_wand)]
-        C = C[np.ix_(~is_wand, ~is_wand)] - across @ np.linalg.solve(C[np.ix_(is_wand, is_wand)], across.T)
+        C = C[np.ix_(~is_wand, ~is_wand)] - across @ np.linalg.solve(
+            C[np.ix_(is_wand, is_wand)], across.T
+        )
         labels = tuple(label for label, w in zip(labels, is_wand, strict=True) if not w)
     s = np.sqrt(np.diag(C))
     values, vectors = np.linalg.eigh(C / s[:, None] / s)
     e = factor * s * (vectors @ (np.sqrt(np.maximum(values, 0.0)) * rng.normal(size=len(s))))
     of = dict(zip(labels, e, strict=True))
     for c in rig.cameras:
-        turn, shift = (np.array([of[f"{c.name}/{k}_{a}"] for a in "xyz"]) for k in ("rotation", "position"))
+        turn, shift = (
+            np.array([of[f"{c.name}/{k}_{a}"] for a in "xyz"]) for k in ("rotation", "position")
+        )
         R = rotation_from_vector(turn) @ c.cam_from_world.R
         terms = term_names(AUTO)
         steps = np.array([[of.get(f"{c.name}/{term}", 0.0) for term in terms]])
@@ -91,7 +103,9 @@ def drawn(rig: Rig, rng: np.random.Generator, factor: float = 1.0, *, knows_wand
 
 
 def as_solved(truth: Rig) -> Rig:
-    """Return a true rig in the world of the stored one, the first camera's frame, with the stored covariance."""
+    """Return a true rig in the world of the stored one, the first camera's frame, with the stored
+    covariance.
+    """
     world = truth.cameras[0].cam_from_world.inverse()
     cameras = tuple(replace(c, cam_from_world=c.cam_from_world @ world) for c in truth.cameras)
     return replace(truth, cameras=cameras, covariance=stored().covariance)

@@ -1,4 +1,6 @@
-"""Frames that no two cameras place get their names from the wand's motion, and strays get none from it."""
+"""Frames that no two cameras place get their names from the wand's motion, and strays get none from
+it.
+"""
 
 from __future__ import annotations
 
@@ -13,12 +15,12 @@ from scipy.spatial.transform import Rotation
 from calib.core.camera import project
 from calib.core.geometry import Array, rigid_fit, rotation_from_vector
 from calib.core.tracks import CameraTracks
+from calib.naming.bridging import Poses, bridged
+from calib.naming.renaming import rename
+from calib.naming.wand_motion import LEAST_RUNS, Motion, images, jerk_of, least_turn
 from calib.simulate import Scenario, Simulation, simulate
-from calib.solve.bridging import Poses, bridged
+from calib.solve.bundle.problem import State
 from calib.solve.hold import rig_state
-from calib.solve.problem import State
-from calib.solve.renaming import rename
-from calib.solve.wand_motion import LEAST_RUNS, Motion, images, jerk_of, least_turn
 from tests.test_renaming import right, with_names, wrong
 
 # ---- the filter
@@ -37,14 +39,23 @@ def test_derivatives_are_those_of_the_projection() -> None:
             step = np.zeros(6)
             step[k] = 1.0 if k < 3 else 1e-3
             ends = [
-                images(state, np.array([cam]), rotation_from_vector(s * step[None, 3:]) @ R, t + s * step[:3])[0]
+                images(
+                    state,
+                    np.array([cam]),
+                    rotation_from_vector(s * step[None, 3:]) @ R,
+                    t + s * step[:3],
+                )[0]
                 for s in (1.0, -1.0)
             ]
-            np.testing.assert_allclose((ends[0] - ends[1]) / (2 * step[k]), J[..., k], rtol=1e-4, atol=1e-4)
+            np.testing.assert_allclose(
+                (ends[0] - ends[1]) / (2 * step[k]), J[..., k], rtol=1e-4, atol=1e-4
+            )
 
 
 def test_the_filter_is_least_squares_over_all_frames() -> None:
-    """A filter's last estimate is the least-squares solution of all that it has seen, by ``numpy.linalg.lstsq``."""
+    """A filter's last estimate is the least-squares solution of all that it has seen, by
+    ``numpy.linalg.lstsq``.
+    """
     rng = np.random.default_rng(5)
     n, jerk, sigma = 9, np.array([0.7, 1e-3]), 0.3
     path = np.cumsum(np.cumsum(rng.normal(0, 1, (n, 3)), axis=0), axis=0)
@@ -53,7 +64,8 @@ def test_the_filter_is_least_squares_over_all_frames() -> None:
     for k in range(n):
         motion = motion.after_a_frame(jerk) if k else motion
         motion = motion.updated(motion.R, path[[k]], information, np.zeros((1, 6)))
-    # One coordinate: start (place, velocity, acceleration), then the jerk of each frame, all with their weights.
+    # One coordinate: start (place, velocity, acceleration), then the jerk of each frame, all with
+    # their weights.
     step = np.array([[1, 1, 0.5], [0, 1, 1], [0, 0, 1.0]])
     rows, state = [], np.hstack([np.eye(3), np.zeros((3, n - 1))])
     for k in range(n):
@@ -73,14 +85,18 @@ def test_the_filter_is_least_squares_over_all_frames() -> None:
 
 
 def test_a_filter_foretells_a_steady_turn() -> None:
-    """With steady velocities in world axes the next pose is known: turns add up to one rotation about a fixed axis."""
+    """With steady velocities in world axes the next pose is known: turns add up to one rotation
+    about a fixed axis.
+    """
     axis = np.array([0.3, -0.5, 0.8]) * 0.12
     poses = [Rotation.from_rotvec(k * axis).as_matrix() for k in range(20)]
     motion = Motion.at(poses[0][None], np.zeros((1, 3)))
     for k in range(19):
         motion = motion.after_a_frame(np.array([1e-6, 1e-9])) if k else motion
         t = np.array([[40.0 * k, -10.0 * k, 5.0]])
-        motion = motion.updated(poses[k][None], t, np.diag([1e4] * 3 + [1e8] * 3)[None], np.zeros((1, 6)))
+        motion = motion.updated(
+            poses[k][None], t, np.diag([1e4] * 3 + [1e8] * 3)[None], np.zeros((1, 6))
+        )
     ahead = motion.after_a_frame(np.array([1e-6, 1e-9]))
     np.testing.assert_allclose(ahead.R[0], poses[19], atol=1e-4)
     np.testing.assert_allclose(ahead.t[0], [760.0, -190.0, 5.0], atol=1e-2)
@@ -92,7 +108,8 @@ def test_jerk_is_the_third_difference_and_needs_runs_of_four() -> None:
     t = np.cumsum(np.cumsum(np.cumsum(rng.normal(0, 0.4, (2000, 3)), axis=0), axis=0), axis=0)
     R = rotation_from_vector(np.outer(np.sin(number / 50), [0, 0.5, 0]))
     found = jerk_of(number, R, t)
-    # The median of n lengths is good to some 1 / sqrt(n) of itself, three differences in a row are independent here.
+    # The median of n lengths is good to some 1 / sqrt(n) of itself, three differences in a row are
+    # independent here.
     assert found is not None and found[0] == pytest.approx(0.4, rel=0.1)
     assert jerk_of(3 * number, R, t) is None
     assert jerk_of(number[: LEAST_RUNS + 2], R[: LEAST_RUNS + 2], t[: LEAST_RUNS + 2]) is None
@@ -104,7 +121,9 @@ def test_a_line_turns_no_more_than_its_direction_does() -> None:
     out = least_turn(R, goal)
     np.testing.assert_allclose(out[:, :, 0], goal[:, :, 0], atol=1e-9)
     angle = np.arccos((R[:, :, 0] * goal[:, :, 0]).sum(axis=1))
-    np.testing.assert_allclose(Rotation.from_matrix(out @ np.swapaxes(R, 1, 2)).magnitude(), angle, atol=1e-7)
+    np.testing.assert_allclose(
+        Rotation.from_matrix(out @ np.swapaxes(R, 1, 2)).magnitude(), angle, atol=1e-7
+    )
     np.testing.assert_allclose(least_turn(R, R), R, atol=1e-12)
 
 
@@ -114,28 +133,49 @@ def test_a_line_turns_no_more_than_its_direction_does() -> None:
 @cache
 def simulated(wand: str, seed: int, strays: float = 10.0) -> Simulation:
     return simulate(
-        Scenario(n_cameras=5, n_frames=240, wand=wand, seed=seed, strays=strays, is_named=False, connected=False)
+        Scenario(
+            n_cameras=5,
+            n_frames=240,
+            wand=wand,
+            seed=seed,
+            strays=strays,
+            is_named=False,
+            connected=False,
+        )
     )
 
 
 def told(sim: Simulation, hidden: range) -> tuple[tuple[CameraTracks, ...], State, Array, Poses]:
-    """Return what ``bridged`` takes: the true poses and names of all frames but ``hidden``, where nothing is named."""
-    names = [np.where(np.isin(c.frame, hidden), -1, m) for c, m in zip(sim.tracks.cameras, right(sim), strict=True)]
+    """Return what ``bridged`` takes: the true poses and names of all frames but ``hidden``, where
+    nothing is named.
+    """
+    names = [
+        np.where(np.isin(c.frame, hidden), -1, m)
+        for c, m in zip(sim.tracks.cameras, right(sim), strict=True)
+    ]
     row = np.full((240, 5, len(sim.wand.markers)), -1)
     for k, (c, m) in enumerate(zip(sim.tracks.cameras, names, strict=True)):
         r = np.flatnonzero(m >= 0)
         row[c.frame[r], k, m[r]] = r
     number = np.flatnonzero((row >= 0).sum(axis=1).min(axis=1) >= 2)
     state = rig_state(sim.truth, sim.tracks.names)
-    points = sim.markers_world_mm[number]  # the solve's axes of the wand are its own, not the file's
+    points = sim.markers_world_mm[
+        number
+    ]  # the solve's axes of the wand are its own, not the file's
     _, R, t = rigid_fit(np.broadcast_to(state.shape_mm, points.shape), points)
     poses = Poses(number, R, t, row[number])
     return with_names(sim, names).cameras, state, np.full(5, 0.12), poses
 
 
-@pytest.mark.parametrize(("wand", "seed", "strays"), [("line3", 52, 10.0), ("plane5", 53, 10.0), ("line3", 54, 30.0)])
-def test_a_second_without_any_name_is_named_from_both_its_ends(wand: str, seed: int, strays: float) -> None:
-    """25 frames carry no name at all; the wand's motion and the cameras together name nearly all of what shows it."""
+@pytest.mark.parametrize(
+    ("wand", "seed", "strays"), [("line3", 52, 10.0), ("plane5", 53, 10.0), ("line3", 54, 30.0)]
+)
+def test_a_second_without_any_name_is_named_from_both_its_ends(
+    wand: str, seed: int, strays: float
+) -> None:
+    """25 frames carry no name at all; the wand's motion and the cameras together name nearly all of
+    what shows it.
+    """
     sim, hidden = simulated(wand, seed, strays), range(100, 125)
     cameras, state, sigma, poses = told(sim, hidden)
     names = bridged(cameras, state, sigma, poses)
@@ -153,16 +193,22 @@ def test_a_second_without_any_name_is_named_from_both_its_ends(wand: str, seed: 
 def test_names_are_left_where_no_motion_is_known() -> None:
     sim = simulated("line3", 52)
     cameras, state, sigma, poses = told(sim, range(100, 125))
-    few = replace(poses, number=poses.number[::6], R=poses.R[::6], t=poses.t[::6], row=poses.row[::6])
+    few = replace(
+        poses, number=poses.number[::6], R=poses.R[::6], t=poses.t[::6], row=poses.row[::6]
+    )
     for got, c in zip(bridged(cameras, state, sigma, few), cameras, strict=True):
         np.testing.assert_array_equal(got, c.marker)
 
 
 def test_strays_alone_get_no_names() -> None:
-    """A wand that vanishes for a second leaves strays only: chance is asked to name fewer than one in a thousand."""
+    """A wand that vanishes for a second leaves strays only: chance is asked to name fewer than one
+    in a thousand.
+    """
     sim, hidden = simulated("line3", 55, 30.0), range(60, 180)
     cameras, state, sigma, poses = told(sim, hidden)
-    keep = [~(np.isin(c.frame, hidden) & (m >= 0)) for c, m in zip(cameras, sim.marker, strict=True)]
+    keep = [
+        ~(np.isin(c.frame, hidden) & (m >= 0)) for c, m in zip(cameras, sim.marker, strict=True)
+    ]
     bare = tuple(
         replace(c, frame=c.frame[k], xy_px=c.xy_px[k], marker=c.marker[k], radius_px=None)
         for c, k in zip(cameras, keep, strict=True)
@@ -171,11 +217,16 @@ def test_strays_alone_get_no_names() -> None:
     for k, c in enumerate(bare):
         r = np.flatnonzero(c.marker >= 0)
         f = np.searchsorted(poses.number, c.frame[r])
-        is_in = (f < len(poses.number)) & (poses.number[np.minimum(f, len(poses.number) - 1)] == c.frame[r])
+        is_in = (f < len(poses.number)) & (
+            poses.number[np.minimum(f, len(poses.number) - 1)] == c.frame[r]
+        )
         row[f[is_in], k, c.marker[r[is_in]]] = r[is_in]
     named = bridged(bare, state, sigma, replace(poses, row=row))
-    n_named = sum(int((m[np.isin(c.frame, hidden)] >= 0).sum()) for c, m in zip(bare, named, strict=True))
-    # Some frames beside the gap are missing too; 120 frames of 5 cameras with 3 places each, one in a thousand.
+    n_named = sum(
+        int((m[np.isin(c.frame, hidden)] >= 0).sum()) for c, m in zip(bare, named, strict=True)
+    )
+    # Some frames beside the gap are missing too; 120 frames of 5 cameras with 3 places each, one in
+    # a thousand.
     assert n_named <= stats.poisson.ppf(1 - 1e-4, 120 * 5 * 3 * 1e-3)
 
 
@@ -192,9 +243,14 @@ def test_a_flip_in_a_frame_without_a_pose_is_put_right() -> None:
 
 
 def test_rename_bridges_what_identify_leaves_open() -> None:
-    """A capture without names over half a second in all cameras gets them from ``rename``, right ones."""
+    """A capture without names over half a second in all cameras gets them from ``rename``, right
+    ones.
+    """
     sim, hidden = simulated("line3", 56), range(120, 134)
-    names = [np.where(np.isin(c.frame, hidden), -1, m) for c, m in zip(sim.tracks.cameras, right(sim), strict=True)]
+    names = [
+        np.where(np.isin(c.frame, hidden), -1, m)
+        for c, m in zip(sim.tracks.cameras, right(sim), strict=True)
+    ]
     done = rename(with_names(sim, names), sim.wand, rig_state(sim.truth, sim.tracks.names))
     true = np.concatenate(right(sim))
     found = np.concatenate([c.marker for c in done.tracks.cameras])

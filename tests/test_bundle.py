@@ -1,4 +1,6 @@
-"""The bundle against general tools: numerical derivatives, SciPy least squares, OpenCV projection, dense algebra."""
+"""The bundle against general tools: numerical derivatives, SciPy least squares, OpenCV projection,
+dense algebra.
+"""
 
 from __future__ import annotations
 
@@ -12,7 +14,7 @@ from scipy.optimize import least_squares
 from scipy.spatial.transform import Rotation
 
 from calib.core.wand import CertifiedLength
-from calib.solve.bundle import (
+from calib.solve.bundle.descent import (
     BundleOptions,
     Prior,
     bundle,
@@ -20,11 +22,11 @@ from calib.solve.bundle import (
     inverse_factors,
     reduced_system,
 )
-from calib.solve.covariance import joint_covariance
-from calib.solve.frames import fit_frames, place_wands
-from calib.solve.linearise import frame_leverage, linearise, residuals, weighted_rows
-from calib.solve.problem import Problem, State, arrange
-from calib.solve.shape import ShapePrior
+from calib.solve.bundle.frames import fit_frames, place_wands
+from calib.solve.bundle.linearise import frame_leverage, linearise, residuals, weighted_rows
+from calib.solve.bundle.problem import Problem, State, arrange
+from calib.solve.bundle.shape import ShapePrior
+from calib.solve.certainty.covariance import joint_covariance
 from tests.small_problems import disturbed, make_problem
 
 ALL_TERMS = ("focal", "aspect", "cx", "cy", "k1", "k2", "p1", "p2", "k3", "k4", "k5", "k6")
@@ -38,8 +40,16 @@ def test_jacobian_matches_central_differences(is_line: bool, seed: int) -> None:
     problem, state = make_problem(rng, 3, 5, is_line=is_line)
     state = disturbed(state, rng)
     d = problem.n_turn + 3
-    # Steps for which the truncation (h²) and rounding (eps / h) of a central difference are both below 1e-7.
-    size = [1e-5] * problem.n_turn + [1e-2] * 3 + [1e-5] * 3 + [1e-2] * 3 + [1e-2, 1e-5, 1e-2, 1e-2] + [1e-5] * 8
+    # Steps for which the truncation (h²) and rounding (eps / h) of a central difference are both
+    # below 1e-7.
+    size = (
+        [1e-5] * problem.n_turn
+        + [1e-2] * 3
+        + [1e-5] * 3
+        + [1e-2] * 3
+        + [1e-2, 1e-5, 1e-2, 1e-2]
+        + [1e-5] * 8
+    )
     J = weighted_rows(problem, state, ALL_TERMS, np.ones_like(problem.weight))
     np.testing.assert_allclose(
         -np.moveaxis(J[..., -1], (2, 1), (0, 1)), residuals(problem, state), rtol=1e-12, atol=1e-9
@@ -57,7 +67,9 @@ def test_jacobian_matches_central_differences(is_line: bool, seed: int) -> None:
 
 
 def cv2_residuals(x: np.ndarray, problem: Problem, start: State, prior: Prior) -> np.ndarray:
-    """The same cost in another parametrisation, through OpenCV: rotation vectors, one row a coordinate."""
+    """The same cost in another parametrisation, through OpenCV: rotation vectors, one row a
+    coordinate.
+    """
     n_cameras, n_frames = len(start.cam_R), len(start.wand_R)
     cameras, frames = x[: 11 * n_cameras].reshape(-1, 11), x[11 * n_cameras :].reshape(n_frames, -1)
     rows = []
@@ -67,7 +79,9 @@ def cv2_residuals(x: np.ndarray, problem: Problem, start: State, prior: Prior) -
         wand_R = start.wand_R[f] @ Rotation.from_rotvec(turn).as_matrix()
         world = start.shape_mm @ wand_R.T + frames[f, :3]
         focal, cx, cy, k1, k2 = cameras[c, 6:]
-        K = np.array([[focal, 0, cx], [0, focal * start.lens[c, 1] / start.lens[c, 0], cy], [0, 0, 1]])
+        K = np.array(
+            [[focal, 0, cx], [0, focal * start.lens[c, 1] / start.lens[c, 0], cy], [0, 0, 1]]
+        )
         dist = start.lens[c, 4:].copy()
         dist[:2] = k1, k2
         uv, _ = cv2.projectPoints(world, cameras[c, :3], cameras[c, 3:6], K, dist)
@@ -90,7 +104,12 @@ def test_same_minimum_as_scipy(is_line: bool, seed: int) -> None:
     x0 = np.concatenate(
         [
             np.concatenate(
-                [Rotation.from_matrix(start.cam_R).as_rotvec(), start.cam_t, start.lens[:, [0, 2, 3, 4, 5]]], axis=1
+                [
+                    Rotation.from_matrix(start.cam_R).as_rotvec(),
+                    start.cam_t,
+                    start.lens[:, [0, 2, 3, 4, 5]],
+                ],
+                axis=1,
             ).ravel(),
             np.concatenate([start.wand_t, np.zeros((10, n_turn))], axis=1).ravel(),
         ]
@@ -98,14 +117,17 @@ def test_same_minimum_as_scipy(is_line: bool, seed: int) -> None:
     start_cost = 0.5 * (cv2_residuals(x0, problem, start, prior) ** 2).sum()
     assert linearise(problem, start, COMMON, np.inf).cost == pytest.approx(start_cost, rel=1e-9)
     other = least_squares(
-        cv2_residuals, x0, args=(problem, start, prior), jac="3-point", x_scale="jac", ftol=1e-14, xtol=1e-14,
+        cv2_residuals, x0, args=(problem, start, prior), jac="3-point", x_scale="jac", ftol=1e-14,
+        xtol=1e-14,
         gtol=1e-12, max_nfev=60,
     )  # fmt: skip
     assert ours.is_converged
     assert ours.cost == pytest.approx(other.cost, rel=1e-8)
 
 
-@pytest.mark.parametrize(("is_line", "n_axes"), [(True, 0), (True, 1), (False, 0), (False, 1), (False, 3)])
+@pytest.mark.parametrize(
+    ("is_line", "n_axes"), [(True, 0), (True, 1), (False, 0), (False, 1), (False, 3)]
+)
 def test_elimination_equals_dense_normal_equations(is_line: bool, n_axes: int) -> None:
     rng = np.random.default_rng(5)
     problem, state = make_problem(rng, 3, 6, is_line=is_line)
@@ -124,13 +146,19 @@ def test_elimination_equals_dense_normal_equations(is_line: bool, n_axes: int) -
     factors = inverse_factors(frame)
     S, reduced = reduced_system(problem, damped, factors)
     A, B, D = H[:n_cam, :n_cam], H[:n_cam, n_cam:], H[n_cam:, n_cam:]
-    np.testing.assert_allclose(S, A - B @ np.linalg.solve(D, B.T), rtol=1e-8, atol=1e-9 * np.abs(A).max())
+    np.testing.assert_allclose(
+        S, A - B @ np.linalg.solve(D, B.T), rtol=1e-8, atol=1e-9 * np.abs(A).max()
+    )
     step = np.linalg.solve(H, -g)
     scale = np.sqrt(np.diag(H))
     own = np.linalg.solve(S, -reduced)
-    np.testing.assert_allclose(scale[:n_cam] * own, (scale * step)[:n_cam], atol=1e-6 * np.abs(scale * step).max())
+    np.testing.assert_allclose(
+        scale[:n_cam] * own, (scale * step)[:n_cam], atol=1e-6 * np.abs(scale * step).max()
+    )
     found = frame_steps(problem, blocks, factors, step[: 3 * n].reshape(3, n), step[3 * n : n_cam])
-    np.testing.assert_allclose(found.ravel(), step[n_cam:], rtol=1e-6, atol=1e-9 * np.abs(step).max())
+    np.testing.assert_allclose(
+        found.ravel(), step[n_cam:], rtol=1e-6, atol=1e-9 * np.abs(step).max()
+    )
 
 
 def dense_jacobian(problem: Problem, state: State, n_axes: int) -> tuple[np.ndarray, np.ndarray]:
@@ -157,7 +185,9 @@ def test_a_lines_turn_about_itself_is_no_unknown() -> None:
     assert blocks.frame.shape == (8, 5, 5)
     eigenvalues = np.linalg.eigvalsh(blocks.frame)
     scaled = eigenvalues[:, 0] / eigenvalues[:, -1]
-    assert (scaled > 1e-9).all()  # turns are in radian and shifts in mm: 200 mm of arm square to 4e4
+    assert (
+        scaled > 1e-9
+    ).all()  # turns are in radian and shifts in mm: 200 mm of arm square to 4e4
 
 
 def test_inverse_factors_against_numpy() -> None:
@@ -189,7 +219,9 @@ def test_chunks_do_not_change_the_result() -> None:
 
 
 def test_shape_is_found_with_a_certified_length() -> None:
-    """A marker that is 1 mm off its coordinate comes back to its own sigma; the certified length keeps the scale."""
+    """A marker that is 1 mm off its coordinate comes back to its own sigma; the certified length
+    keeps the scale.
+    """
     rng = np.random.default_rng(14)
     problem, truth = make_problem(rng, 5, 150, is_line=True, noise_px=0.1)
     stated = truth.shape_mm + np.array([[0.0, 0, 0], [1.0, 0, 0], [0, 0, 0]])
@@ -224,7 +256,9 @@ def test_held_parameters_stay_to_the_bit() -> None:
 
 @pytest.mark.parametrize("is_line", [True, False])
 def test_cost_follows_chi_square(is_line: bool) -> None:
-    """Twice the cost at the minimum is chi-square with (observations - unknowns) degrees of freedom."""
+    """Twice the cost at the minimum is chi-square with (observations - unknowns) degrees of
+    freedom.
+    """
     rng = np.random.default_rng(10)
     problem, truth = make_problem(rng, 6, 120, is_line=is_line)
     result = bundle(problem, disturbed(truth, rng), BundleOptions(terms=COMMON))
@@ -241,7 +275,9 @@ def test_frames_alone_reach_the_bundles_minimum() -> None:
     fitted = fit_frames(problem, placed)
     held = BundleOptions(terms=(), is_free=np.zeros((5, 6), bool))
     reference = bundle(problem, truth, held)
-    np.testing.assert_allclose(linearise(problem, fitted, (), np.inf).cost, reference.cost, rtol=1e-7)
+    np.testing.assert_allclose(
+        linearise(problem, fitted, (), np.inf).cost, reference.cost, rtol=1e-7
+    )
     np.testing.assert_array_equal(fitted.cam_R, truth.cam_R)
 
 
@@ -262,7 +298,9 @@ def test_residuals_are_observed_minus_predicted() -> None:
     np.testing.assert_allclose(change[1], -2.0, atol=1e-9)
 
 
-def test_a_product_in_single_precision_leads_to_the_same_minimum(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_product_in_single_precision_leads_to_the_same_minimum(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     rng = np.random.default_rng(15)
     problem, truth = make_problem(rng, 5, 80, is_line=True)
     start = disturbed(truth, rng)
@@ -273,8 +311,8 @@ def test_a_product_in_single_precision_leads_to_the_same_minimum(monkeypatch: py
         kinds.append(is_rough)
         return reduced_system(*args, is_rough=is_rough)
 
-    monkeypatch.setattr("calib.solve.bundle.ROUGH_SIZE", 1)
-    monkeypatch.setattr("calib.solve.bundle.reduced_system", watched)
+    monkeypatch.setattr("calib.solve.bundle.descent.ROUGH_SIZE", 1)
+    monkeypatch.setattr("calib.solve.bundle.descent.reduced_system", watched)
     rough = bundle(problem, start, BundleOptions(terms=COMMON))
     assert any(kinds) and rough.is_converged
     assert rough.cost == pytest.approx(exact.cost, rel=1e-9)

@@ -21,14 +21,15 @@ def others_than_coverage(table):
 def planted(layout="room", seed=3, n_cameras=6, wand="line3", **changes):
     return simulate(
         Scenario(
-            layout=layout, n_cameras=n_cameras, n_frames=500, seed=seed, wand=wand, connected=False, noise_spread=1.2,
+            layout=layout, n_cameras=n_cameras, n_frames=500, seed=seed, wand=wand,
+            connected=False, noise_spread=1.2,
             **changes,
         )
     )  # fmt: skip
 
 
-# Strengths that about double the RMS of the camera's residuals (0.17 px in length, wand at some 15 px a frame), the
-# first cause, and what its evidence must say.
+# Strengths that about double the RMS of the camera's residuals (0.17 px in length, wand at some 15
+# px a frame), the first cause, and what its evidence must say.
 FAULTS = {
     "noise": ({"noisy": {"cam02": 2.0}}, "noise only", "ninths of the sensor"),
     "lens": ({"window_px": {"cam02": 0.25}}, "lens model does not fit", "pattern over the sensor"),
@@ -44,7 +45,11 @@ FAULTS = {
         "vibration",
         "at 5.3",
     ),
-    "stray": ({"stray_share": {"cam02": 0.05}, "outlier_px": (0.57, 2.3)}, "stray points", "beyond 4.8 sigmas"),
+    "stray": (
+        {"stray_share": {"cam02": 0.05}, "outlier_px": (0.57, 2.3)},
+        "stray points",
+        "beyond 4.8 sigmas",
+    ),
     "one-sided": ({"side_seen": {"cam02": 0.3}}, "one-sided points", "carry the wand"),
 }
 
@@ -73,7 +78,11 @@ def test_the_evidence_gives_the_planted_size():
         "slip": ({"slip": {"cam02": 1}}, " frames (", "earlier"),
         "knock": ({"knock": (knock,)}, "from frame 25", "turned by 0.50"),
         "rows": ({"row_delay": {"cam02": 0.2}}, "bottom row is exposed ", "after the top row"),
-        "vibration": ({"vibration_px": {"cam02": 1.0}, "vibration_hz": {"cam02": 3.1}}, "at 3.1", "21.9"),
+        "vibration": (
+            {"vibration_px": {"cam02": 1.0}, "vibration_hz": {"cam02": 3.1}},
+            "at 3.1",
+            "21.9",
+        ),
     }
     for name, (changes, *words) in sizes.items():
         row = next(r for r in table_of(planted(**changes)).cameras if r.name == "cam02")
@@ -85,15 +94,21 @@ def test_the_evidence_gives_the_planted_size():
 def test_a_camera_that_moved_or_whose_ring_was_turned_before_the_capture_is_told_apart():
     for knock, cause in (
         (Knock(camera="cam02", rotation_deg=0.1, translation_mm=2.0), "stands elsewhere"),
-        (Knock(camera="cam02", rotation_deg=0.0, translation_mm=0.0, focal_change=0.005), "lens model does not fit"),
+        (
+            Knock(camera="cam02", rotation_deg=0.0, translation_mm=0.0, focal_change=0.005),
+            "lens model does not fit",
+        ),
     ):
         table = table_of(planted(knock=(knock,)))
-        assert [r.causes[0].cause for r in table.cameras if r.causes] == [cause] and act(table) == ["cam02"]
+        assert [r.causes[0].cause for r in table.cameras if r.causes] == [cause] and act(table) == [
+            "cam02"
+        ]
 
 
 @pytest.mark.parametrize("layout", ["room", "corridor", "row", "dome"])
 def test_clean_captures_raise_no_alarm(layout):
-    # The rate is measured by ``scripts/bench causes``; here a few rigs whose cameras' noise differs by up to half.
+    # The rate is measured by ``scripts/bench causes``; here a few rigs whose cameras' noise differs
+    # by up to half.
     for n_cameras, seed in ((3, 12), (7, 14)):
         table = table_of(capture(layout, n_cameras, seed, noise_spread=1.5))
         assert others_than_coverage(table) == [], str(table)
@@ -102,7 +117,9 @@ def test_clean_captures_raise_no_alarm(layout):
 def test_residuals_that_grew_since_the_solve_are_told_where_nobody_is_left_to_compare_with():
     sim = capture("room", 2, 16)
     solved = {r.name: r.stats for r in table_of(sim).cameras}
-    rig = replace(sim.truth, cameras=tuple(replace(c, stats=solved[c.name]) for c in sim.truth.cameras))
+    rig = replace(
+        sim.truth, cameras=tuple(replace(c, stats=solved[c.name]) for c in sim.truth.cameras)
+    )
     assert others_than_coverage(residual_table(rig, sim.tracks)) == []
     worse = capture("room", 2, 16, noisy=(("cam01", 5.0), ("cam02", 5.0)))
     table = residual_table(rig, worse.tracks)
@@ -118,7 +135,9 @@ def test_small_blobs_are_told_as_a_reason_of_noise():
     camera = sim.tracks.camera("cam02")
     small = with_camera(sim.tracks, replace(camera, radius_px=camera.radius_px * 0.3))
     row = next(r for r in residual_table(sim.truth, small).cameras if r.name == "cam02")
-    assert row.causes[0].cause == "noise only" and "too small in the image" in row.causes[0].evidence
+    assert (
+        row.causes[0].cause == "noise only" and "too small in the image" in row.causes[0].evidence
+    )
 
 
 def test_swapped_markers_are_told_as_a_reason_of_stray_points():
@@ -130,7 +149,9 @@ def test_swapped_markers_are_told_as_a_reason_of_stray_points():
         swapped[at] = camera.marker[np.roll(at, 1)]
     table = residual_table(sim.truth, with_camera(sim.tracks, replace(camera, marker=swapped)))
     row = next(r for r in table.cameras if r.name == "cam02")
-    assert row.causes[0].cause == "stray points" and "swapped markers" in row.causes[0].evidence, str(table)
+    assert row.causes[0].cause == "stray points" and "swapped markers" in row.causes[0].evidence, (
+        str(table)
+    )
 
 
 def test_too_few_points_and_too_little_of_the_sensor_are_told_in_numbers():
@@ -143,10 +164,19 @@ def test_too_few_points_and_too_little_of_the_sensor_are_told_in_numbers():
     rows = {r.name: r for r in table.cameras}
     n, share = rows["cam01"].stats.points, rows["cam02"].stats.coverage
     assert 0 < n < MIN_POINTS and 0 < share < MIN_COVERAGE
-    assert [c.evidence.split(":")[0] for c in rows["cam01"].causes] == [f"{n} points, 100 are needed"]
-    assert rows["cam02"].causes[0].evidence.startswith(f"points cover {share:.0%} of the sensor, 15% are needed")
+    assert [c.evidence.split(":")[0] for c in rows["cam01"].causes] == [
+        f"{n} points, 100 are needed"
+    ]
+    assert (
+        rows["cam02"]
+        .causes[0]
+        .evidence.startswith(f"points cover {share:.0%} of the sensor, 15% are needed")
+    )
     assert (rows["cam03"].stats.points, rows["cam03"].causes[0].cause) == (0, "too few points")
     assert set(act(table)) == {"cam01", "cam02", "cam03"} and table.cameras[0].name == "cam03"
     document = json.loads(json.dumps(table.as_json(), allow_nan=False))
-    assert document["cameras"][0]["rms_px"] is None and document["cameras"][0]["bias_px"] == [None, None]
+    assert document["cameras"][0]["rms_px"] is None and document["cameras"][0]["bias_px"] == [
+        None,
+        None,
+    ]
     assert "nan" not in str(table)

@@ -10,8 +10,8 @@ from calib.check.causes.models import System
 from calib.check.causes.record import VAGUE, of_cameras
 from calib.check.causes.spectrum import periodogram
 from calib.simulate import Scenario, simulate
+from calib.solve.bundle.linearise import weighted_rows
 from calib.solve.hold import fit_to_rig
-from calib.solve.linearise import weighted_rows
 from tests.captures import IDEAL, capture
 
 
@@ -21,7 +21,8 @@ def within_binomial(count, n, rate, p=1e-4):
 
 
 def test_the_spectrum_is_scipys_with_gaps():
-    # Source: scipy.signal.lombscargle, whose power without normalisation is half the fall of the sum of squares.
+    # Source: scipy.signal.lombscargle, whose power without normalisation is half the fall of the
+    # sum of squares.
     rng = np.random.default_rng(1)
     frame = np.sort(rng.choice(400, 230, replace=False))
     value = rng.normal(size=230) + np.sin(2 * np.pi * 0.173 * frame)
@@ -39,13 +40,17 @@ def test_the_weighted_spectrum_is_the_fall_of_a_weighted_fit():
     f, fall = periodogram(frame, value, weight)
     for k in (3, 17, 40, 100):
         angle = 2 * np.pi * f[k] * (frame - frame[0])
-        A, y = np.stack([np.cos(angle), np.sin(angle)], 1) * np.sqrt(weight)[:, None], value * np.sqrt(weight)
+        A, y = (
+            np.stack([np.cos(angle), np.sin(angle)], 1) * np.sqrt(weight)[:, None],
+            value * np.sqrt(weight),
+        )
         rest = np.linalg.lstsq(A, y, rcond=None)[1][0]
         assert fall[k] == pytest.approx(y @ y - rest, rel=1e-8)
 
 
 def test_peaks_of_noise_follow_their_law():
-    # A single frequency's fall is chi-square with two degrees of freedom (Scargle, ApJ 263 (1982), 835-853).
+    # A single frequency's fall is chi-square with two degrees of freedom (Scargle, ApJ 263 (1982),
+    # 835-853).
     rng = np.random.default_rng(3)
     frame = np.sort(rng.choice(128, 90, replace=False))
     falls = [periodogram(frame, rng.normal(size=90), np.ones(90))[1][77] for _ in range(2000)]
@@ -68,7 +73,11 @@ def test_a_change_of_mean_is_scipys_two_sample_t_test():
 def test_a_change_of_several_effects_is_the_fall_of_least_squares():
     # Source: numpy.linalg.lstsq with and without the step's columns.
     rng = np.random.default_rng(5)
-    step, rest, y = rng.normal(size=(40, 4, 3)), rng.normal(size=(40, 4, 2)), rng.normal(size=(40, 4))
+    step, rest, y = (
+        rng.normal(size=(40, 4, 3)),
+        rng.normal(size=(40, 4, 2)),
+        rng.normal(size=(40, 4)),
+    )
     rest = np.concatenate([step, rest], axis=2)
     flat = rest.reshape(160, 5)
     before = np.linalg.lstsq(flat, y.ravel(), rcond=None)[1][0]
@@ -88,14 +97,19 @@ def test_changes_in_noise_follow_their_law():
 
 @pytest.mark.parametrize("layout, n_cameras, wand", [("room", 4, "line3"), ("dome", 6, "solid6")])
 def test_whitened_residuals_are_independent_unit_noise(layout, n_cameras, wand):
-    # Theory: whatever the rig, sums of their squares are chi-square and neighbours in a frame do not hang together.
+    # Theory: whatever the rig, sums of their squares are chi-square and neighbours in a frame do
+    # not hang together.
     sim = capture(layout, n_cameras, 7, n_frames=400, wand=wand, **IDEAL)
     fit = fit_to_rig(sim.truth, sim.tracks)
     for every in of_cameras(fit, sim.tracks, lambda record: record):
         assert every is not None
         is_vague = every.variance.reshape(*every.is_used.shape, 2).max(axis=2) >= 10
         record = every.with_used(every.is_used & ~(is_vague & every.is_used).any(axis=1)[:, None])
-        z = record.whitened(record.residual_px[..., None])[..., 0] * record.sigma_px / sim.scenario.sigma_px
+        z = (
+            record.whitened(record.residual_px[..., None])[..., 0]
+            * record.sigma_px
+            / sim.scenario.sigma_px
+        )
         full = record.is_used.all(axis=1)
         values = z[full]
         n = values.size
@@ -122,13 +136,16 @@ def test_whitening_is_the_inverse_root_of_the_covariance(wand, d):
         B, e = record.sway[p, used], effects[p, used] / record.sigma_px
         expected = e.T @ np.linalg.inv(np.eye(len(B)) + B @ B.T) @ e
         # B reaches some hundreds where the others tell little: its square loses that many digits.
-        assert z[p].T @ z[p] == pytest.approx(expected, rel=1e-8, abs=1e-8 * max(1.0, np.abs(expected).max(initial=0)))
+        assert z[p].T @ z[p] == pytest.approx(
+            expected, rel=1e-8, abs=1e-8 * max(1.0, np.abs(expected).max(initial=0))
+        )
         assert not z[p, ~used].any()
 
 
 @pytest.mark.parametrize("wand", ["line3", "solid6"])
 def test_the_others_prediction_is_least_squares_without_the_camera(wand):
-    # Source: numpy.linalg.lstsq on the stacked rows of all other cameras in a frame, what is known anyway beside them.
+    # Source: numpy.linalg.lstsq on the stacked rows of all other cameras in a frame, what is known
+    # anyway beside them.
     sim = capture("room", 5, 10, n_frames=60, wand=wand)
     fit = fit_to_rig(sim.truth, sim.tracks)
     problem, c = fit.problem, 2
@@ -138,14 +155,21 @@ def test_the_others_prediction_is_least_squares_without_the_camera(wand):
     vague = np.diag(np.sqrt(VAGUE[6 - d :]))
     for p, number in enumerate(record.frame):
         here = problem.frame == np.searchsorted(problem.frame_number, number)
-        weight = np.where(problem.cam != c, fit.is_inlier / fit.sigma_px[problem.cam], 0.0)[:, here].T[..., None, None]
+        weight = np.where(problem.cam != c, fit.is_inlier / fit.sigma_px[problem.cam], 0.0)[
+            :, here
+        ].T[..., None, None]
         others = (rows[here] * weight).reshape(-1, rows.shape[-1])
         A = np.concatenate([others[:, :d], vague])
         step = np.linalg.lstsq(A, np.append(-others[:, -1], np.zeros(d)), rcond=None)[0]
         own = rows[here & (problem.cam == c)].reshape(-1, rows.shape[-1])
-        variance = 1.0 + np.einsum("ri,ij,rj->r", own[:, :d], np.linalg.inv(A.T @ A), own[:, :d]) / record.sigma_px**2
+        variance = (
+            1.0
+            + np.einsum("ri,ij,rj->r", own[:, :d], np.linalg.inv(A.T @ A), own[:, :d])
+            / record.sigma_px**2
+        )
         assert record.variance[p] == pytest.approx(variance, rel=1e-6)
-        # Along what the others hardly tell only so many digits are left of a step that is a multiple of the noise.
+        # Along what the others hardly tell only so many digits are left of a step that is a
+        # multiple of the noise.
         assert record.residual_px[p] == pytest.approx(
             -own[:, -1] - own[:, :d] @ step, abs=1e-8 * record.sigma_px * variance.max()
         )
@@ -158,16 +182,26 @@ def test_no_explanation_without_a_search_takes_more_than_the_bound(fault):
     for record in of_cameras(fit_to_rig(sim.truth, sim.tracks), sim.tracks, lambda record: record):
         system = System(record)
         flat = system.z.reshape(-1, system.z.shape[2]) * system.scale
-        # A solve of the sums leaves out directions of a billionth, singular values of the root of that.
-        x = [np.linalg.lstsq(flat[:, :-1], flat[:, -1], rcond=rcond)[0] for rcond in (1e-9**0.5, 1e-12)]
+        # A solve of the sums leaves out directions of a billionth, singular values of the root of
+        # that.
+        x = [
+            np.linalg.lstsq(flat[:, :-1], flat[:, -1], rcond=rcond)[0]
+            for rcond in (1e-9**0.5, 1e-12)
+        ]
         least, full = (1.0 - ((flat[:, -1] - flat[:, :-1] @ v) ** 2).sum() for v in x)
         assert least < system.most() < full + 2e-3
-        for columns in (system.pose, system.base, system.pose + system.pattern, system.base + system.time + system.row):
+        for columns in (
+            system.pose,
+            system.base,
+            system.pose + system.pattern,
+            system.base + system.time + system.row,
+        ):
             assert system.solve(columns)[0] < system.most()
 
 
 def test_noise_alarms_keep_their_rate():
-    # Of cameras alike but for a tenth of spread in log noise fewer than one in a thousand stand out by half.
+    # Of cameras alike but for a tenth of spread in log noise fewer than one in a thousand stand out
+    # by half.
     rng = np.random.default_rng(8)
     n = 0
     for _ in range(4000):

@@ -1,4 +1,6 @@
-"""Spots in images: accuracy against the Cramér-Rao bound, OpenCV's references, touching markers, bad input, streams."""
+"""Spots in images: accuracy against the Cramér-Rao bound, OpenCV's references, touching markers,
+bad input, streams.
+"""
 
 from __future__ import annotations
 
@@ -33,7 +35,12 @@ CAMERA = RenderOptions(read_noise=1.0, electrons=40.0, background=12.0)
 
 
 def picture(
-    xy: Any, radius: Any, height: Any = 180.0, blur: float = 0.6, size: tuple[int, int] = (64, 64), seed: int = 0
+    xy: Any,
+    radius: Any,
+    height: Any = 180.0,
+    blur: float = 0.6,
+    size: tuple[int, int] = (64, 64),
+    seed: int = 0,
 ) -> NDArray[np.uint8]:
     light = CAMERA.background + draw_spots(*size, xy, radius, height, blur)
     return expose(light, CAMERA, np.random.default_rng(seed))
@@ -49,12 +56,14 @@ def errors(found: Array, true: Any) -> Array:
 
 
 def bound_px(phase: Array, radius: float, height: float, blur: float) -> Array:
-    """The Cramér-Rao bound on the standard deviation of x and y, background, height and sizes unknown as well.
+    """The Cramér-Rao bound on the standard deviation of x and y, background, height and sizes
+    unknown as well.
 
-    Source: S. M. Kay, "Fundamentals of Statistical Signal Processing: Estimation Theory", 1993, equation 3.31, with the
-    derivatives of the rendered image by central differences. A pixel's variance is shot noise, read noise and
-    rounding's 1/12; a pixel at full scale tells nothing (K. A. Winick, "Cramér-Rao lower bounds on the performance of
-    charge-coupled-device optical position estimators", J. Opt. Soc. Am. A 3(11), 1986, treats the sensor so).
+    Source: S. M. Kay, "Fundamentals of Statistical Signal Processing: Estimation Theory", 1993,
+    equation 3.31, with the derivatives of the rendered image by central differences. A pixel's
+    variance is shot noise, read noise and rounding's 1/12; a pixel at full scale tells nothing (K.
+    A. Winick, "Cramér-Rao lower bounds on the performance of charge-coupled-device optical position
+    estimators", J. Opt. Soc. Am. A 3(11), 1986, treats the sensor so).
     """
     half = int(radius + 6 * blur + 4)
     at = np.array([half + phase[0], half + phase[1], height, CAMERA.background, blur, radius])
@@ -64,7 +73,10 @@ def bound_px(phase: Array, radius: float, height: float, blur: float) -> Array:
     def mean(p: Array) -> Array:
         return p[3] + draw_spots(2 * half + 1, 2 * half + 1, [p[:2]], p[5], p[2], p[4])
 
-    J = np.stack([(mean(at + d) - mean(at - d)).ravel() / (2 * d.sum()) for d in np.diag(steps)[free]], axis=1)
+    J = np.stack(
+        [(mean(at + d) - mean(at - d)).ravel() / (2 * d.sum()) for d in np.diag(steps)[free]],
+        axis=1,
+    )
     light = mean(at).ravel()
     variance = light / CAMERA.electrons + CAMERA.read_noise**2 + 1 / 12
     is_used = light < 255
@@ -73,7 +85,9 @@ def bound_px(phase: Array, radius: float, height: float, blur: float) -> Array:
     return np.sqrt(np.diag(np.linalg.inv(information + 0.5 * by_variance @ by_variance.T)))[:2]
 
 
-SPOTS = [  # radius (0: Gaussian), blur, height; the last two saturate, one with a flat top far above full scale
+# radius (0: Gaussian), blur, height; the last two saturate, one with a flat top far above full
+# scale
+SPOTS = [
     (0.0, 0.5, 150.0),
     (0.0, 0.8, 60.0),
     (0.0, 1.3, 200.0),
@@ -91,14 +105,20 @@ SPOTS = [  # radius (0: Gaussian), blur, height; the last two saturate, one with
 
 
 @pytest.mark.parametrize(("radius", "blur", "height"), SPOTS)
-def test_centres_are_unbiased_and_scatter_as_the_bound_allows(radius: float, blur: float, height: float) -> None:
-    """Bias under 0.02 px at every phase; scatter within 1.3 of the bound: the figures asked of the product."""
+def test_centres_are_unbiased_and_scatter_as_the_bound_allows(
+    radius: float, blur: float, height: float
+) -> None:
+    """Bias under 0.02 px at every phase; scatter within 1.3 of the bound: the figures asked of the
+    product.
+    """
     rng = np.random.default_rng([int(10 * radius), int(10 * blur), int(height)])
     n, pitch = 7, int(2 * radius + 8 * blur + 22)
     grid = np.stack(np.meshgrid(*2 * [np.arange(n) * pitch + pitch // 2]), axis=-1).reshape(-1, 2)
     squares, bounds = [], []
     for phase in [np.zeros(2), np.array([0.5, 0.25]), rng.uniform(-0.5, 0.5, 2)]:
-        light = CAMERA.background + draw_spots(n * pitch, n * pitch, grid + phase, radius, height, blur)
+        light = CAMERA.background + draw_spots(
+            n * pitch, n * pitch, grid + phase, radius, height, blur
+        )
         found = detect(expose(light, CAMERA, rng))
         assert found.n == n * n
         assert found.is_fitted.all()
@@ -117,7 +137,9 @@ def test_radius_blur_and_height_are_those_drawn(radius: float, blur: float) -> N
     assert found.blur_px[0] == pytest.approx(blur, abs=0.1)
     assert found.roundness[0] > 0.9
     if radius > 4 * blur:
-        assert found.radius_px[0] == pytest.approx(radius, rel=0.06), "half height lies near the disc's edge"
+        assert found.radius_px[0] == pytest.approx(radius, rel=0.06), (
+            "half height lies near the disc's edge"
+        )
         assert found.height[0] == pytest.approx(150, abs=3)
 
 
@@ -129,12 +151,16 @@ def test_weighted_centres_are_the_centre_of_light() -> None:
     _, labels = cv2.connectedComponents((image > level.threshold).astype(np.uint8))
     y, x = np.nonzero(labels == labels[32, 30])
     weight = image[y, x] - level.background
-    np.testing.assert_allclose(found.xy_px[0], [weight @ x / weight.sum(), weight @ y / weight.sum()], atol=1e-9)
+    np.testing.assert_allclose(
+        found.xy_px[0], [weight @ x / weight.sum(), weight @ y / weight.sum()], atol=1e-9
+    )
     assert not found.is_fitted.any()
 
 
 def test_bessel_functions_and_profile_are_those_of_scipy() -> None:
-    """SciPy's i0e and i1e; the blurred disc is a non-central chi-square of two degrees of freedom (Marcum's Q)."""
+    """SciPy's i0e and i1e; the blurred disc is a non-central chi-square of two degrees of freedom
+    (Marcum's Q).
+    """
     for x in np.geomspace(1e-6, 1e4, 200):
         assert i0e(x) == pytest.approx(special.i0e(x), rel=1e-6)
         assert i1e(x) == pytest.approx(special.i1e(x), rel=3e-6)
@@ -163,13 +189,21 @@ def scattered(seed: int, n: int = 25, size: int = 400) -> tuple[Array, Array]:
 
 @pytest.mark.parametrize("seed", [1, 2])
 def test_against_simple_blob_detector_and_connected_components(seed: int) -> None:
-    """Same spots as ``cv2.SimpleBlobDetector`` and ``cv2.connectedComponentsWithStats``, and nearer to the truth."""
+    """Same spots as ``cv2.SimpleBlobDetector`` and ``cv2.connectedComponentsWithStats``, and nearer
+    to the truth.
+    """
     true, radius = scattered(seed)
     image = picture(true, radius, size=(400, 400), seed=seed)
     found = detect(image)
-    _, _, stats_, centres = cv2.connectedComponentsWithStats((image > found.level.threshold).astype(np.uint8))
+    _, _, stats_, centres = cv2.connectedComponentsWithStats(
+        (image > found.level.threshold).astype(np.uint8)
+    )
     components = centres[1:][stats_[1:, cv2.CC_STAT_AREA] >= 4]
-    options = cv2.SimpleBlobDetector.Params() if hasattr(cv2, "SimpleBlobDetector") else cv2.SimpleBlobDetector_Params()
+    options = (
+        cv2.SimpleBlobDetector.Params()
+        if hasattr(cv2, "SimpleBlobDetector")
+        else cv2.SimpleBlobDetector_Params()
+    )
     options.filterByColor, options.blobColor = True, 255
     options.minArea, options.maxArea, options.minDistBetweenBlobs = 8.0, 400.0, 5.0
     options.minThreshold, options.maxThreshold, options.thresholdStep = 30.0, 150.0, 10.0
@@ -183,13 +217,18 @@ def test_against_simple_blob_detector_and_connected_components(seed: int) -> Non
 
 
 def test_real_photograph_against_simple_blob_detector() -> None:
-    """Stars and round galaxies of a real photograph (source: datasets/README.md) lie where ``cv2.SimpleBlobDetector``
-    has them.
+    """Stars and round galaxies of a real photograph (source: datasets/README.md) lie where
+    ``cv2.SimpleBlobDetector`` has them.
 
-    Limit half a pixel: the detector's centres are means over thresholded contours, and these spots are not all even.
+    Limit half a pixel: the detector's centres are means over thresholded contours, and these spots
+    are not all even.
     """
     image = read_image(DATASETS / "photographs/deep-field.png")
-    options = cv2.SimpleBlobDetector.Params() if hasattr(cv2, "SimpleBlobDetector") else cv2.SimpleBlobDetector_Params()
+    options = (
+        cv2.SimpleBlobDetector.Params()
+        if hasattr(cv2, "SimpleBlobDetector")
+        else cv2.SimpleBlobDetector_Params()
+    )
     options.filterByColor, options.blobColor = True, 255
     options.minArea, options.maxArea = 12.0, 2000.0
     options.filterByCircularity, options.minCircularity = True, 0.8
@@ -209,10 +248,14 @@ def test_real_photograph_against_simple_blob_detector() -> None:
 # ---- touching markers
 
 
-@pytest.mark.parametrize(("radii", "blur"), [((4, 4), 0.6), ((3, 3), 1.0), ((6, 4), 0.6), ((2, 2), 0.6), ((5, 5), 1.5)])
+@pytest.mark.parametrize(
+    ("radii", "blur"), [((4, 4), 0.6), ((3, 3), 1.0), ((6, 4), 0.6), ((2, 2), 0.6), ((5, 5), 1.5)]
+)
 @pytest.mark.parametrize("turn", [0.3, 1.2, 2.5])
 def test_touching_markers_are_separated(radii: tuple[int, int], blur: float, turn: float) -> None:
-    """Drawn edge to edge: both centres to 0.06 px, some ten times the bound, as their light overlaps."""
+    """Drawn edge to edge: both centres to 0.06 px, some ten times the bound, as their light
+    overlaps.
+    """
     reach = sum(radii) / 2 * np.array([np.cos(turn), np.sin(turn)])
     true = np.add([32.1, 31.8], [-reach, reach])
     found = detect(picture(true, radii, [180, 150], blur, seed=int(10 * turn)))
@@ -223,7 +266,12 @@ def test_touching_markers_are_separated(radii: tuple[int, int], blur: float, tur
 
 
 @pytest.mark.parametrize(
-    "offsets", [[(0, -4.5), (-4, 2.5), (4, 2.5)], [(-8, 0), (0, 0.5), (8, 0)], [(-4, -4), (4, -4), (4, 4.5), (-4, 4)]]
+    "offsets",
+    [
+        [(0, -4.5), (-4, 2.5), (4, 2.5)],
+        [(-8, 0), (0, 0.5), (8, 0)],
+        [(-4, -4), (4, -4), (4, 4.5), (-4, 4)],
+    ],
 )
 def test_three_and_four_touching_markers_are_separated(offsets: list[tuple[float, float]]) -> None:
     true = np.add(offsets, [32.2, 31.7])
@@ -239,7 +287,9 @@ def shapes() -> dict[str, Array]:
         "markers half over each other": draw_spots(64, 64, [(29.5, 32), (34.5, 32)], 4.0, 180, 0.6),
         "a chain of five": draw_spots(64, 64, [(16 + 8 * k, 32) for k in range(5)], 4.0, 180, 0.6),
         "a streak": draw_spots(64, 64, [(27 + k / 4, 32.3) for k in range(41)], 4.0, 180, 0.6),
-        "a short streak": draw_spots(64, 64, [(29.5 + k / 4, 32.3) for k in range(21)], 4.0, 180, 0.6),
+        "a short streak": draw_spots(
+            64, 64, [(29.5 + k / 4, 32.3) for k in range(21)], 4.0, 180, 0.6
+        ),
         "a bar": 180.0 * ((abs(x - 32) < 15) & (abs(y - 32) < 5)),
         "a square": 180.0 * ((abs(x - 32) < 7) & (abs(y - 32) < 7)),
         "a ring": 180.0 * ((r < 12) & (r > 7)),
@@ -271,7 +321,9 @@ def test_white_image_is_refused(value: int) -> None:
 
 
 def test_lit_room_is_refused_and_a_lit_patch_survived() -> None:
-    """Half the image bright: refused. A tenth of it, dimmer than the markers: Otsu's threshold passes over it."""
+    """Half the image bright: refused. A tenth of it, dimmer than the markers: Otsu's threshold
+    passes over it.
+    """
     light = CAMERA.background + draw_spots(200, 200, [(40.3, 50.2), (140.6, 60.1)], 4.0, 180, 0.6)
     patch, half = light.copy(), light.copy()
     patch[150:170] += 40.0
@@ -302,7 +354,9 @@ def test_thousands_of_blobs_are_capped() -> None:
 
 
 def test_specks_lamps_and_the_edge_are_refused() -> None:
-    light = CAMERA.background + draw_spots(500, 400, [(250.3, 100.4), (0.2, 50), (120, 200)], [4, 4, 95], 180, 0.6)
+    light = CAMERA.background + draw_spots(
+        500, 400, [(250.3, 100.4), (0.2, 50), (120, 200)], [4, 4, 95], 180, 0.6
+    )
     light[300, 400] = 250
     found = detect(expose(light, CAMERA, np.random.default_rng(1)))
     np.testing.assert_allclose(found.xy_px, [(250.3, 100.4)], atol=0.03)
@@ -313,9 +367,16 @@ def test_specks_lamps_and_the_edge_are_refused() -> None:
 def test_16_bit_images_of_any_depth(bits: int, shift: int) -> None:
     """Scaled light gives the same centres, and full scale is told from the brightest pixels."""
     top = 2**bits - 1
-    light = (CAMERA.background + draw_spots(90, 60, [(20.3, 30.2), (60.6, 31.1)], 4.0, [150, 500], 0.7)) * top / 255
+    light = (
+        (CAMERA.background + draw_spots(90, 60, [(20.3, 30.2), (60.6, 31.1)], 4.0, [150, 500], 0.7))
+        * top
+        / 255
+    )
     rng = np.random.default_rng(3)
-    seen = np.clip(np.rint(light + rng.normal(0, top / 255, light.shape)), 0, top).astype(np.uint16) << shift
+    seen = (
+        np.clip(np.rint(light + rng.normal(0, top / 255, light.shape)), 0, top).astype(np.uint16)
+        << shift
+    )
     found = detect(seen)
     order = np.argsort(found.xy_px[:, 0])
     np.testing.assert_allclose(found.xy_px[order], [(20.3, 30.2), (60.6, 31.1)], atol=0.03)
@@ -323,13 +384,17 @@ def test_16_bit_images_of_any_depth(bits: int, shift: int) -> None:
     np.testing.assert_array_equal(found.saturated[order] > 0.3, [False, True])
 
 
-@pytest.mark.parametrize("bad", [np.zeros((4, 4, 3), np.uint8), np.zeros((4, 4)), np.zeros((0, 4), np.uint8)])
+@pytest.mark.parametrize(
+    "bad", [np.zeros((4, 4, 3), np.uint8), np.zeros((4, 4)), np.zeros((0, 4), np.uint8)]
+)
 def test_other_arrays_are_refused(bad: NDArray[Any]) -> None:
     with pytest.raises(InputError, match="mono, 8 or 16 bit"):
         detect(bad)
 
 
-@pytest.mark.parametrize("option", [{"method": "best"}, {"threshold": -1}, {"max_blobs": 0}, {"min_roundness": 2}])
+@pytest.mark.parametrize(
+    "option", [{"method": "best"}, {"threshold": -1}, {"max_blobs": 0}, {"min_roundness": 2}]
+)
 def test_options_are_checked(option: dict[str, Any]) -> None:
     with pytest.raises(InputError, match=next(iter(option))):
         SpotOptions(**option)
@@ -353,7 +418,12 @@ def test_options_are_checked(option: dict[str, Any]) -> None:
 )
 def test_names(path: str, camera: str, frame: int | None, rate: float | None) -> None:
     found = source_of(Path(path))
-    assert (found.camera, found.frame, found.rate_hz, found.is_video) == (camera, frame, rate, False)
+    assert (found.camera, found.frame, found.rate_hz, found.is_video) == (
+        camera,
+        frame,
+        rate,
+        False,
+    )
 
 
 def test_video_and_pattern_names() -> None:
@@ -406,7 +476,9 @@ def damaged_files(folder: Path) -> dict[Path, str]:
     for suffix in (".png", ".jpg", ".bmp", ".tif", ".pgm"):
         cv2.imwrite(str(folder / f"whole{suffix}"), image)
         whole[suffix] = (folder / f"whole{suffix}").read_bytes()
-        np.testing.assert_allclose(read_image(folder / f"whole{suffix}").astype(int), image, atol=12)
+        np.testing.assert_allclose(
+            read_image(folder / f"whole{suffix}").astype(int), image, atol=12
+        )
     out = {}
 
     def add(name: str, data: bytes, message: str) -> None:
@@ -430,7 +502,9 @@ def damaged_files(folder: Path) -> dict[Path, str]:
     return out
 
 
-def test_files_that_are_no_whole_mono_image_are_refused(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+def test_files_that_are_no_whole_mono_image_are_refused(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
     for path, message in damaged_files(tmp_path).items():
         with quiet(), pytest.raises(InputError, match=message) as caught:
             read_image(path)
@@ -467,7 +541,9 @@ def write_images(
 def test_stream_gives_every_spot_its_camera_and_frame(tmp_path: Path) -> None:
     true = write_images(tmp_path, range(5, 25))
     shown: list[tuple[str, int, int]] = []
-    found = extract(find_sources([tmp_path]), rate_hz=50, progress=lambda *a: shown.append(a), n_threads=2)
+    found = extract(
+        find_sources([tmp_path]), rate_hz=50, progress=lambda *a: shown.append(a), n_threads=2
+    )
     assert found.tracks.frame_rate_hz == 50
     assert shown[-1] == ("centroids", 40, 40)
     for c in found.tracks.cameras:
@@ -482,7 +558,9 @@ def test_stream_gives_every_spot_its_camera_and_frame(tmp_path: Path) -> None:
         np.testing.assert_array_equal(one.xy_px, two.xy_px)
 
 
-def test_memory_does_not_grow_with_the_number_of_images(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_memory_does_not_grow_with_the_number_of_images(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     write_images(tmp_path, range(60), ("cam01",))
     alive, most = set(), [0]
 
@@ -508,7 +586,11 @@ def test_gaps_and_bad_files_are_told_and_the_rest_kept(tmp_path: Path) -> None:
     with pytest.raises(InputError, match=r"cam01_00002\.png: expected an image"):
         extract(sources, rate_hz=50)
     found = extract(sources, rate_hz=50, keep_going=True)
-    assert [e.where.rpartition("/")[2] for e in found.bad] == ["cam01_00002.png", "cam02_00006.png", "cam02_00009.png"]
+    assert [e.where.rpartition("/")[2] for e in found.bad] == [
+        "cam01_00002.png",
+        "cam02_00006.png",
+        "cam02_00009.png",
+    ]
     assert "64 × 64 px, as cam02_00000.png of cam02, found 80 × 64" in str(found.bad[1])
     assert found.cameras[0].missing == ((2, 4), (7, 8))
     assert found.cameras[0].n_missing == 5
@@ -517,7 +599,10 @@ def test_gaps_and_bad_files_are_told_and_the_rest_kept(tmp_path: Path) -> None:
 
 def test_nothing_found_and_rates_unknown_are_errors(tmp_path: Path) -> None:
     cv2.imwrite(str(tmp_path / "cam01_1.png"), np.zeros((64, 64), np.uint8))
-    with pytest.raises(InputError, match="cam01: expected bright round spots, found none in 1 images: they are dark"):
+    with pytest.raises(
+        InputError,
+        match="cam01: expected bright round spots, found none in 1 images: they are dark",
+    ):
         extract(find_sources([tmp_path]), rate_hz=50)
     with pytest.raises(InputError, match="frame rate: expected a rate in Hz, found none"):
         extract(find_sources([tmp_path]))
@@ -527,7 +612,9 @@ def test_nothing_found_and_rates_unknown_are_errors(tmp_path: Path) -> None:
 
 
 def write_video(path: Path, n: int, codec: str = "FFV1") -> None:
-    writer = cv2.VideoWriter(str(path), cv2.VideoWriter_fourcc(*codec), 40.0, (64, 64), isColor=True)
+    writer = cv2.VideoWriter(
+        str(path), cv2.VideoWriter_fourcc(*codec), 40.0, (64, 64), isColor=True
+    )
     assert writer.isOpened()
     for k in range(n):
         writer.write(np.dstack([picture([(15.3 + k, 20.1), (40.2, 10.7 + k)], 3.0, seed=k)] * 3))
@@ -543,7 +630,10 @@ def test_videos(tmp_path: Path, suffix: str, codec: str) -> None:
     assert c.n_points == 40
     for k in range(20):
         # Lossy compression moves centres by some hundredths of a pixel.
-        assert np.hypot(*errors(c.xy_px[c.frame == k], [(15.3 + k, 20.1), (40.2, 10.7 + k)]).T).max() < 0.1
+        assert (
+            np.hypot(*errors(c.xy_px[c.frame == k], [(15.3 + k, 20.1), (40.2, 10.7 + k)]).T).max()
+            < 0.1
+        )
 
 
 def test_video_that_is_cut_off(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
@@ -593,10 +683,9 @@ def test_command_writes_tracks_with_what_the_list_states(tmp_path: Path) -> None
     assert "--force" in again.stderr
     as_json = run("centroids", folder, "-o", out, "--rate", 25, "--force", "--json")
     found = json.loads(as_json.stdout)
-    assert [(c["name"], c["images"], c["points"], c["missing_frames"]) for c in found["cameras"]] == [
-        ("cam01", 3, 6, [[2, 2]]),
-        ("cam02", 3, 6, [[2, 2]]),
-    ]
+    assert [
+        (c["name"], c["images"], c["points"], c["missing_frames"]) for c in found["cameras"]
+    ] == [("cam01", 3, 6, [[2, 2]]), ("cam02", 3, 6, [[2, 2]])]
 
 
 def test_command_stops_at_a_bad_file_or_names_it(tmp_path: Path) -> None:

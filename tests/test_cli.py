@@ -1,4 +1,6 @@
-"""The program as its user meets it: what it prints, what it exits with, and what it leaves on the disk."""
+"""The program as its user meets it: what it prints, what it exits with, and what it leaves on the
+disk.
+"""
 
 from __future__ import annotations
 
@@ -47,12 +49,16 @@ def call(capsys: pytest.CaptureFixture[str]) -> Call:
 def program(*arguments: object, **options: Any) -> subprocess.CompletedProcess[str]:
     """The program in a process of its own."""
     start = [sys.executable, "-c", "from calib.cli.main import run; run()"]
-    return subprocess.run([*start, *map(str, arguments)], capture_output=True, text=True, check=False, **options)
+    return subprocess.run(
+        [*start, *map(str, arguments)], capture_output=True, text=True, check=False, **options
+    )
 
 
 @pytest.fixture
 def refused(call: Call, tmp_path: Path) -> Iterator[Callable[..., str]]:
-    """Call the program, which must exit 2 with one line, nothing printed and nothing written; return the line."""
+    """Call the program, which must exit 2 with one line, nothing printed and nothing written;
+    return the line.
+    """
 
     def run(*arguments: object) -> str:
         before = snapshot(tmp_path)
@@ -66,7 +72,10 @@ def refused(call: Call, tmp_path: Path) -> Iterator[Callable[..., str]]:
 
 
 def snapshot(folder: Path) -> dict[str, bytes]:
-    return {str(p.relative_to(folder)): p.read_bytes() if p.is_file() else b"" for p in sorted(folder.rglob("*"))}
+    return {
+        str(p.relative_to(folder)): p.read_bytes() if p.is_file() else b""
+        for p in sorted(folder.rglob("*"))
+    }
 
 
 @pytest.fixture(scope="module")
@@ -75,7 +84,9 @@ def capture(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("capture") / "sim"
     made = program("simulate", folder, "--cameras", 4, "--frames", 400, "--seed", 11)
     assert (made.returncode, made.stdout) == (0, ""), made.stderr
-    solved = program("solve", folder / "tracks.h5", "--wand", folder / "wand.toml", "-o", folder / "rig.h5")
+    solved = program(
+        "solve", folder / "tracks.h5", "--wand", folder / "wand.toml", "-o", folder / "rig.h5"
+    )
     assert solved.returncode == 0 and "wand lengths" in solved.stdout, solved.stderr
     return folder
 
@@ -84,22 +95,39 @@ def capture(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def test_simulate_writes_a_capture_and_its_truth(capture: Path) -> None:
-    assert {p.name for p in capture.iterdir()} >= {"tracks.h5", "wand.toml", "truth.h5", "scenario.toml"}
-    truth, simulated = calib.load_rig(capture / "truth.h5"), calib.load_tracks(capture / "tracks.h5")
+    assert {p.name for p in capture.iterdir()} >= {
+        "tracks.h5",
+        "wand.toml",
+        "truth.h5",
+        "scenario.toml",
+    }
+    truth, simulated = (
+        calib.load_rig(capture / "truth.h5"),
+        calib.load_tracks(capture / "tracks.h5"),
+    )
     assert truth.names == simulated.names == ("cam01", "cam02", "cam03", "cam04")
 
 
-def test_a_scenario_file_gives_the_same_capture_again(capture: Path, call: Call, tmp_path: Path) -> None:
+def test_a_scenario_file_gives_the_same_capture_again(
+    capture: Path, call: Call, tmp_path: Path
+) -> None:
     code, out, _ = call("simulate", tmp_path / "again", "--scenario", capture / "scenario.toml")
     assert (code, out) == (0, "")
     for name in ("tracks.h5", "wand.toml", "truth.h5", "scenario.toml"):
         assert (tmp_path / "again" / name).read_bytes() == (capture / name).read_bytes()
 
 
-def test_options_go_before_the_scenario_file_and_a_knock_has_a_second_truth(call: Call, tmp_path: Path) -> None:
+def test_options_go_before_the_scenario_file_and_a_knock_has_a_second_truth(
+    call: Call, tmp_path: Path
+) -> None:
     scenario = tmp_path / "s.toml"
-    scenario.write_text('n_cameras = 9\nn_frames = 300\n[noisy]\ncam02 = 3.0\n[[knock]]\ncamera = "cam01"\nframe = 5\n')
-    code, _, err = call("simulate", tmp_path / "out", "--scenario", scenario, "--cameras", 3, "--noise", 0.2)
+    scenario.write_text(
+        "n_cameras = 9\nn_frames = 300\n[noisy]\ncam02 = 3.0\n[[knock]]\ncamera = "
+        '"cam01"\nframe = 5\n'
+    )
+    code, _, err = call(
+        "simulate", tmp_path / "out", "--scenario", scenario, "--cameras", 3, "--noise", 0.2
+    )
     assert code == 0 and "truth_after.h5" in err
     written = files.load_scenario(tmp_path / "out" / "scenario.toml", calib.Scenario.from_dict)
     assert (written.n_cameras, written.n_frames, written.sigma_px) == (3, 300, 0.2)
@@ -108,7 +136,11 @@ def test_options_go_before_the_scenario_file_and_a_knock_has_a_second_truth(call
 
 def test_solve_keeps_where_the_rig_comes_from(capture: Path) -> None:
     origin = calib.load_rig(capture / "rig.h5").provenance
-    assert origin["tool"] == "calib" and origin["version"] == calib.__version__ and origin["parent"] is None
+    assert (
+        origin["tool"] == "calib"
+        and origin["version"] == calib.__version__
+        and origin["parent"] is None
+    )
     assert origin["tracks"]["sha256"] == files.sha256(capture / "tracks.h5")
     assert origin["wand"]["sha256"] == files.sha256(capture / "wand.toml")
     assert origin["options"]["terms"] == "auto" and origin["left_out"] == {}
@@ -121,7 +153,9 @@ def test_residuals_prints_the_table_and_the_same_numbers_as_json(capture: Path, 
     code, out, err = call("residuals", capture / "rig.h5", capture / "tracks.h5", "--json")
     document = json.loads(out)
     assert (code, err) == (0, "")
-    assert [line.split()[0] for line in text.splitlines()[2:6]] == [c["name"] for c in document["cameras"]]
+    assert [line.split()[0] for line in text.splitlines()[2:6]] == [
+        c["name"] for c in document["cameras"]
+    ]
     for camera, line in zip(document["cameras"], text.splitlines()[2:6], strict=True):
         assert set(camera) >= {
             *("name", "points", "rms_px", "median_px", "p95_px", "sigma_px", "bias_px"),
@@ -142,7 +176,9 @@ def test_a_camera_that_needs_a_hand_is_exit_1_with_evidence_and_caution(
     rng = np.random.default_rng(1)
     third = simulated.cameras[2]
     noise = rng.normal(scale=3.0, size=third.xy_px.shape)
-    shaken = replace(third, xy_px=np.clip(third.xy_px + noise, 0, [third.width - 1, third.height - 1]))
+    shaken = replace(
+        third, xy_px=np.clip(third.xy_px + noise, 0, [third.width - 1, third.height - 1])
+    )
     cameras = tuple(shaken if c is third else c for c in simulated.cameras)
     calib.save_tracks(replace(simulated, cameras=cameras), tmp_path / "t.h5")
     code, out, err = call("residuals", capture / "rig.h5", tmp_path / "t.h5")
@@ -165,11 +201,15 @@ def test_solve_json_is_one_document(capture: Path, call: Call, tmp_path: Path) -
 def test_inspect_prints_and_judges(capture: Path, call: Call) -> None:
     code, out, err = call("inspect", capture / "tracks.h5", "--wand", capture / "wand.toml")
     assert (code, err) == (0, "") and "Good enough to solve." in out
-    code, out, err = call("inspect", capture / "tracks.h5", "--wand", capture / "wand.toml", "--json")
+    code, out, err = call(
+        "inspect", capture / "tracks.h5", "--wand", capture / "wand.toml", "--json"
+    )
     assert (code, err) == (0, "") and json.loads(out)["good"] is True
 
 
-def test_inspect_of_a_blind_camera_is_exit_1_with_caution(capture: Path, call: Call, tmp_path: Path) -> None:
+def test_inspect_of_a_blind_camera_is_exit_1_with_caution(
+    capture: Path, call: Call, tmp_path: Path
+) -> None:
     calib.save_tracks(emptied(calib.load_tracks(capture / "tracks.h5"), "cam02"), tmp_path / "t.h5")
     code, out, err = call("inspect", tmp_path / "t.h5", "--wand", capture / "wand.toml")
     assert code == 1 and "cam02" in out and "ladder" in err
@@ -180,15 +220,37 @@ def test_inspect_of_a_blind_camera_is_exit_1_with_caution(capture: Path, call: C
 def emptied(capture: Tracks, name: str) -> Tracks:
     """The capture without the points of one camera."""
     none = np.empty(0, np.int64)
-    blank = {"frame": none, "xy_px": np.empty((0, 2)), "marker": none.astype(np.int16), "radius_px": None}
-    return replace(capture, cameras=tuple(replace(c, **blank) if c.name == name else c for c in capture.cameras))
+    blank = {
+        "frame": none,
+        "xy_px": np.empty((0, 2)),
+        "marker": none.astype(np.int16),
+        "radius_px": None,
+    }
+    return replace(
+        capture,
+        cameras=tuple(replace(c, **blank) if c.name == name else c for c in capture.cameras),
+    )
 
 
-def test_partial_names_who_was_left_out_and_exits_1(capture: Path, call: Call, tmp_path: Path) -> None:
+def test_partial_names_who_was_left_out_and_exits_1(
+    capture: Path, call: Call, tmp_path: Path
+) -> None:
     calib.save_tracks(emptied(calib.load_tracks(capture / "tracks.h5"), "cam02"), tmp_path / "t.h5")
-    arguments = ("solve", tmp_path / "t.h5", "--wand", capture / "wand.toml", "-o", tmp_path / "r.h5")
+    arguments = (
+        "solve",
+        tmp_path / "t.h5",
+        "--wand",
+        capture / "wand.toml",
+        "-o",
+        tmp_path / "r.h5",
+    )
     code, out, err = call(*arguments)
-    assert (code, out) == (2, "") and "cam02" in err and err.count("\n") == 1 and not (tmp_path / "r.h5").exists()
+    assert (
+        (code, out) == (2, "")
+        and "cam02" in err
+        and err.count("\n") == 1
+        and not (tmp_path / "r.h5").exists()
+    )
     code, out, err = call(*arguments, "--partial")
     assert code == 1 and "left out: cam02" in err
     assert calib.load_rig(tmp_path / "r.h5").names == ("cam01", "cam03", "cam04")
@@ -199,7 +261,9 @@ def test_partial_names_who_was_left_out_and_exits_1(capture: Path, call: Call, t
 def test_export_prints_or_writes(capture: Path, call: Call, tmp_path: Path) -> None:
     code, out, err = call("export", capture / "rig.h5", "--to", "json")
     assert (code, err) == (0, "") and json.loads(out)["cameras"][0]["name"] == "cam01"
-    code, out, err = call("export", capture / "rig.h5", "--to", "opencv", "-o", tmp_path / "rig.yaml")
+    code, out, err = call(
+        "export", capture / "rig.h5", "--to", "opencv", "-o", tmp_path / "rig.yaml"
+    )
     assert (code, out) == (0, "") and str(tmp_path / "rig.yaml") in err
     storage = cv2.FileStorage(str(tmp_path / "rig.yaml"), cv2.FILE_STORAGE_READ)
     assert storage.getNode("cameras").at(3).getNode("name").string() == "cam04"
@@ -208,10 +272,17 @@ def test_export_prints_or_writes(capture: Path, call: Call, tmp_path: Path) -> N
 
 def test_import_makes_the_tracks_file_of_a_table(call: Call, tmp_path: Path) -> None:
     (tmp_path / "c.toml").write_text("frame_rate = 50.0\n[cameras.a]\nwidth = 640\nheight = 480\n")
-    (tmp_path / "t.csv").write_text("\ufeffcamera,frame,x,y\na,2,1.5,2.5\na,1,3.5,4.5\n", encoding="utf-8")
-    code, out, err = call("import", tmp_path / "t.csv", tmp_path / "c.toml", "-o", tmp_path / "t.h5")
+    (tmp_path / "t.csv").write_text(
+        "\ufeffcamera,frame,x,y\na,2,1.5,2.5\na,1,3.5,4.5\n", encoding="utf-8"
+    )
+    code, out, err = call(
+        "import", tmp_path / "t.csv", tmp_path / "c.toml", "-o", tmp_path / "t.h5"
+    )
     assert (code, out) == (0, "") and "1 cameras, 2 points" in err
-    assert calib.load_tracks(tmp_path / "t.h5").cameras[0].xy_px.tolist() == [[3.5, 4.5], [1.5, 2.5]]
+    assert calib.load_tracks(tmp_path / "t.h5").cameras[0].xy_px.tolist() == [
+        [3.5, 4.5],
+        [1.5, 2.5],
+    ]
 
 
 def test_the_library_does_the_same_in_five_lines(capture: Path, call: Call, tmp_path: Path) -> None:
@@ -222,7 +293,8 @@ def test_the_library_does_the_same_in_five_lines(capture: Path, call: Call, tmp_
     calib.save_rig(rig, tmp_path / "rig.h5")
     solved = calib.load_rig(capture / "rig.h5")
     for mine, theirs in zip(rig.cameras, solved.cameras, strict=True):
-        # The same job in two processes; threads may sum in another order, which costs rounding only.
+        # The same job in two processes; threads may sum in another order, which costs rounding
+        # only.
         assert np.abs(mine.position_mm - theirs.position_mm).max() < 1e-6
 
 
@@ -283,16 +355,22 @@ def test_input_that_is_no_tracks_file_ends_in_one_line(
         assert found in refused("export", tmp_path / name, "--to", "json")
 
 
-def test_a_rig_and_tracks_that_are_mixed_up_end_in_one_line(capture: Path, refused: Callable[..., str]) -> None:
+def test_a_rig_and_tracks_that_are_mixed_up_end_in_one_line(
+    capture: Path, refused: Callable[..., str]
+) -> None:
     assert "found calib.tracks" in refused("residuals", capture / "tracks.h5", capture / "rig.h5")
-    assert "found calib.rig" in refused("inspect", capture / "rig.h5", "--wand", capture / "wand.toml")
+    assert "found calib.rig" in refused(
+        "inspect", capture / "rig.h5", "--wand", capture / "wand.toml"
+    )
 
 
 def test_cameras_that_the_rig_does_not_have_end_in_one_line(
     capture: Path, refused: Callable[..., str], tmp_path: Path
 ) -> None:
     simulated = calib.load_tracks(capture / "tracks.h5")
-    other = replace(simulated, cameras=(*simulated.cameras[1:], replace(simulated.cameras[0], name="cam99")))
+    other = replace(
+        simulated, cameras=(*simulated.cameras[1:], replace(simulated.cameras[0], name="cam99"))
+    )
     calib.save_tracks(other, tmp_path / "t.h5")
     line = refused("residuals", capture / "rig.h5", tmp_path / "t.h5")
     assert line.startswith(str(tmp_path / "t.h5")) and "cam99" in line
@@ -305,10 +383,15 @@ def test_a_wand_with_too_few_markers_for_the_capture_ends_in_one_line(
     wand.write_text('unit = "mm"\n[markers]\np = [0, 0, 0]\nq = [185, 0, 0]\n')
     for arguments in (("inspect",), ("solve", "-o", tmp_path / "r.h5")):
         line = refused(*arguments, capture / "tracks.h5", "--wand", wand)
-        assert line.startswith(str(capture / "tracks.h5")) and "below the wand's 2 markers, found 2" in line
+        assert (
+            line.startswith(str(capture / "tracks.h5"))
+            and "below the wand's 2 markers, found 2" in line
+        )
 
 
-def test_a_wand_in_metres_ends_in_one_line(capture: Path, refused: Callable[..., str], tmp_path: Path) -> None:
+def test_a_wand_in_metres_ends_in_one_line(
+    capture: Path, refused: Callable[..., str], tmp_path: Path
+) -> None:
     wand = tmp_path / "w.toml"
     wand.write_text('unit = "mm"\n[markers]\np = [0, 0, 0]\nq = [0.185, 0, 0]\nr = [0.5, 0, 0]\n')
     line = refused("solve", capture / "tracks.h5", "--wand", wand, "-o", tmp_path / "r.h5")
@@ -321,7 +404,9 @@ def test_cameras_without_shared_frames_end_in_one_line(
     simulated = calib.load_tracks(capture / "tracks.h5")
     shifted = [replace(c, frame=c.frame + 1000 * i) for i, c in enumerate(simulated.cameras)]
     calib.save_tracks(replace(simulated, cameras=tuple(shifted)), tmp_path / "t.h5")
-    line = refused("solve", tmp_path / "t.h5", "--wand", capture / "wand.toml", "-o", tmp_path / "r.h5")
+    line = refused(
+        "solve", tmp_path / "t.h5", "--wand", capture / "wand.toml", "-o", tmp_path / "r.h5"
+    )
     assert "cam01" in line and "cam02" in line
 
 
@@ -331,11 +416,19 @@ def test_islands_are_named_with_the_pair_to_wave_between(
     simulated = calib.load_tracks(capture / "tracks.h5")
     shifted = [replace(c, frame=c.frame + 1000 * (i > 1)) for i, c in enumerate(simulated.cameras)]
     calib.save_tracks(replace(simulated, cameras=tuple(shifted)), tmp_path / "t.h5")
-    line = refused("solve", tmp_path / "t.h5", "--wand", capture / "wand.toml", "-o", tmp_path / "r.h5")
-    assert "cam01, cam02" in line and "cam03, cam04" in line and re.search(r"cam0[12] and cam0[34]", line)
+    line = refused(
+        "solve", tmp_path / "t.h5", "--wand", capture / "wand.toml", "-o", tmp_path / "r.h5"
+    )
+    assert (
+        "cam01, cam02" in line
+        and "cam03, cam04" in line
+        and re.search(r"cam0[12] and cam0[34]", line)
+    )
 
 
-def test_a_still_wand_ends_in_one_line(call: Call, refused: Callable[..., str], tmp_path: Path) -> None:
+def test_a_still_wand_ends_in_one_line(
+    call: Call, refused: Callable[..., str], tmp_path: Path
+) -> None:
     (tmp_path / "s.toml").write_text('path = "still"\nn_cameras = 4\nn_frames = 300\n')
     assert call("simulate", tmp_path / "sim", "--scenario", tmp_path / "s.toml")[0] == 0
     tracks_file, wand = tmp_path / "sim" / "tracks.h5", tmp_path / "sim" / "wand.toml"
@@ -350,12 +443,28 @@ def test_a_still_wand_ends_in_one_line(call: Call, refused: Callable[..., str], 
 def test_a_solve_option_that_does_not_exist_ends_in_one_line(
     option: str, value: str, word: str, capture: Path, refused: Callable[..., str], tmp_path: Path
 ) -> None:
-    arguments = ("solve", capture / "tracks.h5", "--wand", capture / "wand.toml", "-o", tmp_path / "r.h5")
+    arguments = (
+        "solve",
+        capture / "tracks.h5",
+        "--wand",
+        capture / "wand.toml",
+        "-o",
+        tmp_path / "r.h5",
+    )
     assert word in refused(*arguments, option, value)
 
 
-def test_a_nominal_lens_that_is_held_is_said_to_be(capture: Path, call: Call, tmp_path: Path) -> None:
-    arguments = ("solve", capture / "tracks.h5", "--wand", capture / "wand.toml", "-o", tmp_path / "r.h5")
+def test_a_nominal_lens_that_is_held_is_said_to_be(
+    capture: Path, call: Call, tmp_path: Path
+) -> None:
+    arguments = (
+        "solve",
+        capture / "tracks.h5",
+        "--wand",
+        capture / "wand.toml",
+        "-o",
+        tmp_path / "r.h5",
+    )
     _, _, err = call(*arguments, "--lens", "hold", "--json")
     assert "nominal" in err and "cam01, cam02, cam03, cam04" in err
 
@@ -373,7 +482,9 @@ def test_a_single_marker_solves_with_a_distance_and_no_wand(
     for wrong in ("cam01,cam02", "cam01,cam02,far", "cam01,cam02,1,2,3"):
         assert "--distance" in refused(*arguments, "--distance", wrong)
     code, out, err = call(*arguments, "--distance", f"{given},3")
-    assert code == 0 and "wand lengths: none" in out and "1σ 3 mm" in err and "cam01 and cam02" in err
+    assert (
+        code == 0 and "wand lengths: none" in out and "1σ 3 mm" in err and "cam01 and cam02" in err
+    )
     rig = calib.load_rig(tmp_path / "r.h5")
     assert rig.wand.markers == ("point",) and rig.provenance["wand"] is None
     assert call("residuals", tmp_path / "r.h5", tmp_path / "t.h5")[0] in {0, 1}
@@ -420,7 +531,9 @@ def test_a_bad_scenario_ends_in_one_line(
     assert line.startswith(str(path)) and all(word in line for word in words)
 
 
-def test_a_bad_table_names_the_table_and_a_bad_list_names_the_list(refused: Callable[..., str], tmp_path: Path) -> None:
+def test_a_bad_table_names_the_table_and_a_bad_list_names_the_list(
+    refused: Callable[..., str], tmp_path: Path
+) -> None:
     table, cameras = tmp_path / "t.csv", tmp_path / "c.toml"
     good = "frame_rate = 50.0\n[cameras.a]\nwidth = 640\nheight = 480\n"
     for content, listing, culprit, words in (
@@ -455,12 +568,16 @@ def test_an_existing_output_is_refused_without_force(
     ]
     for command in commands:
         assert refused(*command).startswith(f"{out}: expected no file there yet")
-    assert "scenario.toml" in snapshot(capture) and "no file there yet" in refused("simulate", capture)
+    assert "scenario.toml" in snapshot(capture) and "no file there yet" in refused(
+        "simulate", capture
+    )
     for command in commands:
         assert call(*command, "--force")[0] == 0 and out.read_bytes() != b"mine"
 
 
-def test_an_input_is_never_overwritten(capture: Path, refused: Callable[..., str], tmp_path: Path) -> None:
+def test_an_input_is_never_overwritten(
+    capture: Path, refused: Callable[..., str], tmp_path: Path
+) -> None:
     source = tmp_path / "t.h5"
     source.write_bytes((capture / "tracks.h5").read_bytes())
     line = refused("solve", source, "--wand", capture / "wand.toml", "-o", source, "--force")
@@ -473,8 +590,15 @@ def test_a_missing_folder_is_refused_before_the_work(
     def fail(*_: Any) -> None:
         raise AssertionError("solved in vain")
 
-    monkeypatch.setattr("calib.solve.calibrate.solve", fail)
-    arguments = ("solve", capture / "tracks.h5", "--wand", capture / "wand.toml", "-o", tmp_path / "none" / "r.h5")
+    monkeypatch.setattr("calib.pipeline.solve", fail)
+    arguments = (
+        "solve",
+        capture / "tracks.h5",
+        "--wand",
+        capture / "wand.toml",
+        "-o",
+        tmp_path / "none" / "r.h5",
+    )
     assert "no folder" in refused(*arguments)
     # Not by chmod, which does not hold the superuser back.
     monkeypatch.setattr(os, "access", lambda path, mode: mode == os.R_OK)
@@ -482,7 +606,9 @@ def test_a_missing_folder_is_refused_before_the_work(
 
 
 def test_a_disk_that_is_full_ends_in_one_line(capture: Path, tmp_path: Path) -> None:
-    """The limit on a file's size stands for the full disk: the system refuses the write in the same way."""
+    """The limit on a file's size stands for the full disk: the system refuses the write in the same
+    way.
+    """
 
     def limit() -> None:
         resource.setrlimit(resource.RLIMIT_FSIZE, (4096, 4096))
@@ -507,8 +633,13 @@ def test_standard_output_that_is_full_ends_in_one_line(capture: Path) -> None:
 
 
 def test_a_reader_that_goes_away_is_no_error(capture: Path) -> None:
-    command = f"'{sys.executable}' -c 'from calib.cli.main import run; run()' export '{capture / 'rig.h5'}' --to json"
-    done = subprocess.run(["bash", "-c", f"{command} | head -c 1"], capture_output=True, text=True, check=True)
+    command = (
+        f"'{sys.executable}' -c 'from calib.cli.main import run; run()' export "
+        f"'{capture / 'rig.h5'}' --to json"
+    )
+    done = subprocess.run(
+        ["bash", "-c", f"{command} | head -c 1"], capture_output=True, text=True, check=True
+    )
     assert (done.stdout, done.stderr) == ("{", "")
 
 
@@ -521,14 +652,23 @@ def test_ctrl_c_is_130_with_a_line_and_nothing_written(
     def interrupt(*_: Any) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("calib.solve.calibrate.solve", interrupt)
-    arguments = ("solve", capture / "tracks.h5", "--wand", capture / "wand.toml", "-o", tmp_path / "r.h5")
+    monkeypatch.setattr("calib.pipeline.solve", interrupt)
+    arguments = (
+        "solve",
+        capture / "tracks.h5",
+        "--wand",
+        capture / "wand.toml",
+        "-o",
+        tmp_path / "r.h5",
+    )
     code, out, err = call(*arguments)
     assert (code, out, err.count("\n")) == (130, "", 1) and list(tmp_path.iterdir()) == []
 
 
 @pytest.mark.parametrize(("sent", "code"), [(signal.SIGINT, 130), (signal.SIGTERM, 143)])
-def test_a_signal_while_writing_leaves_nothing(sent: signal.Signals, code: int, capture: Path, tmp_path: Path) -> None:
+def test_a_signal_while_writing_leaves_nothing(
+    sent: signal.Signals, code: int, capture: Path, tmp_path: Path
+) -> None:
     """The signal comes between the writing of the temporary file and its renaming."""
     script = (
         "import os, signal\n"
@@ -538,21 +678,33 @@ def test_a_signal_while_writing_leaves_nothing(sent: signal.Signals, code: int, 
         f"os.replace = lambda *_: os.kill(os.getpid(), {int(sent)})\nrun()"
     )
     command = [sys.executable, "-c", script, "export", str(capture / "rig.h5"), "--to", "json"]
-    done = subprocess.run([*command, "-o", str(tmp_path / "r.json")], capture_output=True, text=True, check=False)
+    done = subprocess.run(
+        [*command, "-o", str(tmp_path / "r.json")], capture_output=True, text=True, check=False
+    )
     assert done.returncode == code and "Traceback" not in done.stderr
     assert list(tmp_path.iterdir()) == []
 
 
-@pytest.mark.parametrize("failure", [MemoryError(), OSError(errno.EIO, "Input/output error"), KeyError("x")])
+@pytest.mark.parametrize(
+    "failure", [MemoryError(), OSError(errno.EIO, "Input/output error"), KeyError("x")]
+)
 def test_no_failure_ends_in_a_traceback(
-    failure: Exception, capture: Path, refused: Callable[..., str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    failure: Exception,
+    capture: Path,
+    refused: Callable[..., str],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     def fail(*_: Any) -> None:
         raise failure
 
-    monkeypatch.setattr("calib.solve.calibrate.solve", fail)
-    line = refused("solve", capture / "tracks.h5", "--wand", capture / "wand.toml", "-o", tmp_path / "r.h5")
-    assert {MemoryError: "memory", OSError: "Input/output error", KeyError: "defect"}[type(failure)] in line
+    monkeypatch.setattr("calib.pipeline.solve", fail)
+    line = refused(
+        "solve", capture / "tracks.h5", "--wand", capture / "wand.toml", "-o", tmp_path / "r.h5"
+    )
+    assert {MemoryError: "memory", OSError: "Input/output error", KeyError: "defect"}[
+        type(failure)
+    ] in line
 
 
 def test_help_and_version_are_exit_0(call: Call) -> None:

@@ -10,11 +10,11 @@ from scipy import stats
 
 from calib.core.geometry import cross_matrix, vector_from_rotation
 from calib.errors import UnsolvableError
-from calib.solve.bundle import BundleOptions, BundleResult, bundle
-from calib.solve.covariance import definite_inverse, joint_covariance
-from calib.solve.determined import SINGULAR, require_rank
-from calib.solve.linearise import residuals
-from calib.solve.problem import Problem, State, term_values
+from calib.solve.bundle.descent import BundleOptions, BundleResult, bundle
+from calib.solve.bundle.linearise import residuals
+from calib.solve.bundle.problem import Problem, State, term_values
+from calib.solve.certainty.covariance import definite_inverse, joint_covariance
+from calib.solve.certainty.determined import SINGULAR, require_rank
 from tests.small_problems import make_problem
 
 TERMS = ("focal", "cx", "cy")
@@ -28,11 +28,17 @@ def metric_of(problem: Problem, state: State) -> np.ndarray:
 
 
 def gauge_of(state: State) -> np.ndarray:
-    """Turns and shifts of the world as changes of (turn of cam_from_world, position, lens), camera by camera."""
+    """Turns and shifts of the world as changes of (turn of cam_from_world, position, lens), camera
+    by camera.
+    """
     rows = []
     for R, t in zip(state.cam_R, state.cam_t, strict=True):
         position = -R.T @ t
-        rows.append(np.block([[-R, np.zeros((3, 3))], [-cross_matrix(position), np.eye(3)], [np.zeros((3, 6))]]))
+        rows.append(
+            np.block(
+                [[-R, np.zeros((3, 3))], [-cross_matrix(position), np.eye(3)], [np.zeros((3, 6))]]
+            )
+        )
     return np.concatenate(rows)
 
 
@@ -55,7 +61,10 @@ def test_gauge_of_least_trace() -> None:
     metric, G = metric_of(problem, result.state), gauge_of(result.state)
     # The six conditions: no part along the motions of the world, in the metric.
     scale = np.sqrt(np.maximum(metric, 1e-30))
-    assert np.abs((metric[:, None] * G).T @ C).max() < 1e-6 * np.abs(scale[:, None] * G).max() * np.abs(C).max()
+    assert (
+        np.abs((metric[:, None] * G).T @ C).max()
+        < 1e-6 * np.abs(scale[:, None] * G).max() * np.abs(C).max()
+    )
     trace = (metric * np.diag(C)).sum()
     rng = np.random.default_rng(1)
     for _ in range(20):  # any other gauge has a larger trace
@@ -66,7 +75,9 @@ def test_gauge_of_least_trace() -> None:
 
 @pytest.mark.parametrize(("is_line", "seed"), [(True, 0), (False, 1)])
 def test_errors_follow_the_covariance(is_line: bool, seed: int) -> None:
-    """Normalised errors squared over repeated noise follow chi-square with 36 - 6 degrees of freedom."""
+    """Normalised errors squared over repeated noise follow chi-square with 36 - 6 degrees of
+    freedom.
+    """
     rng = np.random.default_rng(seed)
     problem, truth = make_problem(rng, 4, 60, is_line=is_line, noise_px=0.2)
     clean = problem.uv_px - residuals(problem, truth)
@@ -104,7 +115,9 @@ def test_held_cameras_have_no_row() -> None:
 
 @pytest.mark.parametrize("least", [1e-3, 3e-11, 1e-12, -1e-3])
 def test_only_a_singular_matrix_is_refused(least: float) -> None:
-    """Whether by the inverse's size or by eigenvalues: what counts is the least one (source: numpy.linalg.eigh)."""
+    """Whether by the inverse's size or by eigenvalues: what counts is the least one (source:
+    numpy.linalg.eigh).
+    """
     rng = np.random.default_rng(4)
     n = 4 * 9
     Q = np.linalg.qr(rng.normal(size=(n, n)))[0]
@@ -114,10 +127,13 @@ def test_only_a_singular_matrix_is_refused(least: float) -> None:
     inverse = definite_inverse(A)
     assert (inverse is None) == (least < 0)
     if inverse is not None:
-        # Source: Higham, Accuracy and stability of numerical algorithms, 2002, section 14.1: condition times rounding.
+        # Source: Higham, Accuracy and stability of numerical algorithms, 2002, section 14.1:
+        # condition times rounding.
         expected = (Q / values) @ Q.T
         assert np.abs(inverse - expected).max() < 1e-13 / least * np.abs(expected).max()
-    parameters = [f"{kind}_{axis}" for kind in ("rotation", "position") for axis in "xyz"] + list(TERMS)
+    parameters = [f"{kind}_{axis}" for kind in ("rotation", "position") for axis in "xyz"] + list(
+        TERMS
+    )
     rest = (np.ones(n), np.arange(n), NAMES, parameters, np.full(4, 1000.0), 3000.0)
     is_singular = np.linalg.eigvalsh(A)[0] <= SINGULAR
     assert is_singular == (least < SINGULAR)

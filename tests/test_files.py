@@ -1,4 +1,6 @@
-"""Files: what is written comes back to the bit in the layout of the contract; what is wrong is told in one line."""
+"""Files: what is written comes back to the bit in the layout of the contract; what is wrong is told
+in one line.
+"""
 
 from __future__ import annotations
 
@@ -27,12 +29,16 @@ from calib.errors import CalibError, InputError, OutputError
 def same(a: Any, b: Any) -> bool:
     """Whether two records hold the same, arrays to the bit."""
     if is_dataclass(a) and not isinstance(a, type):
-        return type(a) is type(b) and all(same(getattr(a, f.name), getattr(b, f.name)) for f in fields(a))
+        return type(a) is type(b) and all(
+            same(getattr(a, f.name), getattr(b, f.name)) for f in fields(a)
+        )
     if isinstance(a, np.ndarray):
         return a.dtype == b.dtype and a.shape == b.shape and a.tobytes() == b.tobytes()
     if isinstance(a, tuple):
         return len(a) == len(b) and all(map(same, a, b))
-    return type(a) is type(b) and (a == b or (isinstance(a, float) and math.isnan(a) and math.isnan(b)))
+    return type(a) is type(b) and (
+        a == b or (isinstance(a, float) and math.isnan(a) and math.isnan(b))
+    )
 
 
 @pytest.fixture
@@ -57,7 +63,14 @@ def tracks() -> Tracks:
                 model="тест",
             ),
             CameraTracks(
-                "east", 2048, 1088, frame[:0], np.empty((0, 2)), marker[:0], pixel_pitch_mm=0.0055, focal_mm=8.0
+                "east",
+                2048,
+                1088,
+                frame[:0],
+                np.empty((0, 2)),
+                marker[:0],
+                pixel_pitch_mm=0.0055,
+                focal_mm=8.0,
             ),
         ),
         frame_rate_hz=119.88,
@@ -76,19 +89,36 @@ def rig() -> Rig:
         nan = float("nan")
         stats = [
             None,
-            CameraStats(1234, 5, *rng.uniform(0, 1, 4).tolist(), tuple(rng.normal(size=2).tolist()), 0.61),
+            CameraStats(
+                1234, 5, *rng.uniform(0, 1, 4).tolist(), tuple(rng.normal(size=2).tolist()), 0.61
+            ),
             CameraStats(0, 0, nan, nan, nan, nan, (nan, nan), 0.0),
             None,
         ][i]
         cameras.append(RigCamera(name, 2048, 1088, lens, pose, stats))
-    wand = Wand("tri", ("p", "q ü", "r"), np.array([[0, 0, 0], [185.1, 0, 0], [500.0, 1.5, 0]]), 0.02)
+    wand = Wand(
+        "tri", ("p", "q ü", "r"), np.array([[0, 0, 0], [185.1, 0, 0], [500.0, 1.5, 0]]), 0.02
+    )
     certified = (CertifiedLength(0, 2, 500.02, 0.01), CertifiedLength(1, 0, 185.0, 0.02))
-    used = Wand("tri", wand.markers, wand.points_mm + rng.normal(size=(3, 3)) * 1e-3, 0.02, certified)
+    used = Wand(
+        "tri", wand.markers, wand.points_mm + rng.normal(size=(3, 3)) * 1e-3, 0.02, certified
+    )
     labels = tuple(f"{c.name}/rotation_{axis}" for c in cameras for axis in "xyz")
     root = rng.normal(size=(12, 12))
-    provenance = {"tool": "calib", "terms": ["k1"], "n": 3, "x": 0.1 + 0.2, "left_out": {"ü": "why"}, "parent": None}
+    provenance = {
+        "tool": "calib",
+        "terms": ["k1"],
+        "n": 3,
+        "x": 0.1 + 0.2,
+        "left_out": {"ü": "why"},
+        "parent": None,
+    }
     return Rig(
-        tuple(cameras), wand, used, Covariance(labels, root @ root.T, ("ü/focal", "ü/cx"), root[:, :2]), provenance
+        tuple(cameras),
+        wand,
+        used,
+        Covariance(labels, root @ root.T, ("ü/focal", "ü/cx"), root[:, :2]),
+        provenance,
     )
 
 
@@ -105,7 +135,8 @@ def test_a_rig_comes_back_to_the_bit(rig: Rig, tmp_path: Path) -> None:
     back = files.load_rig(tmp_path / "r.h5")
     assert back.provenance == rig.provenance
     assert same(
-        tuple(getattr(back, f.name) for f in fields(rig)[:-1]), tuple(getattr(rig, f.name) for f in fields(rig)[:-1])
+        tuple(getattr(back, f.name) for f in fields(rig)[:-1]),
+        tuple(getattr(rig, f.name) for f in fields(rig)[:-1]),
     )
 
 
@@ -117,18 +148,30 @@ def test_a_rig_without_covariance_comes_back_without(rig: Rig, tmp_path: Path) -
 
 def test_provenance_of_any_length_is_kept(rig: Rig, tmp_path: Path) -> None:
     # An HDF5 attribute holds at most 64 KiB. Source: the HDF5 user guide, chapter on attributes.
-    long = Rig(rig.cameras, rig.wand, rig.wand_used, None, {"left_out": {f"c{i}": "x" * 200 for i in range(1000)}})
+    long = Rig(
+        rig.cameras,
+        rig.wand,
+        rig.wand_used,
+        None,
+        {"left_out": {f"c{i}": "x" * 200 for i in range(1000)}},
+    )
     files.save_rig(long, tmp_path / "r.h5")
     assert files.load_rig(tmp_path / "r.h5").provenance == long.provenance
 
 
 def test_a_wand_comes_back_to_the_bit(rig: Rig, tmp_path: Path) -> None:
-    for wand in (rig.wand, rig.wand_used, Wand('a "b" \\ \x7f\t', ('"', "é\n"), np.eye(3)[:2] * 1e-3)):
+    for wand in (
+        rig.wand,
+        rig.wand_used,
+        Wand('a "b" \\ \x7f\t', ('"', "é\n"), np.eye(3)[:2] * 1e-3),
+    ):
         files.save_wand(wand, tmp_path / "w.toml", force=True)
         assert same(files.load_wand(tmp_path / "w.toml"), wand)
 
 
-def test_the_same_record_gives_the_same_bytes_at_another_time(tracks: Tracks, rig: Rig, tmp_path: Path) -> None:
+def test_the_same_record_gives_the_same_bytes_at_another_time(
+    tracks: Tracks, rig: Rig, tmp_path: Path
+) -> None:
     files.save_tracks(tracks, tmp_path / "t1.h5")
     files.save_rig(rig, tmp_path / "r1.h5")
     time.sleep(1.1)  # HDF5 keeps times in whole seconds
@@ -247,7 +290,10 @@ def _broken_link(file: h5py.File) -> None:
 
 WEST = "cameras/west 2"
 BAD_TRACKS: dict[str, tuple[Callable[[h5py.File], None], tuple[str, ...]]] = {
-    "format of a rig": (_attribute("/", "format", "calib.rig"), ("format", "calib.tracks", "calib.rig")),
+    "format of a rig": (
+        _attribute("/", "format", "calib.rig"),
+        ("format", "calib.tracks", "calib.rig"),
+    ),
     "no format": (_attribute("/", "format", None), ("format", "nothing")),
     "format a number": (_attribute("/", "format", 3), ("format", "text", "3")),
     "later version": (_attribute("/", "version", 2), ("version", "expected 1", "found 2")),
@@ -264,28 +310,46 @@ BAD_TRACKS: dict[str, tuple[Callable[[h5py.File], None], tuple[str, ...]]] = {
     "width negative": (_attribute(WEST, "width", -5), ("west 2: width", "-5")),
     "width broken": (_attribute(WEST, "width", 12.5), ("west 2: width", "whole", "12.5")),
     "focal zero": (_attribute("cameras/east", "focal_mm", 0.0), ("east: focal_mm", "above 0")),
-    "pitch negative": (_attribute("cameras/east", "pixel_pitch_mm", -0.1), ("east: pixel_pitch_mm", "-0.1")),
+    "pitch negative": (
+        _attribute("cameras/east", "pixel_pitch_mm", -0.1),
+        ("east: pixel_pitch_mm", "-0.1"),
+    ),
     "K alone": (_attribute(WEST, "dist", None), ("west 2: dist", "K alone")),
     "dist alone": (_attribute(WEST, "K", None), ("west 2: K", "dist alone")),
     "K nan": (_attribute(WEST, "K", np.full((3, 3), np.nan)), ("west 2: K", "finite")),
     "K of two rows": (_attribute(WEST, "K", np.eye(3)[:2]), ("west 2: K", "3 × 3")),
     "K skewed": (_attribute(WEST, "K", np.eye(3) + np.eye(3, k=1)), ("west 2: K", "fx, 0, cx")),
-    "K of negative focal length": (_attribute(WEST, "K", np.diag([-1.0, 1, 1])), ("west 2", "above 0")),
+    "K of negative focal length": (
+        _attribute(WEST, "K", np.diag([-1.0, 1, 1])),
+        ("west 2", "above 0"),
+    ),
     "dist of four": (_attribute(WEST, "dist", np.zeros(4)), ("west 2: dist", "5 or 8")),
     "serial a number": (_attribute(WEST, "serial", 42), ("west 2: serial", "text", "42")),
     "no frame": (_replace("frame", None), ("west 2: frame", "nothing")),
     "no xy": (_replace("xy", None), ("west 2: xy", "300 × 2")),
     "no marker": (_replace("marker", None), ("west 2: marker",)),
-    "frame of floats": (_replace("frame", np.arange(300.0)), ("west 2: frame", "integers", "float64")),
-    "marker of floats": (_replace("marker", np.zeros(300)), ("west 2: marker", "integers", "float64")),
+    "frame of floats": (
+        _replace("frame", np.arange(300.0)),
+        ("west 2: frame", "integers", "float64"),
+    ),
+    "marker of floats": (
+        _replace("marker", np.zeros(300)),
+        ("west 2: marker", "integers", "float64"),
+    ),
     "xy of text": (_replace("xy", [["a", "b"]] * 300), ("west 2: xy", "floating-point")),
-    "xy of three columns": (_replace("xy", np.zeros((300, 3))), ("west 2: xy", "300 × 2", "300 × 3")),
+    "xy of three columns": (
+        _replace("xy", np.zeros((300, 3))),
+        ("west 2: xy", "300 × 2", "300 × 3"),
+    ),
     "xy too short": (_replace("xy", np.zeros((299, 2))), ("west 2: xy", "299 × 2")),
     "xy without values": (_replace("xy", h5py.Empty("f8")), ("west 2: xy", "no values")),
     "frame a table": (_replace("frame", np.zeros((300, 1), int)), ("west 2: frame", "300 × 1")),
     "xy nan": (_at("xy", (7, 1), np.nan), ("west 2: xy row 7", "nan")),
     "xy infinite": (_at("xy", (9, 0), np.inf), ("west 2: xy row 9", "inf")),
-    "xy off the sensor": (_at("xy", (11, 0), 1281.5), ("west 2: xy row 11", "1280 × 1024", "1281.5")),
+    "xy off the sensor": (
+        _at("xy", (11, 0), 1281.5),
+        ("west 2: xy row 11", "1280 × 1024", "1281.5"),
+    ),
     "frames unsorted": (_at("frame", 5, 10_000), ("west 2: frame row 6", "after 10000", "Sort")),
     "marker below -1": (_at("marker", 4, -2), ("west 2: marker row 4", "-2")),
     "marker beyond 16 bits": (
@@ -294,7 +358,10 @@ BAD_TRACKS: dict[str, tuple[Callable[[h5py.File], None], tuple[str, ...]]] = {
     ),
     "twice the same": (_double, ("west 2: frame", "marker 3 more than once")),
     "radius negative": (_at("radius", 0, -1.0), ("west 2: radius", "0 px or more")),
-    "radius too short": (_replace("radius", np.zeros(5, np.float32)), ("west 2: radius", "300", "5")),
+    "radius too short": (
+        _replace("radius", np.zeros(5, np.float32)),
+        ("west 2: radius", "300", "5"),
+    ),
 }
 
 
@@ -366,9 +433,15 @@ BAD_RIGS: dict[str, tuple[Callable[[h5py.File], None], tuple[str, ...]]] = {
     "format of tracks": (_attribute("/", "format", "calib.tracks"), ("format", "calib.rig")),
     "later version": (_attribute("/", "version", 9), ("version", "found 9")),
     "no pose": (_attribute("cameras/z", "R", None), ("z: R",)),
-    "pose no rotation": (_attribute("cameras/z", "R", np.diag([1.0, 1, -1])), ("z: pose", "proper rotation")),
+    "pose no rotation": (
+        _attribute("cameras/z", "R", np.diag([1.0, 1, -1])),
+        ("z: pose", "proper rotation"),
+    ),
     "no lens": (_attribute("cameras/z", "K", None), ("z: K",)),
-    "half the residuals": (_attribute("cameras/a b/residuals", "rms_px", None), ("a b: residuals", "rms_px")),
+    "half the residuals": (
+        _attribute("cameras/a b/residuals", "rms_px", None),
+        ("a b: residuals", "rms_px"),
+    ),
     "no wand": (_delete("wand_used"), ("wand_used", "group")),
     "no provenance": (_delete("provenance"), ("provenance", "text")),
     "provenance no JSON": (_not_json, ("provenance", "JSON")),
@@ -387,13 +460,17 @@ def test_a_bad_rig_file_is_told_in_one_line(case: str, rig: Rig, tmp_path: Path)
     with pytest.raises(InputError) as caught:
         files.load_rig(path)
     line = str(caught.value)
-    assert line.startswith(f"{path}: ") and "\n" not in line and all(word in line for word in words), line
+    assert (
+        line.startswith(f"{path}: ") and "\n" not in line and all(word in line for word in words)
+    ), line
 
 
 def test_provenance_that_json_cannot_hold_is_refused(rig: Rig, tmp_path: Path) -> None:
     for value in (float("nan"), object()):
         with pytest.raises(InputError, match="provenance"):
-            files.save_rig(Rig(rig.cameras, rig.wand, rig.wand_used, None, {"x": value}), tmp_path / "r.h5")
+            files.save_rig(
+                Rig(rig.cameras, rig.wand, rig.wand_used, None, {"x": value}), tmp_path / "r.h5"
+            )
     assert not list(tmp_path.iterdir())
 
 
@@ -421,15 +498,27 @@ BAD_WANDS = {
     "unknown key of a certificate": ("length = ", "lenght = ", ("[[certified]] 1", "found lenght")),
     "sigma negative": ("sigma = 0.02", "sigma = -1", ("sigma", "-1")),
     "sigma text": ("sigma = 0.02", 'sigma = "small"', ("sigma", "number", "small")),
-    "one marker": (GOOD_WAND[GOOD_WAND.index("q =") :], "", ("[markers]", "two or more", "found 1")),
+    "one marker": (
+        GOOD_WAND[GOOD_WAND.index("q =") :],
+        "",
+        ("[markers]", "two or more", "found 1"),
+    ),
     "no markers": ("[markers]", "[marks]", ("marks",)),
-    "two coordinates": ("[185.0, 0.0, 0.0]", "[185.0, 0.0]", ("[markers]: q", "finite numbers, 3", "[185.0, 0.0]")),
+    "two coordinates": (
+        "[185.0, 0.0, 0.0]",
+        "[185.0, 0.0]",
+        ("[markers]: q", "finite numbers, 3", "[185.0, 0.0]"),
+    ),
     "coordinate nan": ("[185.0,", "[nan,", ("[markers]: q", "nan")),
     "coordinate infinite": ("[185.0,", "[inf,", ("[markers]: q", "inf")),
     "coordinate text": ("[185.0,", '["185",', ("[markers]: q",)),
     "coincident markers": ("[185.0,", "[0.0,", ("p and q", "0 mm between")),
     "marker twice": ("q =", "p =", ("line 7",)),
-    "certified unknown marker": ('["p", "r"]', '["p", "s"]', ("[[certified]] 1: between", "p, q, r", "s")),
+    "certified unknown marker": (
+        '["p", "r"]',
+        '["p", "s"]',
+        ("[[certified]] 1: between", "p, q, r", "s"),
+    ),
     "certified one marker": ('["p", "r"]', '["p"]', ("[[certified]] 1: between",)),
     "certified with itself": ('["p", "r"]', '["p", "p"]', ("p to p",)),
     "certified zero": ("length = 500.02", "length = 0", ("p to r", "above 0")),
@@ -458,7 +547,9 @@ def test_a_bad_wand_file_is_told_in_one_line(case: str, tmp_path: Path) -> None:
     with pytest.raises(InputError) as caught:
         files.load_wand(path)
     line = str(caught.value)
-    assert line.startswith(f"{path}: ") and "\n" not in line and all(word in line for word in words), line
+    assert (
+        line.startswith(f"{path}: ") and "\n" not in line and all(word in line for word in words)
+    ), line
 
 
 def test_a_wand_file_that_is_no_text_is_refused(tmp_path: Path) -> None:
@@ -495,7 +586,9 @@ def test_what_cannot_be_written_is_told_before_a_long_run(tmp_path: Path) -> Non
         files.check_output(tmp_path / "same", force=True, inputs=[source])
 
 
-def test_a_folder_without_permission_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_folder_without_permission_is_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     # Not by chmod: the superuser, who runs tests in containers, may write everywhere.
     monkeypatch.setattr(os, "access", lambda *_: False)
     with pytest.raises(OutputError, match="no permission"):
@@ -505,10 +598,17 @@ def test_a_folder_without_permission_is_told(tmp_path: Path, monkeypatch: pytest
 @pytest.mark.parametrize("step", ["fsync", "replace"])
 @pytest.mark.parametrize(
     ("failure", "becomes"),
-    [(OSError(errno.ENOSPC, "No space left on device"), OutputError), (KeyboardInterrupt(), KeyboardInterrupt)],
+    [
+        (OSError(errno.ENOSPC, "No space left on device"), OutputError),
+        (KeyboardInterrupt(), KeyboardInterrupt),
+    ],
 )
 def test_a_failed_write_leaves_nothing_behind(
-    step: str, failure: BaseException, becomes: type[BaseException], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    step: str,
+    failure: BaseException,
+    becomes: type[BaseException],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     def fail(*_: Any) -> None:
         raise failure
@@ -519,7 +619,9 @@ def test_a_failed_write_leaves_nothing_behind(
         files.write_text(tmp_path / "out", "after", force=True)
     if isinstance(caught.value, CalibError):
         assert "no space left on device" in str(caught.value)
-    assert [p.name for p in tmp_path.iterdir()] == ["out"] and (tmp_path / "out").read_text() == "before"
+    assert [p.name for p in tmp_path.iterdir()] == ["out"] and (
+        tmp_path / "out"
+    ).read_text() == "before"
 
 
 def test_a_written_file_has_the_permissions_of_an_ordinary_one(tmp_path: Path) -> None:
@@ -538,4 +640,7 @@ def test_a_link_is_written_through(tmp_path: Path) -> None:
 def test_sha256_is_the_standards(tmp_path: Path) -> None:
     # Source: FIPS 180-2, appendix B.1, the message "abc".
     (tmp_path / "abc").write_bytes(b"abc")
-    assert files.sha256(tmp_path / "abc") == "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
+    assert (
+        files.sha256(tmp_path / "abc")
+        == "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
+    )

@@ -1,6 +1,7 @@
 """Focus: each fault, drawn, is told with what to turn; a good image passes.
 
-What is good follows common practice, no source: a bright centre with a gradient to its edge, no merging neighbours.
+What is good follows common practice, no source: a bright centre with a gradient to its edge, no
+merging neighbours.
 """
 
 from __future__ import annotations
@@ -74,12 +75,28 @@ def test_a_good_image_passes_with_its_numbers(optics: Optics | None) -> None:
         (view(radius=3.0, blur=3.0), "sharpness", "focus"),
         (view(radius=0.7, blur=0.5), "size", "zoom"),
         (view(radius=24.0), "size", "zoom"),
-        (view(places=[(x + k / 4, y) for x, y in PLACES for k in range(11)]), "roundness", "exposure"),
+        (
+            view(places=[(x + k / 4, y) for x, y in PLACES for k in range(11)]),
+            "roundness",
+            "exposure",
+        ),
         (view(places=[*PLACES, *[(x + 4.5, y + 1) for x, y in PLACES]]), "neighbours", "aperture"),
     ],
-    ids=["clipped", "dim", "noisy", "bright room", "defocused", "tiny", "huge", "moving", "merging"],
+    ids=[
+        "clipped",
+        "dim",
+        "noisy",
+        "bright room",
+        "defocused",
+        "tiny",
+        "huge",
+        "moving",
+        "merging",
+    ],
 )
-def test_each_fault_is_told_with_what_to_turn(image: NDArray[np.uint8], name: str, turn: str) -> None:
+def test_each_fault_is_told_with_what_to_turn(
+    image: NDArray[np.uint8], name: str, turn: str
+) -> None:
     found = focus(image)
     assert not found.is_fit
     assert turn in acts(found)[name] if name in acts(found) else turn in acts(found)["spots"]
@@ -96,7 +113,9 @@ def test_each_fault_is_told_with_what_to_turn(image: NDArray[np.uint8], name: st
         (view(radius=1.6), "width", "zoom"),
     ],
 )
-def test_width_is_held_against_the_predicted_one(image: NDArray[np.uint8], name: str, turn: str) -> None:
+def test_width_is_held_against_the_predicted_one(
+    image: NDArray[np.uint8], name: str, turn: str
+) -> None:
     assert turn in acts(focus(image, OPTICS))[name]
 
 
@@ -122,7 +141,9 @@ def test_merging_distance_is_that_of_the_detector(radius: float, blur: float) ->
 
 
 def test_real_photograph_is_judged() -> None:
-    """A field of stars and galaxies is no rig's image: bright and sharp spots, but crowded and of uneven shape."""
+    """A field of stars and galaxies is no rig's image: bright and sharp spots, but crowded and of
+    uneven shape.
+    """
     image = read_image(Path(__file__).parents[1] / "datasets/photographs/deep-field.png")
     found = focus(image)
     assert "aperture" in acts(found)["neighbours"]
@@ -159,7 +180,17 @@ def test_command(tmp_path: Path) -> None:
     assert "shorten the exposure or close the aperture" in done.stdout
     assert "ladder" in done.stderr and "look into none" in done.stderr
     done = run(
-        "focus", bad, "--json", "--marker-mm", 16, "--distance-mm", 4000, "--focal-mm", 8.25, "--pitch-mm", 0.0055
+        "focus",
+        bad,
+        "--json",
+        "--marker-mm",
+        16,
+        "--distance-mm",
+        4000,
+        "--focal-mm",
+        8.25,
+        "--pitch-mm",
+        0.0055,
     )
     assert done.exit_code == 1
     found = json.loads(done.stdout)

@@ -1,4 +1,6 @@
-"""The bundle on general points (frames without a turn) against SciPy's minimum and the law of the noise."""
+"""The bundle on general points (frames without a turn) against SciPy's minimum and the law of the
+noise.
+"""
 
 from __future__ import annotations
 
@@ -10,9 +12,9 @@ from scipy.optimize import least_squares
 from scipy.spatial.transform import Rotation
 
 from calib.core.geometry import rigid_fit
-from calib.solve.bundle import BundleOptions, Prior, bundle
-from calib.solve.linearise import linearise, residuals
-from calib.solve.problem import Problem, State, arrange
+from calib.solve.bundle.descent import BundleOptions, Prior, bundle
+from calib.solve.bundle.linearise import linearise, residuals
+from calib.solve.bundle.problem import Problem, State, arrange
 from tests.small_problems import disturbed, make_problem
 
 TERMS = ("focal", "k1", "k2")
@@ -51,18 +53,24 @@ def scipy_residuals(x: np.ndarray, problem: Problem, start: State, prior: Prior)
     factor = seen[:, 6] * (1 + seen[:, 7] * r2 + seen[:, 8] * r2**2)
     uv = factor[:, None] * plane + start.lens[problem.cam, 2:4]
     reprojection = (problem.uv_px[:, 0].T - uv) * problem.weight[0][:, None]
-    return np.concatenate([reprojection.ravel(), ((cameras[:, 6:] - prior.mean) / prior.sigma).ravel()])
+    return np.concatenate(
+        [reprojection.ravel(), ((cameras[:, 6:] - prior.mean) / prior.sigma).ravel()]
+    )
 
 
 @pytest.mark.parametrize("seed", [0, 1])
 def test_same_minimum_as_scipy(seed: int) -> None:
-    """Outside check: scipy.optimize.least_squares from the same start, on residuals that share no code with ours."""
+    """Outside check: scipy.optimize.least_squares from the same start, on residuals that share no
+    code with ours.
+    """
     rng = np.random.default_rng(seed)
     problem, truth = point_problem(rng, 3, 24)
     start = disturbed(truth, rng, 0.5)
     start = replace(start, wand_R=truth.wand_R)
     prior = Prior(start.lens[:, [0, 4, 5]], np.tile([300.0, 0.3, 0.3], (3, 1)))
-    cameras = np.hstack([Rotation.from_matrix(start.cam_R).as_rotvec(), start.cam_t, start.lens[:, [0, 4, 5]]])
+    cameras = np.hstack(
+        [Rotation.from_matrix(start.cam_R).as_rotvec(), start.cam_t, start.lens[:, [0, 4, 5]]]
+    )
     x0 = np.concatenate([cameras.ravel(), start.wand_t.ravel()])
     start_cost = 0.5 * (scipy_residuals(x0, problem, start, prior) ** 2).sum()
     offset = (start.lens[:, [0, 4, 5]] - prior.mean) / prior.sigma
@@ -70,7 +78,8 @@ def test_same_minimum_as_scipy(seed: int) -> None:
     assert ours_at_start == pytest.approx(start_cost, rel=1e-9)
     ours = bundle(problem, start, BundleOptions(terms=TERMS, prior=prior))
     other = least_squares(
-        scipy_residuals, x0, args=(problem, start, prior), jac="3-point", x_scale="jac", ftol=1e-13, xtol=1e-14,
+        scipy_residuals, x0, args=(problem, start, prior), jac="3-point", x_scale="jac",
+        ftol=1e-13, xtol=1e-14,
         gtol=1e-12, max_nfev=200,
     )  # fmt: skip
     assert ours.is_converged
@@ -79,7 +88,9 @@ def test_same_minimum_as_scipy(seed: int) -> None:
 
 
 def test_cost_follows_chi_square() -> None:
-    """Twice the cost is chi-square; seven motions of the world are free: turn, shift and, without a wand, size."""
+    """Twice the cost is chi-square; seven motions of the world are free: turn, shift and, without a
+    wand, size.
+    """
     problem, truth = point_problem(np.random.default_rng(2), 6, 300)
     start = disturbed(truth, np.random.default_rng(3), 0.5)
     result = bundle(problem, replace(start, wand_R=truth.wand_R), BundleOptions(terms=TERMS))
@@ -91,10 +102,13 @@ def test_cost_follows_chi_square() -> None:
 def test_points_come_back_up_to_their_size() -> None:
     problem, truth = point_problem(np.random.default_rng(4), 6, 300)
     start = disturbed(truth, np.random.default_rng(5), 0.5)
-    found = bundle(problem, replace(start, wand_R=truth.wand_R), BundleOptions(terms=TERMS)).state.wand_t
+    found = bundle(
+        problem, replace(start, wand_R=truth.wand_R), BundleOptions(terms=TERMS)
+    ).state.wand_t
     c, R, t = rigid_fit(found, truth.wand_t, with_scale=True)
     error = np.linalg.norm(c * found @ R.T + t - truth.wand_t, axis=1)
-    # Half a pixel at 4 m and 1,400 px is 1.4 mm a ray and axis; rays of two cameras seldom meet at less than 30°.
+    # Half a pixel at 4 m and 1,400 px is 1.4 mm a ray and axis; rays of two cameras seldom meet at
+    # less than 30°.
     assert np.median(error) < 4.0
 
 

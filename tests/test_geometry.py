@@ -34,7 +34,10 @@ def test_rotations_of_any_batch_shape_are_scipys():
     vector = rng.normal(0, 1.2, (4, 5, 3))
     R = rotation_from_vector(vector)
     assert R.shape == (4, 5, 3, 3)
-    assert np.abs(R - Rotation.from_rotvec(vector.reshape(-1, 3)).as_matrix().reshape(R.shape)).max() < 1e-15
+    assert (
+        np.abs(R - Rotation.from_rotvec(vector.reshape(-1, 3)).as_matrix().reshape(R.shape)).max()
+        < 1e-15
+    )
     assert rotation_from_vector(vector[0, 0]).shape == (3, 3)
     assert np.abs(rotation_from_vector(vector[0, 0]) - R[0, 0]).max() < 1e-15
 
@@ -63,7 +66,8 @@ def test_vectors_come_back_from_rotations(angle):
 
 @pytest.mark.parametrize("angle_deg", [0.0, 1e-7, 0.01, 30.0, 90.0, 179.9999, 180.0])
 def test_angle_between_is_the_angle_turned(angle_deg):
-    # Source: scipy's Rotation.magnitude. arccos of the trace would lose everything below 1e-6 degree.
+    # Source: scipy's Rotation.magnitude. arccos of the trace would lose everything below 1e-6
+    # degree.
     rng = np.random.default_rng(3)
     a = random_rotations(rng, 7)
     axis = rng.normal(size=(7, 3))
@@ -95,14 +99,24 @@ def test_frozen_copies_and_locks():
 
 def test_adjacent_frames_cancel():
     rng = np.random.default_rng(5)
-    a_from_b, b_from_c, points_c = random_pose(rng), random_pose(rng), rng.normal(0, 1000, (4, 6, 3))
+    a_from_b, b_from_c, points_c = (
+        random_pose(rng),
+        random_pose(rng),
+        rng.normal(0, 1000, (4, 6, 3)),
+    )
     a_from_c = a_from_b @ b_from_c
     assert np.abs(a_from_c.apply(points_c) - a_from_b.apply(b_from_c.apply(points_c))).max() < 1e-9
     assert np.abs(a_from_b.inverse().apply(a_from_b.apply(points_c)) - points_c).max() < 1e-9
     # The same with 4 x 4 matrices and numpy's own inverse.
-    T = [np.block([[p.R, p.t_mm[:, None]], [np.zeros((1, 3)), np.ones((1, 1))]]) for p in (a_from_b, b_from_c)]
+    T = [
+        np.block([[p.R, p.t_mm[:, None]], [np.zeros((1, 3)), np.ones((1, 1))]])
+        for p in (a_from_b, b_from_c)
+    ]
     assert np.abs((T[0] @ T[1])[:3, 3] - a_from_c.t_mm).max() < 1e-9
-    assert np.abs(np.linalg.inv(T[0])[:3] - np.c_[a_from_b.inverse().R, a_from_b.inverse().t_mm]).max() < 1e-9
+    assert (
+        np.abs(np.linalg.inv(T[0])[:3] - np.c_[a_from_b.inverse().R, a_from_b.inverse().t_mm]).max()
+        < 1e-9
+    )
 
 
 def test_origin_is_the_cameras_position():
@@ -133,7 +147,8 @@ def test_a_rotation_of_six_digits_is_taken_to_the_nearest_one():
     R = random_rotations(np.random.default_rng(7), 1)[0].as_matrix()
     pose = Pose(R.round(6), np.zeros(3))
     assert np.abs(pose.R @ pose.R.T - np.eye(3)).max() < 1e-14
-    # Rounding moves each element by 5e-7 at most, the whole matrix by three times that; the nearest is no farther.
+    # Rounding moves each element by 5e-7 at most, the whole matrix by three times that; the nearest
+    # is no farther.
     assert np.linalg.norm(pose.R - R.round(6)) <= 1.5e-6
     assert (Pose(R, np.zeros(3)).R == R).all()  # one that needs nothing stays as it is, to the bit
 
@@ -152,8 +167,9 @@ def test_poses_hold_their_own_read_only_arrays():
 
 
 def test_umeyamas_example():
-    # Source: Umeyama, IEEE PAMI 13(4), 1991, the numeric example; its points from memory, its values recomputed:
-    # c = sqrt(13) / 5 = 0.72111, t = (-0.8, 0.4), mean squared error 8/15, no reflection although one would fit.
+    # Source: Umeyama, IEEE PAMI 13(4), 1991, the numeric example; its points from memory, its
+    # values recomputed: c = sqrt(13) / 5 = 0.72111, t = (-0.8, 0.4), mean squared error 8/15, no
+    # reflection although one would fit.
     source, target = np.array([[0.0, 0], [1, 0], [0, 2]]), np.array([[0.0, 0], [-1, 0], [0, 2]])
     c, R, t = rigid_fit(source, target, with_scale=True)
     assert abs(float(c) - 0.72111) < 5e-6 and abs(float(c) - np.sqrt(13) / 5) < 1e-14
@@ -168,7 +184,11 @@ def test_batches_with_weights_are_scipys_fits_set_by_set():
     rng = np.random.default_rng(8)
     source = rng.normal(0, 200, (3, 4, 6, 3))
     truth = rotation_from_vector(rng.normal(0, 2, (3, 4, 3)))
-    target = source @ np.swapaxes(truth, -1, -2) + rng.normal(0, 1000, (3, 4, 1, 3)) + rng.normal(0, 5, source.shape)
+    target = (
+        source @ np.swapaxes(truth, -1, -2)
+        + rng.normal(0, 1000, (3, 4, 1, 3))
+        + rng.normal(0, 5, source.shape)
+    )
     weight = rng.uniform(0, 2, (3, 4, 6))
     weight[0, 0, :2] = 0.0
     c, R, t = rigid_fit(source, target, weight)
@@ -183,7 +203,11 @@ def test_batches_with_weights_are_scipys_fits_set_by_set():
 def test_exact_similarities_come_back():
     rng = np.random.default_rng(9)
     source = rng.normal(0, 1, (50, 4, 3))
-    scale, R, t = rng.uniform(0.1, 9, 50), rotation_from_vector(rng.normal(0, 2, (50, 3))), rng.normal(0, 5, (50, 3))
+    scale, R, t = (
+        rng.uniform(0.1, 9, 50),
+        rotation_from_vector(rng.normal(0, 2, (50, 3))),
+        rng.normal(0, 5, (50, 3)),
+    )
     target = scale[:, None, None] * source @ np.swapaxes(R, 1, 2) + t[:, None]
     found = rigid_fit(source, target, with_scale=True)
     assert max(np.abs(a - b).max() for a, b in zip(found, (scale, R, t), strict=True)) < 1e-11
@@ -193,7 +217,9 @@ def test_exact_similarities_come_back():
 def test_a_mirrored_or_flat_set_never_gives_a_reflection(n_dimensions):
     rng = np.random.default_rng(10)
     source = rng.normal(0, 1, (200, 5, n_dimensions))
-    mirrored, flat, line = (source * factor[-n_dimensions:] for factor in ([1, 1, -1], [1, 1, 0], [0, 0, 1]))
+    mirrored, flat, line = (
+        source * factor[-n_dimensions:] for factor in ([1, 1, -1], [1, 1, 0], [0, 0, 1])
+    )
     turned = random_rotations(rng, 200).as_matrix() if n_dimensions == 3 else np.eye(2)
     for a, b in (
         (source, mirrored),
@@ -204,7 +230,9 @@ def test_a_mirrored_or_flat_set_never_gives_a_reflection(n_dimensions):
         _, R, t = rigid_fit(a, b)
         assert np.abs(np.linalg.det(R) - 1).max() < 1e-12
         assert np.isfinite(t).all()
-    _, R, t = rigid_fit(line, line @ turned)  # the turn about a line is open, the fit is exact all the same
+    _, R, t = rigid_fit(
+        line, line @ turned
+    )  # the turn about a line is open, the fit is exact all the same
     assert np.abs(line @ np.swapaxes(R, 1, 2) + t[:, None] - line @ turned).max() < 1e-12
 
 
@@ -212,23 +240,33 @@ def test_a_mirrored_or_flat_set_never_gives_a_reflection(n_dimensions):
 
 
 def test_two_skew_rays_meet_half_way():
-    # By hand: rays along x at height 0 and along y at height 2 are nearest at (0, 0, 0) and (0, 0, 2). With weights
-    # 3 to 1 the point divides the gap 1 to 3.
+    # By hand: rays along x at height 0 and along y at height 2 are nearest at (0, 0, 0) and (0, 0,
+    # 2). With weights 3 to 1 the point divides the gap 1 to 3.
     origins, directions = np.array([[-5.0, 0, 0], [0, -7.0, 2]]), np.array([[1.0, 0, 0], [0, 1, 0]])
     group = np.zeros(2, dtype=np.intp)
     assert np.abs(triangulate(origins, directions, np.ones(2), group, 1) - [0, 0, 1]).max() < 1e-12
-    assert np.abs(triangulate(origins, directions, np.array([3.0, 1.0]), group, 1) - [0, 0, 0.5]).max() < 1e-12
+    assert (
+        np.abs(triangulate(origins, directions, np.array([3.0, 1.0]), group, 1) - [0, 0, 0.5]).max()
+        < 1e-12
+    )
 
 
 def test_exact_rays_meet_where_opencv_says():
     # Source: cv2.triangulatePoints.
     rng = np.random.default_rng(11)
     points = rng.uniform([-500, -500, 3500], [500, 500, 4500], (40, 3))
-    poses = [Pose(rotation_from_vector(rng.normal(0, 0.1, 3)), np.array([x, 30.0, 0])) for x in (-600.0, 600.0)]
+    poses = [
+        Pose(rotation_from_vector(rng.normal(0, 0.1, 3)), np.array([x, 30.0, 0]))
+        for x in (-600.0, 600.0)
+    ]
     plane = [p.apply(points)[:, :2] / p.apply(points)[:, 2:] for p in poses]
-    homogeneous = cv2.triangulatePoints(*[np.c_[p.R, p.t_mm] for p in poses], *[xy.T for xy in plane])
+    homogeneous = cv2.triangulatePoints(
+        *[np.c_[p.R, p.t_mm] for p in poses], *[xy.T for xy in plane]
+    )
     expected = (homogeneous[:3] / homogeneous[3]).T
-    rays = np.concatenate([np.c_[xy, np.ones(40)] @ p.R for xy, p in zip(plane, poses, strict=True)])
+    rays = np.concatenate(
+        [np.c_[xy, np.ones(40)] @ p.R for xy, p in zip(plane, poses, strict=True)]
+    )
     rays /= np.linalg.norm(rays, axis=1, keepdims=True)
     origins = np.repeat([p.origin_mm for p in poses], 40, axis=0)
     found = triangulate(origins, rays, np.ones(80), np.tile(np.arange(40), 2), 40)
@@ -236,7 +274,8 @@ def test_exact_rays_meet_where_opencv_says():
 
 
 def test_bundles_without_a_definite_point_are_nan():
-    # Group 0: two rays 2 mrad apart; 1: parallel rays; 2: one ray alone; 3: none; 4: two of no weight.
+    # Group 0: two rays 2 mrad apart; 1: parallel rays; 2: one ray alone; 3: none; 4: two of no
+    # weight.
     origins = np.zeros((7, 3))
     origins[:, 0] = [0, 10, 0, 10, 0, 0, 10]
     directions = np.tile([0.0, 0, 1], (7, 1))

@@ -1,4 +1,6 @@
-"""The camera graph: counts against sets, structure against SciPy's graph routines, and what it tells people."""
+"""The camera graph: counts against sets, structure against SciPy's graph routines, and what it
+tells people.
+"""
 
 from __future__ import annotations
 
@@ -9,7 +11,7 @@ from scipy.sparse.csgraph import connected_components, minimum_spanning_tree
 
 from calib.core.tracks import CameraTracks, Tracks
 from calib.errors import UnsolvableError
-from calib.solve.graph import (
+from calib.solve.start.graph import (
     CameraGraph,
     Overlap,
     camera_graph,
@@ -22,11 +24,15 @@ from calib.solve.graph import (
 )
 
 
-def seen(name: str, frames: object, n_markers: int = 3, seed: int = 0, size: int = 1000) -> CameraTracks:
+def seen(
+    name: str, frames: object, n_markers: int = 3, seed: int = 0, size: int = 1000
+) -> CameraTracks:
     """A camera that sees every marker in each of ``frames``, anywhere on its sensor."""
     frame = np.repeat(np.asarray(list(frames), np.int64), n_markers)  # type: ignore[call-overload]
     xy = np.random.default_rng(seed).uniform(0, size - 1, (frame.size, 2))
-    return CameraTracks(name, size, size, frame, xy, np.tile(np.arange(n_markers), frame.size // n_markers))
+    return CameraTracks(
+        name, size, size, frame, xy, np.tile(np.arange(n_markers), frame.size // n_markers)
+    )
 
 
 def capture(*cameras: CameraTracks, rate: float = 100.0) -> Tracks:
@@ -34,12 +40,16 @@ def capture(*cameras: CameraTracks, rate: float = 100.0) -> Tracks:
 
 
 def table_of(graph: nx.Graph, frames: int = 100) -> Overlap:
-    """The overlap of cameras of which the graph's neighbours share ``frames`` frames of three markers."""
+    """The overlap of cameras of which the graph's neighbours share ``frames`` frames of three
+    markers.
+    """
     n = graph.number_of_nodes()
     shared = nx.to_numpy_array(graph, nodelist=range(n), weight=None).astype(int) * frames
     np.fill_diagonal(shared, frames)
     names = tuple(f"cam{i:02d}" for i in range(n))
-    return Overlap(names, 3 * shared, shared, shared // 2, shared, np.where(shared > 0, 0.0, np.inf))
+    return Overlap(
+        names, 3 * shared, shared, shared // 2, shared, np.where(shared > 0, 0.0, np.inf)
+    )
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -49,7 +59,11 @@ def test_overlap_counts_what_sets_count(seed: int) -> None:
     for c in range(5):
         frame, marker = np.nonzero(rng.random((60, 4)) < rng.uniform(0.1, 0.9))
         marker = np.where(rng.random(marker.size) < 0.2, -1, marker)  # strays count nowhere
-        cameras.append(CameraTracks(f"c{c}", 640, 480, frame + 7, rng.uniform(0, (639, 479), (frame.size, 2)), marker))
+        cameras.append(
+            CameraTracks(
+                f"c{c}", 640, 480, frame + 7, rng.uniform(0, (639, 479), (frame.size, 2)), marker
+            )
+        )
     table = overlap(capture(*cameras, rate=10.0))
     moments = [{(f, m) for f, m in zip(c.frame, c.marker, strict=True) if m >= 0} for c in cameras]
     for i, a in enumerate(cameras):
@@ -60,7 +74,9 @@ def test_overlap_counts_what_sets_count(seed: int) -> None:
             at = [k for k in range(a.n_points) if (a.frame[k], a.marker[k]) in both]
             cells = {tuple(np.floor((a.xy_px[k] + 0.5) * 8 / (640, 480)).astype(int)) for k in at}
             assert table.cells[i, j] == len(cells)
-            assert table.seconds[i, j] == len({f // 10 for f, _ in moments[i]} & {f // 10 for f, _ in moments[j]})
+            assert table.seconds[i, j] == len(
+                {f // 10 for f, _ in moments[i]} & {f // 10 for f, _ in moments[j]}
+            )
 
 
 def test_overlap_of_a_camera_without_points() -> None:
@@ -72,10 +88,14 @@ def test_overlap_of_a_camera_without_points() -> None:
 
 
 def test_high_marker_numbers_count_like_low_ones() -> None:
-    """One point of a number that no wand has must not cost memory for all numbers below it in every frame."""
+    """One point of a number that no wand has must not cost memory for all numbers below it in every
+    frame.
+    """
     cameras = [seen("a", range(0, 3000)), seen("b", range(1500, 4500))]
     high = [
-        CameraTracks(c.name, c.width, c.height, c.frame, c.xy_px, np.where(c.marker == 2, 32_000, c.marker))
+        CameraTracks(
+            c.name, c.width, c.height, c.frame, c.xy_px, np.where(c.marker == 2, 32_000, c.marker)
+        )
         for c in cameras
     ]
     found, expected = overlap(capture(*high)), overlap(capture(*cameras))
@@ -88,7 +108,8 @@ def test_time_between_cameras_is_counted_in_seconds() -> None:
     assert table.gap_s[0, 1] == table.gap_s[1, 0] == 4.0  # second 1 to second 5
 
 
-# Textbook graphs as networkx builds them; their structure is told again by SciPy's connected components.
+# Textbook graphs as networkx builds them; their structure is told again by SciPy's connected
+# components.
 TEXTBOOK = {
     "kite (Krackhardt 1990)": nx.krackhardt_kite_graph(),
     "two bells on a bar": nx.barbell_graph(4, 2),
@@ -116,12 +137,16 @@ def test_structure_of_textbook_graphs(name: str) -> None:
     n = graph.number_of_nodes()
     found = camera_graph(table_of(graph))
     index = {camera: i for i, camera in enumerate(found.names)}
-    label = connected_components(nx.to_numpy_array(graph, nodelist=range(n), weight=None), directed=False)[1]
+    label = connected_components(
+        nx.to_numpy_array(graph, nodelist=range(n), weight=None), directed=False
+    )[1]
     assert len(found.islands) == n_pieces(graph)
     assert [len(i) for i in found.islands] == sorted((len(i) for i in found.islands), reverse=True)
     assert all(len({label[index[c]] for c in island}) == 1 for island in found.islands)
     lone = {i for i in range(n) if graph.degree[i] == 0}
-    falls_apart = {i for i in range(n) if i not in lone and n_pieces(graph, without=i) > n_pieces(graph)}
+    falls_apart = {
+        i for i in range(n) if i not in lone and n_pieces(graph, without=i) > n_pieces(graph)
+    }
     assert {index[c] for c in found.articulation} == falls_apart
     assert {index[c] for c in found.hanging} == {i for i in range(n) if graph.degree[i] == 1}
     assert {index[c] for c in found.unlinked} == lone
@@ -136,7 +161,9 @@ def test_structure_of_textbook_graphs(name: str) -> None:
 def test_spanning_tree_weighs_what_scipys_weighs(seed: int) -> None:
     rng = np.random.default_rng(seed)
     graph = nx.gnp_random_graph(15, 0.3, seed=seed)
-    graph = nx.convert_node_labels_to_integers(graph.subgraph(max(nx.connected_components(graph), key=len)))
+    graph = nx.convert_node_labels_to_integers(
+        graph.subgraph(max(nx.connected_components(graph), key=len))
+    )
     n, edges = graph.number_of_nodes(), list(graph.edges)
     weight = rng.uniform(1, 10, len(edges))
     tree = spanning_tree(n, edges, weight)
@@ -149,7 +176,9 @@ def test_spanning_tree_weighs_what_scipys_weighs(seed: int) -> None:
     root = int(np.argmax([sum(w for e, w in of.items() if i in e) for i in range(n)]))
     depth = {root: 0}
     for parent, child in tree:
-        assert parent in depth and child not in depth  # every camera comes after the one it hangs on
+        assert (
+            parent in depth and child not in depth
+        )  # every camera comes after the one it hangs on
         depth[child] = depth[parent] + 1
     assert len(depth) == n
     assert list(depth.values()) == sorted(depth.values())
@@ -165,7 +194,8 @@ def links(*cameras: CameraTracks) -> CameraGraph:
 
 
 def test_few_views_of_many_points_link_and_few_points_do_not() -> None:
-    # A planar board of 32 points in three views gives an essential matrix; so do 78 views of three markers.
+    # A planar board of 32 points in three views gives an essential matrix; so do 78 views of three
+    # markers.
     assert len(links(seen("a", range(3), 32), seen("b", range(3), 32)).edges) == 1
     assert len(links(seen("a", range(78)), seen("b", range(78))).edges) == 1
     assert links(seen("a", range(2), 32), seen("b", range(2), 32)).edges == ()
@@ -173,7 +203,8 @@ def test_few_views_of_many_points_link_and_few_points_do_not() -> None:
 
 
 def islands_capture() -> Tracks:
-    # The wand is carried from cam01 and cam02 over to cam03, which loses it just before cam07 takes it up.
+    # The wand is carried from cam01 and cam02 over to cam03, which loses it just before cam07 takes
+    # it up.
     return capture(
         seen("cam01", range(0, 500), seed=1),
         seen("cam02", range(0, 900), seed=2),
@@ -204,7 +235,11 @@ def test_a_pair_that_shares_almost_enough_frames_is_the_one_to_wave_between() ->
 
 
 def test_several_islands_need_one_wave_fewer() -> None:
-    blocks = [seen(f"{x}{k}", range(1000 * i, 1000 * i + 300)) for i, x in enumerate("abcd") for k in (1, 2)]
+    blocks = [
+        seen(f"{x}{k}", range(1000 * i, 1000 * i + 300))
+        for i, x in enumerate("abcd")
+        for k in (1, 2)
+    ]
     graph = links(*blocks)
     assert [len(i) for i in graph.islands] == [2, 2, 2, 2]
     # Island after island in time: the wand goes from a to b, b to c, c to d.
@@ -214,7 +249,9 @@ def test_several_islands_need_one_wave_fewer() -> None:
 def test_a_camera_without_points_is_named_and_has_no_pair() -> None:
     graph = links(seen("cam01", range(50)), seen("cam02", range(50)), seen("cam03", []))
     assert (graph.blind, graph.unlinked, graph.waves) == (("cam03",), ("cam03",), ())
-    with pytest.raises(UnsolvableError, match=r"Wave where cam03 and a neighbour both see the wand\.$"):
+    with pytest.raises(
+        UnsolvableError, match=r"Wave where cam03 and a neighbour both see the wand\.$"
+    ):
         require_connected(graph)
 
 
@@ -237,7 +274,9 @@ def test_chosen_pairs_keep_a_rig_in_one_piece(seed: int, n_neighbours: int) -> N
         frames[i, j] = 10
     frames = np.triu(frames, 1) + np.triu(frames, 1).T + np.diag(np.full(12, 900))
     names = tuple(f"c{i}" for i in range(12))
-    table = Overlap(names, 3 * frames, frames, np.minimum(frames, 64), frames, np.where(frames > 0, 0.0, np.inf))
+    table = Overlap(
+        names, 3 * frames, frames, np.minimum(frames, 64), frames, np.where(frames > 0, 0.0, np.inf)
+    )
     chosen = choose_pairs(table, n_neighbours)
     assert {(3, 4), (7, 8)} <= set(chosen)
     assert nx.is_connected(nx.from_edgelist(chosen))
@@ -262,5 +301,7 @@ def test_spread_counts_for_more_than_the_thousandth_point() -> None:
 
 
 def test_pairs_below_the_limit_are_not_attempted() -> None:
-    table = overlap(capture(seen("a", range(50)), seen("b", range(48, 90)), seen("c", range(45, 90))))
+    table = overlap(
+        capture(seen("a", range(50)), seen("b", range(48, 90)), seen("c", range(45, 90)))
+    )
     assert choose_pairs(table) == [(1, 2)]

@@ -1,4 +1,6 @@
-"""A rig's files one after another: what stayed, what jumped, what drifts, and what is printed, written and drawn."""
+"""A rig's files one after another: what stayed, what jumped, what drifts, and what is printed,
+written and drawn.
+"""
 
 from __future__ import annotations
 
@@ -20,8 +22,8 @@ from calib.core.rig import Rig
 from calib.errors import InputError
 from calib.export.history import history_as_csv, history_as_svg
 from calib.files import save_rig, save_tracks, sha256
+from calib.pipeline import calibrate
 from calib.simulate import Knock
-from calib.solve.calibrate import calibrate
 from tests.rigs_in_time import NAMES, drawn, measured, moved_as_one, stored, turned, wave
 
 N_FILES = 5
@@ -53,11 +55,16 @@ def test_independent_solves_of_an_unmoved_rig_are_steady(seed: int):
 
 
 def test_errors_of_held_lenses_are_no_history():
-    """Each solve's poses answer them a little differently, by where its wave went; a knock shows all the same."""
+    """Each solve's poses answer them a little differently, by where its wave went; a knock shows
+    all the same.
+    """
     error = np.random.default_rng(7).normal(size=(len(NAMES), 5)) * [1e-3, 2.0, 2.0, 3e-3, 3e-3]
     hit = (Knock(camera="cam03", rotation_deg=0.3, translation_mm=0.0),)
     sims = [wave(0), wave(1), wave(2), wave(3, knock=hit)]
-    files = [Entry(f"rig{k}.h5", dated(calibrate(measured(s, error), s.wand), k)) for k, s in enumerate(sims)]
+    files = [
+        Entry(f"rig{k}.h5", dated(calibrate(measured(s, error), s.wand), k))
+        for k, s in enumerate(sims)
+    ]
     still = compare_entries(files[:3])
     assert set(verdicts(still).values()) == {"steady"} and not still.findings
     found = compare_entries(files)
@@ -69,7 +76,10 @@ def test_errors_of_held_lenses_are_no_history():
 
 def test_files_that_do_not_say_what_held_lenses_did_are_named():
     error, sims = np.full((len(NAMES), 5), 1e-3), [wave(0), wave(1)]
-    files = [Entry(f"rig{k}.h5", dated(calibrate(measured(s, error), s.wand), k)) for k, s in enumerate(sims)]
+    files = [
+        Entry(f"rig{k}.h5", dated(calibrate(measured(s, error), s.wand), k))
+        for k, s in enumerate(sims)
+    ]
     known = files[1].rig.covariance
     assert known is not None
     files[1] = replace(files[1], rig=replace(files[1].rig, covariance=replace(known, held=())))
@@ -83,7 +93,9 @@ def test_a_jump_is_dated_and_sized():
     assert c.at_file == 3
     for k in range(1, N_FILES):
         size, sigma = c.length(k, slice(0, 3))
-        assert np.degrees(size) == pytest.approx(0.3 if k >= 3 else 0.0, abs=5.0 * np.degrees(sigma))
+        assert np.degrees(size) == pytest.approx(
+            0.3 if k >= 3 else 0.0, abs=5.0 * np.degrees(sigma)
+        )
     assert "<- jump" in str(found)
 
 
@@ -94,7 +106,9 @@ def test_a_steady_creep_is_a_drift():
 
 def test_two_files_only_show_that_it_changed():
     files = series(13, lambda rig, k: turned(rig, "cam01", 0.3) if k else rig)[:2]
-    assert verdicts(compare_entries(files)) == {n: "changed" if n == "cam01" else "steady" for n in NAMES}
+    assert verdicts(compare_entries(files)) == {
+        n: "changed" if n == "cam01" else "steady" for n in NAMES
+    }
 
 
 def test_a_changed_focal_length_shows():
@@ -106,7 +120,9 @@ def test_a_changed_focal_length_shows():
         return replace(rig, cameras=tuple(cameras))
 
     found = compare_entries(series(14, longer))
-    assert verdicts(found)["cam02"] == "jump" and list(verdicts(found).values()).count("steady") == 5
+    assert (
+        verdicts(found)["cam02"] == "jump" and list(verdicts(found).values()).count("steady") == 5
+    )
     c = next(c for c in found.cameras if c.name == "cam02")
     assert c.change[4, 6] == pytest.approx(0.01, abs=4.5 * c.sigma[4, 6])
 
@@ -114,7 +130,9 @@ def test_a_changed_focal_length_shows():
 def test_files_are_put_in_order_of_time():
     files = series(15, lambda rig, k: turned(rig, "cam03", 0.3) if k >= 3 else rig)
     found = compare_entries([files[0], files[4], *files[1:4]])
-    assert [e.name for e in found.entries] == [f"rig{k}.h5" for k in range(N_FILES)] and found.is_by_time
+    assert [e.name for e in found.entries] == [
+        f"rig{k}.h5" for k in range(N_FILES)
+    ] and found.is_by_time
 
 
 def test_without_times_the_order_given_is_kept_and_said():
@@ -133,7 +151,9 @@ def test_a_camera_added_later_has_no_history():
 
 def test_parents_are_named():
     files = series(18)
-    child = replace(files[2].rig, provenance=files[2].rig.provenance | {"parent_sha256": files[1].sha256})
+    child = replace(
+        files[2].rig, provenance=files[2].rig.provenance | {"parent_sha256": files[1].sha256}
+    )
     found = compare_entries([*files[:2], replace(files[2], rig=child)])
     assert [found.parent(k) for k in range(3)] == ["", "", "rig1.h5"]
     assert found.as_json()["files"][2]["parent"] == "rig1.h5"
@@ -159,7 +179,9 @@ def test_bad_input_is_told():
     files = series(19)
     with pytest.raises(InputError, match="two rig files"):
         compare_entries(files[:1])
-    strangers = replace(files[1].rig, cameras=tuple(replace(c, name=f"x{c.name}") for c in files[1].rig.cameras))
+    strangers = replace(
+        files[1].rig, cameras=tuple(replace(c, name=f"x{c.name}") for c in files[1].rig.cameras)
+    )
     with pytest.raises(InputError, match="one rig"):
         compare_entries([files[0], replace(files[1], rig=strangers)])
 
@@ -170,12 +192,25 @@ def test_command_takes_a_folder_and_writes_csv_and_svg(tmp_path: Path):
     for e in series(20, lambda rig, k: turned(rig, "cam03", 0.3) if k >= 3 else rig):
         save_rig(e.rig, folder / e.name)
     save_tracks(wave(1).tracks, folder / "wave.h5")
-    words = ["history", str(folder), "--csv", str(tmp_path / "h.csv"), "--plot", str(tmp_path / "h.svg")]
+    words = [
+        "history",
+        str(folder),
+        "--csv",
+        str(tmp_path / "h.csv"),
+        "--plot",
+        str(tmp_path / "h.svg"),
+    ]
     done = CliRunner().invoke(app, words)
     assert done.exit_code == 0, done.stderr
     lines = done.stdout.splitlines()
-    assert lines[1].startswith("rig0.h5") and any(line.startswith("cam03") and "jump" in line for line in lines)
-    assert (tmp_path / "h.csv").read_text().startswith("file,time,parent,camera,verdict,p_value,rotation_deg")
+    assert lines[1].startswith("rig0.h5") and any(
+        line.startswith("cam03") and "jump" in line for line in lines
+    )
+    assert (
+        (tmp_path / "h.csv")
+        .read_text()
+        .startswith("file,time,parent,camera,verdict,p_value,rotation_deg")
+    )
     assert (tmp_path / "h.svg").read_text().startswith("<svg")
     document = json.loads(CliRunner().invoke(app, ["history", str(folder), "--json"]).stdout)
     assert document["files"][0]["sha256"] == sha256(folder / "rig0.h5")

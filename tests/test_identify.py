@@ -1,4 +1,6 @@
-"""Nameless points become markers by the wand's geometry and motion, or the reason why not is told."""
+"""Nameless points become markers by the wand's geometry and motion, or the reason why
+not is told.
+"""
 
 from __future__ import annotations
 
@@ -21,21 +23,36 @@ from calib.core.geometry import rotation_from_vector
 from calib.core.tracks import Tracks
 from calib.core.wand import Wand
 from calib.errors import InputError, UnsolvableError
-from calib.intake.identify import identify
-from calib.intake.identify.ambiguity import require_readable
-from calib.intake.identify.seeds import line_seeds
+from calib.naming.ambiguity import require_readable
+from calib.naming.identify import identify
+from calib.naming.seeds import line_seeds
 from calib.simulate import Scenario, Simulation, simulate
 from tests.captures import with_points
 
 # Every layout and every wand; 5 static and 5 moving spurious points a frame and camera.
-CASES = [("room", "line3", 3), ("corridor", "plane5", 5), ("row", "solid6", 7), ("dome", "line3", 9)]
+CASES = [
+    ("room", "line3", 3),
+    ("corridor", "plane5", 5),
+    ("row", "solid6", 7),
+    ("dome", "line3", 9),
+]
 
 
 @cache
-def nameless(layout: str = "room", wand: str = "line3", seed: int = 3, strays: float = 10.0, **more: Any) -> Simulation:
+def nameless(
+    layout: str = "room", wand: str = "line3", seed: int = 3, strays: float = 10.0, **more: Any
+) -> Simulation:
     options: dict[str, Any] = {"n_cameras": 4, "n_frames": 300} | more
     return simulate(
-        Scenario(layout=layout, wand=wand, seed=seed, strays=strays, is_named=False, connected=False, **options)
+        Scenario(
+            layout=layout,
+            wand=wand,
+            seed=seed,
+            strays=strays,
+            is_named=False,
+            connected=False,
+            **options,
+        )
     )
 
 
@@ -46,19 +63,29 @@ def named(layout: str, wand: str, seed: int, strays: float = 10.0) -> Tracks:
 
 
 def line(*along: float) -> Wand:
-    return Wand("w", tuple(f"m{k}" for k in range(len(along))), np.array([[x, 0.0, 0.0] for x in along]))
+    return Wand(
+        "w", tuple(f"m{k}" for k in range(len(along))), np.array([[x, 0.0, 0.0] for x in along])
+    )
 
 
 def whole(sim: Simulation, tracks: Tracks) -> tuple[int, int, int, int]:
-    """Return how many wands are fully visible, how many of these wholly named, and points named and wrongly so."""
+    """Return how many wands are fully visible, how many of these wholly named, and points named and
+    wrongly so.
+    """
     out = np.zeros(4, int)
     for c, true, is_bad in zip(tracks.cameras, sim.marker, sim.is_outlier, strict=True):
         good = (true >= 0) & ~is_bad
         seen, right = (
-            np.bincount(c.frame[rows], minlength=sim.scenario.n_frames or 0) == len(sim.wand.markers)
+            np.bincount(c.frame[rows], minlength=sim.scenario.n_frames or 0)
+            == len(sim.wand.markers)
             for rows in (good, good & (c.marker == true))
         )
-        out += seen.sum(), (seen & right).sum(), (c.marker >= 0).sum(), sim.is_wrong_name(c.name, c.marker).sum()
+        out += (
+            seen.sum(),
+            (seen & right).sum(),
+            (c.marker >= 0).sum(),
+            sim.is_wrong_name(c.name, c.marker).sum(),
+        )
     n_seen, n_right, n_named, n_wrong = map(int, out)
     return n_seen, n_right, n_named, n_wrong
 
@@ -80,7 +107,9 @@ def test_fully_visible_wands_are_named_and_next_to_nothing_wrongly() -> None:
 
 
 def test_two_people_in_the_room() -> None:
-    """30 spurious points a frame and camera, half of them moving: 90 %, and no more wrong names than otherwise."""
+    """30 spurious points a frame and camera, half of them moving: 90 %, and no more wrong names
+    than otherwise.
+    """
     case = ("room", "line3", 3, 30.0)
     n_seen, n_right, n_named, n_wrong = whole(nameless(*case), named(*case))
     assert n_seen > 150 and n_right >= stats.binom.ppf(1e-4, n_seen, 0.90)
@@ -100,7 +129,9 @@ def test_points_stay_and_masks_and_counts_are_told() -> None:
     seen: list[tuple[str, int, int]] = []
     found = identify(sim.tracks, sim.wand, lambda *step: seen.append(step))
     assert seen == [("identify", k, 4) for k in range(4)]
-    for before, after, row in zip(sim.tracks.cameras, found.tracks.cameras, found.cameras, strict=True):
+    for before, after, row in zip(
+        sim.tracks.cameras, found.tracks.cameras, found.cameras, strict=True
+    ):
         np.testing.assert_array_equal(before.xy_px, after.xy_px)
         np.testing.assert_array_equal(before.frame, after.frame)
         assert after.masks_px is not None and row.masks == len(after.masks_px) > 0
@@ -108,14 +139,19 @@ def test_points_stay_and_masks_and_counts_are_told() -> None:
         assert row.masked == after.is_masked.sum() and row.named == (after.marker >= 0).sum()
         assert row.points == before.n_points and 0 < row.frames <= 300
     again = identify(sim.tracks, sim.wand).tracks
-    assert all((a.marker == b.marker).all() for a, b in zip(again.cameras, found.tracks.cameras, strict=True))
+    assert all(
+        (a.marker == b.marker).all()
+        for a, b in zip(again.cameras, found.tracks.cameras, strict=True)
+    )
 
 
 def test_a_camera_says_the_same_alone_and_one_without_points_is_no_error() -> None:
     sim, whole_rig = nameless(*CASES[0]), named(*CASES[0])
     alone = identify(sim.tracks.subset(["cam02"]), sim.wand).tracks
     np.testing.assert_array_equal(alone.cameras[0].marker, whole_rig.camera("cam02").marker)
-    blind = with_points(sim.tracks.camera("cam01"), np.zeros(sim.tracks.camera("cam01").n_points, bool))
+    blind = with_points(
+        sim.tracks.camera("cam01"), np.zeros(sim.tracks.camera("cam01").n_points, bool)
+    )
     found = identify(replace(sim.tracks, cameras=(blind, sim.tracks.camera("cam02"))), sim.wand)
     assert [c.named > 0 for c in found.cameras] == [False, True]
 
@@ -126,9 +162,14 @@ def test_gaps_in_frame_numbers_and_frames_in_any_order_of_points() -> None:
     gap = with_points(c, (c.frame < 100) | (c.frame >= 140))
     shuffled = np.lexsort((np.random.default_rng(0).random(gap.n_points), gap.frame))
     mixed = with_points(gap, shuffled)
-    one, other = (identify(replace(sim.tracks, cameras=(x,)), sim.wand).tracks.cameras[0] for x in (gap, mixed))
+    one, other = (
+        identify(replace(sim.tracks, cameras=(x,)), sim.wand).tracks.cameras[0]
+        for x in (gap, mixed)
+    )
     assert (one.marker >= 0).sum() > 100
-    assert (one.marker[shuffled] == other.marker).mean() > 0.999  # equal candidates are taken in the order they come
+    assert (
+        one.marker[shuffled] == other.marker
+    ).mean() > 0.999  # equal candidates are taken in the order they come
 
 
 # ---- the geometry
@@ -142,8 +183,9 @@ def cross_ratio(a: float, b: float, c: float, d: float) -> float:
 def test_perspective_along_a_line_keeps_the_cross_ratio(seed: int) -> None:
     """A search names four markers in an image just where their cross-ratio is the wand's.
 
-    Source: Hartley & Zisserman, Multiple View Geometry, 2nd edition 2004, section 2.5: the cross-ratio of four points
-    on a line is the same in every image; a third point half way to its neighbour changes it.
+    Source: Hartley & Zisserman, Multiple View Geometry, 2nd edition 2004, section 2.5: the
+    cross-ratio of four points on a line is the same in every image; a third point half way to its
+    neighbour changes it.
     """
     rng = np.random.default_rng(seed)
     along = np.array([0.0, 130.0, 290.0, 500.0])
@@ -158,7 +200,17 @@ def test_perspective_along_a_line_keeps_the_cross_ratio(seed: int) -> None:
     def found(xy: np.ndarray) -> tuple[int, np.ndarray, np.ndarray]:
         rows, kappa = np.empty((12, 4), np.int64), np.empty(12)
         n = line_seeds(
-            np.ascontiguousarray(xy), 0, len(xy), along / 500, np.arange(4), 500.0, 1.5, 1e-4, 0.0, rows, kappa
+            np.ascontiguousarray(xy),
+            0,
+            len(xy),
+            along / 500,
+            np.arange(4),
+            500.0,
+            1.5,
+            1e-4,
+            0.0,
+            rows,
+            kappa,
         )
         return int(n), rows[:n], kappa[:n]
 
@@ -167,7 +219,9 @@ def test_perspective_along_a_line_keeps_the_cross_ratio(seed: int) -> None:
     right = np.argsort(order)
     at = [k for k in range(n) if (rows[k] == right).all()]
     assert len(at) == 1
-    assert kappa[at[0]] == pytest.approx(space[3, 2] / space[0, 2], rel=1e-6), "kappa is the ratio of the ends' depths"
+    assert kappa[at[0]] == pytest.approx(space[3, 2] / space[0, 2], rel=1e-6), (
+        "kappa is the ratio of the ends' depths"
+    )
     image[2] = image[0] + 0.5 * (on_line[2] + on_line[3]) * unit
     assert abs(cross_ratio(*(image - image[0]) @ unit) / cross_ratio(*along) - 1) > 0.1
     n, rows, _ = found(image[order])
@@ -176,13 +230,19 @@ def test_perspective_along_a_line_keeps_the_cross_ratio(seed: int) -> None:
 
 @pytest.mark.parametrize("share", [0.42, 0.45, 0.37])
 def test_depth_ratio_up_to_which_a_line_reads_one_way(share: float) -> None:
-    """With one inner marker at w, kappa² w / (1 - w + kappa² w) = 1 - w turns it round: kappa = (1 - w) / w.
+    """With one inner marker at w, kappa² w / (1 - w + kappa² w) = 1 - w turns it round: kappa = (1
+    - w) / w.
 
-    The limit keeps a distance of 0.9 % of the length from that, which moves it by 0.009 / (2 w (1 - w)) at most.
+    The limit keeps a distance of 0.9 % of the length from that, which moves it by 0.009 / (2 w (1 -
+    w)) at most.
     """
     limit = require_readable(line(0.0, share * 500, 500.0))
     exact = (1 - share) / share
-    assert min(1.5, exact * (1 - 0.6 * 0.009 / (share * (1 - share)))) <= limit <= min(1.5, exact) + 1e-9
+    assert (
+        min(1.5, exact * (1 - 0.6 * 0.009 / (share * (1 - share))))
+        <= limit
+        <= min(1.5, exact) + 1e-9
+    )
 
 
 # ---- what is refused
@@ -212,7 +272,9 @@ def shaped(points: list[list[float]]) -> Wand:
         (shaped(PRISM), "looks the same with"),
     ],
 )
-def test_wands_that_a_single_image_cannot_tell_are_refused_with_the_reason(wand: Wand, reason: str) -> None:
+def test_wands_that_a_single_image_cannot_tell_are_refused_with_the_reason(
+    wand: Wand, reason: str
+) -> None:
     with pytest.raises(InputError, match=reason) as caught:
         identify(nameless().tracks, wand)
     assert caught.value.where == "wand w" and "unequal" in str(caught.value)
@@ -236,7 +298,10 @@ def test_no_wand_a_still_one_and_two_few_points_are_told_apart() -> None:
     still = nameless(strays=0.0, path="still")
     with pytest.raises(UnsolvableError, match=r"never move.*Keep the wand moving"):
         identify(still.tracks, still.wand)
-    two = [with_points(c, (m == 0) | (m == 1)) for c, m in zip(sim.tracks.cameras, sim.marker, strict=True)]
+    two = [
+        with_points(c, (m == 0) | (m == 1))
+        for c, m in zip(sim.tracks.cameras, sim.marker, strict=True)
+    ]
     with pytest.raises(UnsolvableError, match=r"found 2 at most.*all markers must show"):
         identify(replace(sim.tracks, cameras=tuple(two)), sim.wand)
 
@@ -248,8 +313,12 @@ def test_two_wands_of_the_same_shape_are_refused_and_the_cameras_named() -> None
         frame, xy = np.concatenate([a.frame, b.frame]), np.concatenate([a.xy_px, b.xy_px])
         order = np.argsort(frame, kind="stable")
         n = len(order)
-        cameras.append(replace(a, frame=frame[order], xy_px=xy[order], marker=np.full(n, -1), radius_px=None))
-    with pytest.raises(UnsolvableError, match=r"two of its shape at once.*Keep all other wands") as caught:
+        cameras.append(
+            replace(a, frame=frame[order], xy_px=xy[order], marker=np.full(n, -1), radius_px=None)
+        )
+    with pytest.raises(
+        UnsolvableError, match=r"two of its shape at once.*Keep all other wands"
+    ) as caught:
         identify(replace(one.tracks, cameras=tuple(cameras)), one.wand)
     assert set(caught.value.cameras) <= set(one.tracks.names) and len(caught.value.cameras) >= 3
 
@@ -282,13 +351,21 @@ def test_command_writes_names_lists_masks_and_draws_them(folder: Path) -> None:
     assert "Cover or remove" in done.stderr and "m.svg" in done.stderr
     assert (folder / "m.svg").read_text().count("<title>") == n_masks
     refused = run(*start)
-    assert refused.exit_code == 2 and "--force" in refused.stderr and len(refused.stderr.splitlines()) == 1
+    assert (
+        refused.exit_code == 2
+        and "--force" in refused.stderr
+        and len(refused.stderr.splitlines()) == 1
+    )
     document = json.loads(run(*start, "--force", "--json").stdout)
-    assert [c["named"] for c in document["cameras"]] == [int((c.marker >= 0).sum()) for c in tracks.cameras]
+    assert [c["named"] for c in document["cameras"]] == [
+        int((c.marker >= 0).sum()) for c in tracks.cameras
+    ]
     assert sum(len(c["masks"]) for c in document["cameras"]) == n_masks
     first = document["cameras"][0]["masks"][0]
     assert tracks.cameras[0].masks_px is not None
-    assert [first[k] for k in ("x_px", "y_px", "radius_px")] == pytest.approx(tracks.cameras[0].masks_px[0].tolist())
+    assert [first[k] for k in ("x_px", "y_px", "radius_px")] == pytest.approx(
+        tracks.cameras[0].masks_px[0].tolist()
+    )
 
 
 def test_command_refuses_in_one_line_and_writes_nothing(folder: Path) -> None:

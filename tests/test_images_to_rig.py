@@ -40,7 +40,9 @@ def run(*arguments: object) -> dict[str, object]:
 
 
 def test_images_become_a_rig_that_its_error_bars_hold(tmp_path: Path) -> None:
-    """Shot noise, blur and reflections in 8 bit; nothing of the simulation but its images, nominal lenses and wand."""
+    """Shot noise, blur and reflections in 8 bit; nothing of the simulation but its images, nominal
+    lenses and wand.
+    """
     sim = simulate(SCENARIO)
     images = tmp_path / "images"
     images.mkdir()
@@ -48,7 +50,11 @@ def test_images_become_a_rig_that_its_error_bars_hold(tmp_path: Path) -> None:
         assert cv2.imwrite(str(images / f"{camera}_{frame:05d}.png"), image)
     listed = [f"frame_rate = {SCENARIO.frame_rate_hz}"]
     for c in sim.tracks.cameras:
-        listed += [f"[cameras.{c.name}]", f"focal_mm = {c.focal_mm}", f"pixel_pitch_mm = {c.pixel_pitch_mm}"]
+        listed += [
+            f"[cameras.{c.name}]",
+            f"focal_mm = {c.focal_mm}",
+            f"pixel_pitch_mm = {c.pixel_pitch_mm}",
+        ]
     (tmp_path / "list.toml").write_text("\n".join(listed))
     calib.save_wand(sim.wand, tmp_path / "wand.toml")
     points, named, rig = (tmp_path / name for name in ("points.h5", "named.h5", "rig.h5"))
@@ -58,7 +64,8 @@ def test_images_become_a_rig_that_its_error_bars_hold(tmp_path: Path) -> None:
     assert all((c.marker == -1).all() for c in calib.load_tracks(points).cameras)
     run("identify", points, "--wand", tmp_path / "wand.toml", "-o", named)
     tracks = calib.load_tracks(named)
-    # A spot named m lies where marker m truly is: within a pixel, far more than its noise and far less than a marker.
+    # A spot named m lies where marker m truly is: within a pixel, far more than its noise and far
+    # less than a marker.
     off = []
     for c in tracks.cameras:
         true, rows = sim.truth.camera(c.name), np.flatnonzero(c.marker >= 0)
@@ -72,4 +79,6 @@ def test_images_become_a_rig_that_its_error_bars_hold(tmp_path: Path) -> None:
     # Aligned by positions, the errors of three cameras have at most nine freedoms.
     assert squared_error(solved, sim) < stats.chi2.ppf(1 - 1e-4, 9)
     size = np.linalg.norm(np.ptp([c.position_mm for c in sim.truth.cameras], axis=0))
-    assert max(np.linalg.norm(solved.sigmas(n)[0]) for n in solved.names) < 0.001 * size, "bars that say something"
+    assert max(np.linalg.norm(solved.sigmas(n)[0]) for n in solved.names) < 0.001 * size, (
+        "bars that say something"
+    )

@@ -6,12 +6,18 @@ import cv2
 import numpy as np
 import pytest
 
-from calib.core.geometry import Pose, angle_between_deg, cross_matrix, rigid_fit, rotation_from_vector
+from calib.core.geometry import (
+    Pose,
+    angle_between_deg,
+    cross_matrix,
+    rigid_fit,
+    rotation_from_vector,
+)
 from calib.simulate import Scenario, simulate
-from calib.solve.initial import fuse_focal, initial_rig
-from calib.solve.motion import shared_points
-from calib.solve.pairs import FOCAL_SCALES, PairPose, decompose, solve_batch
-from calib.solve.start import start_lens
+from calib.solve.start.initial import fuse_focal, initial_rig
+from calib.solve.start.lenses import start_lens
+from calib.solve.start.motion import shared_points
+from calib.solve.start.pairs import FOCAL_SCALES, PairPose, decompose, solve_batch
 
 
 def test_decompose_against_opencv() -> None:
@@ -26,7 +32,10 @@ def test_decompose_against_opencv() -> None:
         ours = {tuple(np.round(r, 6).ravel() + 0.0) for r in found_R[k]}
         assert ours == {tuple(np.round(r, 6).ravel() + 0.0) for r in (R1, R2)}
         assert np.abs(np.abs(found_t[k] @ direction.ravel()) - 1).max() < 1e-9
-        truth = [np.allclose(r, R[k]) and np.allclose(s, t[k]) for r, s in zip(found_R[k], found_t[k], strict=True)]
+        truth = [
+            np.allclose(r, R[k]) and np.allclose(s, t[k])
+            for r, s in zip(found_R[k], found_t[k], strict=True)
+        ]
         assert sum(truth) == 1
 
 
@@ -34,9 +43,13 @@ def test_decompose_against_opencv() -> None:
     ("layout", "wand", "seed"), [("room", "line3", 1), ("row", "plane5", 2), ("dome", "solid6", 3)]
 )
 def test_pair_with_known_lenses(layout: str, wand: str, seed: int) -> None:
-    """With true lenses a pair's pose is right within its own standard deviation (chi-square of 6, 99.99 %)."""
+    """With true lenses a pair's pose is right within its own standard deviation (chi-square of 6,
+    99.99 %).
+    """
     simulation = simulate(
-        Scenario(layout=layout, wand=wand, n_cameras=4, seed=seed, n_frames=600, known_lens="measured")
+        Scenario(
+            layout=layout, wand=wand, n_cameras=4, seed=seed, n_frames=600, known_lens="measured"
+        )
     )
     tracks = simulation.tracks
     lens = np.stack([start_lens(c) for c in tracks.cameras])
@@ -44,19 +57,24 @@ def test_pair_with_known_lenses(layout: str, wand: str, seed: int) -> None:
     assert pair is not None
     a, b = (simulation.truth.cameras[k].cam_from_world for k in (0, 1))
     truth = b @ a.inverse()
-    # A vector of three coordinates with this total deviation is within 4.6 of it in 99.99 of 100 cases.
+    # A vector of three coordinates with this total deviation is within 4.6 of it in 99.99 of 100
+    # cases.
     assert np.radians(angle_between_deg(truth.R, pair.b_from_a.R)) < 4.6 * pair.sigma_rotation
     assert np.linalg.norm(truth.t_mm - pair.b_from_a.t_mm) < 4.6 * pair.sigma_mm
     np.testing.assert_array_equal(pair.sigma_log_focal, 0.0)
 
 
 def test_pair_finds_zooms_that_are_off() -> None:
-    """Focal lengths 25 % off, one long and one short, come back to what unknown distortion leaves, some percent."""
+    """Focal lengths 25 % off, one long and one short, come back to what unknown distortion leaves,
+    some percent.
+    """
     simulation = simulate(Scenario(n_cameras=4, seed=5, n_frames=800))
     tracks, true_focal = simulation.tracks, [c.lens.fx for c in simulation.truth.cameras]
     lens = np.stack([start_lens(c) for c in tracks.cameras])
     lens[0, :2], lens[1, :2] = 1.25 * true_focal[0], 0.75 * true_focal[1]
-    (pair,) = solve_batch(tracks, simulation.wand, [(0, 1)], lens, [FOCAL_SCALES] * 4, np.ones(4, bool))
+    (pair,) = solve_batch(
+        tracks, simulation.wand, [(0, 1)], lens, [FOCAL_SCALES] * 4, np.ones(4, bool)
+    )
     assert pair is not None
     assert np.abs(pair.focal_px / true_focal[:2] - 1).max() < 0.10
 
@@ -65,21 +83,40 @@ def test_pair_without_shared_points_is_none() -> None:
     simulation = simulate(Scenario(layout="corridor", n_cameras=12, seed=6))
     tracks = simulation.tracks
     shared = [
-        (a, b) for a in range(12) for b in range(a) if not shared_points(tracks.cameras[a], tracks.cameras[b])[2].size
+        (a, b)
+        for a in range(12)
+        for b in range(a)
+        if not shared_points(tracks.cameras[a], tracks.cameras[b])[2].size
     ]
     assert shared
     lens = np.stack([start_lens(c) for c in tracks.cameras])
-    apart = solve_batch(tracks, simulation.wand, shared[:2], lens, [FOCAL_SCALES] * 12, np.ones(12, bool))
+    apart = solve_batch(
+        tracks, simulation.wand, shared[:2], lens, [FOCAL_SCALES] * 12, np.ones(12, bool)
+    )
     assert apart == [None, None]
 
 
-def make_edges(rng: np.random.Generator, n: int, pairs: list[tuple[int, int]]) -> tuple[list[Pose], list[PairPose]]:
-    poses = [Pose(rotation_from_vector(rng.normal(size=3)), rng.normal(0, 3000, 3)) for _ in range(n)]
+def make_edges(
+    rng: np.random.Generator, n: int, pairs: list[tuple[int, int]]
+) -> tuple[list[Pose], list[PairPose]]:
+    poses = [
+        Pose(rotation_from_vector(rng.normal(size=3)), rng.normal(0, 3000, 3)) for _ in range(n)
+    ]
     edges = []
     for a, b in pairs:
         noise = Pose(rotation_from_vector(rng.normal(0, 0.002, 3)), rng.normal(0, 5, 3))
         edges.append(
-            PairPose(a, b, noise @ poses[b] @ poses[a].inverse(), np.ones(2), np.zeros(2), 500, 0.2, 0.002, 5.0)
+            PairPose(
+                a,
+                b,
+                noise @ poses[b] @ poses[a].inverse(),
+                np.ones(2),
+                np.zeros(2),
+                500,
+                0.2,
+                0.002,
+                5.0,
+            )
         )
     return poses, edges
 

@@ -1,4 +1,6 @@
-"""Judging a capture: fits against OpenCV's, waves of all layouts, and what each shortcoming is called."""
+"""Judging a capture: fits against OpenCV's, waves of all layouts, and what each shortcoming is
+called.
+"""
 
 from __future__ import annotations
 
@@ -20,7 +22,7 @@ from calib.core.tracks import CameraTracks, Tracks
 from calib.errors import InputError, UnsolvableError
 from calib.files import load_tracks, load_wand
 from calib.simulate import Scenario, Simulation, simulate
-from calib.solve.motion import (
+from calib.solve.start.motion import (
     PLANAR_PARALLAX,
     STILL_TRAVEL,
     camera_travel,
@@ -37,7 +39,9 @@ WANDS = ("line3", "plane5", "solid6")
 
 
 @cache
-def waved(layout: str = "room", n: int = 5, seed: int = 0, path: str = "volume", wand: str = "line3") -> Simulation:
+def waved(
+    layout: str = "room", n: int = 5, seed: int = 0, path: str = "volume", wand: str = "line3"
+) -> Simulation:
     return simulate(Scenario(layout=layout, n_cameras=n, seed=seed, path=path, wand=wand))
 
 
@@ -45,7 +49,9 @@ def kinds(found: Inspection, severity: str = "act") -> set[str]:
     return {f.kind for f in found.findings if f.severity == severity}
 
 
-def seen_by(rig: Rig, points_world_mm: Array, rng: np.random.Generator, sigma_px: float = 0.12) -> Tracks:
+def seen_by(
+    rig: Rig, points_world_mm: Array, rng: np.random.Generator, sigma_px: float = 0.12
+) -> Tracks:
     """What the rig sees of markers at (F, M, 3), with noise and a tenth of the points lost."""
     cameras = []
     for c in rig.cameras:
@@ -82,7 +88,8 @@ def test_homography_fits_as_well_as_opencvs(seed: int) -> None:
     b[:30] += rng.uniform(-300, 300, (30, 2))
     theirs = cv2.findHomography(a, b, cv2.LMEDS)[0]
     error = np.linalg.norm(cv2.perspectiveTransform(a[None], theirs)[0] - b, axis=1)
-    # Eight numbers from 270 points: either fit takes up 8 / 540 of the noise, and differs from the other by less.
+    # Eight numbers from 270 points: either fit takes up 8 / 540 of the noise, and differs from the
+    # other by less.
     ours = homography_error(a, b) * spread(b)
     assert np.median(ours[30:]) == pytest.approx(np.median(error[30:]), rel=0.1)
     assert np.median(ours[:30]) > 50 * np.median(ours[30:])
@@ -90,13 +97,17 @@ def test_homography_fits_as_well_as_opencvs(seed: int) -> None:
 
 def test_homography_of_exact_points_is_exact() -> None:
     a = np.random.default_rng(1).uniform(0, 1000, (12, 2))
-    b = cv2.perspectiveTransform(a[None], np.array([[1.1, 0.1, 30], [-0.05, 0.9, 8], [1e-4, -2e-4, 1]]))[0]
+    b = cv2.perspectiveTransform(
+        a[None], np.array([[1.1, 0.1, 30], [-0.05, 0.9, 8], [1e-4, -2e-4, 1]])
+    )[0]
     assert homography_error(a, b).max() < 1e-9
 
 
 @pytest.mark.parametrize("seed", range(4))
 def test_epipolar_fit_is_as_good_as_opencvs(seed: int) -> None:
-    """Source: cv2.findFundamentalMat, eight points on the inliers; distances by cv2.sampsonDistance."""
+    """Source: cv2.findFundamentalMat, eight points on the inliers; distances by
+    cv2.sampsonDistance.
+    """
     rng = np.random.default_rng(seed)
     points = rng.uniform((-1000, -800, 3000), (1000, 800, 5000), (250, 3))
     R, t = rotation_from_vector(rng.normal(0, 0.3, 3)), np.array([-900.0, 100.0, 300.0])
@@ -107,7 +118,10 @@ def test_epipolar_fit_is_as_good_as_opencvs(seed: int) -> None:
     F = cv2.findFundamentalMat(a[15:], b[15:], cv2.FM_8POINT)[0]
     one = np.ones((250, 1))
     theirs = np.sqrt(
-        [cv2.sampsonDistance(p, q, F) for p, q in zip(np.hstack([a, one]), np.hstack([b, one]), strict=True)]
+        [
+            cv2.sampsonDistance(p, q, F)
+            for p, q in zip(np.hstack([a, one]), np.hstack([b, one]), strict=True)
+        ]
     )
     ours = epipolar_error(a, b) * spread(b)  # in units of a common scale, so only near enough
     assert np.median(ours[15:]) < 2.0 * np.median(theirs[15:])
@@ -144,7 +158,9 @@ def test_a_still_wand_is_called_still_and_refused(layout: str, seed: int) -> Non
     simulation = waved(layout, (3, 5, 8)[seed], seed, "still", WANDS[seed])
     found = inspect(simulation.tracks, simulation.wand)
     assert "still" in kinds(found) and "planar" not in kinds(found)
-    with pytest.raises(UnsolvableError, match=r"moves by 0\.0\d\d of its length\. Keep the wand moving"):
+    with pytest.raises(
+        UnsolvableError, match=r"moves by 0\.0\d\d of its length\. Keep the wand moving"
+    ):
         require_motion(simulation.tracks)
 
 
@@ -158,7 +174,9 @@ def test_a_wand_slid_over_a_plane_of_any_tilt_is_flat(tilt_deg: float, wand: str
     turn = np.cumsum(rng.normal(0, 0.15, n))
     in_plane = rotation_from_vector(np.stack([np.zeros(n), np.zeros(n), turn], axis=-1))
     phase = np.arange(n) / 25.0
-    centre = np.stack([1100 * np.sin(0.9 * phase), 900 * np.sin(1.37 * phase + 1), np.zeros(n)], axis=-1)
+    centre = np.stack(
+        [1100 * np.sin(0.9 * phase), 900 * np.sin(1.37 * phase + 1), np.zeros(n)], axis=-1
+    )
     flat = points @ np.swapaxes(in_plane, 1, 2) + centre[:, None]
     world = flat @ rotation_from_vector(np.array([np.radians(tilt_deg), 0.0, 0.0])).T + [0, 0, 1000]
     found = depth(seen_by(simulation.truth, world, rng))
@@ -205,7 +223,9 @@ def test_a_wand_that_lay_about_before_the_wave_is_not_still() -> None:
 
 @pytest.mark.parametrize("name", ["line", "board"])
 def test_real_photographs_are_good_enough(name: str) -> None:
-    found = inspect(load_tracks(PHOTOGRAPHS / f"{name}.h5"), load_wand(PHOTOGRAPHS / f"{name}.toml"))
+    found = inspect(
+        load_tracks(PHOTOGRAPHS / f"{name}.h5"), load_wand(PHOTOGRAPHS / f"{name}.toml")
+    )
     assert found.good, str(found)
     assert found.depth.parallax > 2 * PLANAR_PARALLAX and found.travel > 2 * STILL_TRAVEL
 
@@ -223,7 +243,9 @@ def test_a_plain_capture_is_good_and_its_counts_are_right() -> None:
         assert (row.name, row.points, row.identified) == (camera.name, camera.n_points, named.sum())
         assert row.frames == len(set(camera.frame[named]))
         assert row.points_per_frame == pytest.approx(named.sum() / row.frames)
-        inside = np.abs(camera.xy_px[named] - np.median(camera.xy_px[named], axis=0)) <= row.spread_px
+        inside = (
+            np.abs(camera.xy_px[named] - np.median(camera.xy_px[named], axis=0)) <= row.spread_px
+        )
         assert inside.mean() > 0.9
         assert row.partners == 4
     assert found.timing.duration_s == pytest.approx(60.0, abs=0.1)
@@ -235,7 +257,11 @@ def only(tracks: Tracks, keep: dict[str, object]) -> Tracks:
     cameras = []
     for c in tracks.cameras:
         mask = keep[c.name](c.frame) if c.name in keep else np.ones(c.n_points, bool)  # type: ignore[operator]
-        cameras.append(replace(c, frame=c.frame[mask], xy_px=c.xy_px[mask], marker=c.marker[mask], radius_px=None))
+        cameras.append(
+            replace(
+                c, frame=c.frame[mask], xy_px=c.xy_px[mask], marker=c.marker[mask], radius_px=None
+            )
+        )
     return Tracks(tuple(cameras), tracks.frame_rate_hz)
 
 
@@ -243,13 +269,18 @@ def test_islands_blind_and_hanging_cameras_are_named() -> None:
     tracks = waved(n=8, seed=4).tracks
     early, late = (lambda f: f < 700), (lambda f: f > 710)
     names = tracks.names
-    cut = only(tracks, {n: early for n in names[:4]} | {n: late for n in names[4:7]} | {names[7]: lambda f: f < 0})
+    cut = only(
+        tracks,
+        {n: early for n in names[:4]} | {n: late for n in names[4:7]} | {names[7]: lambda f: f < 0},
+    )
     found = inspect(cut)
     assert kinds(found) == {"islands", "blind"} and not found.good
     assert found.graph.islands == (names[:4], names[4:7], names[7:])
     text = next(f.text for f in found.findings if f.kind == "islands")
     a, b = found.graph.waves[0]
-    assert a in names[:4] and b in names[4:7] and f"Wave where {a} and {b} both see the wand." in text
+    assert (
+        a in names[:4] and b in names[4:7] and f"Wave where {a} and {b} both see the wand." in text
+    )
     assert next(f.cameras for f in found.findings if f.kind == "blind") == (names[7],)
     hung = inspect(only(tracks, {n: early for n in names[:6]} | {names[6]: late}))
     assert hung.graph.hanging == (names[6],) and hung.graph.articulation == (names[7],)
@@ -264,7 +295,9 @@ def test_a_camera_that_stops_while_its_neighbours_go_on_is_noted() -> None:
         busiest = tracks.names[int(np.argmax(counts))]
         found = inspect(only(tracks, {busiest: lambda f: f <= 700}))
         notes = [f for f in found.findings if f.kind == "timing"]
-        assert [f.cameras for f in notes] == [(busiest,)] and f"{busiest} stops at frame" in notes[0].text
+        assert [f.cameras for f in notes] == [(busiest,)] and f"{busiest} stops at frame" in notes[
+            0
+        ].text
 
 
 def test_a_frame_counter_that_started_elsewhere_is_to_act_on() -> None:
@@ -278,7 +311,9 @@ def test_a_frame_counter_that_started_elsewhere_is_to_act_on() -> None:
 def test_a_pause_in_all_cameras_is_noted() -> None:
     tracks = waved().tracks
     found = inspect(only(tracks, {n: lambda f: (f < 500) | (f >= 600) for n in tracks.names}))
-    assert found.timing.silences == ((500, 599),) and "silence" in kinds(found, "note") and found.good
+    assert (
+        found.timing.silences == ((500, 599),) and "silence" in kinds(found, "note") and found.good
+    )
 
 
 def test_unidentified_points() -> None:
@@ -288,9 +323,14 @@ def test_unidentified_points() -> None:
     assert {"unidentified", "blind"} <= kinds(found)
     rng = np.random.default_rng(0)
     half = replace(
-        bare[1], marker=np.where(rng.random(bare[1].n_points) < 0.5, -1, simulation.tracks.cameras[1].marker)
+        bare[1],
+        marker=np.where(
+            rng.random(bare[1].n_points) < 0.5, -1, simulation.tracks.cameras[1].marker
+        ),
     )
-    found = inspect(Tracks((simulation.tracks.cameras[0], half, *simulation.tracks.cameras[2:]), 25.0))
+    found = inspect(
+        Tracks((simulation.tracks.cameras[0], half, *simulation.tracks.cameras[2:]), 25.0)
+    )
     assert [f.cameras for f in found.findings if f.kind == "unidentified"] == [(half.name,)]
 
 
@@ -324,12 +364,16 @@ def test_empty_and_lone_cameras_are_judged_without_failing() -> None:
         assert not found.good
         assert json.loads(json.dumps(found.as_json(), allow_nan=False))["wave"]["travel"] is None
         assert "Not good enough" in str(found)
-    require_motion(Tracks((camera("a"), camera("b")), 25.0))  # nothing to tell: not this check's to refuse
+    require_motion(
+        Tracks((camera("a"), camera("b")), 25.0)
+    )  # nothing to tell: not this check's to refuse
 
 
 def test_a_single_frame_is_a_still_wand() -> None:
     tracks = waved().tracks
-    frame = int(np.bincount(np.concatenate([c.frame[c.marker >= 0] for c in tracks.cameras])).argmax())
+    frame = int(
+        np.bincount(np.concatenate([c.frame[c.marker >= 0] for c in tracks.cameras])).argmax()
+    )
     one = only(tracks, {n: lambda f: f == frame for n in tracks.names})
     with pytest.raises(UnsolvableError, match="still"):
         require_motion(one)

@@ -1,4 +1,6 @@
-"""Errors that last: scores against their law, planted stretches found, what is left of them in the error bars."""
+"""Errors that last: scores against their law, planted stretches found, what is left of them in the
+error bars.
+"""
 
 from __future__ import annotations
 
@@ -11,28 +13,34 @@ from scipy import stats
 from calib.check.causes import Cause
 from calib.check.residuals import lasting_lines, residual_table
 from calib.core.tracks import Tracks
+from calib.pipeline import solve
 from calib.simulate import Scenario, Simulation, simulate
 from calib.simulate.noise import lasting_errors
 from calib.simulate.scenario import INDEPENDENT
-from calib.solve.calibrate import solve
 from calib.solve.hold import fit_to_rig
-from calib.solve.lasting import USUAL_SHARE, bin_frames, pairs_in, share_off
-from calib.solve.shifts import shifts
+from calib.solve.lasting.find import USUAL_SHARE, bin_frames, pairs_in, share_off
+from calib.solve.lasting.shifts import shifts
 from tests.captures import IDEAL, capture
 
 
-def shifted(sim: Simulation, name: str, first: int, last: int, by_px: tuple[float, float]) -> Tracks:
+def shifted(
+    sim: Simulation, name: str, first: int, last: int, by_px: tuple[float, float]
+) -> Tracks:
     """Return the tracks with all points of a camera off from frame ``first`` to ``last``."""
     camera = sim.tracks.camera(name)
     xy = camera.xy_px.copy()
     xy[(camera.frame >= first) & (camera.frame <= last)] += by_px
     limit = np.array([camera.width, camera.height]) - 0.5
     moved = replace(camera, xy_px=np.clip(xy, -0.5, limit))
-    return replace(sim.tracks, cameras=tuple(moved if c.name == name else c for c in sim.tracks.cameras))
+    return replace(
+        sim.tracks, cameras=tuple(moved if c.name == name else c for c in sim.tracks.cameras)
+    )
 
 
 def test_scores_of_independent_noise_are_chi_square() -> None:
-    """Source: Rao's score test; SciPy's law of two degrees of freedom, the cameras held at the truth."""
+    """Source: Rao's score test; SciPy's law of two degrees of freedom, the cameras held at the
+    truth.
+    """
     sim = capture("room", 6, 9, n_frames=800, **IDEAL)
     fit = fit_to_rig(sim.truth, sim.tracks)
     problem = fit.problem.with_weight((fit.problem.row >= 0) / sim.scenario.sigma_px)
@@ -50,20 +58,28 @@ def test_scores_of_independent_noise_are_chi_square() -> None:
     assert stats.kstest(values, "chi2", args=(2,)).pvalue > 1e-4
 
 
-@pytest.mark.parametrize(("by_px", "seconds"), [((0.6, 0.0), 1.0), ((-0.3, 0.4), 2.0), ((0.0, 3.0), 0.4)])
-def test_a_planted_stretch_is_found_with_its_camera_frames_and_size(by_px: tuple[float, float], seconds: float) -> None:
+@pytest.mark.parametrize(
+    ("by_px", "seconds"), [((0.6, 0.0), 1.0), ((-0.3, 0.4), 2.0), ((0.0, 3.0), 0.4)]
+)
+def test_a_planted_stretch_is_found_with_its_camera_frames_and_size(
+    by_px: tuple[float, float], seconds: float
+) -> None:
     sim = simulate(Scenario(n_cameras=6, n_frames=700, seed=12, lasting_share=0.0))
     views = np.unique(sim.tracks.camera("cam03").frame[sim.tracks.camera("cam03").marker >= 0])
     first = int(views[len(views) // 2])
     last = first + round(seconds * 25.0) - 1
     fit = solve(shifted(sim, "cam03", first, last, by_px), sim.wand).fit
-    own = [s for s in fit.stretches if s.camera == 2 and s.last >= first - 1 and s.first <= last + 1]
+    own = [
+        s for s in fit.stretches if s.camera == 2 and s.last >= first - 1 and s.first <= last + 1
+    ]
     covered = sum(min(s.last, last) - max(s.first, first) + 1 for s in own)
     assert covered >= 0.8 * (last - first + 1)
     largest = max(own, key=lambda s: s.last - s.first)
     np.testing.assert_allclose(largest.shift_px, by_px, atol=0.35)
     others = sum(s.last - s.first + 1 for s in fit.stretches if s not in own)
-    assert others < 0.02 * 6 * 700  # a thousandth of the good stretches of each length, and a frame or two around
+    assert (
+        others < 0.02 * 6 * 700
+    )  # a thousandth of the good stretches of each length, and a frame or two around
 
 
 def test_where_nothing_lasts_little_is_left_out_and_nothing_said() -> None:
@@ -81,17 +97,23 @@ def test_the_table_says_when_and_in_which_cameras() -> None:
     (line,) = lasting_lines(table.lasting)
     worst = max(table.lasting["cameras"].items(), key=lambda item: item[1]["seconds"])
     assert (
-        line.startswith("errors that last: ") and line in str(table) and f"{worst[0]} {worst[1]['count']} times" in line
+        line.startswith("errors that last: ")
+        and line in str(table)
+        and f"{worst[0]} {worst[1]['count']} times" in line
     )
-    assert not [c for r in table.cameras for c in r.causes if isinstance(c, Cause) and "knock" in c.cause]
+    assert not [
+        c for r in table.cameras for c in r.causes if isinstance(c, Cause) and "knock" in c.cause
+    ]
     assert table.as_json()["lasting"]["share"] == pytest.approx(table.lasting["share"])
 
 
 def test_a_run_of_stretches_without_a_break_is_no_passing_error() -> None:
-    """Of a camera that stays off nothing is hidden from the causes, whatever pieces it was found in."""
+    """Of a camera that stays off nothing is hidden from the causes, whatever pieces it was found
+    in.
+    """
     fit = solve((sim := simulate(Scenario(n_cameras=4, n_frames=300, seed=2))).tracks, sim.wand).fit
     problem = fit.problem
-    from calib.solve.lasting import Stretch  # noqa: PLC0415
+    from calib.solve.lasting.find import Stretch  # noqa: PLC0415
 
     pieces = [Stretch(0, a, a + 24, (0.5, 0.0)) for a in range(0, 200, 25)]
     assert not pairs_in(problem, pieces, 5.0).any()
@@ -104,7 +126,9 @@ def test_a_run_of_stretches_without_a_break_is_no_passing_error() -> None:
 @pytest.mark.parametrize("share", [0.05, 0.2])
 def test_the_simulator_has_as_many_as_it_says(share: float) -> None:
     """Of the time: stretches of equal length are off independently, SciPy's binomial law."""
-    s = Scenario(n_cameras=4, n_frames=20_000, lasting_share=share, lasting_s=(1.0, 1.0), path="still")
+    s = Scenario(
+        n_cameras=4, n_frames=20_000, lasting_share=share, lasting_s=(1.0, 1.0), path="still"
+    )
     off = np.concatenate([lasting_errors(s, c, s.n_frames or 0)[1] for c in range(4)])
     n = 4 * 800  # of 25 frames
     low, high = stats.binom.ppf([1e-4, 1 - 1e-4], n, share)
@@ -123,4 +147,6 @@ def test_noise_grows_with_distance_and_pixels_pull() -> None:
     expected = (0.5 + 0.5 * (6000 / middle) ** 2) / (0.5 + 0.5 * (2000 / middle) ** 2)
     assert ratio == pytest.approx(expected, rel=5 * np.sqrt(4 / 20_000))
     at = np.array([10.0, 10.25, 10.5, 9.75])
-    np.testing.assert_allclose(pixel_pull(s, at), -s.pixel_pull_px * np.array([0, 1, 0, -1]), atol=1e-12)
+    np.testing.assert_allclose(
+        pixel_pull(s, at), -s.pixel_pull_px * np.array([0, 1, 0, -1]), atol=1e-12
+    )

@@ -1,4 +1,6 @@
-"""Small lens terms: priors as the cameras tell them together, against exact sums; what the table says of them."""
+"""Small lens terms: priors as the cameras tell them together, against exact sums; what the table
+says of them.
+"""
 
 from __future__ import annotations
 
@@ -15,19 +17,24 @@ from calib.core.rig import Rig
 from calib.core.tracks import Tracks
 from calib.errors import InputError
 from calib.files import load_rig, load_tracks, save_rig, save_tracks
+from calib.pipeline import calibrate
 from calib.simulate import Scenario, Simulation, simulate
-from calib.solve.calibrate import SolveOptions, calibrate
-from calib.solve.held import HELD_SIGMA
-from calib.solve.lens_terms import APART, NOTHING, WIDTHS, WIDTHS_APART, prior_factors
-from calib.solve.problem import term_values
+from calib.solve.bundle.problem import term_values
+from calib.solve.calibrate import SolveOptions
+from calib.solve.certainty.held import HELD_SIGMA
+from calib.solve.certainty.lens_terms import APART, NOTHING, WIDTHS, WIDTHS_APART, prior_factors
 
 SMALL = ("aspect", "p1", "p2", "k3")
 
 
 def exact_moments(information: float, score: float) -> tuple[float, float]:
-    """Return mean and variance of one term by summing over the whole mixture (SciPy's normal law for the evidence)."""
+    """Return mean and variance of one term by summing over the whole mixture (SciPy's normal law
+    for the evidence).
+    """
     widths = np.concatenate([WIDTHS, WIDTHS_APART])
-    chance = np.array([NOTHING, *[(1 - NOTHING) / (len(WIDTHS) - 1)] * (len(WIDTHS) - 1)]) * (1 - APART)
+    chance = np.array([NOTHING, *[(1 - NOTHING) / (len(WIDTHS) - 1)] * (len(WIDTHS) - 1)]) * (
+        1 - APART
+    )
     chance = np.append(chance, [APART / len(WIDTHS_APART)] * len(WIDTHS_APART))
     place, variance = score / information, 1.0 / information
     weight = chance * stats.norm.pdf(place, scale=np.sqrt(variance + widths**2))
@@ -38,11 +45,15 @@ def exact_moments(information: float, score: float) -> tuple[float, float]:
     return float(m), float(weight @ (spread + mean**2) - m**2)
 
 
-@pytest.mark.parametrize(("information", "score"), [(4.0, 1.0), (25.0, 40.0), (400.0, 10.0), (1e4, 1.5e4)])
+@pytest.mark.parametrize(
+    ("information", "score"), [(4.0, 1.0), (25.0, 40.0), (400.0, 10.0), (1e4, 1.5e4)]
+)
 def test_one_term_alone_gets_the_exact_posterior(information: float, score: float) -> None:
-    """With a single term expectation propagation is exact: factor times likelihood has the mixture's two moments.
+    """With a single term expectation propagation is exact: factor times likelihood has the
+    mixture's two moments.
 
-    But for a variance that the mixture makes larger than the likelihood's, which no factor can: a few percent at most.
+    But for a variance that the mixture makes larger than the likelihood's, which no factor can: a
+    few percent at most.
     """
     mean, sigma = prior_factors(np.array([[information]]), np.array([score]), np.zeros(1, np.intp))
     precision = information + sigma[0] ** -2
@@ -84,13 +95,20 @@ def test_terms_come_within_their_sigmas_and_are_named() -> None:
     for camera, true in zip(rig.cameras, sim.truth.cameras, strict=True):
         for term in SMALL:
             i = rig.covariance.labels.index(f"{camera.name}/{term}")
-            error = (term_values(camera.lens.vector[None], term) - term_values(true.lens.vector[None], term))[0]
+            error = (
+                term_values(camera.lens.vector[None], term)
+                - term_values(true.lens.vector[None], term)
+            )[0]
             total += float(error**2 / rig.covariance.matrix[i, i])
-    n = len(SMALL) * len(rig.cameras)  # they hang together, so their sum scatters by more than chi-square: twice
+    n = len(SMALL) * len(
+        rig.cameras
+    )  # they hang together, so their sum scatters by more than chi-square: twice
     assert n - 8 * np.sqrt(2 * n) < total < n + 8 * np.sqrt(2 * n)
     table = residual_table(rig, sim.tracks)
     assert all({"tangential"} <= set(row.lens_terms or ()) for row in table.cameras)
-    assert [c["lens_terms"] for c in table.as_json()["cameras"]] == [list(r.lens_terms or ()) for r in table.cameras]
+    assert [c["lens_terms"] for c in table.as_json()["cameras"]] == [
+        list(r.lens_terms or ()) for r in table.cameras
+    ]
 
 
 def test_plain_lenses_are_said_to_be_plain() -> None:
@@ -104,13 +122,16 @@ def test_plain_lenses_are_said_to_be_plain() -> None:
 
 def with_lens(tracks: Tracks, name: str, **changes: object) -> Tracks:
     return replace(
-        tracks, cameras=tuple(replace(c, **changes) if c.name == name else c for c in tracks.cameras)
+        tracks, cameras=tuple(replace(c,
+        **changes) if c.name == name else c for c in tracks.cameras)
     )  # fmt: skip
 
 
 def test_a_stated_lens_that_the_capture_contradicts_is_named_and_no_other() -> None:
     sim = simulate(Scenario(n_cameras=5, n_frames=600, seed=4, known_lens="measured"))
-    assert not any("stated lens" in f for f in calibrate(sim.tracks, sim.wand).provenance["findings"])
+    assert not any(
+        "stated lens" in f for f in calibrate(sim.tracks, sim.wand).provenance["findings"]
+    )
     given = sim.tracks.camera("cam03").lens
     assert given is not None
     wrong = Lens.from_vector(given.vector * np.array([1.03, 1.03, *[1.0] * 10]))
@@ -120,11 +141,15 @@ def test_a_stated_lens_that_the_capture_contradicts_is_named_and_no_other() -> N
 
 
 def test_what_is_not_known_of_a_held_lens_is_in_the_sigmas(tmp_path) -> None:
-    """Assumed where nobody states it, and said; stated, it counts as stated; and files keep both."""
+    """Assumed where nobody states it, and said; stated, it counts as stated; and files
+    keep both.
+    """
     sim = simulate(Scenario(n_cameras=4, n_frames=500, seed=5, known_lens="measured"))
     assumed = calibrate(sim.tracks, sim.wand)
     sigma = np.array([0.2, 0.2, 0.1, 0.1, 1e-4, 1e-4, 0.0, 0.0, 0.0])
-    stated = replace(sim.tracks, cameras=tuple(replace(c, lens_sigma=sigma) for c in sim.tracks.cameras))
+    stated = replace(
+        sim.tracks, cameras=tuple(replace(c, lens_sigma=sigma) for c in sim.tracks.cameras)
+    )
     save_tracks(stated, tmp_path / "t.h5")
     sure = calibrate(load_tracks(tmp_path / "t.h5"), sim.wand)
     assert any("nobody states how well they are known" in f for f in assumed.provenance["findings"])
@@ -134,7 +159,9 @@ def test_what_is_not_known_of_a_held_lens_is_in_the_sigmas(tmp_path) -> None:
     k = known.held.index("cam02/cx")
     assert known.held_sigma[k] == HELD_SIGMA["cx"] * 2048
     rows = [known.labels.index(f"cam02/position_{a}") for a in "xyz"]
-    by_hand = np.sqrt(np.diag(known.matrix)[rows] + ((known.pull[rows] * known.held_sigma) ** 2).sum(axis=1))
+    by_hand = np.sqrt(
+        np.diag(known.matrix)[rows] + ((known.pull[rows] * known.held_sigma) ** 2).sum(axis=1)
+    )
     np.testing.assert_allclose(assumed.sigmas("cam02")[0], by_hand)
     assert np.linalg.norm(sure.sigmas("cam02")[0]) < 0.2 * np.linalg.norm(by_hand)
     save_rig(assumed, tmp_path / "r.h5")
@@ -154,12 +181,15 @@ def test_sigmas_of_no_lens_or_of_the_wrong_length_are_refused() -> None:
 
 
 def test_terms_agree_with_opencvs_calibration_of_the_same_rays() -> None:
-    """Source: cv2.calibrateCamera on a spatial wand's true places, all terms free, against ours of the whole rig.
+    """Source: cv2.calibrateCamera on a spatial wand's true places, all terms free, against ours of
+    the whole rig.
 
-    It knows the markers' places in each frame's wand and finds the camera's pose there by itself, frame by frame.
+    It knows the markers' places in each frame's wand and finds the camera's pose there by itself,
+    frame by frame.
     """
     sim = simulate(Scenario.plain(
-        n_cameras=4, n_frames=500, seed=8, wand="solid6", lens_terms=("k1", "k2", "k3", "tangential", "aspect")
+        n_cameras=4, n_frames=500, seed=8, wand="solid6", lens_terms=("k1", "k2", "k3",
+        "tangential", "aspect")
     ))  # fmt: skip
     rig = calibrate(sim.tracks, sim.wand)
     assert rig.covariance is not None

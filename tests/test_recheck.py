@@ -1,4 +1,6 @@
-"""Which cameras moved: verdicts on planted changes, the statistics behind them, and what cannot be told."""
+"""Which cameras moved: verdicts on planted changes, the statistics behind them, and what cannot be
+told.
+"""
 
 from __future__ import annotations
 
@@ -18,14 +20,15 @@ from calib.check.recheck.run import RecheckOptions, recheck
 from calib.cli.main import app
 from calib.core.geometry import cross_matrix, vector_from_rotation
 from calib.core.rig import Rig
+from calib.core.threads import one_blas_thread
 from calib.core.tracks import Tracks
 from calib.errors import InputError, UnsolvableError
 from calib.files import load_tracks, load_wand, save_rig, save_tracks
+from calib.pipeline import calibrate
 from calib.simulate import Knock, Scenario, Simulation, simulate
-from calib.solve.calibrate import SolveOptions, calibrate
+from calib.solve.calibrate import SolveOptions
 from calib.solve.repair import Reduced, reduced, shape_axes, solve_anew
-from calib.solve.single import KnownDistance
-from calib.solve.threads import one_blas_thread
+from calib.solve.start.single import KnownDistance
 from tests.captures import with_points
 from tests.rigs_in_time import NAMES, drawn, measured, moved_as_one, stored, turned, wave
 
@@ -37,7 +40,9 @@ def quiet(stage: str, done: int, total: int) -> None:
 
 
 def knock(camera: str, **change: float) -> dict[str, tuple[Knock, ...]]:
-    return {"knock": (Knock(camera=camera, **({"rotation_deg": 0.0, "translation_mm": 0.0} | change)),)}
+    return {
+        "knock": (Knock(camera=camera, **({"rotation_deg": 0.0, "translation_mm": 0.0} | change)),)
+    }
 
 
 @pytest.fixture(scope="module")
@@ -48,7 +53,7 @@ def second() -> Simulation:
 @pytest.fixture(scope="module")
 def now(second: Simulation) -> Reduced:
     rig = stored()
-    fit, _ = solve_anew(rig, second.tracks, quiet)
+    fit = solve_anew(rig, second.tracks, quiet)
     return reduced(fit.problem, fit.result.state, NAMES, fit.options.terms, shape_axes(rig))
 
 
@@ -69,7 +74,11 @@ def found(now: Reduced) -> Comparison:
         (4, knock("cam03", focal_change=0.005), {"cam03": "lens"}),
         (5, {"slip": {"cam04": 1}}, {"cam04": "timing"}),
         (6, {"noisy": {"cam01": 4.0}}, {"cam01": "noisy"}),
-        (7, knock("cam06", rotation_deg=5.0, translation_mm=60.0, focal_change=0.03), {"cam06": "moved"}),
+        (
+            7,
+            knock("cam06", rotation_deg=5.0, translation_mm=60.0, focal_change=0.03),
+            {"cam06": "moved"},
+        ),
     ],
     ids=["nothing", "turn", "shift", "ring", "late", "noisy", "hard knock"],
 )
@@ -80,24 +89,37 @@ def test_the_changed_camera_is_named_and_only_it(number, changes, expected):
     assert {c.name: c.verdict for c in outcome.cameras if c.verdict != "unmoved"} == expected
     assert outcome.has_majority and not outcome.drift
     for name, verdict in expected.items():
-        c, before, after = outcome.camera(name), sim.truth.camera(name), sim.truth_after.camera(name)
+        c, before, after = (
+            outcome.camera(name),
+            sim.truth.camera(name),
+            sim.truth_after.camera(name),
+        )
         if verdict == "timing":
             # A count that runs one frame late shows, at its number, what was one frame earlier.
             assert c.offset_frames == pytest.approx(-1.0, abs=5.0 * c.sigma_frames)
         if verdict == "lens":
-            assert c.change[6] / before.lens.fx == pytest.approx(0.005, abs=4.5 * np.sqrt(c.covariance[6, 6]) / 1000.0)
+            assert c.change[6] / before.lens.fx == pytest.approx(
+                0.005, abs=4.5 * np.sqrt(c.covariance[6, 6]) / 1000.0
+            )
         if verdict == "moved":
             turn = vector_from_rotation(after.cam_from_world.R @ before.cam_from_world.R.T)
             rig_from_truth = stored().camera(name).cam_from_world.R.T @ before.cam_from_world.R
-            error = c.change[:6] - np.append(turn, rig_from_truth @ (after.position_mm - before.position_mm))
+            error = c.change[:6] - np.append(
+                turn, rig_from_truth @ (after.position_mm - before.position_mm)
+            )
             s = np.sqrt(np.diag(c.covariance)[:6])
-            squared = (error / s) @ np.linalg.solve(c.covariance[:6, :6] / s[:, None] / s, error / s)
+            squared = (error / s) @ np.linalg.solve(
+                c.covariance[:6, :6] / s[:, None] / s, error / s
+            )
             assert squared < stats.chi2.isf(1e-4, 6), "the error lies within its own error bars"
             assert c.p_value < 1e-6 and c.matters
 
 
 def test_two_of_six_moved_apart_are_both_named():
-    changes = (Knock(camera="cam01", rotation_deg=0.1, translation_mm=0.0), Knock(camera="cam04", rotation_deg=0.5))
+    changes = (
+        Knock(camera="cam01", rotation_deg=0.1, translation_mm=0.0),
+        Knock(camera="cam04", rotation_deg=0.5),
+    )
     # One chance in a thousand of naming another: there are two dozen waves here.
     outcome = recheck(stored(), wave(8, knock=changes).tracks, RecheckOptions(alpha=1e-3))
     assert set(outcome.moved) == {"cam01", "cam04"}
@@ -108,14 +130,19 @@ def test_a_wave_without_names_is_named_though_a_camera_points_elsewhere():
     sim = wave(31, knock=(Knock(camera="cam03", rotation_deg=3.0, translation_mm=20.0),))
     bare = tuple(replace(c, marker=np.full(c.n_points, -1, np.int16)) for c in sim.tracks.cameras)
     outcome = recheck(stored(), replace(sim.tracks, cameras=bare))
-    assert outcome.moved == ("cam03",) and all(c.verdict == "unmoved" for c in outcome.cameras if c.name != "cam03")
+    assert outcome.moved == ("cam03",) and all(
+        c.verdict == "unmoved" for c in outcome.cameras if c.name != "cam03"
+    )
     c = outcome.camera("cam03")
     assert c.rotation_deg == pytest.approx(3.0, abs=4.5 * np.degrees(c.sigma(slice(0, 3))))
 
 
 def test_a_single_marker_shows_who_turned_but_no_size():
     scenario = Scenario(n_cameras=6, n_frames=400, seed=5, lasting_share=0.0)
-    first, later = simulate(scenario), simulate(replace(scenario, wave=1, **knock("cam01", rotation_deg=0.3)))
+    first, later = (
+        simulate(scenario),
+        simulate(replace(scenario, wave=1, **knock("cam01", rotation_deg=0.3))),
+    )
     p, q = (first.truth.camera(n).position_mm for n in ("cam01", "cam02"))
     distance = KnownDistance("cam01", "cam02", float(np.linalg.norm(p - q)), 0.0)
     rig = calibrate(points_of_marker_0(first.tracks), None, SolveOptions(distance=distance))
@@ -124,7 +151,9 @@ def test_a_single_marker_shows_who_turned_but_no_size():
 
 
 def points_of_marker_0(tracks: Tracks) -> Tracks:
-    return Tracks(tuple(with_points(c, c.marker == 0) for c in tracks.cameras), tracks.frame_rate_hz)
+    return Tracks(
+        tuple(with_points(c, c.marker == 0) for c in tracks.cameras), tracks.frame_rate_hz
+    )
 
 
 LENS_ERROR = np.random.default_rng(7).normal(size=(len(NAMES), 5)) * [1e-3, 2.0, 2.0, 3e-3, 3e-3]
@@ -132,7 +161,9 @@ LENS_ERROR = np.random.default_rng(7).normal(size=(len(NAMES), 5)) * [1e-3, 2.0,
 
 @pytest.fixture(scope="module")
 def held() -> Rig:
-    """The rig solved with measured lenses, all a little off as such lenses are (common practice, no source)."""
+    """The rig solved with measured lenses, all a little off as such lenses are (common practice, no
+    source).
+    """
     first = wave(0)
     return calibrate(measured(first, LENS_ERROR), first.wand)
 
@@ -149,15 +180,21 @@ def held() -> Rig:
     ids=["nothing", "nothing again", "turn", "ring", "noisy"],
 )
 def test_errors_of_held_lenses_are_no_moves(held: Rig, number: int, changes, expected):
-    """They pull the poses of each wave differently, by where its points lie: the rig says by how much."""
+    """They pull the poses of each wave differently, by where its points lie: the rig says by how
+    much.
+    """
     outcome = recheck(held, measured(wave(number, **changes), LENS_ERROR))
     # Held lenses as poor as these leave a camera that says little of itself undecided.
-    assert {c.name: c.verdict for c in outcome.cameras if c.verdict not in {"unmoved", "undecided"}} == expected
+    assert {
+        c.name: c.verdict for c in outcome.cameras if c.verdict not in {"unmoved", "undecided"}
+    } == expected
     assert not outcome.drift and not any("held" in f for f in outcome.findings)
 
 
 def test_a_large_turn_of_a_camera_whose_lens_is_off_has_its_error_bars(held: Rig):
-    """The turn follows the stored turn's error, with which it does not commute: cam06's centre is 5 px off."""
+    """The turn follows the stored turn's error, with which it does not commute: cam06's centre is 5
+    px off.
+    """
     total, name = 0.0, "cam06"
     for number in (16, 17):
         sim = wave(number, **knock(name, rotation_deg=8.0))
@@ -172,7 +209,9 @@ def test_a_large_turn_of_a_camera_whose_lens_is_off_has_its_error_bars(held: Rig
 
 
 def test_a_rig_that_does_not_say_what_held_lenses_did_is_said_to(held: Rig):
-    """What files of earlier solves come to: the errors show as moves, and the outcome warns of it."""
+    """What files of earlier solves come to: the errors show as moves, and the outcome
+    warns of it.
+    """
     assert held.covariance is not None
     silent = replace(held, covariance=replace(held.covariance, held=()))
     outcome = recheck(silent, measured(wave(1), LENS_ERROR))
@@ -182,10 +221,14 @@ def test_a_rig_that_does_not_say_what_held_lenses_did_is_said_to(held: Rig):
 # ---- the statistics
 
 
-def test_information_and_score_are_those_of_generalised_least_squares(now: Reduced, found: Comparison):
-    """Against the textbook form with the covariance V = S + S C S written out (Rao 1973, section 4a: from memory).
+def test_information_and_score_are_those_of_generalised_least_squares(
+    now: Reduced, found: Comparison
+):
+    """Against the textbook form with the covariance V = S + S C S written out (Rao 1973, section
+    4a: from memory).
 
-    C is that of the stored turns once the found ones d followed them, I + d× / 2 of it (Baker, Campbell, Hausdorff).
+    C is that of the stored turns once the found ones d followed them, I + d× / 2 of it (Baker,
+    Campbell, Hausdorff).
     """
     rig = stored()
     assert rig.covariance is not None
@@ -194,7 +237,9 @@ def test_information_and_score_are_those_of_generalised_least_squares(now: Reduc
     index = [rig.covariance.labels.index(label) for label in labels]
     T = np.eye(len(labels))
     for c, name in enumerate(NAMES):
-        d = vector_from_rotation(here.state.cam_R[c] @ found.rig_from_fit[0].T @ rig.camera(name).cam_from_world.R.T)
+        d = vector_from_rotation(
+            here.state.cam_R[c] @ found.rig_from_fit[0].T @ rig.camera(name).cam_from_world.R.T
+        )
         T[c * here.n : c * here.n + 3, c * here.n : c * here.n + 3] += 0.5 * cross_matrix(d)
     C = T @ rig.covariance.matrix[np.ix_(index, index)] @ T.T
     s = 1.0 / np.sqrt(np.diag(here.S))
@@ -223,7 +268,9 @@ def test_nothing_moved_is_chi_square(found: Comparison):
 
 @one_blas_thread
 def test_false_alarms_keep_their_level(found: Comparison):
-    """Drawn from the law of no change: the share of rechecks that name a camera, within its binomial interval."""
+    """Drawn from the law of no change: the share of rechecks that name a camera, within its
+    binomial interval.
+    """
     rng, alpha, n_draws = np.random.default_rng(5), 0.10, 100
     values, vectors = np.linalg.eigh(found.W * (s := 1.0 / np.sqrt(np.diag(found.W)))[:, None] * s)
     root = vectors * np.sqrt(np.maximum(values, 0.0)) / s[:, None]
@@ -232,12 +279,15 @@ def test_false_alarms_keep_their_level(found: Comparison):
         draw = replace(found, w=root @ rng.normal(size=len(s)))
         named += not find_agreement(draw, np.arange(len(NAMES)), alpha).is_agreeing.all()
     low, high = stats.binom.interval(0.999, n_draws, alpha)
-    # Bonferroni's level is a bound; with six nearly independent cameras it is used up to within a twentieth.
+    # Bonferroni's level is a bound; with six nearly independent cameras it is used up to within a
+    # twentieth.
     assert low * 0.8 <= named <= high
 
 
 def test_a_change_of_known_size_comes_back_with_its_error_bars(found: Comparison):
-    """Planted in the score, 200 times: squared error in units of its covariance follows chi-square, 6 dof."""
+    """Planted in the score, 200 times: squared error in units of its covariance follows chi-square,
+    6 dof.
+    """
     rng = np.random.default_rng(6)
     values, vectors = np.linalg.eigh(found.W * (s := 1.0 / np.sqrt(np.diag(found.W)))[:, None] * s)
     root = vectors * np.sqrt(np.maximum(values, 0.0)) / s[:, None]
@@ -261,19 +311,33 @@ def test_half_the_cameras_moved_as_one_leaves_no_majority(second: Simulation):
     rig = moved_as_one(stored(), NAMES[3:], [0.0, 0.3, 0.1], [5.0, 0.0, 3.0])
     outcome = recheck(rig, second.tracks)
     assert not outcome.has_majority and outcome.moved == () and outcome.repairable == {}
-    assert {frozenset(outcome.agreeing), frozenset(outcome.groups[0])} == {frozenset(NAMES[:3]), frozenset(NAMES[3:])}
-    assert any(f.startswith("no majority") and "cam01" in f and "cam04" in f for f in outcome.findings)
+    assert {frozenset(outcome.agreeing), frozenset(outcome.groups[0])} == {
+        frozenset(NAMES[:3]),
+        frozenset(NAMES[3:]),
+    }
+    assert any(
+        f.startswith("no majority") and "cam01" in f and "cam04" in f for f in outcome.findings
+    )
     assert {c.verdict for c in outcome.cameras} == {"unseen"}
 
 
 def test_half_the_cameras_moved_each_its_own_way_are_named_with_a_warning(second: Simulation):
     rig, axes = stored(), ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.6, 0.0, 0.8))
-    for name, degrees, axis in zip(("cam01", "cam03", "cam06"), (2.0, -1.5, 1.0), axes, strict=True):
+    for name, degrees, axis in zip(
+        ("cam01", "cam03", "cam06"), (2.0, -1.5, 1.0), axes, strict=True
+    ):
         rig = turned(rig, name, degrees, axis)
     outcome = recheck(rig, second.tracks)
-    assert set(outcome.moved) == {"cam01", "cam03", "cam06"} and set(outcome.agreeing) == {"cam02", "cam04", "cam05"}
+    assert set(outcome.moved) == {"cam01", "cam03", "cam06"} and set(outcome.agreeing) == {
+        "cam02",
+        "cam04",
+        "cam05",
+    }
     assert not outcome.has_majority and outcome.repairable == {}
-    assert any(f.startswith("no majority: only cam02, cam04, cam05 agree, 3 of 6") for f in outcome.findings)
+    assert any(
+        f.startswith("no majority: only cam02, cam04, cam05 agree, 3 of 6")
+        for f in outcome.findings
+    )
 
 
 def test_cameras_that_moved_as_one_are_said_to_hang_together(second: Simulation):
@@ -281,7 +345,10 @@ def test_cameras_that_moved_as_one_are_said_to_hang_together(second: Simulation)
     outcome = recheck(rig, second.tracks)
     assert set(outcome.moved) == {"cam02", "cam03"} and outcome.groups == (("cam02", "cam03"),)
     (move,) = outcome.rigid_moves
-    turn, sigma = np.degrees(np.linalg.norm(move.turn)), np.degrees(np.sqrt(np.trace(move.covariance[:3, :3])))
+    turn, sigma = (
+        np.degrees(np.linalg.norm(move.turn)),
+        np.degrees(np.sqrt(np.trace(move.covariance[:3, :3]))),
+    )
     assert turn == pytest.approx(0.4, abs=4.0 * sigma)
     assert "cam02, cam03 moved as one" in str(outcome)
 
@@ -307,7 +374,9 @@ def test_small_moves_of_every_camera_are_drift(second: Simulation):
         rig = turned(rig, name, 0.05, axis / np.linalg.norm(axis))
     outcome = recheck(rig, second.tracks)
     assert outcome.moved == () and outcome.drift.startswith("every camera moved a little")
-    assert outcome.repairable == {} and outcome.needs_a_hand and "parts in a million" in outcome.drift
+    assert (
+        outcome.repairable == {} and outcome.needs_a_hand and "parts in a million" in outcome.drift
+    )
 
 
 def test_a_wave_in_one_corner_says_whom_it_cannot_judge():
@@ -319,7 +388,13 @@ def test_a_wave_in_one_corner_says_whom_it_cannot_judge():
     for c in sim.tracks.cameras:
         keep = np.isin(c.frame, frames) if c.name != "cam05" else np.zeros(c.n_points, bool)
         cameras.append(
-            replace(c, frame=c.frame[keep], xy_px=c.xy_px[keep], marker=c.marker[keep], radius_px=c.radius_px[keep])
+            replace(
+                c,
+                frame=c.frame[keep],
+                xy_px=c.xy_px[keep],
+                marker=c.marker[keep],
+                radius_px=c.radius_px[keep],
+            )
         )
     outcome = recheck(stored(), Tracks(tuple(cameras), sim.tracks.frame_rate_hz))
     assert outcome.moved == ()
@@ -334,7 +409,10 @@ def test_a_wave_in_one_corner_says_whom_it_cannot_judge():
 
 @pytest.mark.parametrize("form", ["line", "board"])
 def test_real_pair_against_its_own_capture_and_with_a_turned_camera(form: str):
-    tracks, wand = load_tracks(DATASETS / f"photographs/{form}.h5"), load_wand(DATASETS / f"photographs/{form}.toml")
+    tracks, wand = (
+        load_tracks(DATASETS / f"photographs/{form}.h5"),
+        load_wand(DATASETS / f"photographs/{form}.toml"),
+    )
     rig = calibrate(tracks, wand)
     assert {c.verdict for c in recheck(rig, tracks).cameras} <= {"unmoved", "undecided"}
     for name in rig.names:
@@ -350,39 +428,52 @@ def test_real_pair_against_its_own_capture_and_with_a_turned_camera(form: str):
 
 def test_other_names_are_told(second: Simulation):
     tracks = second.tracks
-    renamed = replace(tracks, cameras=(replace(tracks.cameras[0], name="lobby"), *tracks.cameras[1:]))
+    renamed = replace(
+        tracks, cameras=(replace(tracks.cameras[0], name="lobby"), *tracks.cameras[1:])
+    )
     with pytest.raises(InputError, match="lobby"):
         recheck(stored(), renamed)
-    strangers = replace(tracks, cameras=tuple(replace(c, name=f"x{c.name}") for c in tracks.cameras))
+    strangers = replace(
+        tracks, cameras=tuple(replace(c, name=f"x{c.name}") for c in tracks.cameras)
+    )
     with pytest.raises(InputError, match="none of them, but xcam01"):
         recheck(stored(), strangers)
 
 
 def test_a_rig_camera_without_tracks_cannot_be_judged(second: Simulation):
     outcome = recheck(stored(), second.tracks.subset(NAMES[1:]))
-    assert outcome.camera("cam01").verdict == "unseen" and "no tracks" in outcome.camera("cam01").note
+    assert (
+        outcome.camera("cam01").verdict == "unseen" and "no tracks" in outcome.camera("cam01").note
+    )
     assert outcome.moved == () and outcome.as_json()["cameras"][0]["rotation_deg"] is None
 
 
 def test_another_sensor_size_is_told(second: Simulation):
     c = second.tracks.cameras[2]
     tracks = replace(
-        second.tracks, cameras=(*second.tracks.cameras[:2], replace(c, width=2050), *second.tracks.cameras[3:])
+        second.tracks,
+        cameras=(*second.tracks.cameras[:2], replace(c, width=2050), *second.tracks.cameras[3:]),
     )
-    with pytest.raises(InputError, match=r"cam03: expected the rig's sensor of 2048 × 1088 px, found 2050 × 1088"):
+    with pytest.raises(
+        InputError, match=r"cam03: expected the rig's sensor of 2048 × 1088 px, found 2050 × 1088"
+    ):
         recheck(stored(), tracks)
 
 
 def test_too_few_shared_points_are_told(second: Simulation):
     few = tuple(
-        replace(c, frame=c.frame[:5], xy_px=c.xy_px[:5], marker=c.marker[:5], radius_px=c.radius_px[:5])
+        replace(
+            c, frame=c.frame[:5], xy_px=c.xy_px[:5], marker=c.marker[:5], radius_px=c.radius_px[:5]
+        )
         for c in second.tracks.cameras
     )
     with pytest.raises(UnsolvableError, match="90 identified points"):
         recheck(stored(), Tracks(few, 25.0))
 
 
-@pytest.mark.parametrize("options", [{"matters_px": 0.0}, {"matters_mm": float("nan")}, {"alpha": 1.5}])
+@pytest.mark.parametrize(
+    "options", [{"matters_px": 0.0}, {"matters_mm": float("nan")}, {"alpha": 1.5}]
+)
 def test_options_without_sense_are_refused(options):
     with pytest.raises(InputError):
         RecheckOptions(**options)
@@ -421,10 +512,19 @@ def test_command_names_the_moved_camera_with_the_caution(files: Path):
 
 
 def test_json_is_the_contract_form(files: Path):
-    done = CliRunner().invoke(app, ["recheck", str(files / "turned.h5"), str(files / "wave.h5"), "--json"])
+    done = CliRunner().invoke(
+        app, ["recheck", str(files / "turned.h5"), str(files / "wave.h5"), "--json"]
+    )
     document = json.loads(done.stdout)
     assert done.exit_code == 1 and document["moved"] == ["cam02"]
-    keys = {"name", "verdict", "rotation_deg", "translation_mm", "sigma_rotation_deg", "sigma_translation_mm"}
+    keys = {
+        "name",
+        "verdict",
+        "rotation_deg",
+        "translation_mm",
+        "sigma_rotation_deg",
+        "sigma_translation_mm",
+    }
     for c in document["cameras"]:
         assert keys | {"shift_px", "p_value"} <= set(c)
         assert c["verdict"] in {"unmoved", "moved", "lens", "timing", "noisy", "unseen"}
@@ -436,18 +536,24 @@ def test_json_is_the_contract_form(files: Path):
     [(["--repair"], "-o"), (["-o", "new.h5"], "--repair"), (["--matters-px", "0"], "matters_px")],
 )
 def test_options_that_do_not_go_together(files: Path, words, text):
-    done = CliRunner().invoke(app, ["recheck", str(files / "rig.h5"), str(files / "wave.h5"), *words])
+    done = CliRunner().invoke(
+        app, ["recheck", str(files / "rig.h5"), str(files / "wave.h5"), *words]
+    )
     assert done.exit_code == 2 and text in done.stderr and len(done.stderr.splitlines()) == 1
 
 
 def test_a_rig_that_another_solve_might_have_found_agrees(second: Simulation):
-    """Stored errors drawn from the stored covariance once more: within what is counted, no camera is named."""
+    """Stored errors drawn from the stored covariance once more: within what is counted, no camera
+    is named.
+    """
     outcome = recheck(drawn(stored(), np.random.default_rng(1), factor=0.5), second.tracks)
     assert outcome.moved == ()
 
 
 def test_a_rig_of_fewer_lens_terms_names_nobody_and_says_so():
-    """What files of earlier solves come to: terms that were left out count as usual, and the outcome says so."""
+    """What files of earlier solves come to: terms that were left out count as usual, and the
+    outcome says so.
+    """
     sim = wave(0)
     rig = calibrate(sim.tracks, sim.wand, SolveOptions(terms=("focal", "principal", "k1", "k2")))
     for number in (1, 2):

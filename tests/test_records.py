@@ -1,4 +1,4 @@
-"""What the records refuse, in what words, and that they neither change their inputs nor let themselves be changed."""
+"""What the records refuse, in what words, and that nothing changes them or their inputs."""
 
 import pickle
 from dataclasses import FrozenInstanceError, replace
@@ -19,13 +19,21 @@ WAND = Wand("line3", ("p", "q", "r"), LINE, 0.02)
 
 
 def wand(points=LINE, names=("p", "q", "r"), sigma=0.02, certified=()):
-    return Wand("line3", names, np.array(points), sigma, tuple(CertifiedLength(*c) for c in certified))
+    return Wand(
+        "line3", names, np.array(points), sigma, tuple(CertifiedLength(*c) for c in certified)
+    )
 
 
 def tracks(name="cam01", **changes):
     """Return a camera that saw three points, two of them named."""
     xy = np.array([[10.0, 20.0], [30.0, 40.0], [2047.0, 1087.0]])
-    given = {"width": 2048, "height": 1088, "frame": np.array([0, 0, 3]), "xy_px": xy, "marker": np.array([0, 2, -1])}
+    given = {
+        "width": 2048,
+        "height": 1088,
+        "frame": np.array([0, 0, 3]),
+        "xy_px": xy,
+        "marker": np.array([0, 2, -1]),
+    }
     return CameraTracks(name, **(given | changes))
 
 
@@ -45,79 +53,305 @@ XY, NAN = tracks().xy_px, float("nan")
 REFUSED = {
     "lens of four": (lambda: Lens(1, 1, 0, 0, np.zeros(4)), "dist", "5 or 8 coefficients", "(4,)"),
     "lens with nan": (lambda: Lens(1, 1, NAN, 0, np.zeros(5)), "lens", "finite", "nan"),
-    "lens with infinite dist": (lambda: Lens(1, 1, 0, 0, at(2, np.inf, np.zeros(5))), "lens", "finite", "inf"),
-    "lens without focal": (lambda: Lens(0, 1, 0, 0, np.zeros(5)), "lens", "focal lengths above 0", "[0.0, 1.0"),
-    "lens with negative focal": (lambda: Lens(1, -7, 0, 0, np.zeros(5)), "lens", "focal lengths above 0", "-7.0"),
-    "K with skew": (lambda: Lens.from_matrix(at((0, 1), 0.5, np.eye(3)), np.zeros(5)), "K", "[fx, 0, cx]", "0.5"),
+    "lens with infinite dist": (
+        lambda: Lens(1, 1, 0, 0, at(2, np.inf, np.zeros(5))),
+        "lens",
+        "finite",
+        "inf",
+    ),
+    "lens without focal": (
+        lambda: Lens(0, 1, 0, 0, np.zeros(5)),
+        "lens",
+        "focal lengths above 0",
+        "[0.0, 1.0",
+    ),
+    "lens with negative focal": (
+        lambda: Lens(1, -7, 0, 0, np.zeros(5)),
+        "lens",
+        "focal lengths above 0",
+        "-7.0",
+    ),
+    "K with skew": (
+        lambda: Lens.from_matrix(at((0, 1), 0.5, np.eye(3)), np.zeros(5)),
+        "K",
+        "[fx, 0, cx]",
+        "0.5",
+    ),
     "K scaled": (lambda: Lens.from_matrix(2 * np.eye(3), np.zeros(5)), "K", "[0, 0, 1]", "2.0"),
-    "K of another shape": (lambda: Lens.from_matrix(np.eye(4), np.zeros(5)), "K", "[fx, 0, cx]", "0.0"),
+    "K of another shape": (
+        lambda: Lens.from_matrix(np.eye(4), np.zeros(5)),
+        "K",
+        "[fx, 0, cx]",
+        "0.0",
+    ),
     "wand of none": (lambda: wand(np.empty((0, 3)), ()), "[markers]", "a marker or more", "0"),
-    "wand with a name twice": (lambda: wand(names=("p", "q", "p")), "[markers]", "3 names", "500.0"),
+    "wand with a name twice": (
+        lambda: wand(names=("p", "q", "p")),
+        "[markers]",
+        "3 names",
+        "500.0",
+    ),
     "wand in the plane": (lambda: wand(LINE[:, :2]), "[markers]", "x, y, z", "185.0"),
     "wand with nan": (lambda: wand(at((1, 1), NAN, LINE)), "[markers]", "finite", "nan"),
     "wand with fewer names": (lambda: wand(names=("p", "q")), "[markers]", "2 names", "500.0"),
     "wand with negative sigma": (lambda: wand(sigma=-0.1), "sigma", "0 or more", "-0.1"),
     "wand with nan sigma": (lambda: wand(sigma=NAN), "sigma", "uncertainty in mm", "nan"),
     "coincident markers": (lambda: wand(at(1, 0.0, LINE)), "[markers] p and q", "apart", "0 mm"),
-    "markers within their sigma": (lambda: wand(sigma=70.0), "[markers] p and q", "more than their unc", "185 mm"),
-    "wand in metres, sigma in mm": (lambda: wand(LINE / 1e4, sigma=0.02), "[markers] p and q", "apart", "0.0185 mm"),
-    "certified zero": (lambda: wand(certified=[(0, 2, 0.0, 0.01)]), "p to r", "a length above 0 mm", "0"),
-    "certified negative": (lambda: wand(certified=[(0, 2, -5.0, 0.01)]), "p to r", "a length above 0 mm", "-5"),
-    "certified nan": (lambda: wand(certified=[(0, 2, NAN, 0.01)]), "p to r", "a length above 0 mm", "nan"),
-    "certified without sigma": (lambda: wand(certified=[(0, 1, 185.0, 0.0)]), "p to q", "a sigma above 0", "0"),
-    "certified far from the drawing": (lambda: wand(certified=[(0, 2, 530.0, 0.1)]), "p to r", "500.000 mm", "530.000"),
-    "certified to itself": (lambda: wand(certified=[(1, 1, 185.0, 0.1)]), "q to q", "within 5 %", "185.000"),
-    "certified beyond the wand": (lambda: wand(certified=[(0, 3, 500.0, 0.1)]), "[[certified]]", "0 to 2", "0 and 3"),
-    "certified from the end": (lambda: wand(certified=[(0, -1, 500.0, 0.1)]), "[[certified]]", "0 to 2", "0 and -1"),
+    "markers within their sigma": (
+        lambda: wand(sigma=70.0),
+        "[markers] p and q",
+        "more than their unc",
+        "185 mm",
+    ),
+    "wand in metres, sigma in mm": (
+        lambda: wand(LINE / 1e4, sigma=0.02),
+        "[markers] p and q",
+        "apart",
+        "0.0185 mm",
+    ),
+    "certified zero": (
+        lambda: wand(certified=[(0, 2, 0.0, 0.01)]),
+        "p to r",
+        "a length above 0 mm",
+        "0",
+    ),
+    "certified negative": (
+        lambda: wand(certified=[(0, 2, -5.0, 0.01)]),
+        "p to r",
+        "a length above 0 mm",
+        "-5",
+    ),
+    "certified nan": (
+        lambda: wand(certified=[(0, 2, NAN, 0.01)]),
+        "p to r",
+        "a length above 0 mm",
+        "nan",
+    ),
+    "certified without sigma": (
+        lambda: wand(certified=[(0, 1, 185.0, 0.0)]),
+        "p to q",
+        "a sigma above 0",
+        "0",
+    ),
+    "certified far from the drawing": (
+        lambda: wand(certified=[(0, 2, 530.0, 0.1)]),
+        "p to r",
+        "500.000 mm",
+        "530.000",
+    ),
+    "certified to itself": (
+        lambda: wand(certified=[(1, 1, 185.0, 0.1)]),
+        "q to q",
+        "within 5 %",
+        "185.000",
+    ),
+    "certified beyond the wand": (
+        lambda: wand(certified=[(0, 3, 500.0, 0.1)]),
+        "[[certified]]",
+        "0 to 2",
+        "0 and 3",
+    ),
+    "certified from the end": (
+        lambda: wand(certified=[(0, -1, 500.0, 0.1)]),
+        "[[certified]]",
+        "0 to 2",
+        "0 and -1",
+    ),
     "no name": (lambda: tracks(""), "camera name", "a name", "''"),
     "name with a slash": (lambda: tracks("a/b"), "camera name", "without '/'", "'a/b'"),
     "name with a blank": (lambda: tracks("a "), "camera name", "outer blanks", "'a '"),
     "name of the folder": (lambda: tracks(".."), "camera name", "a name", "'..'"),
     "no width": (lambda: tracks(width=0), "cam01: width, height", "1 px or more", "0 × 1088"),
-    "frames too few": (lambda: tracks(frame=np.array([0, 1])), "cam01: frame, xy", "(n,), (n, 2)", "(2,), (3, 2)"),
+    "frames too few": (
+        lambda: tracks(frame=np.array([0, 1])),
+        "cam01: frame, xy",
+        "(n,), (n, 2)",
+        "(2,), (3, 2)",
+    ),
     "frames in a table": (lambda: tracks(frame=np.zeros((3, 1))), "cam01: frame", "(n,)", "(3, 1)"),
-    "points in space": (lambda: tracks(xy_px=np.zeros((3, 3))), "cam01: frame, xy", "(n, 2)", "(3, 3)"),
-    "markers too many": (lambda: tracks(marker=np.zeros(4)), "cam01: frame, xy, marker", "(n,)", "(4,)"),
-    "half a frame": (lambda: tracks(frame=np.array([0, 0.5, 1])), "cam01: frame row 1", "a whole number", "0.5"),
-    "frame nan": (lambda: tracks(frame=np.array([0, NAN, 1])), "cam01: frame row 1", "a whole number", "nan"),
-    "marker too large": (lambda: tracks(marker=np.array([0, 70000, 1])), "cam01: marker row 1", "to 32767", "70000"),
-    "marker below -1": (lambda: tracks(marker=np.array([0, 1, -2])), "cam01: marker row 2", "-1 or more", "-2"),
-    "pitch zero": (lambda: tracks(pixel_pitch_mm=0.0), "cam01: pixel_pitch_mm", "above 0 mm", "0.0"),
+    "points in space": (
+        lambda: tracks(xy_px=np.zeros((3, 3))),
+        "cam01: frame, xy",
+        "(n, 2)",
+        "(3, 3)",
+    ),
+    "markers too many": (
+        lambda: tracks(marker=np.zeros(4)),
+        "cam01: frame, xy, marker",
+        "(n,)",
+        "(4,)",
+    ),
+    "half a frame": (
+        lambda: tracks(frame=np.array([0, 0.5, 1])),
+        "cam01: frame row 1",
+        "a whole number",
+        "0.5",
+    ),
+    "frame nan": (
+        lambda: tracks(frame=np.array([0, NAN, 1])),
+        "cam01: frame row 1",
+        "a whole number",
+        "nan",
+    ),
+    "marker too large": (
+        lambda: tracks(marker=np.array([0, 70000, 1])),
+        "cam01: marker row 1",
+        "to 32767",
+        "70000",
+    ),
+    "marker below -1": (
+        lambda: tracks(marker=np.array([0, 1, -2])),
+        "cam01: marker row 2",
+        "-1 or more",
+        "-2",
+    ),
+    "pitch zero": (
+        lambda: tracks(pixel_pitch_mm=0.0),
+        "cam01: pixel_pitch_mm",
+        "above 0 mm",
+        "0.0",
+    ),
     "focal negative": (lambda: tracks(focal_mm=-8.0), "cam01: focal_mm", "above 0 mm", "-8.0"),
     "focal nan": (lambda: tracks(focal_mm=NAN), "cam01: focal_mm", "above 0 mm", "nan"),
     "radii too few": (lambda: tracks(radius_px=np.ones(2)), "cam01: radius", "(3,)", "(2,)"),
-    "radius negative": (lambda: tracks(radius_px=np.array([1, 2, -3.5])), "cam01: radius row 2", "0 px", "-3.5"),
-    "radius infinite": (lambda: tracks(radius_px=np.array([1, np.inf, 3])), "cam01: radius row 1", "0 px", "inf"),
-    "point nan": (lambda: tracks(xy_px=at((1, 0), NAN, XY)), "cam01: xy row 1", "finite px on the 2048", "(nan, 40)"),
-    "point infinite": (lambda: tracks(xy_px=at((0, 1), -np.inf, XY)), "cam01: xy row 0", "finite", "(10, -inf)"),
-    "point right of the sensor": (lambda: tracks(xy_px=at((2, 0), 2048.1, XY)), "cam01: xy row 2", "sensor", "(2048.1"),
-    "point above the sensor": (lambda: tracks(xy_px=at((0, 1), -1.1, XY)), "cam01: xy row 0", "sensor", "(10, -1.1)"),
-    "frames unsorted": (lambda: tracks(frame=np.array([0, 3, 2])), "cam01: frame row 2", "never decrease", "2 after 3"),
-    "marker twice": (lambda: tracks(marker=np.array([1, 1, -1])), "cam01: frame 0", "at most one", "marker 1 more"),
+    "radius negative": (
+        lambda: tracks(radius_px=np.array([1, 2, -3.5])),
+        "cam01: radius row 2",
+        "0 px",
+        "-3.5",
+    ),
+    "radius infinite": (
+        lambda: tracks(radius_px=np.array([1, np.inf, 3])),
+        "cam01: radius row 1",
+        "0 px",
+        "inf",
+    ),
+    "point nan": (
+        lambda: tracks(xy_px=at((1, 0), NAN, XY)),
+        "cam01: xy row 1",
+        "finite px on the 2048",
+        "(nan, 40)",
+    ),
+    "point infinite": (
+        lambda: tracks(xy_px=at((0, 1), -np.inf, XY)),
+        "cam01: xy row 0",
+        "finite",
+        "(10, -inf)",
+    ),
+    "point right of the sensor": (
+        lambda: tracks(xy_px=at((2, 0), 2048.1, XY)),
+        "cam01: xy row 2",
+        "sensor",
+        "(2048.1",
+    ),
+    "point above the sensor": (
+        lambda: tracks(xy_px=at((0, 1), -1.1, XY)),
+        "cam01: xy row 0",
+        "sensor",
+        "(10, -1.1)",
+    ),
+    "frames unsorted": (
+        lambda: tracks(frame=np.array([0, 3, 2])),
+        "cam01: frame row 2",
+        "never decrease",
+        "2 after 3",
+    ),
+    "marker twice": (
+        lambda: tracks(marker=np.array([1, 1, -1])),
+        "cam01: frame 0",
+        "at most one",
+        "marker 1 more",
+    ),
     "marker twice before frame 0": (
-        lambda: tracks(frame=np.array([-7, -7, 3]), marker=np.array([1, 1, -1])), "cam01: frame -7", "one", "marker 1",
+        lambda: tracks(frame=np.array([-7, -7, 3]), marker=np.array([1, 1, -1])),
+        "cam01: frame -7",
+        "one",
+        "marker 1",
     ),
     "no cameras": (lambda: Tracks((), 25.0), "cameras", "one camera or more", "none"),
-    "camera twice": (lambda: Tracks((tracks(), tracks()), 25.0), "cameras", "names used once", "cam01 twice"),
+    "camera twice": (
+        lambda: Tracks((tracks(), tracks()), 25.0),
+        "cameras",
+        "names used once",
+        "cam01 twice",
+    ),
     "rate zero": (lambda: Tracks((tracks(),), 0.0), "frame_rate", "above 0 Hz", "0.0"),
     "rate nan": (lambda: Tracks((tracks(),), NAN), "frame_rate", "above 0 Hz", "nan"),
-    "tracks of a stranger": (lambda: Tracks((tracks(),), 25.0).camera("x"), "camera", "one of cam01", "'x'"),
-    "subset with a stranger": (lambda: Tracks((tracks(),), 25.0).subset(["cam01", "x"]), "camera", "cam01", "'x'"),
-    "marker beyond the wand": (lambda: Tracks((tracks(),), 25.0).check_markers(2), "cam01: marker row 1", "2 m", "2"),
-    "covariance not square": (lambda: Covariance(("a", "b"), np.ones((2, 3))), "covariance", "2 rows", "(2, 3)"),
-    "pull of other size": (
-        lambda: Covariance(("a", "b"), np.eye(2), ("c/focal",), np.ones((2, 2))), "covariance: pull", "2 × 1", "2 × 2",
+    "tracks of a stranger": (
+        lambda: Tracks((tracks(),), 25.0).camera("x"),
+        "camera",
+        "one of cam01",
+        "'x'",
     ),
-    "label twice": (lambda: Covariance(("a", "a"), np.eye(2)), "covariance", "each label once", "a, a"),
-    "covariance nan": (lambda: Covariance(("a", "b"), at((1, 1), NAN, np.eye(2))), "covariance of b", "finite", "nan"),
-    "variance negative": (lambda: Covariance(("a", "b"), np.diag([-1.0, 1])), "covariance of a", "0 or more", "-1"),
+    "subset with a stranger": (
+        lambda: Tracks((tracks(),), 25.0).subset(["cam01", "x"]),
+        "camera",
+        "cam01",
+        "'x'",
+    ),
+    "marker beyond the wand": (
+        lambda: Tracks((tracks(),), 25.0).check_markers(2),
+        "cam01: marker row 1",
+        "2 m",
+        "2",
+    ),
+    "covariance not square": (
+        lambda: Covariance(("a", "b"), np.ones((2, 3))),
+        "covariance",
+        "2 rows",
+        "(2, 3)",
+    ),
+    "pull of other size": (
+        lambda: Covariance(("a", "b"), np.eye(2), ("c/focal",), np.ones((2, 2))),
+        "covariance: pull",
+        "2 × 1",
+        "2 × 2",
+    ),
+    "label twice": (
+        lambda: Covariance(("a", "a"), np.eye(2)),
+        "covariance",
+        "each label once",
+        "a, a",
+    ),
+    "covariance nan": (
+        lambda: Covariance(("a", "b"), at((1, 1), NAN, np.eye(2))),
+        "covariance of b",
+        "finite",
+        "nan",
+    ),
+    "variance negative": (
+        lambda: Covariance(("a", "b"), np.diag([-1.0, 1])),
+        "covariance of a",
+        "0 or more",
+        "-1",
+    ),
     "rig of none": (lambda: rig(()), "cameras", "one camera or more", "none"),
-    "rig with a camera twice": (lambda: rig(("a", "b", "a")), "cameras", "each name once", "a, b, a"),
-    "rig of another wand": (lambda: rig(used=wand(LINE[:2], ("p", "q"))), "wand_used", "p, q, r", "p, q"),
-    "rig without a camera": (lambda: rig().camera("cam3"), "camera", "one of cam01, cam02", "'cam3'"),
-    "rig camera without sensor": (lambda: replace(rig().cameras[0], width=0), "camera 'cam01'", "a sensor", "0 × 1088"),
+    "rig with a camera twice": (
+        lambda: rig(("a", "b", "a")),
+        "cameras",
+        "each name once",
+        "a, b, a",
+    ),
+    "rig of another wand": (
+        lambda: rig(used=wand(LINE[:2], ("p", "q"))),
+        "wand_used",
+        "p, q, r",
+        "p, q",
+    ),
+    "rig without a camera": (
+        lambda: rig().camera("cam3"),
+        "camera",
+        "one of cam01, cam02",
+        "'cam3'",
+    ),
+    "rig camera without sensor": (
+        lambda: replace(rig().cameras[0], width=0),
+        "camera 'cam01'",
+        "a sensor",
+        "0 × 1088",
+    ),
     "rig camera without name": (lambda: rig(("",)), "camera ''", "a name", "2048"),
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("case", REFUSED)
@@ -128,13 +362,21 @@ def test_a_bad_record_is_refused_with_place_expectation_and_finding(case):
     error = caught.value
     assert where in error.where and expected in error.expected and found in error.found, str(error)
     line = str(error)
-    assert "\n" not in line and line.startswith(f"{error.where}: expected {error.expected}, found {error.found}.")
+    assert "\n" not in line and line.startswith(
+        f"{error.where}: expected {error.expected}, found {error.found}."
+    )
     assert line.endswith(error.remedy)
 
 
 def test_an_error_keeps_its_kind_and_data_inside_a_file():
-    error = UnsolvableError("[b]", expected="x", found="y", remedy="Do z.", cameras=["cam01"]).inside("a.toml")
-    assert type(error) is UnsolvableError and isinstance(error, CalibError) and error.cameras == ("cam01",)
+    error = UnsolvableError(
+        "[b]", expected="x", found="y", remedy="Do z.", cameras=["cam01"]
+    ).inside("a.toml")
+    assert (
+        type(error) is UnsolvableError
+        and isinstance(error, CalibError)
+        and error.cameras == ("cam01",)
+    )
     assert str(error) == "a.toml: [b]: expected x, found y. Do z."
 
 
@@ -144,12 +386,20 @@ def test_an_error_keeps_its_kind_and_data_inside_a_file():
 def test_the_edge_of_the_sensor_and_the_grace_beyond_are_good():
     camera = tracks(xy_px=np.array([[-0.5, -0.5], [2047.5, 1087.5], [-1.0, 1088.0]]))
     assert camera.n_points == 3
-    assert tracks(frame=[5, 5, 5], marker=[-1, -1, -1]).marker.tolist() == [-1, -1, -1]  # strays may share a frame
-    assert tracks(frame=np.array([0.0, 2.0, 4.0])).frame.dtype == np.int64  # whole numbers, whatever their type
+    assert tracks(frame=[5, 5, 5], marker=[-1, -1, -1]).marker.tolist() == [
+        -1,
+        -1,
+        -1,
+    ]  # strays may share a frame
+    assert (
+        tracks(frame=np.array([0.0, 2.0, 4.0])).frame.dtype == np.int64
+    )  # whole numbers, whatever their type
 
 
 def test_a_camera_may_have_no_points():
-    blind = tracks(frame=np.empty(0), xy_px=np.empty((0, 2)), marker=np.empty(0), radius_px=np.empty(0))
+    blind = tracks(
+        frame=np.empty(0), xy_px=np.empty((0, 2)), marker=np.empty(0), radius_px=np.empty(0)
+    )
     assert blind.n_points == 0
     Tracks((blind,), 25.0).check_markers(2)
 
@@ -180,12 +430,18 @@ def test_lens_vector_and_matrix_come_back():
 
 def test_wand_lengths_span_and_dimension():
     # By hand; a bow of 0.9 mm in 500 (0.18 %) is still a line, one of 1.6 mm is not.
-    assert WAND.lengths_mm.tolist() == [[0, 185, 500], [185, 0, 315], [500, 315, 0]] and WAND.span_mm == 500
+    assert (
+        WAND.lengths_mm.tolist() == [[0, 185, 500], [185, 0, 315], [500, 315, 0]]
+        and WAND.span_mm == 500
+    )
     bow = np.array([[0.0, 0, 0], [0, 1, 0], [0, 0, 0]])
     assert [wand(LINE + h * bow).dimension for h in (0.0, 0.9, 1.6)] == [1, 1, 2]
     assert wand(LINE + 1.6 * bow, sigma=1.0).dimension == 1  # within three sigmas
     tripod = np.vstack([LINE, [[100.0, 80, 0], [100.0, 0, 60]]])
-    assert wand(tripod[:4], tuple("pqrs")).dimension == 2 and wand(tripod, tuple("pqrst")).dimension == 3
+    assert (
+        wand(tripod[:4], tuple("pqrs")).dimension == 2
+        and wand(tripod, tuple("pqrst")).dimension == 3
+    )
     assert wand(LINE[:2], ("p", "q")).dimension == 1
 
 
@@ -193,18 +449,35 @@ def test_covariance_gives_standard_deviations_by_name():
     labels = ("a/position_x", "a/position_y", "a/position_z", "a/focal")
     covariance = Covariance(labels, np.diag([4.0, 9, 16, 1]))
     assert covariance.sigma("a", "position").tolist() == [2, 3, 4]
-    assert np.isnan(covariance.sigma("a", "rotation")).all() and np.isnan(covariance.sigma("b", "position")).all()
+    assert (
+        np.isnan(covariance.sigma("a", "rotation")).all()
+        and np.isnan(covariance.sigma("b", "position")).all()
+    )
 
 
 def test_records_copy_lock_and_leave_their_inputs():
-    given = {"frame": np.arange(3), "xy_px": np.ones((3, 2)), "marker": np.array([0, 1, -1]), "radius_px": np.ones(3)}
+    given = {
+        "frame": np.arange(3),
+        "xy_px": np.ones((3, 2)),
+        "marker": np.array([0, 1, -1]),
+        "radius_px": np.ones(3),
+    }
     dist, matrix, points = np.zeros(5), np.eye(2), LINE.copy()
-    records = [tracks(**given), Lens(1, 1, 0, 0, dist), Covariance(("a", "b"), matrix), wand(points)]
+    records = [
+        tracks(**given),
+        Lens(1, 1, 0, 0, dist),
+        Covariance(("a", "b"), matrix),
+        wand(points),
+    ]
     for array in (*given.values(), dist, matrix, points):
         assert array.flags.writeable
         np.add(array, 7, out=array)
-    fresh = [tracks(**{k: v - 7 for k, v in given.items()}), Lens(1, 1, 0, 0, np.zeros(5)),
-             Covariance(("a", "b"), np.eye(2)), wand(LINE)]  # fmt: skip
+    fresh = [
+        tracks(**{k: v - 7 for k, v in given.items()}),
+        Lens(1, 1, 0, 0, np.zeros(5)),
+        Covariance(("a", "b"), np.eye(2)),
+        wand(LINE),
+    ]
     for record, other in zip(records, fresh, strict=True):
         for name in ("frame", "xy_px", "marker", "radius_px", "dist", "matrix", "points_mm"):
             if hasattr(record, name):

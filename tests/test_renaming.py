@@ -1,4 +1,6 @@
-"""Names checked across cameras in a solve: flips and swaps put right, what was missed named, strangers left out."""
+"""Names checked across cameras in a solve: flips and swaps put right, what was missed named,
+strangers left out.
+"""
 
 from __future__ import annotations
 
@@ -18,10 +20,10 @@ from calib.core.geometry import rigid_fit
 from calib.core.rig import Rig
 from calib.core.tracks import Tracks
 from calib.errors import InputError
+from calib.naming.renaming import named_tracks, rename
+from calib.pipeline import solve
 from calib.simulate import Scenario, Simulation, simulate
-from calib.solve.calibrate import SolveOptions, solve
 from calib.solve.hold import rig_state
-from calib.solve.renaming import named_tracks, rename
 from tests.captures import capture
 
 N_FRAMES = 400
@@ -47,12 +49,17 @@ def simulated(wand: str, seed: int, n_frames: int = N_FRAMES) -> Simulation:
 def with_names(sim: Simulation, names: list[np.ndarray]) -> Tracks:
     """Return the capture with these names, as if ``identify`` had given them."""
     cameras = zip(sim.tracks.cameras, names, strict=True)
-    return replace(sim.tracks, cameras=tuple(replace(c, marker=m, masks_px=EMPTY) for c, m in cameras))
+    return replace(
+        sim.tracks, cameras=tuple(replace(c, marker=m, masks_px=EMPTY) for c, m in cameras)
+    )
 
 
 def right(sim: Simulation) -> list[np.ndarray]:
     """Return the true names, gross outliers and merged markers without one."""
-    return [np.where(bad, -1, m).astype(np.int16) for m, bad in zip(sim.marker, sim.is_outlier, strict=True)]
+    return [
+        np.where(bad, -1, m).astype(np.int16)
+        for m, bad in zip(sim.marker, sim.is_outlier, strict=True)
+    ]
 
 
 def wrong(sim: Simulation, tracks: Tracks) -> int:
@@ -63,7 +70,9 @@ def squared_error(rig: Rig, sim: Simulation) -> float:
     """Return the squared errors of the positions in their sigmas, aligned by the positions."""
     found, true = (np.stack([c.position_mm for c in r.cameras]) for r in (rig, sim.truth))
     _, R, t = rigid_fit(true, found)
-    return float(np.sum(((found - (true @ R.T + t)) / np.stack([rig.sigmas(n)[0] for n in rig.names])) ** 2))
+    return float(
+        np.sum(((found - (true @ R.T + t)) / np.stack([rig.sigmas(n)[0] for n in rig.names])) ** 2)
+    )
 
 
 # ---- with the cameras known
@@ -71,7 +80,9 @@ def squared_error(rig: Rig, sim: Simulation) -> float:
 
 @pytest.mark.parametrize("wand", ["line3", "plane5"])
 def test_flips_swaps_and_gaps_are_put_right(wand: str) -> None:
-    """One camera in five reads the wand the wrong way round for 60 frames, another swaps two, a third names nothing."""
+    """One camera in five reads the wand the wrong way round for 60 frames, another swaps two, a
+    third names nothing.
+    """
     sim = simulated(wand, 3)
     good = right(sim)
     names = [m.copy() for m in good]
@@ -88,7 +99,8 @@ def test_flips_swaps_and_gaps_are_put_right(wand: str) -> None:
     assert wrong(sim, done.tracks) == 0
     found = np.concatenate([c.marker for c in done.tracks.cameras])
     before, true = np.concatenate(names), np.concatenate(good)
-    # What is left without a name: frames that no two other cameras place, and points with a stray within the limit.
+    # What is left without a name: frames that no two other cameras place, and points with a stray
+    # within the limit.
     assert (found == true)[true >= 0].mean() > 0.97
     for is_spoilt, k in ((flipped, 0), (swapped, 1), ((frame[2] >= 300) & (good[2] >= 0), 2)):
         assert (done.tracks.cameras[k].marker == good[k])[is_spoilt].mean() > 0.9
@@ -106,7 +118,9 @@ def test_strays_that_bear_a_name_lose_it() -> None:
     for camera, m in zip(sim.tracks.cameras, names, strict=True):
         # A frame without marker 1 gives its name to a stray.
         lacking = np.setdiff1d(camera.frame, camera.frame[m == 1])
-        rows = np.flatnonzero((m < 0) & np.isin(camera.frame, rng.choice(lacking, 20, replace=False)))
+        rows = np.flatnonzero(
+            (m < 0) & np.isin(camera.frame, rng.choice(lacking, 20, replace=False))
+        )
         m[rows[np.unique(camera.frame[rows], return_index=True)[1]]] = 1
     spoilt = with_names(sim, names)
     assert wrong(sim, spoilt) >= 80
@@ -126,9 +140,11 @@ def test_names_that_somebody_else_gave_are_left_alone() -> None:
 
 @pytest.mark.parametrize(("wand", "seed", "n_frames"), [("line3", 3, N_FRAMES), ("solid6", 4, 300)])
 def test_calibrate_names_what_has_no_names(wand: str, seed: int, n_frames: int) -> None:
-    """No wrong name among the inliers, nearly all points in use, and the error bars hold the truth."""
+    """No wrong name among the inliers, nearly all points in use, and the error bars hold
+    the truth.
+    """
     sim = simulated(wand, seed, n_frames)
-    solution = solve(sim.tracks, sim.wand, SolveOptions(frames="all"))
+    solution = solve(sim.tracks, sim.wand)
     fit, problem = solution.fit, solution.fit.problem
     for k, camera in enumerate(sim.tracks.cameras):
         names = np.full(camera.n_points, -1, np.int16)
@@ -137,12 +153,14 @@ def test_calibrate_names_what_has_no_names(wand: str, seed: int, n_frames: int) 
         assert not sim.is_wrong_name(camera.name, names).any()
     true = with_names(sim, right(sim))
     true = replace(true, cameras=tuple(replace(c, masks_px=None) for c in true.cameras))
-    known = solve(true, sim.wand, SolveOptions(frames="all"))
-    # Little is lost: stretches without a whole wand in any camera are named from their ends. One that begins out of all
-    # cameras' sight, with the whole wand in one camera alone, has no such end.
+    known = solve(true, sim.wand)
+    # Little is lost: stretches without a whole wand in any camera are named from their ends. One
+    # that begins out of all cameras' sight, with the whole wand in one camera alone, has no such
+    # end.
     assert fit.is_inlier.sum() > 0.98 * known.fit.is_inlier.sum()
     ratio = [
-        np.linalg.norm(solution.rig.sigmas(n)[0]) / np.linalg.norm(known.rig.sigmas(n)[0]) for n in sim.tracks.names
+        np.linalg.norm(solution.rig.sigmas(n)[0]) / np.linalg.norm(known.rig.sigmas(n)[0])
+        for n in sim.tracks.names
     ]
     assert np.median(ratio) < 1.06
     assert squared_error(solution.rig, sim) < stats.chi2.ppf(1 - 1e-4, 15)
@@ -178,7 +196,9 @@ def test_solve_and_residuals_take_nameless_tracks(tmp_path: Path) -> None:
         done = CliRunner().invoke(app, [str(a) for a in arguments])
         return done.exit_code, done.stdout, done.stderr
 
-    code, out, err = run("solve", tmp_path / "t.h5", "--wand", tmp_path / "w.toml", "-o", tmp_path / "r.h5", "--json")
+    code, out, err = run(
+        "solve", tmp_path / "t.h5", "--wand", tmp_path / "w.toml", "-o", tmp_path / "r.h5", "--json"
+    )
     assert code == 0, err
     document = json.loads(out)
     assert [c["name"] for c in document["identify"]["cameras"]] == list(sim.tracks.names)

@@ -1,4 +1,6 @@
-"""Rendered captures: light, places and sizes are the truth's, and what hides or shines is in the picture."""
+"""Rendered captures: light, places and sizes are the truth's, and what hides or shines is in the
+picture.
+"""
 
 from __future__ import annotations
 
@@ -14,7 +16,16 @@ from scipy.special import ndtr
 from calib.core.camera import project
 from calib.errors import InputError
 from calib.intake.centroids.spots import detect
-from calib.simulate import Knock, RenderOptions, Scenario, Simulation, draw_spots, expose, render, simulate
+from calib.simulate import (
+    Knock,
+    RenderOptions,
+    Scenario,
+    Simulation,
+    draw_spots,
+    expose,
+    render,
+    simulate,
+)
 
 SMALL = Scenario(
     n_cameras=3,
@@ -51,7 +62,9 @@ def test_disc_has_the_area_and_centre_asked_for() -> None:
 
 
 def test_gaussian_is_its_integral_over_each_pixel() -> None:
-    """Against differences of SciPy's normal distribution; 8 samples a pixel come to (1/8)²/24 · 2/s² of the height."""
+    """Against differences of SciPy's normal distribution; 8 samples a pixel come to (1/8)²/24 ·
+    2/s² of the height.
+    """
     s, x0, y0 = 1.1, 15.3, 14.6
     image = draw_spots(32, 30, [(x0, y0)], 0.0, 100.0, s)
     x, y = (np.diff(ndtr((np.arange(n + 1) - 0.5 - c) / s)) for n, c in ((32, x0), (30, y0)))
@@ -88,7 +101,9 @@ def test_images_hold_the_markers_where_they_truly_are() -> None:
     s = simulate(SMALL)
     n_seen = 0
     images = list(render(s))
-    assert [(name, frame) for name, frame, _ in images] == [(n, f) for n in s.tracks.names for f in range(12)]
+    assert [(name, frame) for name, frame, _ in images] == [
+        (n, f) for n in s.tracks.names for f in range(12)
+    ]
     for name, frame, image in images:
         assert image.shape == (240, 320) and image.dtype == np.uint8
         camera = s.tracks.names.index(name)
@@ -111,7 +126,9 @@ def test_radius_is_the_markers() -> None:
         for k in np.flatnonzero(is_on):
             near = np.hypot(*(found.xy_px - uv[k]).T)
             if near.min() < 0.1:
-                assert found.disc_px[near.argmin()] == pytest.approx(camera.lens.fx * 15 / z[k], abs=0.3)
+                assert found.disc_px[near.argmin()] == pytest.approx(
+                    camera.lens.fx * 15 / z[k], abs=0.3
+                )
 
 
 def count(s: Simulation, **options: Any) -> int:
@@ -128,8 +145,12 @@ def test_reflections_and_the_person_are_in_the_picture() -> None:
 
 
 def test_late_and_knocked_cameras() -> None:
-    """A camera whose count is 3 late shows at frame 10 what was at 7; one knocked at 8 sees it from its new place."""
-    s = simulate(replace(SMALL, slip={"cam01": 3}, knock=(Knock(camera="cam03", frame=8, rotation_deg=2.0),)))
+    """A camera whose count is 3 late shows at frame 10 what was at 7; one knocked at 8 sees it from
+    its new place.
+    """
+    s = simulate(
+        replace(SMALL, slip={"cam01": 3}, knock=(Knock(camera="cam03", frame=8, rotation_deg=2.0),))
+    )
     plain = list(render(simulate(SMALL), RenderOptions(electrons=0, read_noise=0)))
     late = {(n, f): im for n, f, im in render(s, RenderOptions(electrons=0, read_noise=0))}
     before = {(n, f): im for n, f, im in plain}

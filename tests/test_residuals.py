@@ -1,4 +1,6 @@
-"""The residual table of simulated captures before the true rig: its figures, what it prints and what it refuses."""
+"""The residual table of simulated captures before the true rig: its figures, what it prints and
+what it refuses.
+"""
 
 import json
 from dataclasses import asdict, replace
@@ -13,18 +15,28 @@ from calib.check.residuals import lasting_lines, residual_table, wand_lengths
 from calib.core.camera import project
 from calib.core.tracks import Tracks
 from calib.errors import InputError, UnsolvableError
+from calib.pipeline import solve
 from calib.simulate.scenario import INDEPENDENT
-from calib.solve.calibrate import SolveOptions, solve
+from calib.solve.certainty.statistics import camera_stats
 from calib.solve.hold import fit_to_rig
-from calib.solve.statistics import camera_stats
-from tests.captures import IDEAL, SIGMA, capture, fixed_only, seen_twice, table_of, with_camera, with_points
+from tests.captures import (
+    IDEAL,
+    SIGMA,
+    capture,
+    fixed_only,
+    seen_twice,
+    table_of,
+    with_camera,
+    with_points,
+)
 
 # ---- the figures
 
 
 def test_every_figure_is_what_scipy_and_opencv_find_frame_by_frame():
-    # Source: scipy.optimize.least_squares with cv2.projectPoints, six parameters a frame from the true pose on, the
-    # cameras weighted as the table's own fit weights them; numpy for the statistics.
+    # Source: scipy.optimize.least_squares with cv2.projectPoints, six parameters a frame from the
+    # true pose on, the cameras weighted as the table's own fit weights them; numpy for the
+    # statistics.
     sim = capture(n_cameras=5, seed=3, n_frames=90, **IDEAL)
     tracks, frames = fixed_only(sim)
     sigma = fit_to_rig(sim.truth, tracks).sigma_px
@@ -32,7 +44,8 @@ def test_every_figure_is_what_scipy_and_opencv_find_frame_by_frame():
     for f in frames:
         rows = [(c.frame == f) for c in tracks.cameras]
         views = [
-            (rig, c.marker[r], c.xy_px[r]) for rig, c, r in zip(sim.truth.cameras, tracks.cameras, rows, strict=True)
+            (rig, c.marker[r], c.xy_px[r])
+            for rig, c, r in zip(sim.truth.cameras, tracks.cameras, rows, strict=True)
         ]
 
         def residual(p, views=views):
@@ -42,12 +55,18 @@ def test_every_figure_is_what_scipy_and_opencv_find_frame_by_frame():
             for (camera, marker, xy), s in zip(views, sigma, strict=True):
                 if len(marker):
                     at = camera.cam_from_world.apply(points[marker]).reshape(-1, 1, 3)
-                    uv = cv2.projectPoints(at, np.zeros(3), np.zeros(3), camera.lens.K, camera.lens.dist)[0]
+                    uv = cv2.projectPoints(
+                        at, np.zeros(3), np.zeros(3), camera.lens.K, camera.lens.dist
+                    )[0]
                     out.append((xy - uv.reshape(-1, 2)) / s)
             return np.concatenate(out).ravel()
 
-        start = np.append(cv2.Rodrigues(sim.R_world_from_wand[f])[0].ravel(), sim.t_world_from_wand_mm[f])
-        best = least_squares(residual, start, x_scale=[0.01, 0.01, 0.01, 1, 1, 1], xtol=1e-12, ftol=1e-12, gtol=1e-12)
+        start = np.append(
+            cv2.Rodrigues(sim.R_world_from_wand[f])[0].ravel(), sim.t_world_from_wand_mm[f]
+        )
+        best = least_squares(
+            residual, start, x_scale=[0.01, 0.01, 0.01, 1, 1, 1], xtol=1e-12, ftol=1e-12, gtol=1e-12
+        )
         which = np.concatenate([np.full(len(m), i) for i, (_, m, _) in enumerate(views)])
         parts.append(np.c_[which, residual(best.x).reshape(-1, 2) * sigma[which][:, None]])
     found = np.concatenate(parts)
@@ -57,15 +76,21 @@ def test_every_figure_is_what_scipy_and_opencv_find_frame_by_frame():
         d = found[found[:, 0] == i, 1:]
         length = np.hypot(*d.T)
         assert (s.points, s.n_left_out) == (len(d), 0) and len(d) > 60
-        # The table's fit ends where a frame's cost falls by less than 1e-4: a pose within 0.01 of its sigma.
+        # The table's fit ends where a frame's cost falls by less than 1e-4: a pose within 0.01 of
+        # its sigma.
         close = 0.02 * SIGMA
         assert s.rms_px == pytest.approx(np.sqrt((d**2).sum() / len(d)), abs=0.1 * close)
         assert s.median_px == pytest.approx(np.median(length), abs=close)
         assert s.p95_px == pytest.approx(np.sort(length)[round(0.95 * (len(d) - 1))], abs=5 * close)
         assert np.abs(np.array(s.bias_px) - d.mean(axis=0)).max() < 0.1 * close
-        cells = {(int(x), int(y)) for x, y in (camera.xy_px + 0.5) // [camera.width / 10, camera.height / 10]}
+        cells = {
+            (int(x), int(y))
+            for x, y in (camera.xy_px + 0.5) // [camera.width / 10, camera.height / 10]
+        }
         assert s.coverage == pytest.approx(len(cells) / 100)
-    assert [r.stats.rms_px for r in table.cameras] == sorted((r.stats.rms_px for r in table.cameras), reverse=True)
+    assert [r.stats.rms_px for r in table.cameras] == sorted(
+        (r.stats.rms_px for r in table.cameras), reverse=True
+    )
 
 
 def test_rms_is_that_of_opencvs_calibration():
@@ -75,12 +100,18 @@ def test_rms_is_that_of_opencvs_calibration():
     K, dist = np.array([[800.0, 0, 320], [0, 800, 240], [0, 0, 1]]), np.zeros(5)
     images = []
     for _ in range(6):
-        uv = cv2.projectPoints(board, rng.normal(0, 0.3, 3), np.array([-100.0, -80, 700]), K, dist)[0]
+        uv = cv2.projectPoints(board, rng.normal(0, 0.3, 3), np.array([-100.0, -80, 700]), K, dist)[
+            0
+        ]
         images.append(np.float32(uv + rng.normal(0, 0.3, uv.shape)))
     rms, K, dist, turns, shifts = cv2.calibrateCamera([board] * 6, images, (640, 480), K, dist)
-    predicted = [cv2.projectPoints(board, r, t, K, dist)[0] for r, t in zip(turns, shifts, strict=True)]
+    predicted = [
+        cv2.projectPoints(board, r, t, K, dist)[0] for r, t in zip(turns, shifts, strict=True)
+    ]
     residual = (np.concatenate(images) - np.concatenate(predicted)).reshape(-1, 2)
-    found = camera_stats(residual, np.concatenate(images).reshape(-1, 2), np.zeros(len(residual), bool), 640, 480)
+    found = camera_stats(
+        residual, np.concatenate(images).reshape(-1, 2), np.zeros(len(residual), bool), 640, 480
+    )
     assert found.rms_px == pytest.approx(rms, rel=1e-5)  # images are single precision
 
 
@@ -88,7 +119,8 @@ def test_rms_is_that_of_opencvs_calibration():
     "layout, n_cameras, seed", [("room", 2, 1), ("row", 4, 2), ("corridor", 6, 3), ("dome", 12, 4)]
 )
 def test_residuals_have_the_size_that_noise_and_degrees_of_freedom_give(layout, n_cameras, seed):
-    # Theory: with the cameras true, the sum of squares over sigma² follows chi-square with 2 a point less 5 a frame.
+    # Theory: with the cameras true, the sum of squares over sigma² follows chi-square with 2 a
+    # point less 5 a frame.
     sim = capture(layout, n_cameras, seed, **IDEAL)
     tracks, frames = fixed_only(sim)
     table = residual_table(sim.truth, tracks)
@@ -97,32 +129,54 @@ def test_residuals_have_the_size_that_noise_and_degrees_of_freedom_give(layout, 
     low, high = stats.chi2.interval(1 - 1e-4, 2 * n - 5 * len(frames))
     assert low < total < high
     for row in table.cameras:
-        # The median of n lengths of a 2D normal law scatters by 0.721 / sqrt(n) of sigma (1 / (2 f(m) sqrt(n)) at the
-        # median m of the Rayleigh law). Freedom differs from frame to frame, which makes a mixture of normal laws whose
-        # median is smaller by some percent where few cameras share a frame.
+        # The median of n lengths of a 2D normal law scatters by 0.721 / sqrt(n) of sigma (1 / (2
+        # f(m) sqrt(n)) at the median m of the Rayleigh law). Freedom differs from frame to frame,
+        # which makes a mixture of normal laws whose median is smaller by some percent where few
+        # cameras share a frame.
         ratio = row.stats.sigma_px / SIGMA
-        assert -4 * 0.721 / np.sqrt(row.stats.points) - 0.05 < ratio - 1 < 4 * 0.721 / np.sqrt(row.stats.points)
+        assert (
+            -4 * 0.721 / np.sqrt(row.stats.points) - 0.05
+            < ratio - 1
+            < 4 * 0.721 / np.sqrt(row.stats.points)
+        )
 
 
 def test_outliers_are_left_out_and_counted():
-    sim = capture(n_cameras=8, seed=5, n_frames=800, outliers=0.01, outlier_px=(20.0, 300.0), strays=1.0, **INDEPENDENT)
+    sim = capture(
+        n_cameras=8,
+        seed=5,
+        n_frames=800,
+        outliers=0.01,
+        outlier_px=(20.0, 300.0),
+        strays=1.0,
+        **INDEPENDENT,
+    )
     judged = seen_twice(sim.tracks, 3)
     n_gross = n_found = n_points = 0
     for row in table_of(sim).cameras:
         c, rig = sim.tracks.camera(row.name), sim.truth.camera(row.name)
         named = (c.marker >= 0) & np.isin(c.frame, judged)
-        true = project(rig.lens, rig.cam_from_world.apply(sim.markers_world_mm[c.frame[named], c.marker[named]]))
+        true = project(
+            rig.lens,
+            rig.cam_from_world.apply(sim.markers_world_mm[c.frame[named], c.marker[named]]),
+        )
         gross = np.linalg.norm(c.xy_px[named] - true, axis=1) > 5.0
-        n_gross, n_found, n_points = n_gross + gross.sum(), n_found + row.stats.n_left_out, n_points + len(gross)
+        n_gross, n_found, n_points = (
+            n_gross + gross.sum(),
+            n_found + row.stats.n_left_out,
+            n_points + len(gross),
+        )
         assert gross.sum() - 1 <= row.stats.n_left_out
-    # Where two cameras alone see a marker or a frame, a wrong point takes good ones with it; most see more. Stretches
-    # in which nothing is amiss are taken once in a thousand, by the search's level, at five lengths and two offsets.
+    # Where two cameras alone see a marker or a frame, a wrong point takes good ones with it; most
+    # see more. Stretches in which nothing is amiss are taken once in a thousand, by the search's
+    # level, at five lengths and two offsets.
     assert 80 < n_gross <= n_found <= 1.25 * n_gross + 1e-3 * 10 * n_points
 
 
 def test_wand_lengths_are_those_of_a_plain_intersection_and_as_sure_as_theory_says():
-    # Source: cv2.undistortPoints and numpy's least squares for a plain intersection of rays; for theory the covariance
-    # of a point, sigma² (sum Jᵀ J)^-1 with J by differences of cv2.projectPoints.
+    # Source: cv2.undistortPoints and numpy's least squares for a plain intersection of rays; for
+    # theory the covariance of a point, sigma² (sum Jᵀ J)^-1 with J by differences of
+    # cv2.projectPoints.
     sim = capture("room", 6, 6, **IDEAL)
     known, world = sim.truth.wand_used, sim.markers_world_mm
     n_frames, n_markers = world.shape[:2]
@@ -143,7 +197,10 @@ def test_wand_lengths_are_those_of_a_plain_intersection_and_as_sure_as_theory_sa
         b[f, m] += P @ pose.origin_mm
         count[f, m] += 1
         shifted = [pose.apply(world[f, m] + s * e) for e in np.eye(3) for s in (0.5, -0.5)]
-        uv = [cv2.projectPoints(p, np.zeros(3), np.zeros(3), K, dist)[0].reshape(-1, 2) for p in shifted]
+        uv = [
+            cv2.projectPoints(p, np.zeros(3), np.zeros(3), K, dist)[0].reshape(-1, 2)
+            for p in shifted
+        ]
         J = np.stack([uv[0] - uv[1], uv[2] - uv[3], uv[4] - uv[5]], axis=2)
         H[f, m] += np.swapaxes(J, 1, 2) @ J
     A[count < 2], H[count < 2] = np.nan, np.nan
@@ -160,12 +217,13 @@ def test_wand_lengths_are_those_of_a_plain_intersection_and_as_sure_as_theory_sa
     error, variance = np.concatenate(error), np.concatenate(variance)
     w = table_of(sim).wand
     assert w.n_lengths == len(error) > 1000
-    # Both are linear intersections; the table's weighs rays by their miss distance, so single errors differ.
+    # Both are linear intersections; the table's weighs rays by their miss distance, so single
+    # errors differ.
     assert w.length_sd_mm == pytest.approx(error.std(), rel=0.1)
     assert w.length_p95_mm == pytest.approx(np.percentile(np.abs(error), 95), rel=0.1)
-    # A frame's three lengths hold two independent errors: n is 2/3 of their number, and the SD of a SD 1 / sqrt(2 n).
-    # Nothing unbiased does better than the theory; Cauchy weights cost some 5 % of variance (Huber 1981) and equal
-    # weights for near and distant cameras about as much again.
+    # A frame's three lengths hold two independent errors: n is 2/3 of their number, and the SD of a
+    # SD 1 / sqrt(2 n). Nothing unbiased does better than the theory; Cauchy weights cost some 5 %
+    # of variance (Huber 1981) and equal weights for near and distant cameras about as much again.
     n = len(error) * 2 / 3
     theory = np.sqrt(variance.mean())
     assert 1 - 4 / np.sqrt(2 * n) < w.length_sd_mm / theory < 1.1 + 4 / np.sqrt(2 * n)
@@ -190,20 +248,46 @@ def test_lengths_by_hand():
 def test_json_is_as_the_contract_says_and_holds_the_tables_numbers():
     table = table_of(capture(n_cameras=4, seed=18, noisy=(("cam03", 4.0),)))
     document = json.loads(json.dumps(table.as_json(), allow_nan=False))
-    keys = {"name", "points", "rms_px", "median_px", "p95_px", "sigma_px", "bias_px", "coverage", "verdict", "causes"}
+    keys = {
+        "name",
+        "points",
+        "rms_px",
+        "median_px",
+        "p95_px",
+        "sigma_px",
+        "bias_px",
+        "coverage",
+        "verdict",
+        "causes",
+    }
     for found, row in zip(document["cameras"], table.cameras, strict=True):
         assert keys <= set(found)
-        assert set(found) - keys == {"left_out", "sigma_position_mm", "sigma_rotation_deg", "lens_terms"}
-        assert (found["name"], found["points"], found["rms_px"]) == (row.name, row.stats.points, row.stats.rms_px)
+        assert set(found) - keys == {
+            "left_out",
+            "sigma_position_mm",
+            "sigma_rotation_deg",
+            "lens_terms",
+        }
+        assert (found["name"], found["points"], found["rms_px"]) == (
+            row.name,
+            row.stats.points,
+            row.stats.rms_px,
+        )
         assert found["bias_px"] == list(row.stats.bias_px) and found["verdict"] == row.verdict
         assert found["causes"] == [{"cause": c.cause, "evidence": c.evidence} for c in row.causes]
-    assert document["wand"]["length_rms_mm"] == table.wand.length_rms_mm and document["frames"] == table.n_frames
+    assert (
+        document["wand"]["length_rms_mm"] == table.wand.length_rms_mm
+        and document["frames"] == table.n_frames
+    )
 
 
 def test_text_has_one_line_a_camera_under_headings_with_units():
     table = table_of(capture(n_cameras=4, seed=18, noisy=(("cam03", 4.0),)))
     lines = str(table).splitlines()
-    n_causes, n_lasting = sum(len(r.causes) for r in table.cameras), len(lasting_lines(table.lasting))
+    n_causes, n_lasting = (
+        sum(len(r.causes) for r in table.cameras),
+        len(lasting_lines(table.lasting)),
+    )
     assert n_causes >= 1 and len(lines) == 2 + 4 + n_causes + n_lasting + 4
     assert [line.split()[0] for line in lines[2:6]] == [r.name for r in table.cameras]
     for heading, unit in zip(("RMS", "95 %", "sigma", "bias x", "bias y"), ["px"] * 5, strict=True):
@@ -226,13 +310,21 @@ def test_captures_that_are_not_of_the_rig_are_refused_by_name():
     strange = Tracks((*sim.tracks.cameras, replace(first, name="porch")), 25.0)
     with pytest.raises(InputError, match=r"cam01, cam02, cam03, cam04\), found also porch\."):
         residual_table(sim.truth, strange)
-    with pytest.raises(InputError, match=r"cam01: expected the rig's sensor of 2048 × 1088 px, found 2049 × 1088 px"):
+    with pytest.raises(
+        InputError,
+        match=r"cam01: expected the rig's sensor of 2048 × 1088 px, found 2049 × 1088 px",
+    ):
         residual_table(sim.truth, with_camera(sim.tracks, replace(first, width=2049)))
     with pytest.raises(InputError, match=r"cam01: marker row \d+: .* 3 markers, found 3\."):
         residual_table(
-            sim.truth, with_camera(sim.tracks, replace(first, marker=np.where(first.marker == 2, 3, first.marker)))
+            sim.truth,
+            with_camera(
+                sim.tracks, replace(first, marker=np.where(first.marker == 2, 3, first.marker))
+            ),
         )
-    blind_stranger = Tracks((*sim.tracks.cameras, replace(with_points(first, slice(0)), name="porch")), 25.0)
+    blind_stranger = Tracks(
+        (*sim.tracks.cameras, replace(with_points(first, slice(0)), name="porch")), 25.0
+    )
     assert len(residual_table(sim.truth, blind_stranger).cameras) == 4
 
 
@@ -240,18 +332,25 @@ def test_captures_that_are_not_of_the_rig_are_refused_by_name():
 def test_captures_in_which_no_two_cameras_see_the_same_marker_are_refused(is_named):
     sim = capture(n_cameras=3, seed=19)
     cameras = tuple(
-        with_points(c, c.frame % 3 == i) if is_named else replace(c, marker=np.full_like(c.marker, -1))
+        with_points(c, c.frame % 3 == i)
+        if is_named
+        else replace(c, marker=np.full_like(c.marker, -1))
         for i, c in enumerate(sim.tracks.cameras)
     )
-    with pytest.raises(UnsolvableError, match="two of the rig's cameras see in the same frame, found none"):
+    with pytest.raises(
+        UnsolvableError, match="two of the rig's cameras see in the same frame, found none"
+    ):
         residual_table(sim.truth, Tracks(cameras, 25.0))
 
 
 def test_a_ready_fit_gives_the_same_table_as_the_tables_own():
     sim = capture(n_cameras=4, seed=21, noisy=(("cam03", 4.0),))
     ready = fit_to_rig(sim.truth, sim.tracks)
-    assert str(residual_table(sim.truth, sim.tracks, ready)) == str(residual_table(sim.truth, sim.tracks))
-    # It is the fit given that counts: with its first hundred camera frames out fewer points are left.
+    assert str(residual_table(sim.truth, sim.tracks, ready)) == str(
+        residual_table(sim.truth, sim.tracks)
+    )
+    # It is the fit given that counts: with its first hundred camera frames out fewer points are
+    # left.
     fewer = ready.is_inlier.copy()
     fewer[:, :100] = False
     table = residual_table(sim.truth, sim.tracks, replace(ready, is_inlier=fewer))
@@ -262,13 +361,16 @@ def test_a_ready_fit_gives_the_same_table_as_the_tables_own():
 
 def test_a_solves_own_statistics_stand_in_its_table():
     sim = capture(n_cameras=4, seed=22)
-    solution = solve(sim.tracks, sim.wand, SolveOptions(frames="all"))
+    solution = solve(sim.tracks, sim.wand)
     fit = solution.rig_fit
     table = residual_table(solution.rig, solution.tracks, fit)
-    assert {r.name: r.stats for r in table.cameras} == {c.name: c.stats for c in solution.rig.cameras}
+    assert {r.name: r.stats for r in table.cameras} == {
+        c.name: c.stats for c in solution.rig.cameras
+    }
     anew = residual_table(solution.rig, solution.tracks, replace(fit, stats=None))
     for a, b in zip(table.cameras, anew.cameras, strict=True):
-        # The solve counts what the wands took up with its last weights; these are settled to one part in 200.
+        # The solve counts what the wands took up with its last weights; these are settled to one
+        # part in 200.
         assert a.stats.sigma_px == pytest.approx(b.stats.sigma_px, rel=5e-3)
         assert asdict(replace(a.stats, sigma_px=0.0)) == asdict(replace(b.stats, sigma_px=0.0))
         assert a.verdict == b.verdict

@@ -1,4 +1,6 @@
-"""How sure a rig is of its cameras: the figures in every table, and captures that leave a direction open."""
+"""How sure a rig is of its cameras: the figures in every table, and captures that leave a direction
+open.
+"""
 
 from __future__ import annotations
 
@@ -11,11 +13,11 @@ from calib.check.residuals import residual_table
 from calib.core.rig import Covariance
 from calib.errors import UnsolvableError
 from calib.export.json import rig_as_dict
-from calib.solve.bundle import BundleOptions, bundle
-from calib.solve.covariance import joint_covariance
-from calib.solve.determined import require_certain
-from calib.solve.linearise import residuals
-from calib.solve.problem import Problem, State
+from calib.solve.bundle.descent import BundleOptions, bundle
+from calib.solve.bundle.linearise import residuals
+from calib.solve.bundle.problem import Problem, State
+from calib.solve.certainty.covariance import joint_covariance
+from calib.solve.certainty.determined import require_certain
 from tests.captures import capture
 from tests.small_problems import make_problem
 
@@ -23,10 +25,17 @@ NAMES = ("cam01", "cam02", "cam03", "cam04")
 
 
 def with_covariance(rig, seed=0):
-    """Return the rig with a covariance of known standard deviations, 1, 2, 3, ... in units of mm and milliradian."""
+    """Return the rig with a covariance of known standard deviations, 1, 2, 3, ...
+
+    in units of mm and milliradian.
+    """
     labels = [f"{n}/{k}_{a}" for n in rig.names for k in ("rotation", "position") for a in "xyz"]
-    sigma = np.arange(1.0, len(labels) + 1) * np.where(["rotation" in label for label in labels], 1e-3, 1.0)
-    return replace(rig, covariance=Covariance(tuple(labels), np.diag(sigma**2))), sigma.reshape(-1, 2, 3)
+    sigma = np.arange(1.0, len(labels) + 1) * np.where(
+        ["rotation" in label for label in labels], 1e-3, 1.0
+    )
+    return replace(rig, covariance=Covariance(tuple(labels), np.diag(sigma**2))), sigma.reshape(
+        -1, 2, 3
+    )
 
 
 def test_every_table_shows_the_covariance_of_the_rig():
@@ -37,7 +46,11 @@ def test_every_table_shows_the_covariance_of_the_rig():
     lines = {line.split()[0]: line.split() for line in str(table).splitlines()[2:6]}
     for camera in table.as_json()["cameras"]:
         turn, position = sigma[rig.names.index(camera["name"])]
-        assert camera["sigma_position_mm"] == pytest.approx(position) == exported[camera["name"]]["sigma_position_mm"]
+        assert (
+            camera["sigma_position_mm"]
+            == pytest.approx(position)
+            == exported[camera["name"]]["sigma_position_mm"]
+        )
         assert camera["sigma_rotation_deg"] == pytest.approx(np.degrees(turn))
         assert camera["sigma_rotation_deg"] == exported[camera["name"]]["sigma_rotation_deg"]
         cells = lines[camera["name"]]
@@ -68,7 +81,9 @@ def refused(problem: Problem, state: State, options: BundleOptions) -> Unsolvabl
 
 @pytest.mark.parametrize("seed", range(3))
 def test_one_point_leaves_a_camera_open(seed: int) -> None:
-    """A camera with one point per frame in two frames has 4 equations for 6 unknowns, whatever their values."""
+    """A camera with one point per frame in two frames has 4 equations for 6 unknowns, whatever
+    their values.
+    """
     problem, state = make_problem(np.random.default_rng(seed), 4, 40, is_line=False)
     weight = problem.weight.copy()
     of_third = np.flatnonzero(problem.cam == 2)
@@ -80,10 +95,12 @@ def test_one_point_leaves_a_camera_open(seed: int) -> None:
 
 @pytest.mark.parametrize("seed", range(3))
 def test_a_fronto_parallel_plane_leaves_focal_length_against_distance_open(seed: int) -> None:
-    """Points of a plane parallel to the sensor look the same with the focal length and the distance doubled.
+    """Points of a plane parallel to the sensor look the same with the focal length and the distance
+    doubled.
 
-    Source: Zhang, A flexible new technique for camera calibration, 2000, section 4 (degenerate configurations). The
-    other cameras are held, so the points are known; without noise, as noise alone would tilt the plane.
+    Source: Zhang, A flexible new technique for camera calibration, 2000, section 4 (degenerate
+    configurations). The other cameras are held, so the points are known; without noise, as noise
+    alone would tilt the plane.
     """
     problem, state = make_problem(np.random.default_rng(seed), 4, 60, is_line=False)
     R, t = state.cam_R[1], state.cam_t[1]
@@ -94,7 +111,11 @@ def test_a_fronto_parallel_plane_leaves_focal_length_against_distance_open(seed:
     at = state.wand_t @ R.T + t
     at[:, 2] = 4000.0
     state = replace(
-        state, lens=lens, shape_mm=shape, wand_R=np.broadcast_to(R.T, state.wand_R.shape).copy(), wand_t=(at - t) @ R
+        state,
+        lens=lens,
+        shape_mm=shape,
+        wand_R=np.broadcast_to(R.T, state.wand_R.shape).copy(),
+        wand_t=(at - t) @ R,
     )
     problem = replace(problem, uv_px=problem.uv_px - residuals(problem, state))
     is_free = np.zeros((4, 7), bool)
@@ -125,7 +146,8 @@ def test_what_is_determined_is_not_refused() -> None:
 
 
 @pytest.mark.parametrize(
-    ("axis", "words"), [(2, "position along its optical axis"), (0, "position along its image's x axis")]
+    ("axis", "words"),
+    [(2, "position along its optical axis"), (0, "position along its image's x axis")],
 )
 def test_the_least_certain_direction_is_told_in_the_cameras_own_axes(axis: int, words: str) -> None:
     rig, _ = with_covariance(capture(n_cameras=4, seed=18).truth)
@@ -138,4 +160,6 @@ def test_the_least_certain_direction_is_told_in_the_cameras_own_axes(axis: int, 
         require_certain(replace(rig, covariance=Covariance(rig.covariance.labels, matrix)))
     assert caught.value.cameras == ("cam02",)
     assert f"cam02: {words}" in caught.value.found and "2000 mm" in caught.value.found
-    require_certain(replace(rig, covariance=Covariance(rig.covariance.labels, np.eye(len(matrix)) * 1e-6)))
+    require_certain(
+        replace(rig, covariance=Covariance(rig.covariance.labels, np.eye(len(matrix)) * 1e-6))
+    )

@@ -14,14 +14,22 @@ from calib.core.geometry import Array, Pose, cross_matrix, rigid_fit
 from calib.core.rig import Rig
 from calib.core.tracks import Tracks
 from calib.errors import InputError, UnsolvableError
+from calib.pipeline import calibrate
 from calib.simulate import Scenario, Simulation, simulate
-from calib.solve.bundle import BundleOptions, BundleResult, Distance, bundle, inverse_factors, reduced_system
-from calib.solve.calibrate import SolveOptions, calibrate
-from calib.solve.covariance import joint_covariance
-from calib.solve.linearise import residuals
-from calib.solve.pairs import PairPose
-from calib.solve.problem import Problem, State, arrange
-from calib.solve.single import KnownDistance, at_distance, common_scale
+from calib.solve.bundle.descent import (
+    BundleOptions,
+    BundleResult,
+    Distance,
+    bundle,
+    inverse_factors,
+    reduced_system,
+)
+from calib.solve.bundle.linearise import residuals
+from calib.solve.bundle.problem import Problem, State, arrange
+from calib.solve.calibrate import SolveOptions
+from calib.solve.certainty.covariance import joint_covariance
+from calib.solve.start.pairs import PairPose
+from calib.solve.start.single import KnownDistance, at_distance, common_scale
 from tests.captures import with_points
 from tests.small_problems import make_problem
 
@@ -30,11 +38,15 @@ CASES = [("room", 5, 5), ("corridor", 6, 6), ("dome", 7, 7), ("row", 5, 8), ("ro
 
 @cache
 def simulated(layout: str, n_cameras: int, seed: int) -> Simulation:
-    return simulate(Scenario(layout=layout, n_cameras=n_cameras, seed=seed, n_frames=600, lasting_share=0.0))
+    return simulate(
+        Scenario(layout=layout, n_cameras=n_cameras, seed=seed, n_frames=600, lasting_share=0.0)
+    )
 
 
 def single(sim: Simulation, marker: int, is_measured: bool) -> Tracks:
-    """Return the capture of one of the wand's markers alone, with the true lenses stated or the nominal ones."""
+    """Return the capture of one of the wand's markers alone, with the true lenses stated or the
+    nominal ones.
+    """
     cameras = [with_points(c, c.marker == marker) for c in sim.tracks.cameras]
     if is_measured:
         cameras = [replace(c, lens=t.lens) for c, t in zip(cameras, sim.truth.cameras, strict=True)]
@@ -47,7 +59,9 @@ def distance_of(sim: Simulation, sigma_mm: float = 0.0) -> KnownDistance:
 
 
 def error_in_sigmas(rig: Rig, sim: Simulation) -> Array:
-    """Return the errors of the positions (C, 3) in their sigmas, aligned without a change of scale."""
+    """Return the errors of the positions (C, 3) in their sigmas, aligned without a change
+    of scale.
+    """
     found, true = (np.stack([c.position_mm for c in r.cameras]) for r in (rig, sim.truth))
     _, R, t = rigid_fit(true, found)
     return (found - (true @ R.T + t)) / np.stack([rig.sigmas(n)[0] for n in rig.names])
@@ -57,7 +71,9 @@ def test_measured_lenses_and_a_distance_give_the_rig_within_its_error_bars() -> 
     total, freedom = 0.0, 0
     for layout, n, seed in CASES[:4]:
         sim = simulated(layout, n, seed)
-        rig = calibrate(single(sim, seed % 3, True), sim.wand, SolveOptions(distance=distance_of(sim)))
+        rig = calibrate(
+            single(sim, seed % 3, True), sim.wand, SolveOptions(distance=distance_of(sim))
+        )
         p, q = (rig.camera(name).position_mm for name in ("cam01", "cam02"))
         assert np.linalg.norm(p - q) == pytest.approx(distance_of(sim).length_mm, rel=1e-12)
         total += float(np.sum(error_in_sigmas(rig, sim) ** 2))
@@ -69,7 +85,10 @@ def test_measured_lenses_and_a_distance_give_the_rig_within_its_error_bars() -> 
 def test_two_cameras_with_measured_lenses() -> None:
     sim = simulated(*CASES[4])
     rig = calibrate(single(sim, 0, True), None, SolveOptions(distance=distance_of(sim)))
-    found, true = (r.cameras[1].cam_from_world @ r.cameras[0].cam_from_world.inverse() for r in (rig, sim.truth))
+    found, true = (
+        r.cameras[1].cam_from_world @ r.cameras[0].cam_from_world.inverse()
+        for r in (rig, sim.truth)
+    )
     turn = np.degrees(np.arccos(min(1.0, (np.trace(found.R.T @ true.R) - 1) / 2)))
     assert turn < 5 * max(np.linalg.norm(rig.sigmas(n)[1]) for n in rig.names)
     assert np.linalg.norm(found.t_mm) == pytest.approx(np.linalg.norm(true.t_mm))
@@ -80,7 +99,9 @@ def test_nominal_lenses_are_found() -> None:
         sim = simulated(layout, n, seed)
         rig = calibrate(single(sim, 0, False), None, SolveOptions(distance=distance_of(sim)))
         assert np.sum(error_in_sigmas(rig, sim) ** 2) < stats.chi2.ppf(1 - 1e-4, 3 * n)
-        for camera, true, given in zip(rig.cameras, sim.truth.cameras, sim.tracks.cameras, strict=True):
+        for camera, true, given in zip(
+            rig.cameras, sim.truth.cameras, sim.tracks.cameras, strict=True
+        ):
             assert given.nominal_focal_px is not None
             assert abs(camera.lens.fx / true.lens.fx - 1) < 0.01, camera.name
 
@@ -88,14 +109,21 @@ def test_nominal_lenses_are_found() -> None:
 def test_the_distances_uncertainty_is_in_the_error_bars() -> None:
     sim = simulated(*CASES[0])
     for sigma in (0.0, 2.0, 20.0):
-        rig = calibrate(single(sim, 1, True), sim.wand, SolveOptions(distance=distance_of(sim, sigma)))
+        rig = calibrate(
+            single(sim, 1, True), sim.wand, SolveOptions(distance=distance_of(sim, sigma))
+        )
         assert rig.covariance is not None
-        rows = [[rig.covariance.labels.index(f"{n}/position_{a}") for a in "xyz"] for n in ("cam01", "cam02")]
+        rows = [
+            [rig.covariance.labels.index(f"{n}/position_{a}") for a in "xyz"]
+            for n in ("cam01", "cam02")
+        ]
         along = rig.camera("cam02").position_mm - rig.camera("cam01").position_mm
         along /= np.linalg.norm(along)
         row = np.zeros(len(rig.covariance.labels))
         row[rows[0]], row[rows[1]] = -along, along
-        assert np.sqrt(max(row @ rig.covariance.matrix @ row, 0.0)) == pytest.approx(sigma, abs=1e-4)
+        assert np.sqrt(max(row @ rig.covariance.matrix @ row, 0.0)) == pytest.approx(
+            sigma, abs=1e-4
+        )
 
 
 def test_the_table_of_a_single_marker() -> None:
@@ -104,7 +132,8 @@ def test_the_table_of_a_single_marker() -> None:
     rig = calibrate(tracks, None, SolveOptions(distance=distance_of(sim)))
     table = residual_table(rig, tracks)
     assert table.wand.n_lengths == 0 and "scale" in rig.provenance
-    # A point in two views leaves one of four coordinates free, in more views most of them: sigma is corrected for it.
+    # A point in two views leaves one of four coordinates free, in more views most of them: sigma is
+    # corrected for it.
     for row in table.cameras:
         assert row.stats.sigma_px == pytest.approx(sim.scenario.sigma_px, rel=0.6), row.name
 
@@ -112,7 +141,9 @@ def test_the_table_of_a_single_marker() -> None:
 @pytest.mark.parametrize("is_given", [False, True])
 def test_without_a_distance_the_scale_is_asked_for(is_given: bool) -> None:
     sim = simulated(*CASES[0])
-    with pytest.raises(UnsolvableError, match=r"scale: .*single marker.*--distance CAMERA,CAMERA,MM"):
+    with pytest.raises(
+        UnsolvableError, match=r"scale: .*single marker.*--distance CAMERA,CAMERA,MM"
+    ):
         calibrate(single(sim, 0, True), sim.wand if is_given else None)
 
 
@@ -123,7 +154,9 @@ def test_what_is_refused() -> None:
         calibrate(sim.tracks, sim.wand, known)
     with pytest.raises(InputError, match="cam99"):
         calibrate(points, None, SolveOptions(distance=KnownDistance("cam01", "cam99", 100.0)))
-    blind = replace(points, cameras=(replace(points.cameras[0], focal_mm=None), *points.cameras[1:]))
+    blind = replace(
+        points, cameras=(replace(points.cameras[0], focal_mm=None), *points.cameras[1:])
+    )
     with pytest.raises(UnsolvableError, match="focal length to start from") as caught:
         calibrate(blind, None, known)
     assert caught.value.cameras == ("cam01",)
@@ -139,14 +172,32 @@ def test_pairs_are_brought_to_one_scale() -> None:
     """True relative poses, each times a factor of its own, come back in their true proportions."""
     sim = simulated(*CASES[0])
     tracks, rng = single(sim, 0, True), np.random.default_rng(0)
-    lens, poses = np.stack([c.lens.vector for c in sim.truth.cameras]), [c.cam_from_world for c in sim.truth.cameras]
+    lens, poses = (
+        np.stack([c.lens.vector for c in sim.truth.cameras]),
+        [c.cam_from_world for c in sim.truth.cameras],
+    )
     edges = []
     for a, b in ((0, 1), (1, 2), (2, 3), (3, 4), (0, 2), (1, 4)):
         true = poses[b] @ poses[a].inverse()
         factor = np.exp(rng.normal(0, 1))
-        edges.append(PairPose(a, b, Pose(true.R, true.t_mm * factor), lens[[a, b], 0], np.zeros(2), 99, 0.1, 1e-3, 1.0))
+        edges.append(
+            PairPose(
+                a,
+                b,
+                Pose(true.R, true.t_mm * factor),
+                lens[[a, b], 0],
+                np.zeros(2),
+                99,
+                0.1,
+                1e-3,
+                1.0,
+            )
+        )
     found = common_scale(tracks, edges, lens)
-    ratio = [np.linalg.norm(e.b_from_a.t_mm) / np.linalg.norm((poses[e.b] @ poses[e.a].inverse()).t_mm) for e in found]
+    ratio = [
+        np.linalg.norm(e.b_from_a.t_mm) / np.linalg.norm((poses[e.b] @ poses[e.a].inverse()).t_mm)
+        for e in found
+    ]
     # Noise of 0.1 px in some hundred points' depths is a fraction of a percent.
     assert len(found) == 6 and np.ptp(np.log(ratio)) < 0.02
 
@@ -159,7 +210,8 @@ def point_problem(seed: int) -> tuple[Problem, State]:
     cam, frame = (v.ravel() for v in np.indices((4, 80)))
     n = len(cam)
     problem = arrange(
-        cam, frame, np.zeros(n, int), np.zeros((n, 2)), np.full(n, 5.0), np.arange(n), shape=(4, 80, 1), n_turn=0,
+        cam, frame, np.zeros(n, int), np.zeros((n, 2)), np.full(n, 5.0), np.arange(n), shape=(4,
+        80, 1), n_turn=0,
         frame_number=np.arange(80),
     )  # fmt: skip
     uv = -residuals(problem, state)
@@ -168,9 +220,11 @@ def point_problem(seed: int) -> tuple[Problem, State]:
 
 @pytest.mark.parametrize("sigma_mm", [0.5, 30.0])
 def test_covariance_is_that_of_the_bordered_system(sigma_mm: float) -> None:
-    """Source: Förstner & Wrobel, Photogrammetric Computer Vision, 2016, section 4.5.2: gauge constraints as a border.
+    """Source: Förstner & Wrobel, Photogrammetric Computer Vision, 2016, section 4.5.2: gauge
+    constraints as a border.
 
-    There the distance is an observation like any other; the seventh motion and its condition do not appear.
+    There the distance is an observation like any other; the seventh motion and its condition do not
+    appear.
     """
     problem, truth = point_problem(1)
     position = -(truth.cam_t[:, None, :] @ truth.cam_R)[:, 0]
@@ -186,7 +240,9 @@ def test_covariance_is_that_of_the_bordered_system(sigma_mm: float) -> None:
     for c, R in enumerate(state.cam_R):
         at = 6 * c
         T[at : at + 3, at : at + 3], T[at + 3 : at + 6, at + 3 : at + 6] = np.eye(3) / away, -R.T
-        G[at : at + 6] = np.block([[-R * away, np.zeros((3, 3))], [-cross_matrix(position[c]), np.eye(3)]])
+        G[at : at + 6] = np.block(
+            [[-R * away, np.zeros((3, 3))], [-cross_matrix(position[c]), np.eye(3)]]
+        )
     T[np.arange(24) % 6 < 3] *= away**2  # turns in units of mm at the wand
     N = np.linalg.inv(T).T @ S @ np.linalg.inv(T)
     row = np.zeros(24)
@@ -194,7 +250,11 @@ def test_covariance_is_that_of_the_bordered_system(sigma_mm: float) -> None:
     row[3:6] = -row[9:12]
     N += np.outer(row, row) / sigma_mm**2
     bordered = np.block([[N, G], [G.T, np.zeros((6, 6))]])
-    scale = 1 / np.sqrt(np.abs(np.diag(bordered)) + (G**2).sum(axis=0).max() * (np.arange(30) >= 24))
+    scale = 1 / np.sqrt(
+        np.abs(np.diag(bordered)) + (G**2).sum(axis=0).max() * (np.arange(30) >= 24)
+    )
     inverse = (np.linalg.inv(bordered * scale[:, None] * scale) * scale[:, None] * scale)[:24, :24]
     unit = np.where(np.arange(24) % 6 < 3, away, 1.0)
-    assert inverse == pytest.approx(C * unit[:, None] * unit, rel=1e-4, abs=1e-6 * np.abs(inverse).max())
+    assert inverse == pytest.approx(
+        C * unit[:, None] * unit, rel=1e-4, abs=1e-6 * np.abs(inverse).max()
+    )

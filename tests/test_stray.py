@@ -21,13 +21,19 @@ WIDTH, HEIGHT, N_FRAMES = 1280, 960, 300
 NOISE_PX = 0.15
 
 
-def camera(places: np.ndarray, n_frames: int = N_FRAMES, seed: int = 0, seen: float = 0.9) -> CameraTracks:
-    """Return a camera that sees points at ``places`` (n, 2) or (frames, n, 2) in a share ``seen`` of its frames."""
+def camera(
+    places: np.ndarray, n_frames: int = N_FRAMES, seed: int = 0, seen: float = 0.9
+) -> CameraTracks:
+    """Return a camera that sees points at ``places`` (n, 2) or (frames, n, 2) in a share ``seen``
+    of its frames.
+    """
     rng = np.random.default_rng(seed)
     places = np.broadcast_to(places, (n_frames, *np.shape(places)[-2:]))
     frame, at = np.nonzero(rng.random(places.shape[:2]) < seen)
     xy = places[frame, at] + rng.normal(0, NOISE_PX, (len(frame), 2))
-    return CameraTracks("cam01", WIDTH, HEIGHT, frame=frame, xy_px=xy, marker=np.full(len(frame), -1))
+    return CameraTracks(
+        "cam01", WIDTH, HEIGHT, frame=frame, xy_px=xy, marker=np.full(len(frame), -1)
+    )
 
 
 def swept(n: int, seed: int, n_frames: int = N_FRAMES) -> np.ndarray:
@@ -56,8 +62,11 @@ def test_what_stays_put_is_masked_and_what_moves_is_not(seed: int) -> None:
     assert both.masks_px is not None and 1 <= len(both.masks_px) <= 15
     distance = np.linalg.norm(still[:, None] - both.masks_px[:, :2], axis=2)
     assert (distance.min(axis=1) < both.masks_px[distance.argmin(axis=1), 2]).all()
-    assert replace(lamps, masks_px=both.masks_px).is_masked.mean() > 0.98, "a mask's radius holds 99 of 100 points"
-    # What moves crosses masks by chance, as often as they cover its sensor, and each turning point may add as much.
+    assert replace(lamps, masks_px=both.masks_px).is_masked.mean() > 0.98, (
+        "a mask's radius holds 99 of 100 points"
+    )
+    # What moves crosses masks by chance, as often as they cover its sensor, and each turning point
+    # may add as much.
     share = np.pi * np.sum(both.masks_px[:, 2] ** 2) / (WIDTH * HEIGHT)
     assert replace(moving, masks_px=both.masks_px).is_masked.mean() < 20 * share < 0.02
     assert (both.masks_px[:, 2] < 10).all()
@@ -83,7 +92,9 @@ def test_a_lamp_that_is_seen_now_and_then_is_one_too_and_a_moment_is_not() -> No
 def test_a_window_is_covered_whole() -> None:
     """A bright rail of 200 px: every point on it lies in a circle, and nothing beside it."""
     rng = np.random.default_rng(3)
-    rail = np.stack([500 + 200 * rng.random((N_FRAMES, 30)), np.full((N_FRAMES, 30), 250.0)], axis=2)
+    rail = np.stack(
+        [500 + 200 * rng.random((N_FRAMES, 30)), np.full((N_FRAMES, 30), 250.0)], axis=2
+    )
     found = replace(seen := camera(rail), masks_px=stray_masks(camera(rail)))
     assert found.masks_px is not None and len(found.masks_px) > 20
     assert found.is_masked.mean() > 0.95 and seen.n_points > 5000
@@ -115,9 +126,17 @@ def test_masks_are_kept_in_the_file_even_where_there_are_none(tmp_path: Path) ->
 
 
 @pytest.mark.parametrize(
-    "masks", [np.zeros((2, 2)), np.array([[1.0, 2.0, 0.0]]), np.array([[1.0, np.nan, 3.0]]), np.ones((2, 3), int)]
+    "masks",
+    [
+        np.zeros((2, 2)),
+        np.array([[1.0, 2.0, 0.0]]),
+        np.array([[1.0, np.nan, 3.0]]),
+        np.ones((2, 3), int),
+    ],
 )
-def test_masks_that_are_none_are_refused_with_file_and_camera(masks: np.ndarray, tmp_path: Path) -> None:
+def test_masks_that_are_none_are_refused_with_file_and_camera(
+    masks: np.ndarray, tmp_path: Path
+) -> None:
     calib.save_tracks(Tracks((camera(np.array([[400.0, 300.0]])),), 50.0), tmp_path / "t.h5")
     with h5py.File(tmp_path / "t.h5", "r+") as file:
         file["masks/cam01"] = masks
@@ -126,9 +145,13 @@ def test_masks_that_are_none_are_refused_with_file_and_camera(masks: np.ndarray,
 
 
 def test_the_drawing_shows_every_mask_and_every_camera() -> None:
-    """Circles at (x + 0.5) / width of the drawn sensor: the centre of the top-left pixel is (0, 0) (contract)."""
+    """Circles at (x + 0.5) / width of the drawn sensor: the centre of the top-left pixel is (0, 0)
+    (contract).
+    """
     seen = camera(np.array([[0.0, 0.0], [639.5, 479.5]]))
-    named = replace(seen, marker=np.where(seen.xy_px[:, 0] > 9, 0, -1), frame=np.arange(seen.n_points))
+    named = replace(
+        seen, marker=np.where(seen.xy_px[:, 0] > 9, 0, -1), frame=np.arange(seen.n_points)
+    )
     cameras = (
         replace(named, name="<one>", masks_px=np.array([[639.5, 479.5, 30.0], [0.0, 0.0, 2.0]])),
         replace(named, name="two", masks_px=np.empty((0, 3))),
@@ -136,8 +159,15 @@ def test_the_drawing_shows_every_mask_and_every_camera() -> None:
     page = ElementTree.fromstring(masks_svg(Tracks(cameras, 50.0, title="a & b")))
     svg = "{http://www.w3.org/2000/svg}"
     circles = [c for c in page.iter(f"{svg}circle") if c.find(f"{svg}title") is not None]
-    assert [(float(c.get("cx", "")), float(c.get("cy", ""))) for c in circles] == [(200.0, 150.0), (0.2, 0.2)]
+    assert [(float(c.get("cx", "")), float(c.get("cy", ""))) for c in circles] == [
+        (200.0, 150.0),
+        (0.2, 0.2),
+    ]
     assert float(circles[0].get("r", "")) == pytest.approx(30 * 400 / WIDTH, abs=0.05)
     text = " ".join(t.text or "" for t in page.iter(f"{svg}text"))
     n = int((named.marker >= 0).sum())
-    assert "a & b" in text and f"two: {n} of {named.n_points} points named, 0 masks" in text and "<one>" in text
+    assert (
+        "a & b" in text
+        and f"two: {n} of {named.n_points} points named, 0 masks" in text
+        and "<one>" in text
+    )

@@ -55,8 +55,13 @@ def test_a_table_becomes_tracks() -> None:
 
 
 def test_columns_come_in_any_order_and_marker_and_radius_may_be_missing() -> None:
-    tracks = tracks_from_csv("y, x ,frame,camera\r\n20,10,3,left\r\n\r\n21,11,2, left\r\n", cameras())
-    assert tracks.cameras[0].frame.tolist() == [2, 3] and tracks.cameras[0].xy_px.tolist() == [[11, 21], [10, 20]]
+    tracks = tracks_from_csv(
+        "y, x ,frame,camera\r\n20,10,3,left\r\n\r\n21,11,2, left\r\n", cameras()
+    )
+    assert tracks.cameras[0].frame.tolist() == [2, 3] and tracks.cameras[0].xy_px.tolist() == [
+        [11, 21],
+        [10, 20],
+    ]
     assert tracks.cameras[0].marker.tolist() == [-1, -1] and tracks.cameras[0].radius_px is None
     assert tracks.cameras[1].n_points == 0
 
@@ -73,10 +78,14 @@ def test_a_long_table_agrees_with_numpys_own_reader(seed: int) -> None:
     code, frame = rng.integers(0, 2, n), rng.integers(0, 10**6, n)
     xy = rng.uniform(0, 479, (n, 2))
     names = np.array(["left", "right 2"])
-    rows = [f"{names[c]},{f},{x!r},{y!r}" for c, f, (x, y) in zip(code, frame, xy.tolist(), strict=True)]
+    rows = [
+        f"{names[c]},{f},{x!r},{y!r}" for c, f, (x, y) in zip(code, frame, xy.tolist(), strict=True)
+    ]
     text = "camera,frame,x,y\n" + "\n".join(rows) + "\n"
     tracks = tracks_from_csv(text, cameras())
-    reference: Any = np.genfromtxt(io.StringIO(text), delimiter=",", names=True, dtype=("U8", "i8", "f8", "f8"))
+    reference: Any = np.genfromtxt(
+        io.StringIO(text), delimiter=",", names=True, dtype=("U8", "i8", "f8", "f8")
+    )
     for camera in tracks.cameras:
         mine = reference[reference["camera"] == camera.name]
         mine = mine[np.argsort(mine["frame"], kind="stable")]
@@ -93,19 +102,31 @@ BAD_TABLES = {
     "column twice": ("camera,frame,x,y,x\nleft,0,1,2,3\n", ("line 1", "x twice")),
     "value missing": ("camera,frame,x,y\nleft,0,1\n", ("line 2", "expected 4 values", "found 3")),
     "value too many": ("camera,frame,x,y\nleft,0,1,2\nleft,1,1,2,3\n", ("line 3", "found 5")),
-    "unknown camera": ("camera,frame,x,y\nleft,0,1,2\ntop,0,1,2\n", ("line 3: camera", "left, right 2", "'top'")),
+    "unknown camera": (
+        "camera,frame,x,y\nleft,0,1,2\ntop,0,1,2\n",
+        ("line 3: camera", "left, right 2", "'top'"),
+    ),
     "frame broken": ("camera,frame,x,y\nleft,0.5,1,2\n", ("line 2: frame", "whole", "'0.5'")),
     "frame too large": ("camera,frame,x,y\nleft,99999999999999999999,1,2\n", ("line 2: frame",)),
     "x text": ("camera,frame,x,y\n\nleft,0,1,2\nleft,0,one,2\n", ("line 4: x", "'one'")),
     "y empty": ("camera,frame,x,y\nleft,0,1,\n", ("line 2: y", "''")),
     "x nan": ("camera,frame,x,y\nleft,0,nan,2\n", ("line 2: x", "finite", "'nan'")),
     "y infinite": ("camera,frame,x,y\nleft,0,1,-inf\n", ("line 2: y", "'-inf'")),
-    "off the sensor": ("camera,frame,x,y\nleft,5,1,2\nleft,1,641,2\n", ("line 3: left", "640 × 480", "(641, 2)")),
+    "off the sensor": (
+        "camera,frame,x,y\nleft,5,1,2\nleft,1,641,2\n",
+        ("line 3: left", "640 × 480", "(641, 2)"),
+    ),
     "marker below -1": ("camera,frame,x,y,marker\nleft,0,1,2,-2\n", ("line 2: marker", "'-2'")),
-    "marker too large": ("camera,frame,x,y,marker\nleft,0,1,2,65535\n", ("line 2: marker", "32767")),
+    "marker too large": (
+        "camera,frame,x,y,marker\nleft,0,1,2,65535\n",
+        ("line 2: marker", "32767"),
+    ),
     "marker by name": ("camera,frame,x,y,marker\nleft,0,1,2,p\n", ("line 2: marker", "'p'")),
     "radius negative": ("camera,frame,x,y,radius\nleft,0,1,2,-1\n", ("line 2: radius", "'-1'")),
-    "radius in some rows": ("camera,frame,x,y,radius\nleft,0,1,2,\nleft,1,1,2,3\n", ("line 2: radius", "every row")),
+    "radius in some rows": (
+        "camera,frame,x,y,radius\nleft,0,1,2,\nleft,1,1,2,3\n",
+        ("line 2: radius", "every row"),
+    ),
     "twice the same": (
         "camera,frame,x,y,marker\nleft,7,1,2,0\nleft,7,3,4,0\n",
         ("left: frame 7", "marker 0 more than once"),
@@ -126,8 +147,16 @@ def test_a_bad_table_is_told_with_its_line(case: str) -> None:
 BAD_LISTS = {
     "no rate": ("frame_rate = 100.0", "", ("frame_rate", "nothing")),
     "rate text": ("frame_rate = 100.0", 'frame_rate = "100"', ("frame_rate", "number")),
-    "unknown key at the top": ("frame_rate = 100.0", "frame_rate = 100.0\nfps = 100", ("top level", "fps")),
-    "unknown key of a camera": ("focal_mm = 8.0", "focal = 8.0", ("[cameras.left]", "found focal.")),
+    "unknown key at the top": (
+        "frame_rate = 100.0",
+        "frame_rate = 100.0\nfps = 100",
+        ("top level", "fps"),
+    ),
+    "unknown key of a camera": (
+        "focal_mm = 8.0",
+        "focal = 8.0",
+        ("[cameras.left]", "found focal."),
+    ),
     "no width": ("width = 640", "", ("[cameras.left]: width",)),
     "width true": ("width = 640", "width = true", ("[cameras.left]: width", "whole")),
     "height zero": ("height = 480", "height = 0", ("left", "640 × 0")),
@@ -136,7 +165,11 @@ BAD_LISTS = {
     "K ragged": ("[0.0, 701.0, 300.0]", "[0.0, 701.0]", ("right 2", "3 × 3")),
     "dist nan": ("dist = [-0.1", "dist = [nan", ("right 2", "nan")),
     "name with a slash": ("[cameras.left]", '[cameras."a/b"]', ("camera name", "a/b")),
-    "camera no table": ("[cameras.left]", "[cameras]\nleft = 3\n[cameras.other]", ("[cameras.left]", "a table")),
+    "camera no table": (
+        "[cameras.left]",
+        "[cameras]\nleft = 3\n[cameras.other]",
+        ("[cameras.left]", "a table"),
+    ),
 }
 
 

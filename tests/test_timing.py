@@ -1,4 +1,6 @@
-"""Time offsets planted into simulated captures come back within their error bars, and cost the rig nothing."""
+"""Time offsets planted into simulated captures come back within their error bars, and cost the rig
+nothing.
+"""
 
 from __future__ import annotations
 
@@ -15,15 +17,22 @@ from calib.check.truth import error_against_truth
 from calib.core.camera import Lens, project
 from calib.core.geometry import Array, Pose
 from calib.core.rig import Rig, RigCamera
+from calib.core.threads import one_blas_thread
 from calib.core.tracks import Tracks
 from calib.simulate import Scenario, Simulation, sample_points, simulate
-from calib.solve.bundle import BundleOptions
-from calib.solve.problem import State
+from calib.solve.bundle.descent import BundleOptions
+from calib.solve.bundle.problem import State
+from calib.solve.bundle.shape import shape_prior, wand_shape
+from calib.solve.clock.offsets import (
+    Path,
+    TimeOffsets,
+    corrected,
+    estimate_offsets,
+    wand_path,
+    with_timing,
+)
 from calib.solve.refine import Fit, refine
-from calib.solve.shape import shape_prior, wand_shape
-from calib.solve.start import lens_prior, start_lens
-from calib.solve.threads import one_blas_thread
-from calib.solve.timing import Path, TimeOffsets, corrected, estimate_offsets, wand_path, with_timing
+from calib.solve.start.lenses import lens_prior, start_lens
 
 FINE = 10  # simulated poses a frame: offsets are planted in tenths of a frame
 TERMS = ("focal", "cx", "cy", "k1", "k2")
@@ -33,11 +42,19 @@ LOW, HIGH = 0.0005, 0.9995  # two-sided, 99.9 %
 
 
 def scenario(seed: int) -> Scenario:
-    """Return one of several kinds of rig, frame rate and wand, by seed, with ``FINE`` poses a frame."""
-    kinds = (("room", "line3", 25.0), ("dome", "solid6", 60.0), ("room", "line3", 100.0), ("room", "line3", 30.0))
+    """Return one of several kinds of rig, frame rate and wand, by seed, with ``FINE`` poses a
+    frame.
+    """
+    kinds = (
+        ("room", "line3", 25.0),
+        ("dome", "solid6", 60.0),
+        ("room", "line3", 100.0),
+        ("room", "line3", 30.0),
+    )
     layout, wand, rate = kinds[seed % len(kinds)]
     return Scenario.plain(
-        layout=layout, wand=wand, frame_rate_hz=FINE * rate, n_cameras=5, n_frames=FINE * 250, seed=seed,
+        layout=layout, wand=wand, frame_rate_hz=FINE * rate, n_cameras=5, n_frames=FINE * 250,
+        seed=seed,
         strays=0.0, outliers=0.0,
     )  # fmt: skip
 
@@ -50,31 +67,40 @@ def simulated(seed: int) -> Simulation:
 def capture(sim: Simulation, tenths: tuple[int, ...], fine: int = FINE) -> Tracks:
     """Return what the cameras see when camera c exposes ``tenths[c]`` tenths of a frame late.
 
-    Which points are seen, and their noise, do not depend on the offsets, so that two captures differ in them alone.
+    Which points are seen, and their noise, do not depend on the offsets, so that two captures
+    differ in them alone.
     """
     s, cameras = sim.scenario, []
     frame = np.arange(2, len(sim.markers_world_mm) // fine - 2)
     for c, late in enumerate(tenths):
         rng = np.random.default_rng([s.seed, c])
         truth = sim.truth.cameras[c]
-        uv = project(truth.lens, truth.cam_from_world.apply(sim.markers_world_mm[fine * frame + late]))
+        uv = project(
+            truth.lens, truth.cam_from_world.apply(sim.markers_world_mm[fine * frame + late])
+        )
         now = project(truth.lens, truth.cam_from_world.apply(sim.markers_world_mm[fine * frame]))
         uv += rng.normal(0.0, s.sigma_px, uv.shape)
         margin = 0.03 * s.width  # within it a point is on the sensor at any offset
         edge = np.array([s.width, s.height]) - margin
         with np.errstate(invalid="ignore"):
-            seen = ((now > margin) & (now < edge) & (uv > 0) & (uv < edge + margin - 1.0)).all(axis=2)
+            seen = ((now > margin) & (now < edge) & (uv > 0) & (uv < edge + margin - 1.0)).all(
+                axis=2
+            )
         seen &= rng.random(seen.shape) >= s.dropout
         at, marker = np.nonzero(seen)
         given = sim.tracks.cameras[c]
-        cameras.append(replace(given, frame=frame[at], xy_px=uv[seen], marker=marker, radius_px=None))
+        cameras.append(
+            replace(given, frame=frame[at], xy_px=uv[seen], marker=marker, radius_px=None)
+        )
     return Tracks(tuple(cameras), s.frame_rate_hz / fine)
 
 
 def options_of(sim: Simulation) -> BundleOptions:
     lens = np.stack([start_lens(c) for c in sim.tracks.cameras])
     widths = np.array([float(c.width) for c in sim.tracks.cameras])
-    return BundleOptions(terms=TERMS, prior=lens_prior(lens, TERMS, widths), shape=shape_prior(sim.wand))
+    return BundleOptions(
+        terms=TERMS, prior=lens_prior(lens, TERMS, widths), shape=shape_prior(sim.wand)
+    )
 
 
 def quiet(stage: str, done: int, total: int) -> None:
@@ -83,7 +109,9 @@ def quiet(stage: str, done: int, total: int) -> None:
 
 @one_blas_thread
 def first_fit(sim: Simulation, tracks: Tracks) -> Fit:
-    """Return the fit that knows nothing of offsets, from the true cameras (finding these is tested elsewhere)."""
+    """Return the fit that knows nothing of offsets, from the true cameras (finding these is tested
+    elsewhere).
+    """
     cameras = sim.truth.cameras
     poses = [c.cam_from_world for c in cameras]
     R, t = np.stack([p.R for p in poses]), np.stack([p.t_mm for p in poses])
@@ -107,9 +135,13 @@ def timed(seed: int, tenths: tuple[int, ...]) -> tuple[Fit, Tracks, TimeOffsets,
 
 
 def error_squared(found: TimeOffsets, true_frames: Array) -> tuple[float, Array]:
-    """Return the normalised error squared, with one degree of freedom less than cameras, and the errors."""
+    """Return the normalised error squared, with one degree of freedom less than cameras, and the
+    errors.
+    """
     error = found.offset_frames - (true_frames - found.zero_weight @ true_frames)
-    return float(error @ np.linalg.pinv(found.covariance, rcond=1e-9, hermitian=True) @ error), error
+    return float(
+        error @ np.linalg.pinv(found.covariance, rcond=1e-9, hermitian=True) @ error
+    ), error
 
 
 def rms_error_mm(fit: Fit, sim: Simulation) -> float:
@@ -118,7 +150,16 @@ def rms_error_mm(fit: Fit, sim: Simulation) -> float:
     for c, true in enumerate(sim.truth.cameras):
         u, _, vt = np.linalg.svd(state.cam_R[c])
         pose = Pose(u @ vt, state.cam_t[c])
-        cameras.append(RigCamera(true.name, true.width, true.height, Lens.from_vector(state.lens[c]), pose, true.stats))
+        cameras.append(
+            RigCamera(
+                true.name,
+                true.width,
+                true.height,
+                Lens.from_vector(state.lens[c]),
+                pose,
+                true.stats,
+            )
+        )
     rig = Rig(tuple(cameras), sim.wand, sim.wand)
     points = sample_points(sim.scenario, 400, np.random.default_rng(0))
     return float(np.sqrt(np.nanmean(error_against_truth(rig, sim.truth, points) ** 2)))
@@ -150,13 +191,18 @@ def test_a_late_camera_has_a_positive_offset_and_is_named() -> None:
 
 
 def test_genlocked_cameras_raise_no_false_alarm() -> None:
-    """Errors of genlocked rigs in sigmas: chi-square in sum, and no more beyond three than a normal law has."""
+    """Errors of genlocked rigs in sigmas: chi-square in sum, and no more beyond three than a normal
+    law has.
+    """
     total, freedom, n_beyond, n = 0.0, 0, 0, 0
     for seed in range(5):
         _, moved, found, tracks = timed(seed, GENLOCKED)
         squared, error = error_squared(found, np.zeros(5))
         total, freedom = total + squared, freedom + 4
-        n_beyond, n = n_beyond + int((np.abs(error) > 3.0 * found.sigma_frames).sum()), n + len(error)
+        n_beyond, n = (
+            n_beyond + int((np.abs(error) > 3.0 * found.sigma_frames).sum()),
+            n + len(error),
+        )
         if not found.is_significant.any():
             assert moved is tracks
     assert stats.chi2.ppf(LOW, freedom) < total < stats.chi2.ppf(HIGH, freedom)
@@ -164,10 +210,12 @@ def test_genlocked_cameras_raise_no_false_alarm() -> None:
 
 
 def test_the_rig_is_as_good_as_without_offsets() -> None:
-    """Same noise: what offsets cost once they are corrected, against all points and against those that could be moved.
+    """Same noise: what offsets cost once they are corrected, against all points and against those
+    that could be moved.
 
-    In a single rig the points that end a run of frames, and cannot be moved, may be all that fill a sensor's corner;
-    what their loss costs is no fault of the correction, so each rig is also compared on the same points.
+    In a single rig the points that end a run of frames, and cannot be moved, may be all that fill a
+    sensor's corner; what their loss costs is no fault of the correction, so each rig is also
+    compared on the same points.
     """
     of_all, of_same, untreated = [], [], []
     for seed, tenths in enumerate(PLANTED):
@@ -180,14 +228,17 @@ def test_the_rig_is_as_good_as_without_offsets() -> None:
         of_all.append(rms_error_mm(fit, sim) / without)
         of_same.append(rms_error_mm(fit, sim) / rms_error_mm(first_fit(sim, same), sim))
         untreated.append(rms_error_mm(first(seed, tenths), sim) / without)
-    # A fifth of the points may be lost to broken runs: sqrt(1 / 0.8) is 1.12, and four rigs scatter by some percent.
+    # A fifth of the points may be lost to broken runs: sqrt(1 / 0.8) is 1.12, and four rigs scatter
+    # by some percent.
     assert np.median(of_all) <= 1.15
     assert stats.gmean(of_same) <= 1.1
     assert np.median(untreated) > 3.0
 
 
 def test_sigma_falls_with_speed() -> None:
-    """The same way at half the speed, in twice as many frames: sigma is noise / (speed √frames), √2 times as large."""
+    """The same way at half the speed, in twice as many frames: sigma is noise / (speed √frames), √2
+    times as large.
+    """
     sim, sigma = simulated(0), []
     for fine in (FINE // 2, FINE):
         tracks = capture(sim, GENLOCKED, fine)
@@ -200,7 +251,9 @@ def test_sigma_falls_with_speed() -> None:
 def test_whole_frames_are_found() -> None:
     """A frame count that is late by k makes each exposure k frames earlier than its number says."""
     slip = {"cam02": 3, "cam05": -1}
-    sim = simulate(Scenario.plain(n_cameras=5, n_frames=250, seed=12, slip=slip, outliers=0.01, strays=0.0))
+    sim = simulate(
+        Scenario.plain(n_cameras=5, n_frames=250, seed=12, slip=slip, outliers=0.01, strays=0.0)
+    )
     fit = first_fit(sim, sim.tracks)
     fit, _, found = with_timing(sim.tracks, sim.wand, fit, options_of(sim), quiet)
     true = np.array([-float(slip.get(name, 0)) for name in sim.tracks.names])
@@ -261,15 +314,20 @@ def test_points_without_a_path_lose_their_marker_and_keep_their_place() -> None:
 def test_residuals_of_the_raw_tracks_do_not_blame_a_camera_whose_lateness_the_rig_knows(
     tenths: tuple[int, ...],
 ) -> None:
-    """Against the true rig: with the offsets in its provenance all cameras leave the simulated noise, without, not."""
+    """Against the true rig: with the offsets in its provenance all cameras leave the simulated
+    noise, without, not.
+    """
     sim = simulated(0)
     tracks = capture(sim, tenths)
     offset = np.array(tenths) / FINE
     offset = offset - np.median(offset)
-    known = {n: {"offset": float(o), "sigma": 1e-3} for n, o in zip(tracks.names, offset, strict=True)}
+    known = {
+        n: {"offset": float(o), "sigma": 1e-3} for n, o in zip(tracks.names, offset, strict=True)
+    }
     sigma = []
     for rig in (sim.truth, replace(sim.truth, provenance={"time_offset_frames": known})):
         table = residual_table(rig, tracks)
         sigma.append(max(row.stats.sigma_px for row in table.cameras))
-    # A median over some hundred points is good to a tenth or so; the late camera moves points by several sigmas.
+    # A median over some hundred points is good to a tenth or so; the late camera moves points by
+    # several sigmas.
     assert sigma[1] < 1.25 * sim.scenario.sigma_px < 2.0 * sim.scenario.sigma_px < sigma[0], sigma

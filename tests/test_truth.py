@@ -1,4 +1,6 @@
-"""Errors against the truth: nothing for what is only moved, the known amount for what is known to be wrong."""
+"""Errors against the truth: nothing for what is only moved, the known amount for what is known to
+be wrong.
+"""
 
 from dataclasses import replace
 
@@ -18,19 +20,25 @@ ALL_TERMS = ("k1", "k2", "k3", "tangential", "aspect", "rational")
 
 
 def true_rig(seed=0, layout="room", n_cameras=6, terms=("k1", "k2")):
-    scenario = Scenario(layout=layout, n_cameras=n_cameras, path="still", n_frames=1, lens_terms=terms, seed=seed)
+    scenario = Scenario(
+        layout=layout, n_cameras=n_cameras, path="still", n_frames=1, lens_terms=terms, seed=seed
+    )
     return simulate(scenario).truth, sample_points(scenario, 400, np.random.default_rng(seed))
 
 
 def with_poses(rig, change):
-    return replace(rig, cameras=tuple(replace(c, cam_from_world=change(c.cam_from_world)) for c in rig.cameras))
+    return replace(
+        rig, cameras=tuple(replace(c, cam_from_world=change(c.cam_from_world)) for c in rig.cameras)
+    )
 
 
 @pytest.mark.parametrize("layout", ["room", "corridor", "row", "dome"])
 @pytest.mark.parametrize("terms", [("k1", "k2"), ALL_TERMS])
 def test_truth_has_no_error_wherever_the_world_is_put(layout, terms):
     rig, points = true_rig(3, layout, terms=terms)
-    world_from_other = Pose(rotation_from_vector(np.array([0.4, -2.0, 0.7])), np.array([5e3, -1e3, 200.0]))
+    world_from_other = Pose(
+        rotation_from_vector(np.array([0.4, -2.0, 0.7])), np.array([5e3, -1e3, 200.0])
+    )
     for other in (rig, with_poses(rig, lambda pose: pose @ world_from_other)):
         error = error_against_truth(other, rig, points)
         assert np.isfinite(error).mean() > 0.3
@@ -38,7 +46,8 @@ def test_truth_has_no_error_wherever_the_world_is_put(layout, terms):
 
 
 def test_scale_counts_as_error():
-    # A rig too large by 0.1 % puts a point off by 0.1 % of its distance from the centroid, which a fit shares.
+    # A rig too large by 0.1 % puts a point off by 0.1 % of its distance from the centroid, which a
+    # fit shares.
     rig, points = true_rig(1)
     large = with_poses(rig, lambda pose: Pose(pose.R, 1.001 * pose.t_mm))
     error = error_against_truth(large, rig, points)
@@ -48,16 +57,21 @@ def test_scale_counts_as_error():
 
 
 def test_one_wrong_lens_shows_as_the_same_error_that_scipy_finds():
-    # Source: scipy.optimize.least_squares with cv2.projectPoints, a point at a time; numpy's SVD for the fit.
+    # Source: scipy.optimize.least_squares with cv2.projectPoints, a point at a time; numpy's SVD
+    # for the fit.
     truth, points = true_rig(2, n_cameras=4, terms=ALL_TERMS)
     wrong = truth.cameras[1].lens
     wrong = Lens(1.01 * wrong.fx, 1.01 * wrong.fy, wrong.cx + 4, wrong.cy, wrong.dist)
-    rig = replace(truth, cameras=(truth.cameras[0], replace(truth.cameras[1], lens=wrong), *truth.cameras[2:]))
+    rig = replace(
+        truth, cameras=(truth.cameras[0], replace(truth.cameras[1], lens=wrong), *truth.cameras[2:])
+    )
     error = error_against_truth(rig, truth, points[:60])
 
     def image(camera, point):
         pose, lens = camera.cam_from_world, camera.lens
-        return cv2.projectPoints(point.reshape(1, 3), cv2.Rodrigues(pose.R)[0], pose.t_mm, lens.K, lens.dist)[0].ravel()
+        return cv2.projectPoints(
+            point.reshape(1, 3), cv2.Rodrigues(pose.R)[0], pose.t_mm, lens.K, lens.dist
+        )[0].ravel()
 
     found = []
     index = np.flatnonzero(np.isfinite(error))
@@ -94,15 +108,21 @@ def test_noise_of_reconstruction_is_what_least_squares_predicts():
         return np.array([project(c.lens, c.cam_from_world.apply(p)) for c in cameras])
 
     uv = images(points)
-    is_seen_by_all = np.isfinite(uv).all(axis=(0, 2)) & (np.abs(uv - [1024, 544]) < [1100, 600]).all(axis=(0, 2))
+    is_seen_by_all = np.isfinite(uv).all(axis=(0, 2)) & (
+        np.abs(uv - [1024, 544]) < [1100, 600]
+    ).all(axis=(0, 2))
     point = points[is_seen_by_all][0]
-    J = np.stack([(images(point + h) - images(point - h)).ravel() / 2e-2 for h in 1e-2 * np.eye(3)], -1)
+    J = np.stack(
+        [(images(point + h) - images(point - h)).ravel() / 2e-2 for h in 1e-2 * np.eye(3)], -1
+    )
     information = J.T @ J / sigma**2
     n = 4000
     noisy = images(np.tile(point, (n, 1))) + rng.normal(0, sigma, (len(cameras), n, 2))
     off = reconstruct(cameras, noisy) - point
     nees = np.einsum("ni,ij,nj->n", off, information, off)
-    assert abs(nees.mean() - 3) < 6 * np.sqrt(6 / n)  # chi-square with 3 degrees of freedom: mean 3, variance 6
+    assert abs(nees.mean() - 3) < 6 * np.sqrt(
+        6 / n
+    )  # chi-square with 3 degrees of freedom: mean 3, variance 6
 
 
 def test_points_seen_by_fewer_than_two_common_cameras_are_nan():

@@ -1,4 +1,6 @@
-"""A wand that is not as its file says: found, named where it can be, and never called wrong when it is right."""
+"""A wand that is not as its file says: found, named where it can be, and never called wrong when it
+is right.
+"""
 
 from __future__ import annotations
 
@@ -7,15 +9,22 @@ import pytest
 
 from calib.check.truth import error_against_truth
 from calib.core.wand import Wand
+from calib.pipeline import calibrate
 from calib.simulate import Scenario, Simulation, sample_points, simulate
-from calib.solve.calibrate import calibrate
-from calib.solve.shape import ShapePrior
-from calib.solve.wand_check import _joint_minimum
+from calib.solve.bundle.shape import ShapePrior
+from calib.solve.certainty.wand_check import _joint_minimum
 
 
 def capture(wand: str, *, is_certified: bool, seed: int) -> Simulation:
     return simulate(
-        Scenario(n_cameras=5, seed=seed, wand=wand, n_frames=500, is_certified=is_certified, marker_error_mm=0.02)
+        Scenario(
+            n_cameras=5,
+            seed=seed,
+            wand=wand,
+            n_frames=500,
+            is_certified=is_certified,
+            marker_error_mm=0.02,
+        )
     )
 
 
@@ -25,7 +34,9 @@ def bent(wand: Wand, marker: int, by_mm: float) -> Wand:
     return Wand(wand.name, wand.markers, points, wand.sigma_mm, wand.certified)
 
 
-@pytest.mark.parametrize(("wand", "is_certified"), [("line3", True), ("plane5", False), ("solid6", True)])
+@pytest.mark.parametrize(
+    ("wand", "is_certified"), [("line3", True), ("plane5", False), ("solid6", True)]
+)
 def test_marker_that_is_off_is_named_and_spoils_nothing(wand: str, is_certified: bool) -> None:
     simulation = capture(wand, is_certified=is_certified, seed=51)
     points = sample_points(simulation.scenario, 300, np.random.default_rng(0))
@@ -49,12 +60,15 @@ def test_three_markers_without_a_certificate_cannot_tell_which() -> None:
     rig = calibrate(simulation.tracks, bent(simulation.wand, 1, 1.5))
     assert "Which one cannot be told" in rig.provenance["findings"][0]
     assert rig.covariance is not None
-    # The scale is not known better than the wand: a millimetre in half a metre is centimetres across the room.
+    # The scale is not known better than the wand: a millimetre in half a metre is centimetres
+    # across the room.
     assert np.linalg.norm(rig.covariance.sigma("cam01", "position")) > 2.0
 
 
 def test_right_wands_pass() -> None:
-    """At a level of one in a million none of 12 fails; coordinates are drawn with the uncertainty that is stated."""
+    """At a level of one in a million none of 12 fails; coordinates are drawn with the uncertainty
+    that is stated.
+    """
     for seed in range(12):
         wand = ("line3", "plane5", "solid6")[seed % 3]
         simulation = capture(wand, is_certified=seed % 2 == 0, seed=60 + seed)
@@ -71,7 +85,9 @@ def test_exact_wand_is_held() -> None:
 
 
 def test_rounding_in_what_the_capture_cannot_say_changes_nothing() -> None:
-    """Place, turn and scale of a wand's shape show in no capture; a solve leaves some 1e-15 of the rest there."""
+    """Place, turn and scale of a wand's shape show in no capture; a solve leaves some 1e-15 of the
+    rest there.
+    """
     rng = np.random.default_rng(3)
     shape = rng.normal(0, 100.0, (6, 3))
     stated = ShapePrior(shape + rng.normal(0, 0.02, shape.shape), np.full(6, 0.02), (), 3)
@@ -81,8 +97,11 @@ def test_rounding_in_what_the_capture_cannot_say_changes_nothing() -> None:
     gradient = information @ (seen @ rng.normal(0, 0.02, 11))
     chi_square, freedom, _ = _joint_minimum(information, gradient, stated, shape, None)
     assert freedom == 11
-    # By hand: two estimates of the same 11 coordinates, their difference against the sum of their variances.
-    offset = seen.T @ (stated.mean_mm - shape).ravel() + np.linalg.pinv(information @ seen) @ gradient
+    # By hand: two estimates of the same 11 coordinates, their difference against the sum of their
+    # variances.
+    offset = (
+        seen.T @ (stated.mean_mm - shape).ravel() + np.linalg.pinv(information @ seen) @ gradient
+    )
     assert chi_square == pytest.approx(offset @ offset / (0.02**2 + 1e-4), rel=1e-6)
     for _ in range(20):
         noise = rng.normal(size=(18, 18))

@@ -8,8 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from calib.solve.graph import CameraGraph, Overlap, listed
-from calib.solve.motion import PLANAR_PARALLAX, STILL_TRAVEL, Depth
+from calib.solve.start.graph import CameraGraph, Overlap, listed
+from calib.solve.start.motion import PLANAR_PARALLAX, STILL_TRAVEL, Depth
 
 WIDEST_TABLE = 12  # cameras whose overlap still fits a line of the console
 
@@ -18,9 +18,9 @@ WIDEST_TABLE = 12  # cameras whose overlap still fits a line of the console
 class CameraCapture:
     """One camera's part: counts, share of the sensor covered, and where its frames begin and end.
 
-    ``frames`` counts those with an identified point, ``spread_px`` is the width and height that hold the middle 90 %
-    of the identified points, ``partners`` the number of cameras linked to it and ``travel`` how far the wand went, in
-    lengths of its own image.
+    ``frames`` counts those with an identified point, ``spread_px`` is the width and height that
+    hold the middle 90 % of the identified points, ``partners`` the number of cameras linked to it
+    and ``travel`` how far the wand went, in lengths of its own image.
     """
 
     name: str
@@ -38,7 +38,9 @@ class CameraCapture:
 
 @dataclass(frozen=True, slots=True)
 class Timing:
-    """Frame range over all cameras, rate, and the stretches (first, last) in which no camera saw anything."""
+    """Frame range over all cameras, rate, and the stretches (first, last) in which no camera saw
+    anything.
+    """
 
     frame_rate_hz: float
     first_frame: int | None
@@ -49,7 +51,9 @@ class Timing:
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """What is the matter: ``severity`` "act" keeps the capture from being good enough, "note" does not."""
+    """What is the matter: ``severity`` "act" keeps the capture from being good enough, "note" does
+    not.
+    """
 
     kind: str
     severity: str
@@ -82,24 +86,36 @@ class Inspection:
             {
                 "good": self.good,
                 "cameras": [asdict(c) for c in self.cameras],
-                "overlap": {**table, "points": self.overlap.points.tolist(), "frames": self.overlap.frames.tolist()},
+                "overlap": {
+                    **table,
+                    "points": self.overlap.points.tolist(),
+                    "frames": self.overlap.frames.tolist(),
+                },
                 "islands": graph.islands,
                 "articulation": graph.articulation,
                 "hanging": graph.hanging,
                 "unlinked": graph.unlinked,
                 "wave_between": graph.waves,
                 "timing": asdict(self.timing),
-                "wave": {"travel": self.travel, "parallax": self.depth.parallax, "pairs_judged": self.depth.n_pairs},
+                "wave": {
+                    "travel": self.travel,
+                    "parallax": self.depth.parallax,
+                    "pairs_judged": self.depth.n_pairs,
+                },
                 "findings": [asdict(f) for f in self.findings],
             }
         )
 
     def __str__(self) -> str:
-        return "\n\n".join(filter(None, [_head(self), _camera_table(self), _overlap_text(self), _verdict(self)]))
+        return "\n\n".join(
+            filter(None, [_head(self), _camera_table(self), _overlap_text(self), _verdict(self)])
+        )
 
 
 def _plain(value: Any) -> Any:
-    """Return ``value`` as JSON can hold it: lists for tuples, null for numbers that are not finite."""
+    """Return ``value`` as JSON can hold it: lists for tuples, null for numbers that are
+    not finite.
+    """
     if isinstance(value, dict):
         return {key: _plain(v) for key, v in value.items()}
     if isinstance(value, (tuple, list)):
@@ -117,7 +133,10 @@ def aligned(rows: list[list[str]]) -> str:
     width = [max(len(cell) for cell in column) for column in zip(*rows, strict=True)]
     lines = []
     for first, *rest in rows:
-        cells = [first.ljust(width[0]), *(cell.rjust(w) for cell, w in zip(rest, width[1:], strict=True))]
+        cells = [
+            first.ljust(width[0]),
+            *(cell.rjust(w) for cell, w in zip(rest, width[1:], strict=True)),
+        ]
         lines.append("  ".join(cells).rstrip())
     return "\n".join(lines)
 
@@ -128,19 +147,36 @@ def _head(found: Inspection) -> str:
     share = f", {named / points:.1%} of them identified" if points else ""
     lines = [f"{len(found.cameras)} cameras, {points} points{share}"]
     if t.first_frame is not None:
-        lines.append(f"frames {t.first_frame} to {t.last_frame} at {t.frame_rate_hz:g} Hz, {t.duration_s:.1f} s")
+        lines.append(
+            f"frames {t.first_frame} to {t.last_frame} at {t.frame_rate_hz:g} Hz, "
+            f"{t.duration_s:.1f} s"
+        )
     if math.isfinite(found.travel):
         lines.append(f"the wand moves by {found.travel:.3g} of its own lengths in the images")
     if math.isfinite(found.depth.parallax) and found.travel >= STILL_TRAVEL:
         lines.append(
-            f"depth: one plane would put the points off by {found.depth.parallax:.1%} of their spread"
-            f" ({found.depth.n_pairs} camera pairs; a flat wave gives less than {PLANAR_PARALLAX:.0%})"
+            f"depth: one plane would put the points off by {found.depth.parallax:.1%} of "
+            f"their spread"
+            f" ({found.depth.n_pairs} camera pairs; a flat wave gives less than "
+            f"{PLANAR_PARALLAX:.0%})"
         )
     return "\n".join(lines)
 
 
 def _camera_table(found: Inspection) -> str:
-    rows = [["camera", "points", "identified", "frames", "a frame", "coverage", "spread px", "seen in", "linked to"]]
+    rows = [
+        [
+            "camera",
+            "points",
+            "identified",
+            "frames",
+            "a frame",
+            "coverage",
+            "spread px",
+            "seen in",
+            "linked to",
+        ]
+    ]
     for c in found.cameras:
         rows.append(
             [
@@ -169,7 +205,9 @@ def _overlap_text(found: Inspection) -> str:
         return aligned(rows)
     lines = ["shares most with (frames, points)"]
     for i, name in enumerate(names):
-        best = [int(j) for j in np.argsort(-frames[i], kind="stable") if j != i and frames[i, j]][:3]
+        best = [int(j) for j in np.argsort(-frames[i], kind="stable") if j != i and frames[i, j]][
+            :3
+        ]
         shared = ", ".join(f"{names[j]} ({frames[i, j]}, {points[i, j]})" for j in best)
         lines.append(f"{name}  {shared or 'nobody'}")
     return "\n".join(lines)
@@ -178,5 +216,9 @@ def _overlap_text(found: Inspection) -> str:
 def _verdict(found: Inspection) -> str:
     n = sum(f.severity == "act" for f in found.findings)
     kinds = listed([f.kind for f in found.findings if f.severity == "act"])
-    lines = ["Good enough to solve." if found.good else f"Not good enough to solve, {n} to act on: {kinds}."]
+    lines = [
+        "Good enough to solve."
+        if found.good
+        else f"Not good enough to solve, {n} to act on: {kinds}."
+    ]
     return "\n".join([*lines, *(f"{f.severity:<5} {f.kind}: {f.text}" for f in found.findings)])

@@ -12,20 +12,27 @@ from calib.errors import InputError
 N_STEPS = 5  # Gauss-Newton from a linear start settles to rounding in three
 
 
-def error_against_truth(rig: Rig, truth: Rig, points_world_mm: Array, *, range_mm: float = np.inf) -> Array:
-    """Return the 3D errors (n,) in mm that ``rig`` makes at ``points_world_mm`` (n, 3) of the true world.
+def error_against_truth(
+    rig: Rig, truth: Rig, points_world_mm: Array, *, range_mm: float = np.inf
+) -> Array:
+    """Return the 3D errors (n,) in mm that ``rig`` makes at ``points_world_mm`` (n, 3) of the true
+    world.
 
-    Each point is imaged without noise by the true cameras that see it (in front, on the sensor, within
-    ``range_mm``), reconstructed from those image points with the rig's lenses and poses by least squares in
-    reprojection error, and compared after the rigid fit, without scale, of all reconstructed points to the true
-    ones. A point that fewer than two cameras common to both rigs see is nan.
+    Each point is imaged without noise by the true cameras that see it (in front, on the sensor,
+    within ``range_mm``), reconstructed from those image points with the rig's lenses and poses by
+    least squares in reprojection error, and compared after the rigid fit, without scale, of all
+    reconstructed points to the true ones. A point that fewer than two cameras common to both rigs
+    see is nan.
 
     Raises InputError where fewer than three points are left, as they fix no rigid fit.
     """
     points = np.asarray(points_world_mm, dtype=float)
     common = [name for name in rig.names if name in truth.names]
     views = [(rig.camera(name), _image(truth.camera(name), points, range_mm)) for name in common]
-    found = reconstruct([camera for camera, _ in views], np.array([uv for _, uv in views]).reshape(-1, len(points), 2))
+    found = reconstruct(
+        [camera for camera, _ in views],
+        np.array([uv for _, uv in views]).reshape(-1, len(points), 2),
+    )
     is_found = np.isfinite(found).all(axis=1)
     if is_found.sum() < 3:
         raise InputError(
@@ -38,21 +45,27 @@ def error_against_truth(rig: Rig, truth: Rig, points_world_mm: Array, *, range_m
 
 
 def reconstruct(cameras: list[RigCamera], uv_px: Array) -> Array:
-    """Return the points (n, 3) in mm whose images lie nearest to ``uv_px`` (cameras, n, 2), nan where not seen.
+    """Return the points (n, 3) in mm whose images lie nearest to ``uv_px`` (cameras, n, 2), nan
+    where not seen.
 
-    Minimises the sum of squared reprojection residuals by Gauss-Newton from the point nearest to all rays.
-    Points with fewer than two rays, or with rays too parallel to meet, are nan.
+    Minimises the sum of squared reprojection residuals by Gauss-Newton from the point nearest to
+    all rays. Points with fewer than two rays, or with rays too parallel to meet, are nan.
     """
     n = uv_px.shape[1]
     point, origins, directions = [], [np.empty((0, 3))], [np.empty((0, 3))]
     for camera, uv in zip(cameras, uv_px, strict=True):
-        rays = np.concatenate([undistort(camera.lens, uv), np.ones((n, 1))], axis=1) @ camera.cam_from_world.R
+        rays = (
+            np.concatenate([undistort(camera.lens, uv), np.ones((n, 1))], axis=1)
+            @ camera.cam_from_world.R
+        )
         index = np.flatnonzero(np.isfinite(rays).all(axis=1))
         point.append(index)
         directions.append(rays[index] / np.linalg.norm(rays[index], axis=1, keepdims=True))
         origins.append(np.broadcast_to(camera.position_mm, (len(index), 3)))
     group = np.concatenate([np.empty(0, dtype=np.intp), *point])
-    start = triangulate(np.concatenate(origins), np.concatenate(directions), np.ones(len(group)), group, n)
+    start = triangulate(
+        np.concatenate(origins), np.concatenate(directions), np.ones(len(group)), group, n
+    )
     start[np.bincount(group, minlength=n) < 2] = np.nan
     points = start
     for _ in range(N_STEPS):
@@ -63,7 +76,10 @@ def reconstruct(cameras: list[RigCamera], uv_px: Array) -> Array:
             gradient[index] += (np.swapaxes(jacobian, 1, 2) @ residual[..., None])[..., 0]
         is_fixed = np.isfinite(normal).all(axis=(1, 2)) & np.isfinite(points).all(axis=1)
         points = np.full((n, 3), np.nan)
-        points[is_fixed] = start[is_fixed] + np.linalg.solve(normal[is_fixed], gradient[is_fixed][..., None])[..., 0]
+        points[is_fixed] = (
+            start[is_fixed]
+            + np.linalg.solve(normal[is_fixed], gradient[is_fixed][..., None])[..., 0]
+        )
         start = points
     return points
 
@@ -73,16 +89,21 @@ def _image(camera: RigCamera, points: Array, range_mm: float) -> Array:
     in_cam = camera.cam_from_world.apply(points)
     uv = project(camera.lens, in_cam)
     edge = np.array([camera.width, camera.height]) - 1.0
-    # Far off the axis the distortion may fold back on to the sensor: there, undistorting leads elsewhere.
+    # Far off the axis the distortion may fold back on to the sensor: there, undistorting leads
+    # elsewhere.
     with np.errstate(invalid="ignore", divide="ignore"):
-        is_seen = ((uv >= 0) & (uv <= edge)).all(axis=1) & (np.linalg.norm(in_cam, axis=1) <= range_mm)
+        is_seen = ((uv >= 0) & (uv <= edge)).all(axis=1) & (
+            np.linalg.norm(in_cam, axis=1) <= range_mm
+        )
         back = undistort(camera.lens, np.where(is_seen[:, None], uv, np.nan))
         is_seen &= np.abs(back - in_cam[:, :2] / in_cam[:, 2:]).max(axis=1) < 1e-9
     return np.where(is_seen[:, None], uv, np.nan)
 
 
 def _residual(camera: RigCamera, points: Array, uv: Array) -> tuple[Array, Array]:
-    """Return observed minus predicted (n, 2) and the derivative of the prediction (n, 2, 3) by the point."""
+    """Return observed minus predicted (n, 2) and the derivative of the prediction (n, 2, 3) by the
+    point.
+    """
     lens, pose = camera.lens, camera.cam_from_world
     in_cam = pose.apply(points)
     x, y, w = in_cam[:, 0] / in_cam[:, 2], in_cam[:, 1] / in_cam[:, 2], 1.0 / in_cam[:, 2]

@@ -1,6 +1,7 @@
 """Commands that make and judge captures: simulate, import, inspect."""
 
-# ruff: noqa: PLC0415 - what loads SciPy, OpenCV or HDF5 waits for the command that needs it: --help is quick
+# ruff: noqa: PLC0415 - what loads SciPy, OpenCV or HDF5 waits for the command that needs it: --help
+# is quick
 
 from __future__ import annotations
 
@@ -25,31 +26,49 @@ def add_commands(app: typer.Typer) -> None:
 
 
 def simulate(
-    out_dir: Annotated[Path, typer.Argument(metavar="OUT_DIR", help="Folder to write to; made where absent.")],
+    out_dir: Annotated[
+        Path, typer.Argument(metavar="OUT_DIR", help="Folder to write to; made where absent.")
+    ],
     scenario: Annotated[
-        Path | None, typer.Option("--scenario", metavar="FILE", help="Scenario (TOML); options go before it.")
+        Path | None,
+        typer.Option("--scenario", metavar="FILE", help="Scenario (TOML); options go before it."),
     ] = None,
     layout: Annotated[str | None, typer.Option(help="room, corridor, row or dome.")] = None,
     cameras: Annotated[int | None, typer.Option(help="Number of cameras, 2 to 200.")] = None,
     frames: Annotated[int | None, typer.Option(help="Number of frames.")] = None,
     wand: Annotated[str | None, typer.Option(help="line3, plane5 or solid6.")] = None,
-    noise: Annotated[float | None, typer.Option(help="Standard deviation of a centroid's coordinate, px.")] = None,
+    noise: Annotated[
+        float | None, typer.Option(help="Standard deviation of a centroid's coordinate, px.")
+    ] = None,
     seed: Annotated[int | None, typer.Option(help="Another seed draws another capture.")] = None,
     plain: Annotated[
-        bool, typer.Option("--plain", help="Plain lenses (square pixels, k1, k2) and independent errors alone.")
+        bool,
+        typer.Option(
+            "--plain", help="Plain lenses (square pixels, k1, k2) and independent errors alone."
+        ),
     ] = False,
     force: Force = False,
 ) -> None:
-    """Simulate a rig and a wand wave: tracks.h5, wand.toml, truth.h5 (the true rig) and scenario.toml."""
+    """Simulate a rig and a wand wave: tracks.h5, wand.toml, truth.h5 (the true rig) and
+    scenario.toml.
+    """
     import calib.simulate as simulation
     from calib import files
     from calib.cli.console import note
     from calib.core.fields import as_toml
 
     def parse(table: dict[str, Any]) -> simulation.Scenario:
-        given = {"layout": layout, "n_cameras": cameras, "n_frames": frames, "wand": wand, "sigma_px": noise}
+        given = {
+            "layout": layout,
+            "n_cameras": cameras,
+            "n_frames": frames,
+            "wand": wand,
+            "sigma_px": noise,
+        }
         given |= {"seed": seed} | (dict(simulation.PLAIN) if plain else {})
-        return simulation.Scenario.from_dict(table | {key: v for key, v in given.items() if v is not None})
+        return simulation.Scenario.from_dict(
+            table | {key: v for key, v in given.items() if v is not None}
+        )
 
     chosen = parse({}) if scenario is None else files.load_scenario(scenario, parse)
     names = ["tracks.h5", "wand.toml", "truth.h5", "scenario.toml"]
@@ -77,21 +96,35 @@ def simulate(
                 out_dir.rmdir()
         if isinstance(error, OSError):
             raise OutputError(
-                str(out_dir), expected="a folder that can be made", found=str(error.strerror), remedy="Choose another."
+                str(out_dir),
+                expected="a folder that can be made",
+                found=str(error.strerror),
+                remedy="Choose another.",
             ) from None
         raise
     points = sum(c.n_points for c in made.tracks.cameras)
-    note(f"wrote {', '.join(names)} to {out_dir} ({len(made.tracks.cameras)} cameras, {points} points)")
+    note(
+        f"wrote {', '.join(names)} to {out_dir} ({len(made.tracks.cameras)} cameras, "
+        f"{points} points)"
+    )
 
 
 def import_table(
     table: Annotated[
-        Path, typer.Argument(metavar="CSV", help="Columns camera,frame,x,y and optionally marker,radius.")
+        Path,
+        typer.Argument(
+            metavar="CSV", help="Columns camera,frame,x,y and optionally marker,radius."
+        ),
     ],
     cameras: Annotated[
-        Path, typer.Argument(metavar="CAMERAS.toml", help="frame_rate and a [cameras.<name>] table for each camera.")
+        Path,
+        typer.Argument(
+            metavar="CAMERAS.toml", help="frame_rate and a [cameras.<name>] table for each camera."
+        ),
     ],
-    output: Annotated[Path, typer.Option("-o", "--output", metavar="TRACKS", help="Tracks file to write.")],
+    output: Annotated[
+        Path, typer.Option("-o", "--output", metavar="TRACKS", help="Tracks file to write.")
+    ],
     force: Force = False,
 ) -> None:
     """Make a tracks file from comma-separated values."""
@@ -101,11 +134,16 @@ def import_table(
     files.check_output(output, force, inputs=[table, cameras])
     tracks = files.load_table(table, cameras)
     files.save_tracks(tracks, output, force)
-    note(f"wrote {output} ({len(tracks.cameras)} cameras, {sum(c.n_points for c in tracks.cameras)} points)")
+    note(
+        f"wrote {output} ({len(tracks.cameras)} cameras, "
+        f"{sum(c.n_points for c in tracks.cameras)} points)"
+    )
 
 
 def inspect(tracks: TracksFile, wand: WandFile, as_json: AsJson = False) -> None:
-    """Say whether a capture is good enough to solve: counts, coverage, overlap, islands, timing, the wave itself."""
+    """Say whether a capture is good enough to solve: counts, coverage, overlap, islands, timing,
+    the wave itself.
+    """
     import calib
     from calib.cli import console
 

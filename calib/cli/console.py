@@ -11,7 +11,14 @@ from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
 from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
+from rich.progress import (
+    BarColumn,
+    MofNCompleteColumn,
+    Progress,
+    SpinnerColumn,
+    TextColumn,
+    TimeElapsedColumn,
+)
 from rich.table import Table
 from rich.text import Text
 
@@ -21,11 +28,13 @@ if TYPE_CHECKING:
     from calib.check.residuals import ResidualTable
     from calib.intake.centroids.focus import Focus
     from calib.intake.centroids.stream import Extraction
-    from calib.intake.identify import Identification
+    from calib.naming.identify import Identification
 
 _CAUTION = (
-    "Before anyone goes up to an overhead camera: clear the floor below, have the ladder held, keep the camera on its"
-    " safety tether,\nswitch the strobes off and look into none. The site's rules and its licensed riggers come first."
+    "Before anyone goes up to an overhead camera: clear the floor below, have the ladder "
+    "held, keep the camera on its"
+    " safety tether,\nswitch the strobes off and look into none. The site's rules and "
+    "its licensed riggers come first."
 )
 
 
@@ -46,10 +55,19 @@ def print_json(document: Any) -> None:
 
 @contextmanager
 def progress() -> Iterator[Callable[[str, int, int], None]]:
-    """Yield a function that shows stage, done and total on standard error, or nothing where that is no terminal."""
+    """Yield a function that shows stage, done and total on standard error, or nothing where that is
+    no terminal.
+    """
     console = Console(stderr=True)
-    columns = SpinnerColumn(), TextColumn("{task.description:<16}"), BarColumn(), MofNCompleteColumn()
-    with Progress(*columns, TimeElapsedColumn(), console=console, disable=not console.is_terminal) as bar:
+    columns = (
+        SpinnerColumn(),
+        TextColumn("{task.description:<16}"),
+        BarColumn(),
+        MofNCompleteColumn(),
+    )
+    with Progress(
+        *columns, TimeElapsedColumn(), console=console, disable=not console.is_terminal
+    ) as bar:
         tasks: dict[str, Any] = {}
 
         def show(stage: str, done: int, total: int) -> None:
@@ -67,7 +85,10 @@ def progress() -> Iterator[Callable[[str, int, int], None]]:
 
 def print_inspection(found: Inspection) -> None:
     """Print what an inspection says, what has to be done in bold."""
-    lines = (Text(line, style="bold" if line.startswith("act ") else "") for line in str(found).splitlines())
+    lines = (
+        Text(line, style="bold" if line.startswith("act ") else "")
+        for line in str(found).splitlines()
+    )
     _console().print(*lines, sep="\n", soft_wrap=True)
 
 
@@ -76,7 +97,9 @@ def print_residuals(found: ResidualTable) -> None:
     is_bold = [False, False, *(row.verdict == "act" for row in found.cameras)]
     lines = str(found).splitlines()
     is_bold += [False] * (len(lines) - len(is_bold))
-    styled = (Text(line, style="bold" if bold else "") for line, bold in zip(lines, is_bold, strict=True))
+    styled = (
+        Text(line, style="bold" if bold else "") for line, bold in zip(lines, is_bold, strict=True)
+    )
     _console().print(*styled, sep="\n", soft_wrap=True)
 
 
@@ -109,10 +132,13 @@ def print_extraction(found: Extraction) -> None:
     _print_whole(table)
     for c in found.cameras:
         if c.refused:
-            reasons = ", ".join(f"{n} {reason}" for reason, n in sorted(c.refused.items(), key=lambda r: -r[1]))
+            reasons = ", ".join(
+                f"{n} {reason}" for reason, n in sorted(c.refused.items(), key=lambda r: -r[1])
+            )
             _console().print(Text(f"{c.name}: refused {reasons}"), soft_wrap=True)
     legend = (
-        "radius, roundness and peak (of full scale) are medians over the spots; clipped is the share of spots with"
+        "radius, roundness and peak (of full scale) are medians over the spots; clipped "
+        "is the share of spots with"
         " pixels at full scale."
     )
     _console().print(Text(legend), soft_wrap=True)
@@ -133,12 +159,15 @@ def print_focus(found: Focus) -> None:
         _console().print(Text(f"{names} (turn {turn}): {advice}"), soft_wrap=True)
     verdict = "fit to measure" if found.is_fit else "not fit to measure yet"
     _console().print(
-        Text(f"{found.camera}: {verdict} ({found.n_spots} spots in {found.n_images} images)"), soft_wrap=True
+        Text(f"{found.camera}: {verdict} ({found.n_spots} spots in {found.n_images} images)"),
+        soft_wrap=True,
     )
 
 
 def print_recheck(found: Recheck) -> None:
-    """Print the recheck's table, cameras that need a hand first and in bold, and below it what there is to say."""
+    """Print the recheck's table, cameras that need a hand first and in bold, and below it what
+    there is to say.
+    """
     from calib.check.recheck.outcome import LEGEND  # noqa: PLC0415 - loads SciPy
 
     table = Table(box=None, pad_edge=False, header_style="bold")
@@ -164,7 +193,9 @@ def print_names(found: Identification) -> None:
     for heading in ("points", "masked", "named", "frames with the wand", "masks"):
         table.add_column(heading, justify="right")
     for row in found.cameras:
-        table.add_row(row.name, *map(str, (row.points, row.masked, row.named, row.frames, row.masks)))
+        table.add_row(
+            row.name, *map(str, (row.points, row.masked, row.named, row.frames, row.masks))
+        )
     _print_whole(table)
     for camera in found.tracks.cameras:
         for x, y, radius in camera.masks_px if camera.masks_px is not None else ():
@@ -177,7 +208,9 @@ def _console(width: int | None = None) -> Console:
 
 
 def _print_whole(table: Table) -> None:
-    """Print a table at its full width: a figure that is cut off is no figure, and a pipe has no width."""
+    """Print a table at its full width: a figure that is cut off is no figure, and a pipe has no
+    width.
+    """
     console = _console()
     wanted = console.measure(table, options=console.options.update(width=10_000)).maximum
     _console(max(wanted, console.width)).print(table)

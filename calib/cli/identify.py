@@ -1,6 +1,7 @@
 """The command that finds the wand's markers among nameless points: identify."""
 
-# ruff: noqa: PLC0415 - what loads SciPy, OpenCV or HDF5 waits for the command that needs it: --help is quick
+# ruff: noqa: PLC0415 - what loads SciPy, OpenCV or HDF5 waits for the command that needs it: --help
+# is quick
 
 from __future__ import annotations
 
@@ -22,10 +23,16 @@ def add_commands(app: typer.Typer) -> None:
 def identify(
     tracks: TracksFile,
     wand: WandFile,
-    output: Annotated[Path, typer.Option("-o", "--output", metavar="TRACKS", help="Tracks file to write.")],
+    output: Annotated[
+        Path, typer.Option("-o", "--output", metavar="TRACKS", help="Tracks file to write.")
+    ],
     draw: Annotated[
         Path | None,
-        typer.Option(metavar="FILE.svg", help="Also draw each sensor: named points and masks.", show_default=False),
+        typer.Option(
+            metavar="FILE.svg",
+            help="Also draw each sensor: named points and masks.",
+            show_default=False,
+        ),
     ] = None,
     force: Force = False,
     as_json: AsJson = False,
@@ -52,6 +59,8 @@ def identify(
     console.print_names(found)
     console.note(str(found))
     if any(c.masks for c in found.cameras):
-        console.note("Cover or remove what reflects where you can: a masked place sees no wand either.")
+        console.note(
+            "Cover or remove what reflects where you can: a masked place sees no wand either."
+        )
     for path in [output] if draw is None else [output, draw]:
         console.note(f"wrote {path}")

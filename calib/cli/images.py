@@ -1,6 +1,7 @@
 """Commands that look at images: centroids, focus."""
 
-# ruff: noqa: PLC0415 - what loads SciPy, OpenCV or HDF5 waits for the command that needs it: --help is quick
+# ruff: noqa: PLC0415 - what loads SciPy, OpenCV or HDF5 waits for the command that needs it: --help
+# is quick
 
 from __future__ import annotations
 
@@ -18,10 +19,14 @@ if TYPE_CHECKING:
     from calib.intake.centroids.stream import Extraction
 
 Threshold = Annotated[
-    float | None, typer.Option(help="Grey level above which pixels belong to a spot; default: from each image.")
+    float | None,
+    typer.Option(help="Grey level above which pixels belong to a spot; default: from each image."),
 ]
 FullScale = Annotated[
-    float | None, typer.Option("--full-scale", help="Grey level at which pixels saturate; default: from the bit depth.")
+    float | None,
+    typer.Option(
+        "--full-scale", help="Grey level at which pixels saturate; default: from the bit depth."
+    ),
 ]
 _LISTED = 5  # gaps named in a note
 
@@ -34,34 +39,58 @@ def add_commands(app: typer.Typer) -> None:
 
 def centroids(
     images: Annotated[
-        list[Path], typer.Argument(metavar="IMAGES_OR_VIDEO...", help="Image files, folders of them, video files.")
+        list[Path],
+        typer.Argument(
+            metavar="IMAGES_OR_VIDEO...", help="Image files, folders of them, video files."
+        ),
     ],
-    output: Annotated[Path, typer.Option("-o", "--output", metavar="TRACKS", help="Tracks file to write.")],
+    output: Annotated[
+        Path, typer.Option("-o", "--output", metavar="TRACKS", help="Tracks file to write.")
+    ],
     image_list: Annotated[
         Path | None,
-        typer.Option("--list", metavar="FILE", help="TOML: frame_rate, file_names, and [cameras.<name>] tables."),
+        typer.Option(
+            "--list",
+            metavar="FILE",
+            help="TOML: frame_rate, file_names, and [cameras.<name>] tables.",
+        ),
     ] = None,
     rate: Annotated[float | None, typer.Option(help="Frame rate in Hz.")] = None,
     threshold: Threshold = None,
     full_scale: FullScale = None,
-    method: Annotated[str, typer.Option(help="fitted, or weighted: the centre of light.")] = "fitted",
-    max_radius: Annotated[float, typer.Option("--max-radius", help="Largest radius of a spot, px.")] = 60.0,
-    min_roundness: Annotated[float, typer.Option("--min-roundness", help="Shorter by longer axis, 0 to 1.")] = 0.8,
-    max_blobs: Annotated[int, typer.Option("--max-blobs", help="Blobs kept in an image, largest first.")] = 1000,
+    method: Annotated[
+        str, typer.Option(help="fitted, or weighted: the centre of light.")
+    ] = "fitted",
+    max_radius: Annotated[
+        float, typer.Option("--max-radius", help="Largest radius of a spot, px.")
+    ] = 60.0,
+    min_roundness: Annotated[
+        float, typer.Option("--min-roundness", help="Shorter by longer axis, 0 to 1.")
+    ] = 0.8,
+    max_blobs: Annotated[
+        int, typer.Option("--max-blobs", help="Blobs kept in an image, largest first.")
+    ] = 1000,
     spots: Annotated[
         Path | None,
-        typer.Option("--spots", metavar="CSV", help="Also write roundness, peak and saturation of every spot."),
+        typer.Option(
+            "--spots",
+            metavar="CSV",
+            help="Also write roundness, peak and saturation of every spot.",
+        ),
     ] = None,
     keep_going: Annotated[
-        bool, typer.Option("--keep-going", help="Name files that cannot be used and go on with the rest.")
+        bool,
+        typer.Option(
+            "--keep-going", help="Name files that cannot be used and go on with the rest."
+        ),
     ] = False,
     as_json: AsJson = False,
     force: Force = False,
 ) -> None:
     """Make a tracks file from images: the sub-pixel centres of bright round spots, nameless.
 
-    Names such as cam01_000123.png or cam01/000123.png state camera and frame, a part such as _50fps the rate; other
-    names are explained by file_names in an image list.
+    Names such as cam01_000123.png or cam01/000123.png state camera and frame, a part such as _50fps
+    the rate; other names are explained by file_names in an image list.
     """
     from calib import files
     from calib.cli import console
@@ -85,7 +114,9 @@ def centroids(
     )
     sources = find_sources(images, listed)
     with console.progress() as show:
-        found = extract(sources, listed, options, rate_hz=rate, keep_going=keep_going, progress=show)
+        found = extract(
+            sources, listed, options, rate_hz=rate, keep_going=keep_going, progress=show
+        )
     files.save_tracks(found.tracks, output, force)
     if spots:
         files.write_text(spots, _spots_csv(found), force)
@@ -100,12 +131,22 @@ def centroids(
 
 
 def _spots_csv(found: Extraction) -> str:
-    """Return every spot with what a tracks file has no place for; rows in the order of the tracks file's points."""
+    """Return every spot with what a tracks file has no place for; rows in the order of the tracks
+    file's points.
+    """
     lines = ["camera,frame,x,y,radius,roundness,peak,saturated,fitted"]
     for c, summary in zip(found.tracks.cameras, found.cameras, strict=True):
         e = summary.extras
         assert c.radius_px is not None
-        columns = (c.frame, *c.xy_px.T, c.radius_px, e["roundness"], e["peak"], e["saturated"], e["is_fitted"])
+        columns = (
+            c.frame,
+            *c.xy_px.T,
+            c.radius_px,
+            e["roundness"],
+            e["peak"],
+            e["saturated"],
+            e["is_fitted"],
+        )
         for frame, x, y, radius, roundness, peak, saturated, is_fitted in zip(
             *(v.tolist() for v in columns), strict=True
         ):
@@ -127,7 +168,8 @@ def _note_troubles(found: Extraction, max_blobs: int) -> None:
             console.note(f"{c.name}: no spot in any of its {c.n_images} images. See calib focus.")
         if c.n_capped:
             console.note(
-                f"{c.name}: more than {max_blobs} blobs in {c.n_capped} images, of which the largest were kept."
+                f"{c.name}: more than {max_blobs} blobs in {c.n_capped} images, of which "
+                f"the largest were kept."
                 " Raise --threshold, shorten the exposure or cover what shines."
             )
     for error in found.bad:
@@ -138,17 +180,25 @@ def _note_troubles(found: Extraction, max_blobs: int) -> None:
 
 def focus(
     images: Annotated[
-        list[Path], typer.Argument(metavar="IMAGE...", help="Images, a folder of them or a video of one camera.")
+        list[Path],
+        typer.Argument(
+            metavar="IMAGE...", help="Images, a folder of them or a video of one camera."
+        ),
     ],
-    marker_mm: Annotated[float | None, typer.Option("--marker-mm", help="Diameter of the marker, mm.")] = None,
-    distance_mm: Annotated[float | None, typer.Option("--distance-mm", help="From camera to marker, mm.")] = None,
+    marker_mm: Annotated[
+        float | None, typer.Option("--marker-mm", help="Diameter of the marker, mm.")
+    ] = None,
+    distance_mm: Annotated[
+        float | None, typer.Option("--distance-mm", help="From camera to marker, mm.")
+    ] = None,
     focal_mm: Annotated[float | None, typer.Option("--focal-mm", help="Focal length, mm.")] = None,
     pitch_mm: Annotated[float | None, typer.Option("--pitch-mm", help="Pixel pitch, mm.")] = None,
     threshold: Threshold = None,
     full_scale: FullScale = None,
     as_json: AsJson = False,
 ) -> None:
-    """Say whether a camera's spots are fit to measure, and what to turn: focus, aperture, exposure, zoom.
+    """Say whether a camera's spots are fit to measure, and what to turn: focus, aperture, exposure,
+    zoom.
 
     Marker, distance, focal length and pitch together predict how wide a spot should be.
     """
@@ -157,23 +207,34 @@ def focus(
     from calib.intake.centroids.names import find_sources
     from calib.intake.centroids.spots import SpotOptions
 
-    optics = Optics(marker_mm=marker_mm, distance_mm=distance_mm, focal_mm=focal_mm, pitch_mm=pitch_mm)
+    optics = Optics(
+        marker_mm=marker_mm, distance_mm=distance_mm, focal_mm=focal_mm, pitch_mm=pitch_mm
+    )
     options = SpotOptions(threshold=threshold, full_scale=full_scale)
     sources = find_sources(images)
     cameras = sorted({s.camera for s in sources})
     if len(cameras) > 1:
         shown = ", ".join(cameras[:_LISTED]) + (", ..." if len(cameras) > _LISTED else "")
-        raise InputError("focus", expected="images of one camera", found=shown, remedy="Give one camera's images.")
+        raise InputError(
+            "focus",
+            expected="images of one camera",
+            found=shown,
+            remedy="Give one camera's images.",
+        )
     found: list[Spots] = []
     white: InputError | None = None
     for spots in _search_all(
-        [s.path for s in sources if not s.is_video], [s.path for s in sources if s.is_video], options
+        [s.path for s in sources if not s.is_video],
+        [s.path for s in sources if s.is_video],
+        options,
     ):
         if isinstance(spots, InputError):
             white = spots
             break
         found.append(spots)
-    verdict = too_bright(cameras[0], len(found) + 1, white) if white else judge(cameras[0], found, optics)
+    verdict = (
+        too_bright(cameras[0], len(found) + 1, white) if white else judge(cameras[0], found, optics)
+    )
     if as_json:
         console.print_json(verdict.as_json())
     else:
@@ -183,7 +244,9 @@ def focus(
     raise typer.Exit(0 if verdict.is_fit else 1)
 
 
-def _search_all(images: list[Path], videos: list[Path], options: SpotOptions) -> Iterator[Spots | InputError]:
+def _search_all(
+    images: list[Path], videos: list[Path], options: SpotOptions
+) -> Iterator[Spots | InputError]:
     """Yield the spots of each image; an error stands for an image that is bright all over."""
     from calib.intake.centroids.sources import Video, mono, quiet, read_image
     from calib.intake.centroids.spots import detect

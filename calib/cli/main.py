@@ -1,7 +1,7 @@
 """The program ``calib``: its commands, and how they end.
 
-Exit 0: done, nothing to act on; 1: done, and there is something to act on; 2: the call or an input is wrong, told in
-one line on standard error; 130 and 143: stopped by Ctrl-C or by the system.
+Exit 0: done, nothing to act on; 1: done, and there is something to act on; 2: the call or an input
+is wrong, told in one line on standard error; 130 and 143: stopped by Ctrl-C or by the system.
 """
 
 from __future__ import annotations
@@ -26,7 +26,9 @@ UsageError: Any = typer.BadParameter.__base__
 
 
 class Commands(TyperGroup):
-    """The commands, so wrapped that every failure ends in one line and an exit code, never in a traceback."""
+    """The commands, so wrapped that every failure ends in one line and an exit code, never in a
+    traceback.
+    """
 
     def main(self, args: Sequence[str] | None = None, *_: Any, **__: Any) -> Any:
         given = list(sys.argv[1:] if args is None else args)
@@ -34,8 +36,12 @@ class Commands(TyperGroup):
             code = super().main(given or ["--help"], prog_name="calib", standalone_mode=False)
         except UsageError as error:
             path = error.ctx.command_path if error.ctx is not None else "calib"
-            message = error.format_message().replace("Value error, ", "")  # a word of typer's checks, not of ours
-            code = _fail(f"{path}: {message}{'' if message.endswith(('.', '?')) else '.'} See {path} --help.")
+            message = error.format_message().replace(
+                "Value error, ", ""
+            )  # a word of typer's checks, not of ours
+            code = _fail(
+                f"{path}: {message}{'' if message.endswith(('.', '?')) else '.'} See {path} --help."
+            )
         except (typer.Abort, KeyboardInterrupt):
             code = _fail("Stopped by Ctrl-C; no output file was written.", 130)
         sys.exit(code if isinstance(code, int) else 0)
@@ -51,7 +57,10 @@ class Commands(TyperGroup):
         except KeyboardInterrupt:
             code = _fail("Stopped by Ctrl-C; no output file was written.", 130)
         except MemoryError:
-            code = _fail("memory: expected enough of it for this capture, found too little. Take fewer frames.")
+            code = _fail(
+                "memory: expected enough of it for this capture, found too little. Take "
+                "fewer frames."
+            )
         except BrokenPipeError:  # the reader of a pipe has seen enough
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
             code = 141
@@ -85,7 +94,8 @@ def _defect(error: Exception) -> str:
     last = traceback.extract_tb(error.__traceback__)[-1]
     place = f"{os.path.basename(last.filename)} line {last.lineno}"
     return (
-        f"calib: a defect of the program, not of your files: {type(error).__name__} ({error}) in {place}."
+        f"calib: a defect of the program, not of your files: {type(error).__name__} "
+        f"({error}) in {place}."
         " Report it with the command and the files; CALIB_TRACEBACK=1 shows more."
     )
 
@@ -107,12 +117,16 @@ def _print_version(wanted: bool) -> None:
 @app.callback()
 def _about(
     version: Annotated[
-        bool, typer.Option("--version", callback=_print_version, is_eager=True, help="Print the version.")
+        bool,
+        typer.Option(
+            "--version", callback=_print_version, is_eager=True, help="Print the version."
+        ),
     ] = False,
 ) -> None:
     """Calibrate a rig of many tracking cameras from a wand wave.
 
-    Exit codes: 0 done; 1 done, and something needs action; 2 the call or an input is wrong, and nothing was written.
+    Exit codes: 0 done; 1 done, and something needs action; 2 the call or an input is wrong, and
+    nothing was written.
     """
     del version
 
@@ -120,6 +134,8 @@ def _about(
 def run() -> None:
     """Run the program; the console script."""
     if not sys.warnoptions:
-        warnings.simplefilter("ignore")  # for developers; a user's line on standard error is an error
+        warnings.simplefilter(
+            "ignore"
+        )  # for developers; a user's line on standard error is an error
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))  # so that temporary files are removed
     app()

@@ -1,6 +1,7 @@
 """Arguments and options that several commands share, so that they read the same everywhere."""
 
-# ruff: noqa: PLC0415 - what loads SciPy, OpenCV or HDF5 waits for the command that needs it: --help is quick
+# ruff: noqa: PLC0415 - what loads SciPy, OpenCV or HDF5 waits for the command that needs it: --help
+# is quick
 
 from __future__ import annotations
 
@@ -17,9 +18,15 @@ if TYPE_CHECKING:
     from calib.core.tracks import Tracks
     from calib.core.wand import Wand
 
-TracksFile = Annotated[Path, typer.Argument(metavar="TRACKS", help="Tracks file (HDF5).", show_default=False)]
-RigFile = Annotated[Path, typer.Argument(metavar="RIG", help="Rig file (HDF5).", show_default=False)]
-WandFile = Annotated[Path, typer.Option("--wand", metavar="WAND", help="Wand file (TOML).", show_default=False)]
+TracksFile = Annotated[
+    Path, typer.Argument(metavar="TRACKS", help="Tracks file (HDF5).", show_default=False)
+]
+RigFile = Annotated[
+    Path, typer.Argument(metavar="RIG", help="Rig file (HDF5).", show_default=False)
+]
+WandFile = Annotated[
+    Path, typer.Option("--wand", metavar="WAND", help="Wand file (TOML).", show_default=False)
+]
 Force = Annotated[bool, typer.Option("--force", help="Overwrite existing output.")]
 AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of tables.")]
 

@@ -1,6 +1,7 @@
 """Commands about a rig over time: recheck with repair, and history."""
 
-# ruff: noqa: PLC0415 - what loads SciPy, OpenCV or HDF5 waits for the command that needs it: --help is quick
+# ruff: noqa: PLC0415 - what loads SciPy, OpenCV or HDF5 waits for the command that needs it: --help
+# is quick
 
 from __future__ import annotations
 
@@ -20,7 +21,8 @@ if TYPE_CHECKING:
     from calib.core.rig import Rig
 
 OVERHEAD = (
-    "At a camera that moved, check mount, clamp and safety tether before anything else; it may be about to come down:"
+    "At a camera that moved, check mount, clamp and safety tether before anything else; "
+    "it may be about to come down:"
     " keep people from under it."
 )
 
@@ -35,27 +37,43 @@ def recheck(
     rig: RigFile,
     tracks: TracksFile,
     repair: Annotated[
-        bool, typer.Option("--repair", help="Solve the cameras that moved anew against the others, and write a rig.")
+        bool,
+        typer.Option(
+            "--repair",
+            help="Solve the cameras that moved anew against the others, and write a rig.",
+        ),
     ] = False,
     output: Annotated[
-        Path | None, typer.Option("-o", "--output", metavar="RIG", help="Rig file that --repair writes.")
+        Path | None,
+        typer.Option("-o", "--output", metavar="RIG", help="Rig file that --repair writes."),
     ] = None,
     matters_px: Annotated[
         float,
-        typer.Option(help="A change matters beyond this, in px: the noise of a well-lit marker.", min=0.0),
+        typer.Option(
+            help="A change matters beyond this, in px: the noise of a well-lit marker.", min=0.0
+        ),
     ] = 0.2,
     matters_mm: Annotated[
         float,
-        typer.Option(help="Or beyond this, in mm in the volume: what a room-sized rig is trusted to.", min=0.0),
+        typer.Option(
+            help="Or beyond this, in mm in the volume: what a room-sized rig is trusted to.",
+            min=0.0,
+        ),
     ] = 0.5,
     force: Force = False,
     as_json: AsJson = False,
 ) -> None:
-    """Recheck a rig by a new, short wave: which cameras moved, by how much, how sure; repair those alone."""
+    """Recheck a rig by a new, short wave: which cameras moved, by how much, how sure; repair those
+    alone.
+    """
     if repair and output is None:
-        raise InputError("--repair", expected="-o with the rig file to write", found="none", remedy="Add -o RIG.")
+        raise InputError(
+            "--repair", expected="-o with the rig file to write", found="none", remedy="Add -o RIG."
+        )
     if output is not None and not repair:
-        raise InputError("-o", expected="--repair with it", found="none", remedy="Add --repair, or leave -o out.")
+        raise InputError(
+            "-o", expected="--repair with it", found="none", remedy="Add --repair, or leave -o out."
+        )
     if output is not None:
         check_output(output, force, inputs=[rig, tracks])
     import calib
@@ -69,7 +87,10 @@ def recheck(
         found = run(stored, capture, options, progress)
     document, notes = found.as_json(), []
     if stored.covariance is None:
-        notes.append(f"{rig.name} states no uncertainty: its poses are taken as exact, so more may be named than moved")
+        notes.append(
+            f"{rig.name} states no uncertainty: its poses are taken as exact, so more "
+            f"may be named than moved"
+        )
     if output is not None:
         if changed := found.repairable:
             with console.progress() as progress:
@@ -100,7 +121,12 @@ def _why_not(found: Recheck) -> str:
 
 
 def _repaired(
-    stored: Rig, found: Recheck, changed: dict[str, tuple[str, ...]], rig: Path, tracks: Path, progress: Any
+    stored: Rig,
+    found: Recheck,
+    changed: dict[str, tuple[str, ...]],
+    rig: Path,
+    tracks: Path,
+    progress: Any,
 ) -> Rig:
     import calib
     from calib import files
@@ -112,7 +138,11 @@ def _repaired(
         "version": calib.__version__,
         "command": "recheck --repair",
         "time": datetime.now(UTC).isoformat(timespec="seconds"),
-        "tracks": {"file": tracks.name, "sha256": files.sha256(tracks), "captured_at": found.tracks.captured_at},
+        "tracks": {
+            "file": tracks.name,
+            "sha256": files.sha256(tracks),
+            "captured_at": found.tracks.captured_at,
+        },
         "parent": rig.name,
         "parent_sha256": files.sha256(rig),
         "repaired": {name: ["pose", *terms] for name, terms in changed.items()},
@@ -123,10 +153,15 @@ def _repaired(
 
 def history(
     rigs: Annotated[
-        list[Path], typer.Argument(metavar="FILES_OR_DIR", help="Rig files of one rig, or a folder of them.")
+        list[Path],
+        typer.Argument(metavar="FILES_OR_DIR", help="Rig files of one rig, or a folder of them."),
     ],
-    csv: Annotated[Path | None, typer.Option("--csv", metavar="OUT", help="Also write every figure as CSV.")] = None,
-    plot: Annotated[Path | None, typer.Option("--plot", metavar="OUT", help="Also draw it, as SVG.")] = None,
+    csv: Annotated[
+        Path | None, typer.Option("--csv", metavar="OUT", help="Also write every figure as CSV.")
+    ] = None,
+    plot: Annotated[
+        Path | None, typer.Option("--plot", metavar="OUT", help="Also draw it, as SVG.")
+    ] = None,
     force: Force = False,
     as_json: AsJson = False,
 ) -> None:
@@ -166,16 +201,21 @@ def _rig_files(given: list[Path]) -> list[Path]:
     paths: list[Path] = []
     for path in given:
         if path.is_dir():
-            inside_it = sorted(p for p in path.iterdir() if p.suffix in {".h5", ".hdf5"} and _is_rig(p))
+            inside_it = sorted(
+                p for p in path.iterdir() if p.suffix in {".h5", ".hdf5"} and _is_rig(p)
+            )
             if not inside_it:
-                raise InputError(str(path), expected="rig files (*.h5, *.hdf5)", found="none in this folder")
+                raise InputError(
+                    str(path), expected="rig files (*.h5, *.hdf5)", found="none in this folder"
+                )
             paths += inside_it
         else:
             paths.append(path)
     unique = list(dict.fromkeys(paths))
     if len(unique) < 2:
         raise InputError(
-            "FILES_OR_DIR", expected="two rig files or more", found=", ".join(map(str, unique)) or "none",
+            "FILES_OR_DIR", expected="two rig files or more", found=", ".join(map(str,
+            unique)) or "none",
             remedy="Name the rig's earlier files as well.",
         )  # fmt: skip
     return unique

@@ -1,6 +1,7 @@
 """Commands that make and use rigs: solve, residuals, export."""
 
-# ruff: noqa: PLC0415 - what loads SciPy, OpenCV or HDF5 waits for the command that needs it: --help is quick
+# ruff: noqa: PLC0415 - what loads SciPy, OpenCV or HDF5 waits for the command that needs it: --help
+# is quick
 
 from __future__ import annotations
 
@@ -19,7 +20,7 @@ from calib.outputs import check_output, write_text
 if TYPE_CHECKING:
     from calib.check.residuals import ResidualTable
     from calib.core.rig import Rig
-    from calib.solve.single import KnownDistance
+    from calib.solve.start.single import KnownDistance
 
 
 class Lens(StrEnum):
@@ -45,9 +46,14 @@ def add_commands(app: typer.Typer) -> None:
 
 def solve(
     tracks: TracksFile,
-    output: Annotated[Path, typer.Option("-o", "--output", metavar="RIG", help="Rig file to write.")],
+    output: Annotated[
+        Path, typer.Option("-o", "--output", metavar="RIG", help="Rig file to write.")
+    ],
     wand: Annotated[
-        Path | None, typer.Option("--wand", metavar="WAND", help="Wand file (TOML); not needed with --distance.")
+        Path | None,
+        typer.Option(
+            "--wand", metavar="WAND", help="Wand file (TOML); not needed with --distance."
+        ),
     ] = None,
     lens: Annotated[
         Lens | None,
@@ -60,25 +66,35 @@ def solve(
         str,
         typer.Option(
             metavar="auto|LIST",
-            help="Lens terms: what the capture shows to be there, or a list, of focal, aspect, principal, k1, k2, k3,"
+            help="Lens terms: what the capture shows to be there, or a list, of focal, "
+            "aspect, principal, k1, k2, k3,"
             " tangential, rational.",
         ),
     ] = "auto",
     partial: Annotated[
-        bool, typer.Option("--partial", help="Solve the largest connected part, leaving out the other cameras.")
+        bool,
+        typer.Option(
+            "--partial", help="Solve the largest connected part, leaving out the other cameras."
+        ),
     ] = False,
     frames: Annotated[
         str,
-        typer.Option(metavar="auto|all|N", help="Frames to use: those that tell most of a long capture, all, or N."),
-    ] = "auto",
+        typer.Option(
+            metavar="all|N", help="Frames to use: all, or N spread evenly over the capture."
+        ),
+    ] = "all",
     timing: Annotated[
-        bool, typer.Option("--timing", help="Also find each camera's time offset, from the wand's motion.")
+        bool,
+        typer.Option(
+            "--timing", help="Also find each camera's time offset, from the wand's motion."
+        ),
     ] = False,
     distance: Annotated[
         str | None,
         typer.Option(
             metavar="CAM,CAM,MM[,SIGMA]",
-            help="Known distance of two cameras, for the scale of a capture of a single marker (sigma: 5 mm).",
+            help="Known distance of two cameras, for the scale of a capture of a single "
+            "marker (sigma: 5 mm).",
         ),
     ] = None,
     force: Force = False,
@@ -86,38 +102,42 @@ def solve(
 ) -> None:
     """Solve a rig from a wand wave: every camera's pose and lens at true scale."""
     if wand is None and distance is None:
-        raise typer.BadParameter("missing, and no --distance for a capture of a single marker", param_hint="--wand")
+        raise typer.BadParameter(
+            "missing, and no --distance for a capture of a single marker", param_hint="--wand"
+        )
     check_output(output, force, inputs=[tracks] if wand is None else [tracks, wand])
     import calib
     from calib import files
     from calib.cli import console
-    from calib.intake.identify import is_unnamed
-    from calib.solve.calibrate import solve as solve_rig
+    from calib.pipeline import solve as solve_rig
 
-    capture, stated = (calib.load_tracks(tracks), None) if wand is None else load_capture(tracks, wand)
+    capture, stated = (
+        (calib.load_tracks(tracks), None) if wand is None else load_capture(tracks, wand)
+    )
     chosen = tuple(term.strip() for term in terms.split(",") if term.strip())
     if not chosen:
         raise InputError(
-            "--terms", expected="one term or more", found="none", remedy="To keep the lenses: --lens hold."
+            "--terms",
+            expected="one term or more",
+            found="none",
+            remedy="To keep the lenses: --lens hold.",
         )
     nominal = [c.name for c in capture.cameras if c.lens is None]
     if lens is Lens.hold and nominal:
-        console.note(f"held at the nominal focal length, which may be a quarter off: {', '.join(nominal)}")
+        console.note(
+            f"held at the nominal focal length, which may be a quarter off: {', '.join(nominal)}"
+        )
     options = calib.SolveOptions(
         lens="auto" if lens is None else lens.value,
         terms="auto" if chosen == ("auto",) else chosen,
         partial=partial,
-        frames=int(frames) if frames.isdecimal() else frames,
+        frames=_n_frames(frames),
         timing=timing,
         distance=None if distance is None else _known_distance(distance),
     )
-    named = None
     with console.progress() as progress:
-        if stated is not None and is_unnamed(capture):
-            named = calib.identify(capture, stated, progress)
-            capture = named.tracks
         solution = solve_rig(capture, stated, options, progress)
-        rig = solution.rig
+        rig, named = solution.rig, solution.named
         progress("residuals", 0, 1)
         if solution.is_whole:
             table = calib.residual_table(rig, solution.tracks, solution.rig_fit)
@@ -128,7 +148,11 @@ def solve(
         "version": calib.__version__,
         "command": "solve",
         "time": datetime.now(UTC).isoformat(timespec="seconds"),
-        "tracks": {"file": tracks.name, "sha256": files.sha256(tracks), "captured_at": capture.captured_at},
+        "tracks": {
+            "file": tracks.name,
+            "sha256": files.sha256(tracks),
+            "captured_at": capture.captured_at,
+        },
         "wand": {"file": wand.name, "sha256": files.sha256(wand)} if wand else None,
         "parent": None,
     }
@@ -138,13 +162,17 @@ def solve(
     identified = {} if named is None else {"identify": named.as_json()}
     if as_json:
         console.print_json(
-            {"rig": str(output), **table.as_json(), "left_out": left_out, "findings": findings} | identified
+            {"rig": str(output), **table.as_json(), "left_out": left_out, "findings": findings}
+            | identified
         )
     else:
         _print_table(table)
         if named is not None:
-            console.note(f"markers were not identified: {named}; calib identify lists them and keeps the names")
-        for finding in [*(rig.provenance[k] for k in ("frames", "scale") if k in rig.provenance), *findings]:
+            console.note(
+                f"markers were not identified: {named}; calib identify lists them and "
+                f"keeps the names"
+            )
+        for finding in [*(rig.provenance[k] for k in ("scale",) if k in rig.provenance), *findings]:
             console.note(finding)
         for name, reason in left_out.items():
             console.note(f"left out: {name}: {reason}")
@@ -152,8 +180,14 @@ def solve(
     raise typer.Exit(1 if left_out else 0)
 
 
+def _n_frames(text: str) -> int | None:
+    if text != "all" and not text.isdecimal():
+        raise InputError("--frames", expected="all, or a number of frames", found=repr(text))
+    return None if text == "all" else int(text)
+
+
 def _known_distance(text: str) -> KnownDistance:
-    from calib.solve.single import KnownDistance
+    from calib.solve.start.single import KnownDistance
 
     parts = [part.strip() for part in text.split(",")]
     try:
@@ -161,12 +195,16 @@ def _known_distance(text: str) -> KnownDistance:
     except ValueError:
         numbers = []
     if len(numbers) not in {1, 2}:
-        raise InputError("--distance", expected="CAMERA,CAMERA,MM or CAMERA,CAMERA,MM,SIGMA", found=repr(text))
+        raise InputError(
+            "--distance", expected="CAMERA,CAMERA,MM or CAMERA,CAMERA,MM,SIGMA", found=repr(text)
+        )
     return KnownDistance(parts[0], parts[1], *numbers)
 
 
 def residuals(rig: RigFile, tracks: TracksFile, as_json: AsJson = False) -> None:
-    """Print what each camera's points leave unexplained, worst camera first, and which cameras need a hand."""
+    """Print what each camera's points leave unexplained, worst camera first, and which cameras need
+    a hand.
+    """
     import calib
     from calib.cli import console
 
@@ -185,7 +223,10 @@ def export(
     rig: RigFile,
     to: Annotated[Format, typer.Option("--to", help="json, or opencv (YAML for cv2.FileStorage).")],
     output: Annotated[
-        Path | None, typer.Option("-o", "--output", metavar="OUT", help="File to write.", show_default="print it")
+        Path | None,
+        typer.Option(
+            "-o", "--output", metavar="OUT", help="File to write.", show_default="print it"
+        ),
     ] = None,
     force: Force = False,
 ) -> None:

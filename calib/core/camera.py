@@ -41,14 +41,20 @@ class Lens:
             raise InputError("dist", expected="5 or 8 coefficients", found=f"shape {dist.shape}")
         numbers = np.array([self.fx, self.fy, self.cx, self.cy, *dist])
         if not np.isfinite(numbers).all() or self.fx <= 0 or self.fy <= 0:
-            raise InputError("lens", expected="finite numbers and focal lengths above 0", found=str(numbers.tolist()))
+            raise InputError(
+                "lens",
+                expected="finite numbers and focal lengths above 0",
+                found=str(numbers.tolist()),
+            )
         object.__setattr__(self, "dist", dist)
         for name in ("fx", "fy", "cx", "cy"):
             object.__setattr__(self, name, float(getattr(self, name)))
 
     @classmethod
     def from_vector(cls, vector: Array) -> Lens:
-        """Return the lens of ``vector`` (12,); keeps eight coefficients only where k4 to k6 are not all 0."""
+        """Return the lens of ``vector`` (12,); keeps eight coefficients only where k4 to k6 are not
+        all 0.
+        """
         n = 8 if np.any(vector[9:12]) else 5
         fx, fy, cx, cy = vector[:4]
         return cls(fx, fy, cx, cy, vector[4 : 4 + n])
@@ -58,7 +64,11 @@ class Lens:
         """Return the lens of a camera matrix K (3, 3) without skew and ``dist`` (5,) or (8,)."""
         K = np.asarray(K, dtype=float)
         if K.shape != (3, 3) or K[0, 1] or K[1, 0] or np.any(K[2] != [0, 0, 1]):
-            raise InputError("K", expected="[[fx, 0, cx], [0, fy, cy], [0, 0, 1]]", found=str(np.asarray(K).tolist()))
+            raise InputError(
+                "K",
+                expected="[[fx, 0, cx], [0, fy, cy], [0, 0, 1]]",
+                found=str(np.asarray(K).tolist()),
+            )
         return cls(K[0, 0], K[1, 1], K[0, 2], K[1, 2], np.asarray(dist, dtype=float))
 
     @property
@@ -79,7 +89,9 @@ class Lens:
 def distort_point(
     k1: Any, k2: Any, p1: Any, p2: Any, k3: Any, k4: Any, k5: Any, k6: Any, x: Any, y: Any
 ) -> tuple[Any, Any, Any, Any, Any, Any]:
-    """Return (xd, yd, xd_x, xd_y = yd_x, yd_y, 1 / denominator) of an image-plane point: the model itself."""
+    """Return (xd, yd, xd_x, xd_y = yd_x, yd_y, 1 / denominator) of an image-plane point: the model
+    itself.
+    """
     r2 = x * x + y * y
     inverse = 1.0 / (1.0 + r2 * (k4 + r2 * (k5 + r2 * k6)))
     radial = (1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))) * inverse
@@ -94,7 +106,8 @@ def distort_point(
 
 
 def distort(dist: Any, x: Any, y: Any) -> tuple[Any, Any, Any, Any, Any, Any, Any]:
-    """Return (xd, yd, xd_x, xd_y, yd_x, yd_y, 1 / denominator): distorted image-plane points and derivatives.
+    """Return (xd, yd, xd_x, xd_y, yd_x, yd_y, 1 / denominator): distorted image-plane points and
+    derivatives.
 
     dist holds eight numbers or arrays that broadcast against x and y.
     """
@@ -105,9 +118,11 @@ def distort(dist: Any, x: Any, y: Any) -> tuple[Any, Any, Any, Any, Any, Any, An
 
 
 def project(lens: Lens, points_cam_mm: Array) -> Array:
-    """Return image points (..., 2) in px of points (..., 3) in the camera frame; nan behind the camera.
+    """Return image points (..., 2) in px of points (..., 3) in the camera frame; nan behind the
+    camera.
 
-    Farther off the axis than ``fold_radius`` the model leads back on to the image, where no lens shows the point.
+    Farther off the axis than ``fold_radius`` the model leads back on to the image, where no lens
+    shows the point.
     """
     points = np.asarray(points_cam_mm, dtype=float)
     z = np.where(points[..., 2] > 0, points[..., 2], np.nan)
@@ -116,11 +131,12 @@ def project(lens: Lens, points_cam_mm: Array) -> Array:
 
 
 def radial_ends(dist: Array) -> tuple[float, float]:
-    """Return the image-plane radii (fold, pole) where the radial map of ``dist`` (8,) turns back and where it ends.
+    """Return the image-plane radii (fold, pole) where the radial map of ``dist`` (8,) turns back
+    and where it ends.
 
-    With s = r², N = 1 + k1 s + k2 s² + k3 s³ and D the denominator, the radial map r N / D has the slope
-    ``(N D + 2 s (N' D - N D')) / D²``: it folds at the first positive zero of that numerator and has a pole at that of
-    D; infinite where there is none.
+    With s = r², N = 1 + k1 s + k2 s² + k3 s³ and D the denominator, the radial map r N / D has the
+    slope ``(N D + 2 s (N' D - N D')) / D²``: it folds at the first positive zero of that numerator
+    and has a pole at that of D; infinite where there is none.
     """
     k1, k2, _, _, k3, k4, k5, k6 = dist
     N, D = np.array([1.0, k1, k2, k3]), np.array([1.0, k4, k5, k6])
@@ -138,7 +154,8 @@ def _root_radius(coefficients: Array) -> float:
 
 
 def fold_radius(dist: Array) -> float:
-    """Return the image-plane radius up to which the radial distortion of ``dist`` (8,) grows steadily, else infinity.
+    """Return the image-plane radius up to which the radial distortion of ``dist`` (8,) grows
+    steadily, else infinity.
 
     >>> fold_radius(np.array([-1 / 3, 0, 0, 0, 0, 0, 0, 0]))
     1.0
@@ -149,8 +166,9 @@ def fold_radius(dist: Array) -> float:
 def undistort(lens: Lens, uv_px: Array) -> Array:
     """Return image-plane points (..., 2), x = X/Z and y = Y/Z, of image points (..., 2) in px.
 
-    Inverts the distortion by Newton's method, to rounding, on the part about the axis where it is one to one; a point
-    that nothing within the fold maps to (beyond what strong barrel distortion reaches) comes out as nan.
+    Inverts the distortion by Newton's method, to rounding, on the part about the axis where it is
+    one to one; a point that nothing within the fold maps to (beyond what strong barrel distortion
+    reaches) comes out as nan.
     """
     uv = np.asarray(uv_px, dtype=float)
     goal = (uv - [lens.cx, lens.cy]) / [lens.fx, lens.fy]
@@ -172,12 +190,24 @@ def _undistort_all(goal: Array, dist: Array, fold: float, table: Array, out: Arr
 
 
 @compiled
-def undistort_point(goal_x: float, goal_y: float, dist: Array, fold: float, table: Array) -> tuple[float, float]:
-    """Return the point within the fold that ``dist`` (8,) maps to the goal, nan where there is none.
+def undistort_point(
+    goal_x: float, goal_y: float, dist: Array, fold: float, table: Array
+) -> tuple[float, float]:
+    """Return the point within the fold that ``dist`` (8,) maps to the goal, nan where there is
+    none.
 
     ``table`` is that of ``radial_table``.
     """
-    k1, k2, p1, p2, k3, k4, k5, k6 = dist[0], dist[1], dist[2], dist[3], dist[4], dist[5], dist[6], dist[7]
+    k1, k2, p1, p2, k3, k4, k5, k6 = (
+        dist[0],
+        dist[1],
+        dist[2],
+        dist[3],
+        dist[4],
+        dist[5],
+        dist[6],
+        dist[7],
+    )
     r = np.sqrt(goal_x * goal_x + goal_y * goal_y)
     k = np.searchsorted(table[0, 1:-1], r)
     slope = (table[1, k + 1] - table[1, k]) / max(table[0, k + 1] - table[0, k], 1e-300)
@@ -203,18 +233,23 @@ def undistort_point(goal_x: float, goal_y: float, dist: Array, fold: float, tabl
 
 
 def radial_table(dist: Array, reach: float, fold: float) -> Array:
-    """Return distorted radii up to ``reach`` and the radii (2, 200) that the radial terms alone map there."""
+    """Return distorted radii up to ``reach`` and the radii (2, 200) that the radial terms alone map
+    there.
+    """
     only_radial = dist * [1, 1, 0, 0, 1, 1, 1, 1]
     limit = 0.999 * fold
     end = min(reach, limit)
     while end < limit and distort(only_radial, end, 0.0)[0] < reach:
         end = min(1.5 * end, limit)
-    radius = end * np.linspace(0.0, 1.0, 200) ** 3  # dense near the axis, so that one distant point does no harm
+    radius = (
+        end * np.linspace(0.0, 1.0, 200) ** 3
+    )  # dense near the axis, so that one distant point does no harm
     return np.stack([distort(only_radial, radius, 0.0)[0], radius])
 
 
 def coverage(xy_px: Array, width: int, height: int) -> float:
-    """Return the share of the sensor that points (n, 2) cover: cells of a 10 by 10 grid that hold at least one.
+    """Return the share of the sensor that points (n, 2) cover: cells of a 10 by 10 grid that hold
+    at least one.
 
     >>> coverage(np.array([[0.0, 0.0], [99.0, 99.0]]), 100, 100)
     0.02

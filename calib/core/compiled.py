@@ -1,4 +1,6 @@
-"""Loops over points as machine code: written plainly, compiled by Numba when first called and kept on disk after."""
+"""Loops over points as machine code: written plainly, compiled by Numba when first called and kept
+on disk after.
+"""
 
 from __future__ import annotations
 
@@ -9,13 +11,15 @@ from numba import njit
 
 F = TypeVar("F", bound=Callable[..., Any])
 
-# No interpreter's lock inside, so that threads run side by side; a division by zero gives infinity, as in NumPy; a
-# product and a sum may become one instruction.
+# No interpreter's lock inside, so that threads run side by side; a division by zero gives infinity,
+# as in NumPy; a product and a sum may become one instruction.
 _OPTIONS: dict[str, Any] = {"nogil": True, "error_model": "numpy", "fastmath": {"contract"}}
 
 
 def compiled(function: F) -> F:
-    """Return the function compiled; without a place to keep machine code it is compiled anew in each process."""
+    """Return the function compiled; without a place to keep machine code it is compiled anew in
+    each process.
+    """
     kept: Any
     try:
         kept = njit(function, cache=True, **_OPTIONS)
@@ -25,5 +29,7 @@ def compiled(function: F) -> F:
 
 
 def as_written(function: F) -> F:
-    """Return the Python function that was compiled, which takes arrays where the compiled one takes numbers."""
+    """Return the Python function that was compiled, which takes arrays where the compiled one takes
+    numbers.
+    """
     return cast(F, getattr(function, "py_func", function))

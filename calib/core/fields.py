@@ -1,6 +1,8 @@
-"""Typed values out of a table (a TOML table, the attributes of an HDF5 group), and the records that tables describe.
+"""Typed values out of a table (a TOML table, the attributes of an HDF5 group), and the records that
+tables describe.
 
-Every value is checked where it is read, so that an error names the key, what it should hold and what it holds.
+Every value is checked where it is read, so that an error names the key, what it should hold and
+what it holds.
 """
 
 from __future__ import annotations
@@ -19,7 +21,17 @@ from calib.errors import CalibError, InputError
 
 T = TypeVar("T")
 
-CAMERA_KEYS = ("width", "height", "pixel_pitch_mm", "focal_mm", "K", "dist", "lens_sigma", "serial", "model")
+CAMERA_KEYS = (
+    "width",
+    "height",
+    "pixel_pitch_mm",
+    "focal_mm",
+    "K",
+    "dist",
+    "lens_sigma",
+    "serial",
+    "model",
+)
 _WAND_KEYS = ("name", "unit", "sigma", "markers", "certified")
 _CERTIFIED_KEYS = ("between", "length", "sigma")
 
@@ -43,7 +55,9 @@ class Fields:
         return f"{self.where}: {key}" if self.where else key
 
     def refuse_unknown(self, known: Collection[str]) -> None:
-        """Raise InputError that names the keys that are not among ``known``: most often a slip of the pen."""
+        """Raise InputError that names the keys that are not among ``known``: most often a slip of
+        the pen.
+        """
         unknown = [key for key in self.table if key not in known]
         if unknown:
             raise InputError(
@@ -88,7 +102,11 @@ class Fields:
             array = np.asarray(value)
         except ValueError:  # rows of unequal length
             array = np.empty(0, dtype=object)
-        if array.dtype.kind not in "iuf" or array.shape not in shapes or not np.isfinite(array).all():
+        if (
+            array.dtype.kind not in "iuf"
+            or array.shape not in shapes
+            or not np.isfinite(array).all()
+        ):
             raise InputError(self.place(key), expected=expected, found=_shown(value))
         return array.astype(float)
 
@@ -101,7 +119,9 @@ class Fields:
 
     def _value(self, key: str, kind: str) -> Any:
         if key not in self.table:
-            raise InputError(self.place(key), expected=kind, found="nothing of that name", remedy=f"Add {key}.")
+            raise InputError(
+                self.place(key), expected=kind, found="nothing of that name", remedy=f"Add {key}."
+            )
         value = self.table[key]
         if isinstance(value, np.ndarray | np.generic) and value.size == 1:
             value = value.reshape(())[()].item() if isinstance(value, np.ndarray) else value.item()
@@ -109,7 +129,8 @@ class Fields:
 
 
 def camera_from_fields(fields: Fields) -> dict[str, Any]:
-    """Return the arguments of CameraTracks that ``CAMERA_KEYS`` state: sensor, lens, nominal zoom, labels.
+    """Return the arguments of CameraTracks that ``CAMERA_KEYS`` state: sensor, lens, nominal zoom,
+    labels.
 
     ``K`` and ``dist`` go together: distortion that nobody stated is not taken to be zero.
     """
@@ -148,7 +169,10 @@ def wand_from_table(table: Mapping[str, Any], default_name: str) -> Wand:
     top.refuse_unknown(_WAND_KEYS)
     if (unit := top.text("unit")) != "mm":
         raise InputError(
-            "unit", expected='"mm"', found=repr(unit), remedy='State every length in millimetre and unit = "mm".'
+            "unit",
+            expected='"mm"',
+            found=repr(unit),
+            remedy='State every length in millimetre and unit = "mm".',
         )
     markers = Fields(top.tables("markers"), "[markers]")
     names = tuple(markers.table)
@@ -158,7 +182,9 @@ def wand_from_table(table: Mapping[str, Any], default_name: str) -> Wand:
     rows = table.get("certified", [])
     if not isinstance(rows, list) or not all(isinstance(row, Mapping) for row in rows):
         raise InputError("certified", expected="[[certified]] tables", found=_shown(rows))
-    certified = tuple(_certified(Fields(row, f"[[certified]] {i + 1}"), names) for i, row in enumerate(rows))
+    certified = tuple(
+        _certified(Fields(row, f"[[certified]] {i + 1}"), names) for i, row in enumerate(rows)
+    )
     name = top.optional(top.text, "name") or default_name
     return Wand(name, names, points, top.optional(top.number, "sigma") or 0.0, certified)
 
@@ -169,7 +195,9 @@ def _certified(fields: Fields, markers: tuple[str, ...]) -> CertifiedLength:
     ends = between if isinstance(between, list) else []
     if len(ends) != 2 or not all(isinstance(end, str) and end in markers for end in ends):
         raise InputError(
-            fields.place("between"), expected=f"two of the markers {', '.join(markers)}", found=_shown(between)
+            fields.place("between"),
+            expected=f"two of the markers {', '.join(markers)}",
+            found=_shown(between),
         )
     i, j = (markers.index(end) for end in ends)
     return CertifiedLength(i, j, fields.number("length"), fields.number("sigma"))
@@ -182,14 +210,19 @@ def wand_as_toml(wand: Wand) -> str:
     table["markers"] = dict(zip(names, wand.points_mm.tolist(), strict=True))
     if wand.certified:
         table["certified"] = [
-            {"between": [names[c.i], names[c.j]], "length": float(c.length_mm), "sigma": float(c.sigma_mm)}
+            {
+                "between": [names[c.i], names[c.j]],
+                "length": float(c.length_mm),
+                "sigma": float(c.sigma_mm),
+            }
             for c in wand.certified
         ]
     return as_toml(table)
 
 
 def as_toml(table: Mapping[str, Any]) -> str:
-    """Return a table as TOML: plain values, tables by users' names (quoted), lists of tables with keys of ours.
+    """Return a table as TOML: plain values, tables by users' names (quoted), lists of tables with
+    keys of ours.
 
     Empty tables are left out.
 

@@ -35,7 +35,9 @@ def rotation_from_vector(rotvec: Array) -> Array:
 
 
 def vector_from_rotation(rotation: Array) -> Array:
-    """Return rotation vectors (..., 3) in radian, of length at most π, from matrices (..., 3, 3)."""
+    """Return rotation vectors (..., 3) in radian, of length at most π, from matrices (...,
+    3, 3).
+    """
     flat = np.asarray(rotation, dtype=float).reshape(-1, 3, 3)
     if not len(flat):
         return np.empty(np.shape(rotation)[:-1])
@@ -61,8 +63,9 @@ def cross_matrix(v: Array) -> Array:
 class Pose:
     """A rigid motion ``target_from_source``: ``x_target = R @ x_source + t_mm``.
 
-    R is (3, 3), t_mm is (3,). Products chain: ``a_from_b @ b_from_c == a_from_c``. An R that rounded digits left
-    beside a rotation is taken to the nearest one; what is farther off is refused.
+    R is (3, 3), t_mm is (3,). Products chain: ``a_from_b @ b_from_c == a_from_c``. An R that
+    rounded digits left beside a rotation is taken to the nearest one; what is farther off is
+    refused.
     """
 
     R: Array
@@ -71,12 +74,21 @@ class Pose:
     def __post_init__(self) -> None:
         R, t = frozen(self.R), frozen(self.t_mm)
         if R.shape != (3, 3) or t.shape != (3,):
-            raise InputError("pose", expected="R (3, 3) and t (3,)", found=f"{R.shape} and {t.shape}")
+            raise InputError(
+                "pose", expected="R (3, 3) and t (3,)", found=f"{R.shape} and {t.shape}"
+            )
         # Text files carry a matrix to some six digits; more than that is not a rotation.
-        if not (np.isfinite(t).all() and np.abs(R @ R.T - np.eye(3)).max() < 1e-5 and np.linalg.det(R) > 0):
-            raise InputError("pose", expected="a finite t and a proper rotation R", found=f"R = {R.tolist()}")
+        if not (
+            np.isfinite(t).all()
+            and np.abs(R @ R.T - np.eye(3)).max() < 1e-5
+            and np.linalg.det(R) > 0
+        ):
+            raise InputError(
+                "pose", expected="a finite t and a proper rotation R", found=f"R = {R.tolist()}"
+            )
         if np.abs(R @ R.T - np.eye(3)).max() > 1e-12:
-            # The nearest rotation: six digits leave a scale and a shear, a tenth of a millimetre ten metres away.
+            # The nearest rotation: six digits leave a scale and a shear, a tenth of a millimetre
+            # ten metres away.
             u, _, vt = np.linalg.svd(R)
             R = frozen(u @ vt)
         object.__setattr__(self, "R", R)
@@ -95,21 +107,25 @@ class Pose:
 
     @property
     def origin_mm(self) -> Array:
-        """Where the target's origin lies in the source frame (3,); of ``cam_from_world``, the camera's position."""
+        """Where the target's origin lies in the source frame (3,); of ``cam_from_world``, the
+        camera's position.
+        """
         return -self.R.T @ self.t_mm
 
 
 def rigid_fit(
     source: Array, target: Array, weight: Array | None = None, *, with_scale: bool = False
 ) -> tuple[Array, Array, Array]:
-    """Return (c, R, t) that minimise the weighted ``sum |target - (c R source + t)|^2``, for a batch of sets.
+    """Return (c, R, t) that minimise the weighted ``sum |target - (c R source + t)|^2``, for a
+    batch of sets.
 
-    source and target are (..., n, 3), or (..., n, 2) in the plane; weight (..., n) counts points, default 1.
-    Returns c (...), R (..., d, d), t (..., d); c is 1 unless ``with_scale``. A set whose points lie on a line
-    leaves the turn about it open: the returned R is then one of the minimisers.
+    source and target are (..., n, 3), or (..., n, 2) in the plane; weight (..., n) counts points,
+    default 1. Returns c (...), R (..., d, d), t (..., d); c is 1 unless ``with_scale``. A set whose
+    points lie on a line leaves the turn about it open: the returned R is then one of the
+    minimisers.
 
-    Source: Umeyama, Least-squares estimation of transformation parameters between two point patterns,
-    IEEE PAMI 13(4), 1991, equations 40 to 43.
+    Source: Umeyama, Least-squares estimation of transformation parameters between two point
+    patterns, IEEE PAMI 13(4), 1991, equations 40 to 43.
     """
     source, target = np.asarray(source, float), np.asarray(target, float)
     w = np.ones(source.shape[:-1]) if weight is None else np.asarray(weight, float)
@@ -120,17 +136,24 @@ def rigid_fit(
     sign = np.ones_like(d)
     sign[..., -1] = np.where(np.linalg.det(u) * np.linalg.det(vt) < 0, -1.0, 1.0)
     R = (u * sign[..., None, :]) @ vt
-    c = (d * sign).sum(axis=-1) / (w * ds**2).sum(axis=(-1, -2)) if with_scale else np.ones(d.shape[:-1])
+    c = (
+        (d * sign).sum(axis=-1) / (w * ds**2).sum(axis=(-1, -2))
+        if with_scale
+        else np.ones(d.shape[:-1])
+    )
     t = mean_t - c[..., None] * (R @ mean_s[..., None])[..., 0]
     return c, R, t
 
 
-def triangulate(origins: Array, directions: Array, weight: Array, group: NDArray[np.intp], n: int) -> Array:
-    """Return the points (n, 3) nearest to bundles of rays, nan where a bundle has no definite point.
+def triangulate(
+    origins: Array, directions: Array, weight: Array, group: NDArray[np.intp], n: int
+) -> Array:
+    """Return the points (n, 3) nearest to bundles of rays, nan where a bundle has no definite
+    point.
 
-    Ray i starts at origins[i], runs along the unit vector directions[i], counts weight[i] and belongs to
-    point group[i]. Minimises ``sum w |(I - d d^T)(x - o)|^2``, which is linear: a starting value, not the
-    maximum-likelihood point.
+    Ray i starts at origins[i], runs along the unit vector directions[i], counts weight[i] and
+    belongs to point group[i]. Minimises ``sum w |(I - d d^T)(x - o)|^2``, which is linear: a
+    starting value, not the maximum-likelihood point.
     """
     points = np.empty((n, 3))
     _nearest_points(origins, directions, weight, group, np.zeros((n, 6)), np.zeros((n, 3)), points)
@@ -139,7 +162,8 @@ def triangulate(origins: Array, directions: Array, weight: Array, group: NDArray
 
 @compiled
 def nearest_point(A: Array, b: Array, out: Array) -> None:
-    """Write the solution of ``A x = b`` into out (3,), A symmetric as its upper triangle (6,); nan where it has none.
+    """Write the solution of ``A x = b`` into out (3,), A symmetric as its upper triangle (6,); nan
+    where it has none.
 
     A is a sum over rays of ``w (I - d dᵀ)``.
     """
@@ -148,8 +172,8 @@ def nearest_point(A: Array, b: Array, out: Array) -> None:
     c0, c1, c2 = yy * zz - yz * yz, xz * yz - xy * zz, xy * yz - xz * yy
     c4, c5, c8 = xx * zz - xz * xz, xy * xz - xx * yz, xx * yy - xy * xy
     det = xx * c0 + xy * c1 + xz * c2
-    # det over the sum of the minors is the least eigenvalue, as long as that is small. Two rays less than about a
-    # milliradian apart leave the depth to noise.
+    # det over the sum of the minors is the least eigenvalue, as long as that is small. Two rays
+    # less than about a milliradian apart leave the depth to noise.
     if det > 1e-7 * (xx + yy + zz) * (c0 + c4 + c8):
         out[0] = (c0 * b[0] + c1 * b[1] + c2 * b[2]) / det
         out[1] = (c1 * b[0] + c4 * b[1] + c5 * b[2]) / det
@@ -159,8 +183,12 @@ def nearest_point(A: Array, b: Array, out: Array) -> None:
 
 
 @compiled
-def _nearest_points(o: Array, d: Array, weight: Array, group: Any, A: Array, b: Array, points: Array) -> None:
-    """Sum up ``A x = b`` of each point, the upper triangle of A as a row, and write the solutions into points."""
+def _nearest_points(
+    o: Array, d: Array, weight: Array, group: Any, A: Array, b: Array, points: Array
+) -> None:
+    """Sum up ``A x = b`` of each point, the upper triangle of A as a row, and write the solutions
+    into points.
+    """
     for i in range(len(group)):
         g, w = group[i], weight[i]
         along = o[i, 0] * d[i, 0] + o[i, 1] * d[i, 1] + o[i, 2] * d[i, 2]

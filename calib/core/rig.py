@@ -15,9 +15,11 @@ from calib.errors import InputError
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CameraStats:
-    """Reprojection residuals of one camera over the points used, in px (2D: RMS is sqrt(mean(dx² + dy²))).
+    """Reprojection residuals of one camera over the points used, in px (2D: RMS is sqrt(mean(dx² +
+    dy²))).
 
-    ``sigma_px`` is the robust standard deviation of one coordinate; ``n_left_out`` counts gross outliers.
+    ``sigma_px`` is the robust standard deviation of one coordinate; ``n_left_out`` counts gross
+    outliers.
     """
 
     points: int
@@ -44,7 +46,9 @@ class RigCamera:
     def __post_init__(self) -> None:
         if not self.name or self.width < 1 or self.height < 1:
             raise InputError(
-                f"camera {self.name!r}", expected="a name and a sensor", found=f"{self.width} × {self.height} px"
+                f"camera {self.name!r}",
+                expected="a name and a sensor",
+                found=f"{self.width} × {self.height} px",
             )
 
     @property
@@ -57,14 +61,14 @@ class RigCamera:
 class Covariance:
     """Joint covariance (n, n) of the rig's parameters, with one label ``camera/parameter`` a row.
 
-    Parameters of a camera, as far as they were free: ``rotation_x``, ``rotation_y``, ``rotation_z`` (radian, a
-    small turn on the left of ``cam_from_world``), ``position_x``, ``position_y``, ``position_z`` (mm, world),
-    then lens terms by name (``focal``, ``cx``, ``cy`` in px, distortion coefficients). Poses are in the gauge
-    of least trace: the rig as a whole is held where it is.
+    Parameters of a camera, as far as they were free: ``rotation_x``, ``rotation_y``, ``rotation_z``
+    (radian, a small turn on the left of ``cam_from_world``), ``position_x``, ``position_y``,
+    ``position_z`` (mm, world), then lens terms by name (``focal``, ``cx``, ``cy`` in px, distortion
+    coefficients). Poses are in the gauge of least trace: the rig as a whole is held where it is.
 
-    ``pull (n, len(held))`` is what a unit of error of each lens term that the solve held (labels ``held``) did to the
-    parameters, ``held_sigma (len(held),)`` the standard uncertainty that is known or assumed of each; the matrix counts
-    none of it, ``sigma`` does.
+    ``pull (n, len(held))`` is what a unit of error of each lens term that the solve held (labels
+    ``held``) did to the parameters, ``held_sigma (len(held),)`` the standard uncertainty that is
+    known or assumed of each; the matrix counts none of it, ``sigma`` does.
     """
 
     labels: tuple[str, ...]
@@ -78,15 +82,30 @@ class Covariance:
         pull = frozen(self.pull if self.held else np.zeros((len(self.labels), 0)))
         if pull.shape != (len(self.labels), len(self.held)) or not np.isfinite(pull).all():
             raise InputError(
-                "covariance: pull", expected=f"{len(self.labels)} × {len(self.held)} finite numbers",
-                found=" × ".join(map(str, pull.shape)) if np.isfinite(pull).all() else "some that are not",
+                "covariance: pull", expected=f"{len(self.labels)} × {len(self.held)} "
+                                             f"finite numbers",
+                found=" × ".join(map(str,
+                pull.shape)) if np.isfinite(pull).all() else "some that are not",
             )  # fmt: skip
-        held_sigma = frozen(self.held_sigma if self.held and np.size(self.held_sigma) else np.zeros(len(self.held)))
-        if held_sigma.shape != (len(self.held),) or not (np.isfinite(held_sigma) & (held_sigma >= 0)).all():
-            raise InputError("covariance: held_sigma", expected="0 or more for each held term", found=str(held_sigma))
+        held_sigma = frozen(
+            self.held_sigma if self.held and np.size(self.held_sigma) else np.zeros(len(self.held))
+        )
+        if (
+            held_sigma.shape != (len(self.held),)
+            or not (np.isfinite(held_sigma) & (held_sigma >= 0)).all()
+        ):
+            raise InputError(
+                "covariance: held_sigma",
+                expected="0 or more for each held term",
+                found=str(held_sigma),
+            )
         object.__setattr__(self, "held_sigma", held_sigma)
         if matrix.shape != (len(self.labels),) * 2:
-            raise InputError("covariance", expected=f"{len(self.labels)} rows and columns", found=str(matrix.shape))
+            raise InputError(
+                "covariance",
+                expected=f"{len(self.labels)} rows and columns",
+                found=str(matrix.shape),
+            )
         if len(set(self.labels)) != len(self.labels):
             raise InputError("covariance", expected="each label once", found=", ".join(self.labels))
         is_bad = ~np.isfinite(matrix).all(axis=1) | ~(np.diag(matrix) >= 0)
@@ -101,21 +120,25 @@ class Covariance:
         object.__setattr__(self, "pull", pull)
 
     def sigma(self, camera: str, parameter: str) -> Array:
-        """Return the standard deviations (3,) of ``rotation`` (radian) or ``position`` (mm); nan where not known."""
+        """Return the standard deviations (3,) of ``rotation`` (radian) or ``position`` (mm); nan
+        where not known.
+        """
         names = [f"{camera}/{parameter}_{axis}" for axis in "xyz"]
         if any(n not in self.labels for n in names):
             return np.full(3, np.nan)
         index = [self.labels.index(n) for n in names]
-        return np.sqrt(self.matrix[index, index] + ((self.pull[index] * self.held_sigma) ** 2).sum(axis=1))
+        return np.sqrt(
+            self.matrix[index, index] + ((self.pull[index] * self.held_sigma) ** 2).sum(axis=1)
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Rig:
     """A calibrated rig.
 
-    ``wand`` is the wand as its file states it, ``wand_used`` the shape that the solve ended with (the same where
-    the shape was held). ``provenance`` holds text, numbers, lists and tables as JSON can: tool version, options,
-    file hashes, time, parent.
+    ``wand`` is the wand as its file states it, ``wand_used`` the shape that the solve ended with
+    (the same where the shape was held). ``provenance`` holds text, numbers, lists and tables as
+    JSON can: tool version, options, file hashes, time, parent.
     """
 
     cameras: tuple[RigCamera, ...]
@@ -127,7 +150,11 @@ class Rig:
     def __post_init__(self) -> None:
         names = self.names
         if not names or len(set(names)) != len(names):
-            raise InputError("cameras", expected="one camera or more, each name once", found=", ".join(names) or "none")
+            raise InputError(
+                "cameras",
+                expected="one camera or more, each name once",
+                found=", ".join(names) or "none",
+            )
         if self.wand_used.markers != self.wand.markers:
             raise InputError(
                 "wand_used",
@@ -147,7 +174,11 @@ class Rig:
         raise InputError("camera", expected=f"one of {', '.join(self.names)}", found=repr(name))
 
     def sigmas(self, name: str) -> tuple[Array, Array]:
-        """Return 1σ of a camera's position (3,) in mm and rotation (3,) in degrees; nan where not known."""
+        """Return 1σ of a camera's position (3,) in mm and rotation (3,) in degrees; nan where not
+        known.
+        """
         if self.covariance is None:
             return np.full(3, np.nan), np.full(3, np.nan)
-        return self.covariance.sigma(name, "position"), np.degrees(self.covariance.sigma(name, "rotation"))
+        return self.covariance.sigma(name, "position"), np.degrees(
+            self.covariance.sigma(name, "rotation")
+        )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -20,11 +20,12 @@ Ints = NDArray[np.int64]
 class CameraTracks:
     """One camera's sensor, what is known of its lens, and its centroids.
 
-    frame (n,) is non-decreasing, xy_px (n, 2) lies on the sensor, marker (n,) indexes the wand's markers with -1
-    where not identified; radius_px is (n,) or None. ``lens`` holds measured intrinsics and goes before the
-    nominal ``focal_mm`` and ``pixel_pitch_mm``. ``masks_px (k, 3)`` are circles, x, y and radius, about places where
-    reflections stay put; None where nobody looked for them. ``lens_sigma`` are standard uncertainties of the measured
-    lens: fx, fy, cx, cy (px), then the coefficients in the order of ``lens.dist``.
+    frame (n,) is non-decreasing, xy_px (n, 2) lies on the sensor, marker (n,) indexes the wand's
+    markers with -1 where not identified; radius_px is (n,) or None. ``lens`` holds measured
+    intrinsics and goes before the nominal ``focal_mm`` and ``pixel_pitch_mm``. ``masks_px (k, 3)``
+    are circles, x, y and radius, about places where reflections stay put; None where nobody looked
+    for them. ``lens_sigma`` are standard uncertainties of the measured lens: fx, fy, cx, cy (px),
+    then the coefficients in the order of ``lens.dist``.
     """
 
     name: str
@@ -46,11 +47,20 @@ class CameraTracks:
         frame, xy = _whole(self.name, "frame", self.frame, np.int64), frozen(self.xy_px)
         marker = _whole(self.name, "marker", self.marker, np.int16)
         n = frame.shape[0] if frame.ndim == 1 else -1
-        if not self.name or "/" in self.name or self.name.strip() != self.name or self.name in {".", ".."}:
-            raise InputError("camera name", expected="a name without '/' or outer blanks", found=repr(self.name))
+        if (
+            not self.name
+            or "/" in self.name
+            or self.name.strip() != self.name
+            or self.name in {".", ".."}
+        ):
+            raise InputError(
+                "camera name", expected="a name without '/' or outer blanks", found=repr(self.name)
+            )
         if self.width < 1 or self.height < 1:
             raise InputError(
-                f"{self.name}: width, height", expected="1 px or more", found=f"{self.width} × {self.height}"
+                f"{self.name}: width, height",
+                expected="1 px or more",
+                found=f"{self.width} × {self.height}",
             )
         if n < 0 or xy.shape != (n, 2) or marker.shape != (n,):
             raise InputError(
@@ -61,21 +71,37 @@ class CameraTracks:
         for attribute in ("pixel_pitch_mm", "focal_mm"):
             value = getattr(self, attribute)
             if value is not None and not (np.isfinite(value) and value > 0):
-                raise InputError(f"{self.name}: {attribute}", expected="a number above 0 mm", found=str(value))
+                raise InputError(
+                    f"{self.name}: {attribute}", expected="a number above 0 mm", found=str(value)
+                )
         if self.radius_px is not None:
             radius = frozen(self.radius_px, np.float32)
             if radius.shape != (n,):
-                raise InputError(f"{self.name}: radius", expected=f"shape ({n},)", found=str(radius.shape))
+                raise InputError(
+                    f"{self.name}: radius", expected=f"shape ({n},)", found=str(radius.shape)
+                )
             is_bad = ~(np.isfinite(radius) & (radius >= 0))
             if is_bad.any():
                 row = int(is_bad.argmax())
-                raise InputError(f"{self.name}: radius row {row}", expected="0 px or more", found=f"{radius[row]:g}")
+                raise InputError(
+                    f"{self.name}: radius row {row}",
+                    expected="0 px or more",
+                    found=f"{radius[row]:g}",
+                )
             object.__setattr__(self, "radius_px", radius)
         if self.lens_sigma is not None:
-            sigma, n_terms = frozen(self.lens_sigma), 4 + (len(self.lens.dist) if self.lens is not None else 0)
-            if self.lens is None or sigma.shape != (n_terms,) or not (np.isfinite(sigma) & (sigma >= 0)).all():
+            sigma, n_terms = (
+                frozen(self.lens_sigma),
+                4 + (len(self.lens.dist) if self.lens is not None else 0),
+            )
+            if (
+                self.lens is None
+                or sigma.shape != (n_terms,)
+                or not (np.isfinite(sigma) & (sigma >= 0)).all()
+            ):
                 raise InputError(
-                    f"{self.name}: lens_sigma", expected="K, dist, and 0 or more for fx, fy, cx, cy and each of dist",
+                    f"{self.name}: lens_sigma", expected="K, dist, and 0 or more for fx, "
+                                                         "fy, cx, cy and each of dist",
                     found="no K" if self.lens is None else str(sigma),
                 )  # fmt: skip
             object.__setattr__(self, "lens_sigma", sigma)
@@ -89,6 +115,14 @@ class CameraTracks:
     def n_points(self) -> int:
         return int(self.frame.shape[0])
 
+    def rows(self, chosen: NDArray[Any]) -> CameraTracks:
+        """Return the camera with the chosen points (a mask (n,) or indices) alone."""
+        radius = None if self.radius_px is None else self.radius_px[chosen]
+        return replace(
+            self, frame=self.frame[chosen], xy_px=self.xy_px[chosen], marker=self.marker[chosen],
+            radius_px=radius,
+        )  # fmt: skip
+
     @property
     def is_masked(self) -> NDArray[np.bool_]:
         """Which points (n,) lie in a mask."""
@@ -99,7 +133,9 @@ class CameraTracks:
 
     @property
     def nominal_focal_px(self) -> float | None:
-        """Focal length in px from the measured lens or the nominal zoom, None where neither is stated."""
+        """Focal length in px from the measured lens or the nominal zoom, None where neither is
+        stated.
+        """
         if self.lens is not None:
             return self.lens.fx
         if self.focal_mm is None or self.pixel_pitch_mm is None:
@@ -117,7 +153,8 @@ def group_starts(sorted_values: Ints) -> Ints:
 
 
 def common_frames(frames: Sequence[Ints]) -> tuple[Ints, list[NDArray[np.intp]]]:
-    """Return the numbers of all frames that sorted lists (n,) hold, in order, and where each entry is among them.
+    """Return the numbers of all frames that sorted lists (n,) hold, in order, and where each entry
+    is among them.
 
     >>> common_frames([np.array([3, 3, 7]), np.array([5, 7])])
     (array([3, 5, 7]), [array([0, 0, 2]), array([1, 2])])
@@ -145,16 +182,26 @@ def _whole(name: str, column: str, values: Any, dtype: Any) -> NDArray[Any]:
 
 def _checked_masks(name: str, masks_px: Array) -> Array:
     masks = frozen(masks_px)
-    if masks.ndim != 2 or masks.shape[1] != 3 or not np.isfinite(masks).all() or (masks[:, 2] <= 0).any():
+    if (
+        masks.ndim != 2
+        or masks.shape[1] != 3
+        or not np.isfinite(masks).all()
+        or (masks[:, 2] <= 0).any()
+    ):
         raise InputError(
-            f"{name}: masks", expected="finite x, y and a radius above 0 px in each row", found=str(masks.tolist())
+            f"{name}: masks",
+            expected="finite x, y and a radius above 0 px in each row",
+            found=str(masks.tolist()),
         )
     return masks
 
 
-def _check_points(name: str, width: int, height: int, frame: Ints, xy: Array, marker: NDArray[np.int16]) -> None:
+def _check_points(
+    name: str, width: int, height: int, frame: Ints, xy: Array, marker: NDArray[np.int16]
+) -> None:
     """Raise InputError at the first point that breaks a rule, with its row."""
-    # Half a pixel of grace beyond the sensor's edge serves files that count pixels from another corner.
+    # Half a pixel of grace beyond the sensor's edge serves files that count pixels from another
+    # corner.
     is_off = ~((xy >= -1.0) & (xy <= np.array([width, height]))).all(axis=1)  # nan is off as well
     if is_off.any():
         row = int(is_off.argmax())
@@ -205,9 +252,13 @@ class Tracks:
             raise InputError("cameras", expected="one camera or more", found="none")
         double = sorted({n for n in names if names.count(n) > 1})
         if double:
-            raise InputError("cameras", expected="names used once", found=f"{', '.join(double)} twice")
+            raise InputError(
+                "cameras", expected="names used once", found=f"{', '.join(double)} twice"
+            )
         if not (np.isfinite(self.frame_rate_hz) and self.frame_rate_hz > 0):
-            raise InputError("frame_rate", expected="a rate above 0 Hz", found=str(self.frame_rate_hz))
+            raise InputError(
+                "frame_rate", expected="a rate above 0 Hz", found=str(self.frame_rate_hz)
+            )
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -225,8 +276,26 @@ class Tracks:
         cameras = tuple(self.camera(n) for n in names)
         return Tracks(cameras, self.frame_rate_hz, self.captured_at, self.title)
 
+    def at_frames(self, frames: Ints) -> Tracks:
+        """Return the capture with the points of the given frame numbers alone."""
+        cameras = tuple(c.rows(np.isin(c.frame, frames)) for c in self.cameras)
+        return replace(self, cameras=cameras)
+
+    def thinned(self, n_frames: int) -> Tracks:
+        """Return the capture with ``n_frames`` of its frames, evenly spread over those that show
+        points; all of them where it has no more. Raises InputError for a number below 1.
+        """
+        if n_frames < 1:
+            raise InputError("frames", expected="1 or more", found=str(n_frames))
+        numbers = np.unique(np.concatenate([c.frame for c in self.cameras]))
+        if len(numbers) <= n_frames:
+            return self
+        return self.at_frames(numbers[(np.arange(n_frames) * len(numbers)) // n_frames])
+
     def check_markers(self, n_markers: int) -> None:
-        """Raise InputError where a point names a marker that a wand of ``n_markers`` does not have."""
+        """Raise InputError where a point names a marker that a wand of ``n_markers`` does not
+        have.
+        """
         for c in self.cameras:
             if c.n_points and c.marker.max() >= n_markers:
                 row = int((c.marker >= n_markers).argmax())

@@ -12,7 +12,9 @@ from calib.errors import InputError
 
 @dataclass(frozen=True, slots=True)
 class CertifiedLength:
-    """A certified distance between the markers with index i and j, with its standard uncertainty."""
+    """A certified distance between the markers with index i and j, with its standard
+    uncertainty.
+    """
 
     i: int
     j: int
@@ -22,7 +24,8 @@ class CertifiedLength:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Wand:
-    """A rigid wand: marker names, their coordinates (n, 3) in mm and the standard uncertainty of each coordinate.
+    """A rigid wand: marker names, their coordinates (n, 3) in mm and the standard uncertainty of
+    each coordinate.
 
     One marker alone is a point that is carried about; it has no length and gives no scale.
     """
@@ -39,9 +42,17 @@ class Wand:
         if n < 1:
             raise InputError("[markers]", expected="a marker or more", found="0")
         if len(set(self.markers)) != n or points.shape != (n, 3) or not np.isfinite(points).all():
-            raise InputError("[markers]", expected=f"{n} finite x, y, z under {n} names", found=str(points.tolist()))
+            raise InputError(
+                "[markers]",
+                expected=f"{n} finite x, y, z under {n} names",
+                found=str(points.tolist()),
+            )
         if not (np.isfinite(self.sigma_mm) and self.sigma_mm >= 0):
-            raise InputError("sigma", expected="a standard uncertainty in mm, 0 or more", found=str(self.sigma_mm))
+            raise InputError(
+                "sigma",
+                expected="a standard uncertainty in mm, 0 or more",
+                found=str(self.sigma_mm),
+            )
         object.__setattr__(self, "points_mm", points)
         length = self.lengths_mm
         for i, j in zip(*np.triu_indices(n, 1), strict=True):
@@ -54,7 +65,11 @@ class Wand:
                 )
         for c in self.certified:
             if not (0 <= c.i < n and 0 <= c.j < n):
-                raise InputError("[[certified]]", expected=f"marker indices 0 to {n - 1}", found=f"{c.i} and {c.j}")
+                raise InputError(
+                    "[[certified]]",
+                    expected=f"marker indices 0 to {n - 1}",
+                    found=f"{c.i} and {c.j}",
+                )
             place = f"[[certified]] {self.markers[c.i]} to {self.markers[c.j]}"
             if not (np.isfinite(c.length_mm) and c.length_mm > 0):
                 raise InputError(place, expected="a length above 0 mm", found=f"{c.length_mm:g}")
@@ -83,8 +98,9 @@ class Wand:
     def dimension(self) -> int:
         """0 for a single marker, 1 for markers on a line, 2 in a plane, 3 in space.
 
-        A marker counts as on the line (in the plane) while it lies off it by less than three standard
-        uncertainties or 0.2 % of the span: such an offset turns no more of an image than noise does.
+        A marker counts as on the line (in the plane) while it lies off it by less than three
+        standard uncertainties or 0.2 % of the span: such an offset turns no more of an image than
+        noise does.
         """
         if len(self.markers) == 1:
             return 0

@@ -1,4 +1,6 @@
-"""The rig as JSON can hold it (contract: Rig file): lengths in mm, angles in degree, lens and residuals in px."""
+"""The rig as JSON can hold it (contract: Rig file): lengths in mm, angles in degree, lens and
+residuals in px.
+"""
 
 from __future__ import annotations
 

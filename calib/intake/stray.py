@@ -1,4 +1,6 @@
-"""Reflections that stay put while the wand moves: found as places of the sensor that show a point most of the time."""
+"""Reflections that stay put while the wand moves: found as places of the sensor that show a point
+most of the time.
+"""
 
 from __future__ import annotations
 
@@ -10,9 +12,12 @@ from calib.core.tracks import CameraTracks
 
 CELL_PX = 4.0  # wider than a reflection's centroid shakes, and small beside what a mask costs
 N_STRETCHES = 20
-# A hand's wave brings a marker over the same few pixels now and then, not in eight of twenty stretches of a capture.
+# A hand's wave brings a marker over the same few pixels now and then, not in eight of twenty
+# stretches of a capture.
 MIN_STRETCHES = 8
-MIN_FRAMES = 40  # in a shorter capture every stretch is a moment, and a wand at rest looks like a lamp
+MIN_FRAMES = (
+    40  # in a shorter capture every stretch is a moment, and a wand at rest looks like a lamp
+)
 WIDE_PX = 12.0  # a larger patch (a window, a bright rail) is covered by several circles
 MARGIN_PX = 1.0
 
@@ -20,8 +25,9 @@ MARGIN_PX = 1.0
 def stray_masks(camera: CameraTracks) -> Array:
     """Return circles (k, 3), x, y and radius in px, about the places where points stay put.
 
-    The capture is cut into twenty stretches of time; a cell of the sensor that shows a point in eight of them or more
-    is one that no moving wand explains. A wand at rest for less than that is no reflection.
+    The capture is cut into twenty stretches of time; a cell of the sensor that shows a point in
+    eight of them or more is one that no moving wand explains. A wand at rest for less than that is
+    no reflection.
     """
     nothing = np.empty((0, 3))
     if camera.n_points == 0:
@@ -39,7 +45,9 @@ def stray_masks(camera: CameraTracks) -> Array:
     if not is_busy.any():
         return nothing
     # Neighbours into which a spot on a cell's border spills belong to it.
-    is_near = scipy.ndimage.binary_dilation(is_busy, np.ones((3, 3))) & (count >= MIN_STRETCHES // 2).reshape(n_y, n_x)
+    is_near = scipy.ndimage.binary_dilation(is_busy, np.ones((3, 3))) & (
+        count >= MIN_STRETCHES // 2
+    ).reshape(n_y, n_x)
     label, n_labels = scipy.ndimage.label(is_near | is_busy, np.ones((3, 3)))
     of_point = label.ravel()[key]
     masks = []

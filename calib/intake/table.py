@@ -26,7 +26,9 @@ _INT16_MAX = 32767
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CameraList:
-    """What a table of points does not say: frame rate in Hz, and each camera's sensor and lens by name."""
+    """What a table of points does not say: frame rate in Hz, and each camera's sensor and lens by
+    name.
+    """
 
     sensors: Mapping[str, Mapping[str, Any]]
     frame_rate_hz: float
@@ -37,8 +39,9 @@ class CameraList:
     def from_table(cls, table: Mapping[str, Any]) -> CameraList:
         """Return the list of a TOML table.
 
-        It holds ``frame_rate``, optionally ``captured_at`` and ``title``, and for each camera a table
-        ``[cameras.<name>]`` of the attributes that a tracks file has. Raises InputError with the key.
+        It holds ``frame_rate``, optionally ``captured_at`` and ``title``, and for each camera a
+        table ``[cameras.<name>]`` of the attributes that a tracks file has. Raises InputError with
+        the key.
         """
         top = Fields(table)
         top.refuse_unknown(_TOP_KEYS)
@@ -50,8 +53,9 @@ class CameraList:
 def tracks_from_csv(text: str, cameras: CameraList) -> Tracks:
     """Return the capture that a table states, its rows sorted by frame within each camera.
 
-    ``text`` has a header with the columns camera, frame, x, y and optionally marker and radius, in any order; an
-    empty marker is -1. Cameras without rows have no points. Raises InputError with the line that breaks a rule.
+    ``text`` has a header with the columns camera, frame, x, y and optionally marker and radius, in
+    any order; an empty marker is -1. Cameras without rows have no points. Raises InputError with
+    the line that breaks a rule.
     """
     columns = _read(text, tuple(cameras.sensors))
     captures = []
@@ -79,18 +83,24 @@ def _sensor(name: str, table: Any) -> dict[str, Any]:
     fields.refuse_unknown(CAMERA_KEYS)
     sensor = camera_from_fields(fields)
     none = np.empty(0, np.int64)
-    CameraTracks(name, frame=none, xy_px=np.empty((0, 2)), marker=none.astype(np.int16), **sensor)  # checks them
+    CameraTracks(
+        name, frame=none, xy_px=np.empty((0, 2)), marker=none.astype(np.int16), **sensor
+    )  # checks them
     return sensor
 
 
 def _read(text: str, cameras: Sequence[str]) -> dict[str, NDArray[Any]]:
-    """Return the columns, camera as an index into ``cameras``, and ``line``, the number of each row's line."""
+    """Return the columns, camera as an index into ``cameras``, and ``line``, the number of each
+    row's line.
+    """
     reader = csv.reader(io.StringIO(text), strict=True)
     try:
         header = [name.strip() for name in next(reader, [])]
         _check_header(header)
         kinds = _KINDS | {"camera": _camera_kind(cameras)}
-        parts: dict[str, list[NDArray[Any]]] = {key: [np.empty(0, int)] for key in (*REQUIRED, *OPTIONAL, "line")}
+        parts: dict[str, list[NDArray[Any]]] = {
+            key: [np.empty(0, int)] for key in (*REQUIRED, *OPTIONAL, "line")
+        }
         lines = array("q")
         rows = _rows(reader, len(header), lines)
         while chunk := list(islice(rows, _CHUNK)):
@@ -102,8 +112,12 @@ def _read(text: str, cameras: Sequence[str]) -> dict[str, NDArray[Any]]:
                 parts[key].append(np.full(len(chunk), {"marker": -1, "radius": np.nan}[key]))
             parts["line"].append(here)
     except csv.Error as error:
-        raise InputError(f"line {reader.line_num}", expected="comma-separated values", found=str(error)) from None
-    return {key: np.concatenate(arrays) if arrays[1:] else arrays[0] for key, arrays in parts.items()}
+        raise InputError(
+            f"line {reader.line_num}", expected="comma-separated values", found=str(error)
+        ) from None
+    return {
+        key: np.concatenate(arrays) if arrays[1:] else arrays[0] for key, arrays in parts.items()
+    }
 
 
 def _check_header(header: Sequence[str]) -> None:
@@ -114,7 +128,8 @@ def _check_header(header: Sequence[str]) -> None:
         problem = f"no {', '.join(missing)}" if missing else f"also {', '.join(map(repr, unknown))}"
         raise InputError(
             "line 1",
-            expected="a header with the columns camera,frame,x,y and optionally marker,radius, each once",
+            expected="a header with the columns camera,frame,x,y and optionally "
+            "marker,radius, each once",
             found=f"{', '.join(double)} twice" if double else problem,
             remedy="Separate columns by commas and name them so in the first line.",
         )
@@ -127,7 +142,9 @@ def _rows(reader: Any, n_columns: int, lines: array[int]) -> Iterator[list[str]]
             lines.append(reader.line_num)
             yield row
         elif row:
-            raise InputError(f"line {reader.line_num}", expected=f"{n_columns} values", found=str(len(row)))
+            raise InputError(
+                f"line {reader.line_num}", expected=f"{n_columns} values", found=str(len(row))
+            )
 
 
 def _marker(text: str) -> int:
@@ -140,7 +157,9 @@ def _radius_px(text: str) -> float:
 
 @dataclass(frozen=True, slots=True)
 class _Kind:
-    """What a column holds: how one text is read, which values are allowed, and how an error says so."""
+    """What a column holds: how one text is read, which values are allowed, and how an error says
+    so.
+    """
 
     parse: Callable[[str], Any]
     is_allowed: Callable[[Any], Any]
@@ -153,7 +172,11 @@ _KINDS = {
     "frame": _Kind(int, lambda v: np.abs(v) < 2**47, "a whole number"),
     "x": _Kind(float, np.isfinite, "a finite number of px"),
     "y": _Kind(float, np.isfinite, "a finite number of px"),
-    "marker": _Kind(_marker, lambda v: (v >= -1) & (v <= _INT16_MAX), f"-1, or a marker index up to {_INT16_MAX}"),
+    "marker": _Kind(
+        _marker,
+        lambda v: (v >= -1) & (v <= _INT16_MAX),
+        f"-1, or a marker index up to {_INT16_MAX}",
+    ),
     "radius": _Kind(_radius_px, lambda v: ~((v < 0) | np.isinf(v)), "a radius of 0 px or more"),
 }
 
@@ -162,7 +185,12 @@ def _camera_kind(cameras: Sequence[str]) -> _Kind:
     code = {name: i for i, name in enumerate(cameras)}
     known = ", ".join(cameras) or "cameras, which has none"
     remedy = "Correct the name, or add its [cameras.<name>] table."
-    return _Kind(lambda text: code[text.strip()], lambda v: v >= 0, f"one of the camera list's {known}", remedy)
+    return _Kind(
+        lambda text: code[text.strip()],
+        lambda v: v >= 0,
+        f"one of the camera list's {known}",
+        remedy,
+    )
 
 
 def _column(kind: _Kind, key: str, texts: Sequence[str], lines: NDArray[np.int64]) -> NDArray[Any]:
@@ -174,7 +202,10 @@ def _column(kind: _Kind, key: str, texts: Sequence[str], lines: NDArray[np.int64
     if is_bad.any():
         row = int(is_bad.argmax())
         raise InputError(
-            f"line {lines[row]}: {key}", expected=kind.expected, found=repr(texts[row]), remedy=kind.remedy
+            f"line {lines[row]}: {key}",
+            expected=kind.expected,
+            found=repr(texts[row]),
+            remedy=kind.remedy,
         )
     return values
 
@@ -188,7 +219,9 @@ def _is_readable(kind: _Kind, text: str) -> bool:
 
 
 def _check_on_sensor(name: str, sensor: Mapping[str, Any], own: Mapping[str, NDArray[Any]]) -> None:
-    """The check of CameraTracks, with the line of the file, which sorting has moved away from the row."""
+    """The check of CameraTracks, with the line of the file, which sorting has moved away from the
+    row.
+    """
     width, height = sensor["width"], sensor["height"]
     is_off = (own["x"] < -1) | (own["x"] > width) | (own["y"] < -1) | (own["y"] > height)
     if is_off.any():
@@ -208,5 +241,9 @@ def _radius(name: str, own: Mapping[str, NDArray[Any]]) -> NDArray[Any] | None:
         return None
     if np.isnan(radius).any():
         line = own["line"][np.isnan(radius)].min()
-        raise InputError(f"line {line}: radius", expected=f"a radius in every row of {name} or in none", found="none")
+        raise InputError(
+            f"line {line}: radius",
+            expected=f"a radius in every row of {name} or in none",
+            found="none",
+        )
     return radius

@@ -1,4 +1,6 @@
-"""Ground truth for tests, the demo and benchmarks: rigs, wand waves and what the cameras would have seen of them."""
+"""Ground truth for tests, the demo and benchmarks: rigs, wand waves and what the cameras would have
+seen of them.
+"""
 
 from calib.simulate.layouts import sample_points
 from calib.simulate.render import RenderOptions, draw_spots, expose, render

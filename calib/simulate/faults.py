@@ -1,4 +1,5 @@
-"""Faults of single cameras: late exposure, rolling rows, vibration, a bent window, a half-blind sensor.
+"""Faults of single cameras: late exposure, rolling rows, vibration, a bent window, a half-blind
+sensor.
 
 Each has a random stream of its own, and a camera without the fault is left as it is, to the bit.
 """
@@ -17,7 +18,8 @@ USUAL_HZ = 4.0  # a loaded truss swings at a few hertz (common practice, no sour
 
 
 def exposed(s: Scenario, camera: RigCamera, points: Array) -> Array:
-    """Return the markers (F, M, 3) where they are when the camera exposes them, by a parabola through three frames.
+    """Return the markers (F, M, 3) where they are when the camera exposes them, by a parabola
+    through three frames.
 
     ``late`` delays all rows, ``row_delay`` the last row against the first.
     """
@@ -34,7 +36,9 @@ def exposed(s: Scenario, camera: RigCamera, points: Array) -> Array:
             with np.errstate(all="ignore"):  # behind the camera: nan, never seen
                 row = project(camera.lens, camera.cam_from_world.apply(out))[..., 1:] / s.height
             delay = late + rows * np.clip(np.nan_to_num(row), 0.0, 1.0)
-        out = points + delay * (after - before) / 2.0 + delay**2 * (after - 2 * points + before) / 2.0
+        out = (
+            points + delay * (after - before) / 2.0 + delay**2 * (after - 2 * points + before) / 2.0
+        )
     return out
 
 
@@ -47,9 +51,13 @@ def image_shifts(s: Scenario, index: int, uv: Array) -> Array | float:
         # A small turn of the camera shifts its whole image alike.
         angle, phase = s.rng("vibration", index).uniform(0, 2 * np.pi, 2)
         cycles = s.vibration_hz.get(name, USUAL_HZ) / s.frame_rate_hz * np.arange(len(uv))
-        out = out + (swing * np.sin(2 * np.pi * cycles + phase))[:, None, None] * [np.cos(angle), np.sin(angle)]
+        out = out + (swing * np.sin(2 * np.pi * cycles + phase))[:, None, None] * [
+            np.cos(angle),
+            np.sin(angle),
+        ]
     if bend:
-        # Two waves of one to one and a half periods over the sensor in each coordinate: the RMS of each is 1.
+        # Two waves of one to one and a half periods over the sensor in each coordinate: the RMS of
+        # each is 1.
         rng = s.rng("window", index, of_wave=False)
         turn, phase = (
             rng.uniform(1.0, 1.5, (2, 2, 1)) * rng.choice([-1.0, 1.0], (2, 2, 2)),
@@ -62,7 +70,9 @@ def image_shifts(s: Scenario, index: int, uv: Array) -> Array | float:
 
 
 def seen_side(s: Scenario, index: int, uv: Array) -> NDArray[np.bool_] | bool:
-    """Return which points (F, M) lie on the part of the sensor that sees: left, right, upper or lower."""
+    """Return which points (F, M) lie on the part of the sensor that sees: left, right, upper or
+    lower.
+    """
     share = s.side_seen.get(s.names[index], 1.0)
     if share >= 1.0:
         return True

@@ -24,7 +24,9 @@ Bools = NDArray[np.bool_]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Image:
-    """A camera's tracks and, parallel to its points, the true marker (-1: a reflection) and which are outliers."""
+    """A camera's tracks and, parallel to its points, the true marker (-1: a reflection) and which
+    are outliers.
+    """
 
     tracks: CameraTracks
     marker: NDArray[np.int16]
@@ -39,9 +41,17 @@ def camera_sigma(scenario: Scenario, index: int) -> float:
 
 
 def take(
-    scenario: Scenario, index: int, before: RigCamera, after: RigCamera, knock_frame: int, motion: Motion, points: Array
+    scenario: Scenario,
+    index: int,
+    before: RigCamera,
+    after: RigCamera,
+    knock_frame: int,
+    motion: Motion,
+    points: Array,
 ) -> Image:
-    """Return what camera ``index`` saw of the markers ``points`` (F, M, 3); from ``knock_frame`` on it is ``after``."""
+    """Return what camera ``index`` saw of the markers ``points`` (F, M, 3); from ``knock_frame`` on
+    it is ``after``.
+    """
     s, n_frames = scenario, len(points)
     sigma = camera_sigma(s, index)
 
@@ -50,11 +60,15 @@ def take(
     if knock_frame < n_frames:
         later = slice(knock_frame, None)
         part = Motion(motion.R[later], motion.t_mm[later], motion.person_mm[later])
-        for whole, seen in zip((uv, radius, is_seen, is_merged), _see(s, after, part, points[later]), strict=True):
+        for whole, seen in zip(
+            (uv, radius, is_seen, is_merged), _see(s, after, part, points[later]), strict=True
+        ):
             whole[later] = seen
     uv = uv + image_shifts(s, index, uv)
     with np.errstate(invalid="ignore"):  # nan: behind the camera
-        is_seen &= ((uv >= 0) & (uv <= np.array([s.width, s.height]) - 1.0)).all(axis=-1) & seen_side(s, index, uv)
+        is_seen &= ((uv >= 0) & (uv <= np.array([s.width, s.height]) - 1.0)).all(
+            axis=-1
+        ) & seen_side(s, index, uv)
     is_seen &= s.rng("dropout", index).random(is_seen.shape) >= s.dropout
     frame, marker = np.nonzero(is_seen)
     xy, radius, is_outlier = uv[is_seen], radius[is_seen], is_merged[is_seen]
@@ -106,8 +120,12 @@ def take(
     return Image(tracks, true_marker, is_outlier, n_named >= 2)
 
 
-def in_view(s: Scenario, camera: RigCamera, motion: Motion, points: Array) -> tuple[Array, Array, Array, Bools]:
-    """Return noise-free image points (F, M, 2), blob radii in px, distances in mm and what no person hides (F, M)."""
+def in_view(
+    s: Scenario, camera: RigCamera, motion: Motion, points: Array
+) -> tuple[Array, Array, Array, Bools]:
+    """Return noise-free image points (F, M, 2), blob radii in px, distances in mm and what no
+    person hides (F, M).
+    """
     in_cam = camera.cam_from_world.apply(points)
     with np.errstate(all="ignore"):  # points behind the camera come out as nan and count as unseen
         uv = project(camera.lens, in_cam)
@@ -122,8 +140,12 @@ def in_view(s: Scenario, camera: RigCamera, motion: Motion, points: Array) -> tu
     return uv, radius, distance, is_seen
 
 
-def _see(s: Scenario, camera: RigCamera, motion: Motion, points: Array) -> tuple[Array, Array, Bools, Bools]:
-    """Return noise-free image points (F, M, 2), blob radii in px (F, M), what is seen and what is merged (F, M)."""
+def _see(
+    s: Scenario, camera: RigCamera, motion: Motion, points: Array
+) -> tuple[Array, Array, Bools, Bools]:
+    """Return noise-free image points (F, M, 2), blob radii in px (F, M), what is seen and what is
+    merged (F, M).
+    """
     uv, radius, distance, is_seen = in_view(s, camera, motion, points)
     is_merged = np.zeros_like(is_seen)
     if s.occlusion:
@@ -147,8 +169,8 @@ def _is_behind_person(camera_mm: Array, person_mm: Array, points: Array) -> Bool
 def _merge(uv: Array, radius: Array, distance: Array, is_seen: Bools) -> tuple[Bools, Bools, Array]:
     """Return what stays seen, what is merged, and image points, where blobs touch.
 
-    Touching blobs are no longer round and are dropped, as trackers do. One almost behind the other stays round:
-    the nearer marker is kept, its centroid drawn a quarter of the way to the other's.
+    Touching blobs are no longer round and are dropped, as trackers do. One almost behind the other
+    stays round: the nearer marker is kept, its centroid drawn a quarter of the way to the other's.
     """
     seen, merged, out = is_seen.copy(), np.zeros_like(is_seen), uv.copy()
     n_markers = uv.shape[1]
@@ -177,14 +199,20 @@ def _astray(s: Scenario, xy: Array, rng: np.random.Generator) -> Array:
 
 
 def _strays(s: Scenario, index: int, n_frames: int) -> tuple[NDArray[np.intp], Array]:
-    """Return frames (k,) and places (k, 2) of reflections: half of them on fixed spots, half wandering."""
+    """Return frames (k,) and places (k, 2) of reflections: half of them on fixed spots, half
+    wandering.
+    """
     rng = s.rng("strays", index)
     n_spots = int(np.ceil(s.strays / 2))
     size = np.array([s.width, s.height]) - 1.0
     time = np.arange(n_frames) / s.frame_rate_hz
     frames, places = [np.empty(0, dtype=np.intp)], [np.empty((0, 2))]
     for spot in range(2 * n_spots):
-        track = np.broadcast_to(rng.uniform(0, 1, 2), (n_frames, 2)) if spot % 2 else ndtr(wander(time, 0.5, 2, rng))
+        track = (
+            np.broadcast_to(rng.uniform(0, 1, 2), (n_frames, 2))
+            if spot % 2
+            else ndtr(wander(time, 0.5, 2, rng))
+        )
         frame = np.flatnonzero(rng.random(n_frames) < s.strays / (2 * n_spots))
         frames.append(frame)
         places.append(track[frame] * size + rng.normal(0, s.sigma_px, (len(frame), 2)))

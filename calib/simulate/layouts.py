@@ -15,7 +15,8 @@ from calib.core.rig import RigCamera
 from calib.simulate.scenario import Knock, Scenario
 
 FLOOR_GAP_MM = 200.0  # the wave keeps this far above the floor
-MOST_K3 = 0.03  # share by which k3 moves the sensor's corner, at most: with it the slope there is still above 0.3
+# share by which k3 moves the sensor's corner, at most: with it the slope there is still above 0.3
+MOST_K3 = 0.03
 STRETCH_MM = 8000.0  # of a long rig, what one camera is meant to look after
 
 
@@ -24,7 +25,9 @@ def volume_mm(scenario: Scenario) -> Array:
     n = scenario.n_cameras
     size = scenario.size_mm
     if size is None:
-        grow = float(np.clip(np.sqrt(n / 10), 0.6, 2.3))  # a larger room for more cameras, up to 14 m
+        grow = float(
+            np.clip(np.sqrt(n / 10), 0.6, 2.3)
+        )  # a larger room for more cameras, up to 14 m
         size = {
             "room": (6000.0 * grow, 5000.0 * grow, 2200.0),
             "corridor": (max(4000.0, 1500.0 * n), 3000.0, 2200.0),
@@ -46,7 +49,9 @@ def true_cameras(scenario: Scenario) -> tuple[RigCamera, ...]:
     position, target = _stands(scenario)
     cameras = []
     for i, name in enumerate(scenario.names):
-        pose = _look_at(position[i], target[i], scenario.rng("roll", i, of_wave=False), scenario.roll_deg)
+        pose = _look_at(
+            position[i], target[i], scenario.rng("roll", i, of_wave=False), scenario.roll_deg
+        )
         lens = _lens(scenario, pose, target[i], i)
         cameras.append(RigCamera(name, scenario.width, scenario.height, lens, pose))
     return tuple(cameras)
@@ -67,12 +72,15 @@ def knocked(camera: RigCamera, knock: Knock, rng: np.random.Generator) -> RigCam
 
 
 def image_plane_reach(camera: RigCamera) -> float:
-    """Return the largest distance from the axis, on the plane z = 1, that the sensor's border looks at.
+    """Return the largest distance from the axis, on the plane z = 1, that the sensor's border looks
+    at.
 
     Beyond it the distortion may fold back on to the sensor, which a real lens does not do.
     """
     u, v = np.linspace(0, camera.width - 1, 21), np.linspace(0, camera.height - 1, 21)
-    border = [np.stack(np.broadcast_arrays(a, b), -1) for a, b in ((u, 0), (u, v[-1]), (0, v), (u[-1], v))]
+    border = [
+        np.stack(np.broadcast_arrays(a, b), -1) for a, b in ((u, 0), (u, v[-1]), (0, v), (u[-1], v))
+    ]
     return float(np.linalg.norm(undistort(camera.lens, np.concatenate(border)), axis=1).max())
 
 
@@ -85,17 +93,21 @@ def _stands(s: Scenario) -> tuple[Array, Array]:
     height = rng.uniform(2300, 3500, n)
     aim_z = rng.uniform(800, 1200, n)
     if s.layout == "room":
-        # Along the walls, which stand 1 to 1.6 m outside the volume; aimed a little past the middle.
+        # Along the walls, which stand 1 to 1.6 m outside the volume; aimed a little past the
+        # middle.
         x, y = _along_rectangle(share, length / 2 + 1000, width / 2 + 1000)
         out = rng.uniform(1.0, 1.1, n)
         position = np.stack([x * out, y * out, height], -1)
-        target = np.stack([rng.normal(-0.05 * x, 0.06 * length), rng.normal(-0.05 * y, 0.06 * width), aim_z], -1)
+        target = np.stack(
+            [rng.normal(-0.05 * x, 0.06 * length), rng.normal(-0.05 * y, 0.06 * width), aim_z], -1
+        )
         reach = np.linalg.norm(target[:, :2] - position[:, :2], axis=1)
         # In a hall wider than the strobes reach each camera looks after the part in front of it.
         near = np.minimum(1.0, 0.6 * s.range_mm / reach)[:, None]
         target[:, :2] = position[:, :2] + near * (target[:, :2] - position[:, :2])
     elif s.layout == "corridor":
-        # On alternate walls, looking slantwise along the aisle, two up and two down; the ends look inward.
+        # On alternate walls, looking slantwise along the aisle, two up and two down; the ends look
+        # inward.
         x = low[0] + share * length
         side = np.where(np.arange(n) % 2, 1.0, -1.0)
         way = np.where(np.arange(n) % 4 < 2, 1.0, -1.0)
@@ -114,7 +126,9 @@ def _stands(s: Scenario) -> tuple[Array, Array]:
         azimuth = np.arange(n) * np.pi * (3 - np.sqrt(5)) + rng.normal(0, 0.1, n)
         radius = (np.hypot(length, width) / 2 + 2200) * rng.uniform(0.95, 1.05, n)
         flat = np.sqrt(1 - z**2)
-        position = radius[:, None] * np.stack([flat * np.cos(azimuth), flat * np.sin(azimuth), z], -1)
+        position = radius[:, None] * np.stack(
+            [flat * np.cos(azimuth), flat * np.sin(azimuth), z], -1
+        )
         target = np.stack([*rng.normal(0, 200, (2, n)), aim_z], -1)
     return position, target
 
@@ -123,7 +137,9 @@ def _along_rectangle(share: Array, half_x: float, half_y: float) -> tuple[Array,
     """Return x and y at ``share`` (n,) of the way round a rectangle."""
     corners = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1], [-1, -1]]) * [half_x, half_y]
     way = np.concatenate([[0], np.cumsum(np.linalg.norm(np.diff(corners, axis=0), axis=1))])
-    return np.interp(share * way[-1], way, corners[:, 0]), np.interp(share * way[-1], way, corners[:, 1])
+    return np.interp(share * way[-1], way, corners[:, 0]), np.interp(
+        share * way[-1], way, corners[:, 1]
+    )
 
 
 def _look_at(position: Array, target: Array, rng: np.random.Generator, roll_deg: float) -> Pose:
@@ -132,12 +148,16 @@ def _look_at(position: Array, target: Array, rng: np.random.Generator, roll_deg:
     right = np.cross(forward, [0.0, 0.0, 1.0])
     right /= np.linalg.norm(right)
     upright = np.stack([right, np.cross(forward, right), forward])
-    R = rotation_from_vector(np.array([0, 0, np.radians(rng.uniform(-roll_deg, roll_deg))])) @ upright
+    R = (
+        rotation_from_vector(np.array([0, 0, np.radians(rng.uniform(-roll_deg, roll_deg))]))
+        @ upright
+    )
     return Pose(R, -R @ position)
 
 
 def small_term_sd(s: Scenario, terms: tuple[str, ...], focal_px: Array) -> Array:
-    """Return standard deviations (C, L) of lens terms as the scenario draws them; infinite for those that are large.
+    """Return standard deviations (C, L) of lens terms as the scenario draws them; infinite for
+    those that are large.
 
     ``terms`` are single ones (p1, not tangential), ``focal_px (C,)`` the true focal lengths.
     """
@@ -158,7 +178,9 @@ def small_term_sd(s: Scenario, terms: tuple[str, ...], focal_px: Array) -> Array
 
 
 def _lens(s: Scenario, pose: Pose, target: Array, index: int) -> Lens:
-    """Return a lens zoomed so that most of what the camera can reach of the volume lies on the sensor."""
+    """Return a lens zoomed so that most of what the camera can reach of the volume lies on the
+    sensor.
+    """
     rng = s.rng("lens", index, of_wave=False)
     points = sample_points(s, 2000, rng)
     if s.layout in {"corridor", "row"}:  # a stretch of the length, not all of it
@@ -170,11 +192,15 @@ def _lens(s: Scenario, pose: Pose, target: Array, index: int) -> Lens:
     focal = longest
     if len(points):
         spread = np.quantile(np.abs(points[:, :2] / points[:, 2:]), 0.8, axis=0)
-        focal = float(np.clip((half / np.maximum(spread, 1e-6)).min() * rng.uniform(0.95, 1.05), shortest, longest))
+        focal = float(
+            np.clip(
+                (half / np.maximum(spread, 1e-6)).min() * rng.uniform(0.95, 1.05), shortest, longest
+            )
+        )
     cx, cy = half - 0.5 + rng.uniform(-1, 1, 2) * s.principal_offset_px
-    # Drawn as a share of the radius a little beyond the sensor's corner, which barrel distortion widens by up to
-    # a fifth, and small enough to stay monotonic: for c1 and c2 of k1 and k2 the slope is 1 + 3 c1 + 5 c2, above
-    # 0.6, and with the denominator's c4 to c6 still above 0.4.
+    # Drawn as a share of the radius a little beyond the sensor's corner, which barrel distortion
+    # widens by up to a fifth, and small enough to stay monotonic: for c1 and c2 of k1 and k2 the
+    # slope is 1 + 3 c1 + 5 c2, above 0.6, and with the denominator's c4 to c6 still above 0.4.
     corner = 1.2 * np.linalg.norm(half) / focal
     draw = rng.uniform([-0.10, -0.015, -0.03, -0.01, -0.003], [0.01, 0.015, 0.03, 0.01, 0.003])
     k1, k2, k4, k5, k6 = draw / corner ** np.array([2, 4, 2, 4, 6])
@@ -184,7 +210,14 @@ def _lens(s: Scenario, pose: Pose, target: Array, index: int) -> Lens:
     has = set(s.lens_terms)
     if s.only_real and s.names[index] not in s.only_real:
         has -= {"k3", "tangential", "aspect"}
-    dist = [k1 * ("k1" in has), k2 * ("k2" in has), *(np.array([p1, p2]) * ("tangential" in has)), k3 * ("k3" in has)]
+    dist = [
+        k1 * ("k1" in has),
+        k2 * ("k2" in has),
+        *(np.array([p1, p2]) * ("tangential" in has)),
+        k3 * ("k3" in has),
+    ]
     if "rational" in has:
         dist += [k4, k5, k6]
-    return Lens(focal, focal * aspect if "aspect" in has else focal, cx, cy, np.array(dist) + 0.0)  # no -0.0
+    return Lens(
+        focal, focal * aspect if "aspect" in has else focal, cx, cy, np.array(dist) + 0.0
+    )  # no -0.0

@@ -1,8 +1,10 @@
-"""Errors of centroids as real ones are: they grow with distance, follow pixels and motion, and some last for a while.
+"""Errors of centroids as real ones are: they grow with distance, follow pixels and motion, and some
+last for a while.
 
-No source states these laws for markers of this kind; all are assumed, of a size that a careful site would not notice.
-Pixels pull centroids of small blobs towards their centres (known as peak locking; Westerweel, Fundamentals of digital
-particle image velocimetry, Measurement Science and Technology 8, 1997, section 3.3, from memory).
+No source states these laws for markers of this kind; all are assumed, of a size that a careful site
+would not notice. Pixels pull centroids of small blobs towards their centres (known as peak locking;
+Westerweel, Fundamentals of digital particle image velocimetry, Measurement Science and Technology
+8, 1997, section 3.3, from memory).
 """
 
 from __future__ import annotations
@@ -15,10 +17,12 @@ from calib.simulate.scenario import Scenario
 
 
 def random_errors(s: Scenario, index: int, sigma_px: float, uv: Array, distance_mm: Array) -> Array:
-    """Return errors in px (F, M, 2) that are independent from frame to frame, at image points ``uv`` (F, M, 2).
+    """Return errors in px (F, M, 2) that are independent from frame to frame, at image points
+    ``uv`` (F, M, 2).
 
-    Of their variance the share ``noise_growth`` grows with the square of the distance (F, M), about its median;
-    ``tremble`` is what the image's motion from frame to frame adds along itself, as a share of it.
+    Of their variance the share ``noise_growth`` grows with the square of the distance (F, M), about
+    its median; ``tremble`` is what the image's motion from frame to frame adds along itself, as a
+    share of it.
     """
     # Drawn for all frames and markers, so that no other effect shifts the stream.
     error = sigma_px * s.rng("noise", index).normal(size=uv.shape)
@@ -26,14 +30,20 @@ def random_errors(s: Scenario, index: int, sigma_px: float, uv: Array, distance_
         middle = np.nanmedian(np.where(np.isfinite(uv[..., 0]), distance_mm, np.nan))
         error *= np.sqrt(1.0 + s.noise_growth * ((distance_mm / middle) ** 2 - 1.0))[..., None]
     if s.tremble:
-        error = error + s.tremble * s.rng("tremble", index).normal(size=(*uv.shape[:2], 1)) * _image_motion(s, uv)
+        error = error + s.tremble * s.rng("tremble", index).normal(
+            size=(*uv.shape[:2], 1)
+        ) * _image_motion(s, uv)
     return np.nan_to_num(error)
 
 
 def _image_motion(s: Scenario, uv: Array) -> Array:
-    """Return the way of image points (F, M, 2) from frame to frame in px, from neighbours that are on the sensor."""
+    """Return the way of image points (F, M, 2) from frame to frame in px, from neighbours that are
+    on the sensor.
+    """
     size = np.array([s.width, s.height])
-    with np.errstate(invalid="ignore"):  # beside and behind a camera there is no image, or one that is nowhere near
+    with np.errstate(
+        invalid="ignore"
+    ):  # beside and behind a camera there is no image, or one that is nowhere near
         is_near = np.asarray((np.abs(uv - size / 2.0) < size).all(axis=-1, keepdims=True))
     step = np.where(is_near[1:] & is_near[:-1], np.diff(uv, axis=0), 0.0)
     known = (is_near[1:] & is_near[:-1]).astype(float)
@@ -49,10 +59,12 @@ def pixel_pull(s: Scenario, uv: Array) -> Array:
 
 
 def lasting_errors(s: Scenario, index: int, n_frames: int) -> tuple[Array, NDArray[np.bool_]]:
-    """Return by how much a camera's points are all off in each frame (F, 2) in px, and whether they are (F,).
+    """Return by how much a camera's points are all off in each frame (F, 2) in px, and whether they
+    are (F,).
 
-    Time falls into stretches of ``lasting_s``, evenly over the logarithm; each is off with the chance
-    ``lasting_share``, by a normal law of ``lasting_px``: markers partly hidden, shimmer, a mount that trembles.
+    Time falls into stretches of ``lasting_s``, evenly over the logarithm; each is off with the
+    chance ``lasting_share``, by a normal law of ``lasting_px``: markers partly hidden, shimmer, a
+    mount that trembles.
     """
     shift, is_off = np.zeros((n_frames, 2)), np.zeros(n_frames, dtype=bool)
     if not s.lasting_share:

@@ -23,14 +23,17 @@ MARKERS_MM = {
 CERTIFICATE_SIGMA_MM = 0.01  # what a measuring machine states for half a metre
 WALK_MM_S, FASTEST_WALK_MM_S = 700.0, 1800.0  # while waving, and as fast as one walks with a wand
 
-# The normal distribution function spreads a unit Gaussian process g evenly over (0, 1); the RMS of the rate at
-# which it moves there is RMS(g') divided by this, as the mean of the squared density is 1 / (2 pi sqrt(3)).
+# The normal distribution function spreads a unit Gaussian process g evenly over (0, 1); the RMS of
+# the rate at which it moves there is RMS(g') divided by this, as the mean of the squared density is
+# 1 / (2 pi sqrt(3)).
 UNIFORM_RATE = np.sqrt(2 * np.pi * np.sqrt(3))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Motion:
-    """True poses ``world_from_wand`` by frame, R (F, 3, 3) and t_mm (F, 3), and where the person stands (F, 2)."""
+    """True poses ``world_from_wand`` by frame, R (F, 3, 3) and t_mm (F, 3), and where the person
+    stands (F, 2).
+    """
 
     R: Array
     t_mm: Array
@@ -46,16 +49,23 @@ def make_wand(scenario: Scenario) -> tuple[Wand, Wand]:
     points = np.array(MARKERS_MM[scenario.wand], dtype=float)
     stated = Wand(scenario.wand, tuple("pqrstu"[: len(points)]), points, scenario.wand_sigma_mm)
     rng = scenario.rng("wand", of_wave=False)
-    real = replace(stated, points_mm=points + rng.normal(0, 1, points.shape) * scenario.marker_error_mm)
+    real = replace(
+        stated, points_mm=points + rng.normal(0, 1, points.shape) * scenario.marker_error_mm
+    )
     if scenario.is_certified:
         i, j = np.unravel_index(int(stated.lengths_mm.argmax()), stated.lengths_mm.shape)
         length = real.lengths_mm[i, j] + rng.normal(0, CERTIFICATE_SIGMA_MM)
-        stated = replace(stated, certified=(CertifiedLength(int(i), int(j), round(length, 4), CERTIFICATE_SIGMA_MM),))
+        stated = replace(
+            stated,
+            certified=(CertifiedLength(int(i), int(j), round(length, 4), CERTIFICATE_SIGMA_MM),),
+        )
     return stated, real
 
 
 def n_frames(scenario: Scenario) -> int:
-    """Return the number of frames: as asked, or 1500, or as many as walking a long rig up and down takes."""
+    """Return the number of frames: as asked, or 1500, or as many as walking a long rig up and down
+    takes.
+    """
     if scenario.n_frames is not None:
         return scenario.n_frames
     length = _walk_length(scenario)
@@ -67,7 +77,9 @@ def make_motion(scenario: Scenario, wand: Wand, attempt: int = 0) -> Motion:
     s, rng, n = scenario, scenario.rng("path", attempt), n_frames(scenario)
     time = np.arange(n) / s.frame_rate_hz
     low, high = volume_mm(s)
-    low[2] += min(wand.span_mm / 2, (high[2] - low[2]) / 3)  # a wand held upright stays above the floor
+    low[2] += min(
+        wand.span_mm / 2, (high[2] - low[2]) / 3
+    )  # a wand held upright stays above the floor
     walk, walk_speed = _walk(s, time, rng)
     axes = np.array([1, 2] if walk is not None else [0, 1, 2])
     speed = np.sqrt(max(s.speed_mm_s**2 - walk_speed**2, (0.3 * s.speed_mm_s) ** 2) / len(axes))
@@ -78,7 +90,8 @@ def make_motion(scenario: Scenario, wand: Wand, attempt: int = 0) -> Motion:
     if walk is not None:
         share[:, 0] = walk
     centre = low + share * (high - low)
-    # Direction and tilt of the wand's long axis, then the turn about it: a third of the squared rate each.
+    # Direction and tilt of the wand's long axis, then the turn about it: a third of the squared
+    # rate each.
     rate = s.turn_rad_s / np.sqrt(3)
     heading, roll = 2.0 * wander(time, rate / 2.0, 2, rng).T
     tilt = np.pi * (ndtr(wander(time, rate / np.pi * UNIFORM_RATE, 1, rng)[:, 0]) - 0.5)
@@ -104,7 +117,9 @@ def _walk_length(scenario: Scenario) -> float:
 
 
 def _walk(scenario: Scenario, time: Array, rng: np.random.Generator) -> tuple[Array | None, float]:
-    """Return the share (F,) of a long rig's length walked, up and down in whole passes, and its speed in mm/s."""
+    """Return the share (F,) of a long rig's length walked, up and down in whole passes, and its
+    speed in mm/s.
+    """
     length = _walk_length(scenario)
     duration = len(time) / scenario.frame_rate_hz
     if not length or scenario.path == "still":
@@ -114,7 +129,8 @@ def _walk(scenario: Scenario, time: Array, rng: np.random.Generator) -> tuple[Ar
     if speed > FASTEST_WALK_MM_S:
         raise InputError(
             "scenario n_frames",
-            expected=f"time to walk {length / 1000:.1f} m at {FASTEST_WALK_MM_S / 1000:g} m/s or slower",
+            expected=f"time to walk {length / 1000:.1f} m at "
+            f"{FASTEST_WALK_MM_S / 1000:g} m/s or slower",
             found=f"{duration:.1f} s ({len(time)} frames at {scenario.frame_rate_hz:g} Hz)",
             remedy="Raise n_frames or lower frame_rate_hz.",
         )
@@ -125,9 +141,11 @@ def _walk(scenario: Scenario, time: Array, rng: np.random.Generator) -> tuple[Ar
 
 
 def wander(time: Array, rate: float, n: int, rng: np.random.Generator, n_terms: int = 12) -> Array:
-    """Return n band-limited processes (F, n) of mean 0 and variance 1 whose derivatives have RMS ``rate``.
+    """Return n band-limited processes (F, n) of mean 0 and variance 1 whose derivatives have RMS
+    ``rate``.
 
-    Sums of sines with frequencies of 0.3 to 1.6 times ``rate``, scaled to the exact RMS, and random phases.
+    Sums of sines with frequencies of 0.3 to 1.6 times ``rate``, scaled to the exact RMS, and random
+    phases.
     """
     frequency = rng.uniform(0.3, 1.6, (n, n_terms))
     frequency *= rate / np.sqrt((frequency**2).mean(axis=1, keepdims=True))

@@ -26,12 +26,13 @@ ATTEMPTS = 10
 class Simulation:
     """A capture and the truth behind it.
 
-    ``truth`` is the rig before any knock and ``truth_after`` after all; their ``wand_used`` is the wand as it is.
-    ``R_world_from_wand`` (F, 3, 3) and ``t_world_from_wand_mm`` (F, 3) are the wand's true poses by frame,
-    ``person_mm`` (F, 2) is where the person stands.
-    ``marker`` and ``is_outlier`` hold one array a camera, parallel to its points in ``tracks``: the true marker
-    (-1: a reflection), and whether the point is anything but truth and independent noise (gross, merged, a reflection
-    or off for a while). A late or knocked camera's points are not outliers in that sense.
+    ``truth`` is the rig before any knock and ``truth_after`` after all; their ``wand_used`` is the
+    wand as it is. ``R_world_from_wand`` (F, 3, 3) and ``t_world_from_wand_mm`` (F, 3) are the
+    wand's true poses by frame, ``person_mm`` (F, 2) is where the person stands. ``marker`` and
+    ``is_outlier`` hold one array a camera, parallel to its points in ``tracks``: the true marker
+    (-1: a reflection), and whether the point is anything but truth and independent noise (gross,
+    merged, a reflection or off for a while). A late or knocked camera's points are not outliers in
+    that sense.
     """
 
     scenario: Scenario
@@ -54,13 +55,17 @@ class Simulation:
     def markers_world_mm(self) -> Array:
         """The true places (F, M, 3) of the markers."""
         points = self.truth.wand_used.points_mm
-        return points @ np.swapaxes(self.R_world_from_wand, 1, 2) + self.t_world_from_wand_mm[:, None]
+        return (
+            points @ np.swapaxes(self.R_world_from_wand, 1, 2) + self.t_world_from_wand_mm[:, None]
+        )
 
     def is_wrong_name(self, camera: str, marker: NDArray[np.int16]) -> Bools:
-        """Which points (n,) of a camera bear the name of another marker in ``marker`` (n,), -1 where not named.
+        """Which points (n,) of a camera bear the name of another marker in ``marker`` (n,), -1
+        where not named.
 
-        A blob in which two markers merge may bear either name: it lies within its size of where both are. So may a
-        reflection within five sigmas of where the marker truly is, which nothing can tell from the marker's own point.
+        A blob in which two markers merge may bear either name: it lies within its size of where
+        both are. So may a reflection within five sigmas of where the marker truly is, which nothing
+        can tell from the marker's own point.
         """
         index = self.tracks.names.index(camera)
         points, true = self.tracks.cameras[index], self.marker[index]
@@ -78,8 +83,8 @@ class Simulation:
 def simulate(scenario: Scenario) -> Simulation:
     """Return the capture of a scenario with its truth.
 
-    Where the rig must be connected and a wave leaves it in pieces, another wave is drawn; UnsolvableError names
-    the cameras that ten waves did not join.
+    Where the rig must be connected and a wave leaves it in pieces, another wave is drawn;
+    UnsolvableError names the cameras that ten waves did not join.
     """
     before = true_cameras(scenario)
     knock = {k.camera: k for k in scenario.knock}
@@ -94,7 +99,15 @@ def simulate(scenario: Scenario) -> Simulation:
         motion = make_motion(scenario, real, attempt)
         points = motion.markers_world_mm(real)
         images = [
-            take(scenario, i, c, after[i], knock[c.name].frame if c.name in knock else len(points), motion, points)
+            take(
+                scenario,
+                i,
+                c,
+                after[i],
+                knock[c.name].frame if c.name in knock else len(points),
+                motion,
+                points,
+            )
             for i, c in enumerate(before)
         ]
         apart = _apart(images) if must_join else []
@@ -104,7 +117,8 @@ def simulate(scenario: Scenario) -> Simulation:
         names = tuple(scenario.names[i] for i in apart)
         raise UnsolvableError(
             f"scenario {scenario.layout} of {scenario.n_cameras} cameras",
-            expected=f"a wave that joins all cameras over pairs with {MIN_SHARED_FRAMES} shared frames or more",
+            expected=f"a wave that joins all cameras over pairs with {MIN_SHARED_FRAMES} "
+            f"shared frames or more",
             found=f"{', '.join(names)} apart from {scenario.names[0]} in {ATTEMPTS} waves",
             remedy="Raise n_frames, add cameras, shrink size_mm, or set connected = false.",
             cameras=names,

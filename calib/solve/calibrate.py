@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
@@ -10,139 +11,141 @@ from numpy.typing import NDArray
 
 from calib.core.camera import Lens
 from calib.core.geometry import Array, Pose
+from calib.core.progress import Progress
 from calib.core.rig import Rig, RigCamera
 from calib.core.tracks import Tracks
 from calib.core.wand import Wand
 from calib.errors import InputError, UnsolvableError
-from calib.intake.identify import identify, is_unnamed
-from calib.solve.bundle import BundleOptions
-from calib.solve.covariance import joint_covariance
-from calib.solve.graph import Overlap, camera_graph, choose_pairs, overlap, require_connected, wave_advice
-from calib.solve.held import contradicted, held_terms, known_sigma, pull
-from calib.solve.hold import RigFit
-from calib.solve.initial import InitialRig, initial_rig
-from calib.solve.lasting import in_words
-from calib.solve.lens_model import Whole, examine_lenses, with_held_terms
-from calib.solve.linearise import residuals
-from calib.solve.monotonic import monotonic_prior, sensor_sizes
-from calib.solve.motion import require_depth, require_motion
-from calib.solve.pairs import PairPose, solve_pairs
-from calib.solve.problem import State
-from calib.solve.refine import Fit, Progress, refine
-from calib.solve.renaming import compared, is_named_by_us, rename
-from calib.solve.scatter import together
-from calib.solve.select import Selection, choose_frames, keep_frames, position_sigma_ratio
-from calib.solve.shape import reshaped, shape_prior, wand_shape
-from calib.solve.single import POINT, KnownDistance, as_points, at_distance, common_scale, fit_at_distance, is_single
-from calib.solve.sound import require_settled, require_sound
-from calib.solve.start import AUTO, is_lens_free, lens_prior, start_lens, term_names
-from calib.solve.statistics import rig_stats
-from calib.solve.threads import one_blas_thread
-from calib.solve.timing import with_timing
-
-NAMING_ROUNDS = 3  # cameras that more names place better reach points farther out, as at a sensor's edge
+from calib.solve.bundle.descent import BundleOptions
+from calib.solve.bundle.monotonic import monotonic_prior, sensor_sizes
+from calib.solve.bundle.problem import State
+from calib.solve.bundle.shape import reshaped, shape_prior, wand_shape
+from calib.solve.certainty.covariance import joint_covariance
+from calib.solve.certainty.held import contradicted, held_terms, known_sigma, pull
+from calib.solve.certainty.lens_model import Whole, examine_lenses, with_held_terms
+from calib.solve.certainty.sound import require_settled, require_sound
+from calib.solve.certainty.statistics import rig_stats
+from calib.solve.clock.offsets import with_timing
+from calib.solve.lasting.find import in_words
+from calib.solve.lasting.scatter import together
+from calib.solve.refine import Fit, refine
+from calib.solve.start.graph import (
+    Overlap,
+    camera_graph,
+    choose_pairs,
+    overlap,
+    require_connected,
+    wave_advice,
+)
+from calib.solve.start.initial import InitialRig, initial_rig
+from calib.solve.start.lenses import AUTO, is_lens_free, lens_prior, start_lens, term_names
+from calib.solve.start.motion import require_depth, require_motion
+from calib.solve.start.pairs import PairPose, solve_pairs
+from calib.solve.start.single import (
+    KnownDistance,
+    as_points,
+    at_distance,
+    common_scale,
+    fit_at_distance,
+    is_single,
+)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class SolveOptions:
-    """How to solve: ``terms`` of the lens to free, and ``partial`` to solve the largest part of a rig in pieces."""
+    """How to solve: ``terms`` of the lens to free, and ``partial`` to solve the largest part of a
+    rig in pieces.
+    """
 
     lens: str = "auto"  # hold measured lenses, free nominal ones
-    # "auto": focal length, centre, k1 and k2, and of the small terms what the capture shows to be there; or a list
+    # "auto": focal length, centre, k1 and k2, and of the small terms what the capture shows to be
+    # there; or a list
     terms: str | tuple[str, ...] = "auto"
     partial: bool = False  # a rig in pieces is a mistake until somebody says otherwise
-    frames: str | int = "auto"  # "auto": those that carry the information of a long capture; "all"; or at most so many
-    timing: bool = False  # also each camera's time offset: cameras on one sync box have none worth finding
+    frames: int | None = None  # None: all; else this many, evenly spread over the capture
+    timing: bool = (
+        False  # also each camera's time offset: cameras on one sync box have none worth finding
+    )
     distance: KnownDistance | None = None  # the scale of a capture of a single marker
 
 
-def _quiet(stage: str, done: int, total: int) -> None:
-    del stage, done, total
-
-
 @dataclass(frozen=True, slots=True, eq=False)
-class Solution:
-    """A solved rig, the named tracks it is of, and the fit in the rig's world.
+class Task:
+    """A capture made ready for the bundle: the cameras to solve with all their frames, where they
+    start, what is freed, and the cameras left out with the reason.
 
-    ``is_whole``: the fit holds all points, at the places where the cameras saw them.
+    ``stated`` is the wand as its file has it, ``wand`` what the bundle takes for it.
     """
 
-    rig: Rig
     tracks: Tracks
-    fit: Fit
-    is_whole: bool
+    stated: Wand
+    wand: Wand
+    options: SolveOptions
+    start: State
+    bundle: BundleOptions
+    left_out: dict[str, str]
 
     @property
-    def rig_fit(self) -> RigFit:
-        """The wand poses and residuals, as holding the capture against the rig would give them."""
-        state = self.fit.result.state
-        residual = residuals(self.fit.problem, state)
-        stats = tuple(camera.stats for camera in self.rig.cameras if camera.stats)
-        return RigFit(
-            self.fit.problem, state, residual, self.fit.sigma_px, self.fit.is_inlier, stats, self.fit.stretches
-        )
+    def used(self) -> Tracks:
+        """The frames that enter the solve."""
+        n = self.options.frames
+        return self.tracks if n is None else self.tracks.thinned(n)
+
+    def fit(self, progress: Progress, start: State | None = None) -> Fit:
+        """Return the fit of the cameras from where they start, or from where a fit left them."""
+        return refine(self.used, self.wand, start or self.start, self.bundle, progress)
 
 
-def calibrate(
-    tracks: Tracks, wand: Wand | None, options: SolveOptions | None = None, progress: Progress = _quiet
-) -> Rig:
-    """Return the rig that the tracks of a waved wand determine; the world is the first camera's frame.
-
-    A capture that shows one and the same marker throughout needs no wand, but a focal length of each camera and a known
-    distance between two, ``options.distance``. ``progress`` is told stage, done and total. Raises InputError where
-    tracks and wand do not fit together, UnsolvableError, naming cameras, where the capture does not determine the rig.
-    """
-    return solve(tracks, wand, options, progress).rig
-
-
-@one_blas_thread
-def solve(
-    tracks: Tracks, wand: Wand | None, options: SolveOptions | None = None, progress: Progress = _quiet
-) -> Solution:
-    """Return what ``calibrate`` returns, with the fit."""
-    options = options or SolveOptions()
-    stated = wand or POINT
-    if is_unnamed(tracks):
-        tracks = identify(tracks, stated, progress).tracks
+def begin(tracks: Tracks, stated: Wand, options: SolveOptions, progress: Progress) -> Task:
+    """Return what the bundle needs of named tracks: who is solved, from where, with what freed."""
+    if options.frames is not None and options.timing:
+        raise InputError(
+            "frames", expected="all frames, as time offsets show between neighbouring ones",
+            found=str(options.frames), remedy="Leave the number of frames out.",
+        )  # fmt: skip
     tracks, wand = _with_scale(tracks, stated, options)
     progress("camera graph", 0, 1)
-    require_motion(tracks)  # before islands: a still wand that some cameras see alone is a still wand first
+    # Before islands: a still wand that some cameras see alone is a still wand first.
+    require_motion(tracks)
     tracks, table, left_out = _largest_part(tracks, options.partial)
-    everything, selection = tracks, _select(tracks, wand, options)
-    tracks = keep_frames(tracks, selection.frames) if selection else tracks
-    start, bundle_options = _start(tracks, table, wand, options, progress)
-    fit = refine(tracks, wand, start, bundle_options, progress)
-    findings: list[str] = []
-    if is_named_by_us(everything):
-        before = everything
-        for k in range(NAMING_ROUNDS):
-            progress("names", k, NAMING_ROUNDS)
-            renamed = rename(everything, wand, fit.result.state)
-            if k and renamed.is_settled:
-                break
-            everything, selection = renamed.tracks, _select(renamed.tracks, wand, options)
-            tracks = keep_frames(everything, selection.frames) if selection else everything
-            fit = refine(tracks, wand, fit.result.state, bundle_options, progress)
-        findings.append(str(compared(before, everything)))
-    provenance: dict[str, Any] = {"options": asdict(options), "left_out": left_out, "findings": findings}
+    used = tracks
+    if options.frames is not None:
+        used = tracks.thinned(options.frames)
+        table = overlap(used)
+    start, bundle_options = _start(used, table, wand, options, progress)
+    return Task(tracks, stated, wand, options, start, bundle_options, left_out)
+
+
+def finish(
+    task: Task, fit: Fit, progress: Progress, findings: Sequence[str] = ()
+) -> tuple[Rig, Tracks, Fit]:
+    """Return the rig that a fit of the task came to, with its covariance and what is to be said;
+    the tracks it is of, at a common time; and the fit in the rig's world.
+
+    Raises UnsolvableError where the fit cannot be true or leaves a camera open.
+    """
+    tracks, options, bundle_options = task.used, task.options, task.bundle
+    findings = list(findings)
+    provenance: dict[str, Any] = {
+        "options": asdict(options), "left_out": task.left_out, "findings": findings,
+    }  # fmt: skip
     if options.timing:
-        fit, tracks, offsets = with_timing(tracks, wand, fit, bundle_options, progress)
+        fit, tracks, offsets = with_timing(tracks, task.wand, fit, bundle_options, progress)
         findings += offsets.findings
         known = zip(offsets.names, offsets.offset_frames, offsets.sigma_frames, strict=True)
-        provenance["time_offset_frames"] = {n: {"offset": float(o), "sigma": float(s)} for n, o, s in known if s < 1e9}
+        provenance["time_offset_frames"] = {
+            n: {"offset": float(o), "sigma": float(s)} for n, o, s in known if s < 1e9
+        }
     if bundle_options.distance:
         fit = fit_at_distance(fit, bundle_options.distance)
         provenance["scale"] = f"scale from the distance of {options.distance}"
     findings += [str(fit.wand_finding)] if fit.wand_finding else []
     if fit.stretches:
         provenance["lasting"] = in_words(fit.problem, fit.stretches, tracks.names)
-    if selection:
-        loss = position_sigma_ratio(everything, selection, fit)
-        provenance["frames"] = f"{selection}; {loss}"
     progress("covariance", 0, 1)
     fit = _in_first_camera(fit)
     whole = with_held_terms(fit) if bundle_options.terms and options.terms != "auto" else None
-    rig = _as_rig(tracks, stated, fit, whole)
+    rig = _as_rig(tracks, task.stated, fit, whole)
     if fit.freed is not None and rig.covariance is not None:
         findings += contradicted(tracks.cameras, frozenset(rig.covariance.held), fit.freed)
     require_sound(rig, tracks)
@@ -152,11 +155,13 @@ def solve(
         lens_model = examine_lenses(fit, tracks.names, whole=whole)
         findings += [str(lens_model)] if any(f.kind == "add" for f in lens_model.advised) else []
         provenance["lens_model"] = lens_model.as_json()
-    return Solution(replace(rig, provenance=provenance), tracks, fit, selection is None and not options.timing)
+    return replace(rig, provenance=provenance), tracks, fit
 
 
 def _with_scale(tracks: Tracks, wand: Wand, options: SolveOptions) -> tuple[Tracks, Wand]:
-    """Return the capture and its wand: as given, or a single marker's points where a known distance gives the scale."""
+    """Return the capture and its wand: as given, or a single marker's points where a known distance
+    gives the scale.
+    """
     _check_wand(tracks, wand)
     if is_single(tracks):
         return as_points(tracks, options.distance, options.lens)
@@ -189,7 +194,9 @@ def _start(
     found = lens.copy()
     found[:, :2] *= (initial.focal_px / lens[:, 0])[:, None]
     nowhere = np.empty((0, 3))
-    start = State(initial.cam_R, initial.cam_t, found, np.empty((0, 3, 3)), nowhere, wand_shape(wand))
+    start = State(
+        initial.cam_R, initial.cam_t, found, np.empty((0, 3, 3)), nowhere, wand_shape(wand)
+    )
     start = at_distance(start, distance) if distance else start
     free = np.ones((len(lens), 6 + len(names)), bool)
     free[:, 6:] = is_free[:, None]
@@ -200,7 +207,8 @@ def _start(
         terms=names,
         is_free=free,
         prior=prior,
-        # A single marker's cameras all but share a change of aspect: what each shows of its width is no own witness.
+        # A single marker's cameras all but share a change of aspect: what each shows of its width
+        # is no own witness.
         is_told=is_auto and bool(names) and distance is None,
         shape=shape_prior(wand),
         distance=distance,
@@ -208,23 +216,19 @@ def _start(
     return start, bundle_options
 
 
-def _select(tracks: Tracks, wand: Wand, options: SolveOptions) -> Selection | None:
-    """Return the frames to solve with, None for all of them."""
-    if options.frames == "all" or options.timing:  # time offsets show between neighbouring frames
-        return None
-    if isinstance(options.frames, str) and options.frames != "auto":
-        raise InputError("frames", expected="auto, all or a number", found=repr(options.frames))
-    most = options.frames if isinstance(options.frames, int) else None
-    selection = choose_frames(tracks, wand.dimension, len(wand.markers), most)
-    return None if selection.is_whole else selection
-
-
 def _check_wand(tracks: Tracks, wand: Wand) -> None:
     tracks.check_markers(len(wand.markers))
     if len(tracks.cameras) < 2:
-        raise InputError("cameras", expected="two or more", found=tracks.names[0], remedy="One camera sees no depth.")
+        raise InputError(
+            "cameras",
+            expected="two or more",
+            found=tracks.names[0],
+            remedy="One camera sees no depth.",
+        )
     if not any(c.n_points for c in tracks.cameras):
-        raise InputError("cameras", expected="points", found="none in any camera", remedy="Check the capture.")
+        raise InputError(
+            "cameras", expected="points", found="none in any camera", remedy="Check the capture."
+        )
 
 
 def _largest_part(tracks: Tracks, partial: bool) -> tuple[Tracks, Overlap, dict[str, str]]:
@@ -241,7 +245,12 @@ def _largest_part(tracks: Tracks, partial: bool) -> tuple[Tracks, Overlap, dict[
 
 
 def _solve_pairs(
-    tracks: Tracks, table: Overlap, wand: Wand, lens: Array, is_open: NDArray[np.bool_], progress: Progress
+    tracks: Tracks,
+    table: Overlap,
+    wand: Wand,
+    lens: Array,
+    is_open: NDArray[np.bool_],
+    progress: Progress,
 ) -> list[PairPose]:
     chosen = choose_pairs(table)
     edges = solve_pairs(tracks, wand, chosen, lens, is_open, progress)
@@ -250,7 +259,8 @@ def _solve_pairs(
             "camera pairs",
             expected="two cameras whose shared points give a relative pose",
             found=f"none among {len(chosen)} pairs",
-            remedy="Check that the tracks are of this wand and genlocked, and wave through the whole volume.",
+            remedy="Check that the tracks are of this wand and genlocked, and wave "
+            "through the whole volume.",
             cameras=tracks.names,
         )
     return edges
@@ -263,7 +273,8 @@ def _require_placed(tracks: Tracks, initial: InitialRig) -> None:
             ", ".join(apart),
             expected="a relative pose to the other cameras that they agree with",
             found="none",
-            remedy="Check these cameras' tracks (time, marker numbers) and wave longer where they and a neighbour see.",
+            remedy="Check these cameras' tracks (time, marker numbers) and wave longer "
+            "where they and a neighbour see.",
             cameras=apart,
         )
 
@@ -288,7 +299,12 @@ def _as_rig(tracks: Tracks, wand: Wand, fit: Fit, whole: Whole | None) -> Rig:
     stats = rig_stats(tracks, problem, state, fit.is_inlier, fit.sigma_px, fit.result.blocks.frame)
     cameras = tuple(
         RigCamera(
-            c.name, c.width, c.height, Lens.from_vector(state.lens[k]), Pose(state.cam_R[k], state.cam_t[k]), stats[k]
+            c.name,
+            c.width,
+            c.height,
+            Lens.from_vector(state.lens[k]),
+            Pose(state.cam_R[k], state.cam_t[k]),
+            stats[k],
         )
         for k, c in enumerate(tracks.cameras)
     )
@@ -303,4 +319,6 @@ def _as_rig(tracks: Tracks, wand: Wand, fit: Fit, whole: Whole | None) -> Rig:
         of = (label.rpartition("/") for label in order)
         sigma = np.array([known_sigma(tracks.camera(n), term, focal[n]) for n, _, term in of])
         covariance = replace(covariance, held=order, pull=pulled, held_sigma=sigma)
-    return Rig(cameras, wand, reshaped(wand, state.shape_mm) if fit.options.shape else wand, covariance)
+    return Rig(
+        cameras, wand, reshaped(wand, state.shape_mm) if fit.options.shape else wand, covariance
+    )

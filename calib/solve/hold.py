@@ -1,4 +1,6 @@
-"""A capture explained by a rig whose cameras are held: wand poses, residuals, and what does not fit."""
+"""A capture explained by a rig whose cameras are held: wand poses, residuals, and what does not
+fit.
+"""
 
 from __future__ import annotations
 
@@ -11,26 +13,46 @@ from calib.core.geometry import Array
 from calib.core.rig import CameraStats, Rig
 from calib.core.tracks import Tracks
 from calib.core.wand import Wand
-from calib.solve.frames import fit_frames
-from calib.solve.lasting import Off, Stretch, camera_of, find_off, off_pairs, pairs_in, passing, with_sizes
-from calib.solve.linearise import linearise, residuals
-from calib.solve.problem import Problem, State, problem_from_tracks
-from calib.solve.refine import GATE_SQUARED, LOSS_SCALE, dof_sigmas, gate, placed, robust_sigmas, squared_residuals
-from calib.solve.shape import wand_shape
+from calib.solve.bundle.frames import fit_frames
+from calib.solve.bundle.linearise import linearise, residuals
+from calib.solve.bundle.problem import Problem, State, problem_from_tracks
+from calib.solve.bundle.shape import wand_shape
+from calib.solve.lasting.find import (
+    Off,
+    Stretch,
+    camera_of,
+    find_off,
+    off_pairs,
+    pairs_in,
+    passing,
+    with_sizes,
+)
+from calib.solve.refine import (
+    GATE_SQUARED,
+    LOSS_SCALE,
+    dof_sigmas,
+    gate,
+    placed,
+    robust_sigmas,
+    squared_residuals,
+)
 
 HOLD_ROUNDS = 3
-# Share of a camera's points in stretches that stand off, at most: more is no passing error but a camera that is not
-# where the rig has it.
+# Share of a camera's points in stretches that stand off, at most: more is no passing error but a
+# camera that is not where the rig has it.
 MOST_OFF = 0.4
-MOST_PASSING_S = 5.0  # what stands off for longer without a break is no passing error: the camera was moved
+MOST_PASSING_S = (
+    5.0  # what stands off for longer without a break is no passing error: the camera was moved
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class RigFit:
-    """A capture explained by a rig that is held: wand poses in ``state``, residuals (2, M, P) in px, inliers (M, P).
+    """A capture explained by a rig that is held: wand poses in ``state``, residuals (2, M, P) in
+    px, inliers (M, P).
 
-    ``stats`` are the cameras', where they are known by now; ``stretches`` those that were found to stand off together
-    and left out.
+    ``stats`` are the cameras', where they are known by now; ``stretches`` those that were found to
+    stand off together and left out.
     """
 
     problem: Problem
@@ -48,7 +70,9 @@ class RigFit:
 
 
 def fit_to_rig(rig: Rig, tracks: Tracks) -> RigFit:
-    """Return the best wand poses of a capture with the cameras of ``rig`` held; both name the same cameras."""
+    """Return the best wand poses of a capture with the cameras of ``rig`` held; both name the same
+    cameras.
+    """
     return hold_cameras(tracks, rig.wand_used, rig_state(rig, tracks.names))
 
 
@@ -66,7 +90,9 @@ def rig_state(rig: Rig, names: tuple[str, ...]) -> State:
 
 
 def hold_cameras(tracks: Tracks, wand: Wand, cameras: State) -> RigFit:
-    """Return the best wand poses of a capture with the cameras and the shape of ``cameras`` held."""
+    """Return the best wand poses of a capture with the cameras and the shape of
+    ``cameras`` held.
+    """
     problem = problem_from_tracks(tracks, len(wand.markers), wand.dimension)
     state, seen = placed(problem, cameras)
     sigma = robust_sigmas(problem, squared_residuals(problem, state), seen)
@@ -79,11 +105,25 @@ def hold_cameras(tracks: Tracks, wand: Wand, cameras: State) -> RigFit:
         inlier = gate(problem, state, sound, sigma)
         weighted = problem.with_weight(inlier / sigma[problem.cam])
         state = fit_frames(weighted, state)
-        sigma = dof_sigmas(weighted, state, linearise(weighted, state, (), np.inf, has_cameras=False).frame, 0, sigma)
+        sigma = dof_sigmas(
+            weighted,
+            state,
+            linearise(weighted, state, (), np.inf, has_cameras=False).frame,
+            0,
+            sigma,
+        )
         if k + 1 < HOLD_ROUNDS:
             off = find_off(problem, state, seen, sigma, float(np.sqrt(GATE_SQUARED)))
             off, stretches, much = passing(problem, off, seen, MOST_OFF)
             off = [o for o in off if camera_of(problem, o) not in much]
             stretches = [s for s in stretches if s.camera not in much]
     residual = residuals(problem, state)
-    return RigFit(problem, state, residual, sigma, inlier, None, with_sizes(problem, residual, seen, stretches))
+    return RigFit(
+        problem,
+        state,
+        residual,
+        sigma,
+        inlier,
+        None,
+        with_sizes(problem, residual, seen, stretches),
+    )

@@ -1,8 +1,9 @@
-"""From a starting rig to the final least-squares fit: robust rounds, gross outliers out, noise per camera."""
+"""From a starting rig to the final least-squares fit: robust rounds, gross outliers out, noise per
+camera.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -10,49 +11,66 @@ from numpy.typing import NDArray
 from scipy import special
 
 from calib.core.geometry import Array
+from calib.core.progress import Progress
 from calib.core.tracks import Ints, Tracks
 from calib.core.wand import Wand
-from calib.solve.bundle import (
+from calib.solve.bundle.descent import (
     BundleOptions,
     BundleResult,
     bundle,
     inverse_factors,
 )  # fmt: skip
-from calib.solve.frames import fit_frames, place_wands
-from calib.solve.lasting import Off, Solved, Stretch, camera_of, find_bent, find_off, off_pairs, passing, with_sizes
-from calib.solve.lens_terms import told_prior, with_small, without_small
-from calib.solve.linearise import frame_leverage, residuals
-from calib.solve.monotonic import monotonic_prior, sensor_sizes, tightened
-from calib.solve.problem import RING, Problem, State, problem_from_tracks, term_values
-from calib.solve.scatter import Scatter, scatter_of_fit
-from calib.solve.start import AUTO, lens_prior, term_names
-from calib.solve.wand_check import MIN_FRAMES, WandFinding, check_wand, loosened
+from calib.solve.bundle.frames import fit_frames, place_wands
+from calib.solve.bundle.linearise import frame_leverage, residuals
+from calib.solve.bundle.monotonic import monotonic_prior, sensor_sizes, tightened
+from calib.solve.bundle.problem import RING, Problem, State, problem_from_tracks, term_values
+from calib.solve.certainty.lens_terms import told_prior, with_small, without_small
+from calib.solve.certainty.wand_check import MIN_FRAMES, WandFinding, check_wand, loosened
+from calib.solve.lasting.find import (
+    Off,
+    Solved,
+    Stretch,
+    camera_of,
+    find_bent,
+    find_off,
+    off_pairs,
+    passing,
+    with_sizes,
+)
+from calib.solve.lasting.scatter import Scatter, scatter_of_fit
+from calib.solve.start.lenses import AUTO, lens_prior, term_names
 
-Progress = Callable[[str, int, int], None]
-
-# A good point fails this test once in 100,000: at a million points ten are lost, which costs nothing, and what
-# passes is within 4.8 sigma, which moves no camera.
+# A good point fails this test once in 100,000: at a million points ten are lost, which costs
+# nothing, and what passes is within 4.8 sigma, which moves no camera.
 GATE_SQUARED = float(special.chdtri(2, 1e-5))
 SIGMA_FLOOR_PX = 1e-3  # noise-free input must not divide by zero
-START_FRAMES = 120  # frames a camera in the first rounds: enough for poses and lenses to a fraction of a percent
+# frames a camera in the first rounds: enough for poses and lenses to a fraction of a percent
+START_FRAMES = 120
 MAX_ROUNDS = 8
-MOST_OFF = 0.5  # share of a camera's points in stretches that stand off, at most: what is left must still place it
+# share of a camera's points in stretches that stand off, at most: what is left must still place it
+MOST_OFF = 0.5
 LASTING_ROUNDS, BENT_ROUNDS, SETTLED = 4, 8, 5e-3  # share of the points
-# Relative fall of the cost that ends the last descent. The cost is about half the number of residuals: at a million of
-# them some hundredths of a standard deviation are left undone.
+# Relative fall of the cost that ends the last descent. The cost is about half the number of
+# residuals: at a million of them some hundredths of a standard deviation are left undone.
 LAST_TOLERANCE = 1e-9
 EVERY_TERM = term_names(AUTO)
 SMALL_FALL = 2.0  # half squares: two standard deviations, over which a quadratic is the truth
-LAST_FALL = 1e-4  # the same in half squares of unit noise: a hundredth of a standard deviation, of small captures too
-NEAR_DAMPING = 1e-7  # so near the minimum a damped step only falls short where the capture says little
-LOSS_SCALE = 2.0  # Cauchy's scale in sigmas: 95 % efficient at 2.385 (Huber 1981), a bit less to weather a bad start
+# the same in half squares of unit noise: a hundredth of a standard deviation, of small captures too
+LAST_FALL = 1e-4
+NEAR_DAMPING = (
+    1e-7  # so near the minimum a damped step only falls short where the capture says little
+)
+# Cauchy's scale in sigmas: 95 % efficient at 2.385 (Huber 1981), a bit less to weather a bad start
+LOSS_SCALE = 2.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Freed:
-    """What a capture says of lenses that are held: ``change (C, 3)`` of focal length and centre in px by freeing all.
+    """What a capture says of lenses that are held: ``change (C, 3)`` of focal length and centre in
+    px by freeing all.
 
-    ``covariance (C, 3, 3)`` is that of the freed terms, ``lens (C, 12)`` the lenses as they are held.
+    ``covariance (C, 3, 3)`` is that of the freed terms, ``lens (C, 12)`` the lenses as they are
+    held.
     """
 
     lens: Array
@@ -62,7 +80,9 @@ class Freed:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Fit:
-    """The final fit: problem with its last weights, result, noise (C,) in px of one coordinate, inliers (M, P)."""
+    """The final fit: problem with its last weights, result, noise (C,) in px of one coordinate,
+    inliers (M, P).
+    """
 
     problem: Problem
     result: BundleResult
@@ -70,7 +90,9 @@ class Fit:
     is_inlier: NDArray[np.bool_]
     options: BundleOptions
     wand_finding: WandFinding | None = None
-    stretches: tuple[Stretch, ...] = ()  # of time in which a camera's points stand off together and are left out
+    stretches: tuple[
+        Stretch, ...
+    ] = ()  # of time in which a camera's points stand off together and are left out
     scatter: Scatter | None = None  # by how much the points that are left still scatter together
     freed: Freed | None = None  # what the capture says of lenses that were held
 
@@ -82,10 +104,12 @@ def squared_residuals(problem: Problem, state: State) -> Array:
 
 
 def robust_sigmas(problem: Problem, squared: Array, seen: NDArray[np.bool_]) -> Array:
-    """Return each camera's noise of one coordinate (C,) in px from medians of squared lengths (M, P).
+    """Return each camera's noise of one coordinate (C,) in px from medians of squared lengths (M,
+    P).
 
-    The median of a 2D normal law's squared length is 2 ln 2 sigma². No camera gets less than the rig's median: small
-    residuals may mean that the wands follow this one camera, and trusting it more would make them follow it blindly.
+    The median of a 2D normal law's squared length is 2 ln 2 sigma². No camera gets less than the
+    rig's median: small residuals may mean that the wands follow this one camera, and trusting it
+    more would make them follow it blindly.
     """
     sigma = np.full(problem.n_cameras, np.nan)
     for c, at in enumerate(problem.pairs_by_camera()):
@@ -97,37 +121,47 @@ def robust_sigmas(problem: Problem, squared: Array, seen: NDArray[np.bool_]) -> 
 
 
 def frames_with_pose(problem: Problem, seen: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Return which frames (F,) the points of ``seen`` (M, P) place: a marker in two cameras or more."""
+    """Return which frames (F,) the points of ``seen`` (M, P) place: a marker in two cameras or
+    more.
+    """
     return np.asarray((problem.n_views(seen) >= 2).any(axis=0))
 
 
-def dof_sigmas(problem: Problem, state: State, frame: Array, n_camera: int, fallback: Array) -> Array:
-    """Return each camera's noise (C,) in px from the squares of its weighted points, degrees of freedom counted.
+def dof_sigmas(
+    problem: Problem, state: State, frame: Array, n_camera: int, fallback: Array
+) -> Array:
+    """Return each camera's noise (C,) in px from the squares of its weighted points, degrees of
+    freedom counted.
 
-    ``frame (F, d, d)`` are the frames' blocks at the state, ``n_camera`` how many parameters of each camera were free.
-    What a frame's pose takes up is counted pair by pair with the weights in use: a camera that its frames follow
-    closely has small residuals and little freedom left, so its noise does not come out too small and its weight does
-    not run away. A camera's own parameters come off in full. Source: Förstner & Wrobel, Photogrammetric Computer
-    Vision, 2016, section 4.2.4 (variance components).
+    ``frame (F, d, d)`` are the frames' blocks at the state, ``n_camera`` how many parameters of
+    each camera were free. What a frame's pose takes up is counted pair by pair with the weights in
+    use: a camera that its frames follow closely has small residuals and little freedom left, so its
+    noise does not come out too small and its weight does not run away. A camera's own parameters
+    come off in full. Source: Förstner & Wrobel, Photogrammetric Computer Vision, 2016, section
+    4.2.4 (variance components).
     """
     inlier = problem.weight > 0
     taken = frame_leverage(problem, state, inverse_factors(frame))
     squared = squared_residuals(problem, state)
     total = np.bincount(problem.cam, np.where(inlier, squared, 0.0).sum(axis=0), problem.n_cameras)
-    freedom = np.bincount(problem.cam, 2.0 * inlier.sum(axis=0) - taken, problem.n_cameras) - n_camera
+    freedom = (
+        np.bincount(problem.cam, 2.0 * inlier.sum(axis=0) - taken, problem.n_cameras) - n_camera
+    )
     # With fewer than ten degrees of freedom left the estimate says nothing.
     sigma = np.where(freedom > 10, np.sqrt(total / np.maximum(freedom, 1.0)), fallback)
     if problem.n_turn:
         return np.maximum(sigma, SIGMA_FLOOR_PX)
-    # A single point can follow any one camera exactly, so there weights run away all the same. None gets more than the
-    # median by degrees of freedom, of which a camera that runs away has next to none.
+    # A single point can follow any one camera exactly, so there weights run away all the same. None
+    # gets more than the median by degrees of freedom, of which a camera that runs away has next to
+    # none.
     order, share = np.argsort(sigma), np.maximum(freedom, 1e-9)
     least = sigma[order][np.searchsorted(np.cumsum(share[order]), 0.5 * share.sum())]
     return np.maximum(sigma, max(float(least), SIGMA_FLOOR_PX))
 
 
 def spread_frames(tracks: Tracks, per_camera: int) -> Ints:
-    """Return frame numbers that give every camera some ``per_camera`` frames, evenly over its own points.
+    """Return frame numbers that give every camera some ``per_camera`` frames, evenly over its own
+    points.
 
     Cameras that see least choose first; the others count what these chose.
     """
@@ -143,14 +177,19 @@ def spread_frames(tracks: Tracks, per_camera: int) -> Ints:
     return chosen
 
 
-def refine(tracks: Tracks, wand: Wand, start: State, options: BundleOptions, progress: Progress) -> Fit:
-    """Return the least-squares fit on the inliers of all frames, from starting cameras (``start``'s wands are ignored).
+def refine(
+    tracks: Tracks, wand: Wand, start: State, options: BundleOptions, progress: Progress
+) -> Fit:
+    """Return the least-squares fit on the inliers of all frames, from starting cameras (``start``'s
+    wands are ignored).
 
-    First a robust fit of cameras, lenses and the wand's shape on a few frames with the noise that the start has,
-    repeated while it falls; the shape is compared with the wand's file. Then all frames with those cameras, outliers
-    out, and least squares until the inliers stay the same.
+    First a robust fit of cameras, lenses and the wand's shape on a few frames with the noise that
+    the start has, repeated while it falls; the shape is compared with the wand's file. Then all
+    frames with those cameras, outliers out, and least squares until the inliers stay the same.
     """
-    problem = problem_from_tracks(tracks, len(wand.markers), wand.dimension, frames=spread_frames(tracks, START_FRAMES))
+    problem = problem_from_tracks(
+        tracks, len(wand.markers), wand.dimension, frames=spread_frames(tracks, START_FRAMES)
+    )
     state, seen = placed(problem, start)
     sigma = robust_sigmas(problem, squared_residuals(problem, state), seen)
     # In a short capture the shape is held as stated: see MIN_FRAMES.
@@ -170,13 +209,19 @@ def refine(tracks: Tracks, wand: Wand, start: State, options: BundleOptions, pro
         prior, finding = check_wand(weighted, result, first, stated, wand)
     options = replace(options, shape=prior)
     if options.is_told:  # in a few frames mostly noise; what the cameras show together stays
-        state = bundle(weighted, state, replace(first, prior=told_prior(weighted, state, first)[0])).state
+        state = bundle(
+            weighted, state, replace(first, prior=told_prior(weighted, state, first)[0])
+        ).state
     problem = problem_from_tracks(tracks, len(wand.markers), wand.dimension)
     state, seen = placed(problem, state)
     weighted = problem.with_weight(seen / sigma[problem.cam])
-    state = fit_frames(weighted, state, loss_scale=LOSS_SCALE, max_iterations=2)  # near enough to tell outliers
+    state = fit_frames(
+        weighted, state, loss_scale=LOSS_SCALE, max_iterations=2
+    )  # near enough to tell outliers
     sigma = robust_sigmas(problem, squared_residuals(problem, state), seen)
-    fit = _least_squares_rounds(tracks, problem, state, seen, sigma, without_small(options), progress)
+    fit = _least_squares_rounds(
+        tracks, problem, state, seen, sigma, without_small(options), progress
+    )
     if options.is_told:
         fit = _with_small_terms(tracks, fit, seen, options)
     progress("errors that last", 0, 1)
@@ -190,14 +235,18 @@ def refine(tracks: Tracks, wand: Wand, start: State, options: BundleOptions, pro
         sound, freed = _without_lasting(_freed(tracks, fit, seen), seen)
         scatter, of_held = _scatter_of(freed), _of_lenses(freed, fit.result.state.lens)
         if freed.stretches:
-            near = replace(fit.options, tolerance=LAST_TOLERANCE, damping=NEAR_DAMPING, enough=LAST_FALL)
+            near = replace(
+                fit.options, tolerance=LAST_TOLERANCE, damping=NEAR_DAMPING, enough=LAST_FALL
+            )
             fit = replace(_refitted(fit, sound, near), stretches=freed.stretches)
     return replace(fit, scatter=scatter, freed=of_held, wand_finding=finding)
 
 
 def _has_every_term(options: BundleOptions) -> bool:
     """Return whether all terms that a lens of the usual model may have are free in all cameras."""
-    return set(EVERY_TERM) <= set(options.terms) and (options.is_free is None or bool(options.is_free.all()))
+    return set(EVERY_TERM) <= set(options.terms) and (
+        options.is_free is None or bool(options.is_free.all())
+    )
 
 
 def _freed(tracks: Tracks, fit: Fit, seen: NDArray[np.bool_]) -> Fit:
@@ -209,31 +258,51 @@ def _freed(tracks: Tracks, fit: Fit, seen: NDArray[np.bool_]) -> Fit:
     options = replace(fit.options, terms=EVERY_TERM, is_free=None, prior=prior, is_told=False)
     for _ in range(2):
         fit = replace(fit, options=options)
-        fit = _refitted(fit, seen, replace(options, tolerance=LAST_TOLERANCE, damping=NEAR_DAMPING, enough=LAST_FALL))
+        fit = _refitted(
+            fit,
+            seen,
+            replace(options, tolerance=LAST_TOLERANCE, damping=NEAR_DAMPING, enough=LAST_FALL),
+        )
     return fit
 
 
 def _of_lenses(freed: Fit, lens: Array) -> Freed:
-    """Return by how much freeing changed the lenses (C, 12) in focal length and centre, and how sure that is."""
+    """Return by how much freeing changed the lenses (C, 12) in focal length and centre, and how
+    sure that is.
+    """
     n = 6 + len(freed.options.terms)
     columns = 6 + np.array([freed.options.terms.index(term) for term in RING])
     C = Solved.of(freed.problem, freed.result.state, freed.options, freed.result.blocks).covariance
     at = np.arange(len(lens))[:, None] * n + columns
-    change = np.stack([term_values(freed.result.state.lens, t) - term_values(lens, t) for t in RING], axis=1)
+    change = np.stack(
+        [term_values(freed.result.state.lens, t) - term_values(lens, t) for t in RING], axis=1
+    )
     return Freed(lens, change, C[at[:, :, None], at[:, None, :]])
 
 
 def _scatter_of(fit: Fit) -> Scatter:
-    return scatter_of_fit(fit.problem, fit.result.state, fit.options, fit.result.blocks, fit.stretches)
+    return scatter_of_fit(
+        fit.problem, fit.result.state, fit.options, fit.result.blocks, fit.stretches
+    )
 
 
 def _without_lasting(fit: Fit, seen: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], Fit]:
-    """Return the points (M, P) of ``seen`` outside stretches that stand off together, and the fit without these."""
-    near = replace(fit.options, tolerance=LAST_TOLERANCE, damping=NEAR_DAMPING, enough=LAST_FALL, max_iterations=3)
+    """Return the points (M, P) of ``seen`` outside stretches that stand off together, and the fit
+    without these.
+    """
+    near = replace(
+        fit.options,
+        tolerance=LAST_TOLERANCE,
+        damping=NEAR_DAMPING,
+        enough=LAST_FALL,
+        max_iterations=3,
+    )
     limit, before = float(np.sqrt(GATE_SQUARED)), seen
     off: list[Off] = []
     stretches: list[Stretch] = []
-    barred: set[int] = set()  # cameras that stand off most of the time: something else is wrong with them
+    barred: set[int] = (
+        set()
+    )  # cameras that stand off most of the time: something else is wrong with them
     for k in range(LASTING_ROUNDS):
         off = find_off(fit.problem, fit.result.state, seen, fit.sigma_px, limit)
         off, stretches, much = passing(fit.problem, off, seen, MOST_OFF)
@@ -265,24 +334,35 @@ def _without_lasting(fit: Fit, seen: NDArray[np.bool_]) -> tuple[NDArray[np.bool
 def _refitted(fit: Fit, seen: NDArray[np.bool_], options: BundleOptions) -> Fit:
     """Return the fit of the ``seen`` points (M, P) alone, from where the fit stands."""
     inlier = gate(fit.problem, fit.result.state, seen, fit.sigma_px)
-    count = [np.bincount(fit.problem.cam, of.sum(axis=0), fit.problem.n_cameras) for of in (fit.is_inlier, inlier)]
+    count = [
+        np.bincount(fit.problem.cam, of.sum(axis=0), fit.problem.n_cameras)
+        for of in (fit.is_inlier, inlier)
+    ]
     if ((count[1] == 0) & (count[0] > 0)).any():  # a camera that fits nowhere would be lost
         return fit
     problem = fit.problem.with_weight(inlier / fit.sigma_px[fit.problem.cam])
     result = bundle(problem, fit.result.state, options)
-    sigma = dof_sigmas(problem, result.state, result.blocks.frame, 6 + len(options.terms), fit.sigma_px)
+    sigma = dof_sigmas(
+        problem, result.state, result.blocks.frame, 6 + len(options.terms), fit.sigma_px
+    )
     return Fit(problem, result, sigma, inlier, fit.options)
 
 
-def _with_small_terms(tracks: Tracks, fit: Fit, seen: NDArray[np.bool_], options: BundleOptions) -> Fit:
-    """Return the fit with the small terms of its lenses found as well, each as sure as the capture makes it."""
+def _with_small_terms(
+    tracks: Tracks, fit: Fit, seen: NDArray[np.bool_], options: BundleOptions
+) -> Fit:
+    """Return the fit with the small terms of its lenses found as well, each as sure as the capture
+    makes it.
+    """
     widths, heights = sensor_sizes(tracks)
     problem, state, sigma, inlier = fit.problem, fit.result.state, fit.sigma_px, fit.is_inlier
     options = with_small(options, fit.options)
     assert options.prior is not None
     for k in range(MAX_ROUNDS):
         prior, blocks, cost = told_prior(problem, state, options)
-        near = replace(options, prior=prior, tolerance=LAST_TOLERANCE, damping=NEAR_DAMPING, enough=LAST_FALL)
+        near = replace(
+            options, prior=prior, tolerance=LAST_TOLERANCE, damping=NEAR_DAMPING, enough=LAST_FALL
+        )
         result = bundle(problem, state, near, (blocks, cost))
         state = result.state
         folded = tightened(options.prior, options.terms, state.lens, widths, heights)
@@ -297,15 +377,23 @@ def _with_small_terms(tracks: Tracks, fit: Fit, seen: NDArray[np.bool_], options
 
 
 def placed(problem: Problem, cameras: State) -> tuple[State, NDArray[np.bool_]]:
-    """Return the state with wands placed by triangulation, and the points (M, P) of frames that got a pose."""
+    """Return the state with wands placed by triangulation, and the points (M, P) of frames that got
+    a pose.
+    """
     F = problem.n_frames
     identity = np.broadcast_to(np.eye(3), (F, 3, 3))
-    state, has_pose = place_wands(problem, replace(cameras, wand_R=identity, wand_t=np.zeros((F, 3))))
+    state, has_pose = place_wands(
+        problem, replace(cameras, wand_R=identity, wand_t=np.zeros((F, 3)))
+    )
     return state, np.asarray((problem.weight > 0) & has_pose[problem.frame])
 
 
-def gate(problem: Problem, state: State, seen: NDArray[np.bool_], sigma: Array) -> NDArray[np.bool_]:
-    """Return the points (M, P) of ``seen`` within the gate of their camera's noise, in frames that they still fix."""
+def gate(
+    problem: Problem, state: State, seen: NDArray[np.bool_], sigma: Array
+) -> NDArray[np.bool_]:
+    """Return the points (M, P) of ``seen`` within the gate of their camera's noise, in frames that
+    they still fix.
+    """
     inlier = seen & (squared_residuals(problem, state) < GATE_SQUARED * sigma[problem.cam] ** 2)
     return np.asarray(inlier & frames_with_pose(problem, inlier)[problem.frame])
 
@@ -325,18 +413,26 @@ def _least_squares_rounds(
     for k in range(MAX_ROUNDS):
         progress("bundle of all frames", k + 1, MAX_ROUNDS)
         weighted = problem.with_weight(inlier / sigma[problem.cam])
-        # The first noise and inliers are only near enough: one step, the next round does the rest anyway.
+        # The first noise and inliers are only near enough: one step, the next round does the rest
+        # anyway.
         steps = 1 if k == 0 else options.max_iterations
-        near = replace(options, tolerance=max(options.tolerance, LAST_TOLERANCE), max_iterations=steps)
+        near = replace(
+            options, tolerance=max(options.tolerance, LAST_TOLERANCE), max_iterations=steps
+        )
         result = bundle(weighted, state, replace(near, damping=NEAR_DAMPING, enough=LAST_FALL))
         state = result.state
         before = sigma
         sigma = dof_sigmas(weighted, state, result.blocks.frame, n_camera, sigma)
         after = gate(problem, state, seen, sigma)
         n_changed = int((after != inlier).sum())
-        prior = options.prior and tightened(options.prior, options.terms, state.lens, widths, heights)
-        # A change of one weight in a thousand, or of sigma by a part in 200, moves nothing by its own error bar.
-        is_settled = n_changed <= 1e-4 * inlier.sum() and np.all(np.abs(sigma / before - 1.0) < 5e-3)
+        prior = options.prior and tightened(
+            options.prior, options.terms, state.lens, widths, heights
+        )
+        # A change of one weight in a thousand, or of sigma by a part in 200, moves nothing by its
+        # own error bar.
+        is_settled = n_changed <= 1e-4 * inlier.sum() and np.all(
+            np.abs(sigma / before - 1.0) < 5e-3
+        )
         if (k > 0 and is_settled and prior is None) or k + 1 == MAX_ROUNDS:
             break
         inlier, options = after, replace(options, prior=prior or options.prior)

@@ -1,4 +1,6 @@
-"""A rig that exists before a new wave: solved anew from where it stands, and repaired where cameras have moved."""
+"""A rig that exists before a new wave: solved anew from where it stands, and repaired where cameras
+have moved.
+"""
 
 from __future__ import annotations
 
@@ -10,37 +12,43 @@ from numpy.typing import NDArray
 
 from calib.core.camera import Lens
 from calib.core.geometry import Array, Pose
+from calib.core.progress import Progress, quiet
 from calib.core.rig import Covariance, Rig, RigCamera
+from calib.core.threads import one_blas_thread
 from calib.core.tracks import Tracks
 from calib.errors import InputError, UnsolvableError
-from calib.intake.identify import identify, is_unnamed
-from calib.solve.bundle import BundleOptions, Prior, inverse_factors, reduced_system
+from calib.solve.bundle.descent import BundleOptions, Prior, inverse_factors, reduced_system
+from calib.solve.bundle.linearise import Blocks, linearise
+from calib.solve.bundle.problem import RING, TERMS, Problem, State, term_values
+from calib.solve.certainty.lens_terms import SMALL_TERMS
+from calib.solve.certainty.statistics import rig_stats
 from calib.solve.hold import hold_cameras, rig_state
-from calib.solve.lasting import Stretch
-from calib.solve.lens_terms import SMALL_TERMS
-from calib.solve.linearise import Blocks, linearise
-from calib.solve.problem import RING, TERMS, Problem, State, term_values
-from calib.solve.refine import EVERY_TERM, Fit, Progress, refine
-from calib.solve.renaming import is_named_by_us, rename
-from calib.solve.scatter import Together, together
-from calib.solve.statistics import rig_stats
-from calib.solve.threads import one_blas_thread
+from calib.solve.lasting.find import Stretch
+from calib.solve.lasting.scatter import Together, together
+from calib.solve.refine import EVERY_TERM, Fit, refine
 
 POSE = tuple(f"{kind}_{axis}" for kind in ("rotation", "position") for axis in "xyz")
 
-# Weak knowledge about a lens since the rig was solved, as standard deviations: rings turn by some percent at most
-# without anybody noticing the framing, mounts give by a fraction of a millimetre; neither changes the distortion much.
+# Weak knowledge about a lens since the rig was solved, as standard deviations: rings turn by some
+# percent at most without anybody noticing the framing, mounts give by a fraction of a millimetre;
+# neither changes the distortion much.
 FOCAL_SHARE, CENTRE_SHARE, OTHER_TERM = 0.05, 0.01, 0.02
 
 
 def stored_terms(rig: Rig) -> tuple[str, ...]:
-    """Return the lens terms that the rig's solve determined or may have held wrong, and those of a ring, in order.
+    """Return the lens terms that the rig's solve determined or may have held wrong, and those of a
+    ring, in order.
 
-    Where it freed lenses these are all that a lens may have, as the wave must not bend to those that it left out.
+    Where it freed lenses these are all that a lens may have, as the wave must not bend to those
+    that it left out.
     """
     labels = (*rig.covariance.labels, *rig.covariance.held) if rig.covariance is not None else ()
-    found = {label.rpartition("/")[2] for label in labels if not label.startswith("wand/")} | set(RING)
-    if rig.covariance is not None and any(f"{name}/focal" in rig.covariance.labels for name in rig.names):
+    found = {label.rpartition("/")[2] for label in labels if not label.startswith("wand/")} | set(
+        RING
+    )
+    if rig.covariance is not None and any(
+        f"{name}/focal" in rig.covariance.labels for name in rig.names
+    ):
         found |= set(EVERY_TERM)
     return tuple(name for names in TERMS.values() for name in names if name in found)
 
@@ -49,7 +57,10 @@ def lacks_terms(rig: Rig) -> bool:
     """Return whether the rig's solve freed lenses and left out small terms that a lens may have."""
     known = rig.covariance
     labels = known.labels if known is not None else ()
-    return any(f"{n}/focal" in labels and any(f"{n}/{t}" not in labels for t in SMALL_TERMS) for n in rig.names)
+    return any(
+        f"{n}/focal" in labels and any(f"{n}/{t}" not in labels for t in SMALL_TERMS)
+        for n in rig.names
+    )
 
 
 def shape_axes(rig: Rig) -> int:
@@ -62,36 +73,30 @@ def change_prior(state: State, terms: tuple[str, ...], tracks: Tracks) -> Prior:
     """Return the weak prior about the lenses of a rig that stood for a while."""
     mean = np.stack([term_values(state.lens, name) for name in terms], axis=1)
     width = np.array([float(c.width) for c in tracks.cameras])
-    sigma = {"focal": FOCAL_SHARE * state.lens[:, 0], "cx": CENTRE_SHARE * width, "cy": CENTRE_SHARE * width}
+    sigma = {
+        "focal": FOCAL_SHARE * state.lens[:, 0],
+        "cx": CENTRE_SHARE * width,
+        "cy": CENTRE_SHARE * width,
+    }
     other = np.full(len(width), OTHER_TERM)
     return Prior(mean, np.stack([sigma.get(name, other) for name in terms], axis=1))
 
 
-def identified(rig: Rig, tracks: Tracks, progress: Progress) -> Tracks:
-    """Return a capture with its markers named by the rig's wand where none is; raises as ``identify`` does."""
-    return identify(tracks, rig.wand, progress).tracks if is_unnamed(tracks) else tracks
+def solve_anew(rig: Rig, tracks: Tracks, progress: Progress, start: State | None = None) -> Fit:
+    """Return the fit of a new wave with every camera free, from where the rig's cameras stood or
+    from ``start``; the wand's shape held.
 
-
-def solve_anew(rig: Rig, tracks: Tracks, progress: Progress) -> tuple[Fit, Tracks]:
-    """Return the fit of a new wave with every camera free, from where the rig's cameras stood; the wand's shape held.
-
-    Names that ``identify`` gave are checked across the cameras as they now stand; the tracks come back as used. Raises
-    UnsolvableError where the wave does not determine the cameras.
+    Raises UnsolvableError where the wave does not determine the cameras.
     """
-    start, terms = rig_state(rig, tracks.names), stored_terms(rig)
-    # Against the stored rig stretches that stand off show before a fit can give way to them; of two cameras none does.
+    stood, terms = rig_state(rig, tracks.names), stored_terms(rig)
+    # Against the stored rig stretches that stand off show before a fit can give way to them; of two
+    # cameras none does.
     is_told = len(tracks.names) > 2 and not lacks_terms(rig)  # nor does what a lens lacks
-    against = hold_cameras(tracks, rig.wand_used, start).stretches if is_told else ()
-    sound = _without(tracks, against)
+    against = hold_cameras(tracks, rig.wand_used, stood).stretches if is_told else ()
     # Whoever linearises about the fit takes the last step himself.
-    options = BundleOptions(terms=terms, prior=change_prior(start, terms, tracks), tolerance=1e-7)
-    fit = refine(sound, rig.wand_used, start, options, progress)
-    if is_named_by_us(tracks):
-        progress("names", 0, 1)
-        tracks = rename(tracks, rig.wand_used, fit.result.state).tracks
-        sound = _without(tracks, against)
-        fit = refine(sound, rig.wand_used, fit.result.state, options, progress)
-    return replace(fit, stretches=(*against, *fit.stretches)), tracks
+    options = BundleOptions(terms=terms, prior=change_prior(stood, terms, tracks), tolerance=1e-7)
+    fit = refine(_without(tracks, against), rig.wand_used, start or stood, options, progress)
+    return replace(fit, stretches=(*against, *fit.stretches))
 
 
 def _without(tracks: Tracks, stretches: Sequence[Stretch]) -> Tracks:
@@ -108,9 +113,11 @@ def _without(tracks: Tracks, stretches: Sequence[Stretch]) -> Tracks:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Reduced:
-    """The reduced normal equations at a state: matrix S and gradient g of turns, positions, lens terms and shape.
+    """The reduced normal equations at a state: matrix S and gradient g of turns, positions, lens
+    terms and shape.
 
-    Rows are ``6 + len(terms)`` parameters a camera as ``Covariance`` counts them, then the wand's coordinates.
+    Rows are ``6 + len(terms)`` parameters a camera as ``Covariance`` counts them, then the wand's
+    coordinates.
     """
 
     names: tuple[str, ...]
@@ -131,7 +138,9 @@ class Reduced:
         return cameras + [f"wand/{m}_{axis}" for m in markers for axis in "xyz"[:n_axes]]
 
     def with_scatter(self, scattered: Together | None) -> Reduced:
-        """Return the same with errors that last counted: ``scattered`` is of the twists that the solve uses."""
+        """Return the same with errors that last counted: ``scattered`` is of the twists that the
+        solve uses.
+        """
         if scattered is None:
             return self
         K = self.of_positions(scattered).information(self.S)
@@ -148,7 +157,9 @@ class Reduced:
         return replace(self, S=_turn_positions(self.S, R, self), g=_turn_positions(self.g, R, self))
 
 
-def reduced(problem: Problem, state: State, names: tuple[str, ...], terms: tuple[str, ...], n_axes: int) -> Reduced:
+def reduced(
+    problem: Problem, state: State, names: tuple[str, ...], terms: tuple[str, ...], n_axes: int
+) -> Reduced:
     """Return the reduced normal equations of a wave at a state, frames eliminated."""
     blocks = linearise(problem, state, terms, np.inf, n_axes)
     S, g = reduced_system(problem, blocks, inverse_factors(blocks.frame))
@@ -173,27 +184,32 @@ def _turn_positions(values: Array, R: Array, of: Reduced) -> Array:
     return np.asarray(T @ values @ T.T if values.ndim == 2 else T @ values)
 
 
-def _quiet(stage: str, done: int, total: int) -> None:
-    del stage, done, total
-
-
 @one_blas_thread
-def repair(rig: Rig, tracks: Tracks, changed: Mapping[str, tuple[str, ...]], progress: Progress = _quiet) -> Rig:
-    """Return the rig with the cameras of ``changed`` solved anew from a wave, in its frame; all others stay to the bit.
+def repair(
+    rig: Rig, tracks: Tracks, changed: Mapping[str, tuple[str, ...]], progress: Progress = quiet
+) -> Rig:
+    """Return the rig with the cameras of ``changed`` solved anew from a wave, in its frame; all
+    others stay to the bit.
 
-    ``changed`` names the cameras and which lens terms (``focal``, ``cx``...) to solve with their pose. The covariance
-    of what is solved is that of the wave plus what the held parameters' own uncertainty does to it: with S the reduced
-    normal matrix, ``G = -S_mm⁻¹ S_mh`` and C of the held, it is ``S_mm⁻¹ + G C Gᵀ``, and ``G C`` against the held.
+    ``changed`` names the cameras and which lens terms (``focal``, ``cx``...) to solve with their
+    pose. The covariance of what is solved is that of the wave plus what the held parameters' own
+    uncertainty does to it: with S the reduced normal matrix, ``G = -S_mm⁻¹ S_mh`` and C of the
+    held, it is ``S_mm⁻¹ + G C Gᵀ``, and ``G C`` against the held.
 
-    Raises InputError where a camera is unknown or none is held, UnsolvableError where the wave does not place it.
+    Raises InputError where a camera is unknown or none is held, UnsolvableError where the wave does
+    not place it.
     """
     names = tracks.names
     unknown = [n for n in changed if n not in names]
     if unknown:
-        raise InputError("repair", expected=f"cameras of the wave, {', '.join(names)}", found=", ".join(unknown))
+        raise InputError(
+            "repair", expected=f"cameras of the wave, {', '.join(names)}", found=", ".join(unknown)
+        )
     if not changed or len(changed) >= len(names):
         found = "none to solve" if not changed else "no camera that stays"
-        raise InputError("repair", expected="some cameras to solve and others that stay", found=found)
+        raise InputError(
+            "repair", expected="some cameras to solve and others that stay", found=found
+        )
     terms = stored_terms(rig)
     start = rig_state(rig, names)
     is_free = np.zeros((len(names), len(POSE) + len(terms)), bool)
@@ -205,7 +221,11 @@ def repair(rig: Rig, tracks: Tracks, changed: Mapping[str, tuple[str, ...]], pro
     labels = now.labels(rig.wand_used.markers)
     solved = np.flatnonzero(is_free.ravel())
     if (np.diag(now.S)[solved] <= 0).any():
-        blind = [n for n in changed if not (fit.problem.weight[:, fit.problem.cam == names.index(n)] > 0).any()]
+        blind = [
+            n
+            for n in changed
+            if not (fit.problem.weight[:, fit.problem.cam == names.index(n)] > 0).any()
+        ]
         raise UnsolvableError(
             ", ".join(blind or changed), expected="points that place the camera", found="too few",
             remedy="Wave longer in front of it.", cameras=blind or list(changed),
@@ -218,13 +238,19 @@ def repair(rig: Rig, tracks: Tracks, changed: Mapping[str, tuple[str, ...]], pro
         pose = Pose(fit.result.state.cam_R[c], fit.result.state.cam_t[c])
         lens = Lens.from_vector(fit.result.state.lens[c]) if freed else was.lens
         cameras[name] = RigCamera(name, was.width, was.height, lens, pose, stats[c])
-    return replace(rig, cameras=tuple(cameras.values()), covariance=_covariance(rig, now, scattered, labels, solved))
+    return replace(
+        rig,
+        cameras=tuple(cameras.values()),
+        covariance=_covariance(rig, now, scattered, labels, solved),
+    )
 
 
 def _covariance(
     rig: Rig, now: Reduced, scattered: Together | None, labels: list[str], solved: NDArray[np.intp]
 ) -> Covariance:
-    """Return the joint covariance with the rows ``solved`` determined by the wave and all else as it was."""
+    """Return the joint covariance with the rows ``solved`` determined by the wave and all else as
+    it was.
+    """
     S = now.S
     new = [labels[i] for i in solved]
     old = rig.covariance or Covariance((), np.zeros((0, 0)))
@@ -248,7 +274,9 @@ def _covariance(
         if label in row and label not in every:  # a lens that is held still pulls this wave as well
             pull[len(kept) :, k] -= own @ S[solved, row[label]]
     # Camera by camera in the rig's order, the wand last, as a solve writes them.
-    place = {f"{name}/{p}": k for k, (name, p) in enumerate((n, p) for n in rig.names for p in _order())}
+    place = {
+        f"{name}/{p}": k for k, (name, p) in enumerate((n, p) for n in rig.names for p in _order())
+    }
     order = sorted(range(len(every)), key=lambda i: place.get(every[i], len(place) + i))
     matrix = 0.5 * (joint + joint.T)[np.ix_(order, order)]
     return Covariance(tuple(every[i] for i in order), matrix, old.held, pull[order])

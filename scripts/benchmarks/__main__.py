@@ -8,13 +8,26 @@ import sys
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
 
-from scripts.benchmarks import accuracy, causes, errorbars, general, naming, recheck, references, sizes, sparse, speed
+from scripts.benchmarks import (
+    accuracy,
+    causes,
+    errorbars,
+    general,
+    naming,
+    recheck,
+    references,
+    sizes,
+    sparse,
+    speed,
+)
 from scripts.benchmarks.table import WORK, Row, head, note, table
 
 
 @dataclass(frozen=True)
 class Part:
-    """A measurement that runs alone: what it is about, its options, and what makes its rows of the table."""
+    """A measurement that runs alone: what it is about, its options, and what makes its rows of the
+    table.
+    """
 
     about: str
     add_options: Callable[[argparse.ArgumentParser], None]
@@ -23,10 +36,20 @@ class Part:
 
 PARTS = {
     "accuracy": Part("3D error against the best possible", accuracy.add_options, accuracy.run),
-    "zoom": Part("rigs that solve from focal lengths 30 % off", accuracy.add_zoom_options, accuracy.run_zoom),
-    "unknown": Part("rigs that solve with no focal length given", accuracy.add_unknown_options, accuracy.run_unknown),
-    "errorbars": Part("pose errors against the stated covariance", errorbars.add_options, errorbars.run),
-    "outliers": Part("3D error with 10 % gross outliers", accuracy.add_outlier_options, accuracy.run_outliers),
+    "zoom": Part(
+        "rigs that solve from focal lengths 30 % off", accuracy.add_zoom_options, accuracy.run_zoom
+    ),
+    "unknown": Part(
+        "rigs that solve with no focal length given",
+        accuracy.add_unknown_options,
+        accuracy.run_unknown,
+    ),
+    "errorbars": Part(
+        "pose errors against the stated covariance", errorbars.add_options, errorbars.run
+    ),
+    "outliers": Part(
+        "3D error with 10 % gross outliers", accuracy.add_outlier_options, accuracy.run_outliers
+    ),
     "causes": Part("planted faults named, and false alarms", causes.add_options, causes.run),
     "speed": Part("bundle and whole solve against Ceres", speed.add_options, speed.run),
     "memory": Part("peak memory and time as a wave grows", sizes.add_options, sizes.run),
@@ -34,7 +57,9 @@ PARTS = {
     "recheck": Part("what a recheck names of planted changes", recheck.add_options, recheck.run),
     "general": Part("a published problem of general points", general.add_options, general.run),
     "identify": Part("nameless captures among stray points", naming.add_options, naming.run),
-    "references": Part("a small wand problem by general solvers", references.add_options, references.run),
+    "references": Part(
+        "a small wand problem by general solvers", references.add_options, references.run
+    ),
 }
 # What ``all`` passes on to the parts that have it.
 SHARED = {"rigs": int, "seed": int, "jobs": int, "repeats": int, "ceres_source": str}
@@ -57,11 +82,17 @@ def main() -> int:
     """Return 1 where a figure is not reached."""
     parser = argparse.ArgumentParser(prog="scripts/bench", description="Measure calib itself.")
     parts = parser.add_subparsers(dest="part", required=True, metavar="PART")
-    everything = parts.add_parser("all", help="all parts, one table", description="Run all parts; print one table.")
+    everything = parts.add_parser(
+        "all", help="all parts, one table", description="Run all parts; print one table."
+    )
     for key, kind in SHARED.items():
-        everything.add_argument(f"--{key.replace('_', '-')}", type=kind, help="for the parts that have it")
+        everything.add_argument(
+            f"--{key.replace('_', '-')}", type=kind, help="for the parts that have it"
+        )
     for name, part in PARTS.items():
-        part.add_options(parts.add_parser(name, help=part.about.replace("%", "%%"), description=part.about))
+        part.add_options(
+            parts.add_parser(name, help=part.about.replace("%", "%%"), description=part.about)
+        )
     for one in parts.choices.values():
         one.add_argument("--json", action="store_true", help="print the rows as one JSON document")
     options = parser.parse_args()
@@ -73,7 +104,11 @@ def main() -> int:
             note(f"-- {name}: {PARTS[name].about}")
         rows += PARTS[name].run(options_of(name, options) if options.part == "all" else options)
     if options.json:
-        print(json.dumps({"head": start.splitlines(), "rows": [asdict(r) for r in rows]}, ensure_ascii=False))
+        print(
+            json.dumps(
+                {"head": start.splitlines(), "rows": [asdict(r) for r in rows]}, ensure_ascii=False
+            )
+        )
     else:
         print(f"{start}\n\n{table(rows)}")
     return int(any(r.is_met is False for r in rows))

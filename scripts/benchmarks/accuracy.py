@@ -1,4 +1,6 @@
-"""Solve simulated rigs of mixed layout, wand and noise; compare 3D errors with the most likely rig from the truth."""
+"""Solve simulated rigs of mixed layout, wand and noise; compare 3D errors with the most likely rig
+from the truth.
+"""
 
 from __future__ import annotations
 
@@ -18,18 +20,19 @@ from calib.check.oracle import likelihood_optimum
 from calib.check.truth import error_against_truth
 from calib.core.rig import Rig
 from calib.errors import CalibError, UnsolvableError
+from calib.pipeline import calibrate
 from calib.simulate import Scenario, Simulation, sample_points, simulate
 from calib.simulate.imaging import camera_sigma
 from calib.simulate.layouts import small_term_sd
-from calib.solve.calibrate import calibrate
-from calib.solve.start import AUTO, term_names
+from calib.solve.start.lenses import AUTO, term_names
 from scripts.benchmarks.table import Row, note
 from scripts.benchmarks.truths import add_option, drawn_from
 
 LAYOUTS = ("room", "corridor", "row", "dome")
 WANDS = ("line3", "plane5", "solid6")
 N_TEST_POINTS = 500
-# The median of random rigs never comes near this: a rig beyond it went to a wrong minimum and does not count as solved.
+# The median of random rigs never comes near this: a rig beyond it went to a wrong minimum and does
+# not count as solved.
 WRONG = 2.0
 T = TypeVar("T")
 
@@ -44,13 +47,17 @@ class Case:
     focal_error: float
     outliers: float
     known_lens: str = "nominal"
-    marker_error_mm: float = 0.0  # the best possible rig knows the true wand, so ratios need a wand as stated
+    marker_error_mm: float = (
+        0.0  # the best possible rig knows the true wand, so ratios need a wand as stated
+    )
     truth: str = "real"  # what lenses and errors are drawn from: see ``truths``
 
 
 @dataclass(frozen=True)
 class Outcome:
-    """One rig: median 3D errors in mm of ours and of the best possible, their ratio, and seconds; or why not."""
+    """One rig: median 3D errors in mm of ours and of the best possible, their ratio, and seconds;
+    or why not.
+    """
 
     scenario: dict[str, Any]
     ours_mm: float
@@ -68,7 +75,9 @@ class Outcome:
 
 
 def scenario_of(index: int, case: Case) -> Scenario:
-    """Return the index-th rig: layouts in turn, wands in turn, 4 to 24 cameras and the rig's noise at random."""
+    """Return the index-th rig: layouts in turn, wands in turn, 4 to 24 cameras and the rig's noise
+    at random.
+    """
     seed = case.first_seed + index
     rng = np.random.default_rng(seed)
     n_cameras = int(rng.integers(4, 25))
@@ -83,8 +92,12 @@ def scenario_of(index: int, case: Case) -> Scenario:
 
 
 def capture_of(index: int, case: Case) -> Simulation:
-    """Return the capture of the index-th rig; where its waves leave the rig in pieces, the rig of a later seed."""
-    for later in range(0, 10 * 100_000, 100_000):  # no index of a run reaches this far, and layout and wand stay
+    """Return the capture of the index-th rig; where its waves leave the rig in pieces, the rig of a
+    later seed.
+    """
+    for later in range(
+        0, 10 * 100_000, 100_000
+    ):  # no index of a run reaches this far, and layout and wand stay
         try:
             return simulate(scenario_of(index + later * 12, case))
         except UnsolvableError:
@@ -138,16 +151,27 @@ def over_rigs(function: Callable[[int], T], indices: Sequence[int], n_jobs: int)
 def add_rig_options(parser: argparse.ArgumentParser, rigs: int) -> None:
     """Add what every part over simulated rigs takes."""
     parser.add_argument("--rigs", type=int, default=rigs)
-    parser.add_argument("--seed", type=int, default=1000, help="of the first rig; the others count on")
-    parser.add_argument("--sigma-px", type=float, nargs=2, default=(0.05, 0.5), help="limits of a camera's noise")
-    parser.add_argument("--noise-spread", type=float, default=2.0, help="cameras differ by up to this, either way")
+    parser.add_argument(
+        "--seed", type=int, default=1000, help="of the first rig; the others count on"
+    )
+    parser.add_argument(
+        "--sigma-px", type=float, nargs=2, default=(0.05, 0.5), help="limits of a camera's noise"
+    )
+    parser.add_argument(
+        "--noise-spread", type=float, default=2.0, help="cameras differ by up to this, either way"
+    )
     parser.add_argument("--jobs", type=int, default=2)
     add_option(parser)
 
 
 def add_options(parser: argparse.ArgumentParser) -> None:
     add_rig_options(parser, 200)
-    parser.add_argument("--focal-error", type=float, default=0.10, help="nominal focal lengths off by up to this share")
+    parser.add_argument(
+        "--focal-error",
+        type=float,
+        default=0.10,
+        help="nominal focal lengths off by up to this share",
+    )
     parser.add_argument("--known-lens", choices=("nominal", "nothing"), default="nominal")
     parser.add_argument("--outliers", type=float, default=0.003, help="share of gross outliers")
     parser.add_argument("--save", help="write every rig's outcome to this JSON file")
@@ -175,11 +199,14 @@ def seeds_of(options: argparse.Namespace) -> str:
 def outcomes_of(options: argparse.Namespace) -> list[Outcome]:
     """Return what the rigs of a run came to, telling each on standard error."""
     case = Case(
-        options.seed, tuple(options.sigma_px), options.noise_spread, options.focal_error, options.outliers,
+        options.seed, tuple(options.sigma_px), options.noise_spread, options.focal_error,
+        options.outliers,
         options.known_lens, truth=options.truth,
     )  # fmt: skip
     outcomes = []
-    for k, outcome in enumerate(over_rigs(partial(measure, case=case), range(options.rigs), options.jobs)):
+    for k, outcome in enumerate(
+        over_rigs(partial(measure, case=case), range(options.rigs), options.jobs)
+    ):
         outcomes.append(outcome)
         note(_line(k, outcome))
     note(summary(outcomes))
@@ -196,9 +223,27 @@ def run(options: argparse.Namespace) -> list[Row]:
     most, most_high = (1.05, 1.2) if options.truth == "plain" else (1.10, 1.3)
     what = f"accuracy ({options.truth})"
     return [
-        Row(f"{what}: rigs solved", "all", f"{n_solved} of {len(outcomes)}", n_solved == len(outcomes), seeds),
-        Row(f"{what}: 3D error / best possible, median", f"≤ {most}", f"{median:.3f}", median <= most, seeds),
-        Row(f"{what}: the same, 95th percentile", f"≤ {most_high}", f"{high:.3f}", high <= most_high, seeds),
+        Row(
+            f"{what}: rigs solved",
+            "all",
+            f"{n_solved} of {len(outcomes)}",
+            n_solved == len(outcomes),
+            seeds,
+        ),
+        Row(
+            f"{what}: 3D error / best possible, median",
+            f"≤ {most}",
+            f"{median:.3f}",
+            median <= most,
+            seeds,
+        ),
+        Row(
+            f"{what}: the same, 95th percentile",
+            f"≤ {most_high}",
+            f"{high:.3f}",
+            high <= most_high,
+            seeds,
+        ),
     ]
 
 
@@ -213,34 +258,67 @@ def run_unknown(options: argparse.Namespace) -> list[Row]:
 def run_outliers(options: argparse.Namespace) -> list[Row]:
     outcomes = outcomes_of(options)
     n_solved, (median, high) = sum(o.is_solved for o in outcomes), quantiles(outcomes, 50, 95)
-    found = f"median {median:.3f}, 95th percentile {high:.3f}, {n_solved} of {len(outcomes)} rigs solved"
+    found = (
+        f"median {median:.3f}, 95th percentile {high:.3f}, {n_solved} of "
+        f"{len(outcomes)} rigs solved"
+    )
     is_met = median <= 1.10 and n_solved == len(outcomes)
-    return [Row("outliers: 10 % gross, 3D error / best possible", "≤ 1.10", found, is_met, seeds_of(options))]
+    return [
+        Row(
+            "outliers: 10 % gross, 3D error / best possible",
+            "≤ 1.10",
+            found,
+            is_met,
+            seeds_of(options),
+        )
+    ]
 
 
 def _solved_row(what: str, share: float, options: argparse.Namespace) -> Row:
     outcomes = outcomes_of(options)
     n_solved, (median, high) = sum(o.is_solved for o in outcomes), quantiles(outcomes, 50, 95)
-    found = f"{n_solved} of {len(outcomes)} rigs solved, error / best {median:.3f} median, {high:.3f} 95th percentile"
-    return Row(what, f"≥ {100 * share:.0f} of 100", found, n_solved >= share * len(outcomes), seeds_of(options))
+    found = (
+        f"{n_solved} of {len(outcomes)} rigs solved, error / best {median:.3f} "
+        f"median, {high:.3f} 95th percentile"
+    )
+    return Row(
+        what,
+        f"≥ {100 * share:.0f} of 100",
+        found,
+        n_solved >= share * len(outcomes),
+        seeds_of(options),
+    )
 
 
 def quantiles(outcomes: list[Outcome], *percent: float) -> list[float]:
-    """Return percentiles of the error ratio over the rigs that came out, wrong ones included; nan where none did."""
+    """Return percentiles of the error ratio over the rigs that came out, wrong ones included; nan
+    where none did.
+    """
     ratio = [o.ratio for o in outcomes if not o.failure]
-    return [float(q) for q in np.percentile(ratio, percent)] if ratio else [float("nan")] * len(percent)
+    return (
+        [float(q) for q in np.percentile(ratio, percent)]
+        if ratio
+        else [float("nan")] * len(percent)
+    )
 
 
 def _line(k: int, o: Outcome) -> str:
     s = o.scenario
-    what = o.failure or f"{o.ours_mm:8.4f} mm, best {o.best_mm:8.4f} mm, ratio {o.ratio:6.3f}, {o.seconds:5.1f} s"
+    what = (
+        o.failure
+        or f"{o.ours_mm:8.4f} mm, best {o.best_mm:8.4f} mm, ratio {o.ratio:6.3f}, "
+        f"{o.seconds:5.1f} s"
+    )
     rig = f"{s['layout']:9}{s['wand']:7}{s['n_cameras']:3d} cameras {s['sigma_px']:.2f} px"
     return f"{k:4d} seed {s['seed']:5d} {rig}  {what}"
 
 
 def summary(outcomes: list[Outcome]) -> str:
     """Return the distribution of the error ratio."""
-    lines = [f"{sum(o.is_solved for o in outcomes)} of {len(outcomes)} rigs solved (an error below {WRONG:g} × best)"]
+    lines = [
+        f"{sum(o.is_solved for o in outcomes)} of {len(outcomes)} rigs solved (an error "
+        f"below {WRONG:g} × best)"
+    ]
     names = ("5 %", "25 %", "median", "75 %", "95 %", "worst")
     pairs = zip(names, quantiles(outcomes, 5, 25, 50, 75, 95, 100), strict=True)
     lines.append("3D error / best possible: " + ", ".join(f"{n} {q:.3f}" for n, q in pairs))

@@ -1,4 +1,6 @@
-"""The reference program: compiled Ceres on the same problem, released flags, its faster Schur solver."""
+"""The reference program: compiled Ceres on the same problem, released flags, its faster Schur
+solver.
+"""
 
 from __future__ import annotations
 
@@ -10,7 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from calib.core.geometry import vector_from_rotation
-from calib.solve.problem import term_values
+from calib.solve.bundle.problem import term_values
 from scripts.benchmarks.table import WORK
 from scripts.benchmarks.wand_task import TERMS, Task, Timing
 
@@ -25,7 +27,9 @@ def write_problem(task: Task, path: Path) -> None:
     marker, pair = np.nonzero(problem.weight > 0)
     order = np.lexsort((problem.cam[pair], problem.frame[pair]))
     marker, pair = marker[order], pair[order]
-    cameras = np.hstack([vector_from_rotation(s.cam_R), s.cam_t, *(term_values(s.lens, n)[:, None] for n in TERMS)])
+    cameras = np.hstack(
+        [vector_from_rotation(s.cam_R), s.cam_t, *(term_values(s.lens, n)[:, None] for n in TERMS)]
+    )
     frames = np.hstack([vector_from_rotation(s.wand_R), s.wand_t])
     seen = np.column_stack([*problem.uv_px[:, marker, pair], 1.0 / problem.weight[marker, pair]])
     with path.open("w") as out:
@@ -44,7 +48,10 @@ def compile_ceres() -> Path | str:
     if compiler is None:
         return "Ceres takes no part: no g++ here (on Debian: apt-get install g++)."
     if not Path("/usr/include/ceres/ceres.h").is_file():
-        return "Ceres takes no part: libceres-dev is not installed (on Debian: apt-get install libceres-dev)."
+        return (
+            "Ceres takes no part: libceres-dev is not installed (on Debian: apt-get "
+            "install libceres-dev)."
+        )
     if program.is_file() and program.stat().st_mtime > SOURCE.stat().st_mtime:
         return program
     flags = ["-std=c++17", "-O3", "-DNDEBUG", "-march=native", "-fopenmp", "-I/usr/include/eigen3"]

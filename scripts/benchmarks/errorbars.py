@@ -1,8 +1,10 @@
-"""Compare the camera poses' errors over simulated rigs with the joint covariance that each solve states.
+"""Compare the camera poses' errors over simulated rigs with the joint covariance that each solve
+states.
 
-Turns and positions of all cameras are tested jointly, freed of the motion of the rig as a whole: with G the six
-motions of the world as changes of the poses and B a basis with Bᵀ G = 0, the normalised error squared is
-``(Bᵀ e)ᵀ (Bᵀ C B)⁻¹ (Bᵀ e)``, chi-square with 6 n - 6 degrees of freedom for n cameras, the same in every gauge.
+Turns and positions of all cameras are tested jointly, freed of the motion of the rig as a whole:
+with G the six motions of the world as changes of the poses and B a basis with Bᵀ G = 0, the
+normalised error squared is ``(Bᵀ e)ᵀ (Bᵀ C B)⁻¹ (Bᵀ e)``, chi-square with 6 n - 6 degrees of
+freedom for n cameras, the same in every gauge.
 """
 
 from __future__ import annotations
@@ -19,20 +21,31 @@ from scipy import stats
 from calib.core.geometry import Array, cross_matrix, rotation_from_vector, vector_from_rotation
 from calib.core.rig import Covariance, Rig
 from calib.errors import CalibError
-from calib.solve.calibrate import calibrate
-from scripts.benchmarks.accuracy import LAYOUTS, WANDS, Case, add_rig_options, capture_of, over_rigs, seeds_of
+from calib.pipeline import calibrate
+from scripts.benchmarks.accuracy import (
+    LAYOUTS,
+    WANDS,
+    Case,
+    add_rig_options,
+    capture_of,
+    over_rigs,
+    seeds_of,
+)
 from scripts.benchmarks.table import Row, note
 
-RADIAN_MM = 3000.0  # how turns weigh against shifts where a rig is held as a whole: a usual distance to the wand
+# how turns weigh against shifts where a rig is held as a whole: a usual distance to the wand
+RADIAN_MM = 3000.0
 N_ALIGN = 8  # each step squares what is left of the misfit as a whole
 
 
 @dataclass(frozen=True)
 class Outcome:
-    """One rig: its normalised error squared and degrees of freedom, of all poses and of turns and positions alone.
+    """One rig: its normalised error squared and degrees of freedom, of all poses and of turns and
+    positions alone.
 
-    ``turn`` and ``position`` are mean squared errors of single parameters in units of sigma, ``size`` that of the
-    rig's overall size, one degree of freedom: what each kind adds to a ratio that is off.
+    ``turn`` and ``position`` are mean squared errors of single parameters in units of sigma,
+    ``size`` that of the rig's overall size, one degree of freedom: what each kind adds to a ratio
+    that is off.
     """
 
     scenario: dict[str, Any]
@@ -56,11 +69,15 @@ class Outcome:
 def poses(rig: Rig, names: tuple[str, ...]) -> tuple[Array, Array]:
     """Return rotations of cam_from_world (n, 3, 3) and positions (n, 3) in mm."""
     cameras = [rig.camera(n) for n in names]
-    return np.stack([c.cam_from_world.R for c in cameras]), np.stack([c.position_mm for c in cameras])
+    return np.stack([c.cam_from_world.R for c in cameras]), np.stack(
+        [c.position_mm for c in cameras]
+    )
 
 
 def world_motions(R: Array, position: Array) -> Array:
-    """Return turns about and shifts along the world's axes as changes of turn and position (6 n, 6)."""
+    """Return turns about and shifts along the world's axes as changes of turn and position (6 n,
+    6).
+    """
     G = np.zeros((len(R), 6, 6))
     G[:, :3, :3] = -R
     G[:, 3:, :3] = -cross_matrix(position)
@@ -69,7 +86,9 @@ def world_motions(R: Array, position: Array) -> Array:
 
 
 def pose_errors(rig: Rig, truth: Rig) -> tuple[Array, Array]:
-    """Return errors (6 n,) of turn and position once the truth is moved on to the rig, and the motions (6 n, 6)."""
+    """Return errors (6 n,) of turn and position once the truth is moved on to the rig, and the
+    motions (6 n, 6).
+    """
     R, position = poses(rig, rig.names)
     true_R, true_position = poses(truth, rig.names)
     u, _, vt = np.linalg.svd(np.einsum("cji,cjk->ik", R, true_R))
@@ -78,7 +97,9 @@ def pose_errors(rig: Rig, truth: Rig) -> tuple[Array, Array]:
     true_position = true_position + (position - true_position).mean(axis=0)
     weight = np.tile([RADIAN_MM] * 3 + [1.0] * 3, len(R))
     for _ in range(N_ALIGN):
-        e = np.hstack([vector_from_rotation(R @ np.swapaxes(true_R, 1, 2)), position - true_position]).ravel()
+        e = np.hstack(
+            [vector_from_rotation(R @ np.swapaxes(true_R, 1, 2)), position - true_position]
+        ).ravel()
         G = world_motions(true_R, true_position)
         step = np.linalg.lstsq(weight[:, None] * G, weight * e, rcond=None)[0]
         turn = rotation_from_vector(step[:3])
@@ -87,7 +108,9 @@ def pose_errors(rig: Rig, truth: Rig) -> tuple[Array, Array]:
 
 
 def freed(C: Array, G: Array, *vectors: Array) -> tuple[Array, list[Array]]:
-    """Return covariance and vectors (n,) in a basis across the motions G (n, 6), each parameter in its own sigma."""
+    """Return covariance and vectors (n,) in a basis across the motions G (n, 6), each parameter in
+    its own sigma.
+    """
     scale = 1.0 / np.sqrt(np.diag(C))
     B = np.linalg.qr(scale[:, None] * G, mode="complete")[0][:, 6:]
     return B.T @ (C * scale[:, None] * scale) @ B, [B.T @ (scale * v) for v in vectors]
@@ -95,7 +118,9 @@ def freed(C: Array, G: Array, *vectors: Array) -> tuple[Array, list[Array]]:
 
 def pose_rows(covariance: Covariance, names: tuple[str, ...]) -> Array:
     """Return the covariance of all cameras' turns and positions (6 n, 6 n)."""
-    labels = [f"{n}/{kind}_{axis}" for n in names for kind in ("rotation", "position") for axis in "xyz"]
+    labels = [
+        f"{n}/{kind}_{axis}" for n in names for kind in ("rotation", "position") for axis in "xyz"
+    ]
     at = [covariance.labels.index(label) for label in labels]
     return covariance.matrix[np.ix_(at, at)]
 
@@ -117,11 +142,15 @@ def measure(index: int, case: Case) -> Outcome:
     information = np.linalg.solve(A, growth)
     size = float(information @ r) ** 2 / float(information @ growth)
     turn, places = (pulls(e, C, G)[:, k].mean() for k in (0, 1))
-    return Outcome(scenario, float(r @ np.linalg.solve(A, r)), len(r), float(turn), float(places), size)
+    return Outcome(
+        scenario, float(r @ np.linalg.solve(A, r)), len(r), float(turn), float(places), size
+    )
 
 
 def pulls(e: Array, C: Array, G: Array) -> Array:
-    """Return each camera's squared errors of turn and position in units of sigma (n, 2, 3), the rig held as a whole."""
+    """Return each camera's squared errors of turn and position in units of sigma (n, 2, 3), the rig
+    held as a whole.
+    """
     weight = np.tile([RADIAN_MM] * 3 + [1.0] * 3, len(e) // 6)
     P = np.eye(len(e)) - G @ np.linalg.lstsq(weight[:, None] * G, np.diag(weight), rcond=None)[0]
     return np.asarray(((P @ e) ** 2 / np.diag(P @ C @ P.T)).reshape(-1, 2, 3))
@@ -129,7 +158,12 @@ def pulls(e: Array, C: Array, G: Array) -> Array:
 
 def add_options(parser: argparse.ArgumentParser) -> None:
     add_rig_options(parser, 200)
-    parser.add_argument("--marker-error", type=float, default=0.02, help="SD in mm of the wand's markers off its file")
+    parser.add_argument(
+        "--marker-error",
+        type=float,
+        default=0.02,
+        help="SD in mm of the wand's markers off its file",
+    )
     parser.add_argument("--focal-error", type=float, default=0.10)
     parser.add_argument("--outliers", type=float, default=0.003)
     parser.add_argument("--save", help="write every rig's outcome to this JSON file")
@@ -137,19 +171,26 @@ def add_options(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> list[Row]:
     case = Case(
-        options.seed, tuple(options.sigma_px), options.noise_spread, options.focal_error, options.outliers,
+        options.seed, tuple(options.sigma_px), options.noise_spread, options.focal_error,
+        options.outliers,
         marker_error_mm=options.marker_error, truth=options.truth,
     )  # fmt: skip
     outcomes = []
-    for k, o in enumerate(over_rigs(partial(measure, case=case), range(options.rigs), options.jobs)):
+    for k, o in enumerate(
+        over_rigs(partial(measure, case=case), range(options.rigs), options.jobs)
+    ):
         outcomes.append(o)
         s = o.scenario
         found = (
             o.failure
-            or f"{o.squared:8.1f} of {o.dof:3d}, ratio {o.ratio:5.2f}{'' if o.is_held else '  outside'}"
+            or f"{o.squared:8.1f} of {o.dof:3d}, ratio "
+            f"{o.ratio:5.2f}{'' if o.is_held else '  outside'}"
             f"   pulls²: turns {o.turn:5.2f}, positions {o.position:5.2f}, size {o.size:6.2f}"
         )
-        note(f"{k:4d} seed {s['seed']:5d} {s['layout']:9}{s['wand']:7}{s['n_cameras']:3d} cameras  {found}")
+        note(
+            f"{k:4d} seed {s['seed']:5d} {s['layout']:9}{s['wand']:7}{s['n_cameras']:3d} "
+            f"cameras  {found}"
+        )
     if options.save:
         with open(options.save, "w", encoding="utf-8") as file:
             json.dump([vars(o) for o in outcomes], file)
@@ -160,7 +201,9 @@ def run(options: argparse.Namespace) -> list[Row]:
         for kind in kinds:
             note(f"{kind:10}" + _summary([o for o in solved if o.scenario[key] == kind]))
     note(f"{'all':10}" + _summary(solved))
-    ratio, held = (float(np.mean(v)) for v in ([o.ratio for o in solved], [o.is_held for o in solved]))
+    ratio, held = (
+        float(np.mean(v)) for v in ([o.ratio for o in solved], [o.is_held for o in solved])
+    )
     of_ratio = np.sqrt(sum(2.0 / o.dof for o in solved)) / len(solved)  # what chance alone leaves
     of_held = np.sqrt(0.95 * 0.05 / len(solved))
     seeds = seeds_of(options)
@@ -168,7 +211,8 @@ def run(options: argparse.Namespace) -> list[Row]:
     return [
         Row(
             "error bars: normalised error squared / degrees of freedom, mean", "0.95 to 1.05",
-            f"{ratio:.3f} (chance ± {of_ratio:.3f}), {left} not solved", 0.95 <= ratio <= 1.05 and not left, seeds,
+            f"{ratio:.3f} (chance ± {of_ratio:.3f}), {left} not "
+            f"solved", 0.95 <= ratio <= 1.05 and not left, seeds,
         ),
         Row(
             "error bars: 95 % regions that hold the truth", "93 to 97 %",
@@ -180,9 +224,13 @@ def run(options: argparse.Namespace) -> list[Row]:
 def _summary(outcomes: list[Outcome]) -> str:
     if not outcomes:
         return "no rigs"
-    mean = {k: float(np.mean([getattr(o, k) for o in outcomes])) for k in ("ratio", "turn", "position", "size")}
+    mean = {
+        k: float(np.mean([getattr(o, k) for o in outcomes]))
+        for k in ("ratio", "turn", "position", "size")
+    }
     held = 100 * np.mean([o.is_held for o in outcomes])
     return (
-        f"{len(outcomes):4d} rigs: ratio {mean['ratio']:.3f}, held {held:.1f} %; mean squares of turns "
+        f"{len(outcomes):4d} rigs: ratio {mean['ratio']:.3f}, held {held:.1f} %; mean "
+        f"squares of turns "
         f"{mean['turn']:.2f}, positions {mean['position']:.2f}, size {mean['size']:.2f}"
     )

@@ -1,4 +1,6 @@
-"""A line chart on logarithmic axes as an SVG file, written by hand so that the bench needs no drawing library."""
+"""A line chart on logarithmic axes as an SVG file, written by hand so that the bench needs no
+drawing library.
+"""
 
 from __future__ import annotations
 
@@ -33,9 +35,14 @@ class Chart:
 
 def write_charts(charts: Sequence[Chart], path: Path) -> Path:
     """Write the charts side by side into one SVG file and return its path."""
-    parts = [f'<g transform="translate({k * WIDTH} 0)">{_draw(c)}</g>' for k, c in enumerate(charts)]
+    parts = [
+        f'<g transform="translate({k * WIDTH} 0)">{_draw(c)}</g>' for k, c in enumerate(charts)
+    ]
     width = WIDTH * len(charts)
-    head = f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {HEIGHT}" width="{width}" height="{HEIGHT}"'
+    head = (
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {HEIGHT}" '
+        f'width="{width}" height="{HEIGHT}"'
+    )
     style = 'font-family="sans-serif" font-size="12" fill="#222"'
     back = f'<rect width="{width}" height="{HEIGHT}" fill="#fff"/>'
     path.parent.mkdir(parents=True, exist_ok=True)
@@ -44,7 +51,8 @@ def write_charts(charts: Sequence[Chart], path: Path) -> Path:
 
 
 def ticks(low: float, high: float) -> list[float]:
-    """Return round values 1, 2 and 5 times powers of ten that reach from below ``low`` to above ``high``.
+    """Return round values 1, 2 and 5 times powers of ten that reach from below ``low`` to above
+    ``high``.
 
     >>> ticks(3.0, 40.0)
     [2.0, 5.0, 10.0, 20.0, 50.0]
@@ -66,30 +74,50 @@ def _draw(chart: Chart) -> str:
         return LEFT + (right - LEFT) * math.log(x / x_ticks[0]) / math.log(x_ticks[-1] / x_ticks[0])
 
     def at_y(y: float) -> float:
-        return bottom - (bottom - TOP) * math.log(y / y_ticks[0]) / math.log(y_ticks[-1] / y_ticks[0])
+        return bottom - (bottom - TOP) * math.log(y / y_ticks[0]) / math.log(
+            y_ticks[-1] / y_ticks[0]
+        )
 
-    out = [f'<text x="{LEFT}" y="22" font-size="14" font-weight="bold">{escape(chart.title)}</text>']
+    out = [
+        f'<text x="{LEFT}" y="22" font-size="14" font-weight="bold">{escape(chart.title)}</text>'
+    ]
     for x in x_ticks:
         out.append(f'<path d="M{at_x(x):.1f} {TOP}V{bottom}" stroke="#ddd"/>')
-        out.append(f'<text x="{at_x(x):.1f}" y="{bottom + 17}" text-anchor="middle">{_number(x)}</text>')
+        out.append(
+            f'<text x="{at_x(x):.1f}" y="{bottom + 17}" text-anchor="middle">{_number(x)}</text>'
+        )
     for y in y_ticks:
         out.append(f'<path d="M{LEFT} {at_y(y):.1f}H{right}" stroke="#ddd"/>')
-        out.append(f'<text x="{LEFT - 7}" y="{at_y(y) + 4:.1f}" text-anchor="end">{_number(y)}</text>')
+        out.append(
+            f'<text x="{LEFT - 7}" y="{at_y(y) + 4:.1f}" text-anchor="end">{_number(y)}</text>'
+        )
     middle_x, middle_y = (LEFT + right) / 2, (TOP + bottom) / 2
-    out.append(f'<text x="{middle_x}" y="{HEIGHT - 12}" text-anchor="middle">{escape(chart.x_title)}</text>')
+    out.append(
+        f'<text x="{middle_x}" y="{HEIGHT - 12}" '
+        f'text-anchor="middle">{escape(chart.x_title)}</text>'
+    )
     turn = f'transform="rotate(-90 16 {middle_y})"'
-    out.append(f'<text x="16" y="{middle_y}" text-anchor="middle" {turn}>{escape(chart.y_title)}</text>')
+    out.append(
+        f'<text x="16" y="{middle_y}" text-anchor="middle" {turn}>{escape(chart.y_title)}</text>'
+    )
     if chart.limit:
         name, y = chart.limit
-        out.append(f'<path d="M{LEFT} {at_y(y):.1f}H{right}" stroke="#a00" stroke-dasharray="5 4"/>')
-        out.append(f'<text x="{right - 4}" y="{at_y(y) - 5:.1f}" text-anchor="end" fill="#a00">{escape(name)}</text>')
+        out.append(
+            f'<path d="M{LEFT} {at_y(y):.1f}H{right}" stroke="#a00" stroke-dasharray="5 4"/>'
+        )
+        out.append(
+            f'<text x="{right - 4}" y="{at_y(y) - 5:.1f}" text-anchor="end" '
+            f'fill="#a00">{escape(name)}</text>'
+        )
     for k, s in enumerate(chart.series):
         colour = COLOURS[k % len(COLOURS)]
         points = sorted((at_x(x), at_y(y)) for x, y in s.points)
         line = "L".join(f"{x:.1f} {y:.1f}" for x, y in points)
         out.append(f'<path d="M{line}" fill="none" stroke="{colour}" stroke-width="2"/>')
         out += [f'<circle cx="{x:.1f}" cy="{y:.1f}" r="3.5" fill="{colour}"/>' for x, y in points]
-        out.append(f'<text x="{LEFT + 8}" y="{TOP + 16 + 16 * k}" fill="{colour}">{escape(s.name)}</text>')
+        out.append(
+            f'<text x="{LEFT + 8}" y="{TOP + 16 + 16 * k}" fill="{colour}">{escape(s.name)}</text>'
+        )
     return "".join(out)
 
 

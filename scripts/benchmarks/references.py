@@ -1,9 +1,11 @@
-"""A small wand problem by ours, Ceres, GTSAM and SciPy: time, final cost, and whether all reach the same minimum.
+"""A small wand problem by ours, Ceres, GTSAM and SciPy: time, final cost, and whether all reach the
+same minimum.
 
-GTSAM and SciPy get the residuals from Python here, so their times are mostly Python's; what counts is that two solvers
-that share no code with ours, on residuals written apart from ours, end at the same cost. Those residuals take rotation
-vectors, and their derivatives are complex steps (Squire & Trapp, Using complex variables to estimate derivatives of
-real functions, SIAM Review 40(1), 1998). Neither library is a dependency of the project.
+GTSAM and SciPy get the residuals from Python here, so their times are mostly Python's; what counts
+is that two solvers that share no code with ours, on residuals written apart from ours, end at the
+same cost. Those residuals take rotation vectors, and their derivatives are complex steps (Squire &
+Trapp, Using complex variables to estimate derivatives of real functions, SIAM Review 40(1), 1998).
+Neither library is a dependency of the project.
 """
 
 from __future__ import annotations
@@ -18,7 +20,7 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from calib.core.geometry import Array, vector_from_rotation
-from calib.solve.problem import term_values
+from calib.solve.bundle.problem import term_values
 from scripts.benchmarks.ceres import KINDS, compile_ceres, run_ceres, write_problem
 from scripts.benchmarks.speed import best, ours
 from scripts.benchmarks.table import WORK, Row, note
@@ -29,8 +31,12 @@ AGREE = 1e-6
 STEP = 1e-30  # of the complex step: nothing is subtracted, so nothing cancels
 
 
-def turned(vector: NDArray[np.complex128], points: NDArray[np.complex128]) -> NDArray[np.complex128]:
-    """Return points (..., 3) turned by rotation vectors (..., 3), after Rodrigues; for complex vectors too."""
+def turned(
+    vector: NDArray[np.complex128], points: NDArray[np.complex128]
+) -> NDArray[np.complex128]:
+    """Return points (..., 3) turned by rotation vectors (..., 3), after Rodrigues; for complex
+    vectors too.
+    """
     squared = (vector * vector).sum(axis=-1, keepdims=True)
     angle = np.sqrt(squared)  # no camera or wand here is unturned
     c, s = np.cos(angle), np.sin(angle) / angle
@@ -38,33 +44,54 @@ def turned(vector: NDArray[np.complex128], points: NDArray[np.complex128]) -> ND
     return points * c + np.cross(vector, points) * s + vector * along * (1.0 - c) / squared
 
 
-def predicted(camera: NDArray[np.complex128], frame: NDArray[np.complex128], marker: Array) -> NDArray[np.complex128]:
-    """Return image points (..., 2) of markers (..., 3) for cameras (..., 11) and wand poses (..., 6)."""
+def predicted(
+    camera: NDArray[np.complex128], frame: NDArray[np.complex128], marker: Array
+) -> NDArray[np.complex128]:
+    """Return image points (..., 2) of markers (..., 3) for cameras (..., 11) and wand poses (...,
+    6).
+    """
     world = turned(frame[..., :3], marker + 0j) + frame[..., 3:]
     x = turned(camera[..., :3], world) + camera[..., 3:6]
     plane = x[..., :2] / x[..., 2:]
     r2 = (plane * plane).sum(axis=-1, keepdims=True)
-    focal, centre, k1, k2 = camera[..., 6:7], camera[..., 7:9], camera[..., 9:10], camera[..., 10:11]
+    focal, centre, k1, k2 = (
+        camera[..., 6:7],
+        camera[..., 7:9],
+        camera[..., 9:10],
+        camera[..., 10:11],
+    )
     return focal * plane * (1.0 + r2 * (k1 + r2 * k2)) + centre
 
 
 class Reference:
-    """The problem in plain arrays: points with camera, frame, marker, image point and sigma, and the lens priors."""
+    """The problem in plain arrays: points with camera, frame, marker, image point and sigma, and
+    the lens priors.
+    """
 
     def __init__(self, task: Task) -> None:
         problem, s = task.problem(), task.start
         marker, pair = np.nonzero(problem.weight > 0)
         order = np.lexsort((marker, problem.cam[pair], problem.frame[pair]))
         marker, pair = marker[order], pair[order]
-        self.cam, self.frame, self.marker = problem.cam[pair], problem.frame[pair], s.shape_mm[marker]
-        self.uv, self.weight = problem.uv_px[:, marker, pair].T, problem.weight[marker, pair][:, None]
+        self.cam, self.frame, self.marker = (
+            problem.cam[pair],
+            problem.frame[pair],
+            s.shape_mm[marker],
+        )
+        self.uv, self.weight = (
+            problem.uv_px[:, marker, pair].T,
+            problem.weight[marker, pair][:, None],
+        )
         terms = [term_values(s.lens, n)[:, None] for n in TERMS]
         self.cameras = np.hstack([vector_from_rotation(s.cam_R), s.cam_t, *terms])
         self.frames = np.hstack([vector_from_rotation(s.wand_R), s.wand_t])
         self.prior_mean, self.prior_weight = task.prior.mean, 1.0 / task.prior.sigma
 
-    def rows(self, camera: Array, frame: Array, at: NDArray[np.intp] | slice) -> tuple[Array, Array]:
-        """Return whitened residuals (n, 2), predicted minus observed, and derivatives (n, 2, 17) of points ``at``.
+    def rows(
+        self, camera: Array, frame: Array, at: NDArray[np.intp] | slice
+    ) -> tuple[Array, Array]:
+        """Return whitened residuals (n, 2), predicted minus observed, and derivatives (n, 2, 17) of
+        points ``at``.
 
         ``camera`` (n, 11) and ``frame`` (n, 6) are each point's own.
         """
@@ -100,19 +127,25 @@ def run_scipy(ref: Reference) -> tuple[float, float, int]:
         cameras, frames = unpack(x)
         J = np.zeros((2 * n + ref.prior_weight.size, len(x)))
         _, blocks = ref.rows(cameras[ref.cam], frames[ref.frame], slice(None))
-        J[: 2 * n].reshape(n, 2, -1)[np.arange(n)[:, None, None], np.arange(2)[:, None], columns[:, None]] = blocks
+        J[: 2 * n].reshape(n, 2, -1)[
+            np.arange(n)[:, None, None], np.arange(2)[:, None], columns[:, None]
+        ] = blocks
         lens = (np.arange(n_cameras)[:, None] * N_CAMERA + np.arange(6, N_CAMERA)).ravel()
         J[2 * n + np.arange(len(lens)), lens] = ref.prior_weight.ravel()
         return J
 
     begin = perf_counter()
     x0 = np.concatenate([ref.cameras.ravel(), ref.frames.ravel()])
-    out = least_squares(residual, x0, jacobian, x_scale="jac", ftol=1e-9, xtol=1e-14, gtol=1e-12, max_nfev=100)
+    out = least_squares(
+        residual, x0, jacobian, x_scale="jac", ftol=1e-9, xtol=1e-14, gtol=1e-12, max_nfev=100
+    )
     return perf_counter() - begin, float(out.cost), int(out.nfev)
 
 
 def run_gtsam(ref: Reference) -> tuple[float, float, int]:
-    """Return seconds, cost and iterations of GTSAM's Levenberg-Marquardt, one factor a camera and frame."""
+    """Return seconds, cost and iterations of GTSAM's Levenberg-Marquardt, one factor a camera and
+    frame.
+    """
     gtsam = importlib.import_module("gtsam")
     graph, values = gtsam.NonlinearFactorGraph(), gtsam.Values()
     cam_key = [gtsam.symbol("c", i) for i in range(len(ref.cameras))]
@@ -127,7 +160,10 @@ def run_gtsam(ref: Reference) -> tuple[float, float, int]:
             residual, J = ref.rows(np.tile(camera, (len(at), 1)), np.tile(frame, (len(at), 1)), at)
             if jacobians is not None:
                 J = J.reshape(2 * len(at), -1)
-                jacobians[0], jacobians[1] = np.asfortranarray(J[:, :N_CAMERA]), np.asfortranarray(J[:, N_CAMERA:])
+                jacobians[0], jacobians[1] = (
+                    np.asfortranarray(J[:, :N_CAMERA]),
+                    np.asfortranarray(J[:, N_CAMERA:]),
+                )
             return residual.ravel()
 
         return error
@@ -176,11 +212,25 @@ def run(options: argparse.Namespace) -> list[Row]:
     what = f"references: {options.cameras} × {options.frames} ({len(ref.uv):,} points)"
     run_ours = ours(task)
     mine = best([run_ours() for _ in range(3)])
-    rows = [Row(f"{what}, calib", "", f"{mine.total_s:.3f} s, {mine.n_total} steps, cost {mine.cost:.6f}", None, seed)]
+    rows = [
+        Row(
+            f"{what}, calib",
+            "",
+            f"{mine.total_s:.3f} s, {mine.n_total} steps, cost {mine.cost:.6f}",
+            None,
+            seed,
+        )
+    ]
 
     def compared(program: str, seconds: float, cost: float, n: int) -> Row:
         found = f"{seconds:.3f} s, {n} steps, cost {cost:.6f}, off by {cost / mine.cost - 1:+.0e}"
-        return Row(f"{what}, {program}", f"cost within {AGREE:g}", found, abs(cost / mine.cost - 1) <= AGREE, seed)
+        return Row(
+            f"{what}, {program}",
+            f"cost within {AGREE:g}",
+            found,
+            abs(cost / mine.cost - 1) <= AGREE,
+            seed,
+        )
 
     program = compile_ceres()
     if isinstance(program, Path):

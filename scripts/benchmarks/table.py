@@ -1,4 +1,6 @@
-"""What every part hands back: rows of one table, and a head that says where and with what they were measured."""
+"""What every part hands back: rows of one table, and a head that says where and with what they were
+measured.
+"""
 
 from __future__ import annotations
 
@@ -11,16 +13,26 @@ from dataclasses import dataclass
 from importlib import metadata
 from pathlib import Path
 
-LIBRARIES = ("numpy", "scipy", "opencv-python-headless", "opencv-python", "networkx", "h5py", "gtsam")
+LIBRARIES = (
+    "numpy",
+    "scipy",
+    "opencv-python-headless",
+    "opencv-python",
+    "networkx",
+    "h5py",
+    "gtsam",
+)
 CERES_VERSION = Path("/usr/include/ceres/version.h")
 WORK = Path("out/bench")
 
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One line of the table: what was measured, the figure it must reach, what was found, and whether that is met.
+    """One line of the table: what was measured, the figure it must reach, what was found, and
+    whether that is met.
 
-    ``is_met`` is None where nothing is asked or nothing could be measured; ``seeds`` says what the run was drawn from.
+    ``is_met`` is None where nothing is asked or nothing could be measured; ``seeds`` says what the
+    run was drawn from.
     """
 
     what: str
@@ -48,14 +60,19 @@ def head() -> str:
         except metadata.PackageNotFoundError:
             continue
     if CERES_VERSION.is_file():
-        parts = re.findall(r"CERES_VERSION_(?:MAJOR|MINOR|REVISION) (\d+)", CERES_VERSION.read_text())
+        parts = re.findall(
+            r"CERES_VERSION_(?:MAJOR|MINOR|REVISION) (\d+)", CERES_VERSION.read_text()
+        )
         versions.append(f"Ceres {'.'.join(parts)}")
     system = f"{platform.system()} {platform.release()}"
-    return f"machine   {model}, {cores} cores{memory}, {system}{load}\nversions  {', '.join(versions)}"
+    return (
+        f"machine   {model}, {cores} cores{memory}, {system}{load}\nversions  {', '.join(versions)}"
+    )
 
 
 def table(rows: Sequence[Row]) -> str:
-    """Return the rows as text in columns; the last says yes, NO, or a dash where nothing can be said.
+    """Return the rows as text in columns; the last says yes, NO, or a dash where nothing can be
+    said.
 
     >>> print(table([Row("speed", "4 times", "5.1 times", True, "1")]))
     what   must reach  found      met  seeds
@@ -65,7 +82,10 @@ def table(rows: Sequence[Row]) -> str:
     lines = [("what", "must reach", "found", "met", "seeds")]
     lines += [(r.what, r.must, r.found, verdict[r.is_met], r.seeds) for r in rows]
     width = [max(len(line[k]) for line in lines) for k in range(4)]
-    return "\n".join("  ".join([*(c.ljust(w) for c, w in zip(x, width, strict=False)), x[4]]).rstrip() for x in lines)
+    return "\n".join(
+        "  ".join([*(c.ljust(w) for c, w in zip(x, width, strict=False)), x[4]]).rstrip()
+        for x in lines
+    )
 
 
 def note(text: str) -> None:
@@ -76,7 +96,8 @@ def note(text: str) -> None:
 def peak_memory_bytes() -> int:
     """Return the most memory that this process ever held.
 
-    Linux' own high-water mark where there is one: the figure of ``getrusage`` is inherited from the parent there.
+    Linux' own high-water mark where there is one: the figure of ``getrusage`` is inherited from the
+    parent there.
     """
     status = Path("/proc/self/status")
     if status.is_file() and (mark := re.search(r"VmHWM:\s*(\d+)", status.read_text())):
@@ -88,7 +109,9 @@ def peak_memory_bytes() -> int:
 
 
 def forget_peak_memory() -> None:
-    """Let ``peak_memory_bytes`` count from what this process holds now; without effect where the system cannot."""
+    """Let ``peak_memory_bytes`` count from what this process holds now; without effect where the
+    system cannot.
+    """
     mark = Path("/proc/self/clear_refs")
     if mark.is_file():
         mark.write_text("5")  # resets the high-water mark: proc(5)

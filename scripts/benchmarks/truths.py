@@ -1,4 +1,5 @@
-"""What the truth of a measurement is drawn from: lenses and errors that the solver's own model holds, and others.
+"""What the truth of a measurement is drawn from: lenses and errors that the solver's own model
+holds, and others.
 
 Small terms are drawn evenly within their limits. ``real`` is what the simulator draws by default.
 """
@@ -26,7 +27,8 @@ ABOUT = {
     "tangential": "plain but for p as in full",
     "k3": "plain but for k3 as in full",
     "one": "one camera as in full, the others plain",
-    "lasting": "plain lenses; a twentieth to a fifth of stretches of 0.1 to 2 s off by 0.3 to 3 px, drawn a rig",
+    "lasting": "plain lenses; a twentieth to a fifth of stretches of 0.1 to 2 s off by "
+    "0.3 to 3 px, drawn a rig",
     "lasting-full": "lenses as in full, errors as in lasting",
 }
 

@@ -8,12 +8,13 @@ from calib.core.geometry import Array
 
 
 def changes(step: Array, rest: Array, y: Array, candidates: Array) -> Array:
-    """Return the fall (T,) of the sum of squares by letting ``step`` act from each candidate row on.
+    """Return the fall (T,) of the sum of squares by letting ``step`` act from each candidate row
+    on.
 
-    ``step (P, n, a)`` and ``rest (P, n, b)`` are effects and ``y (P, n)`` values by frame in independent unit noise;
-    ``rest`` acts throughout, and the fall is that beyond what it explains. With a change at a known place the fall
-    follows a chi-square law of a degrees of freedom. Source: Quandt, JASA 55 (1960), 324-330 (likelihood ratio of a
-    switch at each place).
+    ``step (P, n, a)`` and ``rest (P, n, b)`` are effects and ``y (P, n)`` values by frame in
+    independent unit noise; ``rest`` acts throughout, and the fall is that beyond what it explains.
+    With a change at a known place the fall follows a chi-square law of a degrees of freedom.
+    Source: Quandt, JASA 55 (1960), 324-330 (likelihood ratio of a switch at each place).
 
     >>> x = np.ones((6, 1, 1))
     >>> y = np.array([0.0, 0, 0, 1, 1, 1])[:, None]
@@ -28,11 +29,17 @@ def changes(step: Array, rest: Array, y: Array, candidates: Array) -> Array:
     whole = flat.T @ flat
     N, h = whole[:-1, :-1], whole[:-1, -1]
     scale = 1.0 / np.sqrt(np.maximum(np.diag(N), 1e-300))
-    inverse = scale[:, None] * np.linalg.pinv(N * scale[:, None] * scale, rcond=1e-10, hermitian=True) * scale
+    inverse = (
+        scale[:, None]
+        * np.linalg.pinv(N * scale[:, None] * scale, rcond=1e-10, hermitian=True)
+        * scale
+    )
     cross = after[:, :, a:-1]
     # What of the step the rest does not explain: Schur's complement.
     S = after[:, :, :a] - cross @ inverse @ np.swapaxes(cross, 1, 2)
     g = after[:, :, -1] - cross @ (inverse @ h)
     size = np.sqrt(np.maximum(np.einsum("tii->ti", S), 1e-300))
     S, g = S / size[:, :, None] / size[:, None], g / size
-    return np.asarray(np.einsum("ti,tij,tj->t", g, np.linalg.pinv(S, rcond=1e-8, hermitian=True), g))
+    return np.asarray(
+        np.einsum("ti,tij,tj->t", g, np.linalg.pinv(S, rcond=1e-8, hermitian=True), g)
+    )

@@ -13,22 +13,36 @@ from calib.core.geometry import Array
 
 Bools = NDArray[np.bool_]
 
-GATE = 4.8  # in robust sigmas: a point beyond is stray (the solve's own gate: one good point in 100,000)
-CLEAR_VARIANCE, MIN_CLEAR = 3.0, 100  # of a residual, and points: stray ones are counted where the others tell well
-WIDE_GATE = 8.0  # before it is known what the residuals follow: a pattern's own extremes must stay in
-MAX_VARIANCE = 10.0  # of a residual, in the camera's own: the others place the point to three of its sigmas
-SCREEN_FRAMES = 400  # some thousand points: a share of the squares is then known to a hundredth or two
-SEGMENTS = 24  # of time, each with a middle of its own, so that what comes after a knock is not stray
+# in robust sigmas: a point beyond is stray (the solve's own gate: one good point in 100,000)
+GATE = 4.8
+CLEAR_VARIANCE, MIN_CLEAR = (
+    3.0,
+    100,
+)  # of a residual, and points: stray ones are counted where the others tell well
+WIDE_GATE = (
+    8.0  # before it is known what the residuals follow: a pattern's own extremes must stay in
+)
+MAX_VARIANCE = (
+    10.0  # of a residual, in the camera's own: the others place the point to three of its sigmas
+)
+SCREEN_FRAMES = (
+    400  # some thousand points: a share of the squares is then known to a hundredth or two
+)
+SEGMENTS = (
+    24  # of time, each with a middle of its own, so that what comes after a knock is not stray
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Examination:
-    """A camera's record, the explanation that its residuals follow (None: none), and what it leaves.
+    """A camera's record, the explanation that its residuals follow (None: none), and what it
+    leaves.
 
-    ``left (P, M, 2)`` are the residuals in sigmas that the explanation leaves, ``is_stray (P, M)`` the judged points
-    beyond the gate (the record uses those within it), ``sigma_px`` is the camera's noise, ``share_stray`` the share of
-    ``n_judged`` points beyond the gate, ``corner_px`` what the points leave uncertain over the sensor, ``figures`` the
-    numbers for the evidence of the explanation.
+    ``left (P, M, 2)`` are the residuals in sigmas that the explanation leaves, ``is_stray (P, M)``
+    the judged points beyond the gate (the record uses those within it), ``sigma_px`` is the
+    camera's noise, ``share_stray`` the share of ``n_judged`` points beyond the gate, ``corner_px``
+    what the points leave uncertain over the sensor, ``figures`` the numbers for the evidence of the
+    explanation.
     """
 
     record: Record
@@ -45,7 +59,8 @@ class Examination:
 def examine(record: Record) -> Examination | None:
     """Return what the camera's residuals follow; None with fewer than 30 points.
 
-    A passing stretch of time that stands off would look like a knock or a move: such stretches are left out.
+    A passing stretch of time that stands off would look like a knock or a move: such stretches are
+    left out.
     """
     quiet = record.is_used & ~record.is_passing[:, None]
     record = record.with_used(quiet if quiet.sum() >= 30 else record.is_used)
@@ -53,7 +68,8 @@ def examine(record: Record) -> Examination | None:
     if seen.sum() < 30:
         return None
     u = record.normalised()
-    # Where the others hardly tell where it should be, one bad point of theirs would pass for this camera's fault.
+    # Where the others hardly tell where it should be, one bad point of theirs would pass for this
+    # camera's fault.
     doubt = record.doubt()
     vague = (doubt >= MAX_VARIANCE) & seen
     seen = is_judged = seen & ~np.any(vague, axis=1, keepdims=True)
@@ -61,7 +77,8 @@ def examine(record: Record) -> Examination | None:
         return None
     away = np.where(seen[..., None], u - _middle(u, is_judged), np.inf)
     record = record.with_used(seen & _within(away, is_judged, WIDE_GATE))
-    # Some of the frames tell whether there is anything to explain, less surely than all by a hundredth or two of share.
+    # Some of the frames tell whether there is anything to explain, less surely than all by a
+    # hundredth or two of share.
     system = System(record.thinned(SCREEN_FRAMES), 0.7 * MIN_SHARE)
     best = system.best()
     if best is not None and len(system.record.frame) < len(record.frame):
@@ -69,7 +86,9 @@ def examine(record: Record) -> Examination | None:
         best = system.best()
     left = u
     if best is not None:
-        left = u - system.predicted(best) / record.sigma_px / np.sqrt(record.variance).reshape(u.shape)
+        left = u - system.predicted(best) / record.sigma_px / np.sqrt(record.variance).reshape(
+            u.shape
+        )
     is_inlier = seen & _within(left, is_judged, GATE)
     is_clear = is_judged & (doubt < CLEAR_VARIANCE)
     is_counted = is_clear if is_clear.sum() >= MIN_CLEAR else is_judged
@@ -82,7 +101,11 @@ def examine(record: Record) -> Examination | None:
     sigma = record.sigma_px * float(np.sqrt(rss / max(n, 1)))
     if best is None:  # stray points must not pass for noise
         squared = (left[is_judged & is_inlier] ** 2).sum(axis=-1)
-        sigma = record.sigma_px * float(np.sqrt(np.median(squared) / (2 * np.log(2.0)))) if len(squared) else sigma
+        sigma = (
+            record.sigma_px * float(np.sqrt(np.median(squared) / (2 * np.log(2.0))))
+            if len(squared)
+            else sigma
+        )
     record = record.with_used(is_inlier)
     return Examination(
         record,
@@ -118,14 +141,24 @@ def _figures(system: System, r: Record, best: Choice) -> dict[str, float]:
         radial = (shift * outward).sum(axis=1) / np.maximum(radius, 1e-9)
         third = np.minimum((3.0 * radius / (np.hypot(r.width, r.height) / 2.0)).astype(int), 2)
         names = ("inner_px", "middle_px", "outer_px")
-        out |= {n: float(radial[third == k].mean()) if (third == k).any() else 0.0 for k, n in enumerate(names)}
-        cell = np.clip((np.array([6, 4]) * (at + 0.5) / [r.width, r.height]).astype(int), 0, [5, 3]) @ [1, 6]
+        out |= {
+            n: float(radial[third == k].mean()) if (third == k).any() else 0.0
+            for k, n in enumerate(names)
+        }
+        cell = np.clip(
+            (np.array([6, 4]) * (at + 0.5) / [r.width, r.height]).astype(int), 0, [5, 3]
+        ) @ [1, 6]
         means = {
-            k: float(np.linalg.norm(shift[cell == k].mean(axis=0))) for k in np.unique(cell) if (cell == k).sum() > 5
+            k: float(np.linalg.norm(shift[cell == k].mean(axis=0)))
+            for k in np.unique(cell)
+            if (cell == k).sum() > 5
         }
         worst = max(means, key=lambda k: means[k]) if means else 0
         out |= {"cell_px": means.get(worst, 0.0)}
-        out |= {"cell_x": (worst % 6 + 0.5) * r.width / 6, "cell_y": (worst // 6 + 0.5) * r.height / 4}
+        out |= {
+            "cell_x": (worst % 6 + 0.5) * r.width / 6,
+            "cell_y": (worst // 6 + 0.5) * r.height / 4,
+        }
     return out
 
 
@@ -136,7 +169,9 @@ def _middle(u: Array, is_judged: Bools) -> Array:
     bounds = np.searchsorted(segment, np.arange(SEGMENTS + 1))
     out = np.zeros((len(u), 1, 2))
     for at in map(slice, bounds[:-1], bounds[1:]):
-        points = np.sort(u[at][is_judged[at]], axis=0)  # np.median would take ten times as long over so few
+        points = np.sort(
+            u[at][is_judged[at]], axis=0
+        )  # np.median would take ten times as long over so few
         if n := len(points):
             out[at] = 0.5 * (points[(n - 1) // 2] + points[n // 2])
     return out

@@ -1,4 +1,6 @@
-"""Which cameras of a residual table need a hand, the likeliest cause of each, and the figures that say so."""
+"""Which cameras of a residual table need a hand, the likeliest cause of each, and the figures that
+say so.
+"""
 
 from __future__ import annotations
 
@@ -16,17 +18,21 @@ from calib.core.rig import CameraStats
 from calib.core.tracks import Tracks
 from calib.solve.hold import RigFit
 
-MAX_SIGMA_PX = 1.0  # common practice, no source: the centre of a round marker is good to a tenth or two of a pixel
+# common practice, no source: the centre of a round marker is good to a tenth or two of a pixel
+MAX_SIGMA_PX = 1.0
 MIN_POINTS = 100  # a lens and a pose are 11 numbers: some ten points for each
 MIN_COVERAGE = 0.15  # of the sensor: a lens is not known where no point was
-# Uncertainty over the whole sensor that the camera's own points leave, in its noise (RMS against RMS of two
-# coordinates, so 2.3 here is 1.6 there): at the root of 3 the error at a point anywhere would be twice the noise.
+# Uncertainty over the whole sensor that the camera's own points leave, in its noise (RMS against
+# RMS of two coordinates, so 2.3 here is 1.6 there): at the root of 3 the error at a point anywhere
+# would be twice the noise.
 MAX_CORNER = 2.3
-# Of the squares: what takes more is the cause, and what it leaves is the rest of a large fault, not another one.
+# Of the squares: what takes more is the cause, and what it leaves is the rest of a large fault, not
+# another one.
 HALF, CLEAR = 0.5, 0.9
 GEOMETRY = {"moved", "lens"}
-# Cameras taken out of the wand poses before the others are believed. Where more are at fault it is no single camera's
-# doing (a rig or a wand that is not this one), and each takes one more pass over all points.
+# Cameras taken out of the wand poses before the others are believed. Where more are at fault it is
+# no single camera's doing (a rig or a wand that is not this one), and each takes one more pass over
+# all points.
 MOST_OUT = 12
 
 
@@ -41,21 +47,28 @@ class Cause:
 def find_causes(
     fit: RigFit, tracks: Tracks, stats: Sequence[CameraStats], solved: Sequence[CameraStats | None]
 ) -> list[tuple[Cause, ...]]:
-    """Return for each camera what its residuals follow, likeliest first; nothing where they are as they should be.
+    """Return for each camera what its residuals follow, likeliest first; nothing where they are as
+    they should be.
 
     ``solved`` holds the residuals that the rig's own solve left, None where they are not known.
     """
     found = _examine_all(fit, tracks)
     radius = [_radius(c.radius_px, c.marker) for c in tracks.cameras]
     sigma = np.array(
-        [(e or s).sigma_px if s.points >= MIN_POINTS else np.nan for e, s in zip(found, stats, strict=True)]
+        [
+            (e or s).sigma_px if s.points >= MIN_POINTS else np.nan
+            for e, s in zip(found, stats, strict=True)
+        ]
     )
     stray = np.array([e.share_stray if e else np.nan for e in found])
     out: list[tuple[Cause, ...]] = []
     for c, (s, before, e) in enumerate(zip(stats, solved, found, strict=True)):
         causes: list[Cause] = []
         if s.points < MIN_POINTS:
-            text = f"{s.points} points, {MIN_POINTS} are needed: wave in front of it, or see what hides its view"
+            text = (
+                f"{s.points} points, {MIN_POINTS} are needed: wave in front of it, or "
+                f"see what hides its view"
+            )
             out.append((Cause("too few points", text),))
             continue
         explained = e.explanation.share if e and e.explanation else 0.0
@@ -67,7 +80,11 @@ def find_causes(
             and is_straying(e.share_stray, e.n_judged, others := np.delete(stray, c))
         ):
             causes.append(Cause("stray points", evidence.of_stray(e, others)))
-        grown = s.sigma_px / before.sigma_px if before is not None and before.points >= MIN_POINTS else None
+        grown = (
+            s.sigma_px / before.sigma_px
+            if before is not None and before.points >= MIN_POINTS
+            else None
+        )
         reason = is_noisy(sigma[c], np.delete(sigma, c), grown)
         if reason is None and np.isfinite(sigma[c]) and sigma[c] > MAX_SIGMA_PX:
             reason = f"{MAX_SIGMA_PX:g} px is the limit"
@@ -76,7 +93,9 @@ def find_causes(
             causes.append(Cause(name, evidence.of_noise(sigma[c], reason, e, radius, c)))
         bare = _coverage(s, e)
         # Few points in a corner follow any pose or lens.
-        is_geometry = e is not None and e.explanation is not None and e.explanation.cause in GEOMETRY
+        is_geometry = (
+            e is not None and e.explanation is not None and e.explanation.cause in GEOMETRY
+        )
         if bare is not None and (not causes or s.coverage < MIN_COVERAGE or is_geometry):
             causes.insert(0, bare)
         out.append(tuple(causes))
@@ -85,7 +104,10 @@ def find_causes(
 
 def _coverage(s: CameraStats, e: Examination | None) -> Cause | None:
     if s.coverage < MIN_COVERAGE:
-        text = f"points cover {s.coverage:.0%} of the sensor, {MIN_COVERAGE:.0%} are needed: {evidence.CARRY}"
+        text = (
+            f"points cover {s.coverage:.0%} of the sensor, {MIN_COVERAGE:.0%} are "
+            f"needed: {evidence.CARRY}"
+        )
         return Cause("one-sided points", text)
     if e is not None and e.corner_px > MAX_CORNER * e.sigma_px:
         return Cause("one-sided points", evidence.of_coverage(e, s.coverage))
@@ -98,14 +120,20 @@ def _radius(radius: NDArray[np.float32] | None, marker: NDArray[np.int16]) -> fl
 
 
 def _examine_all(fit: RigFit, tracks: Tracks) -> list[Examination | None]:
-    """Return each camera's examination, the worst one first taken out of the wand poses, then the next.
+    """Return each camera's examination, the worst one first taken out of the wand poses, then the
+    next.
 
-    A camera in trouble pulls the wands and with them the residuals of the others, which then seem to follow its fault.
+    A camera in trouble pulls the wands and with them the residuals of the others, which then seem
+    to follow its fault.
     """
     weight = np.ones(len(tracks.cameras))
     found = of_cameras(fit, tracks, examine)
     for _ in range(min(len(weight) - 2, MOST_OUT)):
-        pending = [c for c, e in enumerate(found) if weight[c] and e is not None and e.explanation is not None]
+        pending = [
+            c
+            for c, e in enumerate(found)
+            if weight[c] and e is not None and e.explanation is not None
+        ]
         if not pending:
             break
         weight[max(pending, key=lambda c: _size(found[c]))] = 0.0

@@ -1,4 +1,6 @@
-"""The loops over a camera's frames, compiled: its points as the other cameras predict them, and their whitening."""
+"""The loops over a camera's frames, compiled: its points as the other cameras predict them, and
+their whitening.
+"""
 
 from __future__ import annotations
 
@@ -8,20 +10,22 @@ import numpy as np
 
 from calib.core.compiled import compiled
 from calib.core.geometry import Array
-from calib.solve.elimination import inverse_factor_kernel
+from calib.solve.bundle.elimination import inverse_factor_kernel
 
 
 @compiled
 def leave_out_kernel(
-    rows: Array, weight: Array, frame: Any, H: Array, g: Array, speed: Array, cam_R: Array, sigma_px: float,
+    rows: Array, weight: Array, frame: Any, H: Array, g: Array, speed: Array, cam_R: Array,
+    sigma_px: float,
     residual: Array, variance: Array, sway: Array, velocity: Array,
 ) -> None:  # fmt: skip
     """Write what the other cameras leave of a camera's n views of M markers.
 
-    ``rows (n, M, 2, d + 6 + L + 1)`` are unweighted, ``weight (n, M)`` is what the points had in the common fit, whose
-    frames have the information ``H (F, d, d)`` and the pull ``g (F, d)``; ``speed (F, M, 3)`` is in mm a frame. With
-    the camera's own points taken out of H and g, one step moves the wand to where the others put it: residual, its
-    variance and its dependence ``sway (n, 2 M, d)`` on the pose, in units of the noise, and the image velocity.
+    ``rows (n, M, 2, d + 6 + L + 1)`` are unweighted, ``weight (n, M)`` is what the points had in
+    the common fit, whose frames have the information ``H (F, d, d)`` and the pull ``g (F, d)``;
+    ``speed (F, M, 3)`` is in mm a frame. With the camera's own points taken out of H and g, one
+    step moves the wand to where the others put it: residual, its variance and its dependence ``sway
+    (n, 2 M, d)`` on the pose, in units of the noise, and the image velocity.
     """
     d = H.shape[1]
     block, factor = np.empty((1, d, d)), np.zeros((1, d, d))
@@ -67,10 +71,12 @@ def leave_out_kernel(
 
 @compiled
 def whiten_kernel(sway: Array, is_used: Any, effects: Array, sigma_px: float, out: Array) -> None:
-    """Write effects (P, 2 M, K) in px, in units of independent noise, into out; 0 at points that are not used (P, M).
+    """Write effects (P, 2 M, K) in px, in units of independent noise, into out; 0 at points that
+    are not used (P, M).
 
-    Points of a frame have the covariance I + B Bᵀ with B of ``sway (P, 2 M, d)``. With I + Bᵀ B = L Lᵀ the matrix
-    ``W = I - B (I + Lᵀ)⁻¹ L⁻¹ Bᵀ`` has WᵀW = (I + B Bᵀ)⁻¹: multiply ``I - Wᵀ W`` out between (I + L) Lᵀ and L (I + Lᵀ).
+    Points of a frame have the covariance I + B Bᵀ with B of ``sway (P, 2 M, d)``. With I + Bᵀ B = L
+    Lᵀ the matrix ``W = I - B (I + Lᵀ)⁻¹ L⁻¹ Bᵀ`` has WᵀW = (I + B Bᵀ)⁻¹: multiply ``I - Wᵀ W`` out
+    between (I + L) Lᵀ and L (I + Lᵀ).
     """
     n, n_rows, d = sway.shape
     n_columns = effects.shape[2]

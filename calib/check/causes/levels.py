@@ -1,4 +1,6 @@
-"""Levels that are compared with the other cameras and with the rig's own solve: noise, share of stray points."""
+"""Levels that are compared with the other cameras and with the rig's own solve: noise, share of
+stray points.
+"""
 
 from __future__ import annotations
 
@@ -8,20 +10,24 @@ from scipy import special
 from calib.core.geometry import Array
 
 MIN_FACTOR = 1.5  # in noise: less is worth nobody's way up a ladder
-# How far cameras of one rig differ in the logarithm of their noise with nothing wrong, and how many cameras' worth of
-# knowledge that is (common practice, no source): a tenth, as good as four more cameras.
+# How far cameras of one rig differ in the logarithm of their noise with nothing wrong, and how many
+# cameras' worth of knowledge that is (common practice, no source): a tenth, as good as four more
+# cameras.
 USUAL_SPREAD, USUAL_N = 0.10, 4
 ALPHA = 1e-3
-USUAL_STRAY = 0.01  # share of gross points that a good capture has at most (common practice, no source)
+USUAL_STRAY = (
+    0.01  # share of gross points that a good capture has at most (common practice, no source)
+)
 TIMES_OTHERS = 2.0
 
 
 def is_noisy(sigma_px: float, others_px: Array, grown: float | None) -> str | None:
     """Return what the noise is large against, None where it is not.
 
-    ``grown`` is its ratio to the noise when the rig was solved, None where that is not known. Against the others by a
-    t-test of a new value on log noise, its variance joined with what is usual in advance
-    (Student's law with both degrees of freedom; Gelman et al., Bayesian Data Analysis, 3rd edition, section 3.3).
+    ``grown`` is its ratio to the noise when the rig was solved, None where that is not known.
+    Against the others by a t-test of a new value on log noise, its variance joined with what is
+    usual in advance (Student's law with both degrees of freedom; Gelman et al., Bayesian Data
+    Analysis, 3rd edition, section 3.3).
     """
     if not np.isfinite(sigma_px):
         return None
@@ -36,11 +42,17 @@ def is_noisy(sigma_px: float, others_px: Array, grown: float | None) -> str | No
     t = (np.log(sigma_px) - log.mean()) / np.sqrt(variance * (1.0 + 1.0 / n))
     p = float(special.stdtr(freedom, -t))
     middle = np.exp(log.mean())
-    return f"{sigma_px / middle:.1f} times the {middle:.3f} px of the others (p {p:.0e})" if p < ALPHA else None
+    return (
+        f"{sigma_px / middle:.1f} times the {middle:.3f} px of the others (p {p:.0e})"
+        if p < ALPHA
+        else None
+    )
 
 
 def is_straying(share: float, n: int, others: Array) -> bool:
-    """Return whether a share of n points is above what is usual and twice the others', by a binomial test."""
+    """Return whether a share of n points is above what is usual and twice the others', by a
+    binomial test.
+    """
     known = others[np.isfinite(others)]
     limit = max(USUAL_STRAY, TIMES_OTHERS * float(np.median(known)) if len(known) else 0.0)
     if limit >= 1.0:

@@ -1,10 +1,12 @@
-"""One camera's residuals as the other cameras predict them, and what turns them into independent unit noise.
+"""One camera's residuals as the other cameras predict them, and what turns them into independent
+unit noise.
 
-A residual that the camera itself helped to fit is smaller than its error, and those of one frame hang together. So each
-frame's wand pose is taken from the other cameras alone: one linear step from the common fit. What is then left of the
-camera's points in a frame has covariance sigma² (I + B Bᵀ), where B is the pose's uncertainty as the camera sees it;
-an inverse root of that makes the points independent, with unit variance, whatever the rig. Effects go the same way.
-Source: Förstner & Wrobel, Photogrammetric Computer Vision, 2016, section 4.2.3 (whitening), 4.4.5 (leave-one-out).
+A residual that the camera itself helped to fit is smaller than its error, and those of one frame
+hang together. So each frame's wand pose is taken from the other cameras alone: one linear step from
+the common fit. What is then left of the camera's points in a frame has covariance sigma² (I + B
+Bᵀ), where B is the pose's uncertainty as the camera sees it; an inverse root of that makes the
+points independent, with unit variance, whatever the rig. Effects go the same way. Source: Förstner
+& Wrobel, Photogrammetric Computer Vision, 2016, section 4.2.3 (whitening), 4.4.5 (leave-one-out).
 """
 
 from __future__ import annotations
@@ -19,17 +21,21 @@ from numpy.typing import NDArray
 
 from calib.check.causes.kernels import leave_out_kernel, whiten_kernel
 from calib.core.geometry import Array, cross_matrix
+from calib.core.threads import in_groups
 from calib.core.tracks import Tracks
-from calib.solve.frame_slip import find_frames
+from calib.solve.bundle.linearise import linearise, weighted_rows
+from calib.solve.bundle.problem import Index
+from calib.solve.clock.frame_slip import find_frames
 from calib.solve.hold import RigFit
-from calib.solve.linearise import linearise, weighted_rows
-from calib.solve.problem import Index
 from calib.solve.refine import frames_with_pose
-from calib.solve.threads import in_groups
 
-STEP_S = 1.0 / 30.0  # between the places whose difference is the velocity: as in the estimate of time offsets
+STEP_S = (
+    1.0 / 30.0
+)  # between the places whose difference is the velocity: as in the estimate of time offsets
 DEGREE = 5  # of the pattern over the sensor: a lens's k2 is of degree five in the image
-VAGUE = np.array([1.0, 1.0, 1.0, 1e-6, 1e-6, 1e-6])  # what is known of a wand anyway: a radian, a metre (1 / variance)
+VAGUE = np.array(
+    [1.0, 1.0, 1.0, 1e-6, 1e-6, 1e-6]
+)  # what is known of a wand anyway: a radian, a metre (1 / variance)
 MOST = 0.5  # of the frames: with fewer whose motion is known all are kept
 LENS_TERMS = ("focal", "cx", "cy", "k1", "k2")
 R = TypeVar("R")
@@ -37,13 +43,15 @@ R = TypeVar("R")
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Record:
-    """A camera's P frames of M markers; arrays are (P, 2 M, ...) with x and y of a marker side by side.
+    """A camera's P frames of M markers; arrays are (P, 2 M, ...) with x and y of a marker side by
+    side.
 
-    ``uv_px`` is observed, ``place_px`` where the fit has it: effects are taken there, as a function of the observed
-    place less one of the true place is the residual itself. ``residual_px`` is observed minus predicted by the
-    other cameras, ``variance`` its variance in units of the noise; ``sway (P, 2 M, d)`` is B; ``motion (P, 2 M, 11)``
-    is what a unit of each turn, shift and lens term of the camera does to a point, in px; ``velocity`` is the image
-    velocity in px a frame, 0 where not known. ``is_used (P, M)`` marks the points that enter the tests.
+    ``uv_px`` is observed, ``place_px`` where the fit has it: effects are taken there, as a function
+    of the observed place less one of the true place is the residual itself. ``residual_px`` is
+    observed minus predicted by the other cameras, ``variance`` its variance in units of the noise;
+    ``sway (P, 2 M, d)`` is B; ``motion (P, 2 M, 11)`` is what a unit of each turn, shift and lens
+    term of the camera does to a point, in px; ``velocity`` is the image velocity in px a frame, 0
+    where not known. ``is_used (P, M)`` marks the points that enter the tests.
     """
 
     name: str
@@ -68,22 +76,38 @@ class Record:
         return replace(self, is_used=is_used)
 
     def thinned(self, n_frames: int) -> Record:
-        """Return some frames of those in use, drawn evenly but not regularly, which would hide a vibration."""
+        """Return some frames of those in use, drawn evenly but not regularly, which would hide a
+        vibration.
+        """
         used = np.flatnonzero(self.is_used.any(axis=1))
         if len(used) <= n_frames:
             return self
         kept = np.sort(np.random.default_rng(0).choice(used, n_frames, replace=False))
-        names = ("frame", "uv_px", "place_px", "is_used", "residual_px", "variance", "sway", "motion", "velocity")
+        names = (
+            "frame",
+            "uv_px",
+            "place_px",
+            "is_used",
+            "residual_px",
+            "variance",
+            "sway",
+            "motion",
+            "velocity",
+        )
         return replace(self, **{name: getattr(self, name)[kept] for name in (*names, "is_passing")})
 
     def pattern(self) -> Array:
-        """Return (P, 2 M, K): smooth patterns over the sensor, products of Legendre polynomials for x and y each."""
+        """Return (P, 2 M, K): smooth patterns over the sensor, products of Legendre polynomials for
+        x and y each.
+        """
         place = 2.0 * (self.place_px + 0.5) / np.array([self.width, self.height]) - 1.0
         table = legendre.legvander2d(place[..., 0], place[..., 1], [DEGREE, DEGREE])
         i, j = np.divmod(np.arange(table.shape[-1]), DEGREE + 1)
         table = table[..., i + j <= DEGREE]
         zero = np.zeros_like(table)
-        both = np.stack([np.concatenate([table, zero], -1), np.concatenate([zero, table], -1)], axis=2)
+        both = np.stack(
+            [np.concatenate([table, zero], -1), np.concatenate([zero, table], -1)], axis=2
+        )
         return both.reshape(len(self.place_px), -1, both.shape[-1])
 
     def doubt(self) -> Array:
@@ -92,10 +116,14 @@ class Record:
 
     def normalised(self) -> Array:
         """Return the residuals (P, M, 2) in units of their own standard deviation, not whitened."""
-        return (self.residual_px / self.sigma_px / np.sqrt(self.variance)).reshape(*self.is_used.shape, 2)
+        return (self.residual_px / self.sigma_px / np.sqrt(self.variance)).reshape(
+            *self.is_used.shape, 2
+        )
 
     def whitened(self, effects: Array) -> Array:
-        """Return effects in px (P, 2 M, K) in units of independent noise; 0 at points that are not used."""
+        """Return effects in px (P, 2 M, K) in units of independent noise; 0 at points that are not
+        used.
+        """
         out = np.empty(effects.shape)
         whiten_kernel(self.sway, self.is_used, np.ascontiguousarray(effects), self.sigma_px, out)
         return out
@@ -103,10 +131,11 @@ class Record:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Others:
-    """What all cameras that count, ``say (C,)`` of 1, tell of each frame's wand pose: information and gradient.
+    """What all cameras that count, ``say (C,)`` of 1, tell of each frame's wand pose: information
+    and gradient.
 
-    ``seen (M, P)`` are the points in frames with a pose, ``speed (F, M, 3)`` the markers' velocities in mm a frame,
-    ``is_passing (P,)`` the pairs in stretches that stand off.
+    ``seen (M, P)`` are the points in frames with a pose, ``speed (F, M, 3)`` the markers'
+    velocities in mm a frame, ``is_passing (P,)`` the pairs in stretches that stand off.
     """
 
     fit: RigFit
@@ -127,19 +156,35 @@ class Others:
         blocks = linearise(weighted, state, (), np.inf, has_cameras=False)
         H = blocks.frame + np.diag(VAGUE[3 - problem.n_turn :])
         world = state.shape_mm @ np.swapaxes(state.wand_R, 1, 2) + state.wand_t[:, None]
-        speed = _velocity(world, _marker_sigmas(H, state.shape_mm), problem.frame_number, tracks.frame_rate_hz)
+        speed = _velocity(
+            world, _marker_sigmas(H, state.shape_mm), problem.frame_number, tracks.frame_rate_hz
+        )
         return cls(fit, tracks, say, H, -blocks.frame_gradient, seen, speed, fit.is_passing)
 
     def record(self, c: int, at: Index) -> Record | None:
-        """Return the record of camera c, whose pairs are ``at``; None where none is in a frame with a wand pose."""
-        fit, problem, state, sigma = self.fit, self.fit.problem, self.fit.state, float(self.fit.sigma_px[c])
+        """Return the record of camera c, whose pairs are ``at``; None where none is in a frame with
+        a wand pose.
+        """
+        fit, problem, state, sigma = (
+            self.fit,
+            self.fit.problem,
+            self.fit.state,
+            float(self.fit.sigma_px[c]),
+        )
         at = at[self.seen[:, at].any(axis=0)]
         if not at.size:
             return None
         f, n, m, d = problem.frame[at], len(at), len(self.seen), problem.n_turn + 3
-        own = replace(problem, cam=problem.cam[at], frame=f, uv_px=np.ascontiguousarray(problem.uv_px[:, :, at]))
+        own = replace(
+            problem,
+            cam=problem.cam[at],
+            frame=f,
+            uv_px=np.ascontiguousarray(problem.uv_px[:, :, at]),
+        )
         rows = weighted_rows(own, state, LENS_TERMS, np.ones((m, n)))
-        residual, variance, velocity, sway = (np.empty((n, 2 * m, *last)) for last in ((), (), (), (d,)))
+        residual, variance, velocity, sway = (
+            np.empty((n, 2 * m, *last)) for last in ((), (), (), (d,))
+        )
         weight = fit.is_inlier[:, at].T * (self.say[c] / sigma)
         leave_out_kernel(
             rows, weight, f, self.H, self.g, self.speed, np.array(state.cam_R[c]), sigma,
@@ -148,14 +193,20 @@ class Others:
         rows = rows.reshape(n, 2 * m, -1)
         uv = own.uv_px.transpose(2, 1, 0)
         is_used = self.seen[:, at].T
-        # Points whose motion is not known cannot show a late exposure, and what it moves would pass for a pattern.
+        # Points whose motion is not known cannot show a late exposure, and what it moves would pass
+        # for a pattern.
         is_moving = (self.speed[f] != 0).any(axis=(1, 2))
         if is_moving.mean() > MOST:
             is_used = is_used & is_moving[:, None]
-        camera, depth = self.tracks.cameras[c], state.wand_t[f] @ state.cam_R[c, 2] + state.cam_t[c, 2]
+        camera, depth = (
+            self.tracks.cameras[c],
+            state.wand_t[f] @ state.cam_R[c, 2] + state.cam_t[c, 2],
+        )
         return Record(
-            camera.name, camera.width, camera.height, problem.frame_number[f], self.tracks.frame_rate_hz, sigma, uv,
-            uv + rows[..., -1].reshape(n, m, 2), is_used, residual, variance, sway, rows[..., d:-1], velocity,
+            camera.name, camera.width, camera.height, problem.frame_number[f],
+            self.tracks.frame_rate_hz, sigma, uv,
+            uv + rows[..., -1].reshape(n, m, 2), is_used, residual, variance, sway, rows[...,
+            d:-1], velocity,
             self.is_passing[at], float(np.median(depth)), float(state.lens[c, 0]),
         )  # fmt: skip
 
@@ -163,32 +214,48 @@ class Others:
 def of_cameras(
     fit: RigFit, tracks: Tracks, of: Callable[[Record], R | None], weight: Array | None = None
 ) -> list[R | None]:
-    """Return ``of`` each camera's record; None where the camera has no point in a frame with a wand pose.
+    """Return ``of`` each camera's record; None where the camera has no point in a frame with a wand
+    pose.
 
-    ``weight (C,)`` of 0 takes a camera out of the wand poses of the others; there is None of it either.
+    ``weight (C,)`` of 0 takes a camera out of the wand poses of the others; there is None of it
+    either.
     """
     others = Others.of(fit, tracks, np.ones(fit.problem.n_cameras) if weight is None else weight)
 
     def run(cameras: Sequence[tuple[int, Index]]) -> list[R | None]:
-        return [of(record) if others.say[c] and (record := others.record(c, at)) else None for c, at in cameras]
+        return [
+            of(record) if others.say[c] and (record := others.record(c, at)) else None
+            for c, at in cameras
+        ]
 
-    return [found for part in in_groups(run, list(enumerate(fit.problem.pairs_by_camera()))) for found in part]
+    return [
+        found
+        for part in in_groups(run, list(enumerate(fit.problem.pairs_by_camera())))
+        for found in part
+    ]
 
 
 def _marker_sigmas(H: Array, shape_mm: Array) -> Array:
-    """Return how uncertain each frame's worst marker is (F,) in mm, from the frames' information (F, d, d)."""
+    """Return how uncertain each frame's worst marker is (F,) in mm, from the frames' information
+    (F, d, d).
+    """
     C, d = np.linalg.inv(H), H.shape[1]
     move = np.concatenate(
-        [-cross_matrix(shape_mm)[..., 6 - d :], np.broadcast_to(np.eye(3), (len(shape_mm), 3, 3))], -1
+        [-cross_matrix(shape_mm)[..., 6 - d :], np.broadcast_to(np.eye(3), (len(shape_mm), 3, 3))],
+        -1,
     )
-    return np.asarray(np.sqrt(np.einsum("mai,fij,maj->fm", move, C, move, optimize=True).max(axis=1)))
+    return np.asarray(
+        np.sqrt(np.einsum("mai,fij,maj->fm", move, C, move, optimize=True).max(axis=1))
+    )
 
 
 def _velocity(world: Array, sigma_mm: Array, number: NDArray[np.int64], rate_hz: float) -> Array:
-    """Return the markers' velocities (F, M, 3) in mm a frame by central differences; 0 where not known well.
+    """Return the markers' velocities (F, M, 3) in mm a frame by central differences; 0 where not
+    known well.
 
-    That is where a neighbouring frame is missing, or the cameras place a marker in it to no better than a tenth of the
-    usual way between the two: a wand that two cameras see edge on may lie half a metre off.
+    That is where a neighbouring frame is missing, or the cameras place a marker in it to no better
+    than a tenth of the usual way between the two: a wand that two cameras see edge on may lie half
+    a metre off.
     """
     step = max(1, round(rate_hz * STEP_S))
     before, after = find_frames(number, number - step), find_frames(number, number + step)

@@ -1,7 +1,7 @@
 """Every camera's pose and focal length in each file of a rig against the first.
 
-Each file's world is its own as far as a solve can tell, so every rig is first moved on to the first one by the cameras
-that agree (the search of the recheck, with the covariances of both files).
+Each file's world is its own as far as a solve can tell, so every rig is first moved on to the first
+one by the cameras that agree (the search of the recheck, with the covariances of both files).
 """
 
 from __future__ import annotations
@@ -16,20 +16,23 @@ from calib.check.recheck.agree import find_agreement
 from calib.check.recheck.compare import N_CHANGE, Comparison, held_sigma, is_silent, rig_from_other
 from calib.core.geometry import Array, cross_matrix, vector_from_rotation
 from calib.core.rig import Rig
+from calib.core.threads import one_blas_thread
 from calib.errors import InputError
-from calib.solve.problem import RING, term_values
+from calib.solve.bundle.problem import RING, term_values
 from calib.solve.repair import POSE
-from calib.solve.threads import one_blas_thread
 
 Key = tuple[str, float]  # of a held lens term: its label and value
-ALPHA = 0.005  # chance that any camera of an unchanged rig is said to have changed between two files
+ALPHA = (
+    0.005  # chance that any camera of an unchanged rig is said to have changed between two files
+)
 
 
 @one_blas_thread
 def compare_entries(entries: Sequence[Entry]) -> History:
     """Return the history of one rig's files.
 
-    Raises InputError where there are fewer than two, or a file has fewer than two cameras in common with the first.
+    Raises InputError where there are fewer than two, or a file has fewer than two cameras in common
+    with the first.
     """
     if len(entries) < 2:
         raise InputError("history", expected="two rig files or more", found=str(len(entries)))
@@ -37,7 +40,10 @@ def compare_entries(entries: Sequence[Entry]) -> History:
     is_by_time = all(m is not None for m in moments)
     if is_by_time:
         entries = [
-            e for _, _, e in sorted((m or 0.0, k, e) for k, (m, e) in enumerate(zip(moments, entries, strict=True)))
+            e
+            for _, _, e in sorted(
+                (m or 0.0, k, e) for k, (m, e) in enumerate(zip(moments, entries, strict=True))
+            )
         ]
     first = entries[0].rig
     every = list(dict.fromkeys(name for e in entries for name in e.rig.names))
@@ -45,7 +51,9 @@ def compare_entries(entries: Sequence[Entry]) -> History:
     change = np.full((n_files, len(every), N_SHOWN), np.nan)
     own = np.full((n_files, len(every), N_SHOWN, N_SHOWN), np.nan)
     pull: dict[Key, Array] = {}
-    findings = [] if is_by_time else ["Some files state no time: they are taken in the order given."]
+    findings = (
+        [] if is_by_time else ["Some files state no time: they are taken in the order given."]
+    )
     for k, e in enumerate(entries):
         common = tuple(n for n in first.names if n in e.rig.names)
         if len(common) < 2:
@@ -56,7 +64,8 @@ def compare_entries(entries: Sequence[Entry]) -> History:
         inside = _agreeing(first, e.rig, common)
         if k and 2 * inside.sum() <= len(common):
             findings.append(
-                f"{e.name}: no more than half of the cameras agree with {entries[0].name}; treat it with care."
+                f"{e.name}: no more than half of the cameras agree with "
+                f"{entries[0].name}; treat it with care."
             )
         at = [every.index(n) for n in common]
         change[k, at], own[k, at], pulled = _changes(first, e.rig, common, inside)
@@ -67,7 +76,8 @@ def compare_entries(entries: Sequence[Entry]) -> History:
         findings.append(f"Not in {entries[0].name}, so without a history: {', '.join(others)}.")
     if silent := [e.name for e in entries if is_silent(e.rig)]:
         findings.append(
-            f"Solved with lenses held, without a word on what their errors did to the poses: {', '.join(silent)}. Small"
+            f"Solved with lenses held, without a word on what their errors did to the "
+            f"poses: {', '.join(silent)}. Small"
             " changes may be these errors; solve the captures anew."
         )
     times = np.array([m or 0.0 for m in moments]) if is_by_time else np.arange(n_files, dtype=float)
@@ -77,7 +87,8 @@ def compare_entries(entries: Sequence[Entry]) -> History:
     level = ALPHA / len(every)
     shared = np.stack([*pull.values(), np.zeros_like(change)], axis=-1)
     cameras = tuple(
-        told(name, change[:, c], own[:, c], shared[:, c], times, level, len(every)) for c, name in enumerate(every)
+        told(name, change[:, c], own[:, c], shared[:, c], times, level, len(every))
+        for c, name in enumerate(every)
     )
     return History(tuple(entries), cameras, is_by_time, tuple(findings))
 
@@ -86,7 +97,11 @@ def _rows(rig: Rig, names: tuple[str, ...]) -> Array:
     """Return the covariance (9 C, 9 C) of turns, positions, focal length and centre."""
     labels = [f"{n}/{p}" for n in names for p in (*POSE, *RING)]
     C = np.zeros((len(labels),) * 2)
-    stored = {} if rig.covariance is None else {label: i for i, label in enumerate(rig.covariance.labels)}
+    stored = (
+        {}
+        if rig.covariance is None
+        else {label: i for i, label in enumerate(rig.covariance.labels)}
+    )
     here = np.array([i for i, label in enumerate(labels) if label in stored], dtype=np.intp)
     if len(here) and rig.covariance is not None:
         there = np.array([stored[labels[i]] for i in here], dtype=np.intp)
@@ -98,7 +113,8 @@ def _rows(rig: Rig, names: tuple[str, ...]) -> Array:
 
 
 def _pull(rig: Rig, names: tuple[str, ...], R: Array) -> dict[Key, Array]:
-    """Return what one standard uncertainty of each held lens term did to the rows (9 C,), in a world turned by R.
+    """Return what one standard uncertainty of each held lens term did to the rows (9 C,), in a
+    world turned by R.
 
     The same label and value in two files are one measurement, whose error is the same in both.
     """
@@ -107,7 +123,9 @@ def _pull(rig: Rig, names: tuple[str, ...], R: Array) -> dict[Key, Array]:
         return {}
     row = {label: i for i, label in enumerate(known.labels)}
     labels = [f"{n}/{p}" for n in names for p in (*POSE, *RING)]
-    values = np.stack([known.pull[row[k]] if k in row else np.zeros(len(known.held)) for k in labels])
+    values = np.stack(
+        [known.pull[row[k]] if k in row else np.zeros(len(known.held)) for k in labels]
+    )
     for k in range(3, len(values), N_CHANGE):
         values[k : k + 3] = R @ values[k : k + 3]
     out = {}
@@ -127,15 +145,25 @@ def _apart(first: dict[Key, Array], later: dict[Key, Array]) -> dict[Key, Array]
 def _parameters(rig: Rig, names: tuple[str, ...]) -> tuple[Array, Array, Array]:
     cameras = [rig.camera(n) for n in names]
     R = np.stack([c.cam_from_world.R for c in cameras])
-    return R, np.stack([c.position_mm for c in cameras]), np.stack([c.lens.vector[[0, 2, 3]] for c in cameras])
+    return (
+        R,
+        np.stack([c.position_mm for c in cameras]),
+        np.stack([c.lens.vector[[0, 2, 3]] for c in cameras]),
+    )
 
 
-def _difference(first: Rig, later: Rig, names: tuple[str, ...], weight: Array | None) -> tuple[Array, Array, Array]:
-    """Return changes (C, 9) once the later rig is moved on to the first, the motions G (9 C, 6) and that turn R."""
+def _difference(
+    first: Rig, later: Rig, names: tuple[str, ...], weight: Array | None
+) -> tuple[Array, Array, Array]:
+    """Return changes (C, 9) once the later rig is moved on to the first, the motions G (9 C, 6) and
+    that turn R.
+    """
     R0, p0, lens0 = _parameters(first, names)
     R1, p1, lens1 = _parameters(later, names)
     R, t = rig_from_other(R0, p0, R1, p1, weight)
-    d = np.hstack([vector_from_rotation(R1 @ R.T @ np.swapaxes(R0, 1, 2)), p1 @ R.T + t - p0, lens1 - lens0])
+    d = np.hstack(
+        [vector_from_rotation(R1 @ R.T @ np.swapaxes(R0, 1, 2)), p1 @ R.T + t - p0, lens1 - lens0]
+    )
     G = np.zeros((len(names), N_CHANGE, 6))
     G[:, :3, :3], G[:, 3:6, :3], G[:, 3:6, 3:] = -R0, -cross_matrix(p0), np.eye(3)
     return d, G.reshape(-1, 6), R
@@ -148,7 +176,10 @@ def _agreeing(first: Rig, later: Rig, names: tuple[str, ...]) -> Array:
     for _ in range(2):
         d, G, R = _difference(first, later, names, weight)
         C = C0 + _turned(C1, R)
-        apart = [*_apart(_pull(first, names, np.eye(3)), _pull(later, names, R)).values(), np.zeros(len(C))]
+        apart = [
+            *_apart(_pull(first, names, np.eye(3)), _pull(later, names, R)).values(),
+            np.zeros(len(C)),
+        ]
         C += np.transpose(apart) @ apart
         diagonal = np.diag(C)
         s = np.sqrt(np.where(diagonal > 0, diagonal, 1e-12))
@@ -169,15 +200,20 @@ def _turned(C: Array, R: Array) -> Array:
     return np.asarray(T @ C @ T.T)
 
 
-def _changes(first: Rig, later: Rig, names: tuple[str, ...], inside: Array) -> tuple[Array, Array, dict[Key, Array]]:
-    """Return changes (C, 7), the later file's own covariances (C, 7, 7) and its pull by held lenses (C, 7) each.
+def _changes(
+    first: Rig, later: Rig, names: tuple[str, ...], inside: Array
+) -> tuple[Array, Array, dict[Key, Array]]:
+    """Return changes (C, 7), the later file's own covariances (C, 7, 7) and its pull by held lenses
+    (C, 7) each.
 
     The agreeing cameras are held as a whole, the pull is that beyond the first file's.
     """
     d, G, R = _difference(first, later, names, inside)
     _, position, lens = _parameters(first, names)
     away = float(np.median(np.linalg.norm(position - position.mean(axis=0), axis=1)))
-    metric = np.tile([max(away, 1.0) ** 2] * 3 + [1.0] * 3 + [0.0] * 3, len(names)) * np.repeat(inside, N_CHANGE)
+    metric = np.tile([max(away, 1.0) ** 2] * 3 + [1.0] * 3 + [0.0] * 3, len(names)) * np.repeat(
+        inside, N_CHANGE
+    )
     E = metric[:, None] * G
     P = np.eye(len(G)) - G @ np.linalg.solve(E.T @ G, E.T)
     C = P @ _turned(_rows(later, names), R) @ P.T
@@ -187,5 +223,7 @@ def _changes(first: Rig, later: Rig, names: tuple[str, ...], inside: Array) -> t
     scale = np.ones((len(names), N_SHOWN))
     scale[:, 6] = 1.0 / lens[:, 0]
     apart = _apart(_pull(first, names, np.eye(3)), _pull(later, names, R))
-    pull = {key: (P @ v).reshape(len(names), N_CHANGE)[:, :N_SHOWN] * scale for key, v in apart.items()}
+    pull = {
+        key: (P @ v).reshape(len(names), N_CHANGE)[:, :N_SHOWN] * scale for key, v in apart.items()
+    }
     return d * scale, own * scale[:, :, None] * scale[:, None, :], pull

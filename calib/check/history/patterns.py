@@ -1,4 +1,5 @@
-"""What a camera did from file to file: the simplest of nothing, one jump, a steady drift, or change without a pattern.
+"""What a camera did from file to file: the simplest of nothing, one jump, a steady drift, or change
+without a pattern.
 
 The first file's own error is an unknown like any other, so it is no change of all the later ones.
 """
@@ -17,9 +18,11 @@ MIN_FOR_DRIFT = 3  # files: between two, a drift and a jump are the same
 def told(
     name: str, change: Array, own: Array, shared: Array, times: Array, level: float, n_cameras: int
 ) -> CameraHistory:
-    """Return one camera's history with its verdict, from changes (K, 7) and each file's own covariance (K, 7, 7).
+    """Return one camera's history with its verdict, from changes (K, 7) and each file's own
+    covariance (K, 7, 7).
 
-    ``shared (K, 7, h)`` is what unit errors that files have in common do to each beyond what they do to the first.
+    ``shared (K, 7, h)`` is what unit errors that files have in common do to each beyond what they
+    do to the first.
     """
     known = np.flatnonzero(np.isfinite(change).all(axis=1) & np.isfinite(own).all(axis=(1, 2)))
     sigma = np.full_like(change, np.nan)
@@ -41,7 +44,8 @@ def told(
     # A jump could lie between any two files: each of them is a chance to find one.
     best = min(drift, jumps[at])
     is_seen = min(
-        special.chdtrc(N_SHOWN, nothing - best) * len(known), special.chdtrc(N_SHOWN * (len(known) - 1), nothing)
+        special.chdtrc(N_SHOWN, nothing - best) * len(known),
+        special.chdtrc(N_SHOWN * (len(known) - 1), nothing),
     )
     if is_seen >= level:
         return CameraHistory(name, "steady", change, sigma, p, None)
@@ -64,7 +68,9 @@ def _whitener(C: Array) -> Array:
 
 
 def _misfit(y: Array, root: Array, design: Array) -> float:
-    """Return the least sum of squares of y (K, 7) over what ``design`` (K, m) explains, each column by its own."""
+    """Return the least sum of squares of y (K, 7) over what ``design`` (K, m) explains, each column
+    by its own.
+    """
     A = root @ np.kron(design / np.abs(design).max(axis=0), np.eye(y.shape[1]))
     b = root @ y.ravel()
     left = b - A @ np.linalg.lstsq(A, b, rcond=None)[0]

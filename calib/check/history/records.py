@@ -24,7 +24,9 @@ class Entry:
 
     @property
     def time(self) -> str:
-        """When its wave was captured, else when it was solved, as ISO 8601; empty where neither is stated."""
+        """When its wave was captured, else when it was solved, as ISO 8601; empty where neither is
+        stated.
+        """
         tracks = self.rig.provenance.get("tracks")
         captured = tracks.get("captured_at") if isinstance(tracks, dict) else None
         return str(captured or self.rig.provenance.get("time") or "")
@@ -40,11 +42,12 @@ class Entry:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CameraHistory:
-    """One camera over the files (K): its change against the first (K, 7) and the standard uncertainties of each.
+    """One camera over the files (K): its change against the first (K, 7) and the standard
+    uncertainties of each.
 
-    Columns are turn (rad, on the left of cam_from_world), position (mm, first file's world) and focal length (share);
-    rows of files that lack the camera are nan. ``verdict`` is "steady", "jump", "drift", "changed" or "unknown";
-    ``at_file`` the index of the first file after a jump.
+    Columns are turn (rad, on the left of cam_from_world), position (mm, first file's world) and
+    focal length (share); rows of files that lack the camera are nan. ``verdict`` is "steady",
+    "jump", "drift", "changed" or "unknown"; ``at_file`` the index of the first file after a jump.
     """
 
     name: str
@@ -58,7 +61,9 @@ class CameraHistory:
         """Return the length of a part of file k's change and its standard uncertainty."""
         v, s = self.change[k, at], self.sigma[k, at]
         size = float(np.linalg.norm(v))
-        return size, float(np.sqrt((v**2) @ (s**2)) / size) if size > 0 else float(np.sqrt((s**2).mean()))
+        return size, float(np.sqrt((v**2) @ (s**2)) / size) if size > 0 else float(
+            np.sqrt((s**2).mean())
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -71,14 +76,23 @@ class History:
     findings: tuple[str, ...]
 
     def parent(self, k: int) -> str:
-        """Return the name of the file that file k is a repair of, its hash where that file is not among these."""
+        """Return the name of the file that file k is a repair of, its hash where that file is not
+        among these.
+        """
         sha = str(self.entries[k].rig.provenance.get("parent_sha256") or "")
         return next((e.name for e in self.entries if e.sha256 and e.sha256 == sha), sha[:12])
 
     def as_json(self) -> dict[str, Any]:
-        """Return the document that ``calib history --json`` prints; numbers that do not exist are None."""
+        """Return the document that ``calib history --json`` prints; numbers that do not exist are
+        None.
+        """
         files = [
-            {"file": e.name, "time": e.time or None, "sha256": e.sha256 or None, "parent": self.parent(k) or None}
+            {
+                "file": e.name,
+                "time": e.time or None,
+                "sha256": e.sha256 or None,
+                "parent": self.parent(k) or None,
+            }
             for k, e in enumerate(self.entries)
         ]
         cameras = []
@@ -86,7 +100,13 @@ class History:
             rows = [{"file": e.name, **self.numbers(c, k)} for k, e in enumerate(self.entries)]
             at = None if c.at_file is None else self.entries[c.at_file].name
             cameras.append(
-                {"name": c.name, "verdict": c.verdict, "p_value": _or_none(c.p_value), "jump_at": at, "changes": rows}
+                {
+                    "name": c.name,
+                    "verdict": c.verdict,
+                    "p_value": _or_none(c.p_value),
+                    "jump_at": at,
+                    "changes": rows,
+                }
             )
         return {"files": files, "cameras": cameras, "findings": list(self.findings)}
 
@@ -101,14 +121,22 @@ class History:
         return {key: _or_none(float(v)) for key, v in figures.items()}
 
     def __str__(self) -> str:
-        lines = ["file" + " " * (max(len(e.name) for e in self.entries) - 2) + "time                       parent"]
+        lines = [
+            "file"
+            + " " * (max(len(e.name) for e in self.entries) - 2)
+            + "time                       parent"
+        ]
         width = max(len(e.name) for e in self.entries)
         for k, e in enumerate(self.entries):
-            lines.append(f"{e.name:<{width}}  {e.time or '-':<25}  {self.parent(k) or '-'}".rstrip())
+            lines.append(
+                f"{e.name:<{width}}  {e.time or '-':<25}  {self.parent(k) or '-'}".rstrip()
+            )
         names = max(6, *(len(c.name) for c in self.cameras))
         lines += ["", f"{'camera':<{names}}  verdict  {'file':<{width}}  {FIGURES}"]
         last = len(self.entries) - 1
-        for c in sorted(self.cameras, key=lambda c: (c.verdict in {"steady", "unknown"}, c.p_value, c.name)):
+        for c in sorted(
+            self.cameras, key=lambda c: (c.verdict in {"steady", "unknown"}, c.p_value, c.name)
+        ):
             shown = range(1, last + 1) if c.verdict in {"jump", "drift", "changed"} else [last]
             for k in shown:
                 name, verdict = (c.name, c.verdict) if k == shown[0] else ("", "")
@@ -116,7 +144,8 @@ class History:
                 cells = (
                     _cell(n["rotation_deg"], 6, 3), _cell(n["sigma_rotation_deg"], 6, 3),
                     _cell(n["translation_mm"], 8, 2), _cell(n["sigma_translation_mm"], 6, 2),
-                    _cell(n["focal_change"], 7, 3, 100.0, "+"), _cell(n["sigma_focal_change"], 6, 3, 100.0),
+                    _cell(n["focal_change"], 7, 3, 100.0, "+"), _cell(n["sigma_focal_change"], 6,
+                    3, 100.0),
                 )  # fmt: skip
                 p = _chance(c.p_value) if name else ""
                 mark = "  <- jump" if c.at_file == k else ""
@@ -127,8 +156,10 @@ class History:
 
 FIGURES = "turn °     ± °  shift mm    ± mm  focal %     ± %       p"
 LEGEND = (
-    "Changes are against the first file, once every rig is moved on to it by the cameras that agree; ± is one standard"
-    " uncertainty, p the chance that nothing changed, corrected for the number of cameras. A rig that moved"
+    "Changes are against the first file, once every rig is moved on to it by the cameras "
+    "that agree; ± is one standard"
+    " uncertainty, p the chance that nothing changed, corrected for the number of "
+    "cameras. A rig that moved"
     " or turned as one looks the same."
 )
 

@@ -1,8 +1,9 @@
 """Which cameras still agree among themselves.
 
-Only the cameras' places relative to one another show in a wave. A set B agrees when one rig, the stored one within its
-uncertainty, explains all of it; what the other cameras did is left free. Sought is the B that leaves out the fewest
-cameras, each at the price of a test at the level asked: the least of ``misfit(B) + price × (cameras left out)``.
+Only the cameras' places relative to one another show in a wave. A set B agrees when one rig, the
+stored one within its uncertainty, explains all of it; what the other cameras did is left free.
+Sought is the B that leaves out the fewest cameras, each at the price of a test at the level asked:
+the least of ``misfit(B) + price × (cameras left out)``.
 """
 
 from __future__ import annotations
@@ -17,12 +18,16 @@ from calib.check.recheck.compare import N_CHANGE, N_POSE, Comparison
 from calib.core.geometry import Array
 
 Index = NDArray[np.intp]
-EASY = 0.05  # while a set grows: who fits it at this level joins by how well he is known, others by how well they fit
+# while a set grows: who fits it at this level joins by how well he is known, others by how well
+# they fit
+EASY = 0.05
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Agreement:
-    """Cameras that agree (C,), and the others in groups that agree among themselves, largest first."""
+    """Cameras that agree (C,), and the others in groups that agree among themselves,
+    largest first.
+    """
 
     is_agreeing: NDArray[np.bool_]
     groups: tuple[tuple[int, ...], ...]
@@ -34,7 +39,9 @@ def gain(found: Comparison, at: Index) -> float:
 
 
 def left_after(found: Comparison, free: Index, at: Index) -> tuple[Array, Array]:
-    """Return information and score about the parameters ``at`` once those in ``free`` may have changed."""
+    """Return information and score about the parameters ``at`` once those in ``free`` may have
+    changed.
+    """
     W, w = found.W[np.ix_(at, at)], found.w[at]
     if not len(free):
         return W, w
@@ -57,14 +64,18 @@ def _solve(A: Array, b: Array) -> Array:
 
 
 def price(n_cameras: int, alpha: float) -> float:
-    """Return the fall of -2 log likelihood that a camera must bring to be left out, the number of cameras counted."""
+    """Return the fall of -2 log likelihood that a camera must bring to be left out, the number of
+    cameras counted.
+    """
     return float(special.chdtri(N_CHANGE, alpha / n_cameras))
 
 
 def find_agreement(found: Comparison, candidates: Index, alpha: float) -> Agreement:
-    """Return the largest set of the candidates that agree; cameras that are no candidates are left free throughout.
+    """Return the largest set of the candidates that agree; cameras that are no candidates are left
+    free throughout.
 
-    Starts from every camera as a seed and from all together, and ends where no single camera more or less improves.
+    Starts from every camera as a seed and from all together, and ends where no single camera more
+    or less improves.
     """
     limit = price(len(candidates), alpha)
     whole = np.zeros(len(found.names), bool)
@@ -95,15 +106,24 @@ def find_agreement(found: Comparison, candidates: Index, alpha: float) -> Agreem
 
 
 def _is_sound(found: Comparison, whole: NDArray[np.bool_], candidates: Index, alpha: float) -> bool:
-    """Return whether neither the candidates together nor one of them alone speaks against their agreeing."""
+    """Return whether neither the candidates together nor one of them alone speaks against their
+    agreeing.
+    """
     free = found.at(np.flatnonzero(~whole))
-    alone = [gain(found, np.append(free, found.at(np.array([c])))) - gain(found, free) for c in candidates]
+    alone = [
+        gain(found, np.append(free, found.at(np.array([c])))) - gain(found, free)
+        for c in candidates
+    ]
     dof = N_CHANGE * len(candidates) - N_POSE
-    return max(alone) < price(len(candidates), alpha) and _misfit(found, whole) < special.chdtri(dof, alpha)
+    return max(alone) < price(len(candidates), alpha) and _misfit(found, whole) < special.chdtri(
+        dof, alpha
+    )
 
 
 def _misfit(found: Comparison, inside: NDArray[np.bool_]) -> float:
-    """Return what -2 log likelihood loses when the cameras inside are held together, over leaving everything free."""
+    """Return what -2 log likelihood loses when the cameras inside are held together, over leaving
+    everything free.
+    """
     if not inside.any():
         return 0.0
     # One pose stays, whichever: it takes the world along.
@@ -133,7 +153,11 @@ def _grow(found: Comparison, seed: int, candidates: Index, limit: float) -> NDAr
         if not (misfit < limit).any():
             break
         spread = 2.0 * np.log(scale).sum(axis=1) + np.linalg.slogdet(correlation)[1]
-        pick = int(np.argmin(np.where(misfit < easy, spread, np.inf)) if (misfit < easy).any() else np.argmin(misfit))
+        pick = int(
+            np.argmin(np.where(misfit < easy, spread, np.inf))
+            if (misfit < easy).any()
+            else np.argmin(misfit)
+        )
         row = rows[pick]
         step = _solve(K[row, row], np.column_stack([K[row], change[row]]))
         change = change - K[:, row] @ step[:, -1]
@@ -147,10 +171,16 @@ def _grow(found: Comparison, seed: int, candidates: Index, limit: float) -> NDAr
 def _improved(
     found: Comparison, inside: NDArray[np.bool_], candidates: Index, limit: float
 ) -> tuple[NDArray[np.bool_], float]:
-    """Return the set after the best single changes, as long as one lowers the cost, and its cost."""
+    """Return the set after the best single changes, as long as one lowers the cost, and
+    its cost.
+    """
 
     def cost(trial: NDArray[np.bool_]) -> float:
-        return _misfit(found, trial) + limit * int((~trial[candidates]).sum()) if trial.any() else np.inf
+        return (
+            _misfit(found, trial) + limit * int((~trial[candidates]).sum())
+            if trial.any()
+            else np.inf
+        )
 
     now = cost(inside)
     for _ in range(2 * len(candidates)):

@@ -1,17 +1,20 @@
-"""A stored rig against a new wave: what the wave says about changes, with the uncertainty of both counted.
+"""A stored rig against a new wave: what the wave says about changes, with the uncertainty of both
+counted.
 
-The wave is solved anew with every camera free. To first order the reduced normal equations of that solve (frames
-eliminated, matrix S, gradient g) at parameters that lie d from the stored ones say about a change δ since then
+The wave is solved anew with every camera free. To first order the reduced normal equations of that
+solve (frames eliminated, matrix S, gradient g) at parameters that lie d from the stored ones say
+about a change δ since then
 
     z = S d - g,    z = S (e + δ) + noise of covariance S,
 
-where e, of covariance C, is the error of the stored rig. Eliminating e with C = L Lᵀ leaves information and score of
-the change alone, ``W = S - S L (1 + Lᵀ S L)⁻¹ Lᵀ S`` and ``w = z - S L (1 + Lᵀ S L)⁻¹ Lᵀ z``: for any set A of
-parameters that may have changed the estimate is ``W_AA⁻¹ w_A`` and the likelihood ratio ``w_Aᵀ W_AA⁻¹ w_A`` is
-chi-square if nothing did. Neither needs a gauge: motions of the world as a whole are in the null space of S and W.
+where e, of covariance C, is the error of the stored rig. Eliminating e with C = L Lᵀ leaves
+information and score of the change alone, ``W = S - S L (1 + Lᵀ S L)⁻¹ Lᵀ S`` and ``w = z - S L (1
++ Lᵀ S L)⁻¹ Lᵀ z``: for any set A of parameters that may have changed the estimate is ``W_AA⁻¹ w_A``
+and the likelihood ratio ``w_Aᵀ W_AA⁻¹ w_A`` is chi-square if nothing did. Neither needs a gauge:
+motions of the world as a whole are in the null space of S and W.
 
-Source: the general linear model with a stochastic parameter; Rao, Linear Statistical Inference and Its Applications,
-2nd edition 1973, section 4a (from memory).
+Source: the general linear model with a stochastic parameter; Rao, Linear Statistical Inference and
+Its Applications, 2nd edition 1973, section 4a (from memory).
 """
 
 from __future__ import annotations
@@ -23,9 +26,9 @@ from numpy.typing import NDArray
 
 from calib.core.geometry import Array, cross_matrix, vector_from_rotation
 from calib.core.rig import Rig
-from calib.solve.held import assumed_sigma
-from calib.solve.lens_terms import SMALL_TERMS, USUAL, USUAL_CORNER
-from calib.solve.problem import RING, State, term_values
+from calib.solve.bundle.problem import RING, State, term_values
+from calib.solve.certainty.held import assumed_sigma
+from calib.solve.certainty.lens_terms import SMALL_TERMS, USUAL, USUAL_CORNER
 from calib.solve.repair import POSE, Reduced, lacks_terms
 
 N_POSE, N_CHANGE = len(POSE), len(POSE) + len(RING)
@@ -34,7 +37,8 @@ N_ROUNDS = 20  # of reweighting: each takes off a good part of what is left
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Comparison:
-    """Information ``W (9 C, 9 C)`` and score ``w`` of each camera's change: turn (rad), position (mm), ring (px).
+    """Information ``W (9 C, 9 C)`` and score ``w`` of each camera's change: turn (rad), position
+    (mm), ring (px).
 
     ``rig_from_fit`` (R, t in mm) carries the new solve's world on to the stored rig's.
     """
@@ -50,12 +54,17 @@ class Comparison:
 
 
 def compare(now: Reduced, rig: Rig, is_agreeing: NDArray[np.bool_] | None = None) -> Comparison:
-    """Return the information about changes, the new solve moved on to the stored rig by the agreeing cameras.
+    """Return the information about changes, the new solve moved on to the stored rig by the
+    agreeing cameras.
 
-    Without ``is_agreeing (C,)`` all cameras move it there robustly: exact enough to find out which agree.
+    Without ``is_agreeing (C,)`` all cameras move it there robustly: exact enough to find out which
+    agree.
     """
     cameras, n_cameras = [rig.camera(name) for name in now.names], len(now.names)
-    R0, p0 = np.stack([c.cam_from_world.R for c in cameras]), np.stack([c.position_mm for c in cameras])
+    R0, p0 = (
+        np.stack([c.cam_from_world.R for c in cameras]),
+        np.stack([c.position_mm for c in cameras]),
+    )
     weight = None if is_agreeing is None else is_agreeing.astype(float)
     R, t = rig_from_other(R0, p0, now.state.cam_R, positions(now.state), weight)
     fit_R = now.state.cam_R @ R.T
@@ -81,8 +90,11 @@ def positions(state: State) -> Array:
     return np.asarray(-(state.cam_t[:, None, :] @ state.cam_R)[:, 0])
 
 
-def rig_from_other(R0: Array, p0: Array, R1: Array, p1: Array, weight: Array | None) -> tuple[Array, Array]:
-    """Return (R, t) that carry a world on to another, given the cameras in both: rotations (C, 3, 3), positions (C, 3).
+def rig_from_other(
+    R0: Array, p0: Array, R1: Array, p1: Array, weight: Array | None
+) -> tuple[Array, Array]:
+    """Return (R, t) that carry a world on to another, given the cameras in both: rotations (C, 3,
+    3), positions (C, 3).
 
     With ``weight (C,)`` by least squares, without it robustly.
     """
@@ -93,7 +105,10 @@ def rig_from_other(R0: Array, p0: Array, R1: Array, p1: Array, weight: Array | N
         R = u @ np.diag([1.0, 1.0, np.linalg.det(u @ vt)]) @ vt
         shift = p0 - p1 @ R.T
         t = w @ shift / w.sum()
-        off = np.linalg.norm(vector_from_rotation(each @ R.T), axis=1), np.linalg.norm(shift - t, axis=1)
+        off = (
+            np.linalg.norm(vector_from_rotation(each @ R.T), axis=1),
+            np.linalg.norm(shift - t, axis=1),
+        )
         # L1 by reweighting; a hundredth of the median keeps one exact camera from taking over.
         w = 1.0 / sum(o / max(float(np.median(o)), 1e-12) + 0.01 for o in off)
     return R, t
@@ -117,7 +132,8 @@ def _stored_root(rig: Rig, now: Reduced, d: Array) -> Array:
     root[here] = scale[:, None] * vectors * np.sqrt(np.maximum(values, 0.0))
     more = [_counted(rig, now, d, labels, own), _assumed(rig, now, labels, own)]
     root = np.hstack([root, *more])
-    # A stored turn's error e comes before the change: log(exp(d) exp(e)) is d + e + d × e / 2 to first order in e.
+    # A stored turn's error e comes before the change: log(exp(d) exp(e)) is d + e + d × e / 2 to
+    # first order in e.
     for c, turn in enumerate(d[:, :3]):
         at = slice(c * now.n, c * now.n + 3)
         root[at] += 0.5 * cross_matrix(turn) @ root[at]
@@ -125,27 +141,39 @@ def _stored_root(rig: Rig, now: Reduced, d: Array) -> Array:
 
 
 def held_sigma(rig: Rig, label: str) -> float:
-    """Return the standard uncertainty of a lens term that a solve held, in its own unit: as stored, else as assumed."""
+    """Return the standard uncertainty of a lens term that a solve held, in its own unit: as stored,
+    else as assumed.
+    """
     name, _, term = label.rpartition("/")
     known = rig.covariance
-    if known is not None and label in known.held and (stored := known.held_sigma[known.held.index(label)]):
+    if (
+        known is not None
+        and label in known.held
+        and (stored := known.held_sigma[known.held.index(label)])
+    ):
         return float(stored)
     camera = rig.camera(name)
     return assumed_sigma(term, camera.lens.fx, camera.width)
 
 
 def is_silent(rig: Rig) -> bool:
-    """Return whether lenses were held and the rig does not say what their errors did to the rest."""
+    """Return whether lenses were held and the rig does not say what their errors did to
+    the rest.
+    """
     known = rig.covariance
     told = set() if known is None else {*known.labels, *known.held}
-    return known is not None and any(f"{name}/{term}" not in told for name in rig.names for term in RING)
+    return known is not None and any(
+        f"{name}/{term}" not in told for name in rig.names for term in RING
+    )
 
 
 def _counted(rig: Rig, now: Reduced, d: Array, labels: list[str], own: dict[str, int]) -> Array:
-    """Return the root of what errors of held lenses add: themselves, and what they did to the rest by the rig's file.
+    """Return the root of what errors of held lenses add: themselves, and what they did to the rest
+    by the rig's file.
 
-    That is of first order. An error of a lens turns rays, and by about that angle (in radian) the pull itself is off:
-    with the errors that the new solve finds, ``d``, this is the last half of the columns.
+    That is of first order. An error of a lens turns rays, and by about that angle (in radian) the
+    pull itself is off: with the errors that the new solve finds, ``d``, this is the last half of
+    the columns.
     """
     known = rig.covariance
     assert known is not None
@@ -158,29 +186,41 @@ def _counted(rig: Rig, now: Reduced, d: Array, labels: list[str], own: dict[str,
         name = label.rpartition("/")[0]
         if label in error and label not in own:
             root[labels.index(label), k] = 1.0
-        angle = np.linalg.norm([error.get(f"{name}/{term}", 0.0) for term in RING]) / rig.camera(name).lens.fx
+        angle = (
+            np.linalg.norm([error.get(f"{name}/{term}", 0.0) for term in RING])
+            / rig.camera(name).lens.fx
+        )
         second[:, k] *= error.get(label, 0.0) * angle
         root[:, k] *= held_sigma(rig, label)
     return np.hstack([root, second])
 
 
 def _assumed(rig: Rig, now: Reduced, labels: list[str], own: dict[str, int]) -> Array:
-    """Return the same for lens terms of which the file says nothing: what they would do to this wave.
+    """Return the same for lens terms of which the file says nothing: what they would do to this
+    wave.
 
-    These are a ring's of held lenses, and small terms that a solve left out. What is free, here f, would answer by
-    ``-S_ff⁺ S_fl``.
+    These are a ring's of held lenses, and small terms that a solve left out. What is free, here f,
+    would answer by ``-S_ff⁺ S_fl``.
     """
     known = rig.covariance
     assert known is not None
     silent = set(labels) - set(own) - set(known.held)
     counted = {*RING, *(SMALL_TERMS if lacks_terms(rig) else ())}
-    at = np.array([i for i, k in enumerate(labels) if k in silent and k.rpartition("/")[2] in counted], dtype=np.intp)
+    at = np.array(
+        [i for i, k in enumerate(labels) if k in silent and k.rpartition("/")[2] in counted],
+        dtype=np.intp,
+    )
     S, root = now.S, np.zeros((len(now.S), len(at)))
     if not len(at):
         return root
-    free = np.array([i for i, label in enumerate(labels[: len(now.names) * now.n]) if label in own], dtype=np.intp)
+    free = np.array(
+        [i for i, label in enumerate(labels[: len(now.names) * now.n]) if label in own],
+        dtype=np.intp,
+    )
     scale = 1.0 / np.sqrt(np.maximum(np.diag(S)[free], 1e-300))
-    inverse = np.linalg.pinv(S[np.ix_(free, free)] * scale[:, None] * scale, rcond=1e-10, hermitian=True)
+    inverse = np.linalg.pinv(
+        S[np.ix_(free, free)] * scale[:, None] * scale, rcond=1e-10, hermitian=True
+    )
     root[at, np.arange(len(at))] = 1.0
     root[free] = -scale[:, None] * (inverse @ (scale[:, None] * S[np.ix_(free, at)]))
     return root * [_unstated_sigma(rig, labels[i]) for i in at]

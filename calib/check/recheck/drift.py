@@ -1,4 +1,6 @@
-"""What happened to the rig as a whole: its scale, cameras that moved as one, and small moves of every camera."""
+"""What happened to the rig as a whole: its scale, cameras that moved as one, and small moves of
+every camera.
+"""
 
 from __future__ import annotations
 
@@ -27,7 +29,9 @@ NO_SCALE = Scale(0.0, float("inf"), 1.0)
 
 
 def growth(rig: Rig, names: tuple[str, ...]) -> Array:
-    """Return the change (9 C,) of a rig that grows about its middle by its own size: positions alone."""
+    """Return the change (9 C,) of a rig that grows about its middle by its own size: positions
+    alone.
+    """
     position = np.stack([rig.camera(n).position_mm for n in names])
     out = np.zeros((len(names), N_CHANGE))
     out[:, 3:6] = position - position.mean(axis=0)
@@ -61,7 +65,9 @@ def without_scale(found: Comparison, direction: Array) -> Comparison:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class RigidMove:
-    """Cameras that moved as one: turn (3,) in rad and shift (3,) of their middle in mm, both with covariance (6, 6)."""
+    """Cameras that moved as one: turn (3,) in rad and shift (3,) of their middle in mm, both with
+    covariance (6, 6).
+    """
 
     names: tuple[str, ...]
     turn: Array
@@ -70,21 +76,29 @@ class RigidMove:
 
     def __str__(self) -> str:
         turn, shift = (float(np.linalg.norm(v)) for v in (self.turn, self.shift_mm))
-        sigma = np.sqrt([np.trace(self.covariance[:3, :3]) / 3, np.trace(self.covariance[3:, 3:]) / 3])
+        sigma = np.sqrt(
+            [np.trace(self.covariance[:3, :3]) / 3, np.trace(self.covariance[3:, 3:]) / 3]
+        )
         return (
-            f"{', '.join(self.names)} moved as one: turned by {np.degrees(turn):.3f}° (1σ {np.degrees(sigma[0]):.3f}°)"
-            f" and shifted by {shift:.2f} mm (1σ {sigma[1]:.2f} mm) at their middle. Look at what they hang from"
+            f"{', '.join(self.names)} moved as one: turned by {np.degrees(turn):.3f}° "
+            f"(1σ {np.degrees(sigma[0]):.3f}°)"
+            f" and shifted by {shift:.2f} mm (1σ {sigma[1]:.2f} mm) at their middle. "
+            f"Look at what they hang from"
         )
 
 
-def rigid_move(found: Comparison, rig: Rig, group: tuple[int, ...], others: NDArray[np.intp]) -> RigidMove:
+def rigid_move(
+    found: Comparison, rig: Rig, group: tuple[int, ...], others: NDArray[np.intp]
+) -> RigidMove:
     """Return the common motion of a group of cameras, the changes of the ``others`` left free."""
     cameras = [rig.camera(found.names[c]) for c in group]
     position = np.stack([c.position_mm for c in cameras])
     middle = position.mean(axis=0)
     G = np.zeros((len(group), N_CHANGE, 6))
     for k, camera in enumerate(cameras):
-        G[k, :3, :3] = -camera.cam_from_world.R  # the world's turn, seen on the left of cam_from_world
+        G[
+            k, :3, :3
+        ] = -camera.cam_from_world.R  # the world's turn, seen on the left of cam_from_world
         G[k, 3:6, :3] = -cross_matrix(position[k] - middle)
         G[k, 3:6, 3:] = np.eye(3)
     W, w = left_after(found, found.at(others), found.at(np.array(group)))

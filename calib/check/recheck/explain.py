@@ -1,4 +1,6 @@
-"""What a camera that does not agree has done: nested explanations, and what its change does to its image."""
+"""What a camera that does not agree has done: nested explanations, and what its change does to its
+image.
+"""
 
 from __future__ import annotations
 
@@ -14,8 +16,8 @@ from calib.core.camera import Lens, project, undistort
 from calib.core.geometry import Array, Pose, rotation_from_vector
 from calib.core.rig import RigCamera
 
-# A richer explanation is taken where the poorer one is refused at this level: one plain move in a thousand is then
-# reported with a lens change beside it, and larger error bars.
+# A richer explanation is taken where the poorer one is refused at this level: one plain move in a
+# thousand is then reported with a lens change beside it, and larger error bars.
 RICHER = 0.001
 CLEAR = 6.0  # of -2 log likelihood: odds of 20 to 1
 TURN, MOVE, LENS, BOTH = "turned in place", "moved", "lens changed", "moved and lens changed"
@@ -26,16 +28,21 @@ PARTS: dict[str, NDArray[np.intp]] = {
     BOTH: np.arange(N_CHANGE),
 }
 N_GRID = 5  # points along each side of the sensor at which a change of the image is counted
-DEPTHS = (0.7, 1.0, 1.3)  # of the distance to the middle of the volume: a turn and a shift look alike at one distance
+DEPTHS = (
+    0.7,
+    1.0,
+    1.3,
+)  # of the distance to the middle of the volume: a turn and a shift look alike at one distance
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Explanation:
     """A camera's change (9,) and its covariance under the explanation chosen.
 
-    ``gain`` is the likelihood ratio statistic of any change at all (9 degrees of freedom), ``misfit`` maps each
-    explanation to what it leaves of that; ``is_separable`` is False where a move and a turned ring both explain it,
-    ``correlation`` is the largest between a pose and a lens combination when both are free.
+    ``gain`` is the likelihood ratio statistic of any change at all (9 degrees of freedom),
+    ``misfit`` maps each explanation to what it leaves of that; ``is_separable`` is False where a
+    move and a turned ring both explain it, ``correlation`` is the largest between a pose and a lens
+    combination when both are free.
     """
 
     kind: str
@@ -50,9 +57,10 @@ class Explanation:
 def explain(found: Comparison, camera: int, others: NDArray[np.intp]) -> Explanation:
     """Return the explanation of one camera's change, those of the ``others`` left free.
 
-    The poorest explanation that the richest does not refuse. Where a move and a turned ring both pass, the ring must be
-    better by ``CLEAR``: a small turn moves an image almost as a shift of the principal point does, and a camera is far
-    more often pushed than a lens is shifted in a camera that stays.
+    The poorest explanation that the richest does not refuse. Where a move and a turned ring both
+    pass, the ring must be better by ``CLEAR``: a small turn moves an image almost as a shift of the
+    principal point does, and a camera is far more often pushed than a lens is shifted in a camera
+    that stays.
     """
     W, w = left_after(found, found.at(others), found.at(np.array([camera])))
     gains, answers = {}, {}
@@ -69,7 +77,9 @@ def explain(found: Comparison, camera: int, others: NDArray[np.intp]) -> Explana
         is_lens = passes[LENS] and (not passes[MOVE] or misfit[MOVE] - misfit[LENS] > CLEAR)
         kind = LENS if is_lens else MOVE
     C = answers[BOTH][1]
-    return Explanation(kind, *answers[kind], gains[BOTH], misfit, is_separable, _largest_correlation(C))
+    return Explanation(
+        kind, *answers[kind], gains[BOTH], misfit, is_separable, _largest_correlation(C)
+    )
 
 
 def pose_alone(found: Comparison, camera: int, others: NDArray[np.intp]) -> tuple[Array, Array]:
@@ -82,11 +92,17 @@ def pose_alone(found: Comparison, camera: int, others: NDArray[np.intp]) -> tupl
 
 def _inverse(A: Array) -> Array:
     scale = 1.0 / np.sqrt(np.maximum(np.diag(A), 1e-300))
-    return np.asarray(scale[:, None] * np.linalg.pinv(A * scale[:, None] * scale, rcond=1e-13, hermitian=True) * scale)
+    return np.asarray(
+        scale[:, None]
+        * np.linalg.pinv(A * scale[:, None] * scale, rcond=1e-13, hermitian=True)
+        * scale
+    )
 
 
 def _largest_correlation(C: Array) -> float:
-    """Return the largest canonical correlation between pose and ring of a covariance (9, 9), nan where one is open."""
+    """Return the largest canonical correlation between pose and ring of a covariance (9, 9), nan
+    where one is open.
+    """
     if not (np.diag(C) > 0).all():
         return float("nan")
     roots = []
@@ -99,13 +115,20 @@ def _largest_correlation(C: Array) -> float:
 
 
 def changed(camera: RigCamera, change: Array) -> RigCamera:
-    """Return the camera after a change (9,): turn (rad, left of cam_from_world), position (mm), focal, cx, cy."""
+    """Return the camera after a change (9,): turn (rad, left of cam_from_world), position (mm),
+    focal, cx, cy.
+    """
     R = rotation_from_vector(change[:3]) @ camera.cam_from_world.R
     lens, dist = camera.lens, camera.lens.dist
     fx = lens.fx + change[6]
     moved = Lens(fx, lens.fy * fx / lens.fx, lens.cx + change[7], lens.cy + change[8], dist)
     return RigCamera(
-        camera.name, camera.width, camera.height, moved, Pose(R, -R @ (camera.position_mm + change[3:6])), camera.stats
+        camera.name,
+        camera.width,
+        camera.height,
+        moved,
+        Pose(R, -R @ (camera.position_mm + change[3:6])),
+        camera.stats,
     )
 
 
@@ -120,14 +143,20 @@ def image_points(camera: RigCamera, distance_mm: float) -> Array:
 
 def shift_px(camera: RigCamera, change: Array, points_mm: Array) -> float:
     """Return how far a change (9,) moves the images of points (n, 3): RMS of sqrt(dx² + dy²)."""
-    uv = [project(c.lens, c.cam_from_world.apply(points_mm)) for c in (camera, changed(camera, change))]
+    uv = [
+        project(c.lens, c.cam_from_world.apply(points_mm))
+        for c in (camera, changed(camera, change))
+    ]
     return float(np.sqrt(np.nanmean(((uv[1] - uv[0]) ** 2).sum(axis=1))))
 
 
 def shift_sigma_px(camera: RigCamera, covariance: Array, points_mm: Array) -> float:
-    """Return the standard uncertainty of ``shift_px`` about no shift, given that of the change (9, 9)."""
+    """Return the standard uncertainty of ``shift_px`` about no shift, given that of the change (9,
+    9).
+    """
     values, vectors = np.linalg.eigh(covariance)
     steps = (vectors * np.sqrt(np.maximum(values, 0.0))).T
-    # Small steps, scaled back: a pose known to a metre would leave the sensor, a linear image of it does not.
+    # Small steps, scaled back: a pose known to a metre would leave the sensor, a linear image of it
+    # does not.
     moved = [shift_px(camera, 1e-3 * s, points_mm) for s in steps if np.any(s)]
     return float(1e3 * np.sqrt(np.sum(np.square(moved))))

@@ -7,17 +7,19 @@ import numpy as np
 from calib.core.rig import Rig
 from calib.core.tracks import Tracks
 from calib.errors import InputError, UnsolvableError
-from calib.solve.graph import camera_graph, overlap
+from calib.solve.start.graph import camera_graph, overlap
 
-# A pose and a ring are nine numbers; ten points (two numbers each) for each of them that other cameras see as well.
+# A pose and a ring are nine numbers; ten points (two numbers each) for each of them that other
+# cameras see as well.
 MIN_POINTS = 90
 
 
 def matched(rig: Rig, tracks: Tracks) -> Tracks:
     """Return the wave's cameras that the rig holds, in its order.
 
-    Raises InputError where the wave names cameras that the rig does not hold (but for those that its solve left out),
-    where none is common, where a sensor has another size, or where the tracks name markers that the wand lacks.
+    Raises InputError where the wave names cameras that the rig does not hold (but for those that
+    its solve left out), where none is common, where a sensor has another size, or where the tracks
+    name markers that the wand lacks.
     """
     left_out = rig.provenance.get("left_out", {})
     common = [n for n in rig.names if n in tracks.names]
@@ -25,13 +27,16 @@ def matched(rig: Rig, tracks: Tracks) -> Tracks:
     if not common:
         raise InputError(
             "cameras", expected=f"tracks of the rig's cameras ({', '.join(rig.names)})",
-            found=f"none of them, but {', '.join(tracks.names)}", remedy="Name the rig file solved from these cameras.",
+            found=f"none of them, but {', '.join(tracks.names)}", remedy="Name the rig "
+                                                                         "file solved "
+                                                                         "from these cameras.",
         )  # fmt: skip
     if strange:
         raise InputError(
             "cameras", expected=f"tracks of the rig's cameras ({', '.join(rig.names)})",
             found=f"also {', '.join(strange)}",
-            remedy="Name the rig file solved from these cameras, or solve a new one that holds them.",
+            remedy="Name the rig file solved from these cameras, or solve a new one that "
+                   "holds them.",
         )  # fmt: skip
     for name in common:
         stored, given = rig.camera(name), tracks.camera(name)
@@ -53,10 +58,13 @@ def judged(rig: Rig, tracks: Tracks) -> tuple[Tracks, dict[str, str]]:
     why = {n: "no tracks in this wave" for n in rig.names if n not in tracks.names}
     kept, advice = (
         tracks,
-        f"of its points are seen by other cameras as well, {MIN_POINTS} are needed: wave in front of it",
+        f"of its points are seen by other cameras as well, {MIN_POINTS} are needed: wave "
+        f"in front of it",
     )
     few = _few(kept)
-    while few and len(few) < len(kept.cameras):  # a camera that goes takes points from its neighbours
+    while few and len(few) < len(
+        kept.cameras
+    ):  # a camera that goes takes points from its neighbours
         why |= {n: f"{k} {advice}" for n, k in few.items()}
         kept = kept.subset([n for n in kept.names if n not in few])
         few = _few(kept)
@@ -65,7 +73,8 @@ def judged(rig: Rig, tracks: Tracks) -> tuple[Tracks, dict[str, str]]:
         raise UnsolvableError(
             "recheck", expected=f"two cameras or more that share {MIN_POINTS} identified points",
             found="none" if len(rig.names) > 1 else "a single camera",
-            remedy="Wave where several cameras see the wand, with its markers identified.", cameras=rig.names,
+            remedy="Wave where several cameras see the wand, with its markers "
+                   "identified.", cameras=rig.names,
         )  # fmt: skip
     apart = "shares too few points with the largest group of cameras: wave where both see the wand"
     why |= {n: apart for n in kept.names if n not in largest}

@@ -1,4 +1,6 @@
-"""What a recheck found, as records, as the JSON document of the contract and as a table for people."""
+"""What a recheck found, as records, as the JSON document of the contract and as a
+table for people.
+"""
 
 from __future__ import annotations
 
@@ -11,7 +13,7 @@ from calib.check.recheck.drift import RigidMove, Scale
 from calib.check.recheck.explain import BOTH, LENS
 from calib.core.geometry import Array
 from calib.core.tracks import Tracks
-from calib.solve.problem import RING
+from calib.solve.bundle.problem import RING
 
 VERDICTS = ("moved", "lens", "timing", "noisy", "undecided", "unseen", "unmoved")
 
@@ -20,10 +22,11 @@ VERDICTS = ("moved", "lens", "timing", "noisy", "undecided", "unseen", "unmoved"
 class CameraChange:
     """One camera: its verdict and the figures behind it.
 
-    ``change (9,)`` is turn (rad, on the left of cam_from_world), position (mm, world), focal, cx, cy (px) and
-    ``covariance (9, 9)`` its own, both uncertainties counted; of a camera not named they are of a change of pose.
-    ``shift_px`` is RMS over the sensor at the distance of the volume's middle, ``shift_mm`` the same there.
-    ``noise_ratio`` is its noise against that of the rig's solve, in units of what the other cameras show.
+    ``change (9,)`` is turn (rad, on the left of cam_from_world), position (mm, world), focal, cx,
+    cy (px) and ``covariance (9, 9)`` its own, both uncertainties counted; of a camera not named
+    they are of a change of pose. ``shift_px`` is RMS over the sensor at the distance of the
+    volume's middle, ``shift_mm`` the same there. ``noise_ratio`` is its noise against that of the
+    rig's solve, in units of what the other cameras show.
     """
 
     name: str
@@ -60,7 +63,11 @@ class CameraChange:
         """Return the standard uncertainty of the length of a part of the change, along it."""
         v, C = self.change[at], self.covariance[at, at]
         length = float(np.linalg.norm(v))
-        return float(np.sqrt(v @ C @ v) / length) if length > 0 else float(np.sqrt(np.trace(C) / len(v)))
+        return (
+            float(np.sqrt(v @ C @ v) / length)
+            if length > 0
+            else float(np.sqrt(np.trace(C) / len(v)))
+        )
 
     def as_json(self) -> dict[str, Any]:
         """Return the camera's entry; numbers that do not exist are None."""
@@ -71,13 +78,19 @@ class CameraChange:
             "sigma_translation_mm": self.sigma(slice(3, 6)),
             "shift_px": self.shift_px, "shift_mm": self.shift_mm, "p_value": self.p_value,
             "focal_change": float(self.change[6] / self.focal_px) if has_focal else None,
-            "sigma_focal_change": float(np.sqrt(self.covariance[6, 6]) / self.focal_px) if has_focal else None,
+            "sigma_focal_change": float(np.sqrt(self.covariance[6,
+            6]) / self.focal_px) if has_focal else None,
             "pose_lens_correlation": self.correlation,
             "offset_frames": self.offset_frames, "sigma_offset_frames": self.sigma_frames,
             "sigma_px": self.sigma_px, "noise_ratio": self.noise_ratio,
         }  # fmt: skip
         clean = {k: v if v is not None and np.isfinite(v) else None for k, v in numbers.items()}
-        words = {"matters": self.matters, "kind": self.kind, "is_separable": self.is_separable, "note": self.note}
+        words = {
+            "matters": self.matters,
+            "kind": self.kind,
+            "is_separable": self.is_separable,
+            "note": self.note,
+        }
         return {"name": self.name, "verdict": self.verdict} | clean | words
 
 
@@ -85,10 +98,10 @@ class CameraChange:
 class Recheck:
     """All cameras in the rig's order, and what concerns the rig as a whole.
 
-    ``agreeing`` are the cameras that agree among themselves; ``groups`` the others, as far as they agree with one
-    another.
-    ``has_majority`` is False where the agreeing are no more than half. ``drift`` is a text where the rig as a whole
-    changed, else empty. ``tracks`` is the wave at a common time, for a repair.
+    ``agreeing`` are the cameras that agree among themselves; ``groups`` the others, as far as they
+    agree with one another. ``has_majority`` is False where the agreeing are no more than half.
+    ``drift`` is a text where the rig as a whole changed, else empty. ``tracks`` is the wave at a
+    common time, for a repair.
     """
 
     cameras: tuple[CameraChange, ...]
@@ -107,22 +120,32 @@ class Recheck:
 
     @property
     def repairable(self) -> dict[str, tuple[str, ...]]:
-        """The cameras that a repair solves anew, with the lens terms to solve; none without a reference to hold."""
+        """The cameras that a repair solves anew, with the lens terms to solve; none without a
+        reference to hold.
+        """
         if self.drift or not self.has_majority:
             return {}
         free = {LENS: RING, BOTH: RING}
-        return {c.name: free.get(c.kind, ()) for c in self.cameras if c.verdict in {"moved", "lens"}}
+        return {
+            c.name: free.get(c.kind, ()) for c in self.cameras if c.verdict in {"moved", "lens"}
+        }
 
     @property
     def needs_a_hand(self) -> bool:
-        return any(c.needs_a_hand for c in self.cameras) or bool(self.drift) or not self.has_majority
+        return (
+            any(c.needs_a_hand for c in self.cameras) or bool(self.drift) or not self.has_majority
+        )
 
     def camera(self, name: str) -> CameraChange:
         return next(c for c in self.cameras if c.name == name)
 
     def as_json(self) -> dict[str, Any]:
         """Return the document that ``calib recheck --json`` prints."""
-        scale = {"share": self.scale.share, "sigma": self.scale.sigma, "p_value": self.scale.p_value}
+        scale = {
+            "share": self.scale.share,
+            "sigma": self.scale.sigma,
+            "p_value": self.scale.p_value,
+        }
         return {
             "cameras": [c.as_json() for c in self.cameras],
             "moved": list(self.moved),
@@ -137,7 +160,10 @@ class Recheck:
     def rows(self) -> list[tuple[str, ...]]:
         """Return the table, headings first: named cameras before the others."""
         out = [HEADINGS]
-        for c in sorted(self.cameras, key=lambda c: (VERDICTS.index(c.verdict), -np.nan_to_num(c.shift_px), c.name)):
+        for c in sorted(
+            self.cameras,
+            key=lambda c: (VERDICTS.index(c.verdict), -np.nan_to_num(c.shift_px), c.name),
+        ):
             if not np.isfinite(c.shift_px):
                 out.append((c.name, c.verdict, *["-"] * 9))
                 continue
@@ -146,7 +172,19 @@ class Recheck:
             shift = f"{c.translation_mm:.2f}", f"{c.sigma(slice(3, 6)):.2f}"
             p = "<1e-9" if c.p_value < 1e-9 else f"{c.p_value:.2g}"
             matters = ("yes" if c.matters else "no") if c.needs_a_hand else ""
-            out.append((c.name, c.verdict, *turn, *shift, focal, f"{c.shift_px:.2f}", f"{c.shift_mm:.2f}", p, matters))
+            out.append(
+                (
+                    c.name,
+                    c.verdict,
+                    *turn,
+                    *shift,
+                    focal,
+                    f"{c.shift_px:.2f}",
+                    f"{c.shift_mm:.2f}",
+                    p,
+                    matters,
+                )
+            )
         return out
 
     def notes(self) -> list[str]:
@@ -157,7 +195,10 @@ class Recheck:
         rows = self.rows()
         widths = [max(len(r[k]) for r in rows) for k in range(len(rows[0]))]
         lines = [
-            "  ".join(v.ljust(w) if k < 2 else v.rjust(w) for k, (v, w) in enumerate(zip(r, widths, strict=True)))
+            "  ".join(
+                v.ljust(w) if k < 2 else v.rjust(w)
+                for k, (v, w) in enumerate(zip(r, widths, strict=True))
+            )
             for r in rows
         ]
         return "\n".join([*(line.rstrip() for line in lines), *self.notes(), LEGEND])
@@ -168,7 +209,9 @@ HEADINGS: tuple[str, ...] = (
     *("image px", "there mm", "p", "matters"),
 )
 LEGEND = (
-    "turn and shift are the camera's own since the rig was solved, ± one standard uncertainty; image and there: how far"
-    " its picture moved, RMS over the sensor, in px and at the middle of what it sees in mm; p: chance that nothing"
+    "turn and shift are the camera's own since the rig was solved, ± one standard "
+    "uncertainty; image and there: how far"
+    " its picture moved, RMS over the sensor, in px and at the middle of what it sees in "
+    "mm; p: chance that nothing"
     " changed, corrected for the number of cameras."
 )

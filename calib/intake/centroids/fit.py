@@ -1,9 +1,11 @@
-"""The least-squares fit of round spots to pixels, as compiled loops; the spots' image is in ``profile``.
+"""The least-squares fit of round spots to pixels, as compiled loops; the spots' image is in
+``profile``.
 
-A group of k spots shares background and blur; its parameters are ``[background, log s, (x, y, b, height) * k]``.
-Pixels count by the inverse of their variance, noise² + gain · signal: with shot noise, equal weights would scatter by
-up to 4/3 more (K. I. Mortensen et al., "Optimized localization analysis for single-molecule tracking", Nature
-Methods 7, 2010). Saturated pixels only say that the spot is at least as bright.
+A group of k spots shares background and blur; its parameters are ``[background, log s, (x, y, b,
+height) * k]``. Pixels count by the inverse of their variance, noise² + gain · signal: with shot
+noise, equal weights would scatter by up to 4/3 more (K. I. Mortensen et al., "Optimized
+localization analysis for single-molecule tracking", Nature Methods 7, 2010). Saturated pixels only
+say that the spot is at least as bright.
 """
 
 from __future__ import annotations
@@ -63,7 +65,9 @@ def _evaluate(pixels, weight, params, saturation, matrix, gradient, model):  # t
 
 @compiled
 def _solve(matrix, gradient, damping, step):  # type: ignore[no-untyped-def]
-    """Solve (matrix + damping · diagonal) step = gradient by Cholesky; False where it is not positive."""
+    """Solve (matrix + damping · diagonal) step = gradient by Cholesky; False where it is not
+    positive.
+    """
     n = len(gradient)
     L = np.zeros((n, n))
     for i in range(n):
@@ -98,8 +102,12 @@ def _freeze(matrix, gradient, params):  # type: ignore[no-untyped-def]
     n = len(params)
     for i in range(1, n):
         is_blur, is_sharpness = i == 1, i >= N_SHARED and (i - N_SHARED) % N_OWN == 2
-        low = (is_blur and params[i] <= _MIN_LOG_BLUR) or (is_sharpness and params[i] <= MIN_SHARPNESS)
-        high = (is_blur and params[i] >= _MAX_LOG_BLUR) or (is_sharpness and params[i] >= MAX_SHARPNESS)
+        low = (is_blur and params[i] <= _MIN_LOG_BLUR) or (
+            is_sharpness and params[i] <= MIN_SHARPNESS
+        )
+        high = (is_blur and params[i] >= _MAX_LOG_BLUR) or (
+            is_sharpness and params[i] >= MAX_SHARPNESS
+        )
         if (low and gradient[i] < 0.0) or (high and gradient[i] > 0.0):
             gradient[i] = 0.0
             for j in range(n):
@@ -125,10 +133,11 @@ def _bounded(params, step, out):  # type: ignore[no-untyped-def]
 
 @compiled
 def fit_group(pixels, params, saturation, noise, gain, n_turns):  # type: ignore[no-untyped-def]
-    """Fit ``params`` in place to ``pixels`` (n, 3) of x, y, value, by Levenberg and Marquardt's method.
+    """Fit ``params`` in place to ``pixels`` (n, 3) of x, y, value, by Levenberg and Marquardt's
+    method.
 
-    Each turn weighs the pixels by the model before it. Returns 1 where it converged, reduced chi-square, RMS residual,
-    what noise alone would leave of it, and the gain seen in it.
+    Each turn weighs the pixels by the model before it. Returns 1 where it converged, reduced
+    chi-square, RMS residual, what noise alone would leave of it, and the gain seen in it.
     """
     n, n_pixels = len(params), len(pixels)
     n_spots = (n - N_SHARED) // N_OWN
@@ -145,8 +154,12 @@ def fit_group(pixels, params, saturation, noise, gain, n_turns):  # type: ignore
             for k in range(n_spots):
                 o = N_SHARED + N_OWN * k
                 radius = params[o + 2] * s
-                inside += (pixels[p, 0] - params[o]) ** 2 + (pixels[p, 1] - params[o + 1]) ** 2 < radius * radius
-            if turn and inside > 1:  # where two markers cover each other, their light does not add up
+                inside += (pixels[p, 0] - params[o]) ** 2 + (
+                    pixels[p, 1] - params[o + 1]
+                ) ** 2 < radius * radius
+            if (
+                turn and inside > 1
+            ):  # where two markers cover each other, their light does not add up
                 weight[p] = 0.0
         damping, is_converged = 1e-3, 0.0
         cost = _evaluate(pixels, weight, params, saturation, matrix, gradient, model)
@@ -195,7 +208,9 @@ def fit_group(pixels, params, saturation, noise, gain, n_turns):  # type: ignore
 
 @compiled
 def gather(image, labels, label, box, margin):  # type: ignore[no-untyped-def]
-    """Return the pixels (n, 3) of one blob and its surroundings (x, y, value), without what other blobs may light."""
+    """Return the pixels (n, 3) of one blob and its surroundings (x, y, value), without what other
+    blobs may light.
+    """
     height, width = image.shape
     x0, y0 = max(box[0] - margin, 0), max(box[1] - margin, 0)
     x1, y1 = min(box[0] + box[2] + margin, width), min(box[1] + box[3] + margin, height)
@@ -220,8 +235,12 @@ def gather(image, labels, label, box, margin):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def fit_singles(image, labels, chosen, boxes, margin, params, saturation, noise, gain, n_turns, quality):  # type: ignore[no-untyped-def]
-    """Fit one spot to each chosen blob: ``params`` (n, 6) in place, ``quality`` (n, 5) as ``fit_group`` returns it."""
+def fit_singles(  # type: ignore[no-untyped-def]
+    image, labels, chosen, boxes, margin, params, saturation, noise, gain, n_turns, quality
+):
+    """Fit one spot to each chosen blob: ``params`` (n, 6) in place, ``quality`` (n, 5) as
+    ``fit_group`` returns it.
+    """
     for i in range(len(chosen)):
         pixels = gather(image, labels, chosen[i], boxes[i], margin[i])
         a, b, c, d, e = fit_group(pixels, params[i], saturation, noise, gain, n_turns)

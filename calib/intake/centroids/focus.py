@@ -1,7 +1,8 @@
 """Whether one camera's spots are fit to measure, and what to turn where they are not.
 
-The limits are common practice, no source: a usable marker has a bright centre with a gradient to its edge, is several
-pixels wide and round, stands clear of the background, and does not merge with its neighbour.
+The limits are common practice, no source: a usable marker has a bright centre with a gradient to
+its edge, is several pixels wide and round, stands clear of the background, and does not merge with
+its neighbour.
 """
 
 from __future__ import annotations
@@ -17,14 +18,19 @@ from calib.errors import InputError
 from calib.intake.centroids.split import MIN_GAP
 from calib.intake.centroids.spots import Spots
 
-MAX_CLIPPED = 0.2  # share of a spot's pixels at full scale; a clipped middle says nothing of where the centre is
+# share of a spot's pixels at full scale; a clipped middle says nothing of where the centre is
+MAX_CLIPPED = 0.2
 MIN_PEAK, MIN_CONTRAST = 0.3, 20.0  # of full scale; height by background noise
 MAX_BACKGROUND = 0.25  # of full scale
 MIN_ROUNDNESS = 0.85
 MIN_DIAMETER_PX, MAX_DIAMETER_PX = 2.5, 40.0
 IN_FOCUS_PX = 0.6  # blur (SD) of a lens in focus, with diffraction
-SOFT_PX, SOFT_SHARE = 1.2, 0.6  # blur from which a spot is soft: in px, and by its disc's radius, whichever is more
-MISSED = 0.25  # share by which a width may differ from the predicted one: a zoom ring's number is off by as much
+SOFT_PX, SOFT_SHARE = (
+    1.2,
+    0.6,
+)  # blur from which a spot is soft: in px, and by its disc's radius, whichever is more
+# share by which a width may differ from the predicted one: a zoom ring's number is off by as much
+MISSED = 0.25
 MERGED = 0.05  # share of blobs that are touching markers
 
 
@@ -53,12 +59,18 @@ class Optics:
     @property
     def diameter_px(self) -> float | None:
         """The marker's predicted diameter, None where it is not known."""
-        return None if self.px_per_mm is None or self.marker_mm is None else self.marker_mm * self.px_per_mm
+        return (
+            None
+            if self.px_per_mm is None or self.marker_mm is None
+            else self.marker_mm * self.px_per_mm
+        )
 
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """One thing judged: what was found, what is wanted, and where it is not so what to turn and why."""
+    """One thing judged: what was found, what is wanted, and where it is not so what to turn and
+    why.
+    """
 
     name: str
     found: str
@@ -70,7 +82,9 @@ class Check:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Focus:
-    """The verdict on one camera with its numbers, each the median over its spots (None: no spot)."""
+    """The verdict on one camera with its numbers, each the median over its spots (None: no
+    spot).
+    """
 
     camera: str
     n_images: int
@@ -86,7 +100,12 @@ class Focus:
     def as_json(self) -> dict[str, Any]:
         """Return what ``calib focus --json`` prints."""
         checks = [
-            {"name": c.name, "found": c.found, "wanted": c.wanted, "verdict": "ok" if c.is_ok else "act"}
+            {
+                "name": c.name,
+                "found": c.found,
+                "wanted": c.wanted,
+                "verdict": "ok" if c.is_ok else "act",
+            }
             | ({} if c.is_ok else {"turn": list(c.turn), "advice": c.advice})
             for c in self.checks
         ]
@@ -104,15 +123,26 @@ def judge(camera: str, images: Iterable[Spots], optics: Optics | None = None) ->
     for s in found:
         for reason, n in s.refused.items():
             refused[reason] = refused.get(reason, 0) + n
-    background = float(np.median([s.level.background / s.level.full_scale for s in found])) if found else 0.0
+    background = (
+        float(np.median([s.level.background / s.level.full_scale for s in found])) if found else 0.0
+    )
     if not n_spots:
         return Focus(
-            camera, len(found), 0, (_no_spots(refused, background),), {"background_share": background}, refused
+            camera,
+            len(found),
+            0,
+            (_no_spots(refused, background),),
+            {"background_share": background},
+            refused,
         )
 
     def median(key: str) -> float:
         values = np.concatenate([np.asarray(getattr(s, key), dtype=float) for s in found])
-        return float(np.median(values[np.isfinite(values)])) if np.isfinite(values).any() else float("nan")
+        return (
+            float(np.median(values[np.isfinite(values)]))
+            if np.isfinite(values).any()
+            else float("nan")
+        )
 
     def ratio(key: str, level_key: str) -> float:
         parts = [np.asarray(getattr(s, key)) / getattr(s.level, level_key) for s in found]
@@ -140,7 +170,8 @@ def judge(camera: str, images: Iterable[Spots], optics: Optics | None = None) ->
             f"{MIN_ROUNDNESS:.2f} or more",
             roundness >= MIN_ROUNDNESS,
             ("exposure",),
-            "shorten the exposure if the marker moves; else free its view, or look for a tilted or dirty lens",
+            "shorten the exposure if the marker moves; else free its view, or look for a "
+            "tilted or dirty lens",
         ),
         *_width(known, radius, blur, disc),
         _merging(touching, touching + n_spots, merge_px, nearest, known),
@@ -166,7 +197,12 @@ def judge(camera: str, images: Iterable[Spots], optics: Optics | None = None) ->
 def too_bright(camera: str, n_images: int, refusal: InputError) -> Focus:
     """Return the verdict on images that are bright all over."""
     advice = "shorten the exposure, close the aperture or darken the room"
-    return Focus(camera, n_images, 0, (Check("brightness", refusal.found, refusal.expected, False, _LESS, advice),))
+    return Focus(
+        camera,
+        n_images,
+        0,
+        (Check("brightness", refusal.found, refusal.expected, False, _LESS, advice),),
+    )
 
 
 _LESS, _MORE = ("exposure", "aperture"), ("aperture", "exposure")
@@ -178,27 +214,55 @@ def _no_spots(refused: dict[str, int], background: float) -> Check:
         what = "too large" in refused or "touching or not round" in refused
         turn = ("aperture", "focus", "exposure") if what else ("focus", "zoom")
         advice = (
-            "close the aperture and focus so that markers come apart; shorten the exposure if they move;"
+            "close the aperture and focus so that markers come apart; shorten the "
+            "exposure if they move;"
             " take lamps and windows out of view"
             if what
-            else "focus, zoom in or come nearer; a marker at the edge or of a pixel or two cannot be measured"
+            else "focus, zoom in or come nearer; a marker at the edge or of a pixel or "
+            "two cannot be measured"
         )
     else:
         found, turn = f"none; the image is dark ({background:.0%} of full scale)", _MORE
-        advice = "switch the strobes on, take the cap off, open the aperture or lengthen the exposure"
+        advice = (
+            "switch the strobes on, take the cap off, open the aperture or lengthen the exposure"
+        )
     return Check("spots", found, "one or more", False, turn, advice)
 
 
 def _brightness(peak: float, contrast: float, clipped: float) -> list[Check]:
-    """Judge whether there is a bright centre that falls off, not a dim spot nor a flat clipped disc."""
+    """Judge whether there is a bright centre that falls off, not a dim spot nor a flat clipped
+    disc.
+    """
     dim = "too dim: open the aperture or lengthen the exposure"
-    flat = "a flat clipped disc: shorten the exposure or close the aperture until only the middle is bright"
+    flat = (
+        "a flat clipped disc: shorten the exposure or close the aperture until only "
+        "the middle is bright"
+    )
     is_clear = contrast >= MIN_CONTRAST
     return [
-        Check("peak", f"{peak:.0%} of full scale", f"{MIN_PEAK:.0%} or more", peak >= MIN_PEAK, _MORE, dim),
-        Check("contrast", f"{contrast:.0f} times the noise", f"{MIN_CONTRAST:.0f} or more", is_clear, _MORE, dim),
         Check(
-            "clipping", f"{clipped:.0%} of a spot", f"{MAX_CLIPPED:.0%} or less", clipped <= MAX_CLIPPED, _LESS, flat
+            "peak",
+            f"{peak:.0%} of full scale",
+            f"{MIN_PEAK:.0%} or more",
+            peak >= MIN_PEAK,
+            _MORE,
+            dim,
+        ),
+        Check(
+            "contrast",
+            f"{contrast:.0f} times the noise",
+            f"{MIN_CONTRAST:.0f} or more",
+            is_clear,
+            _MORE,
+            dim,
+        ),
+        Check(
+            "clipping",
+            f"{clipped:.0%} of a spot",
+            f"{MAX_CLIPPED:.0%} or less",
+            clipped <= MAX_CLIPPED,
+            _LESS,
+            flat,
         ),
     ]
 
@@ -209,7 +273,14 @@ def _width(known: Optics, radius: float, blur: float, disc: float) -> list[Check
     if not np.isfinite(blur):
         advice = "no spot has the shape of a round marker: focus, and look for reflections"
         return [
-            Check("sharpness", "not a disc or a Gaussian", "the shape of a round marker", False, ("focus",), advice)
+            Check(
+                "sharpness",
+                "not a disc or a Gaussian",
+                "the shape of a round marker",
+                False,
+                ("focus",),
+                advice,
+            )
         ]
     is_large_enough = 2 * radius >= MIN_DIAMETER_PX
     is_small_enough = 2 * radius <= MAX_DIAMETER_PX
@@ -226,11 +297,16 @@ def _width(known: Optics, radius: float, blur: float, disc: float) -> list[Check
     if predicted is None:
         limit = max(SOFT_PX, SOFT_SHARE * disc)
         advice = (
-            "focus for the narrowest spot; --marker-mm, --distance-mm, --focal-mm and --pitch-mm tell size from blur"
+            "focus for the narrowest spot; --marker-mm, --distance-mm, --focal-mm "
+            "and --pitch-mm tell size from blur"
         )
         found = f"blur {blur:.2f} px (SD)"
-        return [Check("sharpness", found, f"at most {limit:.1f} px", blur <= limit, ("focus",), advice), size]
-    # Width as the second moment along one axis: a disc's quarter of R² plus the blur's, whichever made it.
+        return [
+            Check("sharpness", found, f"at most {limit:.1f} px", blur <= limit, ("focus",), advice),
+            size,
+        ]
+    # Width as the second moment along one axis: a disc's quarter of R² plus the blur's, whichever
+    # made it.
     width, expected = np.sqrt(blur**2 + disc**2 / 4), np.sqrt(predicted**2 / 16 + IN_FOCUS_PX**2)
     implied = float(np.sqrt(max(width**2 - predicted**2 / 16, 0.0)))
     limit = max(SOFT_PX, SOFT_SHARE * predicted / 2)
@@ -253,15 +329,21 @@ def _width(known: Optics, radius: float, blur: float, disc: float) -> list[Check
         ("focus",) if is_soft else ("zoom", "exposure"),
         "the blur widens it: focus first"
         if is_soft
-        else "wider than marker and distance predict: check zoom and lengths; if it blooms, shorten the exposure"
+        else "wider than marker and distance predict: check zoom and lengths; if it "
+        "blooms, shorten the exposure"
         if is_wide
-        else "narrower than marker and distance predict: check zoom and lengths; if its rim is dark, open up",
+        else "narrower than marker and distance predict: check zoom and lengths; if its "
+        "rim is dark, open up",
     )
     return [sharpness, size, agreement]
 
 
 def _merging(touching: int, n_blobs: int, merge_px: float, nearest: float, known: Optics) -> Check:
-    at = "" if known.px_per_mm is None else f" ({merge_px / known.px_per_mm:.0f} mm at {known.distance_mm:.0f} mm)"
+    at = (
+        ""
+        if known.px_per_mm is None
+        else f" ({merge_px / known.px_per_mm:.0f} mm at {known.distance_mm:.0f} mm)"
+    )
     seen = f"{touching} of {n_blobs} touch"
     near = f"; nearest {nearest:.1f} px" if np.isfinite(nearest) else ""
     return Check(
@@ -270,7 +352,8 @@ def _merging(touching: int, n_blobs: int, merge_px: float, nearest: float, known
         f"at most {MERGED:.0%} touching",
         touching <= MERGED * n_blobs,
         ("aperture", "focus"),
-        "neighbours merge: close the aperture, then focus again; a shorter exposure helps against blooming",
+        "neighbours merge: close the aperture, then focus again; a shorter exposure "
+        "helps against blooming",
     )
 
 

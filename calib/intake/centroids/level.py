@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from calib.core.geometry import Array
 from calib.errors import InputError
 
-# Grey levels at which 16-bit images saturate: 10, 12, 14 and 16 bit, stored low or high in the word.
+# Grey levels at which 16-bit images saturate: 10, 12, 14 and 16 bit, stored low or high in the
+# word.
 FULL_SCALES = (1023, 4095, 16383, 65472, 65520, 65532, 65535)
 N_SIGMAS = 10.0  # above the background; in a million pixels Gaussian noise stays below 6
 MIN_CONTRAST = 0.03  # of full scale: below it, compression and fixed patterns pass for spots
@@ -22,7 +23,9 @@ TOO_MANY = 0.2
 
 @dataclass(frozen=True, slots=True)
 class Level:
-    """Grey levels of one image: background, its noise (SD), full scale and the threshold; and the share above it."""
+    """Grey levels of one image: background, its noise (SD), full scale and the threshold; and the
+    share above it.
+    """
 
     background: float
     noise: float
@@ -31,12 +34,15 @@ class Level:
     lit: float
 
 
-def find_level(image: NDArray[Any], threshold: float | None = None, full_scale: float | None = None) -> Level:
+def find_level(
+    image: NDArray[Any], threshold: float | None = None, full_scale: float | None = None
+) -> Level:
     """Return the grey levels of an image (h, w) of 8 or 16 bit.
 
-    The threshold is the background plus ten times its noise, at least 3 % of full scale. Where more than 5 % of the
-    image is brighter than that, it is raised to Otsu's (N. Otsu, "A threshold selection method from gray-level
-    histograms", IEEE Trans. Syst. Man Cybern. 9(1), 1979). InputError where a fifth of the image stays bright.
+    The threshold is the background plus ten times its noise, at least 3 % of full scale. Where more
+    than 5 % of the image is brighter than that, it is raised to Otsu's (N. Otsu, "A threshold
+    selection method from gray-level histograms", IEEE Trans. Syst. Man Cybern. 9(1), 1979).
+    InputError where a fifth of the image stays bright.
     """
     n_levels = 256 if image.dtype == np.uint8 else 65536
     counts = cv2.calcHist([image], [0], None, [n_levels], [0, n_levels]).ravel().astype(float)
@@ -54,7 +60,9 @@ def find_level(image: NDArray[Any], threshold: float | None = None, full_scale: 
         raise InputError(
             "image",
             expected="a dark image with few bright spots",
-            found=f"a background of {background:.0f} of {full:.0f}" if is_white else f"{lit:.0%} of it bright",
+            found=f"a background of {background:.0f} of {full:.0f}"
+            if is_white
+            else f"{lit:.0%} of it bright",
             remedy="Shorten the exposure, close the aperture or darken the room"
             + (", or raise --threshold." if threshold is not None else "."),
         )
@@ -67,7 +75,9 @@ def _full_scale(dtype: Any, top: int) -> float:
 
 
 def _background(counts: Array) -> tuple[float, float]:
-    """Return the background and its noise: mean and SD within 3.5 SD, by repetition from the darker quarter."""
+    """Return the background and its noise: mean and SD within 3.5 SD, by repetition from the darker
+    quarter.
+    """
     levels = np.arange(len(counts), dtype=float)
     share = counts.cumsum() / counts.sum()
     quarter, low = (float(np.searchsorted(share, q)) for q in (0.25, 0.05))
@@ -76,7 +86,9 @@ def _background(counts: Array) -> tuple[float, float]:
         near = slice(max(int(np.ceil(mean - 3.5 * sd)), 0), int(mean + 3.5 * sd) + 1)
         weight = counts[near]
         mean = float(weight @ levels[near] / weight.sum())
-        sd = max(float(np.sqrt(weight @ (levels[near] - mean) ** 2 / weight.sum())), 12.0**-0.5)  # rounding alone
+        sd = max(
+            float(np.sqrt(weight @ (levels[near] - mean) ** 2 / weight.sum())), 12.0**-0.5
+        )  # rounding alone
     return mean, sd
 
 
@@ -85,7 +97,9 @@ def _lit(counts: Array, threshold: float) -> float:
 
 
 def _otsu(counts: Array) -> float:
-    """Return the threshold that parts the histogram into two classes with the largest variance between them."""
+    """Return the threshold that parts the histogram into two classes with the largest variance
+    between them.
+    """
     levels = np.arange(len(counts), dtype=float)
     below, sum_below = counts.cumsum(), (counts * levels).cumsum()
     above, sum_above = below[-1] - below, sum_below[-1] - sum_below

@@ -1,4 +1,6 @@
-"""What a blob's pixels show before any fit: centre of light, roundness, peak, clipped pixels; as compiled loops."""
+"""What a blob's pixels show before any fit: centre of light, roundness, peak, clipped pixels; as
+compiled loops.
+"""
 
 from __future__ import annotations
 
@@ -9,11 +11,12 @@ from calib.core.compiled import compiled
 
 @compiled
 def _roundness(image, labels, label, box, x, y, spread, background):  # type: ignore[no-untyped-def]
-    """Shorter by longer axis of a blob, from second moments of its light under a Gaussian of twice its spread.
+    """Shorter by longer axis of a blob, from second moments of its light under a Gaussian of twice
+    its spread.
 
-    That weight lets the light below the threshold count too, which would otherwise be cut off in whole pixels; it
-    narrows a Gaussian spot to 1 / (1 / variance + 1 / weight's), which is undone after. Weights narrower than a pixel
-    or two would be too coarsely sampled.
+    That weight lets the light below the threshold count too, which would otherwise be cut off in
+    whole pixels; it narrows a Gaussian spot to 1 / (1 / variance + 1 / weight's), which is undone
+    after. Weights narrower than a pixel or two would be too coarsely sampled.
     """
     wide = max(2.0 * spread, 3.0)
     height, width = image.shape
@@ -36,14 +39,18 @@ def _roundness(image, labels, label, box, x, y, spread, background):  # type: ig
     if not short > 0.0:
         return 0.0
     inverse = 1.0 / long - 1.0 / wide
-    return math.sqrt(max(inverse, 0.0) / (1.0 / short - 1.0 / wide)) if inverse < 1.0 / short else 1.0
+    return (
+        math.sqrt(max(inverse, 0.0) / (1.0 / short - 1.0 / wide)) if inverse < 1.0 / short else 1.0
+    )
 
 
 @compiled
 def measure(image, labels, chosen, boxes, background, saturation, out):  # type: ignore[no-untyped-def]
-    """Fill ``out`` (n, 7): weighted x, y, roundness, peak, saturated pixels, pixels above half height, 1 at an edge.
+    """Fill ``out`` (n, 7): weighted x, y, roundness, peak, saturated pixels, pixels above half
+    height, 1 at an edge.
 
-    Weights are the light above the background; at an edge is a blob whose pixels above half height touch the image's.
+    Weights are the light above the background; at an edge is a blob whose pixels above half height
+    touch the image's.
     """
     height, width = image.shape
     for i in range(len(chosen)):
@@ -67,11 +74,15 @@ def measure(image, labels, chosen, boxes, background, saturation, out):  # type:
         mx, my = mx / total, my / total
         # A twelfth, the variance across a pixel, keeps a row of two pixels from being a line.
         spread = 0.5 * ((xx + yy) / total - mx * mx - my * my) + 1 / 12
-        roundness = _roundness(image, labels, chosen[i], boxes[i], x0 + mx, y0 + my, spread, background)
+        roundness = _roundness(
+            image, labels, chosen[i], boxes[i], x0 + mx, y0 + my, spread, background
+        )
         n_core, touches = 0, 0.0
         for y in range(y0, y0 + h):
             for x in range(x0, x0 + w):
-                if labels[y, x] == chosen[i] and image[y, x] - background > 0.5 * (peak - background):
+                if labels[y, x] == chosen[i] and image[y, x] - background > 0.5 * (
+                    peak - background
+                ):
                     n_core += 1
                     if x == 0 or y == 0 or x == width - 1 or y == height - 1:
                         touches = 1.0

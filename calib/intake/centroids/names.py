@@ -1,16 +1,19 @@
-"""Which camera, which frame and which rate an image file stands for: from its name, or from a small TOML file.
+"""Which camera, which frame and which rate an image file stands for: from its name, or from a small
+TOML file.
 
-Without a pattern, the digits at the end of a name are the frame and what stands before them the camera
-(``cam01_000123.png``); where nothing does, or a word for any picture (``frame_000123.png``), the folder is the camera
-(``cam01/000123.png``). A part such as ``_50fps`` or ``_50Hz`` in the name or its folder's is the rate. A video is its
-camera's (``cam01.avi``); its frames count from 0.
+Without a pattern, the digits at the end of a name are the frame and what stands before them the
+camera (``cam01_000123.png``); where nothing does, or a word for any picture (``frame_000123.png``),
+the folder is the camera (``cam01/000123.png``). A part such as ``_50fps`` or ``_50Hz`` in the name
+or its folder's is the rate. A video is its camera's (``cam01.avi``); its frames count from 0.
 
 The TOML file (image list) states what names do not::
 
     frame_rate = 50.0
-    file_names = "{camera}/shot-{frame}.tif"     # the end of the path; * stands for anything within one name
+    # the end of the path; * stands for anything within one name
+    file_names = "{camera}/shot-{frame}.tif"
 
-    [cameras.cam01]                               # optional: as in a tracks file; width and height only to check
+    # optional: as in a tracks file; width and height only to check
+    [cameras.cam01]
     pixel_pitch_mm = 0.0055
     focal_mm = 8.0
 """
@@ -26,16 +29,24 @@ from typing import Any
 from calib.core.fields import CAMERA_KEYS, Fields, camera_from_fields
 from calib.errors import InputError
 
-IMAGE_SUFFIXES = frozenset([".png", ".bmp", ".tif", ".tiff", ".pgm", ".pnm", ".jpg", ".jpeg", ".jp2", ".webp"])
-VIDEO_SUFFIXES = frozenset([".avi", ".mp4", ".mkv", ".mov", ".m4v", ".mpg", ".mpeg", ".webm", ".wmv"])
+IMAGE_SUFFIXES = frozenset(
+    [".png", ".bmp", ".tif", ".tiff", ".pgm", ".pnm", ".jpg", ".jpeg", ".jp2", ".webp"]
+)
+VIDEO_SUFFIXES = frozenset(
+    [".avi", ".mp4", ".mkv", ".mov", ".m4v", ".mpg", ".mpeg", ".webm", ".wmv"]
+)
 _GENERIC = {"", "frame", "image", "img", "f", "shot", "picture", "pic"}
-_RATE = re.compile(r"[_\-. ]?(?<![0-9A-Za-z.])(\d+(?:\.\d+)?) ?(?:fps|hz)(?![0-9a-z])", re.IGNORECASE)
+_RATE = re.compile(
+    r"[_\-. ]?(?<![0-9A-Za-z.])(\d+(?:\.\d+)?) ?(?:fps|hz)(?![0-9a-z])", re.IGNORECASE
+)
 _NUMBERED = re.compile(r"(?:(?P<camera>.*?)[_\-. ]+)?(?P<frame>\d{1,15})")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ImageList:
-    """What the image list states: rate, pattern of file names, and by camera the sensor and lens."""
+    """What the image list states: rate, pattern of file names, and by camera the sensor
+    and lens.
+    """
 
     frame_rate_hz: float | None = None
     file_names: str | None = None
@@ -62,7 +73,9 @@ class ImageList:
 
 @dataclass(frozen=True, slots=True)
 class Source:
-    """A file: its camera, the frame it is (None: a video, or not said) and the rate its name states."""
+    """A file: its camera, the frame it is (None: a video, or not said) and the rate its name
+    states.
+    """
 
     path: Path
     camera: str
@@ -80,7 +93,9 @@ def find_sources(paths: Iterable[Path], stated: ImageList | None = None) -> list
     files: list[Path] = []
     for path in paths:
         if path.is_dir():
-            inside = sorted(p for p in path.rglob("*") if p.suffix.lower() in IMAGE_SUFFIXES | VIDEO_SUFFIXES)
+            inside = sorted(
+                p for p in path.rglob("*") if p.suffix.lower() in IMAGE_SUFFIXES | VIDEO_SUFFIXES
+            )
             if not inside:
                 raise InputError(
                     str(path),
@@ -92,14 +107,18 @@ def find_sources(paths: Iterable[Path], stated: ImageList | None = None) -> list
         elif path.is_file():
             files.append(path)
         else:
-            raise InputError(str(path), expected="an image, a video or a folder", found="nothing of that name")
+            raise InputError(
+                str(path), expected="an image, a video or a folder", found="nothing of that name"
+            )
     sources = [source_of(path, listed.file_names) for path in dict.fromkeys(files)]
     sources.sort(key=lambda s: (s.camera, -1 if s.frame is None else s.frame, s.path))
     return sources
 
 
 def check_frames(sources: Iterable[Source]) -> None:
-    """Raise InputError where a file's frame is not known, or two files stand for one frame of a camera."""
+    """Raise InputError where a file's frame is not known, or two files stand for one frame of a
+    camera.
+    """
     seen: dict[tuple[str, int | None], Path] = {}
     videos = set()
     for s in sources:
@@ -114,10 +133,14 @@ def check_frames(sources: Iterable[Source]) -> None:
         other = seen.setdefault((s.camera, s.frame), s.path)
         if other != s.path:
             what = f"frame {s.frame}" if s.frame is not None else "its video"
-            raise InputError(f"{s.camera} {what}", expected="one file", found=f"{other} and {s.path}")
+            raise InputError(
+                f"{s.camera} {what}", expected="one file", found=f"{other} and {s.path}"
+            )
     mixed = sorted(videos & {camera for camera, frame in seen if frame is not None})
     if mixed:
-        raise InputError(mixed[0], expected="images or one video", found="both", remedy="Give one of them.")
+        raise InputError(
+            mixed[0], expected="images or one video", found="both", remedy="Give one of them."
+        )
 
 
 def source_of(path: Path, pattern: str | None = None) -> Source:
@@ -135,7 +158,9 @@ def source_of(path: Path, pattern: str | None = None) -> Source:
     if pattern is not None:
         match = re.search(_expression(pattern), path.as_posix())
         if not match:
-            raise InputError(str(path), expected=f"a path that ends like {pattern}", found=path.name)
+            raise InputError(
+                str(path), expected=f"a path that ends like {pattern}", found=path.name
+            )
         parts = match.groupdict()
         frame = None if is_video or "frame" not in parts else int(parts["frame"])
         return Source(path, parts.get("camera") or folder, frame, rate, is_video)
@@ -146,7 +171,13 @@ def source_of(path: Path, pattern: str | None = None) -> Source:
     if not match:
         return Source(path, stem or plain_folder, None, rate, False)
     camera = match["camera"] or ""
-    return Source(path, plain_folder if camera.lower() in _GENERIC else camera, int(match["frame"]), rate, False)
+    return Source(
+        path,
+        plain_folder if camera.lower() in _GENERIC else camera,
+        int(match["frame"]),
+        rate,
+        False,
+    )
 
 
 def _expression(pattern: str) -> str:
@@ -154,8 +185,12 @@ def _expression(pattern: str) -> str:
     marks = re.findall(r"\{[^}]*\}", pattern)
     if set(marks) - {"{camera}", "{frame}"} or len(set(marks)) < len(marks) or not marks:
         raise InputError(
-            "file_names", expected="a pattern with {camera} and {frame}, each at most once", found=repr(pattern)
+            "file_names",
+            expected="a pattern with {camera} and {frame}, each at most once",
+            found=repr(pattern),
         )
     text = re.escape(pattern).replace(r"\*", "[^/]*")
-    text = text.replace(r"\{camera\}", "(?P<camera>[^/]+?)").replace(r"\{frame\}", r"(?P<frame>\d{1,15})")
+    text = text.replace(r"\{camera\}", "(?P<camera>[^/]+?)").replace(
+        r"\{frame\}", r"(?P<frame>\d{1,15})"
+    )
     return rf"(?:^|/){text}$"

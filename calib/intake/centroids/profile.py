@@ -1,12 +1,14 @@
 """The image of a round marker, as compiled loops.
 
-A disc of radius R under a Gaussian blur of standard deviation s, at distance r from its centre, has the brightness
+A disc of radius R under a Gaussian blur of standard deviation s, at distance r from its centre, has
+the brightness
 
     P(a, b) = 1 - Q1(a, b),  a = r / s,  b = R / s,
 
-Marcum's function of order 1 (J. I. Marcum, "A statistical theory of target detection by pulsed radar", IRE Trans.
-Inf. Theory 6(2), 1960), with dP/da = -b exp(-(a-b)²/2) I1(ab) e^-ab and dP/db = b exp(-(a-b)²/2) I0(ab) e^-ab. A small
-b gives a Gaussian, a large one a sharp disc, so that one model serves both. A pixel is the mean over its square.
+Marcum's function of order 1 (J. I. Marcum, "A statistical theory of target detection by pulsed
+radar", IRE Trans. Inf. Theory 6(2), 1960), with dP/da = -b exp(-(a-b)²/2) I1(ab) e^-ab and dP/db =
+b exp(-(a-b)²/2) I0(ab) e^-ab. A small b gives a Gaussian, a large one a sharp disc, so that one
+model serves both. A pixel is the mean over its square.
 """
 
 from __future__ import annotations
@@ -17,12 +19,17 @@ import numpy as np
 
 from calib.core.compiled import compiled
 
-N_STEPS, _REACH = 32, 6.0  # of the table of a profile: intervals, and how far it reaches from the edge in units of s
+N_STEPS, _REACH = (
+    32,
+    6.0,
+)  # of the table of a profile: intervals, and how far it reaches from the edge in units of s
 
 
 @compiled
 def i0e(x):  # type: ignore[no-untyped-def]
-    """I0(x) e^-x for x >= 0 to 2e-7 (Abramowitz & Stegun, "Handbook of Mathematical Functions", 1964, 9.8.1-2)."""
+    """I0(x) e^-x for x >= 0 to 2e-7 (Abramowitz & Stegun, "Handbook of Mathematical Functions",
+    1964, 9.8.1-2).
+    """
     if x < 3.75:
         t = (x / 3.75) ** 2
         p = 0.2659732 + t * (0.0360768 + t * 0.0045813)
@@ -39,7 +46,11 @@ def i1e(x):  # type: ignore[no-untyped-def]
     if x < 3.75:
         t = (x / 3.75) ** 2
         p = 0.02658733 + t * (0.00301532 + t * 0.00032411)
-        return x * math.exp(-x) * (0.5 + t * (0.87890594 + t * (0.51498869 + t * (0.15084934 + t * p))))
+        return (
+            x
+            * math.exp(-x)
+            * (0.5 + t * (0.87890594 + t * (0.51498869 + t * (0.15084934 + t * p))))
+        )
     t = 3.75 / x
     p = 0.02282967 + t * (-0.02895312 + t * (0.01787654 - t * 0.00420059))
     p = -0.00362018 + t * (0.00163801 + t * (-0.01031555 + t * p))
@@ -48,7 +59,9 @@ def i1e(x):  # type: ignore[no-untyped-def]
 
 @compiled
 def fill_profile(b, table):  # type: ignore[no-untyped-def]
-    """Fill ``table`` (3, N_STEPS + 1) with P/P(0), its slope in a and its slope in b; return first a and the step."""
+    """Fill ``table`` (3, N_STEPS + 1) with P/P(0), its slope in a and its slope in b; return first
+    a and the step.
+    """
     low = max(0.0, b - _REACH)
     step = (b + _REACH - low) / N_STEPS
     top = -math.expm1(-0.5 * b * b)
@@ -81,7 +94,9 @@ def half_height_radius(b, s):  # type: ignore[no-untyped-def]
 
 @compiled
 def add_spot(x, y, s, b, table, low, step, nodes, out):  # type: ignore[no-untyped-def]
-    """Set ``out`` (4) to the mean over a pixel at (x, y) from the centre and its slopes by centre, log s and b."""
+    """Set ``out`` (4) to the mean over a pixel at (x, y) from the centre and its slopes by centre,
+    log s and b.
+    """
     value = by_x = by_y = by_s = by_b = 0.0
     n = len(nodes)
     r = math.sqrt(x * x + y * y)
@@ -105,7 +120,9 @@ def add_spot(x, y, s, b, table, low, step, nodes, out):  # type: ignore[no-untyp
             u = 1.0 - t
             slope = table[1, k] * u + table[1, k + 1] * t
             curve = t * u * step * (u * table[1, k] - t * table[1, k + 1])
-            value += share * (u * u * (1 + 2 * t) * table[0, k] + t * t * (1 + 2 * u) * table[0, k + 1] + curve)
+            value += share * (
+                u * u * (1 + 2 * t) * table[0, k] + t * t * (1 + 2 * u) * table[0, k + 1] + curve
+            )
             by_s -= share * a * slope
             by_b += share * (table[2, k] * u + table[2, k + 1] * t)
             if r > 1e-9:

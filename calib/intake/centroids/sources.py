@@ -1,4 +1,6 @@
-"""Image and video files as mono images: what is damaged, cut off, in colour or of another depth is refused."""
+"""Image and video files as mono images: what is damaged, cut off, in colour or of another depth is
+refused.
+"""
 
 from __future__ import annotations
 
@@ -17,14 +19,20 @@ from numpy.typing import NDArray
 from calib.errors import InputError
 
 Image = NDArray[Any]
-_SAME_GREY = 3  # levels by which channels of a grey picture stored as colour may differ: lossy compression
+_SAME_GREY = (
+    3  # levels by which channels of a grey picture stored as colour may differ: lossy compression
+)
 _COPY = "Copy or record it again."
 
 
 @contextmanager
 def quiet() -> Iterator[None]:
-    """Keep OpenCV's readers from writing on standard error what an error says here in a line of ours."""
-    os.environ.setdefault("OPENCV_FFMPEG_LOGLEVEL", "-8")  # its reader of videos asks for it when first used
+    """Keep OpenCV's readers from writing on standard error what an error says here in a line of
+    ours.
+    """
+    os.environ.setdefault(
+        "OPENCV_FFMPEG_LOGLEVEL", "-8"
+    )  # its reader of videos asks for it when first used
     level = cv2.utils.logging.getLogLevel()
     cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
     try:
@@ -34,11 +42,15 @@ def quiet() -> Iterator[None]:
 
 
 def read_image(path: Path) -> Image:
-    """Return a mono image (h, w), uint8 or uint16; InputError where the file holds none, whole and undamaged."""
+    """Return a mono image (h, w), uint8 or uint16; InputError where the file holds none, whole and
+    undamaged.
+    """
     try:
         data = path.read_bytes()
     except OSError as error:
-        raise InputError(str(path), expected="an image", found=error.strerror or str(error)) from None
+        raise InputError(
+            str(path), expected="an image", found=error.strerror or str(error)
+        ) from None
     problem = "an empty file" if not data else _damage(data)
     image = None
     if problem is None:
@@ -53,9 +65,13 @@ def read_image(path: Path) -> Image:
 
 
 def mono(image: Any, place: str) -> Image:
-    """Return an image as mono; InputError where its channels differ or its depth is not 8 or 16 bit."""
+    """Return an image as mono; InputError where its channels differ or its depth is not 8 or 16
+    bit.
+    """
     if image.dtype not in (np.uint8, np.uint16):
-        raise InputError(place, expected="8 or 16 bit", found=str(image.dtype), remedy="Store it in 16 bit.")
+        raise InputError(
+            place, expected="8 or 16 bit", found=str(image.dtype), remedy="Store it in 16 bit."
+        )
     if image.ndim == 3:
         colours = image[..., :3] if image.shape[2] >= 3 else image[..., :1]
         tolerance = _SAME_GREY * (1 if image.dtype == np.uint8 else 257)
@@ -63,7 +79,10 @@ def mono(image: Any, place: str) -> Image:
             difference = cv2.absdiff(cv2.extractChannel(colours, 0), cv2.extractChannel(colours, k))
             if int(difference.max()) > tolerance:
                 raise InputError(
-                    place, expected="a mono image", found="colour", remedy="Record mono, or convert the images first."
+                    place,
+                    expected="a mono image",
+                    found="colour",
+                    remedy="Record mono, or convert the images first.",
                 )
         image = cv2.extractChannel(colours, min(1, colours.shape[2] - 1))
     return np.ascontiguousarray(image)
@@ -76,13 +95,17 @@ class Video:
         self.path = path
         self._capture = cv2.VideoCapture(str(path))
         if not self._capture.isOpened():
-            raise InputError(str(path), expected="a video", found="a file that cannot be played", remedy=_COPY)
+            raise InputError(
+                str(path), expected="a video", found="a file that cannot be played", remedy=_COPY
+            )
         rate, count = (self._capture.get(p) for p in (cv2.CAP_PROP_FPS, cv2.CAP_PROP_FRAME_COUNT))
         self.rate_hz = float(rate) if np.isfinite(rate) and 0 < rate < 1e5 else None
         self.n_frames = int(count) if np.isfinite(count) and 0 < count < 1e9 else 0
 
     def frames(self) -> Iterator[Image]:
-        """Yield the frames as stored; InputError after the last good one where the file says that it holds more."""
+        """Yield the frames as stored; InputError after the last good one where the file says that
+        it holds more.
+        """
         n = 0
         try:
             while True:
@@ -104,20 +127,26 @@ class Video:
 
 
 def _damage(data: bytes) -> str | None:
-    """Return what is wrong with a file's bytes, of the formats whose decoders fill the missing part with black."""
+    """Return what is wrong with a file's bytes, of the formats whose decoders fill the missing part
+    with black.
+    """
     if data.startswith(b"\x89PNG\r\n\x1a\n"):
         return _png_damage(data)
     if data.startswith(b"\xff\xd8\xff"):
         return None if b"\xff\xd9" in data[-256:] else "a file that is cut off"
     if data.startswith(b"BM") and len(data) >= 6:
-        return None if len(data) >= struct.unpack_from("<I", data, 2)[0] else "a file that is cut off"
+        return (
+            None if len(data) >= struct.unpack_from("<I", data, 2)[0] else "a file that is cut off"
+        )
     if data[:2] in (b"P5", b"P2"):
         return _pgm_damage(data)
     return None
 
 
 def _png_damage(data: bytes) -> str | None:
-    """Walk the chunks of a PNG file (ISO/IEC 15948, clause 5): length, type, data, CRC, up to IEND."""
+    """Walk the chunks of a PNG file (ISO/IEC 15948, clause 5): length, type, data, CRC, up
+    to IEND.
+    """
     at = 8
     while at + 12 <= len(data):
         length = struct.unpack_from(">I", data, at)[0]
@@ -133,7 +162,9 @@ def _png_damage(data: bytes) -> str | None:
 
 
 def _pgm_damage(data: bytes) -> str | None:
-    """Compare the length of a binary PGM file with its header (Netpbm: width, height, largest value)."""
+    """Compare the length of a binary PGM file with its header (Netpbm: width, height, largest
+    value).
+    """
     if data[:2] == b"P2":
         return None
     fields: list[int] = []

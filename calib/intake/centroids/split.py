@@ -15,15 +15,20 @@ from calib.intake.centroids.level import Level
 from calib.intake.centroids.profile import half_height_radius
 
 MAX_SPOTS = 4  # in one blob; more are a crowd that no wand makes
-MAX_MISFIT = 0.12  # RMS residual, noise taken off, by height: two markers as one come to 0.2, halos to 0.05
+MAX_MISFIT = (
+    0.12  # RMS residual, noise taken off, by height: two markers as one come to 0.2, halos to 0.05
+)
 SPLIT_MISFIT = 0.05
-MIN_GAP = 0.92  # distance of two centres by the sum of their half-height radii: nearer ones pull at each other
+# distance of two centres by the sum of their half-height radii: nearer ones pull at each other
+MIN_GAP = 0.92
 MAX_RATIO = 1.8  # of the sizes, and of the heights, of markers in one blob
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Fitted:
-    """One group of spots: centres, radii at half height and of the disc under the blur, blur, heights, and how good."""
+    """One group of spots: centres, radii at half height and of the disc under the blur, blur,
+    heights, and how good.
+    """
 
     x: Array
     y: Array
@@ -36,19 +41,35 @@ class Fitted:
 
     @classmethod
     def of(cls, params: Array, quality: Any, light: float) -> Fitted:
-        """Return the group of a fit's parameters and what ``fit_group`` said; ``light`` is the blob's at its peak."""
+        """Return the group of a fit's parameters and what ``fit_group`` said; ``light`` is the
+        blob's at its peak.
+        """
         own = params[N_SHARED:].reshape(-1, N_OWN)
         blur = math.exp(params[1])
         radius = np.array([half_height_radius(b, blur) for b in own[:, 2]])
         height = own[:, 3].copy()
         rms, noise = float(quality[2]), float(quality[3])
-        misfit = math.sqrt(max(rms * rms - noise * noise, 0.0)) / max(min(float(height.min()), light), 1e-9)
-        return cls(own[:, 0].copy(), own[:, 1].copy(), radius, own[:, 2] * blur, blur, height, bool(quality[0]), misfit)
+        misfit = math.sqrt(max(rms * rms - noise * noise, 0.0)) / max(
+            min(float(height.min()), light), 1e-9
+        )
+        return cls(
+            own[:, 0].copy(),
+            own[:, 1].copy(),
+            radius,
+            own[:, 2] * blur,
+            blur,
+            height,
+            bool(quality[0]),
+            misfit,
+        )
 
     def rows(self) -> list[tuple[float, ...]]:
         """Return x, y, radius, disc, blur and height of each spot."""
         columns = self.x, self.y, self.radius_px, self.disc_px, self.height
-        return [(x, y, r, d, self.blur_px, h) for x, y, r, d, h in zip(*(c.tolist() for c in columns), strict=True)]
+        return [
+            (x, y, r, d, self.blur_px, h)
+            for x, y, r, d, h in zip(*(c.tolist() for c in columns), strict=True)
+        ]
 
 
 def separate(
@@ -61,7 +82,9 @@ def separate(
     level: Level,
     gain: float,
 ) -> Fitted | None:
-    """Return the fewest spots, from two, that explain a blob and stand far enough apart, or None."""
+    """Return the fewest spots, from two, that explain a blob and stand far enough apart,
+    or None.
+    """
     pixels = gather(image, labels, label, box, margin)
     above = pixels[:, 2] - level.background
     light = float(above.max())
@@ -93,15 +116,22 @@ def _is_sound(found: Fitted, core: Array) -> bool:
     if max(np.ptp(np.log(found.radius_px)), np.ptp(np.log(found.height))) > math.log(MAX_RATIO):
         return False
     for i in range(len(found.x)):
-        gap = np.hypot(found.x - found.x[i], found.y - found.y[i]) / (found.radius_px + found.radius_px[i])
+        gap = np.hypot(found.x - found.x[i], found.y - found.y[i]) / (
+            found.radius_px + found.radius_px[i]
+        )
         gap[i] = np.inf
-        if gap.min() < MIN_GAP or np.hypot(core[:, 0] - found.x[i], core[:, 1] - found.y[i]).min() > 1.0:
+        if (
+            gap.min() < MIN_GAP
+            or np.hypot(core[:, 0] - found.x[i], core[:, 1] - found.y[i]).min() > 1.0
+        ):
             return False
     return True
 
 
 def _cluster(places: Array, n: int) -> tuple[Array, Array]:
-    """Return n centres (n, 2) of pixels and how many belong to each, by k-means from the pixels farthest apart."""
+    """Return n centres (n, 2) of pixels and how many belong to each, by k-means from the pixels
+    farthest apart.
+    """
     centres = [places[np.argmax(((places - places.mean(axis=0)) ** 2).sum(axis=1))]]
     for _ in range(n - 1):
         nearest = np.min([((places - c) ** 2).sum(axis=1) for c in centres], axis=0)
@@ -109,5 +139,7 @@ def _cluster(places: Array, n: int) -> tuple[Array, Array]:
     at = np.array(centres)
     for _ in range(20):
         owner = ((places[:, None] - at) ** 2).sum(axis=2).argmin(axis=1)
-        at = np.array([places[owner == k].mean(axis=0) if (owner == k).any() else at[k] for k in range(n)])
+        at = np.array(
+            [places[owner == k].mean(axis=0) if (owner == k).any() else at[k] for k in range(n)]
+        )
     return at, np.maximum(np.bincount(owner, minlength=n), 1).astype(float)

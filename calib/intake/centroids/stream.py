@@ -1,10 +1,12 @@
-"""Many images to one capture: read and searched side by side, a few at a time, whatever their number."""
+"""Many images to one capture: read and searched side by side, a few at a time, whatever their
+number.
+"""
 
 from __future__ import annotations
 
 import os
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from itertools import pairwise
@@ -15,13 +17,13 @@ from numpy.typing import NDArray
 
 from calib.core.fields import Fields, camera_from_fields
 from calib.core.geometry import Array
+from calib.core.progress import Progress
 from calib.core.tracks import CameraTracks, Tracks
 from calib.errors import InputError
 from calib.intake.centroids.names import ImageList, Source, check_frames
 from calib.intake.centroids.sources import Video, mono, quiet, read_image
 from calib.intake.centroids.spots import SpotOptions, Spots, detect
 
-Progress = Callable[[str, int, int], None]
 _EXTRAS = ("roundness", "peak", "saturated")
 
 
@@ -29,8 +31,9 @@ _EXTRAS = ("roundness", "peak", "saturated")
 class CameraSummary:
     """What one camera's images held; the medians are over its spots, nan where it has none.
 
-    ``missing`` lists the frames without an image as (first, last); ``refused`` counts blobs that became no points by
-    reason; ``extras`` holds roundness, peak, share of saturated pixels and whether it was fitted, for every point.
+    ``missing`` lists the frames without an image as (first, last); ``refused`` counts blobs that
+    became no points by reason; ``extras`` holds roundness, peak, share of saturated pixels and
+    whether it was fitted, for every point.
     """
 
     name: str
@@ -55,16 +58,32 @@ class CameraSummary:
 
     def as_json(self) -> dict[str, Any]:
         """Return what ``calib centroids --json`` prints for a camera; what is not known is null."""
-        numbers = ("threshold", "background", "noise", "radius_px", "roundness", "peak_share", "saturated_share")
-        table: dict[str, Any] = {"name": self.name, "images": self.n_images, "points": self.n_points}
+        numbers = (
+            "threshold",
+            "background",
+            "noise",
+            "radius_px",
+            "roundness",
+            "peak_share",
+            "saturated_share",
+        )
+        table: dict[str, Any] = {
+            "name": self.name,
+            "images": self.n_images,
+            "points": self.n_points,
+        }
         table |= {"images_without_spots": self.n_without_spots, "images_capped": self.n_capped}
         table |= {"missing_frames": [list(m) for m in self.missing], "refused": dict(self.refused)}
-        return table | {k: getattr(self, k) if np.isfinite(getattr(self, k)) else None for k in numbers}
+        return table | {
+            k: getattr(self, k) if np.isfinite(getattr(self, k)) else None for k in numbers
+        }
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Extraction:
-    """The capture that images gave, what each camera's held, and the files that could not be used."""
+    """The capture that images gave, what each camera's held, and the files that could not
+    be used.
+    """
 
     tracks: Tracks
     cameras: tuple[CameraSummary, ...]
@@ -97,16 +116,21 @@ def extract(
 ) -> Extraction:
     """Return the centroids of image and video files as a capture with nameless points.
 
-    At most two images a thread are in memory at once. ``rate_hz`` goes before the list's rate, that before names' and
-    videos'. InputError at the first file that cannot be used, or with ``keep_going`` where none can; where the rate is
-    not known; where no image at all shows a spot.
+    At most two images a thread are in memory at once. ``rate_hz`` goes before the list's rate, that
+    before names' and videos'. InputError at the first file that cannot be used, or with
+    ``keep_going`` where none can; where the rate is not known; where no image at all shows a spot.
     """
     listed, o = stated or ImageList(), options or SpotOptions()
     check_frames(sources)
-    by_name = {name: _Camera(name) for name in [*listed.cameras, *sorted({s.camera for s in sources})]}
+    by_name = {
+        name: _Camera(name) for name in [*listed.cameras, *sorted({s.camera for s in sources})]
+    }
     for name, table in listed.cameras.items():
         if "width" in table and "height" in table:
-            by_name[name].size, by_name[name].first = (int(table["width"]), int(table["height"])), "the image list"
+            by_name[name].size, by_name[name].first = (
+                (int(table["width"]), int(table["height"])),
+                "the image list",
+            )
     bad: list[InputError] = []
     rates: dict[str, float] = {}
     if rate_hz is None and listed.frame_rate_hz is None and not any(s.is_video for s in sources):
@@ -144,14 +168,20 @@ def extract(
     summaries = tuple(_summary(c) for c in by_name.values())
     if not any(c.n_points for c in summaries):
         raise _nothing(summaries)
-    return Extraction(Tracks(tuple(_tracks(c, listed) for c in by_name.values()), rate), summaries, tuple(bad))
+    return Extraction(
+        Tracks(tuple(_tracks(c, listed) for c in by_name.values()), rate), summaries, tuple(bad)
+    )
 
 
 class _Total:
     """Counts images for the progress; a video's number of frames is known once it is open."""
 
     def __init__(self, sources: Sequence[Source], progress: Progress | None) -> None:
-        self.done, self.total, self._show = 0, sum(not s.is_video for s in sources), progress or (lambda *_: None)
+        self.done, self.total, self._show = (
+            0,
+            sum(not s.is_video for s in sources),
+            progress or (lambda *_: None),
+        )
 
     def expect(self, n: int) -> None:
         self.total += n
@@ -162,9 +192,15 @@ class _Total:
 
 
 def _items(
-    sources: Sequence[Source], rates: dict[str, float], bad: list[InputError], keep_going: bool, total: _Total
+    sources: Sequence[Source],
+    rates: dict[str, float],
+    bad: list[InputError],
+    keep_going: bool,
+    total: _Total,
 ) -> Iterator[tuple[Source, int, Any]]:
-    """Yield source, frame and, of a video, the frame's image; image files are read by the threads."""
+    """Yield source, frame and, of a video, the frame's image; image files are read by the
+    threads.
+    """
     for source in sources:
         if not source.is_video:
             assert source.frame is not None
@@ -182,13 +218,17 @@ def _items(
             bad.append(error)
 
 
-def _search(source: Source, frame: int, image: Any, options: SpotOptions) -> tuple[Spots, tuple[int, int]]:
+def _search(
+    source: Source, frame: int, image: Any, options: SpotOptions
+) -> tuple[Spots, tuple[int, int]]:
     place = f"{source.path} frame {frame}" if source.is_video else str(source.path)
     pixels = read_image(source.path) if image is None else mono(image, place)
     try:
         return detect(pixels, options), (pixels.shape[1], pixels.shape[0])
     except InputError as error:
-        raise InputError(place, expected=error.expected, found=error.found, remedy=error.remedy) from None
+        raise InputError(
+            place, expected=error.expected, found=error.found, remedy=error.remedy
+        ) from None
 
 
 def _check_size(camera: _Camera, size: tuple[int, int], source: Source) -> None:
@@ -205,7 +245,11 @@ def _check_size(camera: _Camera, size: tuple[int, int], source: Source) -> None:
 
 def _add(camera: _Camera, frame: int, found: Spots) -> None:
     camera.frames.append(frame)
-    kept = {"xy_px": found.xy_px, "radius_px": found.radius_px.astype(np.float32), "is_fitted": found.is_fitted}
+    kept = {
+        "xy_px": found.xy_px,
+        "radius_px": found.radius_px.astype(np.float32),
+        "is_fitted": found.is_fitted,
+    }
     camera.spots.append(kept | {k: getattr(found, k).astype(np.float32) for k in _EXTRAS})
     for reason, n in found.refused.items():
         camera.refused[reason] = camera.refused.get(reason, 0) + n
@@ -227,18 +271,27 @@ def _tracks(camera: _Camera, listed: ImageList) -> CameraTracks:
             found="none that can be used",
             remedy="Add its images, state its width and height, or take it out of the list.",
         )
-    frame = np.repeat(np.array(camera.frames, dtype=np.int64), [len(s["xy_px"]) for s in camera.spots])
-    stated = dict(listed.cameras.get(camera.name, {})) | {"width": camera.size[0], "height": camera.size[1]}
+    frame = np.repeat(
+        np.array(camera.frames, dtype=np.int64), [len(s["xy_px"]) for s in camera.spots]
+    )
+    stated = dict(listed.cameras.get(camera.name, {})) | {
+        "width": camera.size[0],
+        "height": camera.size[1],
+    }
     fields = camera_from_fields(Fields(stated, camera.name))
     marker = np.full(len(frame), -1, dtype=np.int16)
     xy, radius = _column(camera, "xy_px"), _column(camera, "radius_px").astype(np.float32)
-    return CameraTracks(camera.name, frame=frame, xy_px=xy, marker=marker, radius_px=radius, **fields)
+    return CameraTracks(
+        camera.name, frame=frame, xy_px=xy, marker=marker, radius_px=radius, **fields
+    )
 
 
 def _summary(camera: _Camera) -> CameraSummary:
     extras = {k: _column(camera, k) for k in (*_EXTRAS, "is_fitted")}
     counts = [len(s["xy_px"]) for s in camera.spots]
-    threshold, background, noise, full = np.median(camera.levels, axis=0) if camera.levels else [np.nan] * 4
+    threshold, background, noise, full = (
+        np.median(camera.levels, axis=0) if camera.levels else [np.nan] * 4
+    )
     return CameraSummary(
         name=camera.name,
         n_images=len(camera.frames),
@@ -272,7 +325,9 @@ def gaps(frames: Sequence[int]) -> tuple[tuple[int, int], ...]:
 
 
 def _common_rate(rates: dict[str, float]) -> float:
-    """Return the one rate that names or videos state; InputError where they state none or several."""
+    """Return the one rate that names or videos state; InputError where they state none or
+    several.
+    """
     if not rates:
         raise InputError(
             "frame rate",
@@ -294,7 +349,9 @@ def _common_rate(rates: dict[str, float]) -> float:
 def _nothing(cameras: Sequence[CameraSummary]) -> InputError:
     n = sum(c.n_images for c in cameras)
     refused = {reason for c in cameras for reason in c.refused}
-    found = f"none in {n} images" + (f" ({', '.join(sorted(refused))})" if refused else ": they are dark")
+    found = f"none in {n} images" + (
+        f" ({', '.join(sorted(refused))})" if refused else ": they are dark"
+    )
     return InputError(
         ", ".join(c.name for c in cameras),
         expected="bright round spots",

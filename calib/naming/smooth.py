@@ -1,0 +1,231 @@
+"""Names checked and completed by motion: a hand moves smoothly, so a marker lies where those before
+and after say.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.core.compiled import compiled
+from calib.core.geometry import Array
+from calib.core.tracks import Ints
+
+REACH = 6  # frames: what lies farther off says little about this one
+SIGMAS = 4.5  # of noise: a good point fails once in 25,000
+BENDS = 8.0  # of what a usual stretch of the motion leaves, medians
+MAX_LIMIT_PX = 3.0  # a place less certain than this names no further point
+MAX_JUMP_PX = 40.0  # beyond it an extrapolation vouches for nothing
+N_ROUNDS = 6
+FEW = 20  # points that tell how smooth a motion is
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Places:
+    """Where a marker should be (k, d), nan where not to be told, how noise adds up there, and how
+    the motion's bend.
+    """
+
+    xy: Array
+    noise: Array
+    bend: Array
+
+    def limit(self, sigma: float, curl: float) -> Array:
+        """Return how far (k,) a point may lie off, from a coordinate's noise and the motion's
+        fourth derivative.
+        """
+        return SIGMAS * sigma * self.noise + BENDS * curl * self.bend
+
+
+def interpolate(frame: Ints, xy: Array, goal: Ints, reach: int = REACH) -> Places:
+    """Return the places of one marker at the frames ``goal`` from its points ``xy (n, d)`` at
+    sorted frames (n,).
+
+    Cubic through two points to either side, none farther than ``reach``; a point of the goal's own
+    frame takes no part. The error is the fourth derivative times Π (t - t_i) / 4! (Lagrange's
+    remainder).
+    """
+    left, right = (
+        np.searchsorted(frame, goal, side="left"),
+        np.searchsorted(frame, goal, side="right"),
+    )
+    pick = np.stack([left - 2, left - 1, right, right + 1])
+    inside = np.clip(pick, 0, len(frame) - 1)
+    gap = (frame[inside] - goal).astype(float)
+    is_there = ((pick == inside) & (np.abs(gap) <= reach)).all(axis=0)
+    place, noise = np.full((len(goal), xy.shape[1]), np.nan), np.ones(len(goal))
+    at, near = inside[:, is_there], gap[:, is_there]
+    total = np.zeros((at.shape[1], xy.shape[1]))
+    gain = np.ones(at.shape[1])
+    for i in range(4):
+        weight = np.ones(at.shape[1])
+        for j in range(4):
+            if i != j:
+                weight = weight * near[j] / (near[j] - near[i])
+        total += weight[:, None] * xy[at[i]]
+        gain += weight**2
+    place[is_there], noise[is_there] = total, np.sqrt(gain)
+    return Places(place, noise, np.abs(gap).prod(axis=0) / 24.0)
+
+
+def extrapolate(frame: Ints, xy: Array, goal: Ints, side: int) -> Places:
+    """Return the places at ``goal`` from the three points before (side -1) or after (+1), by their
+    parabola.
+    """
+    start = np.searchsorted(frame, goal, side="left" if side < 0 else "right")
+    pick = np.stack([start - 1 - k if side < 0 else start + k for k in range(3)])
+    inside = np.clip(pick, 0, len(frame) - 1)
+    gap = (frame[inside] - goal).astype(float)
+    is_there = ((pick == inside) & (np.abs(gap) <= 2 * REACH)).all(axis=0)
+    place, noise = np.full((len(goal), xy.shape[1]), np.nan), np.ones(len(goal))
+    near = gap[:, is_there]
+    total, gain = np.zeros((near.shape[1], xy.shape[1])), np.ones(near.shape[1])
+    for i in range(3):
+        j, k = (i + 1) % 3, (i + 2) % 3
+        weight = near[j] * near[k] / ((near[j] - near[i]) * (near[k] - near[i]))
+        total += weight[:, None] * xy[inside[i, is_there]]
+        gain += weight**2
+    place[is_there], noise[is_there] = total, np.sqrt(gain)
+    return Places(place, noise, np.abs(gap).prod(axis=0) / 6.0)
+
+
+def ends_checked(frame: Ints, xy_px: Array, rows: Ints, sigma: float) -> Ints:
+    """Return rows (n, M) without the points at a visit's ends that leave the motion or that nothing
+    vouches for.
+    """
+    rows = rows.copy()
+    for m in range(rows.shape[1]):
+        at = np.flatnonzero(rows[:, m] >= 0)
+        if len(at) < FEW:
+            continue
+        xy, known = xy_px[rows[at, m]], frame[at]
+        is_open = np.isnan(interpolate(known, xy, known).xy).any(axis=1)
+        is_good = ~is_open
+        for side in (-1, 1):
+            place = extrapolate(known, xy, known, side)
+            miss = np.linalg.norm(xy - place.xy, axis=1)
+            rest = np.maximum(miss - sigma * place.noise, 0.0) / place.bend
+            jerk = float(np.nanmedian(rest[~is_open])) if np.isfinite(rest[~is_open]).any() else 0.0
+            is_good |= miss <= np.minimum(
+                SIGMAS * sigma * place.noise + BENDS * jerk * place.bend, MAX_JUMP_PX
+            )
+        rows[at[~is_good], m] = -1
+    return rows
+
+
+def motion_scales(size: Array, noise: Array, bend: Array) -> tuple[float, float]:
+    """Return the noise of a coordinate and the usual fourth derivative that misses ``size (n,)``
+    show; nan from few.
+    """
+    is_short, is_long = (bend < 0.5) & np.isfinite(size), (bend > 2.0) & np.isfinite(size)
+    if is_short.sum() < FEW:
+        return np.nan, np.nan
+    # The median length of a 2D normal law is 1.177 sigma.
+    sigma = float(np.median(size[is_short] / noise[is_short])) / 1.177
+    rest = np.maximum(size[is_long] - sigma * noise[is_long], 0.0) / bend[is_long]
+    return sigma, float(np.median(rest)) if is_long.sum() >= FEW else 0.1 * sigma
+
+
+def checked(frame: Ints, xy_px: Array, rows: Ints) -> tuple[Ints, float, float]:
+    """Return rows (n, M) without the points that break a smooth motion, the noise in px and the
+    motion's usual bend.
+
+    ``frame (n,)`` increases; rows index ``xy_px`` by marker, -1 where there is none.
+    """
+    rows = rows.copy()
+    sigma = curl = np.nan
+    for _ in range(N_ROUNDS):
+        miss, places = [], []
+        for m in range(rows.shape[1]):
+            at = np.flatnonzero(rows[:, m] >= 0)
+            known = xy_px[rows[at, m]]
+            place = interpolate(frame[at], known, frame[at]) if len(at) else None
+            places.append(place)
+            miss.append(np.linalg.norm(known - place.xy, axis=1) if place else np.empty(0))
+        noise = np.concatenate([p.noise for p in places if p])
+        bend = np.concatenate([p.bend for p in places if p])
+        size = np.concatenate(miss)
+        sigma, curl = motion_scales(size, noise, bend)
+        if not np.isfinite(sigma):
+            break
+        n_out = 0
+        for m, (place, gap) in enumerate(zip(places, miss, strict=True)):
+            if place is None:
+                continue
+            at = np.flatnonzero(rows[:, m] >= 0)
+            excess = np.nan_to_num(gap / place.limit(sigma, curl))
+            # A wrong point makes its neighbours look wrong: only the worst of its neighbourhood
+            # goes at a time.
+            padded = np.pad(excess, 2)
+            worst = np.max([padded[k : k + len(excess)] for k in range(5)], axis=0)
+            is_out = (excess > 1.0) & (excess >= worst)
+            rows[at[is_out], m] = -1
+            n_out += int(is_out.sum())
+        if not n_out:
+            break
+    return rows, sigma, curl
+
+
+def completed(
+    number: Ints,
+    starts: Ints,
+    xy_px: Array,
+    is_free: NDArray[np.bool_],
+    rows: Ints,
+    sigma: float,
+    curl: float,
+) -> Ints:
+    """Return rows (F, M) of all frames ``number (F,)`` with the markers added that the motion
+    points out.
+
+    Frame f's points are rows ``starts[f]`` to ``starts[f + 1]`` of ``xy_px``; ``is_free`` says
+    which may be named. A point is named where it alone lies near the place, with none other close
+    by.
+    """
+    out = rows.copy()
+    for m in range(rows.shape[1]):
+        at = np.flatnonzero(rows[:, m] >= 0)
+        wanted = np.flatnonzero(rows[:, m] < 0)
+        if not len(at) or not len(wanted):
+            continue
+        place = interpolate(number[at], xy_px[rows[at, m]], number[wanted])
+        limit = place.limit(sigma, curl)
+        is_sure = np.isfinite(place.xy).all(axis=1) & (limit <= MAX_LIMIT_PX)
+        wanted, limit = wanted[is_sure], limit[is_sure]
+        found = lone_points(starts, xy_px, is_free, wanted, place.xy[is_sure], limit, 2.0)
+        out[wanted, m] = found
+        is_free = is_free.copy()
+        is_free[found[found >= 0]] = False
+    return out
+
+
+@compiled
+def lone_points(
+    starts: Ints,
+    xy: Array,
+    is_free: NDArray[np.bool_],
+    at: Ints,
+    place: Array,
+    limit: Array,
+    clear: float,
+) -> Ints:
+    """Return the rows (k,) of the points within ``limit`` of ``place`` in frames ``at``, -1 unless
+    one alone is near.
+
+    Another free point within ``clear`` times the limit leaves the choice open.
+    """
+    out = np.full(at.shape[0], -1)
+    for k in range(at.shape[0]):
+        n_near = 0
+        for q in range(starts[at[k]], starts[at[k] + 1]):
+            if not is_free[q]:
+                continue
+            d = np.hypot(xy[q, 0] - place[k, 0], xy[q, 1] - place[k, 1])
+            n_near += d <= clear * limit[k]
+            if d <= limit[k]:
+                out[k] = q
+        if n_near != 1:
+            out[k] = -1
+    return out

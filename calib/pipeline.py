@@ -1,0 +1,97 @@
+"""What a solve does from tracks to rig: name the points, solve, complete the names."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from calib.core.progress import Progress, quiet
+from calib.core.rig import Rig
+from calib.core.threads import one_blas_thread
+from calib.core.tracks import Tracks
+from calib.core.wand import Wand
+from calib.naming.identify import Identification, identify, is_unnamed
+from calib.naming.renaming import compared, is_named_by_us, rename
+from calib.solve.bundle.linearise import residuals
+from calib.solve.calibrate import SolveOptions, Task, begin, finish
+from calib.solve.hold import RigFit
+from calib.solve.refine import Fit
+from calib.solve.start.single import POINT
+
+NAMING_ROUNDS = 3  # cameras that more names place better reach points farther out, as at the edges
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Solution:
+    """A solved rig, the named tracks it is of, and the fit in the rig's world.
+
+    ``is_whole``: the fit holds all points, at the places where the cameras saw them. ``named`` is
+    what naming the points came to, of tracks without names.
+    """
+
+    rig: Rig
+    tracks: Tracks
+    fit: Fit
+    is_whole: bool
+    named: Identification | None = None
+
+    @property
+    def rig_fit(self) -> RigFit:
+        """The wand poses and residuals, as holding the capture against the rig would give them."""
+        state = self.fit.result.state
+        residual = residuals(self.fit.problem, state)
+        stats = tuple(camera.stats for camera in self.rig.cameras if camera.stats)
+        return RigFit(
+            self.fit.problem,
+            state,
+            residual,
+            self.fit.sigma_px,
+            self.fit.is_inlier,
+            stats,
+            self.fit.stretches,
+        )
+
+
+def calibrate(
+    tracks: Tracks, wand: Wand | None, options: SolveOptions | None = None,
+    progress: Progress = quiet,
+) -> Rig:  # fmt: skip
+    """Return the rig that the tracks of a waved wand determine; the world is the first camera's
+    frame.
+
+    A capture that shows one and the same marker throughout needs no wand, but a focal length of
+    each camera and a known distance between two, ``options.distance``. ``progress`` is told stage,
+    done and total. Raises InputError where tracks and wand do not fit together, UnsolvableError,
+    naming cameras, where the capture does not determine the rig.
+    """
+    return solve(tracks, wand, options, progress).rig
+
+
+@one_blas_thread
+def solve(
+    tracks: Tracks, wand: Wand | None, options: SolveOptions | None = None,
+    progress: Progress = quiet,
+) -> Solution:  # fmt: skip
+    """Return what ``calibrate`` returns, with the fit and what naming the points came to."""
+    stated = wand or POINT
+    named = identify(tracks, stated, progress) if is_unnamed(tracks) else None
+    task = begin(named.tracks if named else tracks, stated, options or SolveOptions(), progress)
+    fit, findings = task.fit(progress), []
+    if is_named_by_us(task.tracks):
+        before = task.tracks
+        task, fit = _with_all_names(task, fit, progress)
+        findings.append(str(compared(before, task.tracks)))
+    rig, used, fit = finish(task, fit, progress, findings)
+    is_whole = task.options.frames is None and not task.options.timing
+    return Solution(rig, used, fit, is_whole, named)
+
+
+def _with_all_names(task: Task, fit: Fit, progress: Progress) -> tuple[Task, Fit]:
+    """Return task and fit with every point named as the wand says that the cameras together see."""
+    for k in range(NAMING_ROUNDS):
+        progress("names", k, NAMING_ROUNDS)
+        renamed = rename(task.tracks, task.wand, fit.result.state)
+        if k and renamed.is_settled:
+            break
+        task = replace(task, tracks=renamed.tracks)
+        fit = task.fit(progress, fit.result.state)
+    return task, fit

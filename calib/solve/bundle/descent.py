@@ -1,0 +1,447 @@
+"""Sparse bundle adjustment: Levenberg-Marquardt with the wand frames eliminated first.
+
+Each frame's block is at most 6 × 6. With its Cholesky factor L_f and its coupling W_f to the
+cameras, eliminating the frames leaves ``S = H_cc - Σ_f (L_f⁻¹ W_f)ᵀ (L_f⁻¹ W_f)``. Stacked over a
+chunk of frames that is one large symmetric product, which BLAS does at full speed; only cameras
+that see a chunk take part in its product.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg import blas, lapack
+
+from calib.core.geometry import Array, cross_matrix
+from calib.core.threads import in_groups
+from calib.errors import UnsolvableError
+from calib.solve.bundle.elimination import inverse_factor_kernel, pull_kernel, whiten_kernel
+from calib.solve.bundle.linearise import Blocks, linearise
+from calib.solve.bundle.problem import Chunk, Problem, State, term_values
+from calib.solve.bundle.shape import ShapePrior
+
+# From this many parameters of cameras on the elimination's product is what an iteration waits for.
+ROUGH_SIZE = 400
+# Least eigenvalue of the scaled matrix, of unit diagonal, that a product in single precision leaves
+# standing.
+ROUGH_LEAST = 1e-7
+OVERSHOOT = (
+    0.01  # rise of a frame's cost, in half squares of unit noise: below that it holds nothing back
+)
+FEW = 0.2  # of the frames: where more overshoot it is the cameras' step that is too long
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Prior:
+    """Independent weak knowledge of lens terms: mean and sigma (C, L); an infinite sigma states
+    nothing.
+    """
+
+    mean: Array
+    sigma: Array
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Distance:
+    """The known distance between the cameras with indices a and b, which is the scale of points
+    without a wand.
+    """
+
+    a: int
+    b: int
+    length_mm: float
+    sigma_mm: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class BundleOptions:
+    """What to free and when to stop.
+
+    ``terms`` are single lens parameters (``focal``, ``cx``, ``k1``...); ``is_free (C, 6 + L)``
+    holds parameters of single cameras where False (None frees all).
+    """
+
+    terms: tuple[str, ...] = ()
+    is_free: NDArray[np.bool_] | None = None
+    prior: Prior | None = None
+    # Sigmas of small terms in the prior are what is usual; how large they are here the capture
+    # tells (``lens_terms``).
+    is_told: bool = False
+    shape: ShapePrior | None = None  # None holds the wand's shape
+    distance: Distance | None = (
+        None  # given: the images leave the scale open, as one more motion of the world
+    )
+    loss_scale: float = np.inf  # Cauchy's scale in sigmas; infinite is plain least squares
+    max_iterations: int = 60
+    tolerance: float = (
+        1e-11  # relative fall of the cost that ends the search: well below what a digit of it shows
+    )
+    # Fall of the cost in half squares that ends the search too: with unit noise 1e-4 is 0.014
+    # sigma.
+    enough: float = 0.0
+    damping: float = 1e-5  # start near Gauss-Newton; a bad start raises it within a few trials
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BundleResult:
+    """The state reached, its cost (half the weighted sum of squares) and the blocks there, priors
+    included in both.
+
+    ``left`` is the fall of the cost that the last step foresaw.
+    """
+
+    state: State
+    cost: float
+    blocks: Blocks
+    n_iterations: int
+    is_converged: bool
+    left: float
+
+
+def inverse_factors(blocks: Array) -> Array:
+    """Return the inverses (F, d, d) of the lower Cholesky factors of symmetric blocks (F, d, d).
+
+    A direction that a block does not determine gets a zero row: the step along it is zero.
+    """
+    out = np.zeros(blocks.shape)
+    inverse_factor_kernel(np.ascontiguousarray(blocks), out)
+    return out
+
+
+def reduced_system(
+    problem: Problem, blocks: Blocks, factors: Array, *, is_rough: bool = False
+) -> tuple[Array, Array]:
+    """Return the reduced matrix (C n + s, C n + s) and gradient of cameras and shape, given the
+    frames' factors.
+
+    ``is_rough`` forms what the frames take off in single precision: enough for a step, not for a
+    covariance.
+    """
+    kind = np.float32 if is_rough else np.float64
+    n_cameras, n = blocks.camera_gradient.shape
+    d, n_shape = factors.shape[1], len(blocks.shape)
+    size = n_cameras * n + n_shape
+    half_gradient = (factors @ blocks.frame_gradient[:, :, None])[..., 0]
+    half_shape = factors @ blocks.frame_shape
+
+    coupling = np.ascontiguousarray(blocks.coupling)
+
+    def run(chunks: Sequence[Chunk]) -> tuple[Array, Array]:
+        """Return what eliminating these chunks' frames takes off the matrix and the gradient."""
+        S, g = np.zeros((size, size)), np.zeros(size)
+        room = np.empty(
+            max((c.frames.stop - c.frames.start) * (len(c.cameras) * n + n_shape) for c in chunks)
+            * d,
+            kind,
+        )
+        for chunk in chunks:
+            place = np.full(n_cameras, -1)
+            place[chunk.cameras] = n * np.arange(len(chunk.cameras))
+            first, last = chunk.frames.start, chunk.frames.stop
+            width = len(chunk.cameras) * n + n_shape
+            A = room[: (last - first) * d * width].reshape(-1, width)
+            A[:] = 0.0
+            whiten_kernel(
+                problem.cam, problem.starts, first, last, place, factors, coupling, half_shape, A
+            )
+            if len(chunk.cameras) == n_cameras:
+                S += A.T @ A
+                g += A.T @ half_gradient[chunk.frames].ravel().astype(kind)
+            else:
+                at = (chunk.cameras[:, None] * n + np.arange(n)).ravel()
+                at = np.append(at, np.arange(n_cameras * n, size))
+                S[np.ix_(at, at)] += A.T @ A
+                g[at] += A.T @ half_gradient[chunk.frames].ravel()
+        return S, g
+
+    parts = in_groups(run, problem.chunks)
+    S = parts[0][0]
+    for taken, _ in parts[1:]:
+        S += taken
+    np.negative(S, out=S)
+    g = np.append(blocks.camera_gradient.ravel(), blocks.shape_gradient) - np.sum(
+        [part[1] for part in parts], axis=0
+    )
+    for c in range(n_cameras):
+        at = slice(c * n, (c + 1) * n)
+        S[at, at] += blocks.camera[c]
+        S[at, n_cameras * n :] += blocks.camera_shape[c]
+        S[n_cameras * n :, at] += blocks.camera_shape[c].T
+    S[n_cameras * n :, n_cameras * n :] += blocks.shape
+    return S, g
+
+
+def gauge_motions(state: State, n: int, n_shape: int = 0, is_scale_open: bool = False) -> Array:
+    """Return the six motions of the world as steps (C n + s, 6): turns about and shifts along its
+    axes.
+
+    With the scale open a seventh grows the world about its origin.
+    """
+    R, t = state.cam_R, state.cam_t
+    G = np.zeros((len(R), n, 7 if is_scale_open else 6))
+    G[:, :3, :3] = -R
+    G[:, 3:6, :3] = -cross_matrix(t) @ R
+    G[:, 3:6, 3:6] = -R
+    if is_scale_open:
+        G[:, 3:6, 6] = t
+    return np.concatenate([G.reshape(len(R) * n, -1), np.zeros((n_shape, G.shape[2]))])
+
+
+def frame_steps(
+    problem: Problem, blocks: Blocks, factors: Array, camera_step: Array, shape_step: Array
+) -> Array:
+    """Return the frames' steps (F, d) that go with the steps of cameras (C, n) and shape (s,)."""
+    pull, coupling = np.zeros(blocks.frame_gradient.shape), np.ascontiguousarray(blocks.coupling)
+
+    def run(chunks: Sequence[Chunk]) -> None:
+        first, last = chunks[0].frames.start, chunks[-1].frames.stop
+        pull_kernel(problem.cam, problem.starts, first, last, coupling, camera_step, pull)
+
+    in_groups(run, problem.chunks)
+    rhs = -blocks.frame_gradient - blocks.frame_shape @ shape_step - pull
+    return (np.swapaxes(factors, 1, 2) @ (factors @ rhs[:, :, None]))[..., 0]
+
+
+def bundle(
+    problem: Problem,
+    state: State,
+    options: BundleOptions,
+    start: tuple[Blocks, float] | None = None,
+) -> BundleResult:
+    """Return the minimum of the weighted reprojection residuals that a descent from ``state``
+    reaches.
+
+    ``start`` are blocks and cost at ``state`` where these are known. Raises UnsolvableError where
+    not even a heavily damped step can be computed (nan in the start). Source: Madsen, Nielsen &
+    Tingleff, Methods for non-linear least squares problems, 2nd edition 2004, section 3.2 (gain
+    ratio and damping).
+    """
+    blocks, cost = start or normal_equations(problem, state, options)
+    damping, growth, is_converged, iteration = options.damping, 2.0, False, 0
+    of_frames = np.zeros(problem.n_frames)
+    spare: Blocks | None = None
+    is_rough = blocks.camera_gradient.size + len(blocks.shape) >= ROUGH_SIZE
+    predicted = np.inf
+    while iteration < options.max_iterations and not is_converged:
+        iteration += 1
+        step = _damped_step(problem, state, blocks, damping, damping + of_frames, options, is_rough)
+        is_rough = step.is_rough
+        predicted = step.predicted + float(step.of_frames.sum())
+        least = max(options.tolerance * cost, options.enough)
+        # The cameras are what is asked for: a few wands seen edge on may still creep.
+        is_converged = predicted <= least or (
+            abs(step.predicted) <= least and predicted <= 1e3 * least
+        )
+        if is_converged:  # the model foresees no fall worth a trial
+            break
+        trial = state.moved(step.camera, step.frame, options.terms, step.shape)
+        trial_blocks, trial_cost = normal_equations(problem, trial, options, spare)
+        # A wand seen edge on overshoots: its frame is held back by itself, and where that is what
+        # stops a step, stays.
+        is_over = trial_blocks.frame_cost - blocks.frame_cost > OVERSHOOT
+        is_over &= is_over.mean() < FEW
+        of_frames = np.where(
+            is_over, np.minimum(10.0 * np.maximum(of_frames, damping), 1e-2), 0.3 * of_frames
+        )
+        if not trial_cost < cost and is_over.any():
+            trial = replace(
+                trial,
+                wand_R=np.where(is_over[:, None, None], state.wand_R, trial.wand_R),
+                wand_t=np.where(is_over[:, None], state.wand_t, trial.wand_t),
+            )
+            trial_blocks, trial_cost = normal_equations(problem, trial, options, trial_blocks)
+        if trial_cost < cost:
+            fall = cost - trial_cost
+            is_converged = fall <= least
+            damping = max(damping * max(0.1, 1.0 - (2.0 * fall / predicted - 1.0) ** 3), 1e-12)
+            growth = 2.0
+            spare, state, blocks, cost = blocks, trial, trial_blocks, trial_cost
+        else:
+            spare = trial_blocks
+            damping, growth = damping * growth, growth * 2.0
+            if damping > 1e12:
+                break
+    if not np.isfinite(cost):
+        raise UnsolvableError(
+            "bundle", expected="finite starting values", found=f"a cost of {cost}"
+        )
+    return BundleResult(state, cost, blocks, iteration, is_converged, predicted)
+
+
+def normal_equations(
+    problem: Problem, state: State, options: BundleOptions, spare: Blocks | None = None
+) -> tuple[Blocks, float]:
+    """Return the blocks and the cost with the priors of lenses and shape added; ``spare`` blocks
+    lend their memory.
+    """
+    shape = options.shape
+    n_axes = shape.n_axes if shape else 0
+    blocks = linearise(problem, state, options.terms, options.loss_scale, n_axes, reuse=spare)
+    cost = blocks.cost
+    if options.prior is not None and options.terms:
+        blocks, more = with_prior(blocks, state, options.terms, options.prior)
+        cost += more
+    if shape is not None:
+        residual, J = shape.rows(state.shape_mm)
+        blocks = replace(
+            blocks,
+            shape=blocks.shape + J.T @ J,
+            shape_gradient=blocks.shape_gradient + J.T @ residual,
+        )
+        cost += 0.5 * float(residual @ residual)
+    return blocks, cost
+
+
+def with_prior(
+    blocks: Blocks, state: State, terms: tuple[str, ...], prior: Prior
+) -> tuple[Blocks, float]:
+    """Return the blocks with the prior of the lens terms added, and what it adds to the cost."""
+    values = np.stack([term_values(state.lens, name) for name in terms], axis=1)
+    information = 1.0 / prior.sigma**2
+    offset = values - prior.mean
+    camera, gradient = blocks.camera.copy(), blocks.camera_gradient.copy()
+    index = np.arange(6, 6 + len(terms))
+    camera[:, index, index] += information
+    gradient[:, 6:] += information * offset
+    return replace(blocks, camera=camera, camera_gradient=gradient), 0.5 * float(
+        (information * offset**2).sum()
+    )
+
+
+def free_parameters(
+    n_cameras: int, options: BundleOptions, n_shape: int
+) -> tuple[NDArray[np.intp], bool]:
+    """Return the indices of the reduced system's free parameters, and whether the world as a whole
+    is free to move.
+    """
+    n = 6 + len(options.terms)
+    is_free = np.ones((n_cameras, n), bool) if options.is_free is None else options.is_free
+    free = np.append(np.flatnonzero(is_free), n_cameras * n + np.arange(n_shape))
+    return free, bool(is_free[:, :6].all())
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Step:
+    """Steps of cameras (C, n), shape (s,) and frames (F, d), and the falls of the cost that they
+    foresee.
+
+    ``of_frames (F,)`` are the frames' own shares, ``predicted`` that of cameras and shape.
+    ``is_rough``: a product in single precision was enough.
+    """
+
+    camera: Array
+    shape: Array
+    frame: Array
+    of_frames: Array
+    predicted: float
+    is_rough: bool
+
+
+def _damped_step(
+    problem: Problem, state: State, blocks: Blocks, damping: float, of_frames: Array,
+    options: BundleOptions,
+    is_rough: bool,
+) -> _Step:  # fmt: skip
+    """Return the step of the damped normal equations: ``of_frames (F,)`` damps poses, ``damping``
+    all else.
+
+    ``is_rough`` tries a product in single precision first; where that drowns a direction it is
+    formed in double.
+    """
+    n_cameras, n = blocks.camera_gradient.shape
+    n_shape = len(blocks.shape)
+    free, has_gauge = free_parameters(n_cameras, options, n_shape)
+    camera, shape, frame = blocks.camera.copy(), blocks.shape.copy(), blocks.frame.copy()
+    diagonals = [np.einsum(f"{i}jj->{i}j", a).copy() for i, a in (("c", camera), ("f", frame))]
+    shape_diagonal = np.diag(shape).copy()
+    np.einsum("cjj->cj", camera)[:] *= 1.0 + damping
+    np.einsum("fjj->fj", frame)[:] *= 1.0 + of_frames[:, None]
+    np.einsum("jj->j", shape)[:] *= 1.0 + damping
+    factors = inverse_factors(frame)
+    diagonal = np.append(diagonals[0], shape_diagonal)
+    scale = 1.0 / np.sqrt(np.maximum(diagonal[free], 1e-300))
+    step = np.zeros(len(diagonal))
+    damped = replace(blocks, camera=camera, shape=shape)
+    # The step gets no part along motions of the world as a whole.
+    motions = gauge_motions(state, n, n_shape, options.distance is not None)[free] / scale[:, None]
+    while True:
+        S, g = reduced_system(problem, damped, factors, is_rough=is_rough)
+        A = scaled_definite(S, free, scale, motions if has_gauge else motions[:, :0])
+        factor, least = cholesky(A)
+        if not is_rough or least > ROUGH_LEAST:
+            break
+        is_rough = False
+    step[free] = -scale * solve_symmetric(A, factor, scale * g[free])
+    camera_step, shape_step = step[: n_cameras * n].reshape(n_cameras, n), step[n_cameras * n :]
+    frame_step = frame_steps(problem, blocks, factors, camera_step, shape_step)
+    slope = (blocks.camera_gradient * camera_step).sum() + blocks.shape_gradient @ shape_step
+    predicted = 0.5 * float(damping * (diagonal @ step**2) - slope)
+    own = (of_frames[:, None] * diagonals[1] * frame_step - blocks.frame_gradient) * frame_step
+    return _Step(camera_step, shape_step, frame_step, 0.5 * own.sum(axis=1), predicted, is_rough)
+
+
+def scaled_free(
+    state: State, S: Array, options: BundleOptions
+) -> tuple[NDArray[np.intp], Array, Array]:
+    """Return the places of the free parameters in S, their scale, and the scaled matrix made
+    definite in its gauge.
+    """
+    n, n_cameras = 6 + len(options.terms), len(state.lens)
+    n_shape = len(S) - n_cameras * n
+    free, has_gauge = free_parameters(n_cameras, options, n_shape)
+    scale = 1.0 / np.sqrt(np.maximum(np.diag(S)[free], 1e-300))
+    motions = gauge_motions(state, n, n_shape, options.distance is not None)[free] / scale[:, None]
+    A = scaled_definite(
+        S[np.ix_(free, free)], np.arange(len(free)), scale, motions if has_gauge else motions[:, :0]
+    )
+    return free, scale, A
+
+
+def scaled_definite(S: Array, free: NDArray[np.intp], scale: Array, motions: Array) -> Array:
+    """Return ``scale S scale`` of the free parameters plus the projector on motions (k, 6 or 7 or
+    0); S is used up.
+
+    Only the lower triangle of the result, which is in Fortran's order, has the projector.
+    """
+    A = S if len(free) == len(S) else S[np.ix_(free, free)]
+    A *= scale[:, None]
+    A *= scale
+    if motions.shape[1]:
+        A = blas.dsyrk(
+            1.0, np.linalg.qr(motions)[0], beta=1.0, c=A.T, lower=True, overwrite_c=True
+        ).T
+    return A.T
+
+
+def cholesky(A: Array) -> tuple[Array | None, float]:
+    """Return the Cholesky factor of the lower triangle of A (k, k), and a lower bound of its least
+    eigenvalue.
+
+    (None, 0.0) where A is not positive definite. The bound is one over the 1-norm of A's inverse,
+    as LAPACK estimates it: at most the square root of k times too low.
+    """
+    if not len(A):
+        return None, 0.0
+    factor, info = lapack.dpotrf(A, lower=True, clean=False)
+    if info:
+        return None, 0.0
+    # With 1 for the norm of A the reciprocal condition is one over that of the inverse.
+    return factor, float(lapack.dpocon(factor, 1.0, uplo="L")[0])
+
+
+def solve_symmetric(A: Array, factor: Array | None, b: Array) -> Array:
+    """Return x of A x = b for A (its lower triangle) with its factor; where it has none, of the
+    nearest A that has.
+    """
+    if not len(b):
+        return b
+    jitter = 1e-14
+    while factor is None:
+        if jitter > 1.0 or not np.isfinite(A).all():
+            return np.zeros_like(b)
+        factor, _ = cholesky(A + jitter * np.eye(len(A)))
+        jitter *= 100.0
+    return np.asarray(lapack.dpotrs(factor, b, lower=True)[0])

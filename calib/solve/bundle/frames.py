@@ -1,0 +1,89 @@
+"""Wand poses with the cameras held: starting values by triangulation, then the best fit frame by
+frame.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.core.geometry import rigid_fit
+from calib.solve.bundle.descent import inverse_factors
+from calib.solve.bundle.intersect import ROBUST_ROUNDS, triangulate_markers
+from calib.solve.bundle.linearise import linearise
+from calib.solve.bundle.problem import Problem, State
+
+
+def place_wands(problem: Problem, state: State) -> tuple[State, NDArray[np.bool_]]:
+    """Return the state with wand poses fitted to triangulated markers, and which frames (F,) have
+    one.
+
+    Where fewer markers are triangulated than fix a pose, it is one of those that fit them; where
+    none is, the frame keeps the identity at the origin and is marked False.
+    """
+    points = triangulate_markers(problem, state)
+    is_seen = np.asarray(np.isfinite(points).all(axis=2))
+    has_pose = np.asarray(is_seen.any(axis=1))
+    target = np.where(is_seen[..., None], points, 0.0)[has_pose]
+    source = np.broadcast_to(state.shape_mm, target.shape)
+    weight = is_seen[has_pose].astype(float)
+    for _ in range(ROBUST_ROUNDS):
+        _, R, t = rigid_fit(source, target, weight)
+        miss = np.linalg.norm(source @ np.swapaxes(R, 1, 2) + t[:, None] - target, axis=2)
+        scale = np.median(miss[is_seen[has_pose]]) if has_pose.any() else 1.0
+        weight = is_seen[has_pose] / (1.0 + (miss / max(3.0 * scale, 1e-9)) ** 2)
+    wand_R, wand_t = (
+        np.broadcast_to(np.eye(3), (problem.n_frames, 3, 3)).copy(),
+        np.zeros((problem.n_frames, 3)),
+    )
+    wand_R[has_pose], wand_t[has_pose] = R, t
+    # One frame without a finite pose would spoil the cost of all.
+    is_finite = np.isfinite(wand_R).all(axis=(1, 2)) & np.isfinite(wand_t).all(axis=1)
+    wand_R[~is_finite], wand_t[~is_finite] = np.eye(3), 0.0
+    has_pose &= is_finite
+    return replace(state, wand_R=wand_R, wand_t=wand_t), has_pose
+
+
+def fit_frames(
+    problem: Problem, state: State, loss_scale: float = np.inf, max_iterations: int = 15
+) -> State:
+    """Return the state with each frame's wand pose at the minimum of its own (robust) cost, cameras
+    held.
+
+    Levenberg-Marquardt with a damping of each frame's own: one bad frame does not hold back the
+    others.
+    """
+    blocks = linearise(problem, state, (), loss_scale, has_cameras=False)
+    damping = np.full(problem.n_frames, 1e-3)
+    no_camera_step = np.zeros((problem.n_cameras, 6))
+    for _ in range(max_iterations):
+        frame = blocks.frame.copy()
+        np.einsum("fii->fi", frame)[:] *= 1.0 + damping[:, None]
+        factors = inverse_factors(frame)
+        step = -(np.swapaxes(factors, 1, 2) @ (factors @ blocks.frame_gradient[:, :, None]))[..., 0]
+        trial = state.moved(no_camera_step, step, ())
+        trial_blocks = linearise(problem, trial, (), loss_scale, has_cameras=False)
+        fall = blocks.frame_cost - trial_blocks.frame_cost
+        is_better = fall > 0
+        damping = np.where(
+            is_better, np.maximum(damping * 0.1, 1e-12), np.minimum(damping * 10.0, 1e12)
+        )
+        pick = is_better[:, None]
+        state = replace(
+            state,
+            wand_R=np.where(pick[..., None], trial.wand_R, state.wand_R),
+            wand_t=np.where(pick, trial.wand_t, state.wand_t),
+        )
+        blocks = replace(
+            blocks,
+            frame=np.where(pick[..., None], trial_blocks.frame, blocks.frame),
+            frame_gradient=np.where(pick, trial_blocks.frame_gradient, blocks.frame_gradient),
+            frame_cost=np.where(is_better, trial_blocks.frame_cost, blocks.frame_cost),
+        )
+        # In units of noise: a fall this small moves a pose by a hundredth of its own standard
+        # deviation.
+        if not (fall > 1e-4).any():
+            break
+    return state

@@ -1,0 +1,184 @@
+"""Residuals, their analytic Jacobian and the blocks of the normal equations."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import linalg
+
+from calib.core.geometry import Array
+from calib.core.threads import in_groups
+from calib.solve.bundle.kernels import (
+    TERM_CODES,
+    leverage_kernel,
+    normal_kernel,
+    residual_kernel,
+    row_width,
+    rows_kernel,
+)
+from calib.solve.bundle.problem import Chunk, Problem, State
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Blocks:
+    """The normal equations' blocks: cameras (C, n, n) and (C, n), frames (F, d, d) and (F, d),
+    coupling (P, d, n).
+
+    ``frame_cost (F,)`` is half the sum of the (robust) squared residuals of each frame. With the
+    wand's shape free, its s coordinates have a block (s, s) and (s,) of their own and couplings to
+    frames (F, d, s) and cameras (C, n, s); s is 0 otherwise.
+    """
+
+    camera: Array
+    camera_gradient: Array
+    frame: Array
+    frame_gradient: Array
+    coupling: Array
+    frame_cost: Array
+    shape: Array
+    shape_gradient: Array
+    frame_shape: Array
+    camera_shape: Array
+
+    @property
+    def cost(self) -> float:
+        return float(self.frame_cost.sum())
+
+
+def cauchy(squared: Array, scale: float) -> tuple[Array, Array]:
+    """Return (rho, weight) of Cauchy's loss for squared residuals in units of sigma: scale² log(1 +
+    s / scale²).
+
+    Source: Hartley & Zisserman, Multiple View Geometry, 2nd edition, appendix A6.8.
+    """
+    ratio = 1.0 + squared / scale**2
+    return scale**2 * np.log(ratio), 1.0 / ratio
+
+
+def state_arrays(state: State) -> tuple[Array, Array, Array, Array, Array, Array]:
+    """Return the state's arrays as the kernels take them: contiguous and writable, so that one
+    compilation serves.
+    """
+    return (
+        _plain(state.cam_R), _plain(state.cam_t), _plain(state.lens),
+        _plain(state.wand_R), _plain(state.wand_t), _plain(state.shape_mm),
+    )  # fmt: skip
+
+
+def _plain(values: Array) -> Array:
+    return np.require(values, np.float64, ["C", "W"])
+
+
+def term_codes(names: tuple[str, ...]) -> NDArray[np.int64]:
+    return np.array([TERM_CODES[name] for name in names], dtype=np.int64)
+
+
+def residuals(problem: Problem, state: State) -> Array:
+    """Return all residuals (2, M, P), observed minus predicted, in px; meaningless where the weight
+    is 0.
+    """
+    out, arrays = np.empty_like(problem.uv_px), state_arrays(state)
+
+    def run(chunks: Sequence[Chunk]) -> None:
+        first, last = chunks[0].pairs.start, chunks[-1].pairs.stop
+        residual_kernel(problem.cam, problem.frame, problem.uv_px, first, last, *arrays, out)
+
+    in_groups(run, problem.chunks)
+    return out
+
+
+def weighted_rows(
+    problem: Problem,
+    state: State,
+    names: tuple[str, ...],
+    weight: Array,
+    pairs: slice = slice(None),
+) -> Array:
+    """Return derivatives of the predicted points and residuals, times ``weight (M, P)``: (P', M, 2,
+    d + 6 + L + 1).
+
+    Columns: wand turns and shifts in the wand's frame, camera turns and shifts in the camera's
+    frame, lens terms, and minus the residual. Rows of points with weight 0 are zero.
+    """
+    first, last, _ = pairs.indices(len(problem.cam))
+    out = np.empty((last - first, len(state.shape_mm), 2, problem.n_turn + 3 + 6 + len(names) + 1))
+    rows_kernel(
+        problem.cam, problem.frame, problem.uv_px, _plain(weight), first, last,
+        *state_arrays(state), term_codes(names), problem.n_turn, out,
+    )  # fmt: skip
+    return out
+
+
+def linearise(
+    problem: Problem, state: State, names: tuple[str, ...], loss_scale: float, n_axes: int = 0, *,
+    has_cameras: bool = True, reuse: Blocks | None = None,
+) -> Blocks:  # fmt: skip
+    """Return the normal equations of the (robust) cost at ``state``; gradients are of the cost, not
+    its negative.
+
+    ``n_axes`` coordinates of each marker are free (1 along a line, 3 otherwise, 0: none); their
+    columns are the wand's shifts, marker by marker. Without ``has_cameras`` only the frames' own
+    blocks are formed, the cameras' stay zero. ``reuse`` gives up the memory of its coupling, most
+    of what a call needs: fresh memory takes as long as the sums.
+    """
+    d, n = problem.n_turn + 3, 6 + len(names)
+    n_markers, n_pairs = problem.weight.shape
+    n_shape = n_axes * n_markers
+    frame = np.empty((problem.n_frames, d, d + 1))
+    coupling = reuse.coupling if reuse else np.empty((n_pairs if has_cameras else 0, d, n))
+    frame_cost, frame_shape = np.empty(problem.n_frames), np.empty((problem.n_frames, d, n_shape))
+    arrays, weight, codes = state_arrays(state), _plain(problem.weight), term_codes(names)
+
+    def run(chunks: Sequence[Chunk]) -> tuple[Array, Array, Array]:
+        """Fill the rows of these chunks and return their sums: cameras, cameras with shape, shape
+        by marker.
+        """
+        camera = np.zeros((problem.n_cameras, n, row_width(n)))
+        camera_shape = np.zeros((problem.n_cameras, n_shape, row_width(n)))
+        by_marker = np.zeros((n_markers, n_axes, n_axes))
+        normal_kernel(
+            problem.cam, problem.starts, problem.uv_px, weight, chunks[0].frames.start,
+            chunks[-1].frames.stop,
+            *arrays, codes, problem.n_turn, float(loss_scale), n_axes, has_cameras,
+            frame, coupling, frame_cost, frame_shape, camera, camera_shape, by_marker,
+        )  # fmt: skip
+        return camera, camera_shape, by_marker
+
+    parts = in_groups(run, problem.chunks)
+    upper, camera_shape, by_marker = (np.sum([part[k] for part in parts], axis=0) for k in range(3))
+    own = np.triu(upper[:, :, :n])
+    return Blocks(
+        camera=own + np.swapaxes(np.triu(own, 1), 1, 2),
+        camera_gradient=upper[:, :, n].copy(),
+        frame=frame[:, :, :d],
+        frame_gradient=frame[:, :, d],
+        coupling=coupling,
+        frame_cost=frame_cost,
+        shape=linalg.block_diag(*by_marker) if n_axes else np.zeros((0, 0)),
+        shape_gradient=camera_shape[:, :, n].sum(axis=0),
+        frame_shape=frame_shape,
+        camera_shape=np.swapaxes(camera_shape[:, :, :n], 1, 2),
+    )
+
+
+def frame_leverage(problem: Problem, state: State, factors: Array) -> Array:
+    """Return how many degrees of freedom of its frame each pair (P,) takes up, cameras held.
+
+    That is the trace of ``J H⁻¹ Jᵀ`` over the pair's weighted rows J, with H =
+    (factors)⁻¹(factors)⁻ᵀ the frame's block. Over the pairs of a frame it sums to the frame's
+    number of parameters.
+    """
+    out, arrays, weight = np.empty(len(problem.cam)), state_arrays(state), _plain(problem.weight)
+
+    def run(chunks: Sequence[Chunk]) -> None:
+        leverage_kernel(
+            problem.cam, problem.frame, problem.uv_px, weight, chunks[0].pairs.start,
+            chunks[-1].pairs.stop,
+            *arrays, problem.n_turn, factors, out,
+        )  # fmt: skip
+
+    in_groups(run, problem.chunks)
+    return out

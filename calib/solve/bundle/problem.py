@@ -1,0 +1,304 @@
+"""The bundle's data: observations laid out for fast evaluation, and the state that explains them.
+
+A *pair* is one camera's view of the wand in one frame. Pairs are the fastest axis of every array,
+markers the next: ``uv_px (2, M, P)``. They are sorted by frame, then camera; frames are cut into
+chunks, which threads share.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.core.compiled import compiled
+from calib.core.geometry import Array, rotation_from_vector
+from calib.core.tracks import Tracks, common_frames
+
+Index = NDArray[np.intp]
+
+TERMS: dict[str, tuple[str, ...]] = {
+    "focal": ("focal",),
+    "aspect": ("aspect",),
+    "principal": ("cx", "cy"),
+    "k1": ("k1",),
+    "k2": ("k2",),
+    "k3": ("k3",),
+    "tangential": ("p1", "p2"),
+    "rational": ("k4", "k5", "k6"),
+}
+_COLUMN = {
+    "cx": 2,
+    "cy": 3,
+    "k1": 4,
+    "k2": 5,
+    "p1": 6,
+    "p2": 7,
+    "k3": 8,
+    "k4": 9,
+    "k5": 10,
+    "k6": 11,
+}
+RING = (
+    "focal",
+    "cx",
+    "cy",
+)  # what a turned ring, or a lens that sits aslant since a knock, changes
+MEASURED = (*RING, "k1", "k2")  # what a lens measured apart from the rig may have a little off
+
+
+def term_values(lens: Array, name: str) -> Array:
+    """Return one lens parameter (C,) of lens vectors (C, 12): ``focal`` is fx, ``aspect`` is fy /
+    fx.
+    """
+    if name == "focal":
+        return lens[:, 0]
+    if name == "aspect":
+        return lens[:, 1] / lens[:, 0]
+    return lens[:, _COLUMN[name]]
+
+
+def with_term_steps(lens: Array, names: tuple[str, ...], step: Array) -> Array:
+    """Return lens vectors (C, 12) with ``step`` (C, L) added to the named parameters."""
+    out = lens.copy()
+    aspect = term_values(lens, "aspect").copy()
+    for column, name in zip(step.T, names, strict=True):
+        if name == "focal":
+            out[:, 0] += column
+        elif name == "aspect":
+            aspect += column
+        else:
+            out[:, _COLUMN[name]] += column
+    out[:, 1] = aspect * out[:, 0]
+    return out
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class State:
+    """What the bundle solves for: cameras (C), lenses, wand poses (F) and the wand's shape (M).
+
+    ``cam_R (C, 3, 3)``, ``cam_t (C, 3)`` are cam_from_world in mm, ``lens (C, 12)`` as
+    ``Lens.vector``, ``wand_R (F, 3, 3)``, ``wand_t (F, 3)`` are world_from_wand, ``shape_mm (M,
+    3)`` markers in the wand's frame.
+    """
+
+    cam_R: Array
+    cam_t: Array
+    lens: Array
+    wand_R: Array
+    wand_t: Array
+    shape_mm: Array
+
+    def moved(
+        self,
+        camera_step: Array,
+        frame_step: Array,
+        names: tuple[str, ...],
+        shape_step: Array | None = None,
+    ) -> State:
+        """Return the state after a step: camera twists and lens terms (C, 6 + L), wand twists (F,
+        3, 5 or 6).
+
+        ``shape_step`` (M n_axes,) moves the markers along their first n_axes axes.
+        Cameras turn and shift in their own frame, ``x_cam <- exp(w) x_cam + t``; wands in theirs,
+        ``R <- R exp(w), t <- t + R s``. Of a line wand only the turns about y and z exist.
+        """
+        turn = rotation_from_vector(camera_step[:, :3])
+        cam_t = (turn @ self.cam_t[:, :, None])[..., 0] + camera_step[:, 3:6]
+        n_turn = frame_step.shape[1] - 3
+        wand_t = self.wand_t + (self.wand_R @ frame_step[:, n_turn:, None])[..., 0]
+        wand_R = self.wand_R
+        if n_turn:
+            vector = np.zeros((len(wand_R), 3))
+            vector[:, 3 - n_turn :] = frame_step[:, :n_turn]
+            wand_R = wand_R @ rotation_from_vector(vector)
+        lens = with_term_steps(self.lens, names, camera_step[:, 6:])
+        shape = self.shape_mm
+        if shape_step is not None and shape_step.size:
+            step = shape_step.reshape(len(shape), -1)
+            shape = shape + np.pad(step, ((0, 0), (0, 3 - step.shape[1])))
+        return State(turn @ self.cam_R, cam_t, lens, wand_R, wand_t, shape)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Chunk:
+    """A run of frames, the run of their pairs, and the cameras (n_seen,) that see any of them."""
+
+    frames: slice
+    pairs: slice
+    cameras: Index
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Problem:
+    """Observations of ``n_cameras`` in ``n_frames``, in chunks.
+
+    cam, frame (P,) index cameras and frames; frames come in order, ``starts (F + 1,)`` says where
+    each begins. uv_px (2, M, P); weight (M, P) is 1 / sigma, 0 where a marker was not seen or is
+    left out; row (M, P) is the point's row in its camera's tracks, -1 where there is none.
+    ``frame_number (F,)`` count at ``rate_hz``; ``n_turn`` are the rotational freedoms of a wand
+    frame: 3, 2 for a line, 0 for a point.
+    """
+
+    n_cameras: int
+    n_turn: int
+    frame_number: NDArray[np.int64]
+    cam: Index
+    frame: Index
+    starts: Index
+    uv_px: Array
+    weight: Array
+    row: Index
+    chunks: tuple[Chunk, ...]
+    rate_hz: float
+
+    @property
+    def n_frames(self) -> int:
+        return len(self.frame_number)
+
+    @property
+    def n_points(self) -> int:
+        return int((self.weight > 0).sum())
+
+    def with_weight(self, weight: Array) -> Problem:
+        """Return the same observations with other weights (M, P)."""
+        return replace(self, weight=weight)
+
+    def n_views(self, seen: NDArray[np.bool_]) -> NDArray[np.int64]:
+        """Return how many cameras see each marker in each frame (M, F), of the points that ``seen``
+        (M, P) marks.
+        """
+        return np.stack([np.bincount(self.frame[row], minlength=self.n_frames) for row in seen])
+
+    def pairs_by_camera(self) -> list[Index]:
+        """Return the pairs of each camera, in order of frames."""
+        order = np.argsort(self.cam, kind="stable")
+        return np.split(order, np.searchsorted(self.cam[order], np.arange(1, self.n_cameras)))
+
+    def chunk(self, first: int, last: int) -> Chunk:
+        """Return the frames from first to last as a chunk."""
+        pairs = slice(int(self.starts[first]), int(self.starts[last]))
+        return Chunk(slice(first, last), pairs, np.unique(self.cam[pairs]))
+
+    def sum_to_frames(self, values: Array, chunk: Chunk) -> Array:
+        """Return the sums (F', ...) over each frame's pairs of values (P', ...) of a chunk's
+        pairs.
+        """
+        starts = self.starts[chunk.frames.start : chunk.frames.stop + 1] - chunk.pairs.start
+        out = np.zeros((len(starts) - 1, *values.shape[1:]))
+        has_pairs = np.diff(starts) > 0
+        if has_pairs.any():
+            out[has_pairs] = np.add.reduceat(values, starts[:-1][has_pairs], axis=0)
+        return out
+
+
+def arrange(
+    cam: Index, frame: Index, marker: Index, uv_px: Array, weight: Array, row: Index, *,
+    shape: tuple[int, int, int],
+    n_turn: int, frame_number: NDArray[np.int64], rate_hz: float = 1.0,
+    frames_per_chunk: int | None = None,
+) -> Problem:  # fmt: skip
+    """Return the Problem of a list of points (n,), with ``shape`` = (cameras, frames, markers).
+
+    Chunks bound the memory of the elimination, whose products are at full speed from some hundred
+    rows on; unless said otherwise they hold 200 frames, or fewer where not every core would get
+    one.
+    """
+    n_cameras, n_frames, n_markers = shape
+    pair_of_key = np.zeros(n_frames * n_cameras, dtype=np.intp)
+    key = frame * n_cameras + cam
+    pair_of_key[key] = 1
+    pair_key = np.flatnonzero(pair_of_key)
+    pair_of_key[pair_key] = np.arange(len(pair_key))
+    pair_frame, pair_cam = np.divmod(pair_key, n_cameras)
+    n_pairs = len(pair_key)
+    uv_all = np.zeros((2, n_markers, n_pairs))
+    weight_all, row_all = (
+        np.zeros((n_markers, n_pairs)),
+        np.full((n_markers, n_pairs), -1, dtype=np.intp),
+    )
+    _place(pair_of_key[key], marker, uv_px, weight, row, uv_all, weight_all, row_all)
+    starts = np.searchsorted(pair_frame, np.arange(n_frames + 1))
+    chunks = []
+    frames_per_chunk = frames_per_chunk or min(max(-(-n_frames // 8), 25), 200)
+    for first in range(0, n_frames, frames_per_chunk):
+        frames = slice(first, min(first + frames_per_chunk, n_frames))
+        pairs = slice(int(starts[frames.start]), int(starts[frames.stop]))
+        chunks.append(
+            Chunk(frames, pairs, np.flatnonzero(np.bincount(pair_cam[pairs], minlength=n_cameras)))
+        )
+    return Problem(
+        n_cameras,
+        n_turn,
+        frame_number,
+        pair_cam,
+        pair_frame,
+        starts,
+        uv_all,
+        weight_all,
+        row_all,
+        tuple(chunks),
+        rate_hz,
+    )
+
+
+@compiled
+def _place(
+    pair: Any,
+    marker: Any,
+    uv: Array,
+    weight: Array,
+    row: Any,
+    uv_out: Array,
+    weight_out: Array,
+    row_out: Any,
+) -> None:
+    """Write points (n,) where they belong: one pass, as the places are far apart in memory."""
+    for i in range(len(pair)):
+        p, m = pair[i], marker[i]
+        uv_out[0, m, p], uv_out[1, m, p] = uv[i, 0], uv[i, 1]
+        weight_out[m, p], row_out[m, p] = weight[i], row[i]
+
+
+def problem_from_tracks(
+    tracks: Tracks, n_markers: int, dimension: int, is_used: list[NDArray[np.bool_]] | None = None,
+    sigma_px: Array | None = None, frames: NDArray[np.int64] | None = None,
+) -> Problem:  # fmt: skip
+    """Return the Problem of a capture's identified points, with the frames that fix a wand pose.
+
+    A frame enters when two cameras or more see one of its markers: a single marker fixes no wand
+    pose, but a place, and with that checks the cameras against each other. ``is_used`` leaves out
+    points camera by camera, ``sigma_px`` (C,) is their noise, ``frames`` restricts the choice.
+    """
+    sigma = np.ones(len(tracks.cameras)) if sigma_px is None else sigma_px
+    rows = [np.flatnonzero(c.marker >= 0) for c in tracks.cameras]
+    if is_used is not None:
+        rows = [r[used[r]] for r, used in zip(rows, is_used, strict=True)]
+    both = list(zip(tracks.cameras, rows, strict=True))
+    frame_number, frame_of = common_frames([c.frame[r] for c, r in both])
+    cam = np.repeat(np.arange(len(rows)), [len(r) for r in rows])
+    frame, row = np.concatenate(frame_of), np.concatenate(rows)
+    marker = np.concatenate([c.marker[r].astype(np.intp) for c, r in both])
+    xy = np.concatenate([c.xy_px.take(r, 0) for c, r in both])
+    n_views = np.bincount(frame * n_markers + marker, minlength=len(frame_number) * n_markers)
+    is_good = np.asarray((n_views.reshape(-1, n_markers) >= 2).any(axis=1))
+    if frames is not None:
+        is_good &= np.isin(frame_number, frames)
+    if not is_good.all():
+        keep, new_frame = is_good[frame], np.cumsum(is_good) - 1
+        cam, frame, row, marker, xy = (
+            cam[keep],
+            new_frame[frame[keep]],
+            row[keep],
+            marker[keep],
+            xy[keep],
+        )
+    n_turn = {0: 0, 1: 2}.get(dimension, 3)
+    shape = (len(tracks.cameras), int(is_good.sum()), n_markers)
+    return arrange(
+        cam, frame, marker, xy, 1.0 / sigma[cam], row,
+        shape=shape, n_turn=n_turn, frame_number=frame_number[is_good],
+        rate_hz=tracks.frame_rate_hz,
+    )  # fmt: skip

@@ -1,0 +1,131 @@
+"""What errors of held lenses did to everything that a solve found.
+
+A measured lens is taken as exact, and the poses answer its error: least squares with S the reduced
+normal matrix and C the covariance of what was free moves that by ``-C S_fh`` a unit of the held.
+Where the wave went decides by how much.
+
+Source: consider parameters of least squares; Tapley, Schutz & Born, Statistical Orbit
+Determination, 2004, chapter 6 (from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from scipy import special
+
+from calib.core.geometry import Array
+from calib.core.rig import Covariance
+from calib.core.tracks import CameraTracks
+from calib.solve.bundle.descent import BundleOptions
+from calib.solve.bundle.problem import MEASURED, RING, TERMS, Problem, State
+from calib.solve.refine import Freed
+from calib.solve.repair import reduced
+
+# A measured lens mostly comes without its uncertainty, and taken as exact it would make poses surer
+# than they are and turn every wave that fills the image differently into a change of the lens. A
+# dozen photographs of a board give the axis to some three pixels in 640 (the real pair in datasets
+# shows as much between its two forms), the distortion to a hundredth or two (common practice, no
+# source). Shares of the focal length and of the sensor's width.
+HELD_SIGMA = {"focal": 5e-3, "cx": 5e-3, "cy": 5e-3, "k1": 0.01, "k2": 0.02}
+STATED = {"focal": 0, "cx": 2, "cy": 3, "k1": 4, "k2": 5}  # places in ``CameraTracks.lens_sigma``
+CONTRADICTED = 1e-4  # chance, over all cameras, of naming a lens that is as its statement says
+
+
+MOST_NAMED = 6
+
+
+def assumed_sigma(term: str, focal_px: float, width: int) -> float:
+    """Return the standard uncertainty of a measured lens term where nobody states it, in the term's
+    unit.
+    """
+    return HELD_SIGMA[term] * {"focal": focal_px, "cx": width, "cy": width}.get(term, 1.0)
+
+
+def known_sigma(camera: CameraTracks, term: str, focal_px: float) -> float:
+    """Return the standard uncertainty of a camera's held lens term: as its tracks state it, else as
+    assumed.
+    """
+    if camera.lens_sigma is not None:
+        return float(camera.lens_sigma[STATED[term]])
+    return assumed_sigma(term, focal_px, camera.width)
+
+
+def contradicted(cameras: Sequence[CameraTracks], held: frozenset[str], freed: Freed) -> list[str]:
+    """Return a sentence about each held lens that the capture shows to be another, and one about
+    what is assumed.
+    """
+    out, unstated = [], []
+    for c, camera in enumerate(cameras):
+        if f"{camera.name}/focal" not in held:
+            continue
+        if camera.lens_sigma is None:
+            unstated.append(camera.name)
+        focal = float(freed.lens[c, 0])
+        known = np.array([known_sigma(camera, term, focal) for term in RING])
+        d = freed.change[c]
+        total = freed.covariance[c] + np.diag(known**2)
+        squared = float(d @ np.linalg.solve(total, d))
+        if len(cameras) * special.chdtrc(len(RING), squared) < CONTRADICTED:
+            out.append(
+                f"{camera.name}: its stated lens does not fit this capture, by "
+                f"{d[0] / focal:+.2%} of focal length"
+                f" and a centre ({d[1]:+.1f}, {d[2]:+.1f}) px off; its position and "
+                f"rotation are off by what"
+                " that does: measure the lens again, or solve with --lens free"
+            )
+    if unstated:
+        out.append(
+            f"lenses held of {abbreviated(unstated)}: nobody states how well they are "
+            f"known, so their sigmas assume"
+            f" {HELD_SIGMA['focal']:.1%} of the focal length and {HELD_SIGMA['cx']:.1%} "
+            f"of the sensor's width for the"
+            " centre (lens_sigma in the tracks states it)"
+        )
+    return out
+
+
+def abbreviated(names: Sequence[str]) -> str:
+    """Return names as a list, a long one by its number, first and last."""
+    return (
+        ", ".join(names)
+        if len(names) <= MOST_NAMED
+        else f"{len(names)} cameras, {names[0]} to {names[-1]}"
+    )
+
+
+def held_terms(known: Covariance, state: State, names: tuple[str, ...]) -> frozenset[str]:
+    """Return the labels of lens terms that a solve held, of which it is of consequence how well
+    they are known.
+
+    Of a camera whose focal length was free, distortion that was not is taken for absent; in the
+    form with a denominator k1 alone is no measure of an error, as k4 all but cancels it.
+    """
+    is_plain = {
+        name: not dist[5:].any() for name, dist in zip(names, state.lens[:, 4:], strict=True)
+    }
+    held_of = {
+        n: MEASURED if is_plain[n] and f"{n}/focal" not in known.labels else RING for n in names
+    }
+    return frozenset(f"{name}/{term}" for name, terms in held_of.items() for term in terms) - set(
+        known.labels
+    )
+
+
+def pull(
+    known: Covariance, held: frozenset[str], problem: Problem, state: State, options: BundleOptions,
+    names: tuple[str, ...], markers: tuple[str, ...],
+) -> tuple[tuple[str, ...], Array]:  # fmt: skip
+    """Return the ``held`` labels in order and what each of them pulled along, a row for each of the
+    ``known`` labels.
+
+    ``known`` is the covariance of independent errors alone, with its rows for free parameters.
+    """
+    wanted = {k.rpartition("/")[2] for k in held} | {*RING, *options.terms}
+    terms = tuple(term for group in TERMS.values() for term in group if term in wanted)
+    now = reduced(problem, state, names, terms, options.shape.n_axes if options.shape else 0)
+    row = {label: i for i, label in enumerate(now.labels(markers))}
+    order = tuple(k for k in row if k in held)
+    S = now.S[np.ix_([row[k] for k in known.labels], [row[k] for k in order])]
+    return order, np.asarray(-known.matrix @ S)

@@ -1,0 +1,159 @@
+"""What tests of lens terms found: in figures, as tables and in words."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from calib.solve.bundle.problem import TERMS
+
+ALPHA = 0.01  # corrected: one report in a hundred of a faultless rig names a term that is not there
+# uncorrected: one needless term in twenty is kept, which costs far less than one that is missing
+KEEP = 0.05
+# A systematic error of this share of the noise adds half a percent to the RMS of a camera's points.
+SMALL = 0.1
+RADIAL = ("k1", "k2", "k3", "rational")  # a radial term stays as long as one of higher order does
+
+
+def together(group: str) -> tuple[str, ...]:
+    """Return the groups that go when ``group`` does."""
+    return RADIAL[RADIAL.index(group) :] if group in RADIAL else (group,)
+
+
+@dataclass(frozen=True, slots=True)
+class TermFinding:
+    """One test of one camera's group of lens terms.
+
+    ``kind`` is "add" for a group that was held and "drop" for one that was free; a radial group is
+    dropped with all of higher order, as two that are nearly alike would each seem needless while
+    the other stays. ``p_value`` is corrected after Holm over all "add" tests still open; of "drop"
+    it is not, as that would favour dropping. ``effect_px`` is by how much adding (dropping) the
+    group and solving again moves the camera's predicted points, RMS of sqrt(dx² + dy²),
+    ``noise_px`` their noise counted alike. ``rivals`` ("cam05 aspect") explain the residuals nearly
+    as well.
+    """
+
+    camera: str
+    group: str
+    kind: str
+    statistic: float
+    dof: int
+    p_value: float
+    effect_px: float
+    noise_px: float
+    rivals: tuple[str, ...] = ()
+
+    @property
+    def is_small(self) -> bool:
+        """Whether the effect is lost in the noise, significant or not."""
+        return self.effect_px < SMALL * self.noise_px
+
+    @property
+    def is_significant(self) -> bool:
+        return self.p_value < (ALPHA if self.kind == "add" else KEEP)
+
+    @property
+    def is_advised(self) -> bool:
+        """Whether to follow it: add what is significant and matters, drop what is neither."""
+        if self.kind == "add":
+            return self.is_significant and not self.is_small
+        return not self.is_significant and self.is_small
+
+    @property
+    def evidence(self) -> str:
+        freedom = f"{self.dof} degree{'s' if self.dof != 1 else ''} of freedom"
+        p = f"p = {self.p_value:.1g}" if self.p_value > 1e-300 else "p < 1e-300"
+        rivals = f", or else {' or '.join(self.rivals)}" if self.rivals else ""
+        return f"chi-square {self.statistic:.0f} with {freedom}, {p}{rivals}"
+
+
+@dataclass(frozen=True, slots=True)
+class LensModelReport:
+    """All tests of a solve's lenses, ``groups`` that it freed, and the cameras whose lens
+    it held.
+    """
+
+    findings: tuple[TermFinding, ...]
+    groups: tuple[str, ...]
+    held: tuple[str, ...]
+
+    @property
+    def advised(self) -> tuple[TermFinding, ...]:
+        """Findings to follow, the largest effect first."""
+        return tuple(sorted((f for f in self.findings if f.is_advised), key=lambda f: -f.effect_px))
+
+    @property
+    def advised_groups(self) -> tuple[str, ...]:
+        """Groups to solve with: those freed and those that a camera needs, without those that no
+        camera needs.
+        """
+        needed = {f.group for f in self.advised if f.kind == "add" and f.camera not in self.held}
+        drops = [f for f in self.findings if f.kind == "drop"]
+        needless = {f.group for f in drops} - {f.group for f in drops if not f.is_advised}
+        needless = {g for g in needless if needed.isdisjoint(together(g))}
+        return tuple(g for g in TERMS if g in needed or (g in self.groups and g not in needless))
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the report as plain tables, lists and numbers."""
+        findings = [
+            asdict(f) | {"rivals": list(f.rivals), "advised": f.is_advised} for f in self.findings
+        ]
+        return {
+            "findings": findings,
+            "terms": list(self.groups),
+            "advised_terms": list(self.advised_groups),
+        }
+
+    def __str__(self) -> str:
+        adds = [f for f in self.findings if f.kind == "add"]
+        lines = []
+        for f in (f for f in self.advised if f.kind == "add"):
+            what = f"{f.group} free" if f.camera in self.held else f.group
+            lines.append(
+                f"{f.camera}: {what} would lower its residuals: {f.evidence}, moves its "
+                f"points by {f.effect_px:.3f} px "
+                f"RMS (noise {f.noise_px:.3f} px)"
+            )
+        lines = lines or ["lenses: no camera needs more terms"]
+        for f in adds:
+            if f.is_significant and f.is_small:
+                lines.append(
+                    f"{f.camera}: {f.group} is there ({f.evidence}) but moves its points "
+                    f"by only {f.effect_px:.3f} px "
+                    f"RMS (noise {f.noise_px:.3f} px): leave it"
+                )
+        lines += self._needless()
+        if self.advised_groups != self.groups:
+            lines.append(f"Solve again with --terms {','.join(self.advised_groups)}.")
+        if any(f.camera in self.held for f in self.advised):
+            lines.append(
+                "A lens that was held does not fit this capture: solve again with --lens free."
+            )
+        lines.append(
+            f"p of added terms is corrected for {len(adds)} tests after Holm; effect and "
+            f"noise are sqrt(dx² + dy²)."
+        )
+        return "\n".join(lines)
+
+    def _needless(self) -> list[str]:
+        """Return a line for each set of groups that some cameras do not need; a camera's largest
+        radial set counts.
+        """
+        lines, seen = [], set()
+        for group in self.groups:
+            drop = [
+                f
+                for f in self.advised
+                if f.kind == "drop" and f.group == group and f.camera not in seen
+            ]
+            what = [g for g in self.groups if g in together(group)]
+            if drop:
+                size = max(f.effect_px for f in drop)
+                seen |= {f.camera for f in drop if group in RADIAL}
+                lines.append(
+                    f"{', '.join(sorted(f.camera for f in drop))}: {' and '.join(what)} "
+                    f"not needed: not told from the "
+                    f"starting value (p above {KEEP:g}), holding it moves points by "
+                    f"{size:.3f} px RMS at most"
+                )
+        return lines

@@ -1,0 +1,216 @@
+"""What real lenses have beside focal length, centre, k1 and k2: how much of it this rig's cameras
+show together.
+
+Pixels are square to a thousandth or so, lenses are decentred by as much, and strong barrels need
+k3; many lenses have next to nothing of each. Freeing these terms where they are absent costs a
+tenth to a half of the accuracy; leaving them out where they are present costs all of it. So each
+takes part with a prior whose width the capture itself tells: the cameras of a rig are of one make
+more often than not, and many together show how large a term is in lenses like these where no single
+one does. One that stands apart from the rest may.
+
+The reduced normal equations at the minimum give, with everything else eliminated, information B and
+score h on the small terms b of all cameras: ``h = B b + noise of covariance B``. The prior of a
+group of terms (p1 and p2 are one) is
+
+    b_i | s ~ (1 - e) N(0, s²) + e × a few wide normal laws,    s on a grid from nothing to beyond
+    what is known
+
+and expectation propagation turns it into one normal factor a term, integrating over the s of its
+group. As factors of mean m and variance v these are what the bundle takes as priors, so that its
+minimum is the posterior mean and its covariance that of the posterior.
+
+Sources: Minka, Expectation propagation for approximate Bayesian inference, UAI 2001;
+Hernández-Lobato et al., Expectation propagation in linear regression models with spike-and-slab
+priors, Machine Learning 99, 2015.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import linalg
+from scipy.linalg import lapack
+
+from calib.core.geometry import Array
+from calib.solve.bundle.descent import (
+    BundleOptions,
+    Prior,
+    cholesky,
+    inverse_factors,
+    normal_equations,
+    reduced_system,
+    scaled_free,
+    with_prior,
+)
+from calib.solve.bundle.linearise import Blocks
+from calib.solve.bundle.problem import Problem, State, term_values
+
+# What is small in a real lens, in groups that share a width, and how large it usually is (standard
+# deviation). Published calibrations have pixels square to 0.03 to 0.3 % and p1, p2 of 2e-5 to 3e-3:
+# the two cameras of the EuRoC MAV dataset (Burri et al., 2016: 0.30 and 0.32 %, p to 1.9e-4), a
+# toolbox's worked example (Bouguet, from memory: 0.07 %, 2.8e-4), the pair in our datasets (0.09 %,
+# p1 to 1.2e-3). k3 as the share by which it moves the sensor's corner: a percent in the strongest
+# barrels among them, mostly far less (common practice, no source).
+SMALL_TERMS: dict[str, int] = {"aspect": 0, "p1": 1, "p2": 1, "k3": 2}
+USUAL = {"aspect": 6e-4, "p1": 6e-4, "p2": 6e-4}
+USUAL_CORNER = {"k3": 3e-3}
+WIDTHS = np.array([0.0, *(2.0**k for k in range(-5, 4))])  # in units of what is usual
+# chance, before any data, that a group of terms is absent from all lenses; other widths share the
+# rest
+NOTHING = 0.3
+APART = 0.03  # chance that one lens stands apart from the others, with one of these widths
+WIDTHS_APART = np.array([0.25, 1.0, 4.0])
+MAX_SWEEPS, SETTLED = 100, 1e-3  # a thousandth of a standard deviation
+FARTHEST = 30.0  # mean of a factor, in units of what is usual
+KEPT = 0.3  # of the logarithm of the last precision: plain updates may swing
+
+
+def prior_factors(B: Array, h: Array, group: NDArray[np.intp]) -> tuple[Array, Array]:
+    """Return mean and standard deviation (E,) of each small term's normal factor, all in units of
+    what is usual.
+
+    B (E, E) and h (E,) are information and score on the terms, ``group (E,)`` which of them share a
+    width.
+    """
+    n = len(h)
+    variance = np.concatenate([WIDTHS**2, WIDTHS_APART**2])
+    log_chance = np.log(
+        np.array([NOTHING, *[(1.0 - NOTHING) / (len(WIDTHS) - 1)] * (len(WIDTHS) - 1)])
+    )
+    # Of the components, given a group's width: that width, or one of those apart.
+    mixture = np.hstack(
+        [
+            (1.0 - APART) * np.eye(len(WIDTHS)),
+            np.full((len(WIDTHS), len(WIDTHS_APART)), APART / len(WIDTHS_APART)),
+        ]
+    )
+    members = [group == g for g in range(int(group.max(initial=-1)) + 1)]
+    precision, shift = np.ones(n), np.zeros(n)  # wide enough that all can show
+    for _ in range(MAX_SWEEPS):
+        C = _inverse(B, precision)
+        mean, marginal = C @ (h + shift), np.diag(C)
+        # Each term without its own factor, against every component.
+        others = np.maximum(1.0 / marginal - precision, 1e-9)
+        place = (mean / marginal - shift) / others
+        total = 1.0 / others[:, None] + variance
+        log_fit = -0.5 * (np.log(total) + place[:, None] ** 2 / total)
+        fit = np.exp(log_fit - log_fit.max(axis=1, keepdims=True))
+        told = np.log(
+            np.maximum(fit @ mixture.T, 1e-300)
+        )  # what each term says of its group's width
+        weight = np.empty((n, len(variance)))
+        for own in members:
+            said = log_chance + told[own].sum(axis=0) - told[own]  # by the others
+            chance = np.exp(said - said.max(axis=1, keepdims=True, initial=-np.inf))
+            weight[own] = fit[own] * (chance @ mixture)
+        weight /= weight.sum(axis=1, keepdims=True)
+        means = place[:, None] * variance / total
+        wanted = (weight * means).sum(axis=1)
+        spread = (weight * (variance / others[:, None] / total + means**2)).sum(axis=1) - wanted**2
+        # A factor that widens is not one that the bundle can take: the least wide that keeps the
+        # mean comes near.
+        pull = others * (wanted - place)
+        least = np.maximum(np.abs(pull) / FARTHEST, 1e-3)
+        new = np.clip(1.0 / np.maximum(spread, 1e-12) - others, least, 1e8)
+        new_shift = wanted * new + pull
+        is_settled = (np.abs(wanted - mean) <= SETTLED * np.sqrt(marginal)).all()
+        precision = np.exp(KEPT * np.log(precision) + (1.0 - KEPT) * np.log(new))
+        shift = KEPT * shift + (1.0 - KEPT) * new_shift
+        if is_settled:
+            break
+    return shift / precision, precision**-0.5
+
+
+def _inverse(B: Array, precision: Array) -> Array:
+    """Return the covariance (E, E) of the terms with these precisions (E,) of their factors."""
+    root = precision**-0.5
+    factor, info = lapack.dpotrf(np.eye(len(B)) + B * root[:, None] * root, lower=True)
+    if info:
+        raise linalg.LinAlgError("information on lens terms that is not positive")
+    lower, _ = lapack.dpotri(factor, lower=True)
+    return np.asarray((np.tril(lower) + np.tril(lower, -1).T) * root[:, None] * root)
+
+
+def without_small(options: BundleOptions) -> BundleOptions:
+    """Return the options with the small terms held where they are."""
+    if not options.is_told:
+        return options
+    keep = np.array([name not in SMALL_TERMS for name in options.terms], dtype=bool)
+    prior, is_free = options.prior, options.is_free
+    return replace(
+        options,
+        terms=tuple(name for name, kept in zip(options.terms, keep, strict=True) if kept),
+        prior=prior and Prior(prior.mean[:, keep], prior.sigma[:, keep]),
+        is_free=None if is_free is None else is_free[:, np.append(np.ones(6, bool), keep)],
+        is_told=False,
+    )
+
+
+def with_small(options: BundleOptions, rest: BundleOptions) -> BundleOptions:
+    """Return the options with all else as in ``rest``, which is of ``without_small``."""
+    assert options.prior is not None and rest.prior is not None
+    mean, sigma = options.prior.mean.copy(), options.prior.sigma.copy()
+    for k, name in enumerate(rest.terms):
+        if name not in SMALL_TERMS:
+            at = options.terms.index(name)
+            mean[:, at], sigma[:, at] = rest.prior.mean[:, k], rest.prior.sigma[:, k]
+    return replace(
+        rest, terms=options.terms, prior=Prior(mean, sigma), is_free=options.is_free, is_told=True
+    )
+
+
+def is_small(options: BundleOptions) -> NDArray[np.bool_]:
+    """Return which lens terms (L,) the capture tells the prior of."""
+    return np.array([options.is_told and name in SMALL_TERMS for name in options.terms], dtype=bool)
+
+
+def told_prior(
+    problem: Problem, state: State, options: BundleOptions
+) -> tuple[Prior, Blocks, float]:
+    """Return the prior with small terms as the capture tells them, and blocks and cost at ``state``
+    with that prior.
+    """
+    assert options.prior is not None
+    small = is_small(options)
+    bare = replace(
+        options, prior=Prior(options.prior.mean, np.where(small, np.inf, options.prior.sigma))
+    )
+    blocks, cost = normal_equations(problem, state, bare)
+    S, g = reduced_system(problem, blocks, inverse_factors(blocks.frame))
+    values = np.stack([term_values(state.lens, name) for name in options.terms], axis=1)
+    prior = _told_prior(values, state, S, g, options)
+    of_small = Prior(prior.mean, np.where(small, prior.sigma, np.inf))
+    blocks, more = with_prior(blocks, state, options.terms, of_small)
+    return prior, blocks, cost + more
+
+
+def _told_prior(values: Array, state: State, S: Array, g: Array, options: BundleOptions) -> Prior:
+    """Return the options' prior with the small terms' factors as the reduced equations S and g tell
+    them.
+
+    ``values (C, L)`` are the lens terms now.
+    """
+    assert options.prior is not None
+    n = 6 + len(options.terms)
+    is_free = np.ones((len(values), n), bool) if options.is_free is None else options.is_free
+    is_small_free = is_free & np.append(np.zeros(6, bool), is_small(options))
+    small = np.flatnonzero(is_small_free)
+    free, scale, A = scaled_free(state, S, replace(options, is_free=is_free & ~is_small_free))
+    factor, _ = cholesky(A)
+    if factor is None or not small.size:
+        return options.prior
+    across = scale[:, None] * S[np.ix_(free, small)]
+    respond = lapack.dpotrs(factor, np.column_stack([across, scale * g[free]]), lower=True)[0]
+    B = S[np.ix_(small, small)] - across.T @ respond[:, :-1]
+    B = 0.5 * (B + B.T)
+    gradient = g[small] - across.T @ respond[:, -1]
+    at = small // n, small % n - 6
+    unit, away = options.prior.sigma[at], (values - options.prior.mean)[at]
+    group = np.array([SMALL_TERMS[options.terms[k]] for k in at[1]])
+    of_mean, of_sigma = prior_factors(B * unit[:, None] * unit, (B @ away - gradient) * unit, group)
+    mean, sigma = options.prior.mean.copy(), options.prior.sigma.copy()
+    mean[at] += of_mean * unit
+    sigma[at] = of_sigma * unit
+    return Prior(mean, sigma)

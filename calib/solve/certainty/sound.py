@@ -1,0 +1,102 @@
+"""The last look at a solved rig: what cannot be true ends here and not in a rig file."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from calib.core.rig import Rig
+from calib.core.tracks import Tracks
+from calib.errors import UnsolvableError
+from calib.solve.certainty.determined import require_certain
+from calib.solve.refine import Fit
+
+# A metre's wand written in metres has markers a millimetre apart, and then cameras a few
+# millimetres apart.
+SMALL_WAND_MM, SMALL_RIG_MM, LARGE_RIG_MM = 5.0, 100.0, 1e6
+# A zoom ring reads up to a third off at worst; twice that is another lens or a fit that ran away.
+FOCAL_RATIO = 1.7
+UNSETTLED = 0.5  # half squares of unit noise: something moves by a standard deviation yet
+# times the median camera's noise: cameras that a fit without a minimum is likely to be about
+RESTLESS = 3.0
+NOISE_SHARE = (
+    0.002  # of the sensor's width: four pixels of 2048, tens of times what a poor marker scatters
+)
+
+
+def require_sound(rig: Rig, tracks: Tracks) -> None:
+    """Raise UnsolvableError, naming cameras, for a rig of absurd size, lenses or residuals, or with
+    poses left open.
+    """
+    _require_size(rig)
+    _require_lenses(rig, tracks)
+    _require_fit(rig)
+    require_certain(rig)
+
+
+def _positions_mm(rig: Rig) -> np.ndarray:
+    return np.stack([c.position_mm for c in rig.cameras])
+
+
+def _require_size(rig: Rig) -> None:
+    if rig.wand.dimension == 0:
+        return  # the size is what the stated distance makes it
+    position = _positions_mm(rig)
+    extent = 2.0 * float(np.linalg.norm(position - position.mean(axis=0), axis=1).max())
+    is_small = extent < SMALL_RIG_MM and rig.wand.span_mm < SMALL_WAND_MM
+    if is_small or extent > LARGE_RIG_MM:
+        unit = "metres" if is_small else "micrometres"
+        raise UnsolvableError(
+            "wand file",
+            expected="coordinates in mm, which put the cameras at a sensible distance "
+            "from each other",
+            found=f"a wand of {rig.wand.span_mm:g} mm, which puts the cameras "
+            f"{extent:.3g} mm apart",
+            remedy=f"If its coordinates are in {unit}, write them in mm.",
+        )
+
+
+def _require_lenses(rig: Rig, tracks: Tracks) -> None:
+    for camera in rig.cameras:
+        nominal = tracks.camera(camera.name).nominal_focal_px
+        if nominal and not 1.0 / FOCAL_RATIO < camera.lens.fx / nominal < FOCAL_RATIO:
+            raise UnsolvableError(
+                camera.name,
+                expected=f"a focal length near the {nominal:.0f} px stated",
+                found=f"{camera.lens.fx:.0f} px",
+                remedy="Check focal_mm and pixel_pitch_mm, and wave through more depth "
+                "before this camera.",
+                cameras=[camera.name],
+            )
+
+
+def _require_fit(rig: Rig) -> None:
+    sigma = [c.stats.sigma_px for c in rig.cameras if c.stats]
+    middle, width = float(np.nanmedian(sigma)), float(np.median([c.width for c in rig.cameras]))
+    if middle > NOISE_SHARE * width:
+        raise UnsolvableError(
+            "residuals",
+            expected=f"noise of at most {NOISE_SHARE * width:.1f} px in most cameras",
+            found=f"{middle:.1f} px",
+            remedy="The tracks do not fit this wand: check the wand file, the markers' "
+            "order and the cameras' sync.",
+            cameras=rig.names,
+        )
+
+
+def require_settled(fit: Fit, names: tuple[str, ...]) -> None:
+    """Raise UnsolvableError, naming the noisiest cameras, where the last descent ended well before
+    a minimum.
+    """
+    if fit.result.is_converged or fit.result.left < UNSETTLED:
+        return
+    noisy = fit.sigma_px > RESTLESS * np.median(fit.sigma_px)
+    worst = tuple(n for n, bad in zip(names, noisy, strict=True) if bad) or names
+    raise UnsolvableError(
+        ", ".join(worst),
+        expected="a fit that settles",
+        found=f"one that still falls after {fit.result.n_iterations} steps",
+        remedy="Look with `calib inspect` at what these cameras share, check their "
+        "tracks (time, marker numbers) and"
+        " wave longer where they and their neighbours see.",
+        cameras=worst,
+    )

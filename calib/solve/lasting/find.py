@@ -1,0 +1,418 @@
+"""Errors that last: stretches of time in which all points of a camera are off to one side.
+
+Markers partly hidden, shimmer of the air, a mount that trembles: for a tenth of a second or a few,
+every point of a camera lies off by the same. Each may be well within its noise, together they are
+not, and least squares takes them for that many independent witnesses. So they are looked for as
+stretches and left out together; what is left of them counts in the covariance (``scatter``).
+
+Alone, a camera's shift in a stretch has ``uᵀ I⁻¹ u``, chi-square of two degrees (``shifts``). But a
+wand that one camera pulls away seems off to all of them: where any stands out, the shifts of all
+are found together, each with a variance of its own that the data choose (sparse Bayesian learning),
+which prefers one camera off by much to many off by a little.
+
+Source: Tipping, Sparse Bayesian learning and the relevance vector machine, Journal of Machine
+Learning Research 1, 2001, section 2.3.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import special
+from scipy.linalg import lapack
+
+from calib.core.geometry import Array
+from calib.core.threads import in_groups
+from calib.solve.bundle.descent import (
+    BundleOptions,
+    cholesky,
+    inverse_factors,
+    reduced_system,
+    scaled_free,
+    solve_symmetric,
+)  # fmt: skip
+from calib.solve.bundle.linearise import Blocks, residuals
+from calib.solve.bundle.problem import Index, Problem, State
+from calib.solve.lasting.shifts import Gradients, Shifts, shifts
+
+Bools = NDArray[np.bool_]
+
+BIN_S = 0.06  # grid of time for what is looked at as one, at most
+SEARCH_BINS = (
+    3,
+    6,
+    12,
+    24,
+    48,
+)  # lengths of stretches in bins, 0.1 to 2 s; longer errors fill several
+LIMIT = float(
+    special.chdtri(2, 1e-3)
+)  # of chi-square: a thousandth of the good stretches is no loss
+# A smaller shift moves no camera by much, and lens models are not true to it: what is left of it is
+# in the covariance.
+LEAST_SHIFT = 0.4  # in the camera's noise
+USUAL_SHIFT = 3.0  # in the camera's noise: where the search for the shifts' variances starts
+NOTHING = 1e-4  # of the largest information: rounding
+SWEEPS, ABSENT = 25, 1e-3  # of that search; a variance below this share of the noise's is none
+USUAL_SHARE = 0.02  # of the points in stretches; up to a hundredth is found where nothing is amiss
+BREAK_S = 0.5  # between stretches that do not follow one another
+ALIKE = 0.5  # shifts that differ by less than this share of the larger
+
+Off = tuple[
+    Index, Array, float
+]  # pairs that stand off together, their shift (2,) in px and its chi-square
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """A camera (index) whose points are off by ``shift_px`` together from frame ``first`` to
+    ``last``, inclusive.
+    """
+
+    camera: int
+    first: int
+    last: int
+    shift_px: tuple[float, float]
+
+
+def bin_frames(rate_hz: float) -> int:
+    """Return how many frames a bin holds."""
+    return max(1, int(BIN_S * rate_hz))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Solved:
+    """A fit's cameras: its lens ``terms``, ``blocks`` and the covariance (N, N) of cameras and the
+    wand's shape.
+    """
+
+    terms: tuple[str, ...]
+    blocks: Blocks
+    covariance: Array
+
+    @classmethod
+    def of(cls, problem: Problem, state: State, options: BundleOptions, blocks: Blocks) -> Solved:
+        """Return them of the normal equations at a minimum, in some gauge; what is held has no
+        variance.
+        """
+        S, _ = reduced_system(problem, blocks, inverse_factors(blocks.frame))
+        free, scale, A = scaled_free(state, S, options)
+        C, factor = np.zeros_like(S), cholesky(A)[0]
+        if factor is not None:
+            C[np.ix_(free, free)] = (
+                solve_symmetric(A, factor, np.eye(len(A))) * scale[:, None] * scale
+            )
+        return cls(options.terms, blocks, C)
+
+
+def find_off(
+    problem: Problem, state: State, seen: Bools, sigma_px: Array, gate: float
+) -> list[Off]:
+    """Return what of a camera's ``seen (M, P)`` points stands off in stretches.
+
+    The cameras are held; points beyond ``gate`` sigmas count as if on it.
+    """
+    out: list[Off] = []
+    r = residuals(problem, state)
+    far = seen & (r[0] ** 2 + r[1] ** 2 > (gate * sigma_px[problem.cam]) ** 2)
+    # What is off together has all markers of a view off; one far off among others that are not is a
+    # stray point.
+    near = seen & ~(far & (seen & ~far).any(axis=0))
+
+    def search() -> _Search:
+        sound = near & ~off_pairs(problem, out)
+        every = problem.with_weight(np.where(sound, 1.0 / sigma_px[problem.cam], 0.0))
+        return _Search(
+            every, shifts(every, state, None, bin_frames(problem.rate_hz), gate), sigma_px
+        )
+
+    now = search()
+    for (
+        length
+    ) in SEARCH_BINS:  # what stands off for a moment must not make a longer stretch seem to
+        for late in (0, length // 2):
+            off = now.in_blocks(length, late)
+            out += off
+            now = search() if off else now
+    return _grown(problem, now.found, out) if out else out
+
+
+def find_bent(problem: Problem, state: State, solved: Solved, sigma_px: Array) -> list[Off]:
+    """Return stretches that stand off from a fit that gave way to them, as it does where little
+    else ties a camera.
+    """
+    found = shifts(problem, state, solved.terms, bin_frames(problem.rate_hz))
+    now = _Search(
+        problem, found, sigma_px, solved, Gradients.of(problem, state, solved.terms, solved.blocks)
+    )
+    for length in SEARCH_BINS[1:]:
+        off = now.in_blocks(length, 0) + now.in_blocks(length, length // 2)
+        if off:  # the strongest first, the others once the fit is without it
+            taken, kept = np.zeros(problem.n_frames, bool), []
+            for o in sorted(off, key=lambda o: -o[2]):
+                frames = problem.frame[o[0]]
+                if not taken[frames].any():
+                    taken[frames] = True
+                    kept.append(o)
+            return kept
+    return []
+
+
+def camera_of(problem: Problem, off: Off) -> int:
+    """Return whose stretch it is."""
+    return int(problem.cam[off[0][0]])
+
+
+def off_pairs(problem: Problem, off: Sequence[Off]) -> Bools:
+    """Return the pairs (P,) that stand off."""
+    out = np.zeros(len(problem.cam), bool)
+    for pairs, *_ in off:
+        out[pairs] = True
+    return out
+
+
+def pairs_in(problem: Problem, stretches: Sequence[Stretch], most_s: float = np.inf) -> Bools:
+    """Return the pairs (P,) that lie in stretches, but for those of a camera that follow one
+    another for ``most_s``.
+    """
+    out = np.zeros(len(problem.cam), bool)
+    number, views = problem.frame_number[problem.frame], problem.pairs_by_camera()
+    for c in {s.camera for s in stretches}:
+        own = sorted((s.first, s.last) for s in stretches if s.camera == c)
+        first, last = (np.array(ends) for ends in zip(*own, strict=True))
+        breaks = np.flatnonzero(first[1:] - last[:-1] > BREAK_S * problem.rate_hz) + 1
+        run = np.searchsorted(breaks, np.arange(len(first)), side="right")
+        lasts = last[[*(breaks - 1), -1]] - first[[0, *breaks]]
+        for a, b in zip(
+            first[short := lasts[run] <= most_s * problem.rate_hz], last[short], strict=True
+        ):
+            out[views[c][(number[views[c]] >= a) & (number[views[c]] <= b)]] = True
+    return out
+
+
+def share_off(problem: Problem, stretches: Sequence[Stretch]) -> float:
+    """Return the share of all points that lie in stretches."""
+    seen = (problem.row >= 0).sum(axis=0)
+    return float(seen[pairs_in(problem, stretches)].sum() / max(seen.sum(), 1))
+
+
+def in_words(
+    problem: Problem, stretches: Sequence[Stretch], names: Sequence[str]
+) -> dict[str, Any]:
+    """Return the share of all points in stretches, and of each camera how many, how long in all and
+    the largest.
+    """
+    cameras = {}
+    for c, name in enumerate(names):
+        own = [s for s in stretches if s.camera == c]
+        if own:
+            seconds = sum(s.last - s.first + 1 for s in own) / problem.rate_hz
+            largest = max(own, key=lambda s: np.hypot(*s.shift_px))
+            cameras[name] = {
+                "count": len(own), "seconds": float(seconds),
+                "largest_px": float(np.hypot(*largest.shift_px)),
+                "largest_frames": [largest.first, largest.last],
+            }  # fmt: skip
+    return {"share": share_off(problem, stretches), "cameras": cameras}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Search:
+    """Scores of shifts and, with the cameras ``solved``, how these give way to them."""
+
+    problem: Problem
+    found: Shifts
+    sigma_px: Array
+    solved: Solved | None = None
+    gradients: Gradients | None = None
+
+    def in_blocks(self, length: int, late: int) -> list[Off]:
+        """Return what stands off within blocks of ``length`` bins, the first of which begins
+        ``late`` bins early.
+        """
+        n_bins = self.found.u_bin.shape[1]
+        edges = np.unique(np.clip(np.arange(-late, n_bins + length, length), 0, n_bins))
+        u, I, taken = self.found.in_stretches(edges[:-1], edges[1:])
+        # A camera alone, all others as they are: where none stands out there is nothing to share
+        # out.
+        value, _ = _chi_square(u, I - taken)
+        blocks = np.flatnonzero((value > LIMIT).any(axis=0)).tolist()
+        frames = np.searchsorted(self.found.bin_of_frame, edges).tolist()
+
+        def run(blocks: Sequence[int]) -> list[Off]:
+            return [o for b in blocks for o in self._shared_out(frames[b], frames[b + 1])]
+
+        return [o for part in in_groups(run, blocks) for o in part]
+
+    def _shared_out(self, first: int, last: int) -> list[Off]:
+        """Return what of each camera stands off in the frames from first to last."""
+        problem, found = self.problem, self.found
+        pairs = np.arange(problem.starts[first], problem.starts[last])
+        pairs = pairs[found.n[pairs] > 0]
+        cameras, own = np.unique(problem.cam[pairs], return_inverse=True)
+        d, n = found.half.shape[1], len(cameras)
+        A = np.zeros((last - first, d, n, 2))
+        A[problem.frame[pairs] - first, :, own] = found.half[pairs]
+        B = A.reshape(-1, 2 * n)
+        weight, u = np.bincount(own, found.n[pairs], n), np.zeros((n, 2))
+        np.add.at(u, own, found.u[pairs])
+        I = np.diag(weight.repeat(2)) - B.T @ B
+        if self.gradients is not None and self.solved is not None:
+            G = self.gradients.sums(found, pairs, own).reshape(2 * n, -1)
+            I -= G @ self.solved.covariance @ G.T
+        unit = self.sigma_px[cameras].repeat(2)  # shifts in units of each camera's noise
+        shift, C = _sparse_shifts(I * unit[:, None] * unit, u.ravel() * unit)
+        out = []
+        for k, c in enumerate(cameras):
+            at = slice(2 * k, 2 * k + 2)
+            if np.hypot(*shift[at]) <= LEAST_SHIFT:
+                continue
+            value = float(shift[at] @ np.linalg.pinv(C[at, at], hermitian=True) @ shift[at])
+            if value > LIMIT:
+                out.append((pairs[own == k], shift[at] * self.sigma_px[c], value))
+        return out
+
+
+def _sparse_shifts(I: Array, u: Array) -> tuple[Array, Array]:
+    """Return shifts (2 n,) of n cameras and their covariance, each camera with a variance that the
+    data choose.
+    """
+    n = len(u) // 2
+    values, axes = np.linalg.eigh(I)
+    is_told = values > NOTHING * values[-1]  # a shift of all together is a wand elsewhere
+    axes, values = axes[:, is_told], values[is_told]
+    I, u = (axes * values) @ axes.T, axes @ (axes.T @ u)
+    variance, live = np.full(n, USUAL_SHIFT**2), np.arange(n)
+    shift, C = np.zeros(2 * n), np.eye(2 * n) * 1e-12
+    for _ in range(SWEEPS):
+        at = (2 * live[:, None] + np.arange(2)).ravel()
+        root = np.sqrt(variance[live]).repeat(2)
+        factor, info = lapack.dpotrf(
+            np.eye(len(at)) + I[np.ix_(at, at)] * root[:, None] * root, lower=True
+        )
+        if info:
+            break
+        lower, _ = lapack.dpotri(factor, lower=True)
+        K = (np.tril(lower) + np.tril(lower, -1).T) * root[:, None] * root
+        m = K @ u[at]
+        shift[:], C[:] = 0.0, np.eye(2 * n) * 1e-12
+        shift[at], C[np.ix_(at, at)] = m, K
+        spread = np.diag(K).reshape(-1, 2).sum(axis=1)
+        # MacKay's rule: the part of the prior that the data replaced.
+        told = np.maximum(2.0 - spread / variance[live], 1e-3)
+        variance[live] = (m.reshape(-1, 2) ** 2).sum(axis=1) / told
+        live = live[variance[live] > ABSENT]
+        if not len(live):
+            break
+    return shift, C
+
+
+def _grown(problem: Problem, found: Shifts, off: Sequence[Off]) -> list[Off]:
+    """Return stretches with the views before and after that a stretch's own shift explains better
+    than none.
+    """
+    information, reach = found.information, 2 * found.length
+    is_off, out = off_pairs(problem, off), []
+    views = problem.pairs_by_camera()
+    for pairs, s, value in off:
+        at = views[problem.cam[pairs[0]]]
+        number, grown = problem.frame_number[problem.frame[at]], [pairs]
+        for way, end in ((1, pairs[-1]), (-1, pairs[0])):
+            k = int(np.searchsorted(at, end))
+            j = k + way
+            while 0 <= j < len(at) and not is_off[at[j]] and abs(number[j] - number[k]) <= reach:
+                u, (xx, xy, yy) = found.u[at[j]], information[at[j]]
+                if s @ u <= 0.5 * (xx * s[0] ** 2 + 2.0 * xy * s[0] * s[1] + yy * s[1] ** 2):
+                    break
+                grown.append(at[j : j + 1])
+                is_off[at[j]] = True
+                j += way
+        out.append((np.concatenate(grown), s, value))
+    return out
+
+
+def passing(
+    problem: Problem, off: Sequence[Off], seen: Bools, most: float
+) -> tuple[list[Off], list[Stretch], frozenset[int]]:
+    """Return what stands off, its stretches, and cameras of which it holds more than the share
+    ``most`` of the points.
+
+    Of these only the largest shifts are kept, up to that share: a fit that gave way to a few points
+    has all others a little off.
+    """
+    n_seen, of_camera = seen.sum(axis=0), np.array([camera_of(problem, o) for o in off], dtype=int)
+    kept: list[Off] = []
+    stretches: list[Stretch] = []
+    much: set[int] = set()
+    for c, at in enumerate(problem.pairs_by_camera()):
+        left = most * n_seen[at].sum()
+        own = [off[int(k)] for k in np.flatnonzero(of_camera == c)]
+        own.sort(key=lambda o: -float(np.hypot(*o[1])))
+        n_kept = int(
+            np.searchsorted(np.cumsum([n_seen[o[0]].sum() for o in own]), left, side="right")
+        )
+        if n_kept < len(own):
+            much.add(c)
+        kept += own[:n_kept]
+        stretches += _joined(problem, at, own[:n_kept], c)
+    return kept, stretches, frozenset(much)
+
+
+def with_sizes(
+    problem: Problem, residual_px: Array, seen: Bools, stretches: Sequence[Stretch]
+) -> tuple[Stretch, ...]:
+    """Return the stretches with the median residual (2, M, P) of their points for their shift:
+    unlike in the search, points far off count in full, and the wands do not follow what is left
+    out.
+    """
+    number, views, out = problem.frame_number[problem.frame], problem.pairs_by_camera(), []
+    for s in stretches:
+        at = views[s.camera][
+            (number[views[s.camera]] >= s.first) & (number[views[s.camera]] <= s.last)
+        ]
+        points = residual_px[:, :, at][:, seen[:, at]]
+        x, y = np.median(points, axis=1) if points.size else s.shift_px
+        out.append(replace(s, shift_px=(float(x), float(y))))
+    return tuple(out)
+
+
+def _joined(problem: Problem, at: Index, off: Sequence[Off], camera: int) -> list[Stretch]:
+    """Return a camera's stretches, those that follow one another with like shifts as one."""
+    if not off:
+        return []
+    shift, is_off = np.zeros((len(problem.cam), 2)), off_pairs(problem, off)
+    for pairs, way, _ in off:
+        shift[pairs] = way
+    own = at[is_off[at]]
+    number, way = problem.frame_number[problem.frame[own]], shift[own]
+    gap = (np.diff(number) > max(2, 0.1 * problem.rate_hz)) | ~_alike(way[1:], way[:-1])
+    ends = [0, *(np.flatnonzero(gap) + 1).tolist(), len(own)]
+    means = [(a, b, way[a:b].mean(axis=0)) for a, b in pairwise(ends)]
+    return [
+        Stretch(camera, int(number[a]), int(number[b - 1]), (float(m[0]), float(m[1])))
+        for a, b, m in means
+    ]
+
+
+def _alike(a: Array, b: Array) -> Bools:
+    size = np.maximum(np.linalg.norm(a, axis=1), np.linalg.norm(b, axis=1))
+    return np.asarray(np.linalg.norm(a - b, axis=1) < ALIKE * size)
+
+
+def _chi_square(u: Array, I: Array) -> tuple[Array, Array]:
+    """Return the statistic (...) of a shift and the shift (..., 2) from scores (..., 2) and
+    information (..., 3).
+    """
+    xx, xy, yy = I[..., 0], I[..., 1], I[..., 2]
+    det = xx * yy - xy * xy
+    safe = np.where(det > 1e-9 * (xx + yy) ** 2, det, np.inf)
+    shift = (
+        np.stack([yy * u[..., 0] - xy * u[..., 1], xx * u[..., 1] - xy * u[..., 0]], axis=-1)
+        / safe[..., None]
+    )
+    return (shift * u).sum(axis=-1), shift

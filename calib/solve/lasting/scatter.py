@@ -1,0 +1,292 @@
+"""What is left of errors that last in a fit, and what it does to the covariance.
+
+A shift of variance v that lasts T frames and begins anywhere makes the scores of a camera
+(``shifts``) k frames apart covary by ``v I_f I_f+k (1 - k / T)``. Variances for several T are found
+by moments: the squares of scores summed over stretches of several lengths, against what independent
+noise lets expect. They add to the covariance of the reduced gradient ``D = Σ v A_b A_bᵀ`` over
+stretches b, with A_b the gradient that a unit of shift makes; the covariance C of the solution
+becomes C + C D C.
+
+Sources: White, A heteroskedasticity-consistent covariance matrix estimator, Econometrica 48, 1980,
+and Liang & Zeger, Longitudinal data analysis using generalized linear models, Biometrika 73, 1986
+(C + C D C for errors that hang together in clusters; here D has a few numbers a rig, as a full D
+would take more clusters than a wave has).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import linalg, optimize
+
+from calib.core.geometry import Array
+from calib.core.threads import in_groups
+from calib.solve.bundle.descent import BundleOptions
+from calib.solve.bundle.linearise import Blocks
+from calib.solve.bundle.problem import Index, Problem, State
+from calib.solve.lasting.find import Solved, Stretch, bin_frames
+from calib.solve.lasting.shifts import Gradients, Shifts, shifts
+
+LENGTH_BINS = (
+    2,
+    4,
+    8,
+    16,
+    32,
+    64,
+)  # lengths of shifts and of the stretches that are summed, some 0.12 to 2 s
+LONG_BINS = 16  # from this length on other cameras give way to a shift as well
+MOST_NUMBERS = 30_000_000  # that finding that out may take
+# Standard deviations by which squares must exceed what independent noise lets expect; none are
+# asked for where stretches were found to stand off, as smaller ones are then there as well.
+SURE = 1.5
+
+NOTHING = 1e-13  # of the largest eigenvalue: rounding
+MOST_LOST = 1.0 / 3.0  # of a camera's views: with more left out what is kept may be what stands off
+OWN = 3.0  # by which a camera's scatter must differ from the others'
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Scatter:
+    """By how much a camera's points scatter together: variances (C, J) in px² of shifts that last
+    ``frames (J,)``.
+
+    ``share (C,)`` is their sum as a share of a point's variance. All 0 where points scatter no more
+    than independent noise lets expect.
+    """
+
+    variance_px2: Array
+    frames: tuple[int, ...]
+    share: Array
+
+    @property
+    def is_any(self) -> bool:
+        return bool((self.variance_px2 > 0).any())
+
+
+def scatter(
+    found: Shifts,
+    sigma_px: Array,
+    sure: float = SURE,
+    gives_way: Callable[[int], Array] | None = None,
+) -> Scatter:
+    """Return what shifts of whole stretches are left in a fit; ``found`` is of its inliers alone.
+
+    Non-negative least squares over the lengths, for all cameras together in units of their noise; a
+    camera whose scatter is another by three standard deviations has its own. ``gives_way`` tells
+    how much of the information (C, K, 3) on shifts of so many bins, one after the other, all
+    cameras together take; without it each does alone.
+    """
+    n_bins = found.u_bin.shape[1]
+    lengths = [m for m in LENGTH_BINS if m <= n_bins]
+    excess, square, trace = (np.zeros((len(sigma_px), len(lengths))) for _ in range(3))
+    for k, m in enumerate(lengths):
+        is_long = gives_way is not None and m >= LONG_BINS
+        first = np.arange(0, n_bins - m + 1, m if is_long else 1)
+        u, I, taken = found.in_stretches(first, first + m)
+        taken = gives_way(m) if gives_way is not None and is_long else taken
+        u, I = u * sigma_px[:, None, None], (I - taken) * (sigma_px**2)[:, None, None]
+        n = 1 if is_long else m  # stretches that begin in each bin: every error is in m of them
+        excess[:, k] = ((u**2).sum(axis=(1, 2)) - I[..., [0, 2]].sum(axis=(1, 2))) / n
+        square[:, k] = (I**2 @ [1.0, 2.0, 1.0]).sum(axis=1) / n
+        trace[:, k] = I[..., [0, 2]].sum(axis=(1, 2)) / n
+    of_sum, T = np.array(lengths, float)[:, None], np.array(lengths, float)
+    # Mean of 1 - k / T over a stretch.
+    overlap = np.where(of_sum <= T, 1.0 - of_sum / (3.0 * T), T / of_sum - T**2 / (3.0 * of_sum**2))
+
+    def expected(cameras: Any) -> Array:
+        """Return the excess that a unit of each variance lets expect: the noise holds its own share
+        of it.
+        """
+        return np.asarray(
+            square[cameras].sum(axis=0)[:, None] * overlap - trace[cameras].sum(axis=0)[:, None]
+        )
+
+    every = np.arange(len(sigma_px))
+    sd = np.sqrt(np.maximum(2.0 * square.sum(axis=0), 1e-300))
+    variance = np.zeros((len(sigma_px), len(lengths)))
+    if (excess.sum(axis=0) / sd).max(initial=0.0) > sure:
+        pooled, _ = optimize.nnls(expected(every) / sd[:, None], excess.sum(axis=0) / sd)
+        for c in every.tolist():
+            of_pool, own_sd = expected([c]) @ pooled, np.sqrt(np.maximum(2.0 * square[c], 1e-300))
+            k = int(np.argmax(of_pool / own_sd))
+            if of_pool[k] > 0:
+                factor = excess[c, k] / float(of_pool[k])
+                is_own = abs(factor - 1.0) * of_pool[k] > OWN * own_sd[k]
+                variance[c] = pooled * (max(factor, 0.0) if is_own else 1.0)
+    share = variance.sum(axis=1)
+    return Scatter(
+        variance * (sigma_px**2)[:, None], tuple(n * found.length for n in lengths), share
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Together:
+    """The ``scatter`` of a fit and what it makes of the reduced gradient's covariance: ``(1 -
+    share) S + D``.
+
+    ``D (N, N)`` is that of errors that points share; their own are smaller by the ``share`` than S,
+    which holds both.
+    """
+
+    scatter: Scatter
+    D: Array
+    share: float
+
+    def covariance(self, C: Array, free: NDArray[np.intp]) -> Array:
+        """Return the covariance of the free parameters, given C (k, k) of independent errors of the
+        same size.
+        """
+        return np.asarray((1.0 - self.share) * C + C @ self.D[np.ix_(free, free)] @ C)
+
+    def information(self, S: Array) -> Array:
+        """Return ``S M⁻¹`` of M = (1 - share) S + D: times S and gradient it makes them what
+        independent noise would.
+
+        The estimate S⁻¹ g keeps its value and has the inverse of ``S M⁻¹ S`` for its covariance.
+        """
+        scale = 1.0 / np.sqrt(np.where(np.diag(S) > 0, np.diag(S), 1.0))
+        values, axes = linalg.eigh(S * scale[:, None] * scale)
+        is_told = (
+            values > NOTHING * values[-1]
+        )  # motions of the world are not, and what the wave does not determine
+        root, axes = np.sqrt(values[is_told]), axes[:, is_told]
+        into = axes * root
+        out = scale[:, None] * axes / root
+        M = (1.0 - self.share) * np.eye(len(root)) + out.T @ self.D @ out
+        return np.asarray((into / scale[:, None]) @ linalg.solve(M, out.T, assume_a="pos"))
+
+
+def _give_way(
+    problem: Problem, state: State, solved: Solved, found: Shifts
+) -> Callable[[int], Array] | None:
+    """Return what ``scatter`` asks for, None where it would take too much memory."""
+    n_bins, size = found.u_bin.shape[1], len(solved.covariance)
+    if problem.n_cameras * (n_bins // LONG_BINS) * 2 * size > MOST_NUMBERS:
+        return None
+    gradients = Gradients.of(problem, state, solved.terms, solved.blocks)
+
+    def taken(m: int) -> Array:
+        group = (found.bin_of_frame // m)[problem.frame]
+        pairs = np.flatnonzero(group < n_bins // m)
+        each = gradients.sums(found, pairs, group[pairs] * problem.n_cameras + problem.cam[pairs])
+        A = np.zeros((n_bins // m * problem.n_cameras, 2, size))
+        A[: len(each)] = each
+        AC = A @ solved.covariance
+        out = np.stack(
+            [(AC[:, i] * A[:, j]).sum(axis=1) for i, j in ((0, 0), (0, 1), (1, 1))], axis=-1
+        )
+        return np.swapaxes(out.reshape(-1, problem.n_cameras, 3), 0, 1)
+
+    return taken
+
+
+def scatter_of_fit(
+    problem: Problem,
+    state: State,
+    options: BundleOptions,
+    blocks: Blocks,
+    stretches: Sequence[Stretch] = (),
+) -> Scatter:
+    """Return how points still scatter together about a fit with the ``blocks`` that left the
+    ``stretches`` out.
+    """
+    found = shifts(problem, state, options.terms, bin_frames(problem.rate_hz))
+    weight = np.zeros(problem.n_cameras)
+    np.maximum.at(weight, problem.cam, problem.weight.max(axis=0, initial=0.0))
+    sigma = 1.0 / np.maximum(weight, 1e-3)
+    gives_way = None
+    if stretches:
+        gives_way = _give_way(problem, state, Solved.of(problem, state, options, blocks), found)
+    scattered = scatter(found, sigma, 0.0 if stretches else SURE, gives_way)
+    return _with_majorities(problem, scattered, sigma, stretches)
+
+
+def together(
+    problem: Problem,
+    state: State,
+    terms: tuple[str, ...],
+    blocks: Blocks,
+    scattered: Scatter | None,
+) -> Together | None:
+    """Return what a fit's ``scattered`` errors do to the reduced equations of ``blocks``; None
+    where there are none.
+    """
+    if scattered is None or not scattered.is_any:
+        return None
+    found = shifts(problem, state, terms, bin_frames(problem.rate_hz))
+    n_points = np.bincount(problem.cam, (problem.weight > 0).sum(axis=0), problem.n_cameras)
+    share = float(min(n_points @ scattered.share / n_points.sum(), 0.5))
+    return Together(
+        scattered, scatter_matrix(problem, state, terms, blocks, found, scattered), share
+    )
+
+
+def _with_majorities(
+    problem: Problem, scattered: Scatter, sigma_px: Array, stretches: Sequence[Stretch]
+) -> Scatter:
+    """Return the scatter where what a camera kept may be what stands off: if it lost a good part of
+    its views.
+
+    Then its shifts count as if the stretches that it kept were shifted as the others are.
+    """
+    variance = scattered.variance_px2.copy()
+    for c, at in enumerate(problem.pairs_by_camera()):
+        own = [s for s in stretches if s.camera == c]
+        number = problem.frame_number[problem.frame[at]]
+        lost = np.array([((number >= s.first) & (number <= s.last)).sum() for s in own])
+        if lost.sum() > MOST_LOST * len(at):
+            usual = float(np.median(np.repeat([np.square(s.shift_px).sum() for s in own], lost)))
+            square = 0.5 * usual * lost.sum() / len(at)
+            length = lost @ [s.last - s.first + 1 for s in own] / lost.sum()
+            k = int(np.argmin(np.abs(np.log(np.array(scattered.frames) / length))))
+            variance[c, k] += square
+    share = np.minimum(variance.sum(axis=1) / sigma_px**2, np.maximum(scattered.share, 0.0))
+    return Scatter(variance, scattered.frames, share)
+
+
+def _blocks_of(problem: Problem, at: Index, length: int) -> NDArray[np.intp]:
+    """Return which stretch of ``length`` frames each pair is in, counted without gaps."""
+    number = problem.frame_number[problem.frame[at]]
+    stretch = (number - number[0]) // length
+    return np.searchsorted(np.unique(stretch), stretch)
+
+
+def scatter_matrix(
+    problem: Problem,
+    state: State,
+    terms: tuple[str, ...],
+    blocks: Blocks,
+    found: Shifts,
+    scattered: Scatter,
+) -> Array:
+    """Return D (N, N): what shifts of whole stretches add to the covariance of the reduced
+    gradient.
+
+    ``blocks`` are those at the state with these lens terms.
+    """
+    size = problem.n_cameras * (6 + len(terms)) + len(blocks.shape)
+    D, pairs = np.zeros((size, size)), problem.pairs_by_camera()
+    of_shift = Gradients.of(problem, state, terms, blocks)
+
+    def run(cameras: Sequence[int]) -> list[tuple[NDArray[np.intp], Array]]:
+        out = []
+        for c in cameras:
+            for length, variance in zip(scattered.frames, scattered.variance_px2[c], strict=True):
+                if variance:
+                    flat = of_shift.sums(
+                        found, pairs[c], _blocks_of(problem, pairs[c], length)
+                    ).reshape(-1, size)
+                    used = np.flatnonzero(flat.any(axis=0))
+                    flat = np.sqrt(variance) * flat[:, used]
+                    out.append((used, flat.T @ flat))
+        return out
+
+    for part in in_groups(run, np.flatnonzero(scattered.variance_px2.any(axis=1)).tolist()):
+        for used, product in part:
+            D[np.ix_(used, used)] += product
+    return D

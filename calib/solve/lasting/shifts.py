@@ -1,0 +1,308 @@
+"""Scores of a shift that all points of a camera have in common, frame by frame and summed over
+stretches of time.
+
+With w the weights, r the residuals, H a frame's block and W_p its coupling with a shift s_p of
+camera p's points in it (the frame's pose gives way to a shift), score and information of the shifts
+of a frame are
+
+    u_p = Σ w² r - W_pᵀ H⁻¹ g,    I_pq = [p = q] Σ w² - W_pᵀ H⁻¹ W_q.
+
+Over a longer stretch the camera's own parameters give way too: with a the gradient of these that a
+unit of shift makes and S their information, both with the frames eliminated, the information is I -
+aᵀ S⁻¹ a, and so is the variance of u at a minimum. (Other cameras give way as well, by little as
+long as they are well tied; ``Gradients`` counts them too.)
+
+Source: Rao, 1948 (score test, as in ``lens_model``).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.core.compiled import compiled
+from calib.core.geometry import Array
+from calib.core.threads import in_groups
+from calib.solve.bundle.descent import inverse_factors
+from calib.solve.bundle.kernels import join_poses, twist_rows, wand_row
+from calib.solve.bundle.linearise import Blocks, linearise, state_arrays, term_codes
+from calib.solve.bundle.problem import Chunk, Index, Problem, State
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Shifts:
+    """Scores of shifts, by pair and summed over ``length`` frames, the *bins* of time.
+
+    By pair: ``u (P, 2)``, weight ``n (P,)`` and ``half (P, d, 2)`` = L⁻¹ W; pairs p and q of a
+    frame have the information ``[p = q] n - half_pᵀ half_q``. By camera and bin: ``u_bin (C, B,
+    2)``, ``I_bin (C, B, 3: xx, xy, yy)`` and ``a_bin (C, B, n, 2)``; ``root (C, n, n)`` is L⁻¹ of
+    each camera's S = L Lᵀ. n is 0 with the cameras held.
+    """
+
+    length: int
+    bin_of_frame: NDArray[np.int64]
+    u: Array
+    n: Array
+    half: Array
+    u_bin: Array
+    I_bin: Array
+    a_bin: Array
+    root: Array
+
+    @property
+    def information(self) -> Array:
+        """Each pair's own, (P, 3: xx, xy, yy)."""
+        own = self.n[:, None] * [1.0, 0.0, 1.0]
+        for k, (i, j) in enumerate(((0, 0), (0, 1), (1, 1))):
+            own[:, k] -= np.einsum("pd,pd->p", self.half[:, :, i], self.half[:, :, j])
+        return own
+
+    def in_stretches(
+        self, first: NDArray[np.intp], last: NDArray[np.intp]
+    ) -> tuple[Array, Array, Array]:
+        """Return score (C, K, 2), information (C, K, 3) and what cameras take of it (C, K, 3) of
+        bins first to last.
+        """
+        parts = []
+        for values in (self.u_bin, self.I_bin, self.a_bin):
+            sums = np.concatenate([np.zeros_like(values[:, :1]), np.cumsum(values, axis=1)], axis=1)
+            parts.append(sums[:, last] - sums[:, first])
+        half = np.einsum("cij,ckjx->ckix", self.root, parts[2], optimize=True)
+        taken = np.stack(
+            [(half[..., i] * half[..., j]).sum(axis=2) for i, j in ((0, 0), (0, 1), (1, 1))],
+            axis=-1,
+        )
+        return parts[0], parts[1], taken
+
+
+def shifts(
+    problem: Problem, state: State, terms: tuple[str, ...] | None, length: int, gate: float = np.inf
+) -> Shifts:
+    """Return scores of common shifts of the problem's weighted points, in bins of ``length``
+    frames.
+
+    ``terms`` are the lens terms that are free beside the cameras' poses, None where cameras are
+    held. A point beyond ``gate`` sigmas counts as if on it.
+    """
+    n_pairs, d, n_cameras = len(problem.cam), problem.n_turn + 3, problem.n_cameras
+    n = 0 if terms is None else 6 + len(terms)
+    factors = inverse_factors(linearise(problem, state, (), np.inf, has_cameras=False).frame)
+    number = problem.frame_number
+    bins = (number - number[0]) // length
+    n_bins = int(bins[-1]) + 1
+    u, weight_sum, half = np.empty((n_pairs, 2)), np.empty(n_pairs), np.empty((n_pairs, d, 2))
+    arrays, weight = state_arrays(state), np.require(problem.weight, np.float64, ["C", "W"])
+
+    def run(chunks: Sequence[Chunk]) -> tuple[Array, ...]:
+        sums = (
+            np.zeros((n_cameras, n_bins, 5)),
+            np.zeros((n_cameras, n_bins, n, 2)),
+            np.zeros((n_cameras, n, n)),
+        )
+        _shift_kernel(
+            problem.cam, problem.starts, bins, problem.uv_px, weight, chunks[0].frames.start,
+            chunks[-1].frames.stop,
+            *arrays, term_codes(terms or ()), problem.n_turn, factors, gate, u, weight_sum, half,
+            *sums,
+        )  # fmt: skip
+        return sums
+
+    parts = in_groups(run, problem.chunks)
+    scores, a, S = (np.sum([part[k] for part in parts], axis=0) for k in range(3))
+    return Shifts(
+        length,
+        bins,
+        u,
+        weight_sum,
+        half,
+        scores[..., :2],
+        scores[..., 2:],
+        a,
+        inverse_factors(S) if n else S,
+    )
+
+
+@compiled
+def _shift_kernel(
+    cam: Any, starts: Any, bins: Any, uv: Array, weight: Array, first: int, last: int,
+    cam_R: Array, cam_t: Array, lens: Array, wand_R: Array, wand_t: Array, shape: Array,
+    codes: Any, n_turn: int, factors: Array, gate: float, u: Array, n: Array, half: Array,
+    scores: Array, a: Array, S: Array,
+) -> None:  # fmt: skip
+    """Write u, n and half of the pairs of the frames from first to last, and add to the sums over
+    bins; see ``Shifts``.
+
+    ``scores (C, B, 5)`` takes u and I, ``a (C, B, n, 2)`` and ``S (C, n, n)`` what concerns the
+    camera.
+    """
+    d, n_own = n_turn + 3, S.shape[1]
+    R, t, rows, row = np.empty((3, 3)), np.empty(3), np.empty((2, 7 + len(codes))), np.empty(d)
+    W, pull, end = np.empty((d, 2)), np.empty(d), 6 + len(codes)
+    coupling, half_own, own = np.empty((d, n_own)), np.empty((d, n_own)), np.empty((n_own, 2))
+    for f in range(first, last):
+        pull[:] = 0.0
+        L, b = factors[f], bins[f]
+        for p in range(starts[f], starts[f + 1]):
+            c = cam[p]
+            join_poses(cam_R, cam_t, c, wand_R, wand_t, f, R, t)
+            W[:] = 0.0
+            coupling[:] = 0.0
+            own[:] = 0.0
+            u[p, 0], u[p, 1], n[p] = 0.0, 0.0, 0.0
+            for m in range(len(shape)):
+                w = weight[m, p]
+                if w > 0.0:
+                    twist_rows(
+                        R, t, lens, c, shape, m, codes, uv[0, m, p], uv[1, m, p], w, np.inf, rows
+                    )
+                    size = np.sqrt(rows[0, end] * rows[0, end] + rows[1, end] * rows[1, end])
+                    clip = 1.0 if size <= gate else gate / size
+                    n[p] += w * w
+                    for k in range(2):
+                        r = -clip * rows[k, end]
+                        u[p, k] += w * r
+                        wand_row(R, rows[k], n_turn, row)
+                        for i in range(d):
+                            W[i, k] += w * row[i]
+                            pull[i] += row[i] * r
+                        if n_own:
+                            rows[k, 0] += t[1] * rows[k, 5] - t[2] * rows[k, 4]
+                            rows[k, 1] += t[2] * rows[k, 3] - t[0] * rows[k, 5]
+                            rows[k, 2] += t[0] * rows[k, 4] - t[1] * rows[k, 3]
+                            for j in range(n_own):
+                                own[j, k] += w * rows[k, j]
+                                for i in range(d):
+                                    coupling[i, j] += row[i] * rows[k, j]
+                                for i in range(n_own):
+                                    S[c, i, j] += rows[k, i] * rows[k, j]
+            for i in range(d):
+                for k in range(2):
+                    half[p, i, k] = 0.0
+                    for j in range(i + 1):
+                        half[p, i, k] += L[i, j] * W[j, k]
+                for k in range(n_own):
+                    half_own[i, k] = 0.0
+                    for j in range(i + 1):
+                        half_own[i, k] += L[i, j] * coupling[j, k]
+            for i in range(n_own):
+                for k in range(2):
+                    value = own[i, k]
+                    for j in range(d):
+                        value -= half_own[j, i] * half[p, j, k]
+                    a[c, b, i, k] += value
+                for k in range(n_own):
+                    for j in range(d):
+                        S[c, i, k] -= half_own[j, i] * half_own[j, k]
+        for i in range(d - 1, -1, -1):
+            value = 0.0
+            for j in range(i + 1):
+                value += L[i, j] * pull[j]
+            pull[i] = value
+        for p in range(starts[f], starts[f + 1]):
+            c = cam[p]
+            for k in range(2):
+                for i in range(d):
+                    u[p, k] -= half[p, i, k] * pull[i]
+                scores[c, b, k] += u[p, k]
+            scores[c, b, 2] += n[p]
+            scores[c, b, 4] += n[p]
+            for i in range(d):
+                scores[c, b, 2] -= half[p, i, 0] * half[p, i, 0]
+                scores[c, b, 3] -= half[p, i, 0] * half[p, i, 1]
+                scores[c, b, 4] -= half[p, i, 1] * half[p, i, 1]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Gradients:
+    """What a unit of shift makes of the reduced gradient of all cameras' parameters and the wand's
+    shape.
+    """
+
+    problem: Problem
+    state: State
+    terms: tuple[str, ...]
+    coupling: Array
+    frame_shape: Array
+    factors: Array
+
+    @classmethod
+    def of(
+        cls, problem: Problem, state: State, terms: tuple[str, ...], blocks: Blocks
+    ) -> Gradients:
+        """Return them about a state, whose ``blocks`` have these lens terms."""
+        return cls(
+            problem, state, terms, np.ascontiguousarray(blocks.coupling),
+            np.ascontiguousarray(blocks.frame_shape),
+            inverse_factors(blocks.frame),
+        )  # fmt: skip
+
+    def sums(self, found: Shifts, pairs: Index, group: NDArray[np.intp]) -> Array:
+        """Return the gradients (K, 2, N) of shifts along x and y of the ``pairs``, summed by
+        ``group (n,)`` of K.
+        """
+        problem, n_shape = self.problem, self.frame_shape.shape[2]
+        size = problem.n_cameras * (6 + len(self.terms)) + n_shape
+        out = np.zeros((int(group.max(initial=-1)) + 1, 2, size))
+        weight = np.require(problem.weight, np.float64, ["C", "W"])
+        _gradient_kernel(
+            problem.cam, problem.frame, problem.starts, problem.uv_px, weight, pairs, group,
+            *state_arrays(self.state), term_codes(self.terms), problem.n_turn,
+            n_shape // len(problem.weight),
+            self.coupling, self.frame_shape, self.factors, found.half, out,
+        )  # fmt: skip
+        return out
+
+
+@compiled
+def _gradient_kernel(
+    cam: Any, frame: Any, starts: Any, uv: Array, weight: Array, at: Any, block: Any,
+    cam_R: Array, cam_t: Array, lens: Array, wand_R: Array, wand_t: Array, shape: Array,
+    codes: Any, n_turn: int, n_axes: int, coupling: Array, frame_shape: Array, factors: Array,
+    half: Array,
+    out: Array,
+) -> None:  # fmt: skip
+    """Add to out (blocks, 2, N) the reduced gradient that a unit of shift along x and y of each
+    pair ``at`` makes.
+    """
+    n, d = 6 + len(codes), n_turn + 3
+    R, t, rows, row = np.empty((3, 3)), np.empty(3), np.empty((2, n + 1)), np.empty(d)
+    response = np.empty((d, 2))
+    shape_at = out.shape[2] - n_axes * len(shape)
+    for q in range(len(at)):
+        p = at[q]
+        c, f, b = cam[p], frame[p], block[q]
+        join_poses(cam_R, cam_t, c, wand_R, wand_t, f, R, t)
+        for m in range(len(shape)):
+            w = weight[m, p]
+            if w > 0.0:
+                twist_rows(
+                    R, t, lens, c, shape, m, codes, uv[0, m, p], uv[1, m, p], w, np.inf, rows
+                )
+                for k in range(2):
+                    wand_row(R, rows[k], n_turn, row)
+                    for a in range(n_axes):
+                        out[b, k, shape_at + m * n_axes + a] -= w * row[n_turn + a]
+                    rows[k, 0] += t[1] * rows[k, 5] - t[2] * rows[k, 4]
+                    rows[k, 1] += t[2] * rows[k, 3] - t[0] * rows[k, 5]
+                    rows[k, 2] += t[0] * rows[k, 4] - t[1] * rows[k, 3]
+                    for j in range(n):
+                        out[b, k, c * n + j] -= w * rows[k, j]
+        for k in range(2):
+            for i in range(d):
+                response[i, k] = 0.0
+                for j in range(i, d):
+                    response[i, k] += factors[f, j, i] * half[p, j, k]
+        for other in range(starts[f], starts[f + 1]):
+            base = cam[other] * n
+            for k in range(2):
+                for i in range(d):
+                    for j in range(n):
+                        out[b, k, base + j] += coupling[other, i, j] * response[i, k]
+        for k in range(2):
+            for i in range(d):
+                for j in range(n_axes * len(shape)):
+                    out[b, k, shape_at + j] += frame_shape[f, i, j] * response[i, k]

@@ -8,8 +8,6 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from calib.check.oracle import likelihood_optimum
-from calib.check.truth import error_against_truth
 from calib.core.geometry import rigid_fit
 from calib.core.rig import Rig
 from calib.core.tracks import Tracks
@@ -23,6 +21,8 @@ from calib.simulate.scenario import INDEPENDENT, PLAIN
 from calib.solve.calibrate import SolveOptions
 from calib.solve.certainty.sound import require_settled
 from calib.solve.start.lenses import AUTO, term_names
+from scripts.benchmarks.oracle import likelihood_optimum
+from scripts.benchmarks.truth import error_against_truth
 
 RIGS = [
     Scenario(layout="room", n_cameras=4, seed=11, n_frames=700),

@@ -9,9 +9,9 @@ import h5py
 import numpy as np
 import pytest
 
-from calib.check.truth import reconstruct
 from calib.core.camera import project
 from calib.files import load_rig, load_tracks, load_wand
+from scripts.benchmarks.truth import reconstruct
 
 DATASETS = Path(__file__).parent.parent / "datasets"
 CAPTURES = ("rehearsal-hall", "workshop-aisle")

@@ -14,7 +14,6 @@ from scipy import stats
 from typer.testing import CliRunner
 
 from calib.check.recheck.run import recheck
-from calib.check.truth import error_against_truth
 from calib.cli.main import app
 from calib.core.camera import project
 from calib.core.geometry import Array, cross_matrix, vector_from_rotation
@@ -26,6 +25,7 @@ from calib.simulate import Knock, Simulation, sample_points
 from calib.simulate.scenario import INDEPENDENT
 from calib.solve.bundle.problem import RING
 from calib.solve.repair import repair
+from scripts.benchmarks.truth import error_against_truth
 from tests.rigs_in_time import NAMES, SCENARIO, as_solved, drawn, measured, stored, turned, wave
 
 HIT = Knock(camera="cam03", rotation_deg=1.0, translation_mm=20.0)

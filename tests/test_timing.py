@@ -13,7 +13,6 @@ from scipy import stats
 from scipy.interpolate import BarycentricInterpolator
 
 from calib.check.residuals import residual_table
-from calib.check.truth import error_against_truth
 from calib.core.camera import Lens, project
 from calib.core.geometry import Array, Pose
 from calib.core.rig import Rig, RigCamera
@@ -33,6 +32,7 @@ from calib.solve.clock.offsets import (
 )
 from calib.solve.refine import Fit, refine
 from calib.solve.start.lenses import lens_prior, start_lens
+from scripts.benchmarks.truth import error_against_truth
 
 FINE = 10  # simulated poses a frame: offsets are planted in tenths of a frame
 TERMS = ("focal", "cx", "cy", "k1", "k2")

@@ -9,12 +9,12 @@ import numpy as np
 import pytest
 from scipy.optimize import least_squares
 
-from calib.check.truth import error_against_truth, reconstruct
 from calib.core.camera import Lens, project
 from calib.core.geometry import Pose, rotation_from_vector
 from calib.errors import InputError
 from calib.simulate import Scenario, sample_points, simulate
 from calib.simulate.layouts import image_plane_reach
+from scripts.benchmarks.truth import error_against_truth, reconstruct
 
 ALL_TERMS = ("k1", "k2", "k3", "tangential", "aspect", "rational")
 

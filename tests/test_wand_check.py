@@ -7,12 +7,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from calib.check.truth import error_against_truth
 from calib.core.wand import Wand
 from calib.pipeline import calibrate
 from calib.simulate import Scenario, Simulation, sample_points, simulate
 from calib.solve.bundle.shape import ShapePrior
 from calib.solve.certainty.wand_check import _joint_minimum
+from scripts.benchmarks.truth import error_against_truth
 
 
 def capture(wand: str, *, is_certified: bool, seed: int) -> Simulation:

@@ -16,8 +16,6 @@ from typing import Any, TypeVar
 
 import numpy as np
 
-from calib.check.oracle import likelihood_optimum
-from calib.check.truth import error_against_truth
 from calib.core.rig import Rig
 from calib.errors import CalibError, UnsolvableError
 from calib.pipeline import calibrate
@@ -25,7 +23,9 @@ from calib.simulate import Scenario, Simulation, sample_points, simulate
 from calib.simulate.imaging import camera_sigma
 from calib.simulate.layouts import small_term_sd
 from calib.solve.start.lenses import AUTO, term_names
+from scripts.benchmarks.oracle import likelihood_optimum
 from scripts.benchmarks.table import Row, note
+from scripts.benchmarks.truth import error_against_truth
 from scripts.benchmarks.truths import add_option, drawn_from
 
 LAYOUTS = ("room", "corridor", "row", "dome")

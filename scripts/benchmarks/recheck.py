@@ -20,7 +20,6 @@ from scipy import stats
 from calib.check.recheck.compare import rig_from_other
 from calib.check.recheck.outcome import Recheck
 from calib.check.recheck.run import recheck
-from calib.check.truth import error_against_truth
 from calib.core.camera import Lens
 from calib.core.geometry import vector_from_rotation
 from calib.core.rig import Rig
@@ -31,6 +30,7 @@ from calib.simulate import Knock, Scenario, Simulation, sample_points, simulate
 from calib.solve.repair import repair
 from scripts.benchmarks.accuracy import LAYOUTS, WANDS, over_rigs, seeds_of
 from scripts.benchmarks.table import Row, note
+from scripts.benchmarks.truth import error_against_truth
 from scripts.benchmarks.truths import add_option, drawn_from
 
 KINDS = ("none", "turn", "shift", "third", "ring", "late", "noise")

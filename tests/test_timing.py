@@ -22,14 +22,9 @@ from calib.simulate import Scenario, Simulation, sample_points, simulate
 from calib.solve.bundle.descent import BundleOptions
 from calib.solve.bundle.problem import State
 from calib.solve.bundle.shape import shape_prior, wand_shape
-from calib.solve.clock.offsets import (
-    Path,
-    TimeOffsets,
-    corrected,
-    estimate_offsets,
-    wand_path,
-    with_timing,
-)
+from calib.solve.clock.common_time import with_timing
+from calib.solve.clock.offsets import TimeOffsets, estimate_offsets
+from calib.solve.clock.path import Path, corrected, wand_path
 from calib.solve.refine import Fit, refine
 from calib.solve.start.lenses import lens_prior, start_lens
 from scripts.benchmarks.truth import error_against_truth
@@ -292,8 +287,8 @@ def test_the_path_is_the_polynomial_through_its_nodes(before: int, after: int) -
 def test_points_without_a_path_lose_their_marker_and_keep_their_place() -> None:
     fit, _, _, tracks = timed(0, GENLOCKED)
     offset = np.array([0.3, 0.0, 0.0, 1.6, 0.0])
-    moved = corrected(tracks, fit, offset)
-    path = wand_path(fit, tracks.frame_rate_hz)
+    moved = corrected(tracks, fit.problem, fit.result.state, offset)
+    path = wand_path(fit.problem, fit.result.state, tracks.frame_rate_hz)
     n_lost = 0
     for c in (0, 3):
         before, after = tracks.cameras[c], moved.cameras[c]

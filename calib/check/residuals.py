@@ -20,7 +20,7 @@ from calib.errors import InputError, UnsolvableError
 from calib.solve.bundle.intersect import triangulate_markers
 from calib.solve.bundle.problem import TERMS, term_values
 from calib.solve.certainty.statistics import rig_stats
-from calib.solve.clock.offsets import at_common_time
+from calib.solve.clock.common_time import at_common_time
 from calib.solve.hold import RigFit, fit_to_rig
 from calib.solve.lasting.find import USUAL_SHARE, in_words
 

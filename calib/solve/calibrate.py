@@ -25,7 +25,7 @@ from calib.solve.certainty.held import contradicted, held_terms, known_sigma, pu
 from calib.solve.certainty.lens_model import Whole, examine_lenses, with_held_terms
 from calib.solve.certainty.sound import require_settled, require_sound
 from calib.solve.certainty.statistics import rig_stats
-from calib.solve.clock.offsets import with_timing
+from calib.solve.clock.common_time import with_timing
 from calib.solve.lasting.find import in_words
 from calib.solve.lasting.scatter import together
 from calib.solve.refine import Fit, refine

@@ -32,8 +32,10 @@ from calib.errors import InputError
 from calib.naming.identify import identify, is_unnamed
 from calib.naming.renaming import is_named_by_us, rename
 from calib.solve.bundle.descent import BundleOptions
+from calib.solve.clock.common_time import with_timing
 from calib.solve.clock.frame_slip import whole_frame_offsets
-from calib.solve.clock.offsets import corrected, estimate_offsets, with_timing
+from calib.solve.clock.offsets import estimate_offsets
+from calib.solve.clock.path import corrected
 from calib.solve.lasting.find import USUAL_SHARE, share_off
 from calib.solve.lasting.scatter import together
 from calib.solve.refine import Fit
@@ -125,7 +127,7 @@ def _in_time(
     options = BundleOptions(terms=fit.options.terms, prior=fit.options.prior)
     whole, _ = whole_frame_offsets(fit, tracks)
     if whole.any():
-        tracks = corrected(tracks, fit, whole.astype(float))
+        tracks = corrected(tracks, fit.problem, fit.result.state, whole.astype(float))
         fit = solve_anew(rig, tracks, progress)
     if whole.any() and not (_noise_ratio(rig, tracks, fit) > STANDS_OUT).any():
         offsets = estimate_offsets(fit, tracks)

@@ -19,12 +19,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.core.camera import Lens, project
-from calib.core.geometry import Array, cross_matrix, frozen
-from calib.core.progress import Progress
-from calib.core.rig import Rig
-from calib.core.tracks import CameraTracks, Ints, Tracks
-from calib.core.wand import Wand
+from calib.core.geometry import Array, frozen
+from calib.core.tracks import Tracks
 from calib.solve.bundle.descent import (
     BundleOptions,
     BundleResult,
@@ -34,36 +30,12 @@ from calib.solve.bundle.descent import (
     inverse_factors,
     reduced_system,
 )
-from calib.solve.bundle.linearise import Blocks, cauchy, linearise, weighted_rows
-from calib.solve.bundle.problem import Problem, State
-from calib.solve.clock.frame_slip import find_frames, whole_frame_offsets
-from calib.solve.hold import fit_to_rig
-from calib.solve.refine import (
-    LOSS_SCALE,
-    Fit,
-    frames_with_pose,
-    refine,
-    robust_sigmas,
-    squared_residuals,
-)
+from calib.solve.bundle.linearise import Blocks, cauchy, weighted_rows
+from calib.solve.bundle.problem import Problem
+from calib.solve.clock.path import wand_path
+from calib.solve.refine import LOSS_SCALE, Fit, frames_with_pose, robust_sigmas, squared_residuals
 
-# Steps of the path in seconds: over 1/30 s a hand moves far more than a triangulated marker's
-# noise, and along a curve of up to 10 rad/s the fifth-order rest of the interpolation stays below a
-# thousandth of a step.
-STEP_S = 1.0 / 30.0
-NODES = np.arange(-2, 3)
-SLOPE = (
-    np.array([1.0, -8.0, 0.0, 8.0, -1.0]) / 12.0
-)  # derivative at 0 of the polynomial through the five nodes
-VAGUE = 5.0  # a wand pose this many times less certain than most would move points by its own noise
 SIGNIFICANT = 3.0  # in sigmas; below it a camera's points stay where they are
-SETTLED = (
-    0.5  # in sigmas: a round takes nine tenths or more of what is left, so this leaves a twentieth
-)
-MAX_ROUNDS = 8
-ROBUST_ROUNDS = (
-    2  # in which points beyond the gate have a say: the first fit may have thrown out the fast ones
-)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -131,149 +103,6 @@ class TimeOffsets:
         )
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Path:
-    """The markers' way: ``nodes (5, F, M, 3)`` in mm, two steps before a frame to two after.
-
-    ``n_before (F, M)`` and ``n_after (F, M)`` count the steps either way up to the first that is
-    not known, 2 at most. Two in all serve to move points (by a parabola, at the end of a run one
-    that reaches out half a step), four to estimate offsets.
-    """
-
-    frame_number: Ints
-    nodes: Array
-    n_before: NDArray[np.intp]
-    n_after: NDArray[np.intp]
-    frames_a_step: int
-
-    def at(self, delta: float) -> Array:
-        """Return the markers (F, M, 3) ``delta`` frames later; nan where no way is known."""
-        weights = np.full((3, 3, 5), np.nan)
-        for before in range(3):
-            for after in range(2 - before, 3):
-                at = slice(2 - before, 3 + after)
-                weights[before, after] = 0.0
-                weights[before, after, at] = _lagrange(NODES[at], delta / self.frames_a_step)
-        return np.asarray(
-            np.einsum("fmk,kfmi->fmi", weights[self.n_before, self.n_after], self.nodes)
-        )
-
-    @property
-    def has_velocity(self) -> NDArray[np.bool_]:
-        """Which markers (F, M) have two known steps either way."""
-        return np.asarray(self.n_before + self.n_after == 4)
-
-    @property
-    def velocity(self) -> Array:
-        """The markers' velocities (F, M, 3) in mm a frame; 0 where there is none."""
-        slope = np.einsum("k,kfmi->fmi", SLOPE, self.nodes) / self.frames_a_step
-        return np.where(self.has_velocity[..., None], slope, 0.0)
-
-
-def _lagrange(nodes: NDArray[np.intp], x: float) -> Array:
-    """Return the weights of the nodes in the value at x of the polynomial through them.
-
-    >>> _lagrange(np.arange(-1, 2), 0.5)
-    array([-0.125,  0.75 ,  0.375])
-    """
-    return np.array([np.prod([(x - b) / (a - b) for b in nodes if b != a]) for a in nodes])
-
-
-def wand_path(fit: Fit, frame_rate_hz: float) -> Path:
-    """Return the way of the markers through the frames in which the fit determines their places
-    well.
-    """
-    problem, state = fit.problem, fit.result.state
-    sigma_mm = _marker_sigmas(fit)
-    is_open = np.isinf(sigma_mm)
-    is_placed = np.asarray(
-        sigma_mm < VAGUE * (0.0 if is_open.all() else np.median(sigma_mm[~is_open]))
-    )
-    markers = state.shape_mm @ np.swapaxes(state.wand_R, 1, 2) + state.wand_t[:, None]
-    step = max(1, round(frame_rate_hz * STEP_S))
-    at = find_frames(problem.frame_number, problem.frame_number + step * NODES[:, None])
-    is_known = np.asarray(np.take(is_placed, at, axis=0) & (at >= 0)[..., None])
-    # A marker whose place is not known has no way either: no step of it is known.
-    before, after = (
-        np.cumprod(is_known[order], axis=0)[1:].sum(axis=0) for order in ([2, 1, 0], [2, 3, 4])
-    )
-    return Path(
-        problem.frame_number, np.where(is_known[..., None], markers[at], 0.0), before, after, step
-    )
-
-
-def _marker_sigmas(fit: Fit) -> Array:
-    """Return the uncertainties (F, M) of the markers' places in mm for a pixel of noise; infinite
-    where they have none.
-
-    All cameras count alike: while one is late its weight says nothing about its rays. A place comes
-    from the whole frame where that determines the wand's pose, else from the marker's own views.
-    """
-    problem, state = (
-        fit.problem.with_weight((fit.problem.weight > 0).astype(float)),
-        fit.result.state,
-    )
-    d, n_markers = problem.n_turn + 3, len(state.shape_mm)
-    factors = inverse_factors(linearise(problem, state, (), np.inf, has_cameras=False).frame)
-    # How a marker moves with its frame's parameters: turns about the wand's last n_turn axes, and
-    # shifts.
-    turns = -cross_matrix(state.shape_mm)[:, :, 3 - problem.n_turn :]
-    moves = np.concatenate([turns, np.broadcast_to(np.eye(3), (n_markers, 3, 3))], axis=2)
-    of_frame = (np.einsum("fkd,mid->fmik", factors, moves, optimize=True) ** 2).sum(axis=(2, 3))
-    has_pose = np.asarray((np.diagonal(factors, axis1=1, axis2=2) > 0).all(axis=1))
-    own = np.empty((problem.n_frames, n_markers, 3, 3))
-    for chunk in problem.chunks:
-        shifts = weighted_rows(problem, state, (), problem.weight, chunk.pairs)[
-            ..., problem.n_turn : d
-        ]
-        own[chunk.frames] = problem.sum_to_frames(np.swapaxes(shifts, 2, 3) @ shifts, chunk)
-    information = np.linalg.eigvalsh(own)
-    # A single ray leaves its own direction open up to rounding; two that meet at a milliradian do
-    # not.
-    is_met = information[..., 0] > 1e-9 * information[..., 2]
-    of_marker = (1.0 / np.where(is_met[..., None], information, np.nan)).sum(axis=2)
-    return np.sqrt(np.where(has_pose[:, None], of_frame, np.where(is_met, of_marker, np.inf)))
-
-
-def corrected(tracks: Tracks, fit: Fit, offset_frames: Array) -> Tracks:
-    """Return the tracks as they would be, had all cameras exposed at the common time.
-
-    Offsets (C,) are of ``tracks`` as given; ``fit`` is of these tracks or of a corrected copy.
-    Whole frames go into the frame number, the fraction left moves each point back along its image
-    path. A point whose path is not known, or that would leave the sensor, keeps its place and loses
-    its marker (-1): rows stay parallel to the original's. A camera of offset 0 is left as it is.
-    """
-    path = wand_path(fit, tracks.frame_rate_hz)
-    cameras = tuple(
-        _moved(camera, path, fit.result.state, c, float(offset_frames[c]))
-        if offset_frames[c]
-        else camera
-        for c, camera in enumerate(tracks.cameras)
-    )
-    return replace(tracks, cameras=cameras)
-
-
-def _moved(camera: CameraTracks, path: Path, state: State, c: int, offset: float) -> CameraTracks:
-    whole = round(offset)
-    frame, fraction = camera.frame + whole, offset - whole
-    if not fraction:
-        return replace(camera, frame=frame)
-    at = find_frames(path.frame_number, frame)
-    is_named = (camera.marker >= 0) & (at >= 0)
-    lens = Lens.from_vector(state.lens[c])
-    later, now = (
-        project(lens, path.at(delta) @ state.cam_R[c].T + state.cam_t[c])
-        for delta in (fraction, 0.0)
-    )
-    xy = camera.xy_px.copy()
-    xy[is_named] -= (later - now)[at[is_named], camera.marker[is_named]]
-    edge = np.array([camera.width, camera.height]) - 0.5
-    with np.errstate(invalid="ignore"):  # nan: no path
-        is_named &= ((xy >= -0.5) & (xy <= edge)).all(axis=1)
-    xy = np.where(is_named[:, None], xy, camera.xy_px)
-    return replace(camera, frame=frame, xy_px=xy, marker=np.where(is_named, camera.marker, -1))
-
-
 def estimate_offsets(fit: Fit, tracks: Tracks, *, loss_scale: float = np.inf) -> TimeOffsets:
     """Return the time offsets that are left in a fit, to first order, cameras, lenses and wand
     frames free with them.
@@ -283,7 +112,7 @@ def estimate_offsets(fit: Fit, tracks: Tracks, *, loss_scale: float = np.inf) ->
     fit had: for offsets so large that the fit left out what moved fast; sigmas are then a fifth too
     large where nothing is amiss.
     """
-    path = wand_path(fit, tracks.frame_rate_hz)
+    path = wand_path(fit.problem, fit.result.state, tracks.frame_rate_hz)
     problem = _robustly_weighted(fit, loss_scale) if np.isfinite(loss_scale) else fit.problem
     # Points without a velocity would testify that every offset is zero; they are left out
     # altogether.
@@ -315,7 +144,7 @@ def estimate_offsets(fit: Fit, tracks: Tracks, *, loss_scale: float = np.inf) ->
     offset, covariance = np.full(n_cameras, np.nan), np.full((n_cameras, n_cameras), np.nan)
     offset[timed] = -(C @ g[free])[is_time]
     covariance[np.ix_(timed, timed)] = C[np.ix_(is_time, is_time)]
-    return _about_zero(tracks, offset, covariance)
+    return about_zero(tracks, offset, covariance)
 
 
 def _robustly_weighted(fit: Fit, loss_scale: float) -> Problem:
@@ -370,7 +199,7 @@ def _with_time(
     )
 
 
-def _about_zero(tracks: Tracks, offset: Array, covariance: Array) -> TimeOffsets:
+def about_zero(tracks: Tracks, offset: Array, covariance: Array) -> TimeOffsets:
     """Return the offsets (C,) about the time at which most cameras expose; nan where not
     determined.
     """
@@ -398,67 +227,3 @@ def _robust_mean_weights(values: Array, sigma: Array) -> Array:
         weight /= weight.sum()
         centre = weight @ values
     return np.asarray(weight)
-
-
-def with_timing(
-    tracks: Tracks, wand: Wand, fit: Fit, options: BundleOptions, progress: Progress
-) -> tuple[Fit, Tracks, TimeOffsets]:
-    """Return the fit of the tracks moved to a common time, these tracks, and the offsets of the
-    tracks as given.
-
-    Cameras whose offset is not significant are not moved; where none is, fit and tracks come back
-    as they are.
-    """
-    whole, start = whole_frame_offsets(fit, tracks)
-    applied = whole.astype(float)
-    moved, is_robust, is_settled = tracks, True, False
-    if applied.any():
-        moved = corrected(tracks, fit, applied)
-        fit = refine(moved, wand, start, options, progress)
-    for k in range(MAX_ROUNDS):
-        progress("time offsets", k + 1, MAX_ROUNDS)
-        left = estimate_offsets(fit, moved, loss_scale=LOSS_SCALE if is_robust else np.inf)
-        known = np.isfinite(left.sigma_frames)
-        found = _about_zero(
-            tracks, np.where(known, applied + left.offset_frames, np.nan), left.covariance
-        )
-        wanted = np.where(found.is_significant, found.offset_frames, np.where(known, 0.0, applied))
-        is_settled = bool(
-            (np.abs(wanted - applied)[known] <= SETTLED * found.sigma_frames[known]).all()
-        )
-        if is_settled and not is_robust:
-            break
-        is_robust &= not is_settled and k + 1 < ROBUST_ROUNDS
-        if not is_settled:
-            # Whole frames go first and alone: they need no path, and bring frames back that only
-            # then have one.
-            is_whole = (np.abs(wanted - np.rint(applied)) > 0.6).any()
-            applied = np.rint(wanted) if is_whole else wanted
-            moved = corrected(tracks, fit, applied)
-            fit = refine(moved, wand, fit.result.state, options, progress)
-    return fit, moved, replace(found, is_settled=is_settled)
-
-
-def at_common_time(rig: Rig, tracks: Tracks) -> Tracks:
-    """Return the tracks as they would be, had the cameras of the rig none of the time offsets that
-    its solve found.
-
-    The rig is held. Only offsets that the solve itself moved points by count.
-    """
-    known = rig.provenance.get("time_offset_frames", {})
-    found = [known.get(name, {"offset": 0.0, "sigma": np.inf}) for name in tracks.names]
-    offset = np.array(
-        [o["offset"] if abs(o["offset"]) > SIGNIFICANT * o["sigma"] else 0.0 for o in found]
-    )
-    moved = tracks
-    # Whole frames need no path; the first path still leans towards the late camera, the second
-    # hardly.
-    for step in (np.rint(offset), offset, offset) if offset.any() else ():
-        held = fit_to_rig(rig, moved)
-        problem = held.problem.with_weight(held.is_inlier / held.sigma_px[held.problem.cam])
-        blocks = linearise(problem, held.state, (), np.inf)
-        result = BundleResult(held.state, blocks.cost, blocks, 0, True, 0.0)
-        moved = corrected(
-            tracks, Fit(problem, result, held.sigma_px, held.is_inlier, BundleOptions(), None), step
-        )
-    return moved

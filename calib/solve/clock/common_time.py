@@ -1,0 +1,84 @@
+"""A capture brought to a common time: offsets found, points moved, the rig solved anew."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from calib.core.progress import Progress
+from calib.core.rig import Rig
+from calib.core.tracks import Tracks
+from calib.core.wand import Wand
+from calib.solve.bundle.descent import BundleOptions
+from calib.solve.clock.frame_slip import whole_frame_offsets
+from calib.solve.clock.offsets import SIGNIFICANT, TimeOffsets, about_zero, estimate_offsets
+from calib.solve.clock.path import corrected
+from calib.solve.hold import fit_to_rig
+from calib.solve.refine import LOSS_SCALE, Fit, refine
+
+# In sigmas: a round takes nine tenths or more of what is left, so this leaves a twentieth.
+SETTLED = 0.5
+MAX_ROUNDS = 8
+# Points beyond the gate have a say in these: the first fit may have thrown out the fast ones.
+ROBUST_ROUNDS = 2
+
+
+def with_timing(
+    tracks: Tracks, wand: Wand, fit: Fit, options: BundleOptions, progress: Progress
+) -> tuple[Fit, Tracks, TimeOffsets]:
+    """Return the fit of the tracks moved to a common time, these tracks, and the offsets of the
+    tracks as given.
+
+    Cameras whose offset is not significant are not moved; where none is, fit and tracks come back
+    as they are.
+    """
+    whole, start = whole_frame_offsets(fit, tracks)
+    applied = whole.astype(float)
+    moved, is_robust, is_settled = tracks, True, False
+    if applied.any():
+        moved = corrected(tracks, fit.problem, fit.result.state, applied)
+        fit = refine(moved, wand, start, options, progress)
+    for k in range(MAX_ROUNDS):
+        progress("time offsets", k + 1, MAX_ROUNDS)
+        left = estimate_offsets(fit, moved, loss_scale=LOSS_SCALE if is_robust else np.inf)
+        known = np.isfinite(left.sigma_frames)
+        found = about_zero(
+            tracks, np.where(known, applied + left.offset_frames, np.nan), left.covariance
+        )
+        wanted = np.where(found.is_significant, found.offset_frames, np.where(known, 0.0, applied))
+        is_settled = bool(
+            (np.abs(wanted - applied)[known] <= SETTLED * found.sigma_frames[known]).all()
+        )
+        if is_settled and not is_robust:
+            break
+        is_robust &= not is_settled and k + 1 < ROBUST_ROUNDS
+        if not is_settled:
+            # Whole frames go first and alone: they need no path, and bring frames back that only
+            # then have one.
+            is_whole = (np.abs(wanted - np.rint(applied)) > 0.6).any()
+            applied = np.rint(wanted) if is_whole else wanted
+            moved = corrected(tracks, fit.problem, fit.result.state, applied)
+            fit = refine(moved, wand, fit.result.state, options, progress)
+    return fit, moved, replace(found, is_settled=is_settled)
+
+
+def at_common_time(rig: Rig, tracks: Tracks) -> Tracks:
+    """Return the tracks as they would be, had the cameras of the rig none of the time offsets that
+    its solve found.
+
+    The rig is held. Only offsets that the solve itself moved points by count.
+    """
+    known = rig.provenance.get("time_offset_frames", {})
+    found = [known.get(name, {"offset": 0.0, "sigma": np.inf}) for name in tracks.names]
+    offset = np.array(
+        [o["offset"] if abs(o["offset"]) > SIGNIFICANT * o["sigma"] else 0.0 for o in found]
+    )
+    moved = tracks
+    # Whole frames need no path; the first path still leans towards the late camera, the second
+    # hardly.
+    for step in (np.rint(offset), offset, offset) if offset.any() else ():
+        held = fit_to_rig(rig, moved)
+        problem = held.problem.with_weight(held.is_inlier / held.sigma_px[held.problem.cam])
+        moved = corrected(tracks, problem, held.state, step)
+    return moved

@@ -77,3 +77,12 @@ def fixed_only(sim):
         with_points(c, np.isin(c.frame, frames) & (c.marker >= 0)) for c in sim.tracks.cameras
     )
     return Tracks(cameras, sim.tracks.frame_rate_hz), frames
+
+
+def table_in(text):
+    """Return the lines of the first table of cameras in a text: its headings, and its rows."""
+    lines = text.splitlines()
+    start = next(k for k, line in enumerate(lines) if line.startswith("camera  "))
+    end = next((k for k in range(start, len(lines)) if not lines[k]), len(lines))
+    n_headings = 1 + lines[start + 1].startswith(" ")
+    return lines[start : start + n_headings], lines[start + n_headings : end]

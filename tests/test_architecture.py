@@ -24,6 +24,7 @@ MAY_IMPORT = {
     "pipeline": {"errors", "core", "naming", "solve"},
     "check": {"errors", "core", "naming", "solve"},
     "export": {"errors", "core", "check"},
+    "report": {"errors", "core", "intake", "naming", "solve", "check"},
     "simulate": {"errors", "core"},
     "files": {"errors", "core", "intake", "outputs"},
 }
@@ -37,11 +38,25 @@ ONLY_IN = {
     "typer": {"cli"},
     "rich": {"cli"},
 }
+# What a record prints is for ``report`` to say: its ``__str__``, and nothing else, may call there.
+PRINTS = "__str__"
 
 
 def imports(path: Path) -> Iterator[str]:
-    """Yield the dotted names that a module imports, at its top or inside functions."""
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    """Yield the dotted names that a module imports, at its top or inside functions but for what
+    ``__str__`` takes from ``report``.
+    """
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    printing = {
+        id(inner)
+        for node in ast.walk(tree)
+        if isinstance(node, ast.FunctionDef) and node.name == PRINTS
+        for inner in ast.walk(node)
+        if isinstance(inner, ast.ImportFrom) and (inner.module or "").startswith("calib.report.")
+    }
+    for node in ast.walk(tree):
+        if id(node) in printing:
+            continue
         if isinstance(node, ast.Import):
             yield from (alias.name for alias in node.names)
         elif isinstance(node, ast.ImportFrom):
@@ -74,6 +89,19 @@ def test_every_part_has_a_rule() -> None:
 def test_the_rules_would_see_a_breach() -> None:
     found = set(imports(PACKAGE / "files.py"))
     assert "h5py" in found and "calib.core.rig.Rig" in found
+
+
+def test_only_what_prints_a_record_may_import_report(tmp_path: Path) -> None:
+    module = tmp_path / "m.py"
+    line = "from calib.report.words import plain\n"
+    for code, expected in (
+        (line, ["calib.report.words.plain"]),
+        (f"class A:\n    def __str__(self):\n        {line}", []),
+        (f"class A:\n    def as_json(self):\n        {line}", ["calib.report.words.plain"]),
+        ("class A:\n    def __str__(self):\n        import cv2\n", ["cv2"]),
+    ):
+        module.write_text(code)
+        assert list(imports(module)) == expected
 
 
 @pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))

@@ -5,8 +5,8 @@ import pytest
 from scipy import signal, stats
 
 from calib.check.causes.change import changes
-from calib.check.causes.levels import is_noisy, is_straying
-from calib.check.causes.models import System
+from calib.check.causes.levels import is_straying, noise_against
+from calib.check.causes.models import BASE, POSE, System
 from calib.check.causes.record import VAGUE, of_cameras
 from calib.check.causes.spectrum import periodogram
 from calib.simulate import Scenario, simulate
@@ -190,12 +190,7 @@ def test_no_explanation_without_a_search_takes_more_than_the_bound(fault):
         ]
         least, full = (1.0 - ((flat[:, -1] - flat[:, :-1] @ v) ** 2).sum() for v in x)
         assert least < system.most() < full + 2e-3
-        for columns in (
-            system.pose,
-            system.base,
-            system.pose + system.pattern,
-            system.base + system.time + system.row,
-        ):
+        for columns in (POSE, BASE, POSE + system.pattern, BASE + system.time + system.row):
             assert system.solve(columns)[0] < system.most()
 
 
@@ -206,10 +201,13 @@ def test_noise_alarms_keep_their_rate():
     n = 0
     for _ in range(4000):
         sigma = 0.12 * np.exp(rng.normal(0, 0.1, 5))
-        n += is_noisy(sigma[0], sigma[1:], None) is not None
+        n += noise_against(sigma[0], sigma[1:], None) is not None
     assert stats.binom.sf(n - 1, 4000, 1e-3) > 1e-4
-    assert is_noisy(0.24, np.full(5, 0.12), None) and is_noisy(0.2, np.array([0.2]), 2.0)
-    assert is_noisy(0.2, np.array([]), None) is None and is_noisy(np.nan, np.ones(3), None) is None
+    assert noise_against(0.24, np.full(5, 0.12), None) and noise_against(0.2, np.array([0.2]), 2.0)
+    assert (
+        noise_against(0.2, np.array([]), None) is None
+        and noise_against(np.nan, np.ones(3), None) is None
+    )
 
 
 def test_stray_alarms_are_scipys_binomial_test():

@@ -26,7 +26,7 @@ import calib
 from calib import files
 from calib.cli.main import app
 from calib.core.tracks import Tracks
-from tests.captures import with_points
+from tests.captures import table_in, with_points
 from tests.test_files import BAD_TRACKS, BAD_WANDS, GOOD_WAND, tracks  # noqa: F401 - a fixture
 
 Call = Callable[..., tuple[int, str, str]]
@@ -47,11 +47,12 @@ def call(capsys: pytest.CaptureFixture[str]) -> Call:
 
 
 def program(*arguments: object, **options: Any) -> subprocess.CompletedProcess[str]:
-    """The program in a process of its own."""
+    """The program in a process of its own, without a width that readline has set behind Python's
+    back.
+    """
     start = [sys.executable, "-c", "from calib.cli.main import run; run()"]
-    return subprocess.run(
-        [*start, *map(str, arguments)], capture_output=True, text=True, check=False, **options
-    )
+    options = {"capture_output": True, "text": True, "env": os.environ} | options
+    return subprocess.run([*start, *map(str, arguments)], check=False, **options)
 
 
 @pytest.fixture
@@ -87,7 +88,7 @@ def capture(tmp_path_factory: pytest.TempPathFactory) -> Path:
     solved = program(
         "solve", folder / "tracks.h5", "--wand", folder / "wand.toml", "-o", folder / "rig.h5"
     )
-    assert solved.returncode == 0 and "wand lengths" in solved.stdout, solved.stderr
+    assert solved.returncode == 0 and "Wand lengths" in solved.stdout, solved.stderr
     return folder
 
 
@@ -153,10 +154,10 @@ def test_residuals_prints_the_table_and_the_same_numbers_as_json(capture: Path, 
     code, out, err = call("residuals", capture / "rig.h5", capture / "tracks.h5", "--json")
     document = json.loads(out)
     assert (code, err) == (0, "")
-    assert [line.split()[0] for line in text.splitlines()[2:6]] == [
-        c["name"] for c in document["cameras"]
-    ]
-    for camera, line in zip(document["cameras"], text.splitlines()[2:6], strict=True):
+    rows = table_in(text)[1]
+    assert text.splitlines()[0] == "All 4 cameras good."
+    assert [line.split()[0] for line in rows] == [c["name"] for c in document["cameras"]]
+    for camera, line in zip(document["cameras"], rows, strict=True):
         assert set(camera) >= {
             *("name", "points", "rms_px", "median_px", "p95_px", "sigma_px", "bias_px"),
             *("coverage", "verdict", "causes"),
@@ -182,7 +183,8 @@ def test_a_camera_that_needs_a_hand_is_exit_1_with_evidence_and_caution(
     cameras = tuple(shaken if c is third else c for c in simulated.cameras)
     calib.save_tracks(replace(simulated, cameras=cameras), tmp_path / "t.h5")
     code, out, err = call("residuals", capture / "rig.h5", tmp_path / "t.h5")
-    assert code == 1 and out.splitlines()[2].startswith("cam03") and "cam03: noise only" in out
+    assert code == 1 and out.splitlines()[0] == "3 of 4 cameras good; cam03 needs action."
+    assert table_in(out)[1][0].startswith("cam03") and "cam03: noise only" in out
     assert "ladder" in err and "strobes" in err
     code, out, err = call("residuals", capture / "rig.h5", tmp_path / "t.h5", "--json")
     assert (code, err) == (1, "") and json.loads(out)["cameras"][0]["verdict"] == "act"
@@ -289,7 +291,7 @@ def test_the_library_does_the_same_in_five_lines(capture: Path, call: Call, tmp_
     tracks, wand = calib.load_tracks(capture / "tracks.h5"), calib.load_wand(capture / "wand.toml")  # noqa: F811
     rig = calib.calibrate(tracks, wand)
     table = calib.residual_table(rig, tracks)
-    assert str(table).splitlines()[2].split()[0] == table.cameras[0].name
+    assert table_in(str(table))[1][0].split()[0] == table.cameras[0].name
     calib.save_rig(rig, tmp_path / "rig.h5")
     solved = calib.load_rig(capture / "rig.h5")
     for mine, theirs in zip(rig.cameras, solved.cameras, strict=True):
@@ -483,7 +485,7 @@ def test_a_single_marker_solves_with_a_distance_and_no_wand(
         assert "--distance" in refused(*arguments, "--distance", wrong)
     code, out, err = call(*arguments, "--distance", f"{given},3")
     assert (
-        code == 0 and "wand lengths: none" in out and "1σ 3 mm" in err and "cam01 and cam02" in err
+        code == 0 and "Wand lengths: none" in out and "1σ 3 mm" in err and "cam01 and cam02" in err
     )
     rig = calib.load_rig(tmp_path / "r.h5")
     assert rig.wand.markers == ("point",) and rig.provenance["wand"] is None

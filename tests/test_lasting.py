@@ -11,9 +11,10 @@ import pytest
 from scipy import stats
 
 from calib.check.causes import Cause
-from calib.check.residuals import lasting_lines, residual_table
+from calib.check.residuals import residual_table
 from calib.core.tracks import Tracks
 from calib.pipeline import solve
+from calib.report.residuals import as_json, lasting_sentences
 from calib.simulate import Scenario, Simulation, simulate
 from calib.simulate.noise import lasting_errors
 from calib.simulate.scenario import INDEPENDENT
@@ -87,24 +88,24 @@ def test_where_nothing_lasts_little_is_left_out_and_nothing_said() -> None:
     solution = solve(sim.tracks, sim.wand)
     assert share_off(solution.fit.problem, solution.fit.stretches) < USUAL_SHARE
     table = residual_table(solution.rig, solution.tracks, solution.rig_fit)
-    assert lasting_lines(table.lasting) == []
+    assert lasting_sentences(table.lasting) == []
 
 
 def test_the_table_says_when_and_in_which_cameras() -> None:
     sim = simulate(Scenario(n_cameras=6, n_frames=700, seed=12, lasting_share=0.15, lasting_px=1.0))
     solution = solve(sim.tracks, sim.wand)
     table = residual_table(solution.rig, solution.tracks, solution.rig_fit)
-    (line,) = lasting_lines(table.lasting)
+    (line,) = lasting_sentences(table.lasting)
     worst = max(table.lasting["cameras"].items(), key=lambda item: item[1]["seconds"])
     assert (
-        line.startswith("errors that last: ")
+        line.startswith("Errors that last: ")
         and line in str(table)
         and f"{worst[0]} {worst[1]['count']} times" in line
     )
     assert not [
         c for r in table.cameras for c in r.causes if isinstance(c, Cause) and "knock" in c.cause
     ]
-    assert table.as_json()["lasting"]["share"] == pytest.approx(table.lasting["share"])
+    assert as_json(table)["lasting"]["share"] == pytest.approx(table.lasting["share"])
 
 
 def test_a_run_of_stretches_without_a_break_is_no_passing_error() -> None:

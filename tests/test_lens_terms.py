@@ -18,6 +18,7 @@ from calib.core.tracks import Tracks
 from calib.errors import InputError
 from calib.files import load_rig, load_tracks, save_rig, save_tracks
 from calib.pipeline import calibrate
+from calib.report.residuals import as_json
 from calib.simulate import Scenario, Simulation, simulate
 from calib.solve.bundle.problem import term_values
 from calib.solve.calibrate import SolveOptions
@@ -106,7 +107,7 @@ def test_terms_come_within_their_sigmas_and_are_named() -> None:
     assert n - 8 * np.sqrt(2 * n) < total < n + 8 * np.sqrt(2 * n)
     table = residual_table(rig, sim.tracks)
     assert all({"tangential"} <= set(row.lens_terms or ()) for row in table.cameras)
-    assert [c["lens_terms"] for c in table.as_json()["cameras"]] == [
+    assert [c["lens_terms"] for c in as_json(table)["cameras"]] == [
         list(r.lens_terms or ()) for r in table.cameras
     ]
 

@@ -11,11 +11,13 @@ import pytest
 from scipy import stats
 from scipy.optimize import least_squares
 
-from calib.check.residuals import lasting_lines, residual_table, wand_lengths
+from calib.check.residuals import residual_table, wand_lengths
 from calib.core.camera import project
 from calib.core.tracks import Tracks
 from calib.errors import InputError, UnsolvableError
 from calib.pipeline import solve
+from calib.report.causes import evidence
+from calib.report.residuals import as_json, as_lines, lasting_sentences
 from calib.simulate.scenario import INDEPENDENT
 from calib.solve.certainty.statistics import camera_stats
 from calib.solve.hold import fit_to_rig
@@ -25,6 +27,7 @@ from tests.captures import (
     capture,
     fixed_only,
     seen_twice,
+    table_in,
     table_of,
     with_camera,
     with_points,
@@ -245,9 +248,9 @@ def test_lengths_by_hand():
 # ---- what is printed
 
 
-def test_json_is_as_the_contract_says_and_holds_the_tables_numbers():
+def test_json_has_its_keys_and_holds_the_tables_numbers():
     table = table_of(capture(n_cameras=4, seed=18, noisy=(("cam03", 4.0),)))
-    document = json.loads(json.dumps(table.as_json(), allow_nan=False))
+    document = json.loads(json.dumps(as_json(table), allow_nan=False))
     keys = {
         "name",
         "points",
@@ -274,31 +277,42 @@ def test_json_is_as_the_contract_says_and_holds_the_tables_numbers():
             row.stats.rms_px,
         )
         assert found["bias_px"] == list(row.stats.bias_px) and found["verdict"] == row.verdict
-        assert found["causes"] == [{"cause": c.cause, "evidence": c.evidence} for c in row.causes]
+        assert found["causes"] == [{"cause": c.cause, "evidence": evidence(c)} for c in row.causes]
     assert (
         document["wand"]["length_rms_mm"] == table.wand.length_rms_mm
         and document["frames"] == table.n_frames
     )
 
 
-def test_text_has_one_line_a_camera_under_headings_with_units():
+def test_text_has_the_verdict_first_then_what_to_do_then_one_line_a_camera_under_headings():
     table = table_of(capture(n_cameras=4, seed=18, noisy=(("cam03", 4.0),)))
     lines = str(table).splitlines()
-    n_causes, n_lasting = (
-        sum(len(r.causes) for r in table.cameras),
-        len(lasting_lines(table.lasting)),
-    )
-    assert n_causes >= 1 and len(lines) == 2 + 4 + n_causes + n_lasting + 4
-    assert [line.split()[0] for line in lines[2:6]] == [r.name for r in table.cameras]
-    for heading, unit in zip(("RMS", "95 %", "sigma", "bias x", "bias y"), ["px"] * 5, strict=True):
-        end = lines[0].index(heading) + len(heading)
-        assert lines[1][end - 2 : end] == unit
-        assert all(line[end - 1].isdigit() and line[end] == " " for line in lines[2:6])
-    assert lines[6].startswith("cam03: noise only: sigma ") and lines[2].endswith("  act")
-    assert (
-        lines[-4].startswith(f"wand lengths ({table.wand.n_lengths}): mean error ")
-        and "sqrt(mean(dx² + dy²))" in lines[-3]
-    )
+    (first, units), rows = table_in(str(table))
+    assert lines[0] == "3 of 4 cameras good; cam03 needs action."
+    n_causes = sum(len(r.causes) for r in table.cameras)
+    assert lines[1].startswith("cam03: noise only: its noise is ") and lines[1 + n_causes] == ""
+    assert lines.index(first) == 2 + n_causes
+    assert [line.split()[0] for line in rows] == [r.name for r in table.cameras]
+    for heading, unit in zip(("RMS", "95 %", "noise", "bias x", "bias y"), ["px"] * 5, strict=True):
+        end = first.index(heading) + len(heading)
+        assert units[end - 2 : end] == unit
+        assert all(line[end - 1].isdigit() and line[end] == " " for line in rows)
+    assert rows[0].startswith("cam03") and rows[0].endswith("  act")
+    below = lines[lines.index(rows[-1]) + 2 + len(lasting_sentences(table.lasting)) :]
+    assert below[0].startswith(f"Wand lengths ({table.wand.n_lengths}): mean error ")
+    assert "sqrt(mean(dx² + dy²))" in below[1]
+    # Statistics are for --json.
+    assert "ninths" not in str(table) and "(p " not in str(table)
+
+
+def test_text_fits_the_lines_that_there_are():
+    table = table_of(capture(n_cameras=4, seed=18, noisy=(("cam03", 4.0),)))
+    narrow = as_lines(table, 60)
+    assert max(map(len, narrow)) <= 60
+    n_blocks = sum(line.startswith("camera  ") for line in narrow)
+    assert n_blocks > 1 and sum(line.startswith("cam03  ") for line in narrow) == n_blocks
+    cells = {c for line in as_lines(table) for c in line.split()}
+    assert {c for line in narrow for c in line.split()} == cells
 
 
 # ---- what is refused

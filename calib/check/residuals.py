@@ -4,7 +4,6 @@ need a hand.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -12,6 +11,7 @@ import numpy as np
 from scipy import special
 
 from calib.check.causes import Cause, find_causes
+from calib.check.verdicts import Verdict
 from calib.core.geometry import Array
 from calib.core.rig import CameraStats, Rig
 from calib.core.threads import one_blas_thread
@@ -22,21 +22,15 @@ from calib.solve.bundle.problem import TERMS, term_values
 from calib.solve.certainty.statistics import rig_stats
 from calib.solve.clock.common_time import at_common_time
 from calib.solve.hold import RigFit, fit_to_rig
-from calib.solve.lasting.find import USUAL_SHARE, in_words
+from calib.solve.lasting.find import in_words
 
-LETTERS = {
-    "aspect": "a",
-    "tangential": "p",
-    "k3": "k",
-    "rational": "r",
-}  # of the groups beyond the usual lens
-MOST_NAMED = 5  # cameras in a line of words
+SMALL_TERMS = ("aspect", "tangential", "k3", "rational")  # groups beyond the usual lens
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CameraRow:
-    """One camera's line of the table: its statistics, ``verdict`` "ok" or "act", and the causes for
-    "act".
+    """One camera's line of the table: its statistics, and the causes for its verdict, none where it
+    is good.
 
     The sigmas (3,) are how sure the rig's own solve is of its position and rotation, nan where that
     is not known. ``lens_terms`` are those that its lens has beside focal length, centre, k1 and k2,
@@ -51,8 +45,8 @@ class CameraRow:
     lens_terms: tuple[str, ...] | None = None
 
     @property
-    def verdict(self) -> str:
-        return "act" if self.causes else "ok"
+    def verdict(self) -> Verdict:
+        return Verdict.ACT if self.causes else Verdict.OK
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -75,92 +69,16 @@ class ResidualTable:
     cameras: tuple[CameraRow, ...]
     wand: WandLengths
     n_frames: int
-    lasting: dict[str, Any] = field(default_factory=dict)  # see ``calib.solve.lasting.in_words``
+    lasting: dict[str, Any] = field(default_factory=dict)  # see ``solve.lasting.find.in_words``
 
-    def as_json(self) -> dict[str, Any]:
-        """Return the table as ``calib residuals --json`` prints it; numbers that do not exist are
-        None.
-        """
-        cameras = []
-        for row in self.cameras:
-            s = row.stats
-            numbers = {
-                k: _or_none(getattr(s, k)) for k in ("rms_px", "median_px", "p95_px", "sigma_px")
-            }
-            cameras.append(
-                {"name": row.name, "points": s.points, "left_out": s.n_left_out, **numbers}
-                | {
-                    k: [_or_none(v) for v in getattr(row, k)]
-                    for k in ("sigma_position_mm", "sigma_rotation_deg")
-                }
-                | {
-                    "bias_px": [_or_none(b) for b in s.bias_px],
-                    "coverage": s.coverage,
-                    "verdict": row.verdict,
-                }
-                | {"lens_terms": None if row.lens_terms is None else list(row.lens_terms)}
-                | {"causes": [{"cause": c.cause, "evidence": c.evidence} for c in row.causes]}
-            )
-        names = ("length_mean_mm", "length_sd_mm", "length_p95_mm", "length_rms_mm")
-        wand = {"n_lengths": self.wand.n_lengths} | {
-            k: _or_none(getattr(self.wand, k)) for k in names
-        }
-        return {"cameras": cameras, "wand": wand, "frames": self.n_frames, "lasting": self.lasting}
+    @property
+    def needs_a_hand(self) -> bool:
+        return any(row.verdict == Verdict.ACT for row in self.cameras)
 
     def __str__(self) -> str:
-        """Lay the table out, two lines of headings (the second: units), with 1σ as the root of the
-        sum over axes.
-        """
-        width = max(6, *(len(row.name) for row in self.cameras))
-        names = ("RMS", "95 %", "sigma", "bias x", "bias y", "place", "turn")
-        units = (*["px"] * 5, "1σ mm", "1σ deg")
-        wide = [max(5, len(n), len(u)) for n, u in zip(names, units, strict=True)]
-        digits = (*[3] * 6, 4)
+        from calib.report.residuals import as_lines  # noqa: PLC0415 - the rooms' one way up
 
-        def line(first: str, points: str, out: str, cells: Iterable[str], last: str) -> str:
-            middle = "  ".join(f"{cell:>{w}}" for cell, w in zip(cells, wide, strict=True))
-            return f"{first:<{width}}  {points:>6}  {out:>4}  {middle}  {last}".rstrip()
-
-        lines = [
-            line("camera", "points", "left", names, "sensor  lens   verdict"),
-            line("", "", "out", units, ""),
-        ]
-        for row in self.cameras:
-            s = row.stats
-            pose = (
-                float(np.linalg.norm(v)) for v in (row.sigma_position_mm, row.sigma_rotation_deg)
-            )
-            values = (s.rms_px, s.p95_px, s.sigma_px, *s.bias_px, *pose)
-            cells = (_rounded(v, d) for v, d in zip(values, digits, strict=True))
-            last = f"{s.coverage:>6.0%}  {_letters(row.lens_terms):<5}  {row.verdict}"
-            lines.append(line(row.name, str(s.points), str(s.n_left_out), cells, last))
-        lines += [
-            f"{row.name}: {c.cause}: {c.evidence}" for row in self.cameras for c in row.causes
-        ]
-        lines += lasting_lines(self.lasting)
-        w = self.wand
-        lines.append(
-            f"wand lengths ({w.n_lengths}): mean error {w.length_mean_mm:+.3f} mm, SD "
-            f"{w.length_sd_mm:.3f} mm, "
-            f"95 % within {w.length_p95_mm:.3f} mm"
-            if w.n_lengths
-            else "wand lengths: none, no frame shows two markers in two cameras each"
-        )
-        lines.append(
-            "RMS is sqrt(mean(dx² + dy²)); sigma is the robust noise of one coordinate, "
-            "corrected for what fitting the "
-            "wands takes up; sensor is the share covered."
-        )
-        lines.append(
-            "Place and turn: how sure the solve was of position and rotation, root of "
-            "the sum of squares over x, y, z."
-        )
-        lines.append(
-            "Lens: a, pixels not quite square; p, decentring; k, k3; r, a denominator; "
-            "plain, none of these; -, it was"
-            " held."
-        )
-        return "\n".join(lines)
+        return "\n".join(as_lines(self))
 
 
 @one_blas_thread
@@ -262,7 +180,7 @@ def lens_terms_of(rig: Rig, name: str) -> tuple[str, ...] | None:
     if known is None or f"{name}/focal" not in known.labels:
         return None
     found = []
-    for group in LETTERS:
+    for group in SMALL_TERMS:
         labels = [f"{name}/{term}" for term in TERMS[group]]
         if not set(labels) <= set(known.labels):
             continue
@@ -274,39 +192,3 @@ def lens_terms_of(rig: Rig, name: str) -> tuple[str, ...] | None:
         ) @ value > special.chdtri(len(at), 1e-3):
             found.append(group)
     return tuple(found)
-
-
-def _letters(terms: tuple[str, ...] | None) -> str:
-    return "-" if terms is None else "".join(LETTERS[term] for term in terms) or "plain"
-
-
-def lasting_lines(lasting: dict[str, Any]) -> list[str]:
-    """Return a line of words about errors that last (``calib.solve.lasting.in_words``); none where
-    there are few.
-    """
-    if lasting.get("share", 0.0) <= USUAL_SHARE:
-        return []
-    of = sorted(lasting["cameras"].items(), key=lambda item: -item[1]["seconds"])
-    words = [
-        f"{name} {c['count']} times, {c['seconds']:.1f} s in all, at most "
-        f"{c['largest_px']:.2f} px (frames"
-        f" {c['largest_frames'][0]} to {c['largest_frames'][1]})"
-        for name, c in of[:MOST_NAMED]
-    ]
-    rest = [f"{len(of) - MOST_NAMED} more cameras less"] if len(of) > MOST_NAMED else []
-    return [
-        f"errors that last: for a while all points of a camera lie off together "
-        f"({lasting['share']:.0%} of all, left"
-        f" out): {'; '.join([*words, *rest])}: look for hidden markers, warm air and "
-        f"mounts that tremble"
-    ]
-
-
-def _rounded(value: float, digits: int) -> str:
-    return (
-        f"{round(value, digits) + 0.0:.{digits}f}" if np.isfinite(value) else "-"
-    )  # adding 0 turns -0.000 into 0.000
-
-
-def _or_none(value: float) -> float | None:
-    return float(value) if np.isfinite(value) else None

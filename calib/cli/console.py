@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import json
 import math
+import os
+import shutil
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from itertools import groupby
 from typing import TYPE_CHECKING, Any
@@ -25,7 +27,6 @@ from rich.text import Text
 if TYPE_CHECKING:
     from calib.check.inspection import Inspection
     from calib.check.recheck.outcome import Recheck
-    from calib.check.residuals import ResidualTable
     from calib.intake.centroids.focus import Focus
     from calib.intake.centroids.stream import Extraction
     from calib.naming.identify import Identification
@@ -92,15 +93,20 @@ def print_inspection(found: Inspection) -> None:
     _console().print(*lines, sep="\n", soft_wrap=True)
 
 
-def print_residuals(found: ResidualTable) -> None:
-    """Print the residual table, the lines of cameras that need a hand in bold."""
-    is_bold = [False, False, *(row.verdict == "act" for row in found.cameras)]
-    lines = str(found).splitlines()
-    is_bold += [False] * (len(lines) - len(is_bold))
-    styled = (
-        Text(line, style="bold" if bold else "") for line, bold in zip(lines, is_bold, strict=True)
-    )
-    _console().print(*styled, sep="\n", soft_wrap=True)
+def width() -> int | None:
+    """Return what a line holds: ``COLUMNS`` characters, else the terminal's; None in a pipe."""
+    stated = os.environ.get("COLUMNS", "")
+    if stated.isdecimal():
+        return int(stated)
+    return shutil.get_terminal_size().columns if sys.stdout.isatty() else None
+
+
+def print_report(lines: Iterable[str]) -> None:
+    """Print lines as they are, those that stand out in bold."""
+    from calib.report.tables import Strong  # noqa: PLC0415 - report loads SciPy
+
+    texts = (Text(line, style="bold" if isinstance(line, Strong) else "") for line in lines)
+    _console().print(*texts, sep="\n", soft_wrap=True)
 
 
 def print_extraction(found: Extraction) -> None:

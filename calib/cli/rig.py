@@ -110,6 +110,7 @@ def solve(
     from calib import files
     from calib.cli import console
     from calib.pipeline import solve as solve_rig
+    from calib.report import residuals as report
 
     capture, stated = (
         (calib.load_tracks(tracks), None) if wand is None else load_capture(tracks, wand)
@@ -162,7 +163,12 @@ def solve(
     identified = {} if named is None else {"identify": named.as_json()}
     if as_json:
         console.print_json(
-            {"rig": str(output), **table.as_json(), "left_out": left_out, "findings": findings}
+            {
+                "rig": str(output),
+                **report.as_json(table),
+                "left_out": left_out,
+                "findings": findings,
+            }
             | identified
         )
     else:
@@ -207,16 +213,17 @@ def residuals(rig: RigFile, tracks: TracksFile, as_json: AsJson = False) -> None
     """
     import calib
     from calib.cli import console
+    from calib.report import residuals as report
 
     solved, capture = calib.load_rig(rig), calib.load_tracks(tracks)
     with inside(tracks):
         capture = calib.named_tracks(solved, capture.subset(_kept(solved, capture.names)))
         table = calib.residual_table(solved, capture)
     if as_json:
-        console.print_json(table.as_json())
+        console.print_json(report.as_json(table))
     else:
         _print_table(table)
-    raise typer.Exit(1 if _needs_a_hand(table) else 0)
+    raise typer.Exit(1 if table.needs_a_hand else 0)
 
 
 def export(
@@ -258,13 +265,10 @@ def _kept(rig: Rig, names: tuple[str, ...]) -> list[str]:
     return [name for name in names if name in rig.names or name not in left_out]
 
 
-def _needs_a_hand(table: ResidualTable) -> bool:
-    return any(row.verdict == "act" for row in table.cameras)
-
-
 def _print_table(table: ResidualTable) -> None:
     from calib.cli import console
+    from calib.report.residuals import as_lines
 
-    console.print_residuals(table)
-    if _needs_a_hand(table):
+    console.print_report(as_lines(table, console.width()))
+    if table.needs_a_hand:
         console.caution()

@@ -19,6 +19,7 @@ from calib.check.residuals import ResidualTable, residual_table
 from calib.core.rig import Rig
 from calib.errors import CalibError
 from calib.pipeline import calibrate
+from calib.report.causes import evidence
 from calib.simulate import Knock, Scenario, simulate
 from calib.solve.hold import fit_to_rig
 from scripts.benchmarks.accuracy import LAYOUTS, WANDS, over_rigs
@@ -187,7 +188,7 @@ def clean_causes(
         if not r.causes or r.causes[0].cause not in {"too few points", "one-sided points"}
     ]
     return len(judged), [
-        r.causes[0].cause + ": " + r.causes[0].evidence for r in judged if r.causes
+        f"{r.causes[0].cause}: {evidence(r.causes[0])}" for r in judged if r.causes
     ]
 
 

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from calib.check.causes.models import MIN_SHARE, Choice, Explanation, System, corner_px
 from calib.check.causes.record import Record
+from calib.check.verdicts import Fault
 from calib.core.geometry import Array
 
 Bools = NDArray[np.bool_]
@@ -124,17 +125,17 @@ def _figures(system: System, r: Record, best: Choice) -> dict[str, float]:
     """Return the numbers that the evidence for an explanation quotes."""
     out = dict(best[0].figures)
     cause, values = best[0].cause, best[2]
-    if cause == "moved":
+    if cause == Fault.MOVED:
         out |= {
             "turn_deg": float(np.degrees(np.linalg.norm(values[:3]))),
             "shift_mm": float(np.linalg.norm(values[3:6])),
         }
     ms = 1000.0 / r.frame_rate_hz
-    if cause == "timing":
+    if cause == Fault.TIMING:
         out |= {"frames": float(values[-1]), "ms": float(values[-1]) * ms}
-    if cause == "rows":
+    if cause == Fault.ROWS:
         out |= {"rows_ms": float(values[-1]) * ms}
-    if cause == "lens":
+    if cause == Fault.LENS:
         shift, at = system.predicted(best)[r.is_used], r.uv_px[r.is_used]
         outward = at - (np.array([r.width, r.height]) - 1.0) / 2.0
         radius = np.linalg.norm(outward, axis=1)

@@ -10,10 +10,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.check.causes import evidence
+from calib.check.causes import figures
 from calib.check.causes.examine import Examination, examine
-from calib.check.causes.levels import is_noisy, is_straying
+from calib.check.causes.figures import Figures
+from calib.check.causes.levels import is_straying, noise_against
 from calib.check.causes.record import of_cameras
+from calib.check.verdicts import Fault
+from calib.core.geometry import Array
 from calib.core.rig import CameraStats
 from calib.core.tracks import Tracks
 from calib.solve.hold import RigFit
@@ -29,7 +32,7 @@ MAX_CORNER = 2.3
 # Of the squares: what takes more is the cause, and what it leaves is the rest of a large fault, not
 # another one.
 HALF, CLEAR = 0.5, 0.9
-GEOMETRY = {"moved", "lens"}
+GEOMETRY = {Fault.MOVED, Fault.LENS}
 # Cameras taken out of the wand poses before the others are believed. Where more are at fault it is
 # no single camera's doing (a rig or a wand that is not this one), and each takes one more pass over
 # all points.
@@ -40,8 +43,8 @@ MOST_OUT = 12
 class Cause:
     """What may be wrong, and the figures that say so."""
 
-    cause: str
-    evidence: str
+    cause: Fault
+    figures: Figures
 
 
 def find_causes(
@@ -53,7 +56,7 @@ def find_causes(
     ``solved`` holds the residuals that the rig's own solve left, None where they are not known.
     """
     found = _examine_all(fit, tracks)
-    radius = [_radius(c.radius_px, c.marker) for c in tracks.cameras]
+    radius = np.array([_radius(c.radius_px, c.marker) for c in tracks.cameras])
     sigma = np.array(
         [
             (e or s).sigma_px if s.points >= MIN_POINTS else np.nan
@@ -63,54 +66,63 @@ def find_causes(
     stray = np.array([e.share_stray if e else np.nan for e in found])
     out: list[tuple[Cause, ...]] = []
     for c, (s, before, e) in enumerate(zip(stats, solved, found, strict=True)):
-        causes: list[Cause] = []
         if s.points < MIN_POINTS:
-            text = (
-                f"{s.points} points, {MIN_POINTS} are needed: wave in front of it, or "
-                f"see what hides its view"
-            )
-            out.append((Cause("too few points", text),))
+            out.append((Cause(Fault.TOO_FEW, {"points": s.points, "needed": MIN_POINTS}),))
             continue
-        explained = e.explanation.share if e and e.explanation else 0.0
-        if e is not None and e.explanation is not None:
-            causes.append(Cause(evidence.NAMES[e.explanation.cause], evidence.of_explanation(e)))
-        if (
-            e is not None
-            and explained < CLEAR
-            and is_straying(e.share_stray, e.n_judged, others := np.delete(stray, c))
-        ):
-            causes.append(Cause("stray points", evidence.of_stray(e, others)))
-        grown = (
-            s.sigma_px / before.sigma_px
-            if before is not None and before.points >= MIN_POINTS
-            else None
-        )
-        reason = is_noisy(sigma[c], np.delete(sigma, c), grown)
-        if reason is None and np.isfinite(sigma[c]) and sigma[c] > MAX_SIGMA_PX:
-            reason = f"{MAX_SIGMA_PX:g} px is the limit"
-        if reason is not None and explained < HALF:
-            name = "noise only" if not causes else "also noisy"
-            causes.append(Cause(name, evidence.of_noise(sigma[c], reason, e, radius, c)))
+        causes = _structured(e, np.delete(stray, c))
+        if (noise := _noise(sigma, c, s, before, e)) is not None:
+            name = Fault.ALSO_NOISY if causes else Fault.NOISE
+            causes.append(Cause(name, noise | figures.of_noise(e, radius, c)))
         bare = _coverage(s, e)
         # Few points in a corner follow any pose or lens.
-        is_geometry = (
-            e is not None and e.explanation is not None and e.explanation.cause in GEOMETRY
-        )
-        if bare is not None and (not causes or s.coverage < MIN_COVERAGE or is_geometry):
+        if bare is not None and (not causes or s.coverage < MIN_COVERAGE or _is_geometry(e)):
             causes.insert(0, bare)
         out.append(tuple(causes))
     return out
 
 
+def _structured(e: Examination | None, others_stray: Array) -> list[Cause]:
+    """Return the explanation that the residuals follow and what strays, as far as there is such."""
+    causes = []
+    if e is not None and e.explanation is not None:
+        causes.append(Cause(e.explanation.cause, figures.of_explanation(e)))
+    if (
+        e is not None
+        and _explained(e) < CLEAR
+        and is_straying(e.share_stray, e.n_judged, others_stray)
+    ):
+        causes.append(Cause(Fault.STRAY, figures.of_stray(e, others_stray)))
+    return causes
+
+
+def _noise(
+    sigma: Array, c: int, s: CameraStats, before: CameraStats | None, e: Examination | None
+) -> Figures | None:
+    """Return camera c's noise and what it is large against, None where it is not."""
+    if not np.isfinite(sigma[c]) or _explained(e) >= HALF:
+        return None
+    is_known = before is not None and before.points >= MIN_POINTS
+    grown = s.sigma_px / before.sigma_px if before is not None and is_known else None
+    large = noise_against(sigma[c], np.delete(sigma, c), grown)
+    if large is None and sigma[c] > MAX_SIGMA_PX:
+        large = {"limit_px": MAX_SIGMA_PX}
+    return None if large is None else {"sigma_px": float(sigma[c])} | large
+
+
+def _explained(e: Examination | None) -> float:
+    return e.explanation.share if e and e.explanation else 0.0
+
+
+def _is_geometry(e: Examination | None) -> bool:
+    return e is not None and e.explanation is not None and e.explanation.cause in GEOMETRY
+
+
 def _coverage(s: CameraStats, e: Examination | None) -> Cause | None:
+    share = {"coverage": s.coverage}
     if s.coverage < MIN_COVERAGE:
-        text = (
-            f"points cover {s.coverage:.0%} of the sensor, {MIN_COVERAGE:.0%} are "
-            f"needed: {evidence.CARRY}"
-        )
-        return Cause("one-sided points", text)
+        return Cause(Fault.ONE_SIDED, share | {"needed": MIN_COVERAGE})
     if e is not None and e.corner_px > MAX_CORNER * e.sigma_px:
-        return Cause("one-sided points", evidence.of_coverage(e, s.coverage))
+        return Cause(Fault.ONE_SIDED, share | figures.of_coverage(e))
     return None
 
 

@@ -33,19 +33,8 @@ def leave_out_kernel(
     last = rows.shape[3] - 1
     for p in range(len(rows)):
         f = frame[p]
-        block[0] = H[f]
-        for i in range(d):
-            pull[i] = g[f, i]
-        for m in range(rows.shape[1]):
-            w = weight[p, m] * weight[p, m]
-            if w > 0.0:
-                for k in range(2):
-                    J = rows[p, m, k]
-                    for i in range(d):
-                        value = w * J[i]
-                        pull[i] += value * J[last]  # the last column is minus the residual
-                        for j in range(d):
-                            block[0, i, j] -= value * J[j]
+        block[0], pull[:] = H[f], g[f]
+        _take_out(rows[p], weight[p], block[0], pull)
         inverse_factor_kernel(block, factor)
         L = factor[0]
         for m in range(rows.shape[1]):
@@ -70,6 +59,22 @@ def leave_out_kernel(
 
 
 @compiled
+def _take_out(rows: Array, weight: Array, block: Array, pull: Array) -> None:
+    """Take a view's points out of its frame's information ``block (d, d)`` and ``pull (d,)``."""
+    d, last = len(pull), rows.shape[2] - 1
+    for m in range(len(rows)):
+        w = weight[m] * weight[m]
+        if w > 0.0:
+            for k in range(2):
+                J = rows[m, k]
+                for i in range(d):
+                    value = w * J[i]
+                    pull[i] += value * J[last]  # the last column is minus the residual
+                    for j in range(d):
+                        block[i, j] -= value * J[j]
+
+
+@compiled
 def whiten_kernel(sway: Array, is_used: Any, effects: Array, sigma_px: float, out: Array) -> None:
     """Write effects (P, 2 M, K) in px, in units of independent noise, into out; 0 at points that
     are not used (P, M).
@@ -83,10 +88,8 @@ def whiten_kernel(sway: Array, is_used: Any, effects: Array, sigma_px: float, ou
     L, x = np.empty((d, d)), np.empty((d, n_columns))
     for p in range(n):
         out[p] = 0.0
-        L[:] = 0.0
+        L[:] = np.eye(d)
         x[:] = 0.0
-        for i in range(d):
-            L[i, i] = 1.0
         for r in range(n_rows):
             if is_used[p, r // 2]:
                 for k in range(n_columns):
@@ -97,25 +100,32 @@ def whiten_kernel(sway: Array, is_used: Any, effects: Array, sigma_px: float, ou
                         L[i, j] += B * sway[p, r, j]
                     for k in range(n_columns):
                         x[i, k] += B * out[p, r, k]
-        for i in range(d):  # L, and L⁻¹ Bᵀ times the effects
-            for j in range(i):
-                for k in range(j):
-                    L[i, j] -= L[i, k] * L[j, k]
-                L[i, j] /= L[j, j]
-                L[i, i] -= L[i, j] * L[i, j]
-                for k in range(n_columns):
-                    x[i, k] -= L[i, j] * x[j, k]
-            L[i, i] = np.sqrt(L[i, i])
-            for k in range(n_columns):
-                x[i, k] /= L[i, i]
-        for i in range(d - 1, -1, -1):  # (I + Lᵀ)⁻¹ of that
-            for k in range(n_columns):
-                x[i, k] /= 1.0 + L[i, i]
-            for j in range(i):
-                for k in range(n_columns):
-                    x[j, k] -= L[i, j] * x[i, k]
+        _solve(L, x)
         for r in range(n_rows):
             if is_used[p, r // 2]:
                 for i in range(d):
                     for k in range(n_columns):
                         out[p, r, k] -= sway[p, r, i] * x[i, k]
+
+
+@compiled
+def _solve(L: Array, x: Array) -> None:
+    """Turn I + Bᵀ B (its lower half) into L, and x into ``(I + Lᵀ)⁻¹ L⁻¹ x``."""
+    d, n_columns = x.shape
+    for i in range(d):  # L, and L⁻¹ x
+        for j in range(i):
+            for k in range(j):
+                L[i, j] -= L[i, k] * L[j, k]
+            L[i, j] /= L[j, j]
+            L[i, i] -= L[i, j] * L[i, j]
+            for k in range(n_columns):
+                x[i, k] -= L[i, j] * x[j, k]
+        L[i, i] = np.sqrt(L[i, i])
+        for k in range(n_columns):
+            x[i, k] /= L[i, i]
+    for i in range(d - 1, -1, -1):  # (I + Lᵀ)⁻¹ of that
+        for k in range(n_columns):
+            x[i, k] /= 1.0 + L[i, i]
+        for j in range(i):
+            for k in range(n_columns):
+                x[j, k] -= L[i, j] * x[i, k]

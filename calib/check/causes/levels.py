@@ -21,8 +21,11 @@ USUAL_STRAY = (
 TIMES_OTHERS = 2.0
 
 
-def is_noisy(sigma_px: float, others_px: Array, grown: float | None) -> str | None:
-    """Return what the noise is large against, None where it is not.
+def noise_against(
+    sigma_px: float, others_px: Array, grown: float | None
+) -> dict[str, float] | None:
+    """Return what the noise is large against: ``grown``, else how many ``times`` the
+    ``others_px`` it is and the ``p_value`` of that; None where it is not.
 
     ``grown`` is its ratio to the noise when the rig was solved, None where that is not known.
     Against the others by a t-test of a new value on log noise, its variance joined with what is
@@ -32,7 +35,7 @@ def is_noisy(sigma_px: float, others_px: Array, grown: float | None) -> str | No
     if not np.isfinite(sigma_px):
         return None
     if grown is not None and grown > MIN_FACTOR:
-        return f"{grown:.1f} times that of when the rig was solved"
+        return {"grown": grown}
     log = np.log(others_px[np.isfinite(others_px) & (others_px > 0)])
     if not len(log) or sigma_px <= MIN_FACTOR * np.exp(log.mean()):
         return None
@@ -41,12 +44,10 @@ def is_noisy(sigma_px: float, others_px: Array, grown: float | None) -> str | No
     variance = (USUAL_N * USUAL_SPREAD**2 + ((log - log.mean()) ** 2).sum()) / freedom
     t = (np.log(sigma_px) - log.mean()) / np.sqrt(variance * (1.0 + 1.0 / n))
     p = float(special.stdtr(freedom, -t))
-    middle = np.exp(log.mean())
-    return (
-        f"{sigma_px / middle:.1f} times the {middle:.3f} px of the others (p {p:.0e})"
-        if p < ALPHA
-        else None
-    )
+    middle = float(np.exp(log.mean()))
+    if p >= ALPHA:
+        return None
+    return {"times": sigma_px / middle, "others_px": middle, "p_value": p}
 
 
 def is_straying(share: float, n: int, others: Array) -> bool:

@@ -14,8 +14,9 @@ import numpy as np
 from scipy import special
 
 from calib.check.causes.change import changes
-from calib.check.causes.record import Record
+from calib.check.causes.record import LENS_TERMS, Record
 from calib.check.causes.spectrum import periodogram
+from calib.check.verdicts import Fault
 from calib.core.geometry import Array
 
 # Below a seventh of the squares the camera's RMS is less than 8 % above what it would be, and a
@@ -24,7 +25,7 @@ MIN_SHARE = 0.15
 # What a richer model must take beyond a plainer one that it holds, in shares of its own; rows are
 # told from a late exposure by the spread of rows alone, which a wave in the middle of the sensor
 # keeps small; a knock looks like a move where most points came after it.
-MIN_GAIN = {"rows": 0.005, "knock": 0.05}
+MIN_GAIN = {Fault.ROWS: 0.005, Fault.KNOCK: 0.05}
 # Of false alarms by each camera's structured tests together; the share above makes them rarer
 # still.
 ALPHA = 1e-3
@@ -40,14 +41,23 @@ SLOWEST_HZ, SLOWEST_CYCLES = (
 )  # slower shaking is not told from the wand's own way through the image
 
 
+# Columns of every system: what the camera's pose and its own lens terms do, then the others.
+POSE = list(range(6))
+LENS = [len(POSE) + k for k in range(len(LENS_TERMS))]
+BASE = POSE + LENS
+CENTRE = [LENS[LENS_TERMS.index(term)] for term in ("cx", "cy")]
+PLACE = 1  # parameter: the frame of a change, or the frequency of a peak, is found as well
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Explanation:
-    """A model of the residuals: share of the squares it takes, p-value, Schwarz's criterion, and
-    figures of its own.
+    """A model of the residuals: share of the squares it takes, how much of it a plainer model does
+    not (``gain``), p-value, Schwarz's criterion, and figures of its own.
     """
 
-    cause: str
+    cause: Fault
     share: float
+    gain: float
     p_value: float
     bic: float
     figures: dict[str, float] = field(default_factory=dict)
@@ -81,10 +91,8 @@ class System:
         self.gram, self.scale = _gram(flat)
         self.total = float(1.0 / self.scale[-1] ** 2)
         self.n = 2 * int(record.is_used.sum())
-        k = pattern.shape[2]
-        self.pose, self.own_lens = list(range(6)), list(range(6, 11))
-        self.pattern, self.time, self.row = list(range(11, 11 + k)), [11 + k], [12 + k]
-        self.base = self.pose + self.own_lens
+        end = len(BASE) + pattern.shape[2]
+        self.pattern, self.time, self.row = list(range(len(BASE), end)), [end], [end + 1]
 
     def solve(self, columns: list[int]) -> tuple[float, Array]:
         """Return the share of the squares that the columns take, and their values."""
@@ -102,12 +110,12 @@ class System:
 
     def explanation(
         self,
-        cause: str,
+        cause: Fault,
         share: float,
         base: float,
         p: int,
         extra: int,
-        tries: float,
+        tries: float = 1.0,
         **figures: float,
     ) -> Explanation:
         """Return the explanation with p parameters, of which ``extra`` took the share up from
@@ -118,7 +126,7 @@ class System:
         F = (share - base) / extra / (1.0 - share) * freedom
         p_value = min(1.0, tries * float(special.fdtrc(extra, freedom, max(F, 0.0))))
         bic = n * np.log1p(-share) + p * np.log(n) + 2.0 * np.log(tries)
-        return Explanation(cause, share, p_value, float(bic), figures)
+        return Explanation(cause, share, share - base, p_value, float(bic), figures)
 
     def best(self) -> Choice | None:
         """Return the explanation that Schwarz's criterion chooses, None where none takes a share
@@ -126,56 +134,44 @@ class System:
         """
         if self.n < 60:
             return None
-        base, start = self.solve(self.base)
+        base, start = self.solve(BASE)
         searched = [c for c in (self._knock(base), self._vibration(base, start)) if c is not None]
         if not searched and self.most() < self.least_share:
             return None
-        poses, values = self.solve(self.pose)
-        found: list[Choice] = [
-            (self.explanation("moved", poses, 0.0, 6, 6, 1.0), self.effects[..., self.pose], values)
-        ]
-        for columns in (self.base, self.pose + self.pattern):
-            share, values = self.solve(columns)
-            p = len(columns)
-            found.append(
-                (
-                    self.explanation("lens", share, poses, p, p - 6, 1.0),
-                    self.effects[..., columns],
-                    values,
-                )
-            )
-        for cause, extra in (("timing", self.time), ("rows", self.time + self.row)):
-            share, values = self.solve(self.base + extra)
-            # Rows must be surer than a late exposure, which is the commoner fault and a special
-            # case.
-            plainer, n_extra = (base, 1) if cause == "timing" else (max(base, found[3][0].share), 1)
-            e = self.explanation(cause, share, plainer, 11 + len(extra), n_extra, 1.0)
-            # A shutter that runs from or to the common moment has twice as much over its rows as in
-            # their middle.
-            if cause == "rows" and abs(values[-1]) < abs(values[-2]):
-                continue
-            found.append((e, self.effects[..., self.base + extra], values))
-        found += searched
-        lower = {"moved": 0.0, "lens": poses, "rows": max(found[3][0].share, base)}
-        # A richer model must take a tenth more: of a large fault the plain one leaves some, as
-        # effects are not linear. A turned ring is nearly a shift along the axis: there it is enough
-        # to take half of what the pose leaves.
-        worthy = [
-            c
-            for c in found
-            if c[0].p_value < ALPHA / 7
-            and (
-                (gain := c[0].share - lower.get(c[0].cause, base))
-                >= MIN_GAIN.get(c[0].cause, 0.1) * c[0].share
-                or (c[0].cause == "lens" and gain >= 0.5 * (1.0 - poses))
-            )
-        ]
+        found = [*self._steady(base), *searched]
+        worthy = [c for c in found if c[0].p_value < ALPHA / 7 and _is_worthy(c[0])]
         if not worthy:
             return None
         choice = min(worthy, key=lambda c: c[0].bic)
         e = choice[0]
         adjusted = 1.0 - (1.0 - e.share) * self.n / max(self.n - choice[1].shape[2], 1)
         return choice if e.bic < 0 and adjusted >= self.least_share else None
+
+    def _steady(self, base: float) -> list[Choice]:
+        """Return what holds throughout the capture: another pose, a lens, exposure at another time,
+        row by row; ``base`` is what pose and lens terms take.
+        """
+
+        def choice(
+            cause: Fault, columns: list[int], plainer: float, extra: int
+        ) -> tuple[Explanation, Array, Array]:
+            share, values = self.solve(columns)
+            e = self.explanation(cause, share, plainer, len(columns), extra)
+            return e, self.effects[..., columns], values
+
+        moved = choice(Fault.MOVED, POSE, 0.0, len(POSE))
+        late = choice(Fault.TIMING, BASE + self.time, base, len(self.time))
+        # Rows must be surer than a late exposure, which is the commoner fault and a special case.
+        plainer = max(base, late[0].share)
+        rows = choice(Fault.ROWS, BASE + self.time + self.row, plainer, len(self.row))
+        lenses = [
+            choice(Fault.LENS, POSE + of_lens, moved[0].share, len(of_lens))
+            for of_lens in (LENS, self.pattern)
+        ]
+        # A shutter that runs from or to the common moment has twice as much over its rows as in
+        # their middle.
+        of_time, of_row = rows[2][-2:]
+        return [moved, *lenses, late, *([rows] if abs(of_row) >= abs(of_time) else [])]
 
     def _with(self, axes: list[int], shape: Array) -> tuple[float, Array, Array]:
         """Return share, values and columns of the base and of the effects ``axes``, each times
@@ -186,12 +182,10 @@ class System:
             of: Array,
         ) -> Array:  # whitening is frame by frame, so a factor of the frame commutes with it
             parts = [of[..., axes] * shape[:, None, s, None] for s in range(shape.shape[1])]
-            return np.concatenate([of[..., self.base], *parts], axis=2)
+            return np.concatenate([of[..., BASE], *parts], axis=2)
 
-        flat = np.concatenate([shaped(self.z), self.z[..., -1:]], axis=2).reshape(
-            -1, 12 + len(axes) * shape.shape[1]
-        )
-        gram, scale = _gram(flat)
+        z = np.concatenate([shaped(self.z), self.z[..., -1:]], axis=2)
+        gram, scale = _gram(z.reshape(-1, z.shape[2]))
         x = np.linalg.pinv(gram[:-1, :-1], rcond=1e-9, hermitian=True) @ gram[:-1, -1]
         share = float(np.clip(gram[-1, :-1] @ x, 0.0, 1.0 - 1e-12))
         return share, x * scale[:-1] / scale[-1], shaped(self.effects)
@@ -201,31 +195,34 @@ class System:
         if P < 50:
             return None
         z, side = self.z, max(10, int(MIN_SIDE * P))
-        step, rest, y = z[..., self.pose], z[..., self.base], z[..., -1]
+        pose, rest, y = z[..., POSE], z[..., BASE], z[..., -1]
         at = np.unique(np.linspace(side, P - side, CANDIDATES).astype(int))
-        fall = changes(step, rest, y, at)
+        fall = changes(pose, rest, y, at)
         k = int(fall.argmax())
         if base + fall[k] / self.total < self.least_share:
             return None
         near = np.arange(at[max(k - 1, 0)], at[min(k + 1, len(at) - 1)] + 1)
-        fall = changes(step, rest, y, near)
+        fall = changes(pose, rest, y, near)
         first = int(near[fall.argmax()])
         if not self._stays(first):
             return None
-        share, values, columns = self._with(
-            self.pose, (np.arange(P) >= first).astype(float)[:, None]
-        )
-        turn, shift = values[11:14], values[14:17]
-        moved = (columns[..., 11:] @ values[11:])[first:].reshape(P - first, -1, 2)[
+        after = (np.arange(P) >= first).astype(float)[:, None]
+        share, values, columns = self._with(POSE, after)
+        step = values[len(BASE) :]
+        moved = (columns[first:, :, len(BASE) :] @ step).reshape(P - first, -1, 2)[
             self.record.is_used[first:]
         ]
         figures = {
             "frame": float(self.record.frame[first]),
-            "turn_deg": float(np.degrees(np.linalg.norm(turn))),
-            "shift_mm": float(np.linalg.norm(shift)),
+            "turn_deg": float(np.degrees(np.linalg.norm(step[:3]))),
+            "shift_mm": float(np.linalg.norm(step[3:])),
             "size_px": float(np.sqrt((moved**2).sum(axis=-1).mean())) if len(moved) else 0.0,
         }
-        return self.explanation("knock", share, base, 18, 7, float(P), **figures), columns, values
+        extra = len(step) + PLACE
+        e = self.explanation(
+            Fault.KNOCK, share, base, len(BASE) + extra, extra, float(P), **figures
+        )
+        return e, columns, values
 
     def _stays(self, first: int) -> bool:
         """Return whether a change at a row shows as well without the frames just before and after
@@ -237,7 +234,7 @@ class System:
         if not 0 < at < away.sum():
             return False
         z = z[away]
-        fall = changes(z[..., self.pose], z[..., self.base], z[..., -1], np.array([at]))[0]
+        fall = changes(z[..., POSE], z[..., BASE], z[..., -1], np.array([at]))[0]
         return bool(fall > self.least_share * (z[..., -1] ** 2).sum() * MOST_KEPT)
 
     def _vibration(self, base: float, start: Array) -> Choice | None:
@@ -245,9 +242,9 @@ class System:
         span = int(frame[-1] - frame[0]) + 1
         if len(frame) < 60:
             return None
-        y = self.z[..., -1] - self.z[..., self.base] @ start
+        y = self.z[..., -1] - self.z[..., BASE] @ start
         fall: Array | float = 0.0
-        for axis in (7, 8):  # the whole image shifted along x, along y
+        for axis in CENTRE:  # the whole image shifted along x, along y
             z = self.z[..., axis]
             weight = (z**2).sum(axis=1)
             f, part = periodogram(
@@ -267,19 +264,31 @@ class System:
         cycles = float(f[best])
         phase = 2.0 * np.pi * cycles * (frame - frame[0])
         share, values, columns = self._with(
-            [7, 8], np.stack([np.cos(phase), np.sin(phase)], axis=1)
+            CENTRE, np.stack([np.cos(phase), np.sin(phase)], axis=1)
         )
-        size = float(np.linalg.norm(values[11:15]))
+        swing = values[len(BASE) :]
+        size = float(np.linalg.norm(swing))
         figures = {"hz": cycles * r.frame_rate_hz, "rate_hz": r.frame_rate_hz, "size_px": size}
-        return (
-            self.explanation("vibration", share, base, 16, 5, float(span), **figures),
-            columns,
-            values,
+        extra = len(swing) + PLACE
+        e = self.explanation(
+            Fault.VIBRATION, share, base, len(BASE) + extra, extra, float(span), **figures
         )
+        return e, columns, values
 
     def predicted(self, choice: Choice) -> Array:
         """Return what an explanation predicts (P, M, 2) in px."""
         return np.asarray((choice[1] @ choice[2]).reshape(*self.record.is_used.shape, 2))
+
+
+def _is_worthy(e: Explanation) -> bool:
+    """Return whether a model takes enough beyond the plainer one.
+
+    A tenth more: of a large fault the plain one leaves some, as effects are not linear. A turned
+    ring is nearly a shift along the axis: there it is enough to take half of what the pose leaves.
+    """
+    enough = MIN_GAIN.get(e.cause, 0.1) * e.share
+    is_half = e.cause == Fault.LENS and e.gain >= 0.5 * (1.0 - (e.share - e.gain))
+    return e.gain >= enough or is_half
 
 
 def _gram(columns: Array) -> tuple[Array, Array]:

@@ -1,0 +1,85 @@
+"""What can be said of a camera, a capture and a rig, each set of names once.
+
+They are strings, so that records and JSON hold the word itself.
+"""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+
+class Verdict(StrEnum):
+    """Of a camera's residuals, and of a finding: something has to be done, or not."""
+
+    OK = "ok"
+    NOTE = "note"
+    ACT = "act"
+
+
+class Fault(StrEnum):
+    """What a camera's residuals follow."""
+
+    TOO_FEW = "too few points"
+    ONE_SIDED = "one-sided points"
+    MOVED = "stands elsewhere"
+    LENS = "lens model does not fit"
+    KNOCK = "knocked during the capture"
+    TIMING = "out of time"
+    ROWS = "rows exposed one after another"
+    VIBRATION = "vibration"
+    STRAY = "stray points"
+    NOISE = "noise only"
+    ALSO_NOISY = "also noisy"
+
+
+class Shortcoming(StrEnum):
+    """What a capture lacks."""
+
+    UNIDENTIFIED = "unidentified"
+    MARKERS = "markers"
+    STILL = "still"
+    PLANAR = "planar"
+    ISLANDS = "islands"
+    BLIND = "blind"
+    ARTICULATION = "articulation"
+    HANGING = "hanging"
+    POINTS = "points"
+    COVERAGE = "coverage"
+    SILENCE = "silence"
+    TIMING = "timing"
+
+
+class Standing(StrEnum):
+    """Of a camera in a recheck; in the order in which they are told."""
+
+    MOVED = "moved"
+    MOVING = "moving"
+    EXCHANGED = "exchanged"
+    LENS = "lens"
+    TIMING = "timing"
+    NOISY = "noisy"
+    UNDECIDED = "undecided"
+    UNSEEN = "unseen"
+    UNMOVED = "unmoved"
+
+
+NEED_A_HAND = frozenset(Standing) - {Standing.UNDECIDED, Standing.UNSEEN, Standing.UNMOVED}
+
+
+class Change(StrEnum):
+    """Which parts of a camera's pose and lens changed."""
+
+    TURN = "turned in place"
+    MOVE = "moved"
+    LENS = "lens changed"
+    BOTH = "moved and lens changed"
+
+
+class Course(StrEnum):
+    """Of a camera over the files of a rig."""
+
+    STEADY = "steady"
+    JUMP = "jump"
+    DRIFT = "drift"
+    CHANGED = "changed"
+    UNKNOWN = "unknown"

@@ -1,0 +1,175 @@
+"""What a camera's residuals follow, in words: what was seen, what to do, and the statistics."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from calib.check.causes import Cause
+from calib.check.verdicts import Fault
+from calib.report.words import sentence
+
+CARRY = "carry the wand through the bare part of its view and solve again"
+
+
+@dataclass(frozen=True, slots=True)
+class Words:
+    """What was seen, what to do about it, and the numbers for who wants to check it."""
+
+    seen: str
+    remedy: str
+    numbers: str = ""
+
+
+def evidence(cause: Cause) -> str:
+    """Return everything about a cause in one line."""
+    words = in_words(cause)
+    return f"{'; '.join(filter(None, [words.seen, words.numbers]))}: {words.remedy}"
+
+
+def advice(cause: Cause) -> str:
+    """Return what was seen and what to do, as sentences."""
+    words = in_words(cause)
+    return f"{cause.cause}: {words.seen}. {sentence(words.remedy)}"
+
+
+def in_words(cause: Cause) -> Words:
+    """Return the words for a cause."""
+    words = _WORDS[cause.cause](cause.figures)
+    if "left_px" not in cause.figures:
+        return words
+    f = cause.figures
+    numbers = (
+        f"this takes {f['share']:.0%} of its squared residuals, {f['left_px']:.3f} px are left"
+    )
+    return Words(words.seen, words.remedy, numbers)
+
+
+def _too_few(f: dict[str, float]) -> Words:
+    return Words(
+        f"{f['points']:.0f} points, {f['needed']:.0f} are needed",
+        "wave in front of it, or see what hides its view",
+    )
+
+
+def _one_sided(f: dict[str, float]) -> Words:
+    if "needed" in f:
+        return Words(
+            f"points cover {f['coverage']:.0%} of the sensor, {f['needed']:.0%} are needed", CARRY
+        )
+    return Words(
+        f"nine in ten of its points lie between columns {f['left']:.0f} and {f['right']:.0f} and "
+        f"rows {f['top']:.0f} and {f['bottom']:.0f} ({f['coverage']:.0%} of the sensor covered)",
+        CARRY,
+        f"elsewhere they leave its pose and lens uncertain by {f['corner_px']:.2f} px, "
+        f"{f['corner_px'] / f['sigma_px']:.1f} times its noise",
+    )
+
+
+def _moved(f: dict[str, float]) -> Words:
+    return Words(
+        f"its points lie off as if it had turned by {f['turn_deg']:.3f}° and shifted by "
+        f"{f['shift_mm']:.1f} mm",
+        "calib recheck RIG TRACKS says what moved; look at its mount and clamp",
+    )
+
+
+def _knock(f: dict[str, float]) -> Words:
+    return Words(
+        f"from frame {f['frame']:.0f} on its points lie {f['size_px']:.2f} px off their earlier "
+        f"places (turned by {f['turn_deg']:.3f}°, shifted by {f['shift_mm']:.1f} mm)",
+        "tighten its mount and clamp, wave again and solve",
+    )
+
+
+def _timing(f: dict[str, float]) -> Words:
+    way = "later" if f["frames"] > 0 else "earlier"
+    return Words(
+        f"its points lie along the wand's motion, {abs(f['frames']):.3f} frames "
+        f"({abs(f['ms']):.2f} ms) {way} than the others",
+        "check its sync cable, its trigger delay and its frame counter, or solve with --timing",
+    )
+
+
+def _rows(f: dict[str, float]) -> Words:
+    return Words(
+        "its points lie along the wand's motion by more from row to row: the bottom row is exposed "
+        f"{abs(f['rows_ms']):.2f} ms {'after' if f['rows_ms'] > 0 else 'before'} the top row",
+        "set its shutter to global and shorten the exposure; if it has a rolling shutter, use "
+        "another camera",
+    )
+
+
+def _vibration(f: dict[str, float]) -> Words:
+    high = f["rate_hz"] - f["hz"]
+    return Words(
+        f"all its points swing together by {f['size_px']:.2f} px at {f['hz']:.2f} Hz (or at "
+        f"{high:.2f} Hz and other mirrors of it, which {f['rate_hz']:g} frames a second do not "
+        "tell apart)",
+        "stiffen its mount, tighten the clamp, and look for fans, footsteps or doors on the same "
+        "truss",
+    )
+
+
+def _lens(f: dict[str, float]) -> Words:
+    return Words(
+        f"its residuals form a pattern over the sensor: outward by {f['inner_px']:+.2f}, "
+        f"{f['middle_px']:+.2f} and {f['outer_px']:+.2f} px in the inner, middle and outer third, "
+        f"worst {f['cell_px']:.2f} px about ({f['cell_x']:.0f}, {f['cell_y']:.0f})",
+        "see that its zoom and focus rings are locked and its window is clean; solve with more "
+        "lens terms (--terms), or anew if a ring was turned",
+    )
+
+
+def _stray(f: dict[str, float]) -> Words:
+    usual = "" if f["usual"] != f["usual"] else f", {f['usual']:.1%} with the others"
+    hint = (
+        f"; {f['swapped']:.0%} of them lie near another marker of the wand: swapped markers"
+        if f["swapped"] > 0.3
+        else ""
+    )
+    return Words(
+        f"{f['share']:.1%} of its points lie far off{usual}{hint}",
+        "mask lamps and reflections in its view, raise its threshold, check which marker is which",
+        "far off is beyond 4.8 sigmas",
+    )
+
+
+def _noise(f: dict[str, float]) -> Words:
+    seen, numbers = f"its noise is {f['sigma_px']:.3f} px, ", []
+    if "grown" in f:
+        seen += f"{f['grown']:.1f} times that of when the rig was solved"
+    elif "times" in f:
+        seen += f"{f['times']:.1f} times the {f['others_px']:.3f} px of the others"
+        numbers.append(f"p {f['p_value']:.0e}")
+    else:
+        seen += f"{f['limit_px']:g} px is the limit"
+    if "x_to_y" in f:
+        ninths = f"{f['least_px']:.3f} to {f['most_px']:.3f} px"
+        numbers.append(f"x to y {f['x_to_y']:.2f}, ninths of the sensor {ninths}")
+        if 0.7 < f["x_to_y"] < 1.4 and f["most_px"] < 1.6 * f["least_px"]:
+            seen += ", the same in all directions and all over"
+    radius, others = f.get("radius_px", 1.0), f.get("others_radius_px", 1.0)
+    if not 0.6 * others <= radius <= 1.6 * others:
+        seen += f"; its blobs have a radius of {radius:.1f} px, the others' {others:.1f} px"
+    remedy = (
+        "its markers are too small in the image: zoom in or move it nearer"
+        if radius < 0.6 * others
+        else "turn its focus ring until blobs are smallest and lock it, then check aperture, "
+        "strobe and exposure"
+    )
+    return Words(seen, remedy, "; ".join(numbers))
+
+
+_WORDS = {
+    Fault.TOO_FEW: _too_few,
+    Fault.ONE_SIDED: _one_sided,
+    Fault.MOVED: _moved,
+    Fault.LENS: _lens,
+    Fault.KNOCK: _knock,
+    Fault.TIMING: _timing,
+    Fault.ROWS: _rows,
+    Fault.VIBRATION: _vibration,
+    Fault.STRAY: _stray,
+    Fault.NOISE: _noise,
+    Fault.ALSO_NOISY: _noise,
+}

@@ -1,0 +1,128 @@
+"""The residual table as people read it, and as JSON."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from calib.check.residuals import ResidualTable, WandLengths
+from calib.check.verdicts import Verdict
+from calib.report.causes import advice, evidence
+from calib.report.tables import Column, Strong, table
+from calib.report.words import counted, listed, plain, wrapped
+from calib.solve.lasting.find import USUAL_SHARE
+
+LETTERS = {"aspect": "a", "tangential": "p", "k3": "k", "rational": "r"}
+MOST_NAMED = 5  # cameras in a line about errors that last
+LEGEND = (
+    "RMS is sqrt(mean(dx² + dy²)); 95 %: what 19 of 20 points stay within; noise is "
+    "that of one coordinate, corrected for what fitting the wands takes up; sensor is the share "
+    "covered.",
+    "Position and rotation: how sure the solve was of them, one standard uncertainty over x, y, z "
+    "together.",
+    "Lens: a, pixels not quite square; p, decentring; k, k3; r, a denominator; plain, none of "
+    "these; -, it was held.",
+)
+
+
+def as_lines(found: ResidualTable, width: int | None = None) -> list[str]:
+    """Return the verdict, what to do about each camera, the table, and what concerns the rig."""
+    lines = wrapped(_verdict(found), width)
+    for row in found.cameras:
+        for cause in row.causes:
+            lines += map(Strong, wrapped(advice(cause), width, f"{row.name}: "))
+    lines += ["", *_table(found, width), ""]
+    for text in (*lasting_sentences(found.lasting), _lengths(found.wand), *LEGEND):
+        lines += wrapped(text, width)
+    return lines
+
+
+def as_json(found: ResidualTable) -> dict[str, Any]:
+    """Return the table as ``calib residuals --json`` prints it."""
+    cameras = [
+        {
+            "name": row.name,
+            "points": row.stats.points,
+            "left_out": row.stats.n_left_out,
+            **{k: getattr(row.stats, k) for k in ("rms_px", "median_px", "p95_px", "sigma_px")},
+            "sigma_position_mm": row.sigma_position_mm,
+            "sigma_rotation_deg": row.sigma_rotation_deg,
+            "bias_px": row.stats.bias_px,
+            "coverage": row.stats.coverage,
+            "verdict": row.verdict,
+            "lens_terms": row.lens_terms,
+            "causes": [{"cause": c.cause, "evidence": evidence(c)} for c in row.causes],
+        }
+        for row in found.cameras
+    ]
+    w = found.wand
+    wand = {k: getattr(w, k) for k in w.__slots__}
+    return plain(
+        {"cameras": cameras, "wand": wand, "frames": found.n_frames, "lasting": found.lasting}
+    )
+
+
+def _verdict(found: ResidualTable) -> str:
+    acting = [row.name for row in found.cameras if row.verdict == Verdict.ACT]
+    n = len(found.cameras)
+    if not acting:
+        return f"All {counted(n, 'camera')} good."
+    return f"{n - len(acting)} of {counted(n, 'camera')} good; {listed(acting)} " + (
+        "needs action." if len(acting) == 1 else "need action."
+    )
+
+
+def _table(found: ResidualTable, width: int | None) -> list[str]:
+    rows = found.cameras
+    stats = [row.stats for row in rows]
+    bias_x, bias_y = zip(*(s.bias_px for s in stats), strict=True)
+    columns = [
+        Column("camera", [row.name for row in rows], is_left=True),
+        Column("points", [s.points for s in stats]),
+        Column("left|out", [s.n_left_out for s in stats]),
+        Column("RMS|px", [s.rms_px for s in stats], ".3f"),
+        Column("95 %|px", [s.p95_px for s in stats], ".3f"),
+        Column("noise|px", [s.sigma_px for s in stats], ".3f"),
+        Column("bias x|px", bias_x, ".3f"),
+        Column("bias y|px", bias_y, ".3f"),
+        Column("position|± mm", [np.linalg.norm(r.sigma_position_mm) for r in rows], ".3f"),
+        Column("rotation|± deg", [np.linalg.norm(r.sigma_rotation_deg) for r in rows], ".4f"),
+        Column("sensor", [s.coverage for s in stats], ".0%"),
+        Column("lens", [_letters(row.lens_terms) for row in rows], is_left=True),
+        Column("verdict", [row.verdict for row in rows], is_left=True),
+    ]
+    return table(columns, width, [k for k, r in enumerate(rows) if r.verdict == Verdict.ACT])
+
+
+def _letters(terms: tuple[str, ...] | None) -> str:
+    return "-" if terms is None else "".join(LETTERS[term] for term in terms) or "plain"
+
+
+def lasting_sentences(lasting: dict[str, Any]) -> list[str]:
+    """Return what to say of errors that last (``calib.solve.lasting.find.in_words``); nothing
+    where there are few.
+    """
+    if lasting.get("share", 0.0) <= USUAL_SHARE:
+        return []
+    of = sorted(lasting["cameras"].items(), key=lambda item: -item[1]["seconds"])
+    words = [
+        f"{name} {c['count']} times, {c['seconds']:.1f} s in all, at most {c['largest_px']:.2f} px "
+        f"(frames {c['largest_frames'][0]} to {c['largest_frames'][1]})"
+        for name, c in of[:MOST_NAMED]
+    ]
+    rest = [f"{len(of) - MOST_NAMED} more cameras less"] if len(of) > MOST_NAMED else []
+    return [
+        f"Errors that last: for a while all points of a camera lie off together "
+        f"({lasting['share']:.0%} of all, left out): {'; '.join([*words, *rest])}. Look for hidden "
+        "markers, warm air and mounts that tremble."
+    ]
+
+
+def _lengths(w: WandLengths) -> str:
+    if not w.n_lengths:
+        return "Wand lengths: none, no frame shows two markers in two cameras each."
+    return (
+        f"Wand lengths ({w.n_lengths}): mean error {w.length_mean_mm:+.3f} mm, SD "
+        f"{w.length_sd_mm:.3f} mm, 95 % within {w.length_p95_mm:.3f} mm."
+    )

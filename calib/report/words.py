@@ -1,0 +1,68 @@
+"""Words, sentences and plain values that several reports share."""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+
+def plain(value: Any) -> Any:
+    """Return ``value`` as JSON can hold it: lists for tuples and arrays, None for numbers that do
+    not exist.
+
+    >>> plain({"a": (1, float("nan")), "b": np.arange(2)})
+    {'a': [1, None], 'b': [0, 1]}
+    """
+    if isinstance(value, dict):
+        return {str(key): plain(v) for key, v in value.items()}
+    if isinstance(value, (tuple, list)):
+        return [plain(v) for v in value]
+    if isinstance(value, (np.ndarray, np.generic)):
+        return plain(value.tolist())
+    if isinstance(value, str):
+        return str(value)
+    return None if isinstance(value, float) and not math.isfinite(value) else value
+
+
+def listed(names: Sequence[str], most: int = 8) -> str:
+    """Return names as one readable phrase.
+
+    >>> listed(["cam01", "cam02", "cam03"]), listed(["a", "b", "c", "d"], most=2)
+    ('cam01, cam02 and cam03', 'a, b and 2 more')
+    """
+    if len(names) > most:
+        return f"{', '.join(names[:most])} and {len(names) - most} more"
+    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
+
+
+def counted(n: int, noun: str) -> str:
+    """Return a number with its noun.
+
+    >>> counted(1, "camera"), counted(3, "camera")
+    ('1 camera', '3 cameras')
+    """
+    return f"{n} {noun}{'' if n == 1 else 's'}"
+
+
+def sentence(text: str) -> str:
+    """Return text with a capital and a full stop.
+
+    >>> sentence("wave again")
+    'Wave again.'
+    """
+    return f"{text[:1].upper()}{text[1:]}{'' if text.endswith(('.', '?')) else '.'}"
+
+
+def wrapped(text: str, width: int | None, label: str = "") -> list[str]:
+    """Return text after its label in lines of at most ``width``, the later ones indented as far."""
+    if width is None:
+        return [label + text]
+    indent = " " * len(label)
+    return textwrap.wrap(
+        text, max(width, 40), initial_indent=label, subsequent_indent=indent,
+        break_on_hyphens=False,
+    )  # fmt: skip

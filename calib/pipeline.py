@@ -10,7 +10,7 @@ from calib.core.threads import one_blas_thread
 from calib.core.tracks import Tracks
 from calib.core.wand import Wand
 from calib.naming.identify import Identification, identify, is_unnamed
-from calib.naming.renaming import compared, is_named_by_us, rename
+from calib.naming.renaming import compared, rename
 from calib.solve.bundle.linearise import residuals
 from calib.solve.calibrate import SolveOptions, Task, begin, finish
 from calib.solve.hold import RigFit
@@ -76,7 +76,7 @@ def solve(
     named = identify(tracks, stated, progress) if is_unnamed(tracks) else None
     task = begin(named.tracks if named else tracks, stated, options or SolveOptions(), progress)
     fit, findings = task.fit(progress), []
-    if is_named_by_us(task.tracks):
+    if task.tracks.is_identified:
         before = task.tracks
         task, fit = _with_all_names(task, fit, progress)
         findings.append(str(compared(before, task.tracks)))

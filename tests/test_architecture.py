@@ -82,12 +82,35 @@ def test_a_module_imports_only_what_its_part_may(path: Path) -> None:
             assert {place, own} & allowed or is_inside, f"{place} imports {name}"
 
 
+# Calls that open or parse a file, by their last name, and who else than ``files`` may make them.
+OPENS = {"open", "read_text", "read_bytes", "write_text", "write_bytes", "load", "loads"}
+MAY_OPEN = {
+    "outputs": "writes what others made",
+    "cli/main": "points standard output at nothing when its reader has left",
+    "intake/centroids/sources": "reads images",
+}
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_only_files_opens_files(path: Path) -> None:
+    place = path.relative_to(PACKAGE).with_suffix("").as_posix()
+    if part(path) == "files" or place in MAY_OPEN:
+        return
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Call):
+            if isinstance(node.func, ast.Attribute):
+                assert node.func.attr not in OPENS, f"{place}:{node.lineno} opens a file"
+            elif isinstance(node.func, ast.Name):
+                # ``write_text`` and ``read_text`` by their bare names are those of files, outputs.
+                assert node.func.id != "open", f"{place}:{node.lineno} opens a file"
+
+
 def test_every_part_has_a_rule() -> None:
     assert {part(p) for p in MODULES} - {"__init__", "__main__", "cli"} <= set(MAY_IMPORT)
 
 
 def test_the_rules_would_see_a_breach() -> None:
-    found = set(imports(PACKAGE / "files.py"))
+    found = set(imports(PACKAGE / "files" / "rig.py"))
     assert "h5py" in found and "calib.core.rig.Rig" in found
 
 

@@ -5,11 +5,12 @@ in one line.
 from __future__ import annotations
 
 import errno
+import json
 import math
 import os
 import time
 from collections.abc import Callable
-from dataclasses import fields, is_dataclass
+from dataclasses import fields, is_dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +25,8 @@ from calib.core.rig import CameraStats, Covariance, Rig, RigCamera
 from calib.core.tracks import CameraTracks, Tracks
 from calib.core.wand import CertifiedLength, Wand
 from calib.errors import CalibError, InputError, OutputError
+
+VERSION_1 = Path(__file__).parent / "data" / "rig_version_1.h5"
 
 
 def same(a: Any, b: Any) -> bool:
@@ -95,7 +98,8 @@ def rig() -> Rig:
             CameraStats(0, 0, nan, nan, nan, nan, (nan, nan), 0.0),
             None,
         ][i]
-        cameras.append(RigCamera(name, 2048, 1088, lens, pose, stats))
+        offset = [(), (0.1 + 0.2, 1e-3), (), (-1.25, 0.0)][i]
+        cameras.append(RigCamera(name, 2048, 1088, lens, pose, stats, *offset))
     wand = Wand(
         "tri", ("p", "q ü", "r"), np.array([[0, 0, 0], [185.1, 0, 0], [500.0, 1.5, 0]]), 0.02
     )
@@ -105,20 +109,20 @@ def rig() -> Rig:
     )
     labels = tuple(f"{c.name}/rotation_{axis}" for c in cameras for axis in "xyz")
     root = rng.normal(size=(12, 12))
-    provenance = {
-        "tool": "calib",
-        "terms": ["k1"],
-        "n": 3,
-        "x": 0.1 + 0.2,
-        "left_out": {"ü": "why"},
-        "parent": None,
-    }
+    provenance = {"tool": "calib", "terms": ["k1"], "n": 3, "x": 0.1 + 0.2, "wand": None}
     return Rig(
         tuple(cameras),
         wand,
         used,
         Covariance(labels, root @ root.T, ("ü/focal", "ü/cx"), root[:, :2]),
         provenance,
+        left_out={"ü": "why", "cam1": ""},
+        findings=("β", "two\nlines"),
+        captured_at="2031-05-06T07:08:09+00:00",
+        parent_sha256="ab" * 32,
+        lasting_share=0.1 + 0.2,
+        alignment={"by": ["cam2"], "rms_mm": 0.3},
+        verification={"bar": None},
     )
 
 
@@ -132,31 +136,113 @@ def test_tracks_come_back_to_the_bit_in_their_order(tracks: Tracks, tmp_path: Pa
 
 def test_a_rig_comes_back_to_the_bit(rig: Rig, tmp_path: Path) -> None:
     files.save_rig(rig, tmp_path / "r.h5")
+    assert same(files.load_rig(tmp_path / "r.h5"), rig)
+
+
+def test_a_rig_comes_back_without_what_it_does_not_tell(rig: Rig, tmp_path: Path) -> None:
+    bare = Rig(rig.cameras, rig.wand, rig.wand_used)
+    files.save_rig(bare, tmp_path / "r.h5")
     back = files.load_rig(tmp_path / "r.h5")
-    assert back.provenance == rig.provenance
-    assert same(
-        tuple(getattr(back, f.name) for f in fields(rig)[:-1]),
-        tuple(getattr(rig, f.name) for f in fields(rig)[:-1]),
+    assert same(back, bare)
+    assert back.covariance is None and back.alignment is None and back.captured_at is None
+
+
+def test_a_rig_file_of_version_1_is_read_into_the_fields(tmp_path: Path) -> None:
+    """The file was written by a solve before version 2 was: cam03 exposes 0.4 frames late in
+    the simulation, porch shares no frame with the others.
+    """
+    rig = files.load_rig(VERSION_1)
+    assert rig.names == ("cam01", "cam02", "cam03", "cam04")
+    offset = np.array([c.time_offset_frames for c in rig.cameras])
+    sigma = np.array([c.time_offset_sigma_frames for c in rig.cameras], dtype=float)
+    assert (np.abs(offset - [0.0, 0.0, 0.4, 0.0]) < 4.0 * sigma).all() and (sigma < 0.01).all()
+    assert list(rig.left_out) == ["porch"] and "too few wand frames" in rig.left_out["porch"]
+    assert len(rig.findings) == 1 and rig.findings[0].startswith("cam03 exposes 16.0")
+    assert rig.captured_at == "2031-05-06T07:08:09+00:00" and rig.parent_sha256 is None
+    assert rig.lasting_share == 0.0 and rig.alignment is None and rig.verification is None
+    assert rig.covariance is not None and rig.covariance.matrix.shape == (63, 63)
+    assert set(rig.provenance) == {
+        *("tool", "version", "command", "time", "options", "tracks", "wand", "parent")
+    }
+    assert set(rig.provenance["tracks"]) == {"file", "sha256"}
+    files.save_rig(rig, tmp_path / "r.h5")
+    with h5py.File(tmp_path / "r.h5") as file:
+        assert file.attrs["version"] == 2
+    assert same(files.load_rig(tmp_path / "r.h5"), rig)
+
+
+def _told_in_version_1(path: Path, **facts: Any) -> None:
+    """Copy the file of version 1 with more in its provenance."""
+    path.write_bytes(VERSION_1.read_bytes())
+    with h5py.File(path, "r+") as file:
+        table = json.loads(file["provenance"][()]) | facts
+        del file["provenance"]
+        file["provenance"] = json.dumps(table)
+
+
+def test_parent_and_lasting_errors_of_version_1_are_read(tmp_path: Path) -> None:
+    lasting = {"share": 0.125, "cameras": {"cam01": {"count": 2}}}
+    _told_in_version_1(tmp_path / "r.h5", parent_sha256="cd" * 32, lasting=lasting, scale="far")
+    rig = files.load_rig(tmp_path / "r.h5")
+    assert (rig.parent_sha256, rig.lasting_share) == ("cd" * 32, 0.125)
+    assert "lasting" not in rig.provenance and rig.provenance["scale"] == "far"
+
+
+@pytest.mark.parametrize(
+    ("facts", "place"),
+    [
+        ({"left_out": ["porch"]}, "provenance: left_out"),
+        ({"left_out": {"porch": 3}}, "left_out: porch"),
+        ({"findings": "none"}, "provenance: findings"),
+        ({"time_offset_frames": {"cam01": 0.1}}, "time_offset_frames: cam01"),
+        ({"time_offset_frames": {"cam01": {"offset": 0.1}}}, "cam01: sigma"),
+        ({"time_offset_frames": {"cam01": {"offset": 0.1, "sigma": -1}}}, "cam01: time offset"),
+        ({"lasting": {"share": 2}}, "lasting_share"),
+        ({"tracks": "t.h5"}, "provenance: tracks"),
+    ],
+)
+def test_what_version_1_tells_amiss_is_refused(facts: Any, place: str, tmp_path: Path) -> None:
+    _told_in_version_1(tmp_path / "r.h5", **facts)
+    with pytest.raises(InputError, match=place) as caught:
+        files.load_rig(tmp_path / "r.h5")
+    assert str(caught.value).startswith(str(tmp_path / "r.h5"))
+
+
+def test_a_file_that_changes_while_it_is_read_is_refused(rig: Rig, tmp_path: Path) -> None:
+    path = tmp_path / "r.h5"
+    files.save_rig(rig, path)
+
+    def load(p: Path) -> Rig:
+        out = files.load_rig(p)
+        files.save_rig(replace(out, lasting_share=0.5), p, force=True)
+        return out
+
+    assert files.with_sha256(files.load_rig, path)[1] == files.sha256(path)
+    with pytest.raises(InputError, match="changed while it was read"):
+        files.with_sha256(load, path)
+
+
+def test_whose_the_names_are_is_kept_and_told_by_masks_where_a_file_does_not_say(
+    tracks: Tracks, tmp_path: Path
+) -> None:
+    path = tmp_path / "t.h5"
+    masked = replace(
+        tracks, cameras=tuple(replace(c, masks_px=np.ones((1, 3))) for c in tracks.cameras)
     )
-
-
-def test_a_rig_without_covariance_comes_back_without(rig: Rig, tmp_path: Path) -> None:
-    files.save_rig(Rig(rig.cameras, rig.wand, rig.wand_used), tmp_path / "r.h5")
-    back = files.load_rig(tmp_path / "r.h5")
-    assert back.covariance is None and back.provenance == {}
+    for given in (tracks, masked, replace(tracks, is_identified=True)):
+        files.save_tracks(given, path, force=True)
+        assert same(files.load_tracks(path), given)
+        with h5py.File(path, "r+") as file:  # as files were before they said so
+            file.attrs.pop("identified", None)
+        assert files.load_tracks(path).is_identified == (given is masked)
 
 
 def test_provenance_of_any_length_is_kept(rig: Rig, tmp_path: Path) -> None:
     # An HDF5 attribute holds at most 64 KiB. Source: the HDF5 user guide, chapter on attributes.
-    long = Rig(
-        rig.cameras,
-        rig.wand,
-        rig.wand_used,
-        None,
-        {"left_out": {f"c{i}": "x" * 200 for i in range(1000)}},
-    )
+    names = {f"c{i}": "x" * 200 for i in range(1000)}
+    long = Rig(rig.cameras, rig.wand, rig.wand_used, None, {"cameras": names}, left_out=names)
     files.save_rig(long, tmp_path / "r.h5")
-    assert files.load_rig(tmp_path / "r.h5").provenance == long.provenance
+    assert same(files.load_rig(tmp_path / "r.h5"), long)
 
 
 def test_a_wand_comes_back_to_the_bit(rig: Rig, tmp_path: Path) -> None:
@@ -429,6 +515,16 @@ def _not_json(file: h5py.File) -> None:
     file["provenance"] = "{"
 
 
+def _list(file: h5py.File) -> None:
+    del file["alignment"]
+    file["alignment"] = "[1]"
+
+
+def _shorter(file: h5py.File) -> None:
+    del file["left_out/reasons"]
+    file["left_out"].create_dataset("reasons", data=["why"], dtype=h5py.string_dtype())
+
+
 BAD_RIGS: dict[str, tuple[Callable[[h5py.File], None], tuple[str, ...]]] = {
     "format of tracks": (_attribute("/", "format", "calib.tracks"), ("format", "calib.rig")),
     "later version": (_attribute("/", "version", 9), ("version", "found 9")),
@@ -445,8 +541,16 @@ BAD_RIGS: dict[str, tuple[Callable[[h5py.File], None], tuple[str, ...]]] = {
     "no wand": (_delete("wand_used"), ("wand_used", "group")),
     "no provenance": (_delete("provenance"), ("provenance", "text")),
     "provenance no JSON": (_not_json, ("provenance", "JSON")),
-    "no matrix": (_delete("covariance/matrix"), ("covariance/matrix", "12 × 12")),
-    "no pull": (_delete("covariance/pull"), ("covariance/pull", "12 × 2")),
+    "no findings": (_delete("findings"), ("findings", "text, n")),
+    "one reason less": (_shorter, ("left_out/reasons", "text, 2", "found object, 1")),
+    "no lasting share": (_attribute("/", "lasting_share", None), ("lasting_share", "number")),
+    "offset without sigma": (
+        _attribute("cameras/cam2", "time_offset_sigma_frames", None),
+        ("cam2: time_offset_sigma_frames", "a number"),
+    ),
+    "alignment no table": (_list, ("alignment", "JSON text of a table")),
+    "no matrix": (_delete("covariance/matrix"), ("covariance: matrix", "12 × 12")),
+    "no pull": (_delete("covariance/pull"), ("covariance: pull", "12 × 2")),
 }
 
 
@@ -465,12 +569,11 @@ def test_a_bad_rig_file_is_told_in_one_line(case: str, rig: Rig, tmp_path: Path)
     ), line
 
 
-def test_provenance_that_json_cannot_hold_is_refused(rig: Rig, tmp_path: Path) -> None:
+@pytest.mark.parametrize("key", ["provenance", "alignment", "verification"])
+def test_what_json_cannot_hold_is_refused(key: str, rig: Rig, tmp_path: Path) -> None:
     for value in (float("nan"), object()):
-        with pytest.raises(InputError, match="provenance"):
-            files.save_rig(
-                Rig(rig.cameras, rig.wand, rig.wand_used, None, {"x": value}), tmp_path / "r.h5"
-            )
+        with pytest.raises(InputError, match=key):
+            files.save_rig(replace(rig, **{key: {"x": value}}), tmp_path / "r.h5")
     assert not list(tmp_path.iterdir())
 
 

@@ -151,9 +151,7 @@ def test_a_camera_added_later_has_no_history():
 
 def test_parents_are_named():
     files = series(18)
-    child = replace(
-        files[2].rig, provenance=files[2].rig.provenance | {"parent_sha256": files[1].sha256}
-    )
+    child = replace(files[2].rig, parent_sha256=files[1].sha256)
     found = compare_entries([*files[:2], replace(files[2], rig=child)])
     assert [found.parent(k) for k in range(3)] == ["", "", "rig1.h5"]
     assert found.as_json()["files"][2]["parent"] == "rig1.h5"

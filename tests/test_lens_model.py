@@ -4,7 +4,6 @@ planted truth.
 
 from __future__ import annotations
 
-import json
 from dataclasses import replace
 
 import numpy as np
@@ -242,9 +241,6 @@ def test_planted_term_is_found_on_its_camera_only(group: str, seed: int) -> None
     assert set(report.advised_groups) == {"focal", "principal", "k1", "k2", group}
     assert f"ash: {group} would lower its residuals: chi-square " in str(report)
     assert f"--terms {','.join(report.advised_groups)}" in str(report)
-    data = json.loads(json.dumps(report.as_json()))
-    assert [f["camera"] for f in data["findings"] if f["advised"] and f["kind"] == "add"] == ["ash"]
-    assert set(data["advised_terms"]) == set(report.advised_groups)
     # With the term in the model nothing more is asked for, and it is not called needless.
     more = bundle(problem, full.state, BundleOptions(terms=(*SOLVED, *TERMS[group])))
     after = examine_lenses(

@@ -130,14 +130,12 @@ def with_lens(tracks: Tracks, name: str, **changes: object) -> Tracks:
 
 def test_a_stated_lens_that_the_capture_contradicts_is_named_and_no_other() -> None:
     sim = simulate(Scenario(n_cameras=5, n_frames=600, seed=4, known_lens="measured"))
-    assert not any(
-        "stated lens" in f for f in calibrate(sim.tracks, sim.wand).provenance["findings"]
-    )
+    assert not any("stated lens" in f for f in calibrate(sim.tracks, sim.wand).findings)
     given = sim.tracks.camera("cam03").lens
     assert given is not None
     wrong = Lens.from_vector(given.vector * np.array([1.03, 1.03, *[1.0] * 10]))
     rig = calibrate(with_lens(sim.tracks, "cam03", lens=wrong), sim.wand)
-    named = [f for f in rig.provenance["findings"] if "stated lens" in f]
+    named = [f for f in rig.findings if "stated lens" in f]
     assert len(named) == 1 and named[0].startswith("cam03: its stated lens does not fit")
 
 
@@ -153,8 +151,8 @@ def test_what_is_not_known_of_a_held_lens_is_in_the_sigmas(tmp_path) -> None:
     )
     save_tracks(stated, tmp_path / "t.h5")
     sure = calibrate(load_tracks(tmp_path / "t.h5"), sim.wand)
-    assert any("nobody states how well they are known" in f for f in assumed.provenance["findings"])
-    assert not any("nobody states" in f for f in sure.provenance["findings"])
+    assert any("nobody states how well they are known" in f for f in assumed.findings)
+    assert not any("nobody states" in f for f in sure.findings)
     known = assumed.covariance
     assert known is not None
     k = known.held.index("cam02/cx")

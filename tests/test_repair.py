@@ -258,7 +258,7 @@ def test_command_writes_a_rig_with_its_parent_and_leaves_the_input_alone(
     done = CliRunner().invoke(app, [*words, "--repair", "-o", str(tmp_path / "new.h5")])
     assert done.exit_code == 1 and "solved anew: cam03" in done.stderr
     rig = load_rig(tmp_path / "new.h5")
-    assert rig.provenance["parent_sha256"] == before == sha256(tmp_path / "rig.h5")
+    assert rig.parent_sha256 == before == sha256(tmp_path / "rig.h5")
     assert rig.provenance["repaired"] == {"cam03": ["pose"]}
     again = recheck(rig, knocked.tracks)
     assert again.moved == ()

@@ -309,18 +309,19 @@ def test_points_without_a_path_lose_their_marker_and_keep_their_place() -> None:
 def test_residuals_of_the_raw_tracks_do_not_blame_a_camera_whose_lateness_the_rig_knows(
     tenths: tuple[int, ...],
 ) -> None:
-    """Against the true rig: with the offsets in its provenance all cameras leave the simulated
-    noise, without, not.
+    """Against the true rig: with the offsets in it all cameras leave the simulated noise, without,
+    not.
     """
     sim = simulated(0)
     tracks = capture(sim, tenths)
     offset = np.array(tenths) / FINE
     offset = offset - np.median(offset)
-    known = {
-        n: {"offset": float(o), "sigma": 1e-3} for n, o in zip(tracks.names, offset, strict=True)
-    }
+    cameras = zip(sim.truth.cameras, offset.tolist(), strict=True)
+    known = tuple(
+        replace(c, time_offset_frames=late, time_offset_sigma_frames=1e-3) for c, late in cameras
+    )
     sigma = []
-    for rig in (sim.truth, replace(sim.truth, provenance={"time_offset_frames": known})):
+    for rig in (sim.truth, replace(sim.truth, cameras=known)):
         table = residual_table(rig, tracks)
         sigma.append(max(row.stats.sigma_px for row in table.cameras))
     # A median over some hundred points is good to a tenth or so; the late camera moves points by

@@ -7,8 +7,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -39,6 +40,16 @@ def load_capture(tracks: Path, wand: Path) -> tuple[Tracks, Wand]:
     with inside(tracks):
         capture.check_markers(len(stated.markers))
     return capture, stated
+
+
+def provenance(command: str, **facts: Any) -> dict[str, Any]:
+    """Return what a rig file keeps of how it was made: tool, version, command, time, and what the
+    command adds.
+    """
+    import calib
+
+    now = datetime.now(UTC).isoformat(timespec="seconds")
+    return {"tool": "calib", "version": calib.__version__, "command": command, "time": now} | facts
 
 
 @contextmanager

@@ -6,13 +6,12 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from calib.cli.options import AsJson, Force, RigFile, TracksFile, inside
+from calib.cli.options import AsJson, Force, RigFile, TracksFile, inside, provenance
 from calib.errors import InputError
 from calib.outputs import check_output, write_text
 
@@ -77,11 +76,13 @@ def recheck(
     if output is not None:
         check_output(output, force, inputs=[rig, tracks])
     import calib
+    from calib import files
     from calib.check.recheck.run import RecheckOptions
     from calib.check.recheck.run import recheck as run
     from calib.cli import console
 
-    stored, capture = calib.load_rig(rig), calib.load_tracks(tracks)
+    stored, rig_sha256 = files.with_sha256(calib.load_rig, rig)
+    capture, tracks_sha256 = files.with_sha256(calib.load_tracks, tracks)
     options = RecheckOptions(matters_px=matters_px, matters_mm=matters_mm)
     with inside(tracks), console.progress() as progress:
         found = run(stored, capture, options, progress)
@@ -94,7 +95,8 @@ def recheck(
     if output is not None:
         if changed := found.repairable:
             with console.progress() as progress:
-                mended = _repaired(stored, found, changed, rig, tracks, progress)
+                read = {"file": tracks.name, "sha256": tracks_sha256}
+                mended = _repaired(stored, found, changed, progress, read, rig_sha256)
             calib.save_rig(mended, output, force)
             notes.append(f"solved anew: {', '.join(changed)}; wrote {output}")
         else:
@@ -121,34 +123,25 @@ def _why_not(found: Recheck) -> str:
 
 
 def _repaired(
-    stored: Rig,
-    found: Recheck,
-    changed: dict[str, tuple[str, ...]],
-    rig: Path,
-    tracks: Path,
-    progress: Any,
-) -> Rig:
-    import calib
-    from calib import files
+    stored: Rig, found: Recheck, changed: dict[str, tuple[str, ...]], progress: Any,
+    read: dict[str, str], parent_sha256: str,
+) -> Rig:  # fmt: skip
+    """Return the repaired rig; ``read`` names the wave's file and its SHA-256."""
     from calib.solve.repair import repair
 
-    mended = repair(stored, found.tracks, changed, progress)
-    origin = {
-        "tool": "calib",
-        "version": calib.__version__,
-        "command": "recheck --repair",
-        "time": datetime.now(UTC).isoformat(timespec="seconds"),
-        "tracks": {
-            "file": tracks.name,
-            "sha256": files.sha256(tracks),
-            "captured_at": found.tracks.captured_at,
-        },
-        "parent": rig.name,
-        "parent_sha256": files.sha256(rig),
-        "repaired": {name: ["pose", *terms] for name, terms in changed.items()},
-    }
-    kept = {k: v for k, v in stored.provenance.items() if k in {"wand", "options", "left_out"}}
-    return replace(mended, provenance=origin | kept)
+    kept = {k: v for k, v in stored.provenance.items() if k in {"wand", "options"}}
+    made = provenance(
+        "recheck --repair",
+        tracks=read,
+        repaired={name: ["pose", *terms] for name, terms in changed.items()},
+        **kept,
+    )
+    return replace(
+        repair(stored, found.tracks, changed, progress),
+        provenance=made,
+        captured_at=found.tracks.captured_at,
+        parent_sha256=parent_sha256,
+    )
 
 
 def history(
@@ -179,8 +172,7 @@ def history(
 
     entries = []
     for path in paths:
-        rig = calib.load_rig(path)
-        entries.append(Entry(path.name, rig, files.sha256(path)))
+        entries.append(Entry(path.name, *files.with_sha256(calib.load_rig, path)))
     found = compare_entries(entries)
     if csv is not None:
         write_text(csv, history_as_csv(found), force)

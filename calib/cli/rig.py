@@ -6,14 +6,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import UTC, datetime
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from calib.cli.options import AsJson, Force, RigFile, TracksFile, inside, load_capture
+from calib.cli.options import AsJson, Force, RigFile, TracksFile, inside, provenance
 from calib.errors import InputError
 from calib.outputs import check_output, write_text
 
@@ -112,9 +111,13 @@ def solve(
     from calib.pipeline import solve as solve_rig
     from calib.report import residuals as report
 
-    capture, stated = (
-        (calib.load_tracks(tracks), None) if wand is None else load_capture(tracks, wand)
-    )
+    capture, tracks_sha256 = files.with_sha256(calib.load_tracks, tracks)
+    stated, wand_read = None, None
+    if wand is not None:
+        stated, wand_sha256 = files.with_sha256(calib.load_wand, wand)
+        wand_read = {"file": wand.name, "sha256": wand_sha256}
+        with inside(tracks):
+            capture.check_markers(len(stated.markers))
     chosen = tuple(term.strip() for term in terms.split(",") if term.strip())
     if not chosen:
         raise InputError(
@@ -144,30 +147,18 @@ def solve(
             table = calib.residual_table(rig, solution.tracks, solution.rig_fit)
         else:
             table = calib.residual_table(rig, calib.named_tracks(rig, capture.subset(rig.names)))
-    origin = {
-        "tool": "calib",
-        "version": calib.__version__,
-        "command": "solve",
-        "time": datetime.now(UTC).isoformat(timespec="seconds"),
-        "tracks": {
-            "file": tracks.name,
-            "sha256": files.sha256(tracks),
-            "captured_at": capture.captured_at,
-        },
-        "wand": {"file": wand.name, "sha256": files.sha256(wand)} if wand else None,
-        "parent": None,
-    }
-    rig = replace(rig, provenance=origin | rig.provenance)
+    tracks_read = {"file": tracks.name, "sha256": tracks_sha256}
+    made = provenance("solve", tracks=tracks_read, wand=wand_read, **rig.provenance)
+    rig = replace(rig, provenance=made)
     files.save_rig(rig, output, force)
-    left_out, findings = rig.provenance["left_out"], rig.provenance["findings"]
     identified = {} if named is None else {"identify": named.as_json()}
     if as_json:
         console.print_json(
             {
                 "rig": str(output),
                 **report.as_json(table),
-                "left_out": left_out,
-                "findings": findings,
+                "left_out": dict(rig.left_out),
+                "findings": list(rig.findings),
             }
             | identified
         )
@@ -178,12 +169,14 @@ def solve(
                 f"markers were not identified: {named}; calib identify lists them and "
                 f"keeps the names"
             )
-        for finding in [*(rig.provenance[k] for k in ("scale",) if k in rig.provenance), *findings]:
+        if options.distance is not None:
+            console.note(f"scale from the distance of {options.distance}")
+        for finding in rig.findings:
             console.note(finding)
-        for name, reason in left_out.items():
+        for name, reason in rig.left_out.items():
             console.note(f"left out: {name}: {reason}")
         console.note(f"wrote {output}")
-    raise typer.Exit(1 if left_out else 0)
+    raise typer.Exit(1 if rig.left_out else 0)
 
 
 def _n_frames(text: str) -> int | None:
@@ -261,8 +254,7 @@ def export(
 
 def _kept(rig: Rig, names: tuple[str, ...]) -> list[str]:
     """The cameras of a capture but for those that the rig's own solve left out."""
-    left_out = rig.provenance.get("left_out", {})
-    return [name for name in names if name in rig.names or name not in left_out]
+    return [name for name in names if name in rig.names or name not in rig.left_out]
 
 
 def _print_table(table: ResidualTable) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -34,7 +35,11 @@ class CameraStats:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class RigCamera:
-    """One camera of a rig: sensor size in px, lens, pose ``cam_from_world`` and its residuals."""
+    """One camera of a rig: sensor size in px, lens, pose ``cam_from_world`` and its residuals.
+
+    ``time_offset_frames`` is how much later than the rig it exposes, as its solve found it, with
+    the standard uncertainty; the sigma is None where no solve looked, or none could tell.
+    """
 
     name: str
     width: int
@@ -42,8 +47,21 @@ class RigCamera:
     lens: Lens
     cam_from_world: Pose
     stats: CameraStats | None = None
+    time_offset_frames: float = 0.0
+    time_offset_sigma_frames: float | None = None
 
     def __post_init__(self) -> None:
+        offset, sigma = self.time_offset_frames, self.time_offset_sigma_frames
+        if not np.isfinite(offset) or not (sigma is None or 0 <= sigma < np.inf):
+            raise InputError(
+                f"{self.name}: time offset",
+                expected="a number of frames, and a sigma of 0 or more",
+                found=f"{offset}, {sigma}",
+            )
+        if sigma is None and offset:
+            raise InputError(
+                f"{self.name}: time offset", expected="a sigma beside it", found="none"
+            )
         if not self.name or self.width < 1 or self.height < 1:
             raise InputError(
                 f"camera {self.name!r}",
@@ -138,14 +156,28 @@ class Rig:
 
     ``wand`` is the wand as its file states it, ``wand_used`` the shape that the solve ended with
     (the same where the shape was held). ``provenance`` holds text, numbers, lists and tables as
-    JSON can: tool version, options, file hashes, time, parent.
+    JSON can, for the record: tool version, command, options, names and SHA-256 of the files read,
+    time. What any other code asks for is a field:
+
+    ``left_out`` names cameras of the capture that the rig does not hold, and why; ``findings`` are
+    sentences that the solve had to say about the rig; ``captured_at`` is when its wave was taken
+    (ISO 8601), ``parent_sha256`` the SHA-256 of the rig file that it repairs, ``lasting_share`` the
+    share of points in errors that last. ``alignment`` and ``verification`` tell, as JSON can, how
+    its world was chosen and its lengths were tested; None where they were not.
     """
 
     cameras: tuple[RigCamera, ...]
     wand: Wand
     wand_used: Wand
     covariance: Covariance | None = None
-    provenance: dict[str, Any] = field(default_factory=dict)
+    provenance: Mapping[str, Any] = field(default_factory=dict)
+    left_out: Mapping[str, str] = field(default_factory=dict, kw_only=True)
+    findings: tuple[str, ...] = field(default=(), kw_only=True)
+    captured_at: str | None = field(default=None, kw_only=True)
+    parent_sha256: str | None = field(default=None, kw_only=True)
+    lasting_share: float = field(default=0.0, kw_only=True)
+    alignment: Mapping[str, Any] | None = field(default=None, kw_only=True)
+    verification: Mapping[str, Any] | None = field(default=None, kw_only=True)
 
     def __post_init__(self) -> None:
         names = self.names
@@ -154,6 +186,14 @@ class Rig:
                 "cameras",
                 expected="one camera or more, each name once",
                 found=", ".join(names) or "none",
+            )
+        if both := [name for name in self.left_out if name in names]:
+            raise InputError(
+                "left_out", expected="cameras that the rig does not hold", found=", ".join(both)
+            )
+        if not 0 <= self.lasting_share <= 1:
+            raise InputError(
+                "lasting_share", expected="a share, 0 to 1", found=str(self.lasting_share)
             )
         if self.wand_used.markers != self.wand.markers:
             raise InputError(

@@ -239,12 +239,17 @@ def _check_points(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Tracks:
-    """A capture: the cameras' centroids on one frame count, at ``frame_rate_hz``."""
+    """A capture: the cameras' centroids on one frame count, at ``frame_rate_hz``.
+
+    ``is_identified``: the markers are those that ``identify`` found, which may be named anew once
+    cameras stand; those that somebody else stated are kept.
+    """
 
     cameras: tuple[CameraTracks, ...]
     frame_rate_hz: float
     captured_at: str | None = None
     title: str | None = None
+    is_identified: bool = False
 
     def __post_init__(self) -> None:
         names = [c.name for c in self.cameras]
@@ -273,8 +278,7 @@ class Tracks:
 
     def subset(self, names: Iterable[str]) -> Tracks:
         """Return the capture of the named cameras alone, in the order given."""
-        cameras = tuple(self.camera(n) for n in names)
-        return Tracks(cameras, self.frame_rate_hz, self.captured_at, self.title)
+        return replace(self, cameras=tuple(self.camera(n) for n in names))
 
     def at_frames(self, frames: Ints) -> Tracks:
         """Return the capture with the points of the given frame numbers alone."""

@@ -146,9 +146,7 @@ def identify(tracks: Tracks, wand: Wand, progress: Progress = quiet) -> Identifi
     _refuse_two_wands(report, doubles, wand)
     if not any(c.named for c in report):
         raise _nothing_named(report, tracks, wand)
-    return Identification(
-        Tracks(tuple(out), tracks.frame_rate_hz, tracks.captured_at, tracks.title), tuple(report)
-    )
+    return Identification(replace(tracks, cameras=tuple(out), is_identified=True), tuple(report))
 
 
 def _refuse_two_wands(report: list[CameraNames], doubles: list[int], wand: Wand) -> None:

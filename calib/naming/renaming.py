@@ -53,11 +53,6 @@ class Renamed:
         )
 
 
-def is_named_by_us(tracks: Tracks) -> bool:
-    """Say whether the names are those of ``identify``, which leaves masks, if only empty ones."""
-    return any(c.masks_px is not None for c in tracks.cameras)
-
-
 def named_tracks(rig: Rig, tracks: Tracks) -> Tracks:
     """Return a capture with all names that the rig can give: identified where need be and checked
     across cameras.
@@ -66,7 +61,7 @@ def named_tracks(rig: Rig, tracks: Tracks) -> Tracks:
     """
     if is_unnamed(tracks):
         tracks = identify(tracks, rig.wand).tracks
-    if not is_named_by_us(tracks):
+    if not tracks.is_identified:
         return tracks
     return rename(tracks, rig.wand_used, rig_state(rig, tracks.names)).tracks
 

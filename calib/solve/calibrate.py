@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,7 +25,8 @@ from calib.solve.certainty.lens_model import Whole, examine_lenses, with_held_te
 from calib.solve.certainty.sound import require_settled, require_sound
 from calib.solve.certainty.statistics import rig_stats
 from calib.solve.clock.common_time import with_timing
-from calib.solve.lasting.find import in_words
+from calib.solve.clock.offsets import TimeOffsets
+from calib.solve.lasting.find import share_off
 from calib.solve.lasting.scatter import together
 from calib.solve.refine import Fit, refine
 from calib.solve.start.graph import (
@@ -125,23 +125,13 @@ def finish(
     Raises UnsolvableError where the fit cannot be true or leaves a camera open.
     """
     tracks, options, bundle_options = task.used, task.options, task.bundle
-    findings = list(findings)
-    provenance: dict[str, Any] = {
-        "options": asdict(options), "left_out": task.left_out, "findings": findings,
-    }  # fmt: skip
+    findings, offsets = list(findings), None
     if options.timing:
         fit, tracks, offsets = with_timing(tracks, task.wand, fit, bundle_options, progress)
         findings += offsets.findings
-        known = zip(offsets.names, offsets.offset_frames, offsets.sigma_frames, strict=True)
-        provenance["time_offset_frames"] = {
-            n: {"offset": float(o), "sigma": float(s)} for n, o, s in known if s < 1e9
-        }
     if bundle_options.distance:
         fit = fit_at_distance(fit, bundle_options.distance)
-        provenance["scale"] = f"scale from the distance of {options.distance}"
     findings += [str(fit.wand_finding)] if fit.wand_finding else []
-    if fit.stretches:
-        provenance["lasting"] = in_words(fit.problem, fit.stretches, tracks.names)
     progress("covariance", 0, 1)
     fit = _in_first_camera(fit)
     whole = with_held_terms(fit) if bundle_options.terms and options.terms != "auto" else None
@@ -154,8 +144,26 @@ def finish(
         progress("lens terms", 0, 1)
         lens_model = examine_lenses(fit, tracks.names, whole=whole)
         findings += [str(lens_model)] if any(f.kind == "add" for f in lens_model.advised) else []
-        provenance["lens_model"] = lens_model.as_json()
-    return replace(rig, provenance=provenance), tracks, fit
+    rig = replace(
+        rig,
+        cameras=_with_offsets(rig.cameras, offsets) if offsets else rig.cameras,
+        provenance={"options": asdict(options)},
+        left_out=task.left_out,
+        findings=tuple(findings),
+        captured_at=tracks.captured_at,
+        lasting_share=share_off(fit.problem, fit.stretches),
+    )
+    return rig, tracks, fit
+
+
+def _with_offsets(cameras: Sequence[RigCamera], found: TimeOffsets) -> tuple[RigCamera, ...]:
+    """Return the cameras with the time offsets that the capture determines."""
+    return tuple(
+        replace(c, time_offset_frames=float(offset), time_offset_sigma_frames=float(sigma))
+        if np.isfinite(sigma)
+        else c
+        for c, offset, sigma in zip(cameras, found.offset_frames, found.sigma_frames, strict=True)
+    )
 
 
 def _with_scale(tracks: Tracks, wand: Wand, options: SolveOptions) -> tuple[Tracks, Wand]:

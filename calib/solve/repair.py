@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from calib.core.camera import Lens
 from calib.core.geometry import Array, Pose
 from calib.core.progress import Progress, quiet
-from calib.core.rig import Covariance, Rig, RigCamera
+from calib.core.rig import Covariance, Rig
 from calib.core.threads import one_blas_thread
 from calib.core.tracks import Tracks
 from calib.errors import InputError, UnsolvableError
@@ -189,12 +189,13 @@ def repair(
     rig: Rig, tracks: Tracks, changed: Mapping[str, tuple[str, ...]], progress: Progress = quiet
 ) -> Rig:
     """Return the rig with the cameras of ``changed`` solved anew from a wave, in its frame; all
-    others stay to the bit.
+    others stay to the bit, as does all else that the rig tells.
 
-    ``changed`` names the cameras and which lens terms (``focal``, ``cx``...) to solve with their
-    pose. The covariance of what is solved is that of the wave plus what the held parameters' own
-    uncertainty does to it: with S the reduced normal matrix, ``G = -S_mm⁻¹ S_mh`` and C of the
-    held, it is ``S_mm⁻¹ + G C Gᵀ``, and ``G C`` against the held.
+    ``tracks`` are at a common time, as a recheck gives them. ``changed`` names the cameras and
+    which lens terms (``focal``, ``cx``...) to solve with their pose. The covariance of what is
+    solved is that of the wave plus what the held parameters' own uncertainty does to it: with S the
+    reduced normal matrix, ``G = -S_mm⁻¹ S_mh`` and C of the held, it is ``S_mm⁻¹ + G C Gᵀ``, and
+    ``G C`` against the held.
 
     Raises InputError where a camera is unknown or none is held, UnsolvableError where the wave does
     not place it.
@@ -237,7 +238,7 @@ def repair(
         c, was = names.index(name), rig.camera(name)
         pose = Pose(fit.result.state.cam_R[c], fit.result.state.cam_t[c])
         lens = Lens.from_vector(fit.result.state.lens[c]) if freed else was.lens
-        cameras[name] = RigCamera(name, was.width, was.height, lens, pose, stats[c])
+        cameras[name] = replace(was, lens=lens, cam_from_world=pose, stats=stats[c])
     return replace(
         rig,
         cameras=tuple(cameras.values()),

@@ -27,9 +27,7 @@ class Entry:
         """When its wave was captured, else when it was solved, as ISO 8601; empty where neither is
         stated.
         """
-        tracks = self.rig.provenance.get("tracks")
-        captured = tracks.get("captured_at") if isinstance(tracks, dict) else None
-        return str(captured or self.rig.provenance.get("time") or "")
+        return str(self.rig.captured_at or self.rig.provenance.get("time") or "")
 
     @property
     def moment(self) -> float | None:
@@ -79,7 +77,7 @@ class History:
         """Return the name of the file that file k is a repair of, its hash where that file is not
         among these.
         """
-        sha = str(self.entries[k].rig.provenance.get("parent_sha256") or "")
+        sha = self.entries[k].rig.parent_sha256 or ""
         return next((e.name for e in self.entries if e.sha256 and e.sha256 == sha), sha[:12])
 
     def as_json(self) -> dict[str, Any]:

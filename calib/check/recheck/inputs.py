@@ -21,9 +21,10 @@ def matched(rig: Rig, tracks: Tracks) -> Tracks:
     its solve left out), where none is common, where a sensor has another size, or where the tracks
     name markers that the wand lacks.
     """
-    left_out = rig.provenance.get("left_out", {})
     common = [n for n in rig.names if n in tracks.names]
-    strange = [c.name for c in tracks.cameras if c.name not in rig.names and c.name not in left_out]
+    strange = [
+        c.name for c in tracks.cameras if c.name not in rig.names and c.name not in rig.left_out
+    ]
     if not common:
         raise InputError(
             "cameras", expected=f"tracks of the rig's cameras ({', '.join(rig.names)})",

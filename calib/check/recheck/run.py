@@ -30,9 +30,10 @@ from calib.core.threads import one_blas_thread
 from calib.core.tracks import Tracks
 from calib.errors import InputError
 from calib.naming.identify import identify, is_unnamed
-from calib.naming.renaming import is_named_by_us, rename
+from calib.naming.renaming import rename
 from calib.solve.bundle.descent import BundleOptions
-from calib.solve.clock.common_time import with_timing
+from calib.solve.bundle.problem import Problem, State
+from calib.solve.clock.common_time import fractions_moved, in_step, is_known_late, with_timing
 from calib.solve.clock.frame_slip import whole_frame_offsets
 from calib.solve.clock.offsets import estimate_offsets
 from calib.solve.clock.path import corrected
@@ -85,17 +86,17 @@ def recheck(
     joins no two cameras.
     """
     options = options or RecheckOptions()
-    tracks, why = judged(rig, _identified(rig, matched(rig, tracks), progress))
+    tracks = in_step(rig, _identified(rig, matched(rig, tracks), progress))
+    tracks, why = judged(rig, tracks)
     fit = solve_anew(rig, tracks, progress)
-    if is_named_by_us(tracks):
+    if tracks.is_identified:
         progress("names", 0, 1)
         tracks = rename(tracks, rig.wand_used, fit.result.state).tracks
         fit = solve_anew(rig, tracks, progress, fit.result.state)
-    fit, tracks, clock = _in_time(rig, tracks, fit, progress)
+    fit, tracks, clock = _in_time(rig, *_at_known_time(rig, tracks, fit, progress), progress)
     noise = _noise_ratio(rig, tracks, fit)
     progress("comparison", 0, 1)
-    of_solve = float(rig.provenance.get("lasting", {}).get("share", 0.0))
-    lasts = max(of_solve, share_off(fit.problem, fit.stretches)) > USUAL_SHARE
+    lasts = max(rig.lasting_share, share_off(fit.problem, fit.stretches)) > USUAL_SHARE
     sure = (
         replace(options, alpha=min(options.alpha, SURE_ALPHA * len(tracks.names)))
         if lasts
@@ -112,11 +113,24 @@ def _identified(rig: Rig, tracks: Tracks, progress: Progress) -> Tracks:
     return identify(tracks, rig.wand, progress).tracks if is_unnamed(tracks) else tracks
 
 
+def _at_known_time(rig: Rig, tracks: Tracks, fit: Fit, progress: Progress) -> tuple[Tracks, Fit]:
+    """Return the tracks without the time offsets that the rig knows, and their fit."""
+
+    def fitted(moved: Tracks) -> tuple[Problem, State]:
+        now = fit if moved is tracks else solve_anew(rig, moved, progress, fit.result.state)
+        return now.problem, now.result.state
+
+    moved = fractions_moved(rig, tracks, fitted)
+    if moved is not tracks:
+        fit = solve_anew(rig, moved, progress, fit.result.state)
+    return moved, fit
+
+
 def _in_time(
     rig: Rig, tracks: Tracks, fit: Fit, progress: Progress
 ) -> tuple[Fit, Tracks, tuple[Array, Array]]:
-    """Return fit and tracks at a common time, and each camera's offset (C,) in frames with its
-    sigma, later positive.
+    """Return fit and tracks at a common time, and each camera's offset (C,) in frames beyond what
+    the rig knows, with its sigma, later positive.
 
     Cameras whose noise stands out are tried: first whole frames alone, which is quick and mostly
     all; fractions, where noise that stands out is left.
@@ -260,10 +274,14 @@ def _cameras(
         if late:
             ms = 1000.0 * delay / tracks.frame_rate_hz
             word = "later" if delay > 0 else "earlier"
+            than = (
+                "the rig file says"
+                if is_known_late(camera)
+                else "its frame numbers say, by the rig's clock"
+            )
             text = (
-                f"exposes {abs(delay):.3f} frames ({abs(ms):.2f} ms) {word} than its "
-                f"frame numbers say, by the rig's"
-                f" clock (1σ {sigma_delay:.4f} frames): sync cable, trigger mode, dropped frames"
+                f"exposes {abs(delay):.3f} frames ({abs(ms):.2f} ms) {word} than {than}"
+                f" (1σ {sigma_delay:.4f} frames): sync cable, trigger mode, dropped frames"
             )
             note, matters = f"{note}; {text}" if note else text, True
         numbers = camera.lens.fx, delay, sigma_delay, float(fit.sigma_px[c]), float(noise[c])

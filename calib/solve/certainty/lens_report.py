@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
-from typing import Any
+from dataclasses import dataclass
 
 from calib.solve.bundle.problem import TERMS
 
@@ -92,17 +91,6 @@ class LensModelReport:
         needless = {f.group for f in drops} - {f.group for f in drops if not f.is_advised}
         needless = {g for g in needless if needed.isdisjoint(together(g))}
         return tuple(g for g in TERMS if g in needed or (g in self.groups and g not in needless))
-
-    def as_json(self) -> dict[str, Any]:
-        """Return the report as plain tables, lists and numbers."""
-        findings = [
-            asdict(f) | {"rivals": list(f.rivals), "advised": f.is_advised} for f in self.findings
-        ]
-        return {
-            "findings": findings,
-            "terms": list(self.groups),
-            "advised_terms": list(self.advised_groups),
-        }
 
     def __str__(self) -> str:
         adds = [f for f in self.findings if f.kind == "add"]

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
 
+from calib.core.geometry import Array
 from calib.core.progress import Progress
-from calib.core.rig import Rig
+from calib.core.rig import Rig, RigCamera
 from calib.core.tracks import Tracks
 from calib.core.wand import Wand
 from calib.solve.bundle.descent import BundleOptions
+from calib.solve.bundle.problem import Problem, State
 from calib.solve.clock.frame_slip import whole_frame_offsets
 from calib.solve.clock.offsets import SIGNIFICANT, TimeOffsets, about_zero, estimate_offsets
 from calib.solve.clock.path import corrected
@@ -65,20 +68,51 @@ def with_timing(
 
 def at_common_time(rig: Rig, tracks: Tracks) -> Tracks:
     """Return the tracks as they would be, had the cameras of the rig none of the time offsets that
-    its solve found.
-
-    The rig is held. Only offsets that the solve itself moved points by count.
+    its solve found; the rig is held.
     """
-    known = rig.provenance.get("time_offset_frames", {})
-    found = [known.get(name, {"offset": 0.0, "sigma": np.inf}) for name in tracks.names]
-    offset = np.array(
-        [o["offset"] if abs(o["offset"]) > SIGNIFICANT * o["sigma"] else 0.0 for o in found]
-    )
-    moved = tracks
-    # Whole frames need no path; the first path still leans towards the late camera, the second
-    # hardly.
-    for step in (np.rint(offset), offset, offset) if offset.any() else ():
+
+    def fitted(moved: Tracks) -> tuple[Problem, State]:
         held = fit_to_rig(rig, moved)
-        problem = held.problem.with_weight(held.is_inlier / held.sigma_px[held.problem.cam])
-        moved = corrected(tracks, problem, held.state, step)
+        weight = held.is_inlier / held.sigma_px[held.problem.cam]
+        return held.problem.with_weight(weight), held.state
+
+    return fractions_moved(rig, in_step(rig, tracks), fitted)
+
+
+def in_step(rig: Rig, tracks: Tracks) -> Tracks:
+    """Return the tracks with the whole frames of known offsets in their frame numbers: points of
+    one moment come together.
+    """
+    whole = np.rint(_known_offsets(rig, tracks)).astype(np.int64)
+    cameras = (
+        replace(c, frame=c.frame + w) if w else c
+        for c, w in zip(tracks.cameras, whole, strict=True)
+    )
+    return replace(tracks, cameras=tuple(cameras))
+
+
+def fractions_moved(
+    rig: Rig, tracks: Tracks, fitted: Callable[[Tracks], tuple[Problem, State]]
+) -> Tracks:
+    """Return tracks that are ``in_step`` with their points moved back along their ways by what is
+    left of the known offsets; ``fitted`` gives the wand's way.
+    """
+    offset = _known_offsets(rig, tracks)
+    fraction = offset - np.rint(offset)
+    moved = tracks
+    # The first way still leans towards the late camera, the second hardly.
+    for _ in range(2) if fraction.any() else ():
+        moved = corrected(tracks, *fitted(moved), fraction)
     return moved
+
+
+def _known_offsets(rig: Rig, tracks: Tracks) -> Array:
+    """Return the offsets (C,) in frames that the rig's solve itself moved points by."""
+    cameras = [rig.camera(name) for name in tracks.names]
+    return np.array([c.time_offset_frames if is_known_late(c) else 0.0 for c in cameras])
+
+
+def is_known_late(camera: RigCamera) -> bool:
+    """Return whether the camera's solve found it to expose early or late."""
+    sigma = camera.time_offset_sigma_frames
+    return sigma is not None and abs(camera.time_offset_frames) > SIGNIFICANT * sigma

@@ -1,0 +1,56 @@
+"""Every file that calib opens: tracks and rigs in HDF5, wands, camera lists and scenarios in TOML,
+tables in CSV.
+
+Reading checks format, version, types and shapes here and leaves the meaning to the records, whose
+errors gain the file's name. Writing is whole or not at all (``calib.outputs``), and the same record
+always gives the same bytes. Readers ignore groups, datasets and attributes that they do not know.
+
+Tracks file, version 1 (HDF5), beside a camera's ``frame``, ``xy``, ``marker`` and attributes::
+
+    /                  optional attribute identified (0 or 1): whether the markers are those that
+                       ``identify`` found; without it, whether there are masks
+    /masks/<camera>    optional, by ``identify``: circles (k×3), x, y and radius in px, about
+                       reflections that stay put
+
+Rig file, version 2 (HDF5; lengths in mm, angles in radian, image quantities in px)::
+
+    /                  attributes format = "calib.rig", version = 2, unit = "mm", lasting_share;
+                       where known captured_at (ISO 8601) and parent_sha256
+    /cameras/<name>    in the rig's order (creation order); attributes width, height, K (3×3),
+                       dist (5 or 8), R (3×3) and t (3) of cam_from_world; where a solve found it
+                       time_offset_frames (later is positive) and time_offset_sigma_frames
+      residuals        only where known: attributes points, n_left_out, rms_px, median_px,
+                       p95_px, sigma_px, bias_px (2), coverage
+    /wand, /wand_used  as the wand file states it, and the shape that the solve ended with:
+                       attributes name, sigma; datasets markers (text, n), points (n×3),
+                       certified_between (m×2), _length and _sigma (m)
+    /covariance        where known: labels (text, k), matrix (k×k); held (text, h),
+                       pull (k×h), held_sigma (h)
+    /left_out          datasets names and reasons (text, n): cameras of the capture that are not
+                       in the rig
+    /findings          text (n): what the solve found to say about the rig
+    /alignment, /verification   one text each, where known: JSON
+    /provenance        one text: JSON
+
+Version 1, still read, kept in the provenance what are fields now.
+"""
+
+from calib.files.rig import load_rig, save_rig
+from calib.files.text import (
+    load_image_list,
+    load_scenario,
+    load_table,
+    load_wand,
+    read_text,
+    save_wand,
+    sha256,
+    with_sha256,
+)
+from calib.files.tracks import load_tracks, save_tracks
+from calib.outputs import check_output, write_text
+
+__all__ = [
+    "check_output", "load_image_list", "load_rig", "load_scenario", "load_table", "load_tracks",
+    "load_wand", "read_text", "save_rig", "save_tracks", "save_wand", "sha256", "with_sha256",
+    "write_text",
+]  # fmt: skip

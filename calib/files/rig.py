@@ -1,0 +1,237 @@
+"""Rig files read and written (layout: ``calib.files``)."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from typing import Any
+
+import h5py
+import numpy as np
+
+from calib.core.camera import Lens
+from calib.core.fields import Fields
+from calib.core.geometry import Pose
+from calib.core.rig import CameraStats, Covariance, Rig, RigCamera
+from calib.core.wand import CertifiedLength, Wand
+from calib.errors import CalibError, InputError
+from calib.files.hdf5 import (
+    as_text,
+    attributes,
+    cameras_of,
+    dataset,
+    file_bytes,
+    opened,
+    ordered_group,
+    texts,
+    write,
+    write_optional,
+)
+from calib.files.text import PathLike
+from calib.outputs import write_bytes
+
+FORMAT, VERSION = "calib.rig", 2
+_COUNTS = ("points", "n_left_out")
+_STATS = (*_COUNTS, "rms_px", "median_px", "p95_px", "sigma_px", "coverage")
+Offsets = dict[str, tuple[float, float]]  # by camera: frames, sigma
+
+
+def load_rig(path: PathLike) -> Rig:
+    """Return the rig of a rig file; every number comes back to the bit."""
+    with opened(path, FORMAT, VERSION) as (file, version):
+        provenance = _json(file, "provenance")
+        of_cameras: Offsets = {}
+        if version == 1:
+            told, of_cameras, provenance = _told_by_version_1(provenance)
+        else:
+            told = _told(file)
+        cameras = tuple(
+            _rig_camera(name, group, of_cameras.get(name)) for name, group in cameras_of(file)
+        )
+        wands = _wand(file, "wand"), _wand(file, "wand_used")
+        return Rig(cameras, *wands, _covariance(file), provenance, **told)
+
+
+def _told(file: h5py.File) -> dict[str, Any]:
+    """Return the fields of a rig that stand beside its cameras."""
+    top = attributes(file)
+    names = texts(file, "left_out/names")
+    return {
+        "left_out": dict(zip(names, texts(file, "left_out/reasons", len(names)), strict=True)),
+        "findings": texts(file, "findings"),
+        "captured_at": top.optional(top.text, "captured_at"),
+        "parent_sha256": top.optional(top.text, "parent_sha256"),
+        "lasting_share": top.number("lasting_share"),
+        "alignment": _json(file, "alignment") if "alignment" in file else None,
+        "verification": _json(file, "verification") if "verification" in file else None,
+    }
+
+
+def _told_by_version_1(table: dict[str, Any]) -> tuple[dict[str, Any], Offsets, dict[str, Any]]:
+    """Return what version 1 kept in its provenance: fields of the rig, time offsets by camera, and
+    what else it holds.
+    """
+    rest = Fields({key: value for key, value in table.items() if value is not None}, "provenance")
+
+    def part(key: str, of: Fields = rest) -> Fields:
+        return Fields(of.optional(of.tables, key) or {}, of.place(key))
+
+    tracks, left_out, offsets = part("tracks"), part("left_out"), part("time_offset_frames")
+    findings = rest.table.get("findings", [])
+    if not isinstance(findings, list):
+        raise InputError(rest.place("findings"), expected="a list", found=repr(findings))
+    told = {
+        "left_out": {name: left_out.text(name) for name in left_out.table},
+        "findings": tuple(map(str, findings)),
+        "captured_at": tracks.text("captured_at") if tracks.table.get("captured_at") else None,
+        "parent_sha256": rest.optional(rest.text, "parent_sha256"),
+        "lasting_share": part("lasting").optional(part("lasting").number, "share") or 0.0,
+    }
+    of_cameras = {}
+    for name in offsets.table:
+        found = part(name, offsets)
+        of_cameras[name] = found.number("offset"), found.number("sigma")
+    moved = ("left_out", "findings", "time_offset_frames", "lasting", "parent_sha256")
+    kept = {key: value for key, value in table.items() if key not in moved}
+    if "tracks" in rest:
+        kept["tracks"] = {k: v for k, v in tracks.table.items() if k != "captured_at"}
+    return told, of_cameras, kept
+
+
+def _json(file: h5py.File, key: str) -> dict[str, Any]:
+    """Return a table that is stored as one text of JSON."""
+    try:
+        table = json.loads(as_text(dataset(file, key, "O", ())[()]))
+    except ValueError:
+        table = None
+    if not isinstance(table, dict):
+        raise InputError(key, expected="JSON text of a table", found="something else") from None
+    return table
+
+
+def _covariance(file: h5py.File) -> Covariance | None:
+    group = file.get("covariance")
+    if not isinstance(group, h5py.Group):
+        return None
+    labels = texts(group, "labels")
+    matrix = dataset(group, "matrix", "f", (len(labels), len(labels)))
+    held = texts(group, "held") if "held" in group else ()
+    pull = dataset(group, "pull", "f", (len(labels), len(held))) if held else np.zeros(0)
+    known = "held_sigma" in group  # older files do not tell
+    sigma = dataset(group, "held_sigma", "f", (len(held),)) if known else np.zeros(0)
+    return Covariance(labels, matrix, held, pull, sigma)
+
+
+def _rig_camera(name: str, group: h5py.Group, offset: tuple[float, float] | None) -> RigCamera:
+    """Return a camera; ``offset`` and its sigma are those of a file of version 1."""
+    fields = attributes(group, name)
+    K, dist = fields.array("K", (3, 3)), fields.array("dist", (5,), (8,))
+    R, t = fields.array("R", (3, 3)), fields.array("t", (3,))
+    try:
+        lens, pose = Lens.from_matrix(K, dist), Pose(R, t)
+    except CalibError as error:
+        raise error.inside(name) from None
+    stats = _stats(f"{name}: residuals", group["residuals"]) if "residuals" in group else None
+    if "time_offset_frames" in fields:
+        offset = fields.number("time_offset_frames"), fields.number("time_offset_sigma_frames")
+    size = fields.integer("width"), fields.integer("height")
+    return RigCamera(name, *size, lens, pose, stats, *(offset or ()))
+
+
+def _stats(place: str, group: h5py.Group) -> CameraStats:
+    table = dict(group.attrs)
+    try:  # not by Fields, which refuses nan: the residuals of a camera without points
+        numbers: dict[str, Any] = {key: float(table[key]) for key in _STATS}
+        bias_x, bias_y = (float(v) for v in table["bias_px"])
+    except (KeyError, TypeError, ValueError) as error:
+        raise InputError(
+            place, expected=f"attributes {', '.join(_STATS)} and bias_px", found=str(error)
+        ) from None
+    numbers.update({key: int(table[key]) for key in _COUNTS})
+    return CameraStats(**numbers, bias_px=(bias_x, bias_y))
+
+
+def _wand(file: h5py.File, key: str) -> Wand:
+    group = file.get(key)
+    if not isinstance(group, h5py.Group):
+        raise InputError(key, expected="a group", found="nothing of that name")
+    fields = attributes(group, key)
+    names = texts(group, "markers")
+    points = dataset(group, "points", "f", (len(names), 3))
+    between = dataset(group, "certified_between", "iu", (None, 2))
+    columns = [
+        dataset(group, f"certified_{name}", "f", (len(between),)).tolist()
+        for name in ("length", "sigma")
+    ]
+    certified = tuple(
+        CertifiedLength(i, j, *rest)
+        for (i, j), *rest in zip(between.tolist(), *columns, strict=True)
+    )
+    try:
+        return Wand(fields.text("name"), names, points, fields.number("sigma"), certified)
+    except CalibError as error:
+        raise error.inside(key) from None
+
+
+def save_rig(rig: Rig, path: PathLike, force: bool = False) -> None:
+    """Write a rig file; OutputError where it exists (unless ``force``) or cannot be written."""
+    tables = {
+        key: _as_json(key, table)
+        for key in ("alignment", "verification", "provenance")
+        if (table := getattr(rig, key)) is not None
+    }
+
+    def fill(file: h5py.File) -> None:
+        file.attrs.update(unit="mm", lasting_share=float(rig.lasting_share))
+        write_optional(file, captured_at=rig.captured_at, parent_sha256=rig.parent_sha256)
+        cameras = ordered_group(file, "cameras")
+        for c in rig.cameras:
+            group = cameras.create_group(c.name)
+            group.attrs.update(width=c.width, height=c.height, K=c.lens.K, dist=c.lens.dist)
+            group.attrs.update(R=c.cam_from_world.R, t=c.cam_from_world.t_mm)
+            if c.time_offset_sigma_frames is not None:
+                group.attrs.update(
+                    time_offset_frames=float(c.time_offset_frames),
+                    time_offset_sigma_frames=float(c.time_offset_sigma_frames),
+                )
+            if c.stats is not None:
+                residuals = group.create_group("residuals")
+                residuals.attrs.update({key: getattr(c.stats, key) for key in _STATS})
+                residuals.attrs["bias_px"] = np.array(c.stats.bias_px, dtype=float)
+        for key, wand in (("wand", rig.wand), ("wand_used", rig.wand_used)):
+            _write_wand(file.create_group(key), wand)
+        if rig.covariance is not None:
+            group = file.create_group("covariance")
+            for key in ("labels", "matrix", "held", "pull", "held_sigma")[
+                : 5 if rig.covariance.held else 2
+            ]:
+                write(group, key, getattr(rig.covariance, key))
+        left_out = file.create_group("left_out")
+        write(left_out, "names", tuple(rig.left_out))
+        write(left_out, "reasons", tuple(rig.left_out.values()))
+        write(file, "findings", rig.findings)
+        for key, text in tables.items():
+            write(file, key, text)
+
+    write_bytes(path, file_bytes(FORMAT, VERSION, fill), force)
+
+
+def _as_json(key: str, table: Mapping[str, Any]) -> str:
+    try:
+        return json.dumps(table, allow_nan=False, ensure_ascii=False)
+    except (TypeError, ValueError) as error:
+        raise InputError(key, expected="what JSON can hold", found=str(error)) from None
+
+
+def _write_wand(group: h5py.Group, wand: Wand) -> None:
+    group.attrs.update(name=wand.name, sigma=float(wand.sigma_mm))
+    write(group, "markers", wand.markers)
+    write(group, "points", wand.points_mm)
+    rows = wand.certified
+    write(
+        group,
+        "certified_between",
+        np.array([(c.i, c.j) for c in rows], dtype=np.int64).reshape(-1, 2),
+    )
+    write(group, "certified_length", np.array([c.length_mm for c in rows], dtype=float))
+    write(group, "certified_sigma", np.array([c.sigma_mm for c in rows], dtype=float))

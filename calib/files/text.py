@@ -1,0 +1,128 @@
+"""Wands, camera lists, image lists and scenarios in TOML, tables in CSV, and bytes of any file."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import tomllib
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+from calib.core.fields import wand_as_toml, wand_from_table
+from calib.core.tracks import Tracks
+from calib.core.wand import Wand
+from calib.errors import CalibError, InputError
+from calib.intake.centroids.names import ImageList
+from calib.intake.table import CameraList, tracks_from_csv
+from calib.outputs import write_text
+
+T = TypeVar("T")
+PathLike = str | os.PathLike[str]
+
+
+def load_wand(path: PathLike) -> Wand:
+    """Return the wand of a wand file (contract: Wand file)."""
+    return _inside(path, wand_from_table, _load_toml(path, "a wand file (TOML)"), Path(path).stem)
+
+
+def save_wand(wand: Wand, path: PathLike, force: bool = False) -> None:
+    """Write a wand file."""
+    write_text(path, wand_as_toml(wand), force)
+
+
+def load_table(table: PathLike, cameras: PathLike) -> Tracks:
+    """Return the capture of a table (CSV) and its camera list (TOML); see
+    ``calib.intake.table``.
+    """
+    camera_list = _inside(
+        cameras, CameraList.from_table, _load_toml(cameras, "a camera list (TOML)")
+    )
+    return _inside(table, tracks_from_csv, read_text(table, "a table (CSV)"), camera_list)
+
+
+def load_image_list(path: PathLike) -> ImageList:
+    """Return what an image list (TOML) says of image files; see
+    ``calib.intake.centroids.names``.
+    """
+    return _inside(path, ImageList.from_table, _load_toml(path, "an image list (TOML)"))
+
+
+def load_scenario(path: PathLike, parse: Callable[[dict[str, Any]], T]) -> T:
+    """Return ``parse(table)`` of a scenario file."""
+    return _inside(path, parse, _load_toml(path, "a scenario (TOML)"))
+
+
+def read_text(path: PathLike, kind: str = "a text file") -> str:
+    """Return the text (UTF-8) of a file."""
+    try:
+        return read_bytes(path, kind).decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise InputError(
+            str(path),
+            expected=f"{kind} in UTF-8",
+            found=f"byte 0x{error.object[error.start]:02x} at {error.start}",
+            remedy="Save it as UTF-8 text.",
+        ) from None
+
+
+def sha256(path: PathLike) -> str:
+    """Return the SHA-256 of a file in hexadecimal."""
+    return hashlib.sha256(read_bytes(path, "a file")).hexdigest()
+
+
+def with_sha256(load: Callable[[Path], T], path: Path) -> tuple[T, str]:
+    """Return what ``load`` reads of a file, and the SHA-256 of just these bytes; InputError where
+    the file changes meanwhile.
+    """
+    before = sha256(path)
+    record = load(path)
+    if sha256(path) != before:
+        raise InputError(
+            str(path),
+            expected="a file that stays as it is",
+            found="one that changed while it was read",
+            remedy="Wait until it is written, then run this again.",
+        )
+    return record, before
+
+
+def _load_toml(path: PathLike, kind: str) -> dict[str, Any]:
+    text = read_text(path, kind)
+    try:
+        return tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        raise InputError(
+            str(path),
+            expected=f"{kind}",
+            found=str(error),
+            remedy="Correct the syntax at that place.",
+        ) from None
+
+
+def _inside(path: PathLike, parse: Callable[..., T], *arguments: Any) -> T:
+    try:
+        return parse(*arguments)
+    except CalibError as error:
+        raise error.inside(str(path)) from None
+
+
+def read_bytes(path: PathLike, kind: str) -> bytes:
+    try:
+        data = Path(path).read_bytes()
+    except (OSError, ValueError) as error:
+        raise unreadable(path, kind, error) from None
+    if not data:
+        raise InputError(str(path), expected=kind, found="an empty file")
+    return data
+
+
+def unreadable(path: PathLike, kind: str, error: OSError | ValueError) -> InputError:
+    found, remedy = getattr(error, "strerror", None) or str(error), "Check the path."
+    if isinstance(error, FileNotFoundError):
+        found = "no such file"
+    elif isinstance(error, IsADirectoryError):
+        found, remedy = "a folder", "Name the file in it."
+    elif isinstance(error, PermissionError):
+        found, remedy = "a file that may not be read", "Change its permissions."
+    return InputError(str(path), expected=kind, found=found, remedy=remedy)

@@ -1,0 +1,98 @@
+"""Tracks files read and written (layout: ``calib.files``)."""
+
+from __future__ import annotations
+
+import h5py
+import numpy as np
+
+from calib.core.fields import camera_from_fields
+from calib.core.tracks import CameraTracks, Tracks
+from calib.errors import InputError
+from calib.files.hdf5 import (
+    attributes,
+    cameras_of,
+    dataset,
+    file_bytes,
+    opened,
+    ordered_group,
+    write,
+    write_optional,
+)
+from calib.files.text import PathLike
+from calib.outputs import write_bytes
+
+FORMAT, VERSION = "calib.tracks", 1
+
+
+def load_tracks(path: PathLike) -> Tracks:
+    """Return the capture of a tracks file (contract: Tracks file); InputError where it breaks a
+    rule.
+    """
+    with opened(path, FORMAT, VERSION) as (file, _):
+        top = attributes(file)
+        cameras = tuple(_camera_tracks(name, group) for name, group in cameras_of(file))
+        stated = top.optional(top.integer, "identified")
+        return Tracks(
+            cameras,
+            top.number("frame_rate"),
+            top.optional(top.text, "captured_at"),
+            top.optional(top.text, "title"),
+            # Older files do not say; in them only ``identify`` wrote masks.
+            any(c.masks_px is not None for c in cameras) if stated is None else bool(stated),
+        )
+
+
+def _camera_tracks(name: str, group: h5py.Group) -> CameraTracks:
+    camera = camera_from_fields(attributes(group, name))
+    frame = dataset(group, "frame", "iu", (None,))
+    n = len(frame)
+    marker = dataset(group, "marker", "iu", (n,))
+    if n and (marker.min() < -1 or marker.max() > np.iinfo(np.int16).max):
+        row = int(((marker < -1) | (marker > np.iinfo(np.int16).max)).argmax())
+        raise InputError(
+            f"{name}: marker row {row}",
+            expected="an index from -1 to 32767",
+            found=str(marker[row]),
+        )
+    radius = dataset(group, "radius", "f", (n,)) if "radius" in group else None
+    xy = dataset(group, "xy", "f", (n, 2))
+    masks = (
+        dataset(group.file, f"masks/{name}", "f", (None, 3))
+        if f"masks/{name}" in group.file
+        else None
+    )
+    return CameraTracks(
+        name, frame=frame, xy_px=xy, marker=marker, radius_px=radius, masks_px=masks, **camera
+    )
+
+
+def save_tracks(tracks: Tracks, path: PathLike, force: bool = False) -> None:
+    """Write a tracks file; OutputError where it exists (unless ``force``) or cannot be written."""
+
+    def fill(file: h5py.File) -> None:
+        file.attrs["frame_rate"] = tracks.frame_rate_hz
+        write_optional(file, captured_at=tracks.captured_at, title=tracks.title)
+        has_masks = any(c.masks_px is not None for c in tracks.cameras)
+        if tracks.is_identified or has_masks:
+            file.attrs["identified"] = int(tracks.is_identified)
+        cameras = ordered_group(file, "cameras")
+        for c in tracks.cameras:
+            group = cameras.create_group(c.name)
+            group.attrs.update(width=c.width, height=c.height)
+            write_optional(group, pixel_pitch_mm=c.pixel_pitch_mm, focal_mm=c.focal_mm)
+            if c.lens is not None:
+                group.attrs.update(K=c.lens.K, dist=c.lens.dist)
+            write_optional(group, lens_sigma=c.lens_sigma, serial=c.serial, model=c.model)
+            for key, values in (
+                ("frame", c.frame),
+                ("xy", c.xy_px),
+                ("marker", c.marker),
+                ("radius", c.radius_px),
+            ):
+                if values is not None:
+                    write(group, key, values)
+        for c in tracks.cameras:
+            if c.masks_px is not None:
+                write(file.require_group("masks"), c.name, c.masks_px)
+
+    write_bytes(path, file_bytes(FORMAT, VERSION, fill), force)

@@ -25,6 +25,7 @@ from calib.core.wand import Wand
 from calib.errors import InputError, UnsolvableError
 from calib.naming.ambiguity import require_readable
 from calib.naming.identify import identify
+from calib.naming.records import Limits, Seeds, shape_of
 from calib.naming.seeds import line_seeds
 from calib.simulate import Scenario, Simulation, simulate
 from tests.captures import with_points
@@ -197,34 +198,27 @@ def test_perspective_along_a_line_keeps_the_cross_ratio(seed: int) -> None:
     on_line = (image - image[0]) @ unit
     assert cross_ratio(*on_line) == pytest.approx(cross_ratio(*along), rel=1e-9)
 
-    def found(xy: np.ndarray) -> tuple[int, np.ndarray, np.ndarray]:
-        rows, kappa = np.empty((12, 4), np.int64), np.empty(12)
-        n = line_seeds(
-            np.ascontiguousarray(xy),
-            0,
-            len(xy),
-            along / 500,
-            np.arange(4),
-            500.0,
-            1.5,
-            1e-4,
-            0.0,
-            rows,
-            kappa,
-        )
-        return int(n), rows[:n], kappa[:n]
+    shape, limits = (
+        shape_of(line(*along)),
+        Limits(noise=0.0, tolerance=1e-4, relative=0.0, bend=0.0),
+    )
+
+    def found(xy: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        seeds = Seeds(np.empty((12, 4), np.int64), np.empty((12, 12)), np.empty(12))
+        n = line_seeds(np.ascontiguousarray(xy), shape, limits, seeds)
+        return seeds.rows[:n], seeds.pose[:n]
 
     order = rng.permutation(4)
-    n, rows, kappa = found(image[order])
+    rows, pose = found(image[order])
     right = np.argsort(order)
-    at = [k for k in range(n) if (rows[k] == right).all()]
+    at = [k for k in range(len(rows)) if (rows[k] == right).all()]
     assert len(at) == 1
-    assert kappa[at[0]] == pytest.approx(space[3, 2] / space[0, 2], rel=1e-6), (
-        "kappa is the ratio of the ends' depths"
-    )
+    axis, middle = pose[at[0], :9:3], pose[at[0], 9:]
+    seen = shape.points_mm[:, :1] * axis + middle
+    np.testing.assert_allclose(seen, space, rtol=1e-6, err_msg="the place in space")
     image[2] = image[0] + 0.5 * (on_line[2] + on_line[3]) * unit
     assert abs(cross_ratio(*(image - image[0]) @ unit) / cross_ratio(*along) - 1) > 0.1
-    n, rows, _ = found(image[order])
+    rows, _ = found(image[order])
     assert not any((r == right).all() for r in rows)
 
 

@@ -16,7 +16,7 @@ from calib.core.camera import Lens, undistort
 from calib.core.compiled import compiled
 from calib.core.geometry import Array
 from calib.core.tracks import Ints
-from calib.naming.rigid import fit_pose, project_wand
+from calib.naming.rigid import fit_pose, project_wand, unpacked
 
 N_VIEWS = 120  # a coefficient of distortion to a hundredth
 CAP_PX = 1.0
@@ -37,7 +37,7 @@ def misses(xy: Array, rows: Ints, pose: Array, zoom: float, shape: Array, pixel:
     n_views, n_markers = rows.shape
     out, work = np.full(n_views, np.inf), np.empty((n_markers, 2))
     for v in range(n_views):
-        R, t = pose[v, :9].copy().reshape(3, 3), pose[v, 9:].copy()
+        R, t = unpacked(pose[v])
         t[2] *= zoom
         ok, R, t = fit_pose(R, t, shape, xy, rows[v], pixel, 1.0, 1e4)
         if not ok or not project_wand(R, t, shape, work):
@@ -45,9 +45,8 @@ def misses(xy: Array, rows: Ints, pose: Array, zoom: float, shape: Array, pixel:
         total, n = 0.0, 0
         for m in range(n_markers):
             if rows[v, m] >= 0:
-                total += (xy[rows[v, m], 0] - work[m, 0]) ** 2 + (
-                    xy[rows[v, m], 1] - work[m, 1]
-                ) ** 2
+                du, dv = xy[rows[v, m], 0] - work[m, 0], xy[rows[v, m], 1] - work[m, 1]
+                total += du * du + dv * dv
                 n += 1
         out[v] = math.sqrt(total / n)
     return out
@@ -79,27 +78,23 @@ def learned_lens(
     packed = packed.reshape(rows.shape).astype(np.int64) - int(used[0] < 0)
     points = xy_px[used[used >= 0]]
 
-    def cost(values: Array) -> tuple[float, float, Lens]:
+    def cost(values: Array) -> tuple[float, Array, Lens]:
         zoom, share, cx, cy = values
-        focal = lens.fx * zoom
-        dist = np.array([share * (focal / (0.6 * width)) ** 2, 0.0, 0.0, 0.0, 0.0])
-        trial = (
-            lens
-            if is_known
-            else Lens(focal, focal, lens.cx + cx * width, lens.cy + cy * width, dist)
-        )
+        focal, trial = lens.fx * zoom, lens
+        if not is_known:
+            dist = np.array([share * (focal / (0.6 * width)) ** 2, 0.0, 0.0, 0.0, 0.0])
+            trial = Lens(focal, focal, lens.cx + cx * width, lens.cy + cy * width, dist)
         xy = undistort(trial, points)
         if not np.isfinite(xy).all():
-            return np.inf, np.inf, trial
+            return np.inf, np.array([np.inf]), trial
         miss = focal * misses(xy, packed, pose, zoom, shape, 1.0 / focal)
-        middle = float(np.median(miss))
         # A mean of capped squares: a median would let a corner of the sensor go.
-        return float(np.minimum(miss, CAP_PX).__pow__(2).mean()), middle, trial
+        return float((np.minimum(miss, CAP_PX) ** 2).mean()), miss, trial
 
     best = np.array([1.0, 0.0, 0.0, 0.0])
     least = cost(best)
     if is_known:
-        return least[2], least[1]
+        return least[2], float(np.median(least[1]))
     grid = [np.array([zoom, share, 0.0, 0.0]) for zoom in ZOOM[not is_line] for share in BARREL]
     step = np.array([0.0 if is_line else 0.05, 0.02, 0.008, 0.008])
     for round_ in range(1 + N_HALVINGS):
@@ -112,4 +107,4 @@ def learned_lens(
             if (value := cost(trial))[0] < least[0]:
                 best, least = trial, value
         step = 0.7 * step if round_ else step
-    return least[2], least[1]
+    return least[2], float(np.median(least[1]))

@@ -33,6 +33,20 @@ def turned(R: Array, w: Array) -> Array:
 
 
 @compiled
+def packed(R: Array, t: Array, out: Array) -> None:
+    """Write a pose into one row (12,): the rotation's rows, then the shift."""
+    for k in range(3):
+        out[3 * k : 3 * k + 3] = R[k]
+    out[9:] = t
+
+
+@compiled
+def unpacked(pose: Array) -> tuple[Array, Array]:
+    """Return R (3, 3) and t (3,) of a row that ``packed`` wrote."""
+    return pose[:9].copy().reshape(3, 3), pose[9:].copy()
+
+
+@compiled
 def project_wand(R: Array, t: Array, shape: Array, out: Array) -> bool:
     """Write the markers' places on the plane z = 1 into out (M, 2); False where one is behind the
     camera.
@@ -128,9 +142,8 @@ def fit_pose(
         if not solve_six(A, b):
             return False, R0, t0
         size = math.sqrt(b[0] * b[0] + b[1] * b[1] + b[2] * b[2])
-        shrink = min(
-            1.0, 0.5 / max(size, 1e-12)
-        )  # a larger turn leaves the range of the linear step
+        # A larger turn leaves the range of the linear step.
+        shrink = min(1.0, 0.5 / max(size, 1e-12))
         for k in range(3):
             total[k] += shrink * b[k]
             t[k] += shrink * b[3 + k]

@@ -10,116 +10,261 @@ Recognizing solid objects by alignment with an image, International Journal of C
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 
 from calib.core.compiled import compiled
 from calib.core.geometry import Array
 from calib.core.tracks import Ints
-from calib.naming.rigid import fit_pose, project_wand
+from calib.naming.records import Limits, Seeds, Shape
+from calib.naming.rigid import fit_pose, packed, project_wand
 
 FARTHEST_SPANS = 60.0  # at 60 times its length a wand's image is some 20 px long
 
 
-@compiled
-def line_seeds(
-    xy: Array, first: int, last: int, share: Array, order: Ints, span: float, kappa_max: float,
-    tolerance: float,
-    bend: float, found: Ints, kappa_found: Array,
-) -> int:  # fmt: skip
-    """Write the n-tuples of points ``first`` to ``last`` that may be a line wand; return how many
-    there are.
-
-    ``share (M,)`` are the markers' places along the wand from 0 to 1 in increasing order, ``order``
-    their indices. ``found (k, M)`` takes rows by marker, ``kappa_found (k,)`` the ratio of the
-    ends' depths. ``tolerance`` is on the plane z = 1; a lens may bend a line of length L by
-    ``bend`` L² r beyond it, at r from the axis.
+class Stretch(NamedTuple):
+    """The line from one point to another: its start, direction and length, and how far off it a
+    point counts.
     """
-    n_markers, n_found = share.shape[0], 0
-    rows = np.empty(n_markers, np.int64)
-    longest = span / (span / (kappa_max - 1.0)) * 1.2
-    for i in range(first, last):
-        for j in range(first, last):
+
+    x: float
+    y: float
+    ux: float
+    uy: float
+    length: float
+    slack: float
+
+
+@compiled
+def line_seeds(xy: Array, shape: Shape, limits: Limits, seeds: Seeds) -> int:
+    """Write the sets of a frame's points ``xy (n, 2)`` that may be a line wand; return how many."""
+    order, n_found = shape.order, 0
+    rows = np.empty(len(order), np.int64)
+    longest = 1.2 * (shape.kappa_max - 1.0)
+    for i in range(len(xy)):
+        for j in range(len(xy)):
             dx, dy = xy[j, 0] - xy[i, 0], xy[j, 1] - xy[i, 1]
             length = math.sqrt(dx * dx + dy * dy)
-            if i == j or length > longest or length < 1.0 / FARTHEST_SPANS / 10.0:
+            if i == j or length > longest or length < 0.1 / FARTHEST_SPANS:
                 continue
             ux, uy = dx / length, dy / length
             off = abs(xy[i, 0] * uy - xy[i, 1] * ux)
-            slack = tolerance + bend * length * length * off
-            w = share[1]
-            for k in range(first, last):
+            slack = limits.tolerance + limits.bend * length * length * off
+            line = Stretch(xy[i, 0], xy[i, 1], ux, uy, length, slack)
+            for k in range(len(xy)):
                 if k in (i, j):
                     continue
-                px, py = xy[k, 0] - xy[i, 0], xy[k, 1] - xy[i, 1]
-                along = (px * ux + py * uy) / length
-                if along <= 0.0 or along >= 1.0 or abs(px * uy - py * ux) > slack:
+                kappa = depth_ratio(xy[k], line, shape)
+                if kappa == 0.0:
                     continue
-                kappa = along * (1.0 - w) / (w * (1.0 - along))
-                if kappa > kappa_max or kappa < 1.0 / kappa_max:
-                    continue
-                ex = kappa * xy[j, 0] - xy[i, 0]
-                ey = kappa * xy[j, 1] - xy[i, 1]
-                near = span / math.sqrt(ex * ex + ey * ey + (kappa - 1.0) ** 2) * min(kappa, 1.0)
-                if near < span / (kappa_max - 1.0) * 0.7 or near > FARTHEST_SPANS * span:
-                    continue
-                rows[order[0]], rows[order[1]], rows[order[n_markers - 1]] = i, k, j
-                is_whole = True
-                for m in range(2, n_markers - 1):
-                    place = length * share[m] * kappa / (1.0 - share[m] + share[m] * kappa)
-                    best, at = 2.0 * slack + 0.02 * length, -1
-                    for q in range(first, last):
-                        if q in (i, j, k):
-                            continue
-                        gap = math.hypot(
-                            xy[q, 0] - xy[i, 0] - place * ux, xy[q, 1] - xy[i, 1] - place * uy
-                        )
-                        if gap < best:
-                            best, at = gap, q
-                    rows[order[m]] = at
-                    is_whole = is_whole and at >= 0
-                if is_whole and n_found < found.shape[0]:
-                    found[n_found] = rows
-                    kappa_found[n_found] = kappa
+                rows[order[0]], rows[order[1]], rows[order[-1]] = i, k, j
+                if add_inner(xy, line, kappa, shape, rows) and n_found < len(seeds.rows):
+                    seeds.rows[n_found] = rows
+                    R, t = line_pose(line, kappa, shape)
+                    packed(R, t, seeds.pose[n_found])
                     n_found += 1
     return n_found
 
 
 @compiled
-def line_pose(
-    xy: Array, i: int, j: int, kappa: float, shape: Array, a: int, b: int
-) -> tuple[Array, Array]:
-    """Return the pose (R, t) of a line wand along the x axis of ``shape`` whose ends a and b are
-    the points i and j.
+def depth_ratio(point: Array, line: Stretch, shape: Shape) -> float:
+    """Return the ratio of the ends' depths at which the wand's second marker is seen at the point,
+    0 for none.
     """
-    ex, ey, ez = kappa * xy[j, 0] - xy[i, 0], kappa * xy[j, 1] - xy[i, 1], kappa - 1.0
-    size = math.sqrt(ex * ex + ey * ey + ez * ez)
-    depth = abs(shape[b, 0] - shape[a, 0]) / size
-    axis = np.array([ex, ey, ez]) / size
-    if shape[b, 0] < shape[a, 0]:
-        axis = -axis
-    other = np.array([0.0, 0.0, 1.0]) if abs(axis[2]) < 0.8 else np.array([0.0, 1.0, 0.0])
-    y = np.cross(other, axis)
-    y /= math.sqrt((y * y).sum())
-    z = np.cross(axis, y)
-    R = np.empty((3, 3))
-    R[:, 0], R[:, 1], R[:, 2] = axis, y, z
-    t = depth * np.array([xy[i, 0], xy[i, 1], 1.0]) - shape[a, 0] * axis
-    return R, t
+    w = shape.share[1]
+    px, py = point[0] - line.x, point[1] - line.y
+    along = (px * line.ux + py * line.uy) / line.length
+    if along <= 0.0 or along >= 1.0 or abs(px * line.uy - py * line.ux) > line.slack:
+        return 0.0
+    kappa = along * (1.0 - w) / (w * (1.0 - along))
+    if kappa > shape.kappa_max or kappa < 1.0 / shape.kappa_max:
+        return 0.0
+    near = min(kappa, 1.0) * start_depth(line, kappa, shape)
+    nearest = 0.7 * shape.span_mm / (shape.kappa_max - 1.0)
+    return kappa if nearest <= near <= FARTHEST_SPANS * shape.span_mm else 0.0
 
 
 @compiled
-def nearest(xy: Array, first: int, last: int, x: float, y: float, radius: float, rows: Ints) -> int:
-    """Return the row of the point nearest to (x, y) within the radius that ``rows`` does not hold
-    yet, or -1.
+def start_depth(line: Stretch, kappa: float, shape: Shape) -> float:
+    """Return the depth in mm of the wand's start, from the ratio of its end's to it."""
+    ex = kappa * (line.x + line.length * line.ux) - line.x
+    ey = kappa * (line.y + line.length * line.uy) - line.y
+    return shape.span_mm / math.sqrt(ex * ex + ey * ey + (kappa - 1.0) ** 2)
+
+
+@compiled
+def add_inner(xy: Array, line: Stretch, kappa: float, shape: Shape, rows: Ints) -> bool:
+    """Add the points nearest to where the third marker and those after it are seen; False where
+    one has none near.
+    """
+    share, order = shape.share, shape.order
+    first, second, last = rows[order[0]], rows[order[1]], rows[order[-1]]
+    for m in range(2, len(order) - 1):
+        place = line.length * share[m] * kappa / (1.0 - share[m] + share[m] * kappa)
+        x, y = line.x + place * line.ux, line.y + place * line.uy
+        best, at = 2.0 * line.slack + 0.02 * line.length, -1
+        for q in range(len(xy)):
+            gap = math.hypot(xy[q, 0] - x, xy[q, 1] - y)
+            if gap < best and q not in (first, second, last):
+                best, at = gap, q
+        if at < 0:
+            return False
+        rows[order[m]] = at
+    return True
+
+
+@compiled
+def line_pose(line: Stretch, kappa: float, shape: Shape) -> tuple[Array, Array]:
+    """Return the pose (R, t) of a line wand whose image is the stretch."""
+    a, b = shape.points_mm[shape.order[0], 0], shape.points_mm[shape.order[-1], 0]
+    ex = kappa * (line.x + line.length * line.ux) - line.x
+    ey = kappa * (line.y + line.length * line.uy) - line.y
+    axis = np.array([ex, ey, kappa - 1.0])
+    axis *= math.copysign(1.0, b - a) / math.sqrt((axis * axis).sum())
+    other = np.array([0.0, 0.0, 1.0]) if abs(axis[2]) < 0.8 else np.array([0.0, 1.0, 0.0])
+    y = np.cross(other, axis)
+    y /= math.sqrt((y * y).sum())
+    R = np.empty((3, 3))
+    R[:, 0], R[:, 1], R[:, 2] = axis, y, np.cross(axis, y)
+    return R, start_depth(line, kappa, shape) * np.array([line.x, line.y, 1.0]) - a * axis
+
+
+class Triangle(NamedTuple):
+    """A wand in axes (rows, 3 by 3) of the triangle of three of its markers ``base (3,)``: they lie
+    at (0, 0), (p, 0) and (q, r) of ``points (M, 3)``.
+    """
+
+    base: Ints
+    p: float
+    q: float
+    r: float
+    axes: Array
+    points: Array
+
+
+@compiled
+def triangle(points_mm: Array, base: Ints) -> Triangle:
+    """Return the wand in the axes of the triangle ``base (3,)``."""
+    a, b = points_mm[base[1]] - points_mm[base[0]], points_mm[base[2]] - points_mm[base[0]]
+    axes = np.empty((3, 3))
+    p = math.sqrt((a * a).sum())
+    axes[0] = a / p
+    q = (b * axes[0]).sum()
+    across = b - q * axes[0]
+    r = math.sqrt((across * across).sum())
+    axes[1] = across / r
+    axes[2] = np.cross(axes[0], axes[1])
+    return Triangle(base, p, q, r, axes, (points_mm - points_mm[base[0]]) @ axes.T)
+
+
+@compiled
+def rigid_seeds(xy: Array, shape: Shape, base: Ints, limits: Limits, seeds: Seeds) -> int:
+    """Write the sets of a frame's points ``xy (n, 2)`` that may be a planar or spatial wand; return
+    how many.
+
+    ``base (3,)`` are the markers that are tried on every three points. A set counts with
+    ``n_seed`` markers or more within the limits of the pose that fits them.
+    """
+    wand, n_found = triangle(shape.points_mm, base), 0
+    longest = 1.3 * shape.span_mm / shape.nearest_mm
+    rows, basis = np.empty(len(shape.points_mm), np.int64), np.empty((3, 3))
+    for i in range(len(xy)):
+        for j in range(len(xy)):
+            if i == j or is_apart(xy[i], xy[j], longest):
+                continue
+            for k in range(len(xy)):
+                if k in (i, j) or is_apart(xy[i], xy[k], longest):
+                    continue
+                scale = weak_basis(wand, xy[i], xy[j], xy[k], basis)
+                if scale * shape.nearest_mm > 1.0 or scale * FARTHEST_SPANS * shape.span_mm < 1.0:
+                    continue
+                # Weak perspective, and a lens that bends.
+                close = 0.1 * scale * shape.span_mm + limits.tolerance
+                for _ in range(2):
+                    rows[:] = -1
+                    rows[base[0]], rows[base[1]], rows[base[2]] = i, j, k
+                    if add_others(xy, wand, scale, basis, close, shape.n_seed, rows):
+                        R = basis @ wand.axes
+                        # The place of the base's first marker at the depth of the scale.
+                        t = np.array([xy[i, 0], xy[i, 1], 1.0]) / scale
+                        t -= R @ shape.points_mm[base[0]]
+                        n_found = kept(xy, R, t, rows, shape, limits, seeds, n_found)
+                    mirrored(basis)
+    return n_found
+
+
+@compiled
+def is_apart(a: Array, b: Array, longest: float) -> bool:
+    """Say whether two points are farther apart than a wand's markers can be seen."""
+    return abs(b[0] - a[0]) > longest or abs(b[1] - a[1]) > longest
+
+
+@compiled
+def weak_basis(wand: Triangle, a: Array, b: Array, c: Array, basis: Array) -> float:
+    """Return the scale of the weak perspective under which the triangle is seen at points a, b and
+    c, and fill its rotation (3, 3), one of two.
+    """
+    l11, l21 = (b[0] - a[0]) / wand.p, (b[1] - a[1]) / wand.p
+    l12 = (c[0] - a[0] - wand.q * l11) / wand.r
+    l22 = (c[1] - a[1] - wand.q * l21) / wand.r
+    h = l11 * l12 + l21 * l22
+    g = l12 * l12 + l22 * l22 - l11 * l11 - l21 * l21
+    c1 = math.sqrt(max(0.0, 0.5 * (g + math.sqrt(g * g + 4.0 * h * h))))
+    c2 = -h / c1 if c1 > 1e-12 else math.sqrt(max(0.0, -g))
+    scale = math.sqrt(l11 * l11 + l21 * l21 + c1 * c1)
+    basis[0, 0], basis[1, 0], basis[2, 0] = l11 / scale, l21 / scale, c1 / scale
+    basis[0, 1], basis[1, 1], basis[2, 1] = l12 / scale, l22 / scale, c2 / scale
+    for k in range(3):
+        u, v = (k + 1) % 3, (k + 2) % 3
+        basis[k, 2] = basis[u, 0] * basis[v, 1] - basis[v, 0] * basis[u, 1]
+    return scale
+
+
+@compiled
+def mirrored(basis: Array) -> None:
+    """Turn a rotation into the other one that looks the same in weak perspective: the triangle's
+    depths change sign.
+    """
+    for k in range(2):
+        basis[2, k], basis[k, 2] = -basis[2, k], -basis[k, 2]
+
+
+@compiled
+def add_others(
+    xy: Array, wand: Triangle, scale: float, basis: Array, close: float, n_seed: int, rows: Ints
+) -> bool:
+    """Add to the triangle's rows the points nearest to where the other markers are seen, within
+    ``close``; False where they come to fewer than ``n_seed`` markers.
+    """
+    n_markers = len(rows)
+    first = xy[rows[wand.base[0]]]
+    n_lacking = 0
+    for m in range(n_markers):
+        if rows[m] >= 0:
+            continue
+        p = wand.points[m]
+        x = first[0] + scale * (basis[0, 0] * p[0] + basis[0, 1] * p[1] + basis[0, 2] * p[2])
+        y = first[1] + scale * (basis[1, 0] * p[0] + basis[1, 1] * p[1] + basis[1, 2] * p[2])
+        rows[m] = nearest(xy, x, y, close, rows)
+        n_lacking += rows[m] < 0
+        if n_markers - n_lacking < n_seed:
+            return False
+    return True
+
+
+@compiled
+def nearest(xy: Array, x: float, y: float, radius: float, rows: Ints) -> int:
+    """Return the point nearest to (x, y) within the radius that ``rows`` does not hold yet,
+    or -1.
     """
     best, at = radius * radius, -1
-    for q in range(first, last):
+    for q in range(len(xy)):
         dx, dy = xy[q, 0] - x, xy[q, 1] - y
         d = dx * dx + dy * dy
         if d < best:
             is_free = True
-            for m in range(rows.shape[0]):
+            for m in range(len(rows)):
                 is_free = is_free and rows[m] != q
             if is_free:
                 best, at = d, q
@@ -127,110 +272,59 @@ def nearest(xy: Array, first: int, last: int, x: float, y: float, radius: float,
 
 
 @compiled
-def rigid_seeds(
-    xy: Array, first: int, last: int, shape: Array, base: Ints, span: float, nearest_mm: float,
-    tolerance: float,
-    relative: float, n_least: int, found: Ints, R_found: Array, t_found: Array, rms_found: Array,
+def kept(
+    xy: Array, R: Array, t: Array, rows: Ints, shape: Shape, limits: Limits, seeds: Seeds,
+    n_found: int,
 ) -> int:  # fmt: skip
-    """Write the sets of points that may be a planar or spatial wand, with their poses; return how
-    many there are.
+    """Write a set of points that fit the wand, started from R and t, among the ``n_found`` seeds;
+    return how many there are then.
 
-    ``base (3,)`` are the markers that are tried on every three points. A set counts with
-    ``n_least`` markers or more within tolerance + relative L of the pose that fits them, L being
-    the size of the image.
+    Of sets that share most of their points the one stays that fits best.
     """
-    n_markers, n_found = shape.shape[0], 0
-    a, b = shape[base[1]] - shape[base[0]], shape[base[2]] - shape[base[0]]
-    p = math.sqrt((a * a).sum())
-    e1 = a / p
-    q = (b * e1).sum()
-    e2 = b - q * e1
-    r = math.sqrt((e2 * e2).sum())
-    e2 = e2 / r
-    e3 = np.cross(e1, e2)
-    frame = np.empty((3, 3))
-    frame[0], frame[1], frame[2] = e1, e2, e3  # coordinates in the base triangle's frame
-    local = (shape - shape[base[0]]) @ frame.T
-    longest = 1.3 * span / nearest_mm
-    rows, work = np.empty(n_markers, np.int64), np.empty((n_markers, 2))
-    basis = np.empty((3, 3))
-    for i in range(first, last):
-        for j in range(first, last):
-            m2x, m2y = xy[j, 0] - xy[i, 0], xy[j, 1] - xy[i, 1]
-            if i == j or abs(m2x) > longest or abs(m2y) > longest:
-                continue
-            l11, l21 = m2x / p, m2y / p
-            for k in range(first, last):
-                m3x, m3y = xy[k, 0] - xy[i, 0], xy[k, 1] - xy[i, 1]
-                if k in (i, j) or abs(m3x) > longest or abs(m3y) > longest:
-                    continue
-                l12, l22 = (m3x - q * l11) / r, (m3y - q * l21) / r
-                h = l11 * l12 + l21 * l22
-                g = l12 * l12 + l22 * l22 - l11 * l11 - l21 * l21
-                root = math.sqrt(g * g + 4.0 * h * h)
-                c1 = math.sqrt(max(0.0, 0.5 * (g + root)))
-                c2 = -h / c1 if c1 > 1e-12 else math.sqrt(max(0.0, -g))
-                scale = math.sqrt(l11 * l11 + l21 * l21 + c1 * c1)
-                if scale * nearest_mm > 1.0 or scale * FARTHEST_SPANS * span < 1.0:
-                    continue
-                close = 0.1 * scale * span + tolerance  # weak perspective and a lens that bends
-                for sign in (1.0, -1.0):
-                    s1, s2 = sign * c1, sign * c2
-                    # third column of the scaled rotation, first two rows
-                    n1, n2 = (l21 * s2 - s1 * l22) / scale, (s1 * l12 - l11 * s2) / scale
-                    rows[:] = -1
-                    rows[base[0]], rows[base[1]], rows[base[2]] = i, j, k
-                    n_match, n_left = 3, n_markers - 3
-                    for m in range(n_markers):
-                        if rows[m] >= 0:
-                            continue
-                        n_left -= 1
-                        x = xy[i, 0] + l11 * local[m, 0] + l12 * local[m, 1] + n1 * local[m, 2]
-                        y = xy[i, 1] + l21 * local[m, 0] + l22 * local[m, 1] + n2 * local[m, 2]
-                        rows[m] = nearest(xy, first, last, x, y, close, rows)
-                        n_match += rows[m] >= 0
-                        if n_match + n_left < n_least:
-                            break
-                    if n_match < n_least:
-                        continue
-                    basis[0, 0], basis[1, 0], basis[2, 0] = l11 / scale, l21 / scale, s1 / scale
-                    basis[0, 1], basis[1, 1], basis[2, 1] = l12 / scale, l22 / scale, s2 / scale
-                    basis[:, 2] = np.cross(basis[:, 0], basis[:, 1])
-                    R = basis @ frame
-                    # The place of the base's first marker at the depth of the scale.
-                    t = np.array([xy[i, 0], xy[i, 1], 1.0]) / scale - R @ shape[base[0]]
-                    ok, R, t = fit_pose(R, t, shape, xy, rows, tolerance, 1.0, 1e4)
-                    if not ok:
-                        continue
-                    ok, R, t = fit_pose(R, t, shape, xy, rows, tolerance, 1.0, 1e4)
-                    if not ok or t[2] < nearest_mm or not project_wand(R, t, shape, work):
-                        continue
-                    limit = tolerance + relative * span / t[2]
-                    total, n_match = 0.0, 0
-                    for m in range(n_markers):
-                        if rows[m] < 0:
-                            continue
-                        gap = math.hypot(xy[rows[m], 0] - work[m, 0], xy[rows[m], 1] - work[m, 1])
-                        if gap > limit:
-                            n_match = -n_markers
-                            break
-                        total += gap * gap
-                        n_match += 1
-                    if n_match < n_least:
-                        continue
-                    rms = math.sqrt(total / n_match)
-                    place = n_found
-                    for s in range(n_found):  # one set a group of points: the one that fits best
-                        shared = 0
-                        for m in range(n_markers):
-                            for o in range(n_markers):
-                                shared += rows[m] >= 0 and found[s, o] == rows[m]
-                        if 2 * shared > n_match:
-                            place = s if rms < rms_found[s] else -1
-                            break
-                    if place < 0 or place >= found.shape[0]:
-                        continue
-                    found[place] = rows
-                    R_found[place], t_found[place], rms_found[place] = R, t, rms
-                    n_found = max(n_found, place + 1)
-    return n_found
+    ok, R, t = fit_pose(R, t, shape.points_mm, xy, rows, limits.tolerance, 1.0, 1e4)
+    if not ok:
+        return n_found
+    ok, R, t = fit_pose(R, t, shape.points_mm, xy, rows, limits.tolerance, 1.0, 1e4)
+    if not ok or t[2] < shape.nearest_mm:
+        return n_found
+    rms = miss(xy, R, t, rows, shape, limits.tolerance + limits.relative * shape.span_mm / t[2])
+    place = n_found if rms < np.inf else -1
+    for s in range(n_found):
+        if is_alike(rows, seeds.rows[s]):
+            place = s if rms < seeds.rms[s] else -1
+            break
+    if place < 0 or place >= len(seeds.rows):
+        return n_found
+    seeds.rows[place], seeds.rms[place] = rows, rms
+    packed(R, t, seeds.pose[place])
+    return max(n_found, place + 1)
+
+
+@compiled
+def miss(xy: Array, R: Array, t: Array, rows: Ints, shape: Shape, limit: float) -> float:
+    """Return the root mean square distance of points from the wand at R and t, infinite where one
+    is beyond the limit.
+    """
+    place = np.empty((len(rows), 2))
+    if not project_wand(R, t, shape.points_mm, place):
+        return np.inf
+    total, n = 0.0, 0
+    for m in range(len(rows)):
+        if rows[m] >= 0:
+            gap = math.hypot(xy[rows[m], 0] - place[m, 0], xy[rows[m], 1] - place[m, 1])
+            if gap > limit:
+                return np.inf
+            total += gap * gap
+            n += 1
+    return math.sqrt(total / n)
+
+
+@compiled
+def is_alike(rows: Ints, others: Ints) -> bool:
+    """Say whether a set of points shares more than half of them with another."""
+    n_points = n_shared = 0
+    for m in range(len(rows)):
+        n_points += rows[m] >= 0
+        for o in range(len(others)):
+            n_shared += rows[m] >= 0 and others[o] == rows[m]
+    return 2 * n_shared > n_points

@@ -1,0 +1,125 @@
+"""Names for one camera's points: the wand searched, the lens learned from what was found, searched
+again strictly, and checked by its motion.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.core.camera import Lens, undistort
+from calib.core.tracks import CameraTracks, Ints
+from calib.naming.lens import learned_lens, misses
+from calib.naming.records import Limits, Points, Shape
+from calib.naming.search import search_camera
+from calib.naming.smooth import checked, completed, ends_checked
+from calib.naming.views import NOISE_PX, Sight, Views, settled
+
+# How far points may lie off the wand as fitted: four times the noise, and a share of the image for
+# lenses known roughly (a barrel of 10 % at the corner scales the directions there by up to a fifth
+# of that differently from end to end).
+TOLERANCE_PX = 1.2
+RELATIVE = {True: 0.004, False: 0.02}  # by: is it a line
+BEND = 0.04  # of a line: a quarter of the largest k1 that is common
+LEAST_TOLERANCE_PX = 0.25
+LEARN_VIEWS = 30
+# Limit of one point's miss as a multiple of the median root mean square miss: 4 sigma of a line's
+# middle marker, whose one constraint leaves 0.39 sigma in the median; 5 sigma of others.
+MISS_TO_LIMIT = {True: 8.0, False: 6.0}
+LEAST_SIGMA_PX = 0.02
+
+
+def name_camera(
+    camera: CameraTracks, is_open: NDArray[np.bool_], shape: Shape, rate_hz: float
+) -> tuple[NDArray[np.int16], int, int]:
+    """Return the markers (n,) of one camera's points, -1 for those of no wand or not open (n,), in
+    how many frames two wands are seen, and in how many one is.
+    """
+    lens, is_measured, is_line = rough_lens(camera), camera.lens is not None, shape.is_line
+    relative = RELATIVE[is_line] * (0.25 if is_measured else 1.0)
+    limits = Limits(NOISE_PX, TOLERANCE_PX, relative, 0.0 if is_measured else BEND)
+    views = _search(camera, is_open, lens, shape, limits, rate_hz)
+    strong = views.strong
+    if len(strong) >= LEARN_VIEWS:
+        lens, miss = learned_lens(
+            lens,
+            camera.width,
+            camera.xy_px,
+            views.rows[strong],
+            views.pose[strong],
+            shape.points_mm,
+            is_line=is_line,
+            is_known=is_measured,
+        )
+        tight = float(np.clip(MISS_TO_LIMIT[is_line] * miss, LEAST_TOLERANCE_PX, TOLERANCE_PX))
+        limits = Limits(NOISE_PX, tight, 0.0, 0.0)
+        views = _search(camera, is_open, lens, shape, limits, rate_hz)
+    number, first = np.unique(camera.frame, return_index=True)
+    crowd = is_open.sum() / max(len(number), 1)
+    sight = Sight(lens.fx, float(camera.width * camera.height), rate_hz, crowd)
+    keep, n_double = settled(views, sight)
+    marker = np.full(camera.n_points, -1, np.int16)
+    if len(keep):
+        starts = np.append(first, camera.n_points)
+        rows = _smoothed(camera, is_open, number, starts, views.frame[keep], views.rows[keep])
+        at, m = np.nonzero(rows >= 0)
+        marker[rows[at, m]] = m
+    return marker, n_double, len(keep)
+
+
+def rough_lens(camera: CameraTracks) -> Lens:
+    """Return the lens to identify with: measured, else nominal and straight, else an angle of view
+    of 53°.
+    """
+    if camera.lens is not None:
+        return camera.lens
+    focal = camera.nominal_focal_px or float(camera.width)
+    return Lens(focal, focal, (camera.width - 1) / 2.0, (camera.height - 1) / 2.0, np.zeros(5))
+
+
+def _search(
+    camera: CameraTracks,
+    is_open: NDArray[np.bool_],
+    lens: Lens,
+    shape: Shape,
+    limits_px: Limits,
+    rate_hz: float,
+) -> Views:
+    """Return the views of the wand among the open points, seen through the lens."""
+    xy, pixel = undistort(lens, camera.xy_px), 1.0 / lens.fx
+    row = np.flatnonzero(is_open & np.isfinite(xy).all(axis=1))
+    number, first = np.unique(camera.frame[row], return_index=True)
+    starts = np.append(first, len(row)).astype(np.int64)
+    points = Points(starts, number, np.ascontiguousarray(xy[row]), 1.0 / rate_hz)
+    limits = limits_px._replace(
+        noise=limits_px.noise * pixel, tolerance=limits_px.tolerance * pixel
+    )
+    found = search_camera(points, shape, limits)
+    rows = found.rows + starts[found.frame][:, None]
+    rows = np.where(found.rows >= 0, row[np.minimum(rows, len(row) - 1)], -1)
+    miss = misses(xy, rows, found.pose, 1.0, shape.points_mm, pixel) / pixel
+    return Views(found.chain, number[found.frame], rows, found.pose, miss, shape.is_line)
+
+
+def _smoothed(
+    camera: CameraTracks,
+    is_open: NDArray[np.bool_],
+    number: Ints,
+    starts: Ints,
+    frame: Ints,
+    found: Ints,
+) -> Ints:
+    """Return rows (F, M) of all frames ``number (F,)``, from those ``found (k, M)`` in frames
+    (k,), less what breaks the motion and with what it points out.
+    """
+    rows = np.full((len(number), found.shape[1]), -1)
+    named, sigma, curl = checked(frame, camera.xy_px, found)
+    is_told = np.isfinite(sigma)
+    at = np.searchsorted(number, frame)
+    rows[at] = ends_checked(frame, camera.xy_px, named, sigma) if is_told else named
+    if not is_told:
+        return rows
+    is_free = is_open.copy()
+    is_free[rows[rows >= 0]] = False
+    sigma = max(sigma, LEAST_SIGMA_PX)
+    return completed(number, starts, camera.xy_px, is_free, rows, sigma, curl)

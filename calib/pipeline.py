@@ -9,13 +9,17 @@ from calib.core.rig import Rig
 from calib.core.threads import one_blas_thread
 from calib.core.tracks import Tracks
 from calib.core.wand import Wand
+from calib.errors import UnsolvableError
 from calib.naming.identify import Identification, identify, is_unnamed
 from calib.naming.renaming import compared, rename
 from calib.solve.bundle.linearise import residuals
 from calib.solve.calibrate import SolveOptions, Task, begin, finish
 from calib.solve.hold import RigFit
 from calib.solve.refine import Fit
+from calib.solve.start.graph import overlap
+from calib.solve.start.lenses import is_lens_free
 from calib.solve.start.single import POINT
+from calib.solve.start.suspects import as_error, suspects
 
 NAMING_ROUNDS = 3  # cameras that more names place better reach points farther out, as at the edges
 
@@ -72,16 +76,30 @@ def solve(
     progress: Progress = quiet,
 ) -> Solution:  # fmt: skip
     """Return what ``calibrate`` returns, with the fit and what naming the points came to."""
-    stated = wand or POINT
+    stated, options = wand or POINT, options or SolveOptions()
     named = identify(tracks, stated, progress) if is_unnamed(tracks) else None
-    task = begin(named.tracks if named else tracks, stated, options or SolveOptions(), progress)
+    try:
+        return _solved(tracks, stated, options, progress, named)
+    except UnsolvableError as error:
+        seen = named.tracks if named else tracks
+        free = is_lens_free(seen, options.lens)
+        if found := suspects(seen, stated, overlap(seen), free):
+            raise as_error(found) from error
+        raise
+
+
+def _solved(
+    tracks: Tracks, stated: Wand, options: SolveOptions, progress: Progress,
+    named: Identification | None,
+) -> Solution:  # fmt: skip
+    task = begin(named.tracks if named else tracks, stated, options, progress)
     fit, findings = task.fit(progress), []
     if task.tracks.is_identified:
         before = task.tracks
         task, fit = _with_all_names(task, fit, progress)
         findings.append(str(compared(before, task.tracks)))
     rig, used, fit = finish(task, fit, progress, findings)
-    is_whole = task.options.frames is None and not task.options.timing
+    is_whole = options.frames is None and not options.timing
     return Solution(rig, used, fit, is_whole, named)
 
 

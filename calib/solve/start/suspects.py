@@ -1,0 +1,355 @@
+"""A camera whose points fit no other camera as they are given, but do under another reading.
+
+A mirrored image obeys epipolar geometry as well as a true one: an essential matrix times a
+reflection is an essential matrix again, and one of its four poses has all points before both
+cameras (Hartley & Zisserman, Multiple View Geometry, 2nd edition, results 9.17 and 9.19). But space
+comes out bent: only the wand, of one length everywhere, tells the two readings apart. Names in
+reverse order and frame numbers that are off break epipolar geometry itself: the share of inliers
+has its peak at another reading than the one given.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.core.camera import Lens, undistort
+from calib.core.geometry import Array
+from calib.core.tracks import CameraTracks, Tracks
+from calib.core.wand import Wand
+from calib.errors import UnsolvableError
+from calib.solve.start.graph import MIN_SHARED_POINTS, Overlap
+from calib.solve.start.lenses import start_lens
+from calib.solve.start.motion import shared_points
+from calib.solve.start.pair_bundle import Shared
+from calib.solve.start.pairs import (
+    EPIPOLAR_PX,
+    essential_candidates,
+    rank_candidates,
+    scales_to_try,
+)
+
+PARTNERS = 3  # of a camera: with three, one that is itself at fault is outvoted
+MAX_POINTS = 300  # a share of inliers is then known to 3 %
+FITS = 0.8  # share of inliers of a sound pair: the rest are gross errors and what lasts
+BREAKS = 0.65  # and of one whose geometry says nothing
+PEAK = 0.75  # share of inliers of the right reading at least
+BETTER = 0.15  # and by how much it must stand above the reading given
+END = 0.3  # share of a camera's points at the beginning and the end in which shifts are compared
+GOOD_SCORE = 0.3  # lengths and angles of a right pose agree to some hundredths, of a wrong one not
+CLEARLY = 4.0  # times smaller: between the two readings there are factors of twenty and more
+MAX_SHIFT_S = 2.0  # frame numbers are searched this far either way
+
+
+class Reading(StrEnum):
+    """How a camera's points may have to be read."""
+
+    AS_GIVEN = "as given"
+    MIRRORED = "mirrored"
+    UPSIDE_DOWN = "y upwards"
+    EXCHANGED = "x and y exchanged"
+    REVERSED = "marker names reversed"
+    SHIFTED = "frame numbers shifted"
+    LOST = "frames lost during the wave"
+
+
+@dataclass(frozen=True, slots=True)
+class Suspect:
+    """A camera and the reading under which it fits its neighbours; ``frames`` is by how much its
+    frame numbers are off (later positive), ``since_frame`` from when on, 0: throughout.
+    """
+
+    camera: str
+    reading: Reading
+    evidence: str
+    frames: int = 0
+    since_frame: int = 0
+
+    def __str__(self) -> str:
+        return f"{self.camera}: {self.reading}: {self.evidence}"
+
+
+@dataclass(frozen=True, slots=True)
+class _PairView:
+    """What two cameras' common points say: the share that one epipolar geometry explains, how well
+    the wand's lengths come out as given and with the first image mirrored (the score of
+    ``rank_candidates``), and how the mirrored one's "down" then points along the other's.
+    """
+
+    share: float
+    score: float = np.inf
+    mirrored_score: float = np.inf
+    down: float = 0.0
+
+    @property
+    def is_mirrored(self) -> bool | None:
+        """None where neither reading is clearly the better one."""
+        few, more = sorted((self.score, self.mirrored_score))
+        if self.share < BREAKS or not few < min(GOOD_SCORE, more / CLEARLY):
+            return None
+        return self.mirrored_score < self.score
+
+
+def suspects(tracks: Tracks, wand: Wand, table: Overlap, free: NDArray[np.bool_]) -> list[Suspect]:
+    """Return the cameras that fit their neighbours only under another reading than the one given.
+
+    ``table`` is what the cameras share, ``free (C,)`` says whose focal length has to be searched
+    for. Nothing is said of a camera that fits no neighbour under any reading.
+    """
+    views = {
+        pair: _view(tracks, wand, *pair, free)
+        for pair in _neighbours(table, range(len(table.names)))
+    }
+    out = _mirrored(tracks, views)
+    named = {s.camera for s in out}
+    for c, camera in enumerate(tracks.cameras):
+        shares = {b if a == c else a: v.share for (a, b), v in views.items() if c in (a, b)}
+        if camera.name in named or not shares or np.median(list(shares.values())) >= FITS:
+            continue
+        # A neighbour that fits nobody either is no witness.
+        partners = [b for b in shares if _best_share(views, b) >= FITS] or list(shares)
+        found = _reread(tracks, c, partners[:PARTNERS], len(wand.markers))
+        out += [found] if found else []
+    return out
+
+
+def as_error(found: list[Suspect]) -> UnsolvableError:
+    """Return the error that names the cameras and what to do."""
+    return UnsolvableError(
+        ", ".join(s.camera for s in found),
+        expected="points as the camera saw them, under their markers' names and frame numbers",
+        found="; ".join(str(s) for s in found),
+        cameras=[s.camera for s in found],
+    )
+
+
+def _neighbours(table: Overlap, cameras: Iterable[int]) -> list[tuple[int, int]]:
+    """Return the pairs of each camera with those that it shares most points with."""
+    points = table.points - np.diag(np.diag(table.points))
+    pairs = set()
+    for c in cameras:
+        for b in np.argsort(-points[c], kind="stable")[:PARTNERS].tolist():
+            if points[c, b] >= MIN_SHARED_POINTS:
+                pairs.add((min(b, c), max(b, c)))
+    return sorted(pairs)
+
+
+def _best_share(views: dict[tuple[int, int], _PairView], c: int) -> float:
+    return max((v.share for pair, v in views.items() if c in pair), default=0.0)
+
+
+def _view(tracks: Tracks, wand: Wand, a: int, b: int, free: NDArray[np.bool_]) -> _PairView:
+    one, two = tracks.cameras[a], tracks.cameras[b]
+    shared = _thin(Shared(*_as_shared(one, two)))
+    lens = [start_lens(c) for c in (one, two)]
+    xy_a, xy_b = (
+        undistort(Lens.from_vector(v), uv)
+        for v, uv in zip(lens, (shared.uv_a, shared.uv_b), strict=True)
+    )
+    scales = scales_to_try(tracks, free)
+    focal = float(lens[0][0]), float(lens[1][0])
+    E, scale, inlier = essential_candidates(xy_a, xy_b, focal, (scales[a], scales[b]))
+    share = float(inlier.mean()) if inlier.size else 0.0
+    if inlier.sum() < 12:
+        return _PairView(share)
+    shared, xy_a, xy_b = shared.rows(inlier), xy_a[inlier], xy_b[inlier]
+    given, flipped = (
+        rank_candidates(shared, xy_a * sign, xy_b, E @ np.diag([*sign, 1.0]), scale, wand)
+        for sign in (np.ones(2), np.array([-1.0, 1.0]))
+    )
+    return _PairView(
+        share,
+        given[0].score if given else np.inf,
+        flipped[0].score if flipped else np.inf,
+        float(flipped[0].R[1, 1]) if flipped else 0.0,
+    )
+
+
+def _as_shared(
+    a: CameraTracks, b: CameraTracks
+) -> tuple[NDArray[np.int64], NDArray[np.intp], Array, Array]:
+    uv_a, uv_b, frame, marker = shared_points(a, b)
+    return frame, marker, uv_a, uv_b
+
+
+def _thin(shared: Shared) -> Shared:
+    """Return whole frames, evenly over time, with about as many points as are needed."""
+    numbers = np.unique(shared.frame)
+    most = max(8, int(MAX_POINTS * len(numbers) / max(len(shared.frame), 1)))
+    if len(numbers) <= most:
+        return shared
+    kept = numbers[np.linspace(0, len(numbers) - 1, most).astype(int)]
+    return shared.rows(np.isin(shared.frame, kept))
+
+
+def _mirrored(tracks: Tracks, views: dict[tuple[int, int], _PairView]) -> list[Suspect]:
+    """Return the cameras in the smaller of the two groups between which pairs fit only mirrored."""
+    parity = {pair: v.is_mirrored for pair, v in views.items() if v.is_mirrored is not None}
+    side = np.full(len(tracks.cameras), -1)
+    for root in range(len(side)):
+        if side[root] >= 0 or not any(root in pair for pair in parity):
+            continue
+        side[root], todo, group = 0, [root], [root]
+        while todo:
+            c = todo.pop()
+            for (a, b), odd in parity.items():
+                other = b if a == c else a if b == c else -1
+                if other >= 0 and side[other] < 0:
+                    side[other] = side[c] ^ odd
+                    todo.append(other)
+                    group.append(other)
+        odd_ones = [c for c in group if side[c]]
+        few = odd_ones if 2 * len(odd_ones) <= len(group) else [c for c in group if not side[c]]
+        for c in group:
+            side[c] = 2 if c in few and len(few) < len(group) else 3
+    out = []
+    for c in np.flatnonzero(side == 2).tolist():
+        with_it = [v for pair, v in parity.items() if c in pair]
+        if not any(with_it):
+            continue
+        camera = tracks.cameras[c]
+        down = sum(views[pair].down for pair, odd in parity.items() if c in pair and odd)
+        reading = Reading.MIRRORED if down > 0 else Reading.UPSIDE_DOWN
+        reading = Reading.EXCHANGED if _is_turned(tracks, c) else reading
+        text = (
+            f"with its image mirrored it fits {sum(with_it)} of {len(with_it)} neighbours, as given"
+            " the wand has no one length. Switch mirroring, flipping or"
+            f" turning of the image off at {camera.name}"
+        )
+        out.append(Suspect(camera.name, reading, text))
+    return out
+
+
+def _is_turned(tracks: Tracks, c: int) -> bool:
+    """Whether a camera's sensor has another format than the others', high for wide."""
+    camera = tracks.cameras[c]
+    others = [o for k, o in enumerate(tracks.cameras) if k != c]
+    return all((o.width - o.height) * (camera.width - camera.height) < 0 for o in others)
+
+
+def _share(a: CameraTracks, b: CameraTracks) -> tuple[float, int]:
+    """Return the share of common points that one fundamental matrix explains, and their number."""
+    shared = _thin(Shared(*_as_shared(a, b)))
+    n = len(shared.frame)
+    if n < MIN_SHARED_POINTS:
+        return 0.0, n
+    F, mask = cv2.findFundamentalMat(
+        shared.uv_a, shared.uv_b, cv2.USAC_MAGSAC, EPIPOLAR_PX, 0.99, 500
+    )
+    return (0.0 if F is None else float(mask.mean())), n
+
+
+def _reread(tracks: Tracks, c: int, partners: list[int], n_markers: int) -> Suspect | None:
+    """Return the reading under which a camera's points fit its partners, None if there is none."""
+    camera, others = tracks.cameras[c], [tracks.cameras[b] for b in partners]
+    before = _pooled(camera, others)
+    turned = np.where(camera.marker >= 0, n_markers - 1 - camera.marker, -1).astype(np.int16)
+    after = _pooled(replace(camera, marker=turned), others)
+    if after >= max(PEAK, before + BETTER):
+        text = f"{_fits(after, before)}. Rename its markers, or let calib identify name them"
+        return Suspect(camera.name, Reading.REVERSED, text)
+    ends = np.quantile(camera.frame, [END, 1.0 - END])
+    early, late = camera.rows(camera.frame < ends[0]), camera.rows(camera.frame >= ends[1])
+    first = _best_shift(early, others, tracks.frame_rate_hz)
+    second = _best_shift(late, others, tracks.frame_rate_hz)
+    if first is None or second is None or not (first.frames or second.frames):
+        return None
+    text = _fits(min(first.share, second.share), min(first.before, second.before))
+    if first.frames == second.frames:
+        text += (
+            f" with {abs(first.frames)} frames {_way(first.frames)}. Look at its sync and at how"
+            " its frames are counted"
+        )
+        return Suspect(camera.name, Reading.SHIFTED, text, first.frames)
+    lost = second.frames - first.frames
+    since = _since(camera, others, first.frames, second.frames)
+    text += (
+        f" with {abs(lost)} frames {_way(lost)} from frame {since} on. Its recorder lost frames"
+        " there, or counted some twice: wave again, or solve without it"
+    )
+    return Suspect(camera.name, Reading.LOST, text, lost, since)
+
+
+def _pooled(camera: CameraTracks, others: list[CameraTracks]) -> float:
+    """Return the share of the points common with others that fit, each pair by itself."""
+    found = [(share * n, n) for share, n in (_share(camera, other) for other in others)]
+    fitting, points = np.sum(found, axis=0)
+    return float(fitting / points) if points else 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class _Shift:
+    """By how many frames a count is off, and the share that fits with and without."""
+
+    frames: int
+    share: float
+    before: float
+
+
+def _fits(after: float, before: float) -> str:
+    return f"{after:.0%} of its points then fit its neighbours, as given {before:.0%}"
+
+
+def _way(frames: int) -> str:
+    return "later" if frames > 0 else "earlier"
+
+
+def _shifted(camera: CameraTracks, frames: int) -> CameraTracks:
+    return replace(camera, frame=camera.frame + frames)
+
+
+def _best_shift(camera: CameraTracks, others: list[CameraTracks], rate_hz: float) -> _Shift | None:
+    """Return the shift of a camera's frame numbers at which the share that fits has its peak; None
+    where there is none.
+    """
+    reach = max(3, round(MAX_SHIFT_S * rate_hz))
+    share = {0: _pooled(camera, others)}
+    for shift in sorted(range(-reach, reach + 1), key=abs):
+        if shift:
+            share[shift] = _pooled(_shifted(camera, shift), others)
+        # Shares fall steadily on either side of the peak: three steps down and it is passed.
+        best = max(share, key=lambda k: share[k])
+        if share[best] >= PEAK and abs(shift) >= abs(best) + 3:
+            break
+    if share[best] < PEAK or (best and share[best] < share[0] + BETTER):
+        return None
+    return _Shift(best, share[best], share[0])
+
+
+def _since(camera: CameraTracks, others: list[CameraTracks], first: int, second: int) -> int:
+    """Return the frame from which on the second shift fits rather than the first.
+
+    One geometry holds throughout: that of the camera's beginning, under the first shift. Every
+    point that fits under one shift alone votes for its side of the change.
+    """
+    frames, votes = [], []
+    for other in others:
+        for shift, vote in ((first, 1), (second, -1)):
+            shared = Shared(*_as_shared(_shifted(camera, shift), other))
+            number = shared.frame - shift
+            if vote > 0:
+                early = _thin(shared.rows(number < np.quantile(number, END)))
+                F, _ = cv2.findFundamentalMat(
+                    early.uv_a, early.uv_b, cv2.USAC_MAGSAC, EPIPOLAR_PX, 0.99, 500
+                )
+            if F is None:
+                break
+            frames.append(number)
+            votes.append(vote * (_epipolar_px(np.asarray(F, float), shared) < 2 * EPIPOLAR_PX))
+    at = np.concatenate(frames)
+    order = np.argsort(at, kind="stable")
+    most = int(np.cumsum(np.concatenate(votes)[order].astype(int)).argmax())
+    return int(at[order][min(most + 1, len(at) - 1)])
+
+
+def _epipolar_px(F: Array, shared: Shared) -> Array:
+    """Return the distances (n,) of the second image's points from their epipolar lines."""
+    one = np.ones((len(shared.frame), 1))
+    line = np.hstack([shared.uv_a, one]) @ F.T
+    off = (line * np.hstack([shared.uv_b, one])).sum(axis=1)
+    return np.asarray(np.abs(off) / np.maximum(np.hypot(line[:, 0], line[:, 1]), 1e-300))

@@ -1,0 +1,398 @@
+"""Mistakes that are made on site, planted one at a time into simulated captures with real lenses.
+
+Each changes the scenario (what the simulator can draw) or the capture (what it cannot): names,
+clocks, mirrored images, wands that are not as their file says. ``expected`` are the causes and
+findings of which one must be named first; which cameras is what ``planted`` says.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.core.camera import Lens, project
+from calib.core.geometry import Array
+from calib.core.tracks import CameraTracks, Tracks
+from calib.core.wand import Wand
+from calib.errors import UnsolvableError
+from calib.simulate import Knock, Scenario, Simulation, simulate
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Capture:
+    """What a person would hold after the mistake: tracks and wand file, the cameras at fault (none:
+    the wand or the whole rig), and the simulation with the truth.
+    """
+
+    tracks: Tracks
+    wand: Wand
+    cameras: tuple[str, ...]
+    simulation: Simulation
+
+
+Change = Callable[[Scenario, str, float], Scenario]
+Edit = Callable[[Simulation, str, float, np.random.Generator], tuple[Tracks, Wand]]
+
+
+def _same(scenario: Scenario, camera: str, strength: float) -> Scenario:
+    del camera, strength
+    return scenario
+
+
+def _as_is(
+    sim: Simulation, camera: str, strength: float, rng: np.random.Generator
+) -> tuple[Tracks, Wand]:
+    del camera, strength, rng
+    return sim.tracks, sim.wand
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Mistake:
+    """How a mistake is planted, how strong it may be, and how many cameras the rig then has.
+
+    ``who``: "one" camera is at fault, "two" (it and the next), "all" of them, or "none" (the wand).
+    """
+
+    strengths: tuple[float, ...]
+    change: Change = _same
+    edit: Edit = _as_is
+    who: str = "one"
+    n_cameras: tuple[int, int] = (6, 12)
+    wands: tuple[str, ...] = ("line3", "plane5", "solid6")
+    stated_lens: str = "nominal"
+
+
+def _with(tracks: Tracks, changed: Mapping[str, CameraTracks]) -> Tracks:
+    return replace(tracks, cameras=tuple(changed.get(c.name, c) for c in tracks.cameras))
+
+
+def _world(sim: Simulation, frame: Array) -> Array:
+    """Return the markers (n, M, 3) at frames that need not be whole."""
+    markers = sim.markers_world_mm
+    at = np.clip(frame, 0.0, len(markers) - 1.0)
+    low = np.minimum(np.floor(at).astype(int), len(markers) - 2)
+    part = (at - low)[:, None, None]
+    return np.asarray((1.0 - part) * markers[low] + part * markers[low + 1])
+
+
+def _seen(sim: Simulation, camera: str, points: Array) -> Array:
+    truth = sim.truth.camera(camera)
+    return project(truth.lens, truth.cam_from_world.apply(points))
+
+
+def _moved(
+    sim: Simulation, camera: CameraTracks, of: Callable[[Array, NDArray[np.intp]], Array]
+) -> CameraTracks:
+    """Return the camera with each named point moved as its marker's place moves to ``of`` of frames
+    (n,) and markers (n,), which gives places (n, 3).
+    """
+    named = np.flatnonzero(camera.marker >= 0)
+    frame, marker = camera.frame[named].astype(float), camera.marker[named].astype(np.intp)
+    before = _world(sim, frame)[np.arange(len(named)), marker]
+    shift = _seen(sim, camera.name, of(frame, marker)) - _seen(sim, camera.name, before)
+    return _shifted(camera, named, shift)
+
+
+def _shifted(camera: CameraTracks, rows: NDArray[np.intp], shift: Array) -> CameraTracks:
+    """Return the camera with the points of the rows moved; those that leave the sensor go."""
+    xy = camera.xy_px.copy()
+    xy[rows] += np.nan_to_num(shift)
+    edge = np.array([camera.width, camera.height]) - 0.5
+    keep = ((xy >= -0.5) & (xy <= edge)).all(axis=1)
+    return replace(camera, xy_px=np.where(keep[:, None], xy, camera.xy_px)).rows(keep)
+
+
+def _clock(when: Callable[[Simulation, Array, float, np.random.Generator], Array]) -> Edit:
+    """Return the edit that exposes a camera at other times than its frame numbers say."""
+
+    def edit(
+        sim: Simulation, name: str, strength: float, rng: np.random.Generator
+    ) -> tuple[Tracks, Wand]:
+        def later(frame: Array, marker: NDArray[np.intp]) -> Array:
+            at = frame + when(sim, frame, strength, rng)
+            return np.asarray(_world(sim, at)[np.arange(len(frame)), marker])
+
+        moved = _moved(sim, sim.tracks.camera(name), later)
+        return _with(sim.tracks, {name: moved}), sim.wand
+
+    return edit
+
+
+def _jitter(sim: Simulation, frame: Array, strength: float, rng: np.random.Generator) -> Array:
+    by_frame = rng.normal(0.0, strength, len(sim.R_world_from_wand))
+    return np.asarray(by_frame[frame.astype(int)])
+
+
+def _drift(sim: Simulation, frame: Array, strength: float, rng: np.random.Generator) -> Array:
+    del rng
+    return np.asarray(strength * frame / len(sim.R_world_from_wand))
+
+
+def _lost_frames(
+    sim: Simulation, name: str, strength: float, rng: np.random.Generator
+) -> tuple[Tracks, Wand]:
+    """From half-way on the camera's counter is behind by whole frames."""
+    del rng
+    camera = sim.tracks.camera(name)
+    half = len(sim.R_world_from_wand) // 2
+    number = np.where(camera.frame >= half + strength, camera.frame - int(strength), camera.frame)
+    keep = (camera.frame < half) | (camera.frame >= half + strength)
+    lost = replace(camera.rows(keep), frame=number[keep])
+    return _with(sim.tracks, {name: lost}), sim.wand
+
+
+def _reversed_names(
+    sim: Simulation, name: str, strength: float, rng: np.random.Generator
+) -> tuple[Tracks, Wand]:
+    del strength, rng
+    camera, n = sim.tracks.camera(name), len(sim.wand.markers)
+    marker = np.where(camera.marker >= 0, n - 1 - camera.marker, -1).astype(np.int16)
+    return _with(sim.tracks, {name: replace(camera, marker=marker)}), sim.wand
+
+
+def _image(how: str, everybody: bool = False) -> Edit:
+    """Return the edit that mirrors or transposes images: "x", "y" or "xy"."""
+
+    def one(camera: CameraTracks) -> CameraTracks:
+        xy = camera.xy_px.copy()
+        if how == "xy":
+            return replace(camera, width=camera.height, height=camera.width, xy_px=xy[:, ::-1])
+        size = (camera.width, camera.height)["xy".index(how)]
+        xy[:, "xy".index(how)] = size - 1 - xy[:, "xy".index(how)]
+        return replace(camera, xy_px=xy)
+
+    def edit(
+        sim: Simulation, name: str, strength: float, rng: np.random.Generator
+    ) -> tuple[Tracks, Wand]:
+        del strength, rng
+        names = sim.tracks.names if everybody else (name,)
+        return _with(sim.tracks, {n: one(sim.tracks.camera(n)) for n in names}), sim.wand
+
+    return edit
+
+
+def _swapped(
+    sim: Simulation, name: str, strength: float, rng: np.random.Generator
+) -> tuple[Tracks, Wand]:
+    """The points of a camera and the next come under each other's names."""
+    del strength, rng
+    names = sim.tracks.names
+    other = names[(names.index(name) + 1) % len(names)]
+    a, b = sim.tracks.camera(name), sim.tracks.camera(other)
+    return _with(sim.tracks, {name: replace(b, name=name), other: replace(a, name=other)}), sim.wand
+
+
+def _stated_wand(change: Callable[[Wand, float], Array]) -> Edit:
+    """Return the edit that leaves the capture alone and states another wand."""
+
+    def edit(
+        sim: Simulation, name: str, strength: float, rng: np.random.Generator
+    ) -> tuple[Tracks, Wand]:
+        del name, rng
+        wand = replace(sim.wand, points_mm=change(sim.wand, strength), certified=())
+        return sim.tracks, wand
+
+    return edit
+
+
+def _end_off(wand: Wand, share: float) -> Array:
+    """The last marker lies farther from the first than the file says, by a share of the wand."""
+    points = wand.points_mm.copy()
+    points[-1] += share * (points[-1] - points[0])
+    return points
+
+
+def _middle_off(
+    sim: Simulation, name: str, strength: float, rng: np.random.Generator
+) -> tuple[Tracks, Wand]:
+    """The true wand has its second marker ``strength`` mm beside where its file has it."""
+    del name, rng
+    side = np.cross(sim.wand.points_mm[-1] - sim.wand.points_mm[0], [0.3, 0.5, 0.8])
+    return _real_wand(sim, lambda frame: np.ones(len(frame)), 1, strength * _unit(side))
+
+
+def _flexing(
+    sim: Simulation, name: str, strength: float, rng: np.random.Generator
+) -> tuple[Tracks, Wand]:
+    """The last marker swings beside its place by ``strength`` mm, three times a second."""
+    del name
+    side = np.cross(sim.wand.points_mm[-1] - sim.wand.points_mm[0], [0.3, 0.5, 0.8])
+    turn = 2 * np.pi * 3.0 / sim.tracks.frame_rate_hz
+    phase = rng.uniform(0, 2 * np.pi)
+    last = len(sim.wand.markers) - 1
+    return _real_wand(sim, lambda f: np.sin(turn * f + phase), last, strength * _unit(side))
+
+
+def _unit(v: Array) -> Array:
+    return np.asarray(v / np.linalg.norm(v))
+
+
+def _real_wand(
+    sim: Simulation, swing: Callable[[Array], Array], which: int, offset_mm: Array
+) -> tuple[Tracks, Wand]:
+    changed = {}
+    for camera in sim.tracks.cameras:
+
+        def place(frame: Array, marker: NDArray[np.intp]) -> Array:
+            at = frame.astype(int)
+            out = sim.markers_world_mm[at, marker].copy()
+            own = marker == which
+            away = sim.R_world_from_wand[at[own]] @ offset_mm
+            out[own] += swing(frame[own])[:, None] * away
+            return out
+
+        changed[camera.name] = _moved(sim, camera, place)
+    return _with(sim.tracks, changed), sim.wand
+
+
+def _biased_marker(
+    sim: Simulation, name: str, strength: float, rng: np.random.Generator
+) -> tuple[Tracks, Wand]:
+    """One marker's centroids lie to one side in every camera: half covered, or with a glint."""
+    del name, rng
+    changed = {}
+    for camera in sim.tracks.cameras:
+        rows = np.flatnonzero(camera.marker == len(sim.wand.markers) - 1)
+        changed[camera.name] = _shifted(camera, rows, np.array([0.0, strength]))
+    return _with(sim.tracks, changed), sim.wand
+
+
+def _wrong_lens(
+    sim: Simulation, name: str, strength: float, rng: np.random.Generator
+) -> tuple[Tracks, Wand]:
+    """A stated lens has a focal length that is off by a share."""
+    del rng
+    camera = sim.tracks.camera(name)
+    assert camera.lens is not None
+    vector = camera.lens.vector.copy()
+    vector[:2] *= 1.0 + strength
+    return _with(sim.tracks, {name: replace(camera, lens=Lens.from_vector(vector))}), sim.wand
+
+
+def _knocked(at: float, everybody: bool = False) -> Change:
+    def change(s: Scenario, camera: str, strength: float) -> Scenario:
+        n = s.n_frames or 1500
+        names = s.names if everybody else (camera,)
+        knocks = tuple(
+            Knock(
+                camera=c, frame=int(at * n), rotation_deg=strength, translation_mm=20.0 * strength
+            )
+            for c in names
+        )
+        return replace(s, knock=knocks)
+
+    return change
+
+
+TWO = {"n_cameras": (2, 2)}
+# What each mistake is called, how it is planted, and how strongly.
+MISTAKES: dict[str, Mistake] = {
+    "end marker off": Mistake(strengths=(0.01, 0.05, 0.2), edit=_stated_wand(_end_off), who="none"),
+    "middle marker off the line": Mistake(
+        strengths=(2.0, 6.0, 20.0), edit=_middle_off, who="none", wands=("line3",)
+    ),
+    "wand flexes": Mistake(strengths=(2.0, 5.0, 10.0), edit=_flexing, who="none"),
+    "marker biased": Mistake(strengths=(0.5, 1.0, 3.0), edit=_biased_marker, who="none"),
+    "all knocked late": Mistake(
+        strengths=(0.05, 0.2, 0.5), change=_knocked(0.8, everybody=True), who="all"
+    ),
+    "one knocked half-way": Mistake(strengths=(0.05, 0.2, 1.0), change=_knocked(0.5)),
+    "exposure jitter": Mistake(strengths=(0.05, 0.1, 0.2), edit=_clock(_jitter)),
+    "clock drifts": Mistake(strengths=(0.2, 0.5, 2.0), edit=_clock(_drift)),
+    "frames lost half-way": Mistake(strengths=(1.0, 2.0, 5.0), edit=_lost_frames),
+    "names reversed": Mistake(strengths=(1.0,), edit=_reversed_names, wands=("line3",)),
+    "mirrored": Mistake(strengths=(1.0,), edit=_image("x")),
+    "y upwards": Mistake(strengths=(1.0,), edit=_image("y")),
+    "x and y exchanged": Mistake(strengths=(1.0,), edit=_image("xy")),
+    "all mirrored": Mistake(
+        strengths=(1.0,), edit=_image("x", everybody=True), who="all", wands=("solid6",)
+    ),
+    "late by part of a frame": Mistake(
+        strengths=(0.1, 0.3, 0.5), change=lambda s, c, x: replace(s, late={c: x})
+    ),
+    "late by whole frames": Mistake(
+        strengths=(1.0, 2.0, 3.0), change=lambda s, c, x: replace(s, slip={c: int(x)})
+    ),
+    "out of focus": Mistake(
+        strengths=(3.0, 5.0, 10.0), change=lambda s, c, x: replace(s, noisy={c: x})
+    ),
+    "bent window": Mistake(
+        strengths=(0.5, 1.0, 3.0), change=lambda s, c, x: replace(s, window_px={c: x})
+    ),
+    "vibration": Mistake(
+        strengths=(0.5, 1.0, 3.0), change=lambda s, c, x: replace(s, vibration_px={c: x})
+    ),
+    "rolling rows": Mistake(
+        strengths=(0.1, 0.3, 0.5), change=lambda s, c, x: replace(s, row_delay={c: x})
+    ),
+    "stray points": Mistake(
+        strengths=(0.05, 0.1, 0.2), change=lambda s, c, x: replace(s, stray_share={c: x})
+    ),
+    "pair late": Mistake(
+        strengths=(0.2, 1.0, 5.0),
+        edit=_clock(lambda sim, f, x, rng: np.full(len(f), x)),
+        who="all",
+        n_cameras=(2, 2),
+    ),
+    "pair knocked half-way": Mistake(
+        strengths=(0.1, 0.3, 1.0), change=_knocked(0.5), who="all", n_cameras=(2, 2)
+    ),
+    "pair, stated lens off": Mistake(
+        strengths=(0.02, 0.05),
+        edit=_wrong_lens,
+        who="all",
+        n_cameras=(2, 2),
+        stated_lens="measured",
+    ),
+    "stated lens off": Mistake(strengths=(0.02, 0.05), edit=_wrong_lens, stated_lens="measured"),
+}
+
+
+def planted(kind: str, seed: int) -> Capture:
+    """Return a capture with a mistake planted; strength, rig and camera are drawn from the seed."""
+    mistake, rng = MISTAKES[kind], np.random.default_rng([seed, 77])
+    scenario = scenario_of(
+        seed, n_cameras=mistake.n_cameras, wands=mistake.wands, stated_lens=mistake.stated_lens
+    )
+    camera = str(rng.choice(scenario.names))
+    strength = float(rng.choice(mistake.strengths))
+    try:
+        sim = simulate(mistake.change(scenario, camera, strength))
+    except UnsolvableError:  # no wave joins this rig's cameras: another rig
+        return planted(kind, seed + 100_000)
+    tracks, wand = mistake.edit(sim, camera, strength, rng)
+    names = {"one": (camera,), "all": scenario.names, "none": ()}[mistake.who]
+    return Capture(tracks=tracks, wand=wand, cameras=names, simulation=sim)
+
+
+def clean(seed: int) -> Capture:
+    """Return a capture without any mistake."""
+    try:
+        sim = simulate(scenario_of(seed))
+    except UnsolvableError:
+        return clean(seed + 100_000)
+    return Capture(tracks=sim.tracks, wand=sim.wand, cameras=(), simulation=sim)
+
+
+def scenario_of(
+    seed: int,
+    n_cameras: tuple[int, int] = (4, 12),
+    wands: tuple[str, ...] = ("line3", "plane5", "solid6"),
+    stated_lens: str = "nominal",
+) -> Scenario:
+    """Return a rig and wave with real lenses and noise, drawn from the seed."""
+    rng = np.random.default_rng([seed, 78])
+    n = int(rng.integers(n_cameras[0], n_cameras[1] + 1))
+    return Scenario(
+        layout=str(rng.choice(("room", "corridor", "row", "dome"))) if n > 2 else "row",
+        n_cameras=n,
+        wand=str(rng.choice(wands)),
+        n_frames=int(rng.integers(900, 1500)),
+        sigma_px=float(np.exp(rng.uniform(np.log(0.07), np.log(0.25)))),
+        noise_spread=1.3,
+        known_lens=stated_lens,
+        seed=seed,
+    )

@@ -14,14 +14,8 @@ from scipy.optimize import least_squares
 from scipy.spatial.transform import Rotation
 
 from calib.core.wand import CertifiedLength
-from calib.solve.bundle.descent import (
-    BundleOptions,
-    Prior,
-    bundle,
-    frame_steps,
-    inverse_factors,
-    reduced_system,
-)
+from calib.solve.bundle.descent import BundleOptions, Prior, bundle
+from calib.solve.bundle.elimination import frame_steps, inverse_factors, reduced_system
 from calib.solve.bundle.frames import fit_frames, place_wands
 from calib.solve.bundle.linearise import frame_leverage, linearise, residuals, weighted_rows
 from calib.solve.bundle.problem import Problem, State, arrange

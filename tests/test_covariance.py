@@ -13,8 +13,9 @@ from calib.errors import UnsolvableError
 from calib.solve.bundle.descent import BundleOptions, BundleResult, bundle
 from calib.solve.bundle.linearise import residuals
 from calib.solve.bundle.problem import Problem, State, term_values
-from calib.solve.certainty.covariance import definite_inverse, joint_covariance
-from calib.solve.certainty.determined import SINGULAR, require_rank
+from calib.solve.certainty.covariance import joint_covariance
+from calib.solve.certainty.determined import require_rank
+from calib.solve.certainty.normal import SINGULAR, Information
 from tests.small_problems import make_problem
 
 TERMS = ("focal", "cx", "cy")
@@ -124,21 +125,20 @@ def test_only_a_singular_matrix_is_refused(least: float) -> None:
     values = np.append(rng.uniform(0.5, 1.0, n - 1), least)
     A = (Q * values) @ Q.T
     A = 0.5 * (A + A.T)
-    inverse = definite_inverse(A)
-    assert (inverse is None) == (least < 0)
-    if inverse is not None:
+    found = Information(A, np.zeros(n), np.ones(n))
+    if least > SINGULAR:
         # Source: Higham, Accuracy and stability of numerical algorithms, 2002, section 14.1:
         # condition times rounding.
         expected = (Q / values) @ Q.T
-        assert np.abs(inverse - expected).max() < 1e-13 / least * np.abs(expected).max()
+        assert np.abs(found.covariance() - expected).max() < 1e-13 / least * np.abs(expected).max()
     parameters = [f"{kind}_{axis}" for kind in ("rotation", "position") for axis in "xyz"] + list(
         TERMS
     )
-    rest = (np.ones(n), np.arange(n), NAMES, parameters, np.full(4, 1000.0), 3000.0)
+    rest = (np.arange(n), NAMES, parameters, np.full(4, 1000.0), 3000.0)
     is_singular = np.linalg.eigvalsh(A)[0] <= SINGULAR
     assert is_singular == (least < SINGULAR)
     if is_singular:
         with pytest.raises(UnsolvableError):
-            require_rank(A, inverse, *rest)
+            require_rank(found, *rest)
     else:
-        require_rank(A, inverse, *rest)
+        require_rank(found, *rest)

@@ -16,12 +16,7 @@ from calib.solve.bundle.linearise import residuals
 from calib.solve.bundle.problem import TERMS, Problem, State, term_values
 from calib.solve.bundle.shape import ShapePrior
 from calib.solve.certainty.covariance import joint_covariance
-from calib.solve.certainty.lens_model import (
-    examine_lenses,
-    log_p_value,
-    rank_inverse,
-    with_held_terms,
-)
+from calib.solve.certainty.lens_model import examine_lenses, log_p_value, with_held_terms
 from calib.solve.certainty.lens_report import LensModelReport, TermFinding
 from calib.solve.refine import Fit
 from tests.small_problems import make_problem
@@ -446,20 +441,6 @@ def test_log_p_value_against_closed_forms() -> None:
     assert log_p_value(3.0, 0) == 0.0
 
 
-def test_rank_inverse_leaves_rounding_out() -> None:
-    rng = np.random.default_rng(0)
-    A = rng.normal(size=(5, 3)) * [1.0, 1e4, 1e-4]
-    full = A.T @ A
-    inverse, rank = rank_inverse(full, np.diag(full))
-    assert rank == 3
-    np.testing.assert_allclose(inverse @ full, np.eye(3), atol=1e-9 * 1e8)
-    B = np.column_stack([A, A @ [1.0, 2.0, 3.0]])
-    inverse, rank = rank_inverse(B.T @ B, np.diag(B.T @ B))
-    assert rank == 3
-    v = B.T @ rng.normal(size=5)
-    assert v @ inverse @ v == pytest.approx(v[:3] @ np.linalg.solve(full, v[:3]), rel=1e-6)
-
-
 @pytest.mark.parametrize("is_part_held", [False, True])
 def test_one_elimination_serves_covariance_and_tests(is_part_held: bool) -> None:
     """The rows of what a fit freed give its covariance, and the tests are those of an elimination
@@ -474,7 +455,7 @@ def test_one_elimination_serves_covariance_and_tests(is_part_held: bool) -> None
     fit = fitted(problem, start, options)
     whole = with_held_terms(fit)
     alone = joint_covariance(problem, fit.result, options, NAMES)
-    shared = joint_covariance(problem, fit.result, options, NAMES, S=whole.of_fit())
+    shared = joint_covariance(problem, fit.result, options, NAMES, found=whole.of_fit())
     assert shared.labels == alone.labels
     # Sums in another order: rounding of 1e-13 or so times the condition of some 1e4 of the scaled
     # matrix.

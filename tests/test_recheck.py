@@ -242,15 +242,15 @@ def test_information_and_score_are_those_of_generalised_least_squares(
         )
         T[c * here.n : c * here.n + 3, c * here.n : c * here.n + 3] += 0.5 * cross_matrix(d)
     C = T @ rig.covariance.matrix[np.ix_(index, index)] @ T.T
-    s = 1.0 / np.sqrt(np.diag(here.S))
-    S = here.S * s[:, None] * s
+    s = 1.0 / np.sqrt(np.diag(here.information.matrix))
+    S = here.information.matrix * s[:, None] * s
     V = S + S @ (C / s[:, None] / s) @ S
     V_inverse = linalg.pinvh(V, rtol=1e-11)
     W = (S @ V_inverse @ S) / s[:, None] / s
     keep = np.array([labels.index(f"{n}/{p}") for n in NAMES for p in _changes()])
     expected = W[np.ix_(keep, keep)]
     size = np.sqrt(np.outer(np.diag(expected), np.diag(expected)))
-    np.testing.assert_allclose(found.W / size, expected / size, atol=1e-5)
+    np.testing.assert_allclose(found.information.matrix / size, expected / size, atol=1e-5)
 
 
 def _changes() -> tuple[str, ...]:
@@ -260,10 +260,21 @@ def _changes() -> tuple[str, ...]:
 def test_nothing_moved_is_chi_square(found: Comparison):
     """All cameras together, all single ones: an unmoved rig's statistics against SciPy's law."""
     every = np.arange(len(NAMES))
-    rows = np.delete(np.arange(len(found.w)), np.arange(6))
+    rows = np.delete(np.arange(9 * len(NAMES)), np.arange(6))
     assert 0.001 < stats.chi2.sf(gain(found, rows), len(rows)) < 0.999
     alone = [gain(found, found.at(np.array([c]))) for c in every]
     assert max(alone) < price(len(NAMES), 0.005)
+
+
+def root_of(found: Comparison) -> np.ndarray:
+    """Return the root of the information, by eigenvalues (numpy.linalg.eigh)."""
+    W = found.information.matrix
+    values, vectors = np.linalg.eigh(W * (s := 1.0 / np.sqrt(np.diag(W)))[:, None] * s)
+    return vectors * np.sqrt(np.maximum(values, 0.0)) / s[:, None]
+
+
+def with_score(found: Comparison, score: np.ndarray) -> Comparison:
+    return replace(found, information=replace(found.information, gradient=-score))
 
 
 @one_blas_thread
@@ -272,11 +283,10 @@ def test_false_alarms_keep_their_level(found: Comparison):
     binomial interval.
     """
     rng, alpha, n_draws = np.random.default_rng(5), 0.10, 100
-    values, vectors = np.linalg.eigh(found.W * (s := 1.0 / np.sqrt(np.diag(found.W)))[:, None] * s)
-    root = vectors * np.sqrt(np.maximum(values, 0.0)) / s[:, None]
+    root = root_of(found)
     named = 0
     for _ in range(n_draws):
-        draw = replace(found, w=root @ rng.normal(size=len(s)))
+        draw = with_score(found, root @ rng.normal(size=len(root)))
         named += not find_agreement(draw, np.arange(len(NAMES)), alpha).is_agreeing.all()
     low, high = stats.binom.interval(0.999, n_draws, alpha)
     # Bonferroni's level is a bound; with six nearly independent cameras it is used up to within a
@@ -289,13 +299,12 @@ def test_a_change_of_known_size_comes_back_with_its_error_bars(found: Comparison
     6 dof.
     """
     rng = np.random.default_rng(6)
-    values, vectors = np.linalg.eigh(found.W * (s := 1.0 / np.sqrt(np.diag(found.W)))[:, None] * s)
-    root = vectors * np.sqrt(np.maximum(values, 0.0)) / s[:, None]
+    root, W = root_of(found), found.information.matrix
     planted = np.zeros(9)
     planted[:6] = [2e-3, -1e-3, 5e-4, 1.0, -2.0, 0.5]
     at, squared = found.at(np.array([2])), []
     for _ in range(200):
-        draw = replace(found, w=root @ rng.normal(size=len(s)) + found.W[:, at] @ planted)
+        draw = with_score(found, root @ rng.normal(size=len(W)) + W[:, at] @ planted)
         e = explaining.explain(draw, 2, np.array([], dtype=np.intp))
         assert e.kind in {explaining.MOVE, explaining.BOTH}
         if e.kind == explaining.MOVE:

@@ -11,6 +11,7 @@ from calib.core.wand import Wand
 from calib.pipeline import calibrate
 from calib.simulate import Scenario, Simulation, sample_points, simulate
 from calib.solve.bundle.shape import ShapePrior
+from calib.solve.certainty.normal import Information
 from calib.solve.certainty.wand_check import _joint_minimum
 from scripts.benchmarks.truth import error_against_truth
 
@@ -95,7 +96,8 @@ def test_rounding_in_what_the_capture_cannot_say_changes_nothing() -> None:
     seen = directions[:, :11]
     information = 1e4 * seen @ seen.T
     gradient = information @ (seen @ rng.normal(0, 0.02, 11))
-    chi_square, freedom, _ = _joint_minimum(information, gradient, stated, shape, None)
+    found = Information.of(information, gradient)
+    chi_square, freedom, _ = _joint_minimum(found, stated, shape, None)
     assert freedom == 11
     # By hand: two estimates of the same 11 coordinates, their difference against the sum of their
     # variances.
@@ -106,6 +108,6 @@ def test_rounding_in_what_the_capture_cannot_say_changes_nothing() -> None:
     for _ in range(20):
         noise = rng.normal(size=(18, 18))
         rounded = information + 1e-15 * 1e4 * 8 * (noise + noise.T)
-        again, freedom, _ = _joint_minimum(rounded, gradient, stated, shape, None)
+        again, freedom, _ = _joint_minimum(Information.of(rounded, gradient), stated, shape, None)
         assert freedom == 11
         assert again == pytest.approx(chi_square, rel=1e-3)

@@ -19,6 +19,7 @@ from calib.core.tracks import Tracks
 from calib.errors import InputError, UnsolvableError
 from calib.solve.bundle.intersect import triangulate_markers
 from calib.solve.bundle.problem import TERMS, term_values
+from calib.solve.certainty.normal import wald
 from calib.solve.certainty.statistics import rig_stats
 from calib.solve.clock.common_time import at_common_time
 from calib.solve.hold import RigFit, fit_to_rig
@@ -187,8 +188,6 @@ def lens_terms_of(rig: Rig, name: str) -> tuple[str, ...] | None:
         at = [known.labels.index(label) for label in labels]
         value = np.array([float(term_values(lens.vector[None], term)[0]) for term in TERMS[group]])
         value -= group == "aspect"
-        if value @ np.linalg.pinv(
-            known.matrix[np.ix_(at, at)], hermitian=True
-        ) @ value > special.chdtri(len(at), 1e-3):
+        if wald(value, known.matrix[np.ix_(at, at)])[0] > special.chdtri(len(at), 1e-3):
             found.append(group)
     return tuple(found)

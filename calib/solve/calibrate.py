@@ -316,9 +316,9 @@ def _as_rig(tracks: Tracks, wand: Wand, fit: Fit, whole: Whole | None) -> Rig:
         )
         for k, c in enumerate(tracks.cameras)
     )
-    S = whole.of_fit() if whole else None
+    found = whole.of_fit() if whole else None
     scattered = together(problem, state, fit.options.terms, fit.result.blocks, fit.scatter)
-    given = problem, fit.result, fit.options, tracks.names, wand.markers, S
+    given = problem, fit.result, fit.options, tracks.names, wand.markers, found
     covariance = joint_covariance(*given, scattered)
     if held := held_terms(covariance, state, tracks.names):
         focal = dict(zip(tracks.names, state.lens[:, 0].tolist(), strict=True))

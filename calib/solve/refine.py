@@ -14,12 +14,8 @@ from calib.core.geometry import Array
 from calib.core.progress import Progress
 from calib.core.tracks import Ints, Tracks
 from calib.core.wand import Wand
-from calib.solve.bundle.descent import (
-    BundleOptions,
-    BundleResult,
-    bundle,
-    inverse_factors,
-)  # fmt: skip
+from calib.solve.bundle.descent import BundleOptions, BundleResult, bundle
+from calib.solve.bundle.elimination import inverse_factors
 from calib.solve.bundle.frames import fit_frames, place_wands
 from calib.solve.bundle.linearise import frame_leverage, residuals
 from calib.solve.bundle.monotonic import monotonic_prior, sensor_sizes, tightened

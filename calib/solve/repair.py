@@ -17,10 +17,11 @@ from calib.core.rig import Covariance, Rig
 from calib.core.threads import one_blas_thread
 from calib.core.tracks import Tracks
 from calib.errors import InputError, UnsolvableError
-from calib.solve.bundle.descent import BundleOptions, Prior, inverse_factors, reduced_system
+from calib.solve.bundle.descent import BundleOptions, Prior, without_frames
 from calib.solve.bundle.linearise import Blocks, linearise
 from calib.solve.bundle.problem import RING, TERMS, Problem, State, term_values
 from calib.solve.certainty.lens_terms import SMALL_TERMS
+from calib.solve.certainty.normal import Information
 from calib.solve.certainty.statistics import rig_stats
 from calib.solve.hold import hold_cameras, rig_state
 from calib.solve.lasting.find import Stretch
@@ -113,8 +114,7 @@ def _without(tracks: Tracks, stretches: Sequence[Stretch]) -> Tracks:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Reduced:
-    """The reduced normal equations at a state: matrix S and gradient g of turns, positions, lens
-    terms and shape.
+    """What a wave says at a state of turns, positions, lens terms and shape, frames eliminated.
 
     Rows are ``6 + len(terms)`` parameters a camera as ``Covariance`` counts them, then the wand's
     coordinates.
@@ -123,8 +123,7 @@ class Reduced:
     names: tuple[str, ...]
     terms: tuple[str, ...]
     state: State
-    S: Array
-    g: Array
+    information: Information
     blocks: Blocks
 
     @property
@@ -133,7 +132,7 @@ class Reduced:
 
     def labels(self, markers: tuple[str, ...]) -> list[str]:
         """Return the parameters' labels, as a covariance has them."""
-        n_axes = (len(self.S) - len(self.names) * self.n) // len(markers)
+        n_axes = (len(self.information.own) - len(self.names) * self.n) // len(markers)
         cameras = [f"{name}/{p}" for name in self.names for p in (*POSE, *self.terms)]
         return cameras + [f"wand/{m}_{axis}" for m in markers for axis in "xyz"[:n_axes]]
 
@@ -143,18 +142,18 @@ class Reduced:
         """
         if scattered is None:
             return self
-        K = self.of_positions(scattered).information(self.S)
-        S = K @ self.S
-        return replace(self, S=0.5 * (S + S.T), g=K @ self.g)
+        of_positions = self.of_positions(scattered)
+        return replace(self, information=of_positions.of_independent(self.information))
 
     def of_positions(self, scattered: Together) -> Together:
         """Return what errors that last do to twists as what they do to positions."""
-        T = _shifts_of_positions(self.state, self.n, len(self.S))
-        return replace(scattered, D=T.T @ scattered.D @ T)
+        D = Information.of(scattered.D).carried(-self.state.cam_R, self.n).matrix
+        return replace(scattered, D=D)
 
     def turned(self, R: Array) -> Reduced:
         """Return the same in a world turned by R (3, 3): positions run along its axes."""
-        return replace(self, S=_turn_positions(self.S, R, self), g=_turn_positions(self.g, R, self))
+        back = np.broadcast_to(R.T, self.state.cam_R.shape)
+        return replace(self, information=self.information.carried(back, self.n))
 
 
 def reduced(
@@ -162,26 +161,8 @@ def reduced(
 ) -> Reduced:
     """Return the reduced normal equations of a wave at a state, frames eliminated."""
     blocks = linearise(problem, state, terms, np.inf, n_axes)
-    S, g = reduced_system(problem, blocks, inverse_factors(blocks.frame))
-    T = _shifts_of_positions(state, len(POSE) + len(terms), len(S))
-    return Reduced(names, terms, state, T.T @ S @ T, T.T @ g, blocks)
-
-
-def _shifts_of_positions(state: State, n: int, size: int) -> Array:
-    """Return the matrix (N, N) from steps of positions to the twists' shifts."""
-    T = np.eye(size)
-    for c, R in enumerate(state.cam_R):
-        at = slice(c * n + 3, c * n + 6)
-        T[at, at] = -R
-    return T
-
-
-def _turn_positions(values: Array, R: Array, of: Reduced) -> Array:
-    T = np.eye(len(of.S))
-    for c in range(len(of.names)):
-        at = slice(c * of.n + 3, c * of.n + 6)
-        T[at, at] = R
-    return np.asarray(T @ values @ T.T if values.ndim == 2 else T @ values)
+    found = without_frames(problem, blocks).carried(-state.cam_R, len(POSE) + len(terms))
+    return Reduced(names, terms, state, found, blocks)
 
 
 @one_blas_thread
@@ -221,7 +202,7 @@ def repair(
     now = reduced(fit.problem, fit.result.state, names, terms, shape_axes(rig))
     labels = now.labels(rig.wand_used.markers)
     solved = np.flatnonzero(is_free.ravel())
-    if (np.diag(now.S)[solved] <= 0).any():
+    if now.information.at(solved).open_direction() is not None:
         blind = [
             n
             for n in changed
@@ -252,15 +233,14 @@ def _covariance(
     """Return the joint covariance with the rows ``solved`` determined by the wave and all else as
     it was.
     """
-    S = now.S
+    S, found = now.information.matrix, now.information.at(solved)
     new = [labels[i] for i in solved]
     old = rig.covariance or Covariance((), np.zeros((0, 0)))
     kept = [label for label in old.labels if label not in set(new)]
     there = [old.labels.index(label) for label in kept]
     C = old.matrix[np.ix_(there, there)]
     row = {label: i for i, label in enumerate(labels)}
-    scale = 1.0 / np.sqrt(np.diag(S)[solved])
-    own = np.linalg.inv(S[np.ix_(solved, solved)] * scale[:, None] * scale) * scale[:, None] * scale
+    own = found.covariance()
     across = np.zeros((len(solved), len(kept)))
     for k, label in enumerate(kept):
         if label in row:

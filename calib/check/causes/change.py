@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from calib.core.geometry import Array
+from calib.solve.certainty.normal import SINGULAR, Information
 
 
 def changes(step: Array, rest: Array, y: Array, candidates: Array) -> Array:
@@ -28,18 +29,15 @@ def changes(step: Array, rest: Array, y: Array, candidates: Array) -> Array:
     flat = everything[..., a:].reshape(-1, everything.shape[2] - a)
     whole = flat.T @ flat
     N, h = whole[:-1, :-1], whole[:-1, -1]
-    scale = 1.0 / np.sqrt(np.maximum(np.diag(N), 1e-300))
-    inverse = (
-        scale[:, None]
-        * np.linalg.pinv(N * scale[:, None] * scale, rcond=1e-10, hermitian=True)
-        * scale
-    )
-    cross = after[:, :, a:-1]
+    _, out = Information.of(N).roots()
+    cross = after[:, :, a:-1] @ out
     # What of the step the rest does not explain: Schur's complement.
-    S = after[:, :, :a] - cross @ inverse @ np.swapaxes(cross, 1, 2)
-    g = after[:, :, -1] - cross @ (inverse @ h)
-    size = np.sqrt(np.maximum(np.einsum("tii->ti", S), 1e-300))
+    S = after[:, :, :a] - cross @ np.swapaxes(cross, 1, 2)
+    g = after[:, :, -1] - cross @ (out.T @ h)
+    size = np.sqrt(np.maximum(np.einsum("tii->ti", after[:, :, :a]), 1e-300))
     S, g = S / size[:, :, None] / size[:, None], g / size
+    values, axes = np.linalg.eigh(S)
+    along = (np.swapaxes(axes, 1, 2) @ g[..., None])[..., 0]
     return np.asarray(
-        np.einsum("ti,tij,tj->t", g, np.linalg.pinv(S, rcond=1e-8, hermitian=True), g)
+        np.where(values > SINGULAR, along**2 / np.maximum(values, SINGULAR), 0.0).sum(axis=1)
     )

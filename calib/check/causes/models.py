@@ -18,6 +18,7 @@ from calib.check.causes.record import LENS_TERMS, Record
 from calib.check.causes.spectrum import periodogram
 from calib.check.verdicts import Fault
 from calib.core.geometry import Array
+from calib.solve.certainty.normal import Information
 
 # Below a seventh of the squares the camera's RMS is less than 8 % above what it would be, and a
 # fault that small is within what poses and lenses are sure to.
@@ -87,26 +88,20 @@ class System:
             axis=2,
         )
         self.z = record.whitened(self.effects)
-        flat = self.z.reshape(-1, self.z.shape[2])
-        self.gram, self.scale = _gram(flat)
-        self.total = float(1.0 / self.scale[-1] ** 2)
+        self.sums, self.total = _sums(self.z)
         self.n = 2 * int(record.is_used.sum())
         end = len(BASE) + pattern.shape[2]
         self.pattern, self.time, self.row = list(range(len(BASE), end)), [end], [end + 1]
 
     def solve(self, columns: list[int]) -> tuple[float, Array]:
         """Return the share of the squares that the columns take, and their values."""
-        N, g = self.gram[np.ix_(columns, columns)], self.gram[columns, -1]
-        x = np.linalg.pinv(N, rcond=1e-9, hermitian=True) @ g
-        return float(np.clip(g @ x, 0.0, 1.0 - 1e-12)), x * self.scale[columns] / self.scale[-1]
+        return _taken(self.sums.at(np.array(columns)), self.total)
 
     def most(self) -> float:
         """Return a share of the squares that no set of columns exceeds: what all take together, and
         a hair.
         """
-        N, g = self.gram[:-1, :-1], self.gram[:-1, -1]
-        # Columns that hang together need no care here: the hair covers what the ridge takes off.
-        return float(g @ np.linalg.solve(N + 1e-10 * np.eye(len(g)), g)) + 1e-3
+        return self.sums.gain() / self.total + 1e-3
 
     def explanation(
         self,
@@ -184,11 +179,8 @@ class System:
             parts = [of[..., axes] * shape[:, None, s, None] for s in range(shape.shape[1])]
             return np.concatenate([of[..., BASE], *parts], axis=2)
 
-        z = np.concatenate([shaped(self.z), self.z[..., -1:]], axis=2)
-        gram, scale = _gram(z.reshape(-1, z.shape[2]))
-        x = np.linalg.pinv(gram[:-1, :-1], rcond=1e-9, hermitian=True) @ gram[:-1, -1]
-        share = float(np.clip(gram[-1, :-1] @ x, 0.0, 1.0 - 1e-12))
-        return share, x * scale[:-1] / scale[-1], shaped(self.effects)
+        sums = _sums(np.concatenate([shaped(self.z), self.z[..., -1:]], axis=2))
+        return *_taken(*sums), shaped(self.effects)
 
     def _knock(self, base: float) -> Choice | None:
         P = len(self.z)
@@ -291,13 +283,19 @@ def _is_worthy(e: Explanation) -> bool:
     return e.gain >= enough or is_half
 
 
-def _gram(columns: Array) -> tuple[Array, Array]:
-    """Return the products (K, K) of columns (n, K) at unit length, so that ranks are told alike,
-    and their scale.
+def _sums(columns: Array) -> tuple[Information, float]:
+    """Return what columns (P, n, K + 1) say of the values (K,) with which the first K make the
+    last, and the sum of squares of that.
     """
-    gram = columns.T @ columns
-    scale = 1.0 / np.maximum(np.sqrt(np.diag(gram)), 1e-300)
-    return gram * scale[:, None] * scale, scale
+    flat = columns.reshape(-1, columns.shape[2])
+    product = flat.T @ flat
+    return Information.of(product[:-1, :-1], -product[:-1, -1]), max(float(product[-1, -1]), 1e-300)
+
+
+def _taken(sums: Information, total: float) -> tuple[float, Array]:
+    """Return the share of the total that columns take, and their values."""
+    x = sums.estimate()
+    return float(np.clip(-(sums.gradient @ x) / total, 0.0, 1.0 - 1e-12)), x
 
 
 def corner_px(r: Record) -> float:
@@ -310,13 +308,13 @@ def corner_px(r: Record) -> float:
     # As if the wands were known: what the points' number and places tell, not how well the others
     # see.
     used = np.repeat(r.is_used, 2, axis=1) / r.sigma_px
-    N, s = _gram((r.motion * used[..., None]).reshape(-1, r.motion.shape[2]))
+    columns = (r.motion * used[..., None]).reshape(-1, r.motion.shape[2])
     # Lens terms are never wholly unknown: a tenth of the focal length, 1 % of the sensor, 0.2 and
     # 0.2 for k1, k2.
     prior = np.array(
         [1e-9] * 6 + [(0.1 * r.focal_px) ** -2, *[(0.01 * r.width) ** -2] * 2, 25.0, 25.0]
     )
-    C = np.linalg.pinv(N + np.diag(prior * s * s), rcond=1e-12, hermitian=True) * s[:, None] * s
+    C = Information.of(columns.T @ columns + np.diag(prior)).covariance()
     x, y = np.meshgrid(
         np.linspace(-0.45, 0.45, 7) * r.width, np.linspace(-0.45, 0.45, 7) * r.height
     )

@@ -14,11 +14,12 @@ from calib.check.history.patterns import told
 from calib.check.history.records import N_SHOWN, Entry, History
 from calib.check.recheck.agree import find_agreement
 from calib.check.recheck.compare import N_CHANGE, Comparison, held_sigma, is_silent, rig_from_other
-from calib.core.geometry import Array, cross_matrix, vector_from_rotation
+from calib.core.geometry import Array, vector_from_rotation
 from calib.core.rig import Rig
 from calib.core.threads import one_blas_thread
 from calib.errors import InputError
 from calib.solve.bundle.problem import RING, term_values
+from calib.solve.certainty.normal import Information, in_gauge, on_places, world_motions
 from calib.solve.repair import POSE
 
 Key = tuple[str, float]  # of a held lens term: its label and value
@@ -126,8 +127,7 @@ def _pull(rig: Rig, names: tuple[str, ...], R: Array) -> dict[Key, Array]:
     values = np.stack(
         [known.pull[row[k]] if k in row else np.zeros(len(known.held)) for k in labels]
     )
-    for k in range(3, len(values), N_CHANGE):
-        values[k : k + 3] = R @ values[k : k + 3]
+    values = on_places(np.stack([R] * len(names)), N_CHANGE, values)
     out = {}
     for k, label in enumerate(known.held):
         name, _, term = label.rpartition("/")
@@ -155,8 +155,8 @@ def _parameters(rig: Rig, names: tuple[str, ...]) -> tuple[Array, Array, Array]:
 def _difference(
     first: Rig, later: Rig, names: tuple[str, ...], weight: Array | None
 ) -> tuple[Array, Array, Array]:
-    """Return changes (C, 9) once the later rig is moved on to the first, the motions G (9 C, 6) and
-    that turn R.
+    """Return changes (C, 9) once the later rig is moved on to the first, the world's motions
+    (9 C, 6) and that turn R.
     """
     R0, p0, lens0 = _parameters(first, names)
     R1, p1, lens1 = _parameters(later, names)
@@ -164,9 +164,7 @@ def _difference(
     d = np.hstack(
         [vector_from_rotation(R1 @ R.T @ np.swapaxes(R0, 1, 2)), p1 @ R.T + t - p0, lens1 - lens0]
     )
-    G = np.zeros((len(names), N_CHANGE, 6))
-    G[:, :3, :3], G[:, 3:6, :3], G[:, 3:6, 3:] = -R0, -cross_matrix(p0), np.eye(3)
-    return d, G.reshape(-1, 6), R
+    return d, world_motions(R0, p0, N_CHANGE)[:, :6], R
 
 
 def _agreeing(first: Rig, later: Rig, names: tuple[str, ...]) -> Array:
@@ -185,8 +183,8 @@ def _agreeing(first: Rig, later: Rig, names: tuple[str, ...]) -> Array:
         s = np.sqrt(np.where(diagonal > 0, diagonal, 1e-12))
         B = np.linalg.qr(G / s[:, None], mode="complete")[0][:, 6:]
         inner = B.T @ (C / s[:, None] / s) @ B
-        W = (B @ np.linalg.pinv(inner, rcond=1e-12, hermitian=True) @ B.T) / s[:, None] / s
-        found = Comparison(names, W, W @ d.ravel(), (R, np.zeros(3)))
+        W = (B @ Information.of(inner).inverse()[0] @ B.T) / s[:, None] / s
+        found = Comparison(names, Information.of(W, -W @ d.ravel()), (R, np.zeros(3)))
         weight = find_agreement(found, every, ALPHA).is_agreeing.astype(float)
     assert weight is not None
     return weight
@@ -194,10 +192,8 @@ def _agreeing(first: Rig, later: Rig, names: tuple[str, ...]) -> Array:
 
 def _turned(C: Array, R: Array) -> Array:
     """Return a covariance (9 C, 9 C) with its positions turned into a world turned by R."""
-    T = np.eye(len(C))
-    for k in range(3, len(C), N_CHANGE):
-        T[k : k + 3, k : k + 3] = R
-    return np.asarray(T @ C @ T.T)
+    each = np.stack([R] * (len(C) // N_CHANGE))
+    return on_places(each, N_CHANGE, on_places(each, N_CHANGE, C).T)
 
 
 def _changes(
@@ -215,15 +211,15 @@ def _changes(
         inside, N_CHANGE
     )
     E = metric[:, None] * G
-    P = np.eye(len(G)) - G @ np.linalg.solve(E.T @ G, E.T)
-    C = P @ _turned(_rows(later, names), R) @ P.T
+    C = in_gauge(G, E, in_gauge(G, E, _turned(_rows(later, names), R)).T)
     keep = np.arange(N_SHOWN)
     own = np.stack([C[np.ix_(keep + c * N_CHANGE, keep + c * N_CHANGE)] for c in range(len(names))])
-    d = (P @ d.ravel()).reshape(len(names), N_CHANGE)[:, :N_SHOWN]
+    d = in_gauge(G, E, d.ravel()).reshape(len(names), N_CHANGE)[:, :N_SHOWN]
     scale = np.ones((len(names), N_SHOWN))
     scale[:, 6] = 1.0 / lens[:, 0]
     apart = _apart(_pull(first, names, np.eye(3)), _pull(later, names, R))
     pull = {
-        key: (P @ v).reshape(len(names), N_CHANGE)[:, :N_SHOWN] * scale for key, v in apart.items()
+        key: in_gauge(G, E, v).reshape(len(names), N_CHANGE)[:, :N_SHOWN] * scale
+        for key, v in apart.items()
     }
     return d * scale, own * scale[:, :, None] * scale[:, None, :], pull

@@ -12,10 +12,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import linalg, special
+from scipy import special
 
 from calib.check.recheck.compare import N_CHANGE, N_POSE, Comparison
-from calib.core.geometry import Array
+from calib.solve.certainty.normal import Information
 
 Index = NDArray[np.intp]
 # while a set grows: who fits it at this level joins by how well he is known, others by how well
@@ -35,32 +35,7 @@ class Agreement:
 
 def gain(found: Comparison, at: Index) -> float:
     """Return by how much -2 log likelihood falls when these parameters may have changed."""
-    return float(found.w[at] @ _solve(found.W[np.ix_(at, at)], found.w[at])) if len(at) else 0.0
-
-
-def left_after(found: Comparison, free: Index, at: Index) -> tuple[Array, Array]:
-    """Return information and score about the parameters ``at`` once those in ``free`` may have
-    changed.
-    """
-    W, w = found.W[np.ix_(at, at)], found.w[at]
-    if not len(free):
-        return W, w
-    across = found.W[np.ix_(free, at)]
-    X = _solve(found.W[np.ix_(free, free)], np.column_stack([across, found.w[free]]))
-    return W - across.T @ X[:, :-1], w - across.T @ X[:, -1]
-
-
-def _solve(A: Array, b: Array) -> Array:
-    """Return A⁻¹ b of a positive definite A; directions that A does not determine get nothing."""
-    scale = 1.0 / np.sqrt(np.maximum(np.diag(A), 1e-300))
-    scaled, right = A * scale[:, None] * scale, (scale * b.T).T
-    try:
-        factor = linalg.cho_factor(scaled, lower=True, check_finite=False)
-        if np.diag(factor[0]).min() > 1e-6:
-            return np.asarray((scale * linalg.cho_solve(factor, right, check_finite=False).T).T)
-    except linalg.LinAlgError:
-        pass
-    return np.asarray((scale * (np.linalg.pinv(scaled, rcond=1e-11, hermitian=True) @ right).T).T)
+    return found.information.at(at).gain()
 
 
 def price(n_cameras: int, alpha: float) -> float:
@@ -127,7 +102,8 @@ def _misfit(found: Comparison, inside: NDArray[np.bool_]) -> float:
     if not inside.any():
         return 0.0
     # One pose stays, whichever: it takes the world along.
-    free = np.delete(np.arange(len(found.w)), found.at(np.flatnonzero(inside)[:1])[:N_POSE])
+    held = found.at(np.flatnonzero(inside)[:1])[:N_POSE]
+    free = np.delete(np.arange(len(inside) * N_CHANGE), held)
     return gain(found, free) - gain(found, found.at(np.flatnonzero(~inside)))
 
 
@@ -135,9 +111,8 @@ def _grow(found: Comparison, seed: int, candidates: Index, limit: float) -> NDAr
     """Return the cameras that join a seed one by one while each fits with all before it."""
     n = len(found.names)
     order = np.array([c for c in range(n) if c != seed], dtype=np.intp)
-    at = found.at(order)
-    K = _solve(found.W[np.ix_(at, at)], np.eye(len(at)))
-    change = K @ found.w[at]
+    others = found.information.at(found.at(order))
+    K, change = others.covariance(), others.estimate()
     inside = np.zeros(n, bool)
     inside[seed] = True
     is_open = np.isin(order, candidates)
@@ -159,7 +134,7 @@ def _grow(found: Comparison, seed: int, candidates: Index, limit: float) -> NDAr
             else np.argmin(misfit)
         )
         row = rows[pick]
-        step = _solve(K[row, row], np.column_stack([K[row], change[row]]))
+        step = Information.of(K[row, row]).solve(np.column_stack([K[row], change[row]]))
         change = change - K[:, row] @ step[:, -1]
         K = K - K[:, row] @ step[:, :-1]
         joined = np.flatnonzero(is_open)[pick]

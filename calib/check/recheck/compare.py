@@ -7,11 +7,10 @@ about a change δ since then
 
     z = S d - g,    z = S (e + δ) + noise of covariance S,
 
-where e, of covariance C, is the error of the stored rig. Eliminating e with C = L Lᵀ leaves
-information and score of the change alone, ``W = S - S L (1 + Lᵀ S L)⁻¹ Lᵀ S`` and ``w = z - S L (1
-+ Lᵀ S L)⁻¹ Lᵀ z``: for any set A of parameters that may have changed the estimate is ``W_AA⁻¹ w_A``
-and the likelihood ratio ``w_Aᵀ W_AA⁻¹ w_A`` is chi-square if nothing did. Neither needs a gauge:
-motions of the world as a whole are in the null space of S and W.
+where e, of covariance C = L Lᵀ, is the error of the stored rig. Eliminating e leaves information W
+= (S⁻¹ + C)⁻¹ and gradient -w of the change alone: for any set A of parameters that may have changed
+the estimate is ``W_AA⁻¹ w_A`` and the likelihood ratio ``w_Aᵀ W_AA⁻¹ w_A`` is chi-square if nothing
+did. Neither needs a gauge: motions of the world as a whole are in the null space of S and W.
 
 Source: the general linear model with a stochastic parameter; Rao, Linear Statistical Inference and
 Its Applications, 2nd edition 1973, section 4a (from memory).
@@ -19,16 +18,17 @@ Its Applications, 2nd edition 1973, section 4a (from memory).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.core.geometry import Array, cross_matrix, vector_from_rotation
 from calib.core.rig import Rig
-from calib.solve.bundle.problem import RING, State, term_values
+from calib.solve.bundle.problem import RING, term_values
 from calib.solve.certainty.held import assumed_sigma
 from calib.solve.certainty.lens_terms import SMALL_TERMS, USUAL, USUAL_CORNER
+from calib.solve.certainty.normal import Information
 from calib.solve.repair import POSE, Reduced, lacks_terms
 
 N_POSE, N_CHANGE = len(POSE), len(POSE) + len(RING)
@@ -37,15 +37,13 @@ N_ROUNDS = 20  # of reweighting: each takes off a good part of what is left
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Comparison:
-    """Information ``W (9 C, 9 C)`` and score ``w`` of each camera's change: turn (rad), position
-    (mm), ring (px).
+    """What is said of each camera's change (9 C,): turn (rad), position (mm), ring (px).
 
     ``rig_from_fit`` (R, t in mm) carries the new solve's world on to the stored rig's.
     """
 
     names: tuple[str, ...]
-    W: Array
-    w: Array
+    information: Information
     rig_from_fit: tuple[Array, Array]
 
     def at(self, cameras: NDArray[np.intp]) -> NDArray[np.intp]:
@@ -66,28 +64,22 @@ def compare(now: Reduced, rig: Rig, is_agreeing: NDArray[np.bool_] | None = None
         np.stack([c.position_mm for c in cameras]),
     )
     weight = None if is_agreeing is None else is_agreeing.astype(float)
-    R, t = rig_from_other(R0, p0, now.state.cam_R, positions(now.state), weight)
+    position = now.state.position_mm
+    R, t = rig_from_other(R0, p0, now.state.cam_R, position, weight)
     fit_R = now.state.cam_R @ R.T
     d = np.zeros((n_cameras, now.n))
     d[:, :3] = vector_from_rotation(fit_R @ np.swapaxes(R0, 1, 2))
-    d[:, 3:6] = positions(now.state) @ R.T + t - p0
+    d[:, 3:6] = position @ R.T + t - p0
     lens = np.stack([c.lens.vector for c in cameras])
     for k, name in enumerate(now.terms):
         d[:, N_POSE + k] = term_values(now.state.lens, name) - term_values(lens, name)
     here = now.turned(R)
-    z = here.S @ np.pad(d.ravel(), (0, len(here.S) - d.size)) - here.g
-    L = _stored_root(rig, here, d)
-    SL = here.S @ L
-    X = np.linalg.solve(np.eye(L.shape[1]) + L.T @ SL, np.column_stack([SL.T, L.T @ z]))
-    W, w = here.S - SL @ X[:, :-1], z - SL @ X[:, -1]
+    said = here.information
+    z = said.matrix @ np.pad(d.ravel(), (0, len(said.own) - d.size)) - said.gradient
+    change = replace(said, gradient=-z).blurred(_stored_root(rig, here, d))
     columns = np.array([*range(N_POSE), *(N_POSE + now.terms.index(name) for name in RING)])
     keep = (np.arange(n_cameras)[:, None] * now.n + columns).ravel()
-    return Comparison(now.names, 0.5 * (W + W.T)[np.ix_(keep, keep)], w[keep], (R, t))
-
-
-def positions(state: State) -> Array:
-    """Return the cameras' positions (C, 3) in mm."""
-    return np.asarray(-(state.cam_t[:, None, :] @ state.cam_R)[:, 0])
+    return Comparison(now.names, change.at(keep), (R, t))
 
 
 def rig_from_other(
@@ -125,11 +117,9 @@ def _stored_root(rig: Rig, now: Reduced, d: Array) -> Array:
     own = {label: i for i, label in enumerate(known.labels)}
     here = np.array([i for i, label in enumerate(labels) if label in own], dtype=np.intp)
     there = np.array([own[labels[i]] for i in here], dtype=np.intp)
-    C = known.matrix[np.ix_(there, there)]
-    scale = np.sqrt(np.maximum(np.diag(C), 1e-300))
-    values, vectors = np.linalg.eigh(C / scale[:, None] / scale)
-    root = np.zeros((len(labels), len(here)))
-    root[here] = scale[:, None] * vectors * np.sqrt(np.maximum(values, 0.0))
+    of_known, _ = Information.of(known.matrix[np.ix_(there, there)]).roots()
+    root = np.zeros((len(labels), of_known.shape[1]))
+    root[here] = of_known
     more = [_counted(rig, now, d, labels, own), _assumed(rig, now, labels, own)]
     root = np.hstack([root, *more])
     # A stored turn's error e comes before the change: log(exp(d) exp(e)) is d + e + d × e / 2 to
@@ -210,19 +200,16 @@ def _assumed(rig: Rig, now: Reduced, labels: list[str], own: dict[str, int]) -> 
         [i for i, k in enumerate(labels) if k in silent and k.rpartition("/")[2] in counted],
         dtype=np.intp,
     )
-    S, root = now.S, np.zeros((len(now.S), len(at)))
+    root = np.zeros((len(labels), len(at)))
     if not len(at):
         return root
     free = np.array(
         [i for i, label in enumerate(labels[: len(now.names) * now.n]) if label in own],
         dtype=np.intp,
     )
-    scale = 1.0 / np.sqrt(np.maximum(np.diag(S)[free], 1e-300))
-    inverse = np.linalg.pinv(
-        S[np.ix_(free, free)] * scale[:, None] * scale, rcond=1e-10, hermitian=True
-    )
     root[at, np.arange(len(at))] = 1.0
-    root[free] = -scale[:, None] * (inverse @ (scale[:, None] * S[np.ix_(free, at)]))
+    across = now.information.matrix[np.ix_(free, at)]
+    root[free] = -now.information.at(free).solve(across)
     return root * [_unstated_sigma(rig, labels[i]) for i in at]
 
 

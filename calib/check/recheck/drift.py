@@ -10,10 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from calib.check.recheck.agree import left_after
 from calib.check.recheck.compare import N_CHANGE, Comparison
-from calib.core.geometry import Array, cross_matrix
+from calib.core.geometry import Array
 from calib.core.rig import Rig
+from calib.solve.certainty.normal import world_motions
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,27 +40,19 @@ def growth(rig: Rig, names: tuple[str, ...]) -> Array:
 
 def scale_of(found: Comparison, direction: Array, free: NDArray[np.intp]) -> Scale:
     """Return the growth along ``direction`` with the changes in the rows ``free`` left open."""
-    at = np.setdiff1d(np.arange(len(found.w)), free)
-    W, w = left_after(found, free, at)
-    u = direction[at]
-    information = float(u @ W @ u)
-    if information <= 0:
+    at = np.setdiff1d(np.arange(len(direction)), free)
+    grown = found.information.left(at, free).through(direction[at, None])
+    if grown.matrix[0, 0] <= 0:
         return NO_SCALE
-    share = float(u @ w) / information
-    return Scale(share, information**-0.5, float(special.chdtrc(1, share * float(u @ w))))
+    share, sigma = grown.estimate()[0], grown.matrix[0, 0] ** -0.5
+    return Scale(float(share), float(sigma), float(special.chdtrc(1, grown.gain())))
 
 
 def without_scale(found: Comparison, direction: Array) -> Comparison:
     """Return the comparison with a growth of the whole rig left open."""
-    Wu = found.W @ direction
-    information = float(direction @ Wu)
-    if information <= 0:
-        return found
-    return replace(
-        found,
-        W=found.W - np.outer(Wu, Wu) / information,
-        w=found.w - Wu * float(direction @ found.w) / information,
-    )
+    n = len(direction)
+    both = found.information.through(np.column_stack([np.eye(n), direction]))
+    return replace(found, information=both.left(np.arange(n), np.array([n])))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -93,16 +85,8 @@ def rigid_move(
     """Return the common motion of a group of cameras, the changes of the ``others`` left free."""
     cameras = [rig.camera(found.names[c]) for c in group]
     position = np.stack([c.position_mm for c in cameras])
-    middle = position.mean(axis=0)
-    G = np.zeros((len(group), N_CHANGE, 6))
-    for k, camera in enumerate(cameras):
-        G[
-            k, :3, :3
-        ] = -camera.cam_from_world.R  # the world's turn, seen on the left of cam_from_world
-        G[k, 3:6, :3] = -cross_matrix(position[k] - middle)
-        G[k, 3:6, 3:] = np.eye(3)
-    W, w = left_after(found, found.at(others), found.at(np.array(group)))
-    flat = G.reshape(-1, 6)
-    K = np.asarray(np.linalg.inv(flat.T @ W @ flat), dtype=np.float64)
-    step = K @ flat.T @ w
-    return RigidMove(tuple(c.name for c in cameras), step[:3], step[3:], K)
+    R = np.stack([c.cam_from_world.R for c in cameras])
+    G = world_motions(R, position - position.mean(axis=0), N_CHANGE)[:, :6]
+    own = found.information.left(found.at(np.array(group)), found.at(others)).through(G)
+    step = own.estimate()
+    return RigidMove(tuple(c.name for c in cameras), step[:3], step[3:], own.covariance())

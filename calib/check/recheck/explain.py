@@ -10,11 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from calib.check.recheck.agree import left_after
 from calib.check.recheck.compare import N_CHANGE, N_POSE, Comparison
 from calib.core.camera import Lens, project, undistort
 from calib.core.geometry import Array, Pose, rotation_from_vector
 from calib.core.rig import RigCamera
+from calib.solve.certainty.normal import Information
 
 # A richer explanation is taken where the poorer one is refused at this level: one plain move in a
 # thousand is then reported with a lens change beside it, and larger error bars.
@@ -62,13 +62,8 @@ def explain(found: Comparison, camera: int, others: NDArray[np.intp]) -> Explana
     principal point does, and a camera is far more often pushed than a lens is shifted in a camera
     that stays.
     """
-    W, w = left_after(found, found.at(others), found.at(np.array([camera])))
-    gains, answers = {}, {}
-    for kind, at in PARTS.items():
-        K = _inverse(W[np.ix_(at, at)])
-        change, covariance = np.zeros(N_CHANGE), np.zeros((N_CHANGE, N_CHANGE))
-        change[at], covariance[np.ix_(at, at)] = K @ w[at], K
-        gains[kind], answers[kind] = float(w[at] @ K @ w[at]), (change, covariance)
+    own = found.information.left(found.at(np.array([camera])), found.at(others))
+    gains = {kind: own.at(at).gain() for kind, at in PARTS.items()}
     misfit = {kind: gains[BOTH] - g for kind, g in gains.items()}
     passes = {k: misfit[k] < special.chdtri(N_CHANGE - len(PARTS[k]), RICHER) for k in (MOVE, LENS)}
     is_separable = not (passes[MOVE] and passes[LENS])
@@ -76,27 +71,21 @@ def explain(found: Comparison, camera: int, others: NDArray[np.intp]) -> Explana
     if passes[MOVE] or passes[LENS]:
         is_lens = passes[LENS] and (not passes[MOVE] or misfit[MOVE] - misfit[LENS] > CLEAR)
         kind = LENS if is_lens else MOVE
-    C = answers[BOTH][1]
-    return Explanation(
-        kind, *answers[kind], gains[BOTH], misfit, is_separable, _largest_correlation(C)
-    )
+    largest = _largest_correlation(own.covariance())
+    return Explanation(kind, *_within(own, PARTS[kind]), gains[BOTH], misfit, is_separable, largest)
 
 
 def pose_alone(found: Comparison, camera: int, others: NDArray[np.intp]) -> tuple[Array, Array]:
     """Return the change of pose (9,) and its covariance with the lens as it was."""
-    W, w = left_after(found, found.at(others), found.at(np.array([camera])))
-    K = np.zeros((N_CHANGE, N_CHANGE))
-    K[:N_POSE, :N_POSE] = _inverse(W[:N_POSE, :N_POSE])
-    return K @ w, K
+    own = found.information.left(found.at(np.array([camera])), found.at(others))
+    return _within(own, PARTS[MOVE])
 
 
-def _inverse(A: Array) -> Array:
-    scale = 1.0 / np.sqrt(np.maximum(np.diag(A), 1e-300))
-    return np.asarray(
-        scale[:, None]
-        * np.linalg.pinv(A * scale[:, None] * scale, rcond=1e-13, hermitian=True)
-        * scale
-    )
+def _within(own: Information, at: NDArray[np.intp]) -> tuple[Array, Array]:
+    """Return change (9,) and covariance of a camera with only the parameters ``at`` free."""
+    change, covariance = np.zeros(N_CHANGE), np.zeros((N_CHANGE, N_CHANGE))
+    change[at], covariance[np.ix_(at, at)] = own.at(at).estimate(), own.at(at).covariance()
+    return change, covariance
 
 
 def _largest_correlation(C: Array) -> float:
@@ -105,12 +94,10 @@ def _largest_correlation(C: Array) -> float:
     """
     if not (np.diag(C) > 0).all():
         return float("nan")
-    roots = []
-    for at in (slice(0, N_POSE), slice(N_POSE, N_CHANGE)):
-        s = np.sqrt(np.maximum(np.diag(C)[at], 1e-300))
-        values, vectors = np.linalg.eigh(C[at, at] / s[:, None] / s)
-        roots.append((vectors / np.sqrt(np.maximum(values, 1e-12))).T / s)
-    cross = roots[0] @ C[:N_POSE, N_POSE:] @ roots[1].T
+    of_pose, of_ring = (
+        Information.of(C[at, at]).roots()[1] for at in (slice(N_POSE), slice(N_POSE, N_CHANGE))
+    )
+    cross = of_pose.T @ C[:N_POSE, N_POSE:] @ of_ring
     return float(min(1.0, np.linalg.svd(cross, compute_uv=False)[0]))
 
 

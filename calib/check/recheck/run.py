@@ -8,7 +8,7 @@ import numpy as np
 from scipy import special
 
 from calib.check.recheck.agree import Agreement, find_agreement
-from calib.check.recheck.compare import N_CHANGE, Comparison, compare, positions
+from calib.check.recheck.compare import N_CHANGE, Comparison, compare
 from calib.check.recheck.drift import NO_SCALE, Scale, growth, scale_of, without_scale
 from calib.check.recheck.explain import (
     BOTH,
@@ -105,7 +105,7 @@ def recheck(
     found, agreed, scale, is_grown = _agreement(rig, tracks, fit, sure)
     cameras, readings = _cameras(rig, tracks, fit, found, agreed, noise, clock, options)
     R, t = found.rig_from_fit
-    places = positions(fit.result.state) @ R.T + t
+    places = fit.result.state.position_mm @ R.T + t
     return whole(rig, tracks, found, agreed, scale, is_grown, cameras, readings, why, places)
 
 

@@ -8,20 +8,19 @@ that see a chunk take part in its product.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import blas, lapack
 
-from calib.core.geometry import Array, cross_matrix
-from calib.core.threads import in_groups
+from calib.core.geometry import Array
 from calib.errors import UnsolvableError
-from calib.solve.bundle.elimination import inverse_factor_kernel, pull_kernel, whiten_kernel
+from calib.solve.bundle.elimination import frame_steps, inverse_factors, reduced_system
 from calib.solve.bundle.linearise import Blocks, linearise
-from calib.solve.bundle.problem import Chunk, Problem, State, term_values
+from calib.solve.bundle.problem import Problem, State, term_values
 from calib.solve.bundle.shape import ShapePrior
+from calib.solve.certainty.normal import Information, cholesky, held_world, on_places, world_motions
 
 # From this many parameters of cameras on the elimination's product is what an iteration waits for.
 ROUGH_SIZE = 400
@@ -99,110 +98,6 @@ class BundleResult:
     n_iterations: int
     is_converged: bool
     left: float
-
-
-def inverse_factors(blocks: Array) -> Array:
-    """Return the inverses (F, d, d) of the lower Cholesky factors of symmetric blocks (F, d, d).
-
-    A direction that a block does not determine gets a zero row: the step along it is zero.
-    """
-    out = np.zeros(blocks.shape)
-    inverse_factor_kernel(np.ascontiguousarray(blocks), out)
-    return out
-
-
-def reduced_system(
-    problem: Problem, blocks: Blocks, factors: Array, *, is_rough: bool = False
-) -> tuple[Array, Array]:
-    """Return the reduced matrix (C n + s, C n + s) and gradient of cameras and shape, given the
-    frames' factors.
-
-    ``is_rough`` forms what the frames take off in single precision: enough for a step, not for a
-    covariance.
-    """
-    kind = np.float32 if is_rough else np.float64
-    n_cameras, n = blocks.camera_gradient.shape
-    d, n_shape = factors.shape[1], len(blocks.shape)
-    size = n_cameras * n + n_shape
-    half_gradient = (factors @ blocks.frame_gradient[:, :, None])[..., 0]
-    half_shape = factors @ blocks.frame_shape
-
-    coupling = np.ascontiguousarray(blocks.coupling)
-
-    def run(chunks: Sequence[Chunk]) -> tuple[Array, Array]:
-        """Return what eliminating these chunks' frames takes off the matrix and the gradient."""
-        S, g = np.zeros((size, size)), np.zeros(size)
-        room = np.empty(
-            max((c.frames.stop - c.frames.start) * (len(c.cameras) * n + n_shape) for c in chunks)
-            * d,
-            kind,
-        )
-        for chunk in chunks:
-            place = np.full(n_cameras, -1)
-            place[chunk.cameras] = n * np.arange(len(chunk.cameras))
-            first, last = chunk.frames.start, chunk.frames.stop
-            width = len(chunk.cameras) * n + n_shape
-            A = room[: (last - first) * d * width].reshape(-1, width)
-            A[:] = 0.0
-            whiten_kernel(
-                problem.cam, problem.starts, first, last, place, factors, coupling, half_shape, A
-            )
-            if len(chunk.cameras) == n_cameras:
-                S += A.T @ A
-                g += A.T @ half_gradient[chunk.frames].ravel().astype(kind)
-            else:
-                at = (chunk.cameras[:, None] * n + np.arange(n)).ravel()
-                at = np.append(at, np.arange(n_cameras * n, size))
-                S[np.ix_(at, at)] += A.T @ A
-                g[at] += A.T @ half_gradient[chunk.frames].ravel()
-        return S, g
-
-    parts = in_groups(run, problem.chunks)
-    S = parts[0][0]
-    for taken, _ in parts[1:]:
-        S += taken
-    np.negative(S, out=S)
-    g = np.append(blocks.camera_gradient.ravel(), blocks.shape_gradient) - np.sum(
-        [part[1] for part in parts], axis=0
-    )
-    for c in range(n_cameras):
-        at = slice(c * n, (c + 1) * n)
-        S[at, at] += blocks.camera[c]
-        S[at, n_cameras * n :] += blocks.camera_shape[c]
-        S[n_cameras * n :, at] += blocks.camera_shape[c].T
-    S[n_cameras * n :, n_cameras * n :] += blocks.shape
-    return S, g
-
-
-def gauge_motions(state: State, n: int, n_shape: int = 0, is_scale_open: bool = False) -> Array:
-    """Return the six motions of the world as steps (C n + s, 6): turns about and shifts along its
-    axes.
-
-    With the scale open a seventh grows the world about its origin.
-    """
-    R, t = state.cam_R, state.cam_t
-    G = np.zeros((len(R), n, 7 if is_scale_open else 6))
-    G[:, :3, :3] = -R
-    G[:, 3:6, :3] = -cross_matrix(t) @ R
-    G[:, 3:6, 3:6] = -R
-    if is_scale_open:
-        G[:, 3:6, 6] = t
-    return np.concatenate([G.reshape(len(R) * n, -1), np.zeros((n_shape, G.shape[2]))])
-
-
-def frame_steps(
-    problem: Problem, blocks: Blocks, factors: Array, camera_step: Array, shape_step: Array
-) -> Array:
-    """Return the frames' steps (F, d) that go with the steps of cameras (C, n) and shape (s,)."""
-    pull, coupling = np.zeros(blocks.frame_gradient.shape), np.ascontiguousarray(blocks.coupling)
-
-    def run(chunks: Sequence[Chunk]) -> None:
-        first, last = chunks[0].frames.start, chunks[-1].frames.stop
-        pull_kernel(problem.cam, problem.starts, first, last, coupling, camera_step, pull)
-
-    in_groups(run, problem.chunks)
-    rhs = -blocks.frame_gradient - blocks.frame_shape @ shape_step - pull
-    return (np.swapaxes(factors, 1, 2) @ (factors @ rhs[:, :, None]))[..., 0]
 
 
 def bundle(
@@ -295,6 +190,26 @@ def normal_equations(
     return blocks, cost
 
 
+def without_frames(problem: Problem, blocks: Blocks) -> Information:
+    """Return what blocks say about cameras and shape with the frames eliminated."""
+    own = np.append(np.einsum("cjj->cj", blocks.camera), np.diag(blocks.shape))
+    return Information(*reduced_system(problem, blocks, inverse_factors(blocks.frame)), own)
+
+
+def free_parameters(
+    state: State, options: BundleOptions, n_shape: int
+) -> tuple[NDArray[np.intp], Array]:
+    """Return the indices of the free ones among the N parameters of cameras and shape, and the
+    motions (N, 6) of the world as twists, (N, 7) with the scale open, (N, 0) where poses hold it.
+    """
+    n_cameras, n = len(state.lens), 6 + len(options.terms)
+    is_free = np.ones((n_cameras, n), bool) if options.is_free is None else options.is_free
+    free = np.append(np.flatnonzero(is_free), n_cameras * n + np.arange(n_shape))
+    n_motions = 0 if not is_free[:, :6].all() else 6 if options.distance is None else 7
+    G = on_places(-state.cam_R, n, world_motions(state.cam_R, state.position_mm, n))
+    return free, np.pad(G[:, :n_motions], ((0, n_shape), (0, 0)))
+
+
 def with_prior(
     blocks: Blocks, state: State, terms: tuple[str, ...], prior: Prior
 ) -> tuple[Blocks, float]:
@@ -309,18 +224,6 @@ def with_prior(
     return replace(blocks, camera=camera, camera_gradient=gradient), 0.5 * float(
         (information * offset**2).sum()
     )
-
-
-def free_parameters(
-    n_cameras: int, options: BundleOptions, n_shape: int
-) -> tuple[NDArray[np.intp], bool]:
-    """Return the indices of the reduced system's free parameters, and whether the world as a whole
-    is free to move.
-    """
-    n = 6 + len(options.terms)
-    is_free = np.ones((n_cameras, n), bool) if options.is_free is None else options.is_free
-    free = np.append(np.flatnonzero(is_free), n_cameras * n + np.arange(n_shape))
-    return free, bool(is_free[:, :6].all())
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -352,8 +255,7 @@ def _damped_step(
     formed in double.
     """
     n_cameras, n = blocks.camera_gradient.shape
-    n_shape = len(blocks.shape)
-    free, has_gauge = free_parameters(n_cameras, options, n_shape)
+    free, motions = free_parameters(state, options, len(blocks.shape))
     camera, shape, frame = blocks.camera.copy(), blocks.shape.copy(), blocks.frame.copy()
     diagonals = [np.einsum(f"{i}jj->{i}j", a).copy() for i, a in (("c", camera), ("f", frame))]
     shape_diagonal = np.diag(shape).copy()
@@ -365,11 +267,15 @@ def _damped_step(
     scale = 1.0 / np.sqrt(np.maximum(diagonal[free], 1e-300))
     step = np.zeros(len(diagonal))
     damped = replace(blocks, camera=camera, shape=shape)
-    # The step gets no part along motions of the world as a whole.
-    motions = gauge_motions(state, n, n_shape, options.distance is not None)[free] / scale[:, None]
     while True:
         S, g = reduced_system(problem, damped, factors, is_rough=is_rough)
-        A = scaled_definite(S, free, scale, motions if has_gauge else motions[:, :0])
+        A = S if len(free) == len(S) else S[np.ix_(free, free)]
+        A *= scale[:, None]
+        A *= scale
+        A = A.T  # symmetric, in Fortran's order
+        if motions.shape[1]:  # the step gets no part along motions of the world as a whole
+            world = held_world(motions[free], scale)
+            A = blas.dsyrk(1.0, world, beta=1.0, c=A, lower=True, overwrite_c=True)
         factor, least = cholesky(A)
         if not is_rough or least > ROUGH_LEAST:
             break
@@ -381,55 +287,6 @@ def _damped_step(
     predicted = 0.5 * float(damping * (diagonal @ step**2) - slope)
     own = (of_frames[:, None] * diagonals[1] * frame_step - blocks.frame_gradient) * frame_step
     return _Step(camera_step, shape_step, frame_step, 0.5 * own.sum(axis=1), predicted, is_rough)
-
-
-def scaled_free(
-    state: State, S: Array, options: BundleOptions
-) -> tuple[NDArray[np.intp], Array, Array]:
-    """Return the places of the free parameters in S, their scale, and the scaled matrix made
-    definite in its gauge.
-    """
-    n, n_cameras = 6 + len(options.terms), len(state.lens)
-    n_shape = len(S) - n_cameras * n
-    free, has_gauge = free_parameters(n_cameras, options, n_shape)
-    scale = 1.0 / np.sqrt(np.maximum(np.diag(S)[free], 1e-300))
-    motions = gauge_motions(state, n, n_shape, options.distance is not None)[free] / scale[:, None]
-    A = scaled_definite(
-        S[np.ix_(free, free)], np.arange(len(free)), scale, motions if has_gauge else motions[:, :0]
-    )
-    return free, scale, A
-
-
-def scaled_definite(S: Array, free: NDArray[np.intp], scale: Array, motions: Array) -> Array:
-    """Return ``scale S scale`` of the free parameters plus the projector on motions (k, 6 or 7 or
-    0); S is used up.
-
-    Only the lower triangle of the result, which is in Fortran's order, has the projector.
-    """
-    A = S if len(free) == len(S) else S[np.ix_(free, free)]
-    A *= scale[:, None]
-    A *= scale
-    if motions.shape[1]:
-        A = blas.dsyrk(
-            1.0, np.linalg.qr(motions)[0], beta=1.0, c=A.T, lower=True, overwrite_c=True
-        ).T
-    return A.T
-
-
-def cholesky(A: Array) -> tuple[Array | None, float]:
-    """Return the Cholesky factor of the lower triangle of A (k, k), and a lower bound of its least
-    eigenvalue.
-
-    (None, 0.0) where A is not positive definite. The bound is one over the 1-norm of A's inverse,
-    as LAPACK estimates it: at most the square root of k times too low.
-    """
-    if not len(A):
-        return None, 0.0
-    factor, info = lapack.dpotrf(A, lower=True, clean=False)
-    if info:
-        return None, 0.0
-    # With 1 for the norm of A the reciprocal condition is one over that of the inverse.
-    return factor, float(lapack.dpocon(factor, 1.0, uplo="L")[0])
 
 
 def solve_symmetric(A: Array, factor: Array | None, b: Array) -> Array:

@@ -1,13 +1,105 @@
-"""The loops over frames that take the wands' poses out of the normal equations, compiled."""
+"""Taking the wands' poses out of the normal equations, and putting them back."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 
 from calib.core.compiled import compiled
 from calib.core.geometry import Array
+from calib.core.threads import in_groups
+from calib.solve.bundle.linearise import Blocks
+from calib.solve.bundle.problem import Chunk, Problem
+
+
+def inverse_factors(blocks: Array) -> Array:
+    """Return the inverses (F, d, d) of the lower Cholesky factors of symmetric blocks (F, d, d).
+
+    A direction that a block does not determine gets a zero row: the step along it is zero.
+    """
+    out = np.zeros(blocks.shape)
+    inverse_factor_kernel(np.ascontiguousarray(blocks), out)
+    return out
+
+
+def reduced_system(
+    problem: Problem, blocks: Blocks, factors: Array, *, is_rough: bool = False
+) -> tuple[Array, Array]:
+    """Return the reduced matrix (C n + s, C n + s) and gradient of cameras and shape, given the
+    frames' factors.
+
+    ``is_rough`` forms what the frames take off in single precision: enough for a step, not for a
+    covariance.
+    """
+    kind = np.float32 if is_rough else np.float64
+    n_cameras, n = blocks.camera_gradient.shape
+    d, n_shape = factors.shape[1], len(blocks.shape)
+    size = n_cameras * n + n_shape
+    half_gradient = (factors @ blocks.frame_gradient[:, :, None])[..., 0]
+    half_shape = factors @ blocks.frame_shape
+
+    coupling = np.ascontiguousarray(blocks.coupling)
+
+    def run(chunks: Sequence[Chunk]) -> tuple[Array, Array]:
+        """Return what eliminating these chunks' frames takes off the matrix and the gradient."""
+        S, g = np.zeros((size, size)), np.zeros(size)
+        room = np.empty(
+            max((c.frames.stop - c.frames.start) * (len(c.cameras) * n + n_shape) for c in chunks)
+            * d,
+            kind,
+        )
+        for chunk in chunks:
+            place = np.full(n_cameras, -1)
+            place[chunk.cameras] = n * np.arange(len(chunk.cameras))
+            first, last = chunk.frames.start, chunk.frames.stop
+            width = len(chunk.cameras) * n + n_shape
+            A = room[: (last - first) * d * width].reshape(-1, width)
+            A[:] = 0.0
+            whiten_kernel(
+                problem.cam, problem.starts, first, last, place, factors, coupling, half_shape, A
+            )
+            if len(chunk.cameras) == n_cameras:
+                S += A.T @ A
+                g += A.T @ half_gradient[chunk.frames].ravel().astype(kind)
+            else:
+                at = (chunk.cameras[:, None] * n + np.arange(n)).ravel()
+                at = np.append(at, np.arange(n_cameras * n, size))
+                S[np.ix_(at, at)] += A.T @ A
+                g[at] += A.T @ half_gradient[chunk.frames].ravel()
+        return S, g
+
+    parts = in_groups(run, problem.chunks)
+    S = parts[0][0]
+    for taken, _ in parts[1:]:
+        S += taken
+    np.negative(S, out=S)
+    g = np.append(blocks.camera_gradient.ravel(), blocks.shape_gradient) - np.sum(
+        [part[1] for part in parts], axis=0
+    )
+    for c in range(n_cameras):
+        at = slice(c * n, (c + 1) * n)
+        S[at, at] += blocks.camera[c]
+        S[at, n_cameras * n :] += blocks.camera_shape[c]
+        S[n_cameras * n :, at] += blocks.camera_shape[c].T
+    S[n_cameras * n :, n_cameras * n :] += blocks.shape
+    return S, g
+
+
+def frame_steps(
+    problem: Problem, blocks: Blocks, factors: Array, camera_step: Array, shape_step: Array
+) -> Array:
+    """Return the frames' steps (F, d) that go with the steps of cameras (C, n) and shape (s,)."""
+    pull, coupling = np.zeros(blocks.frame_gradient.shape), np.ascontiguousarray(blocks.coupling)
+
+    def run(chunks: Sequence[Chunk]) -> None:
+        first, last = chunks[0].frames.start, chunks[-1].frames.stop
+        pull_kernel(problem.cam, problem.starts, first, last, coupling, camera_step, pull)
+
+    in_groups(run, problem.chunks)
+    rhs = -blocks.frame_gradient - blocks.frame_shape @ shape_step - pull
+    return (np.swapaxes(factors, 1, 2) @ (factors @ rhs[:, :, None]))[..., 0]
 
 
 @compiled

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.core.geometry import rigid_fit
-from calib.solve.bundle.descent import inverse_factors
+from calib.solve.bundle.elimination import inverse_factors
 from calib.solve.bundle.intersect import ROBUST_ROUNDS, triangulate_markers
 from calib.solve.bundle.linearise import linearise
 from calib.solve.bundle.problem import Problem, State

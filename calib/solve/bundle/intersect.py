@@ -66,7 +66,7 @@ def triangulate_markers(problem: Problem, state: State) -> Array:
     n_markers, n_frames = problem.weight.shape[0], problem.n_frames
     xy = image_plane(problem, state.lens)
     seen = (problem.weight > 0) & np.isfinite(xy).all(axis=0)
-    origin = -(state.cam_t[:, None, :] @ state.cam_R)[:, 0]
+    origin = state.position_mm
     points, miss = np.empty((n_frames, n_markers, 3)), np.full(seen.shape, np.nan)
     cam_R, scale = np.array(state.cam_R), np.inf
 

@@ -91,6 +91,11 @@ class State:
     wand_t: Array
     shape_mm: Array
 
+    @property
+    def position_mm(self) -> Array:
+        """The cameras' positions (C, 3) in the world."""
+        return np.asarray(-(self.cam_t[:, None, :] @ self.cam_R)[:, 0])
+
     def moved(
         self,
         camera_step: Array,

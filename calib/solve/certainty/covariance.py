@@ -2,11 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 import numpy as np
-from numpy.typing import NDArray
-from scipy.linalg import lapack
 
 from calib.core.geometry import Array
 from calib.core.rig import Covariance
@@ -15,42 +11,12 @@ from calib.solve.bundle.descent import (
     BundleResult,
     Distance,
     free_parameters,
-    gauge_motions,
-    inverse_factors,
-    reduced_system,
+    without_frames,
 )
 from calib.solve.bundle.problem import Problem, State
 from calib.solve.certainty.determined import require_rank
+from calib.solve.certainty.normal import Information, in_gauge, on_places
 from calib.solve.lasting.scatter import Together
-
-
-def scaled_system(
-    problem: Problem, result: BundleResult, options: BundleOptions, S: Array | None = None
-) -> tuple[Array, Array, NDArray[np.intp], Array]:
-    """Return (A (k, k), scale (k,), free (k,), motions (k, 6 or 7)): the reduced system, scaled and
-    definite.
-
-    Parameters that are free have the indices ``free``; ``A = scale S scale`` plus, where the world
-    is free to move, the projector on its motions (in these parameters), which leaves everything
-    else as it is. S is what eliminating the frames leaves, where that is known.
-    """
-    n, n_shape = 6 + len(options.terms), len(result.blocks.shape)
-    if S is None:
-        S, _ = reduced_system(problem, result.blocks, inverse_factors(result.blocks.frame))
-    free, has_gauge = free_parameters(problem.n_cameras, options, n_shape)
-    # Scaled by what each parameter has before the frames are eliminated: that is above 0 where the
-    # rest may vanish.
-    diagonal = np.append(np.einsum("cjj->cj", result.blocks.camera), np.diag(result.blocks.shape))[
-        free
-    ]
-    scale = 1.0 / np.sqrt(np.where(diagonal > 0, diagonal, 1.0))
-    A = S[np.ix_(free, free)] * scale[:, None] * scale
-    motions = gauge_motions(result.state, n, n_shape, options.distance is not None)[free]
-    motions = motions if has_gauge else motions[:, :0]
-    if has_gauge:
-        Q, _ = np.linalg.qr(motions / scale[:, None])
-        A += Q @ Q.T
-    return A, scale, free, motions
 
 
 def joint_covariance(
@@ -59,14 +25,14 @@ def joint_covariance(
     options: BundleOptions,
     names: tuple[str, ...],
     markers: tuple[str, ...] = (),
-    S: Array | None = None,
+    found: Information | None = None,
     scattered: Together | None = None,
 ) -> Covariance:
     """Return the covariance of all free parameters at a least-squares minimum, frames marginalised
     out.
 
-    S is the reduced matrix of all parameters there, where it is known, and ``scattered`` what
-    errors that last do to its gradient.
+    ``found`` is what the problem says of all parameters there, where that is known, and
+    ``scattered`` what errors that last do to its gradient.
 
     Parameters are turns of ``cam_from_world`` (radian), positions in the world (mm) and the free
     lens terms, then the wand's free coordinates (mm, in its own axes). Raises UnsolvableError,
@@ -79,25 +45,35 @@ def joint_covariance(
     constraints).
     """
     state, n, n_shape = result.state, 6 + len(options.terms), len(result.blocks.shape)
-    A, scale, free, G = scaled_system(problem, result, options, S)
+    free, motions = free_parameters(state, options, n_shape)
+    system = found or without_frames(problem, result.blocks)
+    system = system.at(free).fixed(motions[free])
     parameters = [f"{kind}_{axis}" for kind in ("rotation", "position") for axis in "xyz"] + list(
         options.terms
     )
-    inverse = definite_inverse(A)
-    require_rank(
-        A, inverse, scale, free, names, parameters, state.lens[:, 0], _distance(problem, state)
-    )
-    assert inverse is not None
-    C = inverse * scale[:, None] * scale
+    away = _distance(problem, state)
+    require_rank(system, free, names, parameters, state.lens[:, 0], away)
+    C = system.covariance()
     if scattered is not None:
         C = scattered.covariance(C, free)
-    for at, T in _shifts_to_positions(state.cam_R, n, free):
-        C[at] = T @ C[at]
-        C[:, at] = C[:, at] @ T.T
-        G[at] = T @ G[at]
-    if G.size:
-        metric = np.append(_metric(problem, result, n), np.zeros(n_shape))
-        C = _in_gauge(C, G, metric[free, None] * G[:, :6], options.distance, state, n, free)
+    full = np.zeros((len(motions), len(motions)))
+    full[np.ix_(free, free)] = C
+    back = -np.swapaxes(state.cam_R, 1, 2)
+    C = on_places(back, n, on_places(back, n, full).T)[np.ix_(free, free)]
+    if motions.shape[1]:
+        G = on_places(back, n, motions)
+        weight = np.zeros((problem.n_cameras, n))  # in the trace: 1 for mm, away² for a radian
+        weight[:, :3], weight[:, 3:6] = away**2, 1.0
+        E = np.append(weight, np.zeros(n_shape))[:, None] * G[:, :6]
+        if options.distance is not None:  # is kept, instead of the rig's growth
+            E = np.column_stack([E, np.pad(_of_distance(state, options.distance, n), (0, n_shape))])
+        G, E = G[free], E[free]
+        C = in_gauge(G, E, in_gauge(G, E, C).T)
+        if options.distance is not None:
+            # Moves no condition but the distance, that by its sigma: an error of the length makes
+            # the rig grow as a whole.
+            growth = G @ np.linalg.solve(E.T @ G, np.eye(7)[6]) * options.distance.sigma_mm
+            C += np.outer(growth, growth)
     labels = [f"{name}/{p}" for name in names for p in parameters]
     if options.shape is not None:
         markers = markers or tuple(str(m) for m in range(len(state.shape_mm)))
@@ -105,72 +81,15 @@ def joint_covariance(
     return Covariance(tuple(labels[i] for i in free), 0.5 * (C + C.T))
 
 
-def definite_inverse(A: Array) -> Array | None:
-    """Return the inverse of a symmetric matrix (k, k), None where it is not positive definite."""
-    factor, info = lapack.dpotrf(A, lower=True)
-    if info:
-        return None
-    lower, _ = lapack.dpotri(factor, lower=True)
-    return np.asarray(np.tril(lower) + np.tril(lower, -1).T)
-
-
-def _shifts_to_positions(
-    cam_R: Array, n: int, free: NDArray[np.intp]
-) -> Iterator[tuple[NDArray[np.intp], Array]]:
-    """Yield where each camera's free shifts stand, and the matrix to positions: these move by -Rᵀ
-    shift.
-    """
-    for c, R in enumerate(cam_R):
-        at = np.flatnonzero((free >= c * n + 3) & (free < c * n + 6))
-        axes = free[at] - c * n - 3
-        yield at, -R.T[np.ix_(axes, axes)]
-
-
-def _metric(problem: Problem, result: BundleResult, n: int) -> Array:
-    """Return the squared weight (C n,) of each parameter in the trace: 1 for mm, distance² for
-    radian, 0 for lenses.
-    """
-    weight = np.zeros((problem.n_cameras, n))
-    weight[:, :3], weight[:, 3:6] = _distance(problem, result.state) ** 2, 1.0
-    return weight.ravel()
-
-
 def _distance(problem: Problem, state: State) -> float:
     """Return the median distance from camera to wand in mm."""
-    position = -(state.cam_t[:, None, :] @ state.cam_R)[:, 0]
-    return float(
-        np.median(np.linalg.norm(position[problem.cam] - state.wand_t[problem.frame], axis=1))
-    )
+    away = state.position_mm[problem.cam] - state.wand_t[problem.frame]
+    return float(np.median(np.linalg.norm(away, axis=1)))
 
 
-def _in_gauge(
-    C: Array,
-    G: Array,
-    E: Array,
-    distance: Distance | None,
-    state: State,
-    n: int,
-    free: NDArray[np.intp],
-) -> Array:
-    """Return the covariance moved along the gauge motions G (k, 6 or 7) to where ``E.T @ error``
-    (k, 6) is 0.
-
-    With the scale open, the seventh condition holds the known distance, and its own uncertainty
-    comes on top: an error of the length makes the rig grow as a whole.
-    """
-    if distance is not None:
-        position = -(state.cam_t[:, None, :] @ state.cam_R)[:, 0]
-        along = (position[distance.b] - position[distance.a]) / distance.length_mm
-        row = np.zeros((len(position), n))
-        row[distance.b, 3:6], row[distance.a, 3:6] = along, -along
-        E = np.column_stack([E, row.ravel()[free]])
-    inverse = np.linalg.solve(E.T @ G, np.eye(G.shape[1]))
-    # (I - K Eᵀ) C (I - E Kᵀ), of rank six beside C itself.
-    K, CE = G @ inverse, C @ E
-    C = C - K @ CE.T - CE @ K.T + K @ (E.T @ CE) @ K.T
-    if distance is not None:
-        growth = (
-            K[:, 6] * distance.sigma_mm
-        )  # moves no condition but the distance, that by its sigma
-        C += np.outer(growth, growth)
-    return C
+def _of_distance(state: State, distance: Distance, n: int) -> Array:
+    """Return how the distance between two cameras follows the parameters (C n,)."""
+    position, row = state.position_mm, np.zeros((len(state.cam_R), n))
+    along = (position[distance.b] - position[distance.a]) / distance.length_mm
+    row[distance.b, 3:6], row[distance.a, 3:6] = along, -along
+    return row.ravel()

@@ -10,10 +10,8 @@ from numpy.typing import NDArray
 from calib.core.geometry import Array
 from calib.core.rig import Rig
 from calib.errors import UnsolvableError
+from calib.solve.certainty.normal import Information
 
-# Of the scaled reduced matrix, whose diagonal is at most 1. Its sums over up to a million rows
-# round to some 1e-12 of that, so along a direction with less than this the data say nothing.
-SINGULAR = 1e-11
 # a position less sure than this share of the way to the other cameras is not determined; a turn:
 # radian
 SHARE = 0.05
@@ -61,25 +59,19 @@ def units(parameter: str, focal_px: float, away_mm: float) -> float:
 
 
 def require_rank(
-    A: Array, inverse: Array | None, scale: Array, free: NDArray[np.intp], names: Sequence[str],
-    parameters: Sequence[str], focal_px: Array, away_mm: float,
+    found: Information, free: NDArray[np.intp], names: Sequence[str], parameters: Sequence[str],
+    focal_px: Array, away_mm: float,
 ) -> None:  # fmt: skip
-    """Raise UnsolvableError, naming cameras and direction, where the scaled reduced matrix A (k, k)
-    is singular.
+    """Raise UnsolvableError, naming cameras and direction, where something is left open.
 
-    ``A = scale S scale`` over the ``free (k,)`` of all cameras' ``parameters`` (and the wand's
-    coordinates after them), motions of the rig as a whole made definite; its inverse is None where
-    it is not definite. Each camera's parameters are in its own frame.
+    ``found`` is of the ``free (k,)`` among all cameras' ``parameters`` (and the wand's coordinates
+    after them), motions of the rig as a whole held. Each camera's parameters are in its own frame.
     """
-    # No eigenvalue is below one over the inverse's largest row: mostly that says enough.
-    if inverse is not None and np.abs(inverse).sum(axis=0).max() < 1.0 / SINGULAR:
-        return
-    values, vectors = np.linalg.eigh(A)
-    if inverse is not None and values[0] > SINGULAR:
+    if (open_direction := found.open_direction()) is None:
         return
     n = len(parameters)
     step = np.zeros(max(len(names) * n, int(free.max()) + 1))
-    step[free] = vectors[:, 0] * scale
+    step[free] = open_direction
     direction = step[: len(names) * n].reshape(len(names), n)
     unit = np.array([[units(p, focal, away_mm) for p in parameters] for focal in focal_px])
     _refuse(names, list(parameters), direction / unit)

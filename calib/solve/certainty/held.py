@@ -20,6 +20,7 @@ from calib.core.rig import Covariance
 from calib.core.tracks import CameraTracks
 from calib.solve.bundle.descent import BundleOptions
 from calib.solve.bundle.problem import MEASURED, RING, TERMS, Problem, State
+from calib.solve.certainty.normal import wald
 from calib.solve.refine import Freed
 from calib.solve.repair import reduced
 
@@ -66,7 +67,7 @@ def contradicted(cameras: Sequence[CameraTracks], held: frozenset[str], freed: F
         known = np.array([known_sigma(camera, term, focal) for term in RING])
         d = freed.change[c]
         total = freed.covariance[c] + np.diag(known**2)
-        squared = float(d @ np.linalg.solve(total, d))
+        squared, _ = wald(d, total)
         if len(cameras) * special.chdtrc(len(RING), squared) < CONTRADICTED:
             out.append(
                 f"{camera.name}: its stated lens does not fit this capture, by "
@@ -127,5 +128,5 @@ def pull(
     now = reduced(problem, state, names, terms, options.shape.n_axes if options.shape else 0)
     row = {label: i for i, label in enumerate(now.labels(markers))}
     order = tuple(k for k in row if k in held)
-    S = now.S[np.ix_([row[k] for k in known.labels], [row[k] for k in order])]
-    return order, np.asarray(-known.matrix @ S)
+    across = np.ix_([row[k] for k in known.labels], [row[k] for k in order])
+    return order, np.asarray(-known.matrix @ now.information.matrix[across])

@@ -32,24 +32,18 @@ from calib.core.threads import in_groups, one_blas_thread
 from calib.solve.bundle.descent import (
     BundleOptions,
     Prior,
-    bundle,
     free_parameters,
-    gauge_motions,
-    inverse_factors,
-    reduced_system,
+    normal_equations,
+    without_frames,
 )
-from calib.solve.bundle.elimination import whiten_kernel
+from calib.solve.bundle.elimination import inverse_factors, whiten_kernel
 from calib.solve.bundle.linearise import Blocks, weighted_rows
 from calib.solve.bundle.problem import TERMS, Chunk, term_values
-from calib.solve.certainty.covariance import definite_inverse
 from calib.solve.certainty.lens_report import ALPHA, LensModelReport, TermFinding, together
+from calib.solve.certainty.normal import Information
 from calib.solve.refine import Fit
 from calib.solve.start.lenses import term_names
 
-# Share of a parameter's information that is its own. What is left below it is rounding of the
-# elimination: the denominator's k4 to k6 repeat k1 to k3 all but entirely, and mostly only one or
-# two of their directions remain.
-RANK_CUT = 1e-9
 EFFECT_RUNS, EFFECT_RUN = 24, 12  # runs of frames and their length
 # The residuals make a finding's rival less likely by no more than this (chi-square of 1 degree at
 # 1e-3).
@@ -62,16 +56,15 @@ class Whole:
     """A fit linearised at its minimum with more lens terms than it freed, those of ``options``,
     frames eliminated.
 
-    ``matrix`` and ``gradient`` are of all N parameters: six and the lens terms of each camera, and
-    the wand's shape.
+    ``information`` is of all N parameters: six and the lens terms of each camera, and the wand's
+    shape.
     """
 
     fit: Fit
     options: BundleOptions
     blocks: Blocks
     factors: Array
-    matrix: Array
-    gradient: Array
+    information: Information
 
     def places(self, camera: int, names: Sequence[str]) -> NDArray[np.intp]:
         """Return where the named lens terms of a camera lie among the N parameters."""
@@ -80,15 +73,17 @@ class Whole:
             [camera * n + 6 + self.options.terms.index(name) for name in names], dtype=np.intp
         )
 
-    def of_fit(self) -> Array:
-        """Return the rows and columns of the fit's own parameters."""
+    def of_fit(self) -> Information:
+        """Return what is said of the fit's own parameters."""
         n, n_cameras = 6 + len(self.options.terms), self.fit.problem.n_cameras
         own = [
             [*(c * n + np.arange(6)), *self.places(c, self.fit.options.terms)]
             for c in range(n_cameras)
         ]
-        at = np.append(np.array(own, dtype=np.intp), np.arange(n_cameras * n, len(self.matrix)))
-        return self.matrix[np.ix_(at, at)]
+        n_all = len(self.information.own)
+        return self.information.at(
+            np.append(np.array(own, dtype=np.intp), np.arange(n_cameras * n, n_all))
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -131,7 +126,7 @@ def examine_lenses(
     whole = whole or with_held_terms(fit, groups)
     terms = whole.options.terms
     system = _System(tuple(names), whole, *_free_covariance(whole))
-    is_free = np.zeros(len(whole.matrix), bool)
+    is_free = np.zeros(len(whole.information.own), bool)
     is_free[system.free] = True
     n_points = np.bincount(
         fit.problem.cam, (fit.problem.weight > 0).sum(axis=0), fit.problem.n_cameras
@@ -150,7 +145,7 @@ def examine_lenses(
     findings = added + dropped
     owner = np.array([names.index(f.camera) for f in findings], dtype=np.intp)
     effect = _moves_px(
-        whole, np.array(steps + drop_steps).reshape(len(owner), len(whole.matrix)), owner
+        whole, np.array(steps + drop_steps).reshape(len(owner), len(whole.information.own)), owner
     )
     findings = [replace(f, effect_px=float(size)) for f, size in zip(findings, effect, strict=True)]
     free_groups = {g for _, g, _ in freed}
@@ -187,47 +182,19 @@ def with_held_terms(fit: Fit, groups: Sequence[str] | None = None) -> Whole:
         mean[:, column] = options.prior.mean
         sigma[:, column] = np.where(is_free[:, 6 + column], options.prior.sigma, np.inf)
     more = replace(
-        options,
-        terms=terms,
-        is_free=is_free,
-        prior=Prior(mean, sigma),
-        loss_scale=np.inf,
-        max_iterations=0,
+        options, terms=terms, is_free=is_free, prior=Prior(mean, sigma), loss_scale=np.inf
     )
-    blocks = bundle(problem, state, more).blocks
-    factors = inverse_factors(blocks.frame)
-    return Whole(fit, more, blocks, factors, *reduced_system(problem, blocks, factors))
+    blocks, _ = normal_equations(problem, state, more)
+    found = without_frames(problem, blocks)
+    return Whole(fit, more, blocks, inverse_factors(blocks.frame), found)
 
 
 def _free_covariance(whole: Whole) -> tuple[NDArray[np.intp], Array]:
     """Return the places of the free parameters (k,) and their covariance (k, k), gauge fixed."""
-    S, options, n_shape = whole.matrix, whole.options, len(whole.blocks.shape)
-    free, has_gauge = free_parameters(whole.fit.problem.n_cameras, options, n_shape)
-    free = free[np.diag(S)[free] > 0]  # without the parameters of cameras that have no points
-    scale = 1.0 / np.sqrt(np.diag(S)[free])
-    A = S[np.ix_(free, free)] * scale[:, None] * scale
-    if has_gauge:
-        motions = gauge_motions(
-            whole.fit.result.state, 6 + len(options.terms), n_shape, options.distance is not None
-        )
-        Q, _ = np.linalg.qr(motions[free] / scale[:, None])
-        A += Q @ Q.T
-    inverse = definite_inverse(A)
-    return free, (np.linalg.inv(A) if inverse is None else inverse) * scale[:, None] * scale
-
-
-def rank_inverse(information: Array, reference: Array) -> tuple[Array, int]:
-    """Return the inverse (n, n) of a symmetric matrix over directions that are more than rounding,
-    and their number.
-
-    ``reference`` (n,) is the information on each parameter before others took their share; an
-    eigenvalue of the matrix in these units below 1e-9 counts as none.
-    """
-    scale = 1.0 / np.sqrt(np.maximum(reference, 1e-300))
-    value, axes = np.linalg.eigh(information * scale[:, None] * scale)
-    keep = value > RANK_CUT
-    half = scale[:, None] * axes[:, keep] / np.sqrt(value[keep])
-    return half @ half.T, int(keep.sum())
+    found = whole.information
+    free, motions = free_parameters(whole.fit.result.state, whole.options, len(whole.blocks.shape))
+    free = free[found.own[free] > 0]  # without the parameters of cameras that have no points
+    return free, found.at(free).fixed(motions[free]).covariance()
 
 
 def log_p_value(statistic: float, dof: int) -> float:
@@ -251,7 +218,8 @@ def _additions(system: _System, candidates: list[_Places]) -> tuple[list[TermFin
     """
     if not candidates:
         return [], []
-    S, C, free = system.whole.matrix, system.covariance, system.free
+    found, C, free = system.whole.information, system.covariance, system.free
+    S, gradient = found.matrix, found.gradient
     held = np.concatenate([at for *_, at in candidates])
     spans = np.split(np.arange(len(held)), np.cumsum([len(at) for *_, at in candidates])[:-1])
     S_ab = S[np.ix_(free, held)]
@@ -259,9 +227,7 @@ def _additions(system: _System, candidates: list[_Places]) -> tuple[list[TermFin
     respond[held, np.arange(len(held))] = 1.0
     respond[free] = -C @ S_ab
     B = S[np.ix_(held, held)] + S_ab.T @ respond[free]
-    gradient = system.whole.gradient
     h = gradient[held] + respond[free].T @ gradient[free]
-    reference = np.diag(S)[held]
     remaining = list(range(len(candidates)))
     ranked: list[TermFinding] = []
     steps: list[Array] = []
@@ -270,7 +236,7 @@ def _additions(system: _System, candidates: list[_Places]) -> tuple[list[TermFin
     while remaining:
         if is_open:  # once nothing is significant the tests stay as they are
             inverse = {
-                k: rank_inverse(B[np.ix_(s, s)], reference[s])
+                k: Information(B[np.ix_(s, s)], h[s], found.own[held[s]]).inverse()
                 for k in remaining
                 for s in [spans[k]]
             }
@@ -329,11 +295,9 @@ def _removals(system: _System, freed: list[_Places]) -> tuple[list[TermFinding],
         own = np.searchsorted(system.free, at)
         B = np.linalg.inv(system.covariance[np.ix_(own, own)])
         pull = B @ (values - prior.mean)[camera, column]
-        inverse_D, dof = rank_inverse(
-            np.asarray(B - np.diag(1.0 / sigma**2)), np.diag(whole.matrix)[at]
-        )
-        statistic = float(pull @ inverse_D @ pull)
-        step = np.zeros(len(whole.matrix))
+        D = np.asarray(B - np.diag(1.0 / sigma**2))
+        statistic, dof = Information(D, pull, whole.information.own[at]).chi_square()
+        step = np.zeros(len(whole.information.own))
         step[system.free] = -system.covariance[:, own] @ pull
         p_value = float(np.exp(log_p_value(statistic, dof)))
         results.append(system.finding(camera, group, "drop", statistic, dof, p_value))
@@ -359,7 +323,7 @@ def _moves_px(whole: Whole, steps: Array, owner: NDArray[np.intp]) -> Array:
     rank = np.arange(len(owner)) - np.searchsorted(np.sort(owner), np.sort(owner))
     slot = np.empty(len(owner), dtype=np.intp)
     slot[np.argsort(owner, kind="stable")] = rank
-    of_owner = np.zeros((len(whole.matrix), problem.n_cameras, int(slot.max(initial=0)) + 1))
+    of_owner = np.zeros((steps.shape[1], problem.n_cameras, int(slot.max(initial=0)) + 1))
     of_owner[:, owner, slot] = steps.T
     total, n_points = _squared_moves(whole, of_owner, few)
     if (n_points[owner] == 0).any():

@@ -30,22 +30,19 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import linalg
-from scipy.linalg import lapack
 
 from calib.core.geometry import Array
 from calib.solve.bundle.descent import (
     BundleOptions,
     Prior,
-    cholesky,
-    inverse_factors,
+    free_parameters,
     normal_equations,
-    reduced_system,
-    scaled_free,
     with_prior,
+    without_frames,
 )
 from calib.solve.bundle.linearise import Blocks
 from calib.solve.bundle.problem import Problem, State, term_values
+from calib.solve.certainty.normal import Information
 
 # What is small in a real lens, in groups that share a width, and how large it usually is (standard
 # deviation). Published calibrations have pixels square to 0.03 to 0.3 % and p1, p2 of 2e-5 to 3e-3:
@@ -89,7 +86,7 @@ def prior_factors(B: Array, h: Array, group: NDArray[np.intp]) -> tuple[Array, A
     members = [group == g for g in range(int(group.max(initial=-1)) + 1)]
     precision, shift = np.ones(n), np.zeros(n)  # wide enough that all can show
     for _ in range(MAX_SWEEPS):
-        C = _inverse(B, precision)
+        C = Information.of(B + np.diag(precision)).covariance()
         mean, marginal = C @ (h + shift), np.diag(C)
         # Each term without its own factor, against every component.
         others = np.maximum(1.0 / marginal - precision, 1e-9)
@@ -121,16 +118,6 @@ def prior_factors(B: Array, h: Array, group: NDArray[np.intp]) -> tuple[Array, A
         if is_settled:
             break
     return shift / precision, precision**-0.5
-
-
-def _inverse(B: Array, precision: Array) -> Array:
-    """Return the covariance (E, E) of the terms with these precisions (E,) of their factors."""
-    root = precision**-0.5
-    factor, info = lapack.dpotrf(np.eye(len(B)) + B * root[:, None] * root, lower=True)
-    if info:
-        raise linalg.LinAlgError("information on lens terms that is not positive")
-    lower, _ = lapack.dpotri(factor, lower=True)
-    return np.asarray((np.tril(lower) + np.tril(lower, -1).T) * root[:, None] * root)
 
 
 def without_small(options: BundleOptions) -> BundleOptions:
@@ -178,34 +165,28 @@ def told_prior(
         options, prior=Prior(options.prior.mean, np.where(small, np.inf, options.prior.sigma))
     )
     blocks, cost = normal_equations(problem, state, bare)
-    S, g = reduced_system(problem, blocks, inverse_factors(blocks.frame))
     values = np.stack([term_values(state.lens, name) for name in options.terms], axis=1)
-    prior = _told_prior(values, state, S, g, options)
+    prior = _told_prior(values, state, without_frames(problem, blocks), options)
     of_small = Prior(prior.mean, np.where(small, prior.sigma, np.inf))
     blocks, more = with_prior(blocks, state, options.terms, of_small)
     return prior, blocks, cost + more
 
 
-def _told_prior(values: Array, state: State, S: Array, g: Array, options: BundleOptions) -> Prior:
-    """Return the options' prior with the small terms' factors as the reduced equations S and g tell
-    them.
+def _told_prior(values: Array, state: State, found: Information, options: BundleOptions) -> Prior:
+    """Return the options' prior with the small terms' factors as ``found`` tells them.
 
     ``values (C, L)`` are the lens terms now.
     """
     assert options.prior is not None
-    n = 6 + len(options.terms)
-    is_free = np.ones((len(values), n), bool) if options.is_free is None else options.is_free
-    is_small_free = is_free & np.append(np.zeros(6, bool), is_small(options))
-    small = np.flatnonzero(is_small_free)
-    free, scale, A = scaled_free(state, S, replace(options, is_free=is_free & ~is_small_free))
-    factor, _ = cholesky(A)
-    if factor is None or not small.size:
+    n, n_cameras = 6 + len(options.terms), len(values)
+    free, motions = free_parameters(state, options, len(found.own) - n_cameras * n)
+    small_columns = np.append(np.zeros(6, bool), is_small(options))
+    is_small_row = np.pad(np.tile(small_columns, n_cameras), (0, len(found.own) - n_cameras * n))
+    small = free[is_small_row[free]]
+    if not small.size:
         return options.prior
-    across = scale[:, None] * S[np.ix_(free, small)]
-    respond = lapack.dpotrs(factor, np.column_stack([across, scale * g[free]]), lower=True)[0]
-    B = S[np.ix_(small, small)] - across.T @ respond[:, :-1]
-    B = 0.5 * (B + B.T)
-    gradient = g[small] - across.T @ respond[:, -1]
+    left = found.fixed(motions).left(small, free[~is_small_row[free]])
+    B, gradient = left.matrix, left.gradient
     at = small // n, small % n - 6
     unit, away = options.prior.sigma[at], (values - options.prior.mean)[at]
     group = np.array([SMALL_TERMS[options.terms[k]] for k in at[1]])

@@ -13,7 +13,7 @@ from calib.core.geometry import Array
 from calib.core.rig import CameraStats
 from calib.core.threads import in_groups
 from calib.core.tracks import CameraTracks, Tracks
-from calib.solve.bundle.descent import inverse_factors
+from calib.solve.bundle.elimination import inverse_factors
 from calib.solve.bundle.linearise import frame_leverage, linearise, residuals
 from calib.solve.bundle.problem import Index, Problem, State
 

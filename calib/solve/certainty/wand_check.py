@@ -11,20 +11,17 @@ from scipy import special
 
 from calib.core.geometry import Array
 from calib.core.wand import Wand
-from calib.solve.bundle.descent import BundleOptions, BundleResult
+from calib.solve.bundle.descent import BundleOptions, BundleResult, free_parameters, without_frames
 from calib.solve.bundle.linearise import residuals
 from calib.solve.bundle.problem import Problem
 from calib.solve.bundle.shape import ShapePrior
-from calib.solve.certainty.covariance import scaled_system
+from calib.solve.certainty.normal import Information
 
 # A wand is called wrong once in a million waves of a right one: the finding sends somebody to a
 # measuring machine.
 P_WRONG = 1e-6
 # what is left after a marker is set aside must be this likely for the rest to count as right
 P_RIGHT = 1e-3
-# Of the largest information: directions that the capture says nothing about are left with rounding,
-# some 1e-15, and those that count hold over 1e-8.
-NOTHING = 1e-11
 LOOSE_SHARE = 0.01  # of the span: how far a bent or re-glued marker may be off in the first rounds
 # A marker that is off shows as one offset in all views; in fewer frames it cannot be told from what
 # those views have in common (blobs that look different from aside, a lens term that is missing).
@@ -85,17 +82,17 @@ def check_wand(
     (Birge, The calculation of errors by the method of least squares, Physical Review 40, 1932).
     """
     shape = result.state.shape_mm
-    information, gradient = _of_capture(problem, result, options)
+    found = _of_capture(problem, result, options)
     # A robust fit's noise is a median, which misses what the many unknowns of a short capture took
     # up.
     excess = _variance_ratio(problem, result, options)
-    information, gradient = information / excess, gradient / excess
-    value, freedom, _ = _joint_minimum(information, gradient, stated, shape, None)
+    found = Information.of(found.matrix / excess, found.gradient / excess)
+    value, freedom, _ = _joint_minimum(found, stated, shape, None)
     p_value = float(special.chdtrc(freedom, value)) if freedom > 0 else 1.0
     if p_value >= P_WRONG:
         return stated, None
     loose = loosened(stated).sigma_mm
-    without = [_joint_minimum(information, gradient, stated, shape, m) for m in range(len(shape))]
+    without = [_joint_minimum(found, stated, shape, m) for m in range(len(shape))]
     order = np.argsort([w[0] for w in without])
     best, second = int(order[0]), int(order[1])
     left = freedom - stated.n_axes
@@ -132,37 +129,25 @@ def _variance_ratio(problem: Problem, result: BundleResult, options: BundleOptio
     return max(float(squared[is_near].sum() / 0.94 / max(freedom, 1.0)), 1.0)
 
 
-def _of_capture(
-    problem: Problem, result: BundleResult, options: BundleOptions
-) -> tuple[Array, Array]:
-    """Return information (s, s) and gradient (s,) that the capture alone has about the shape, at
-    the result.
-    """
+def _of_capture(problem: Problem, result: BundleResult, options: BundleOptions) -> Information:
+    """Return what the capture alone says about the shape, at the result."""
     assert options.shape is not None
     n_shape = len(result.blocks.shape)
-    A, scale, *_ = scaled_system(problem, result, options)
-    own = len(A) - n_shape
-    posterior = A[own:, own:] - A[own:, :own] @ np.linalg.solve(A[:own, :own], A[:own, own:])
-    posterior = posterior / scale[own:, None] / scale[own:]
+    free, motions = free_parameters(result.state, options, n_shape)
+    own = np.arange(len(motions) - n_shape, len(motions))
+    posterior = without_frames(problem, result.blocks).fixed(motions)
+    posterior = posterior.left(own, np.setdiff1d(free, own))
     residual, J = options.shape.rows(result.state.shape_mm)
-    information = posterior - J.T @ J
     # What the capture says less about than the loose prior is what it cannot say at all: place,
     # turn and scale.
-    values, vectors = np.linalg.eigh(0.5 * (information + information.T))
-    values = np.where(values > 0.01 / options.shape.sigma_mm.max() ** 2, values, 0.0)
-    information = (vectors * values) @ vectors.T
-    return information, information @ _inverse(information) @ (-J.T @ residual)
-
-
-def _inverse(information: Array) -> Array:
-    """Return the pseudo-inverse of an information matrix whose directions without information hold
-    rounding alone.
-    """
-    return np.asarray(np.linalg.pinv(information, rcond=NOTHING, hermitian=True))
+    values, axes = np.linalg.eigh(posterior.matrix - J.T @ J)
+    is_told = values > 0.01 / options.shape.sigma_mm.max() ** 2
+    values, axes = values[is_told], axes[:, is_told]
+    return Information.of((axes * values) @ axes.T, -axes @ (axes.T @ (J.T @ residual)))
 
 
 def _joint_minimum(
-    information: Array, gradient: Array, stated: ShapePrior, shape: Array, aside: int | None
+    found: Information, stated: ShapePrior, shape: Array, aside: int | None
 ) -> tuple[float, int, Array]:
     """Return (chi-square, degrees of freedom, shape (M, 3)) of capture and statement together, one
     marker set aside.
@@ -171,15 +156,11 @@ def _joint_minimum(
     if aside is not None:
         sigma[aside] = 1e6
     residual, J = replace(stated, sigma_mm=sigma).rows(shape)
-    step = -np.linalg.solve(information + J.T @ J, gradient + J.T @ residual)
+    S, g = found.matrix, found.gradient
+    step = Information.of(S + J.T @ J, g + J.T @ residual).estimate()
     after = residual + J @ step
-    rank = int(
-        np.linalg.matrix_rank(
-            information, tol=NOTHING * np.linalg.norm(information, 2), hermitian=True
-        )
-    )
-    alone = -0.5 * gradient @ _inverse(information) @ gradient
-    capture = 0.5 * step @ information @ step + gradient @ step - alone
+    alone, rank = found.chi_square()
+    capture = step @ S @ step + 2.0 * g @ step + alone
     moved = shape.copy()
     moved[:, : stated.n_axes] += step.reshape(len(shape), -1)
-    return float(2.0 * capture + after @ after), rank + len(stated.certified), moved
+    return float(capture + after @ after), rank + len(stated.certified), moved

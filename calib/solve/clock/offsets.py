@@ -23,15 +23,12 @@ from calib.core.geometry import Array, frozen
 from calib.core.tracks import Tracks
 from calib.solve.bundle.descent import (
     BundleOptions,
-    BundleResult,
-    bundle,
     free_parameters,
-    gauge_motions,
-    inverse_factors,
-    reduced_system,
+    normal_equations,
+    without_frames,
 )
 from calib.solve.bundle.linearise import Blocks, cauchy, weighted_rows
-from calib.solve.bundle.problem import Problem
+from calib.solve.bundle.problem import Problem, State
 from calib.solve.clock.path import wand_path
 from calib.solve.refine import LOSS_SCALE, Fit, frames_with_pose, robust_sigmas, squared_residuals
 
@@ -117,33 +114,25 @@ def estimate_offsets(fit: Fit, tracks: Tracks, *, loss_scale: float = np.inf) ->
     # Points without a velocity would testify that every offset is zero; they are left out
     # altogether.
     problem = problem.with_weight(problem.weight * path.has_velocity[problem.frame].T)
-    result = bundle(problem, fit.result.state, replace(fit.options, max_iterations=0))
-    blocks = _with_time(problem, result, fit.options, path.velocity)
+    state, options = fit.result.state, fit.options
+    blocks, _ = normal_equations(problem, state, options)
+    blocks = _with_time(problem, state, blocks, options, path.velocity)
+    found = without_frames(problem, blocks)
     n_cameras, n = blocks.camera_gradient.shape
-    n_shape = len(blocks.shape)
-    S, g = reduced_system(problem, blocks, inverse_factors(blocks.frame))
-    _, has_gauge = free_parameters(n_cameras, fit.options, n_shape)
-    is_free = np.ones((n_cameras, n), bool)
-    if fit.options.is_free is not None:
-        is_free[:, :-1] = fit.options.is_free
+    is_free = None if options.is_free is None else np.pad(options.is_free, ((0, 0), (0, 1)),
+        constant_values=True)  # fmt: skip
+    timed = replace(options, terms=(*options.terms, "time"), is_free=is_free)
+    free, motions = free_parameters(state, timed, len(blocks.shape))
     # A camera without points, or none in frames with a path, has nothing to say about its time.
-    free = np.flatnonzero(np.append(is_free, np.ones(n_shape, bool)) & (np.diag(S) > 0))
-    common = np.zeros((len(S), 1))
+    free = free[found.own[free] > 0]
+    common = np.zeros((len(found.own), 1))
     common[n - 1 : n_cameras * n : n] = 1.0
-    is_time = common[free, 0] > 0
-    motions = gauge_motions(result.state, n, n_shape, fit.options.distance is not None)
-    G = np.hstack([common, motions]) if has_gauge else common
-    scale = 1.0 / np.sqrt(np.diag(S)[free])
-    Q, _ = np.linalg.qr(G[free] / scale[:, None])
-    C = (
-        np.linalg.inv(S[np.ix_(free, free)] * scale[:, None] * scale + Q @ Q.T)
-        * scale[:, None]
-        * scale
-    )
-    timed = free[is_time] // n
+    system = found.at(free).fixed(np.hstack([common, motions])[free])
+    own = np.flatnonzero(common[free, 0])
+    cameras = free[own] // n
     offset, covariance = np.full(n_cameras, np.nan), np.full((n_cameras, n_cameras), np.nan)
-    offset[timed] = -(C @ g[free])[is_time]
-    covariance[np.ix_(timed, timed)] = C[np.ix_(is_time, is_time)]
+    offset[cameras] = system.estimate()[own]
+    covariance[np.ix_(cameras, cameras)] = system.covariance()[np.ix_(own, own)]
     return about_zero(tracks, offset, covariance)
 
 
@@ -159,12 +148,11 @@ def _robustly_weighted(fit: Fit, loss_scale: float) -> Problem:
 
 
 def _with_time(
-    problem: Problem, result: BundleResult, options: BundleOptions, velocity: Array
+    problem: Problem, state: State, blocks: Blocks, options: BundleOptions, velocity: Array
 ) -> Blocks:
-    """Return the blocks at a state with one camera parameter more, the last: its time offset in
+    """Return the ``blocks`` at a state with one camera parameter more, the last: its time offset in
     frames.
     """
-    state, blocks = result.state, result.blocks
     d, n = problem.n_turn + 3, 6 + len(options.terms)
     n_markers, n_pairs = problem.weight.shape
     n_axes = options.shape.n_axes if options.shape else 0

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from calib.core.camera import Lens, project
 from calib.core.geometry import Array, cross_matrix
 from calib.core.tracks import CameraTracks, Ints, Tracks
-from calib.solve.bundle.descent import inverse_factors
+from calib.solve.bundle.elimination import inverse_factors
 from calib.solve.bundle.linearise import linearise, weighted_rows
 from calib.solve.bundle.problem import Problem, State
 from calib.solve.clock.frame_slip import find_frames

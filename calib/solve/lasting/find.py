@@ -24,20 +24,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 from scipy import special
-from scipy.linalg import lapack
 
 from calib.core.geometry import Array
 from calib.core.threads import in_groups
-from calib.solve.bundle.descent import (
-    BundleOptions,
-    cholesky,
-    inverse_factors,
-    reduced_system,
-    scaled_free,
-    solve_symmetric,
-)  # fmt: skip
+from calib.solve.bundle.descent import BundleOptions, free_parameters, without_frames
 from calib.solve.bundle.linearise import Blocks, residuals
 from calib.solve.bundle.problem import Index, Problem, State
+from calib.solve.certainty.normal import Information, wald
 from calib.solve.lasting.shifts import Gradients, Shifts, shifts
 
 Bools = NDArray[np.bool_]
@@ -100,13 +93,10 @@ class Solved:
         """Return them of the normal equations at a minimum, in some gauge; what is held has no
         variance.
         """
-        S, _ = reduced_system(problem, blocks, inverse_factors(blocks.frame))
-        free, scale, A = scaled_free(state, S, options)
-        C, factor = np.zeros_like(S), cholesky(A)[0]
-        if factor is not None:
-            C[np.ix_(free, free)] = (
-                solve_symmetric(A, factor, np.eye(len(A))) * scale[:, None] * scale
-            )
+        found = without_frames(problem, blocks)
+        free, motions = free_parameters(state, options, len(blocks.shape))
+        C = np.zeros_like(found.matrix)
+        C[np.ix_(free, free)] = found.at(free).fixed(motions[free]).covariance()
         return cls(options.terms, blocks, C)
 
 
@@ -272,7 +262,7 @@ class _Search:
             at = slice(2 * k, 2 * k + 2)
             if np.hypot(*shift[at]) <= LEAST_SHIFT:
                 continue
-            value = float(shift[at] @ np.linalg.pinv(C[at, at], hermitian=True) @ shift[at])
+            value, _ = wald(shift[at], C[at, at])
             if value > LIMIT:
                 out.append((pairs[own == k], shift[at] * self.sigma_px[c], value))
         return out
@@ -291,14 +281,8 @@ def _sparse_shifts(I: Array, u: Array) -> tuple[Array, Array]:
     shift, C = np.zeros(2 * n), np.eye(2 * n) * 1e-12
     for _ in range(SWEEPS):
         at = (2 * live[:, None] + np.arange(2)).ravel()
-        root = np.sqrt(variance[live]).repeat(2)
-        factor, info = lapack.dpotrf(
-            np.eye(len(at)) + I[np.ix_(at, at)] * root[:, None] * root, lower=True
-        )
-        if info:
-            break
-        lower, _ = lapack.dpotri(factor, lower=True)
-        K = (np.tril(lower) + np.tril(lower, -1).T) * root[:, None] * root
+        prior = np.diag((1.0 / variance[live]).repeat(2))
+        K = Information.of(I[np.ix_(at, at)] + prior).covariance()
         m = K @ u[at]
         shift[:], C[:] = 0.0, np.eye(2 * n) * 1e-12
         shift[at], C[np.ix_(at, at)] = m, K

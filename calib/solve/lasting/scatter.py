@@ -28,6 +28,7 @@ from calib.core.threads import in_groups
 from calib.solve.bundle.descent import BundleOptions
 from calib.solve.bundle.linearise import Blocks
 from calib.solve.bundle.problem import Index, Problem, State
+from calib.solve.certainty.normal import Information
 from calib.solve.lasting.find import Solved, Stretch, bin_frames
 from calib.solve.lasting.shifts import Gradients, Shifts, shifts
 
@@ -45,7 +46,6 @@ MOST_NUMBERS = 30_000_000  # that finding that out may take
 # asked for where stretches were found to stand off, as smaller ones are then there as well.
 SURE = 1.5
 
-NOTHING = 1e-13  # of the largest eigenvalue: rounding
 MOST_LOST = 1.0 / 3.0  # of a camera's views: with more left out what is kept may be what stands off
 OWN = 3.0  # by which a camera's scatter must differ from the others'
 
@@ -143,22 +143,18 @@ class Together:
         """
         return np.asarray((1.0 - self.share) * C + C @ self.D[np.ix_(free, free)] @ C)
 
-    def information(self, S: Array) -> Array:
-        """Return ``S M⁻¹`` of M = (1 - share) S + D: times S and gradient it makes them what
-        independent noise would.
+    def of_independent(self, found: Information) -> Information:
+        """Return what independent noise would make of information S that has these errors: ``S M⁻¹
+        S`` with M = (1 - share) S + D, and the gradient times S M⁻¹.
 
         The estimate S⁻¹ g keeps its value and has the inverse of ``S M⁻¹ S`` for its covariance.
         """
-        scale = 1.0 / np.sqrt(np.where(np.diag(S) > 0, np.diag(S), 1.0))
-        values, axes = linalg.eigh(S * scale[:, None] * scale)
-        is_told = (
-            values > NOTHING * values[-1]
-        )  # motions of the world are not, and what the wave does not determine
-        root, axes = np.sqrt(values[is_told]), axes[:, is_told]
-        into = axes * root
-        out = scale[:, None] * axes / root
-        M = (1.0 - self.share) * np.eye(len(root)) + out.T @ self.D @ out
-        return np.asarray((into / scale[:, None]) @ linalg.solve(M, out.T, assume_a="pos"))
+        # Of motions of the world nothing is told, nor of what the wave does not determine.
+        into, out = found.roots()
+        M = (1.0 - self.share) * np.eye(out.shape[1]) + out.T @ self.D @ out
+        K = into @ linalg.solve(M, out.T, assume_a="pos")
+        S = K @ found.matrix
+        return Information(0.5 * (S + S.T), K @ found.gradient, found.own)
 
 
 def _give_way(

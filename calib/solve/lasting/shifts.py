@@ -27,7 +27,7 @@ from numpy.typing import NDArray
 from calib.core.compiled import compiled
 from calib.core.geometry import Array
 from calib.core.threads import in_groups
-from calib.solve.bundle.descent import inverse_factors
+from calib.solve.bundle.elimination import inverse_factors
 from calib.solve.bundle.kernels import join_poses, twist_rows, wand_row
 from calib.solve.bundle.linearise import Blocks, linearise, state_arrays, term_codes
 from calib.solve.bundle.problem import Chunk, Index, Problem, State

@@ -15,7 +15,7 @@ from calib.core.geometry import Array, Pose
 from calib.core.tracks import Ints, Tracks
 from calib.core.wand import Wand
 from calib.errors import InputError, UnsolvableError
-from calib.solve.bundle.descent import Distance, bundle
+from calib.solve.bundle.descent import Distance, normal_equations
 from calib.solve.bundle.problem import State
 from calib.solve.refine import Fit
 from calib.solve.start.lenses import is_lens_free
@@ -184,13 +184,13 @@ def _depths(tracks: Tracks, edge: PairPose, lens: Array) -> dict[int, tuple[Ints
 
 def at_distance(state: State, distance: Distance) -> State:
     """Return the state grown until the two cameras are as far apart as stated."""
-    position = -(state.cam_t[:, None, :] @ state.cam_R)[:, 0]
+    position = state.position_mm
     factor = distance.length_mm / float(np.linalg.norm(position[distance.a] - position[distance.b]))
     return replace(state, cam_t=state.cam_t * factor, wand_t=state.wand_t * factor)
 
 
 def fit_at_distance(fit: Fit, distance: Distance) -> Fit:
     """Return the fit grown to the stated distance, with the normal equations of that size."""
-    options = replace(fit.options, max_iterations=0)
-    result = bundle(fit.problem, at_distance(fit.result.state, distance), options)
-    return replace(fit, result=replace(result, is_converged=fit.result.is_converged))
+    state = at_distance(fit.result.state, distance)
+    blocks, cost = normal_equations(fit.problem, state, fit.options)
+    return replace(fit, result=replace(fit.result, state=state, blocks=blocks, cost=cost))

@@ -11,6 +11,7 @@ from calib.check.causes.record import VAGUE, of_cameras
 from calib.check.causes.spectrum import periodogram
 from calib.simulate import Scenario, simulate
 from calib.solve.bundle.linearise import weighted_rows
+from calib.solve.certainty.normal import SINGULAR
 from calib.solve.hold import fit_to_rig
 from tests.captures import IDEAL, capture
 
@@ -181,12 +182,13 @@ def test_no_explanation_without_a_search_takes_more_than_the_bound(fault):
     sim = simulate(Scenario(n_cameras=4, n_frames=300, seed=7, **fault))
     for record in of_cameras(fit_to_rig(sim.truth, sim.tracks), sim.tracks, lambda record: record):
         system = System(record)
-        flat = system.z.reshape(-1, system.z.shape[2]) * system.scale
-        # A solve of the sums leaves out directions of a billionth, singular values of the root of
+        flat = system.z.reshape(-1, system.z.shape[2])
+        flat = flat / np.linalg.norm(flat, axis=0)
+        # A solve of the sums leaves out directions below SINGULAR, singular values of the root of
         # that.
         x = [
             np.linalg.lstsq(flat[:, :-1], flat[:, -1], rcond=rcond)[0]
-            for rcond in (1e-9**0.5, 1e-12)
+            for rcond in (SINGULAR**0.5, 1e-12)
         ]
         least, full = (1.0 - ((flat[:, -1] - flat[:, :-1] @ v) ** 2).sum() for v in x)
         assert least < system.most() < full + 2e-3

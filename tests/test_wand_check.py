@@ -52,7 +52,7 @@ def test_marker_that_is_off_is_named_and_spoils_nothing(wand: str, is_certified:
             used = rig.wand_used.lengths_mm[0, 1]
             assert used == pytest.approx(simulation.truth.wand_used.lengths_mm[0, 1], abs=0.15)
         else:
-            assert findings == []
+            assert not findings
     assert errors[1] < 1.5 * errors[0] + 0.02
 
 

@@ -17,7 +17,8 @@ from calib.errors import CalibError, InputError, OutputError, UnsolvableError
 if TYPE_CHECKING:
     from calib import simulate
     from calib.check.inspect import inspect
-    from calib.check.recheck.run import RecheckOptions, recheck
+    from calib.check.recheck.judge import RecheckOptions
+    from calib.check.recheck.run import recheck
     from calib.check.residuals import residual_table
     from calib.files import load_rig, load_tracks, load_wand, save_rig, save_tracks, save_wand
     from calib.naming.identify import identify
@@ -65,7 +66,8 @@ _PLACES = {
     "calibrate": "calib.pipeline",
     "identify": "calib.naming.identify",
     "inspect": "calib.check.inspect",
-    **dict.fromkeys(("RecheckOptions", "recheck"), "calib.check.recheck.run"),
+    "RecheckOptions": "calib.check.recheck.judge",
+    "recheck": "calib.check.recheck.run",
     "repair": "calib.solve.repair",
     "named_tracks": "calib.naming.renaming",
     "residual_table": "calib.check.residuals",

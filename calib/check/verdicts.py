@@ -66,6 +66,15 @@ class Standing(StrEnum):
 NEED_A_HAND = frozenset(Standing) - {Standing.UNDECIDED, Standing.UNSEEN, Standing.UNMOVED}
 
 
+class Majority(StrEnum):
+    """Who stands for the rig as it was, in a recheck."""
+
+    CLEAR = "more than half of the cameras agree"
+    LARGEST = "no more than half agree, but more than any others do"
+    ONE_OF_TWO = "of two cameras, one that turned in place explains all"
+    NONE = "cannot be told"
+
+
 class Change(StrEnum):
     """Which parts of a camera's pose and lens changed."""
 

@@ -26,7 +26,6 @@ from rich.text import Text
 
 if TYPE_CHECKING:
     from calib.check.inspection import Inspection
-    from calib.check.recheck.outcome import Recheck
     from calib.intake.centroids.focus import Focus
     from calib.intake.centroids.stream import Extraction
     from calib.naming.identify import Identification
@@ -168,23 +167,6 @@ def print_focus(found: Focus) -> None:
         Text(f"{found.camera}: {verdict} ({found.n_spots} spots in {found.n_images} images)"),
         soft_wrap=True,
     )
-
-
-def print_recheck(found: Recheck) -> None:
-    """Print the recheck's table, cameras that need a hand first and in bold, and below it what
-    there is to say.
-    """
-    from calib.check.recheck.outcome import LEGEND  # noqa: PLC0415 - loads SciPy
-
-    table = Table(box=None, pad_edge=False, header_style="bold")
-    headings, *rows = found.rows()
-    for k, heading in enumerate(headings):
-        table.add_column(heading, justify="left" if k < 2 else "right")
-    bold = {c.name for c in found.cameras if c.needs_a_hand}
-    for row in rows:
-        table.add_row(*map(Text, row), style="bold" if row[0] in bold else "")
-    _print_whole(table)
-    print_lines("\n".join([*found.notes(), LEGEND]))
 
 
 def print_lines(text: str) -> None:

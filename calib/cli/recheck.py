@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import shlex
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -77,16 +78,15 @@ def recheck(
         check_output(output, force, inputs=[rig, tracks])
     import calib
     from calib import files
-    from calib.check.recheck.run import RecheckOptions
-    from calib.check.recheck.run import recheck as run
     from calib.cli import console
+    from calib.report import recheck as report
 
     stored, rig_sha256 = files.with_sha256(calib.load_rig, rig)
     capture, tracks_sha256 = files.with_sha256(calib.load_tracks, tracks)
-    options = RecheckOptions(matters_px=matters_px, matters_mm=matters_mm)
+    options = calib.RecheckOptions(matters_px=matters_px, matters_mm=matters_mm)
     with inside(tracks), console.progress() as progress:
-        found = run(stored, capture, options, progress)
-    document, notes = found.as_json(), []
+        found = calib.recheck(stored, capture, options, progress)
+    document, notes = report.as_json(found), []
     if stored.covariance is None:
         notes.append(
             f"{rig.name} states no uncertainty: its poses are taken as exact, so more "
@@ -105,7 +105,8 @@ def recheck(
     if as_json:
         console.print_json(document)
     else:
-        console.print_recheck(found)
+        given = "" if repair else shlex.join([str(rig), str(tracks)])
+        console.print_report(report.as_lines(found, console.width(), given))
     for note in notes:
         console.note(note)
     if found.needs_a_hand and not as_json:

@@ -48,13 +48,18 @@ def counted(n: int, noun: str) -> str:
     return f"{n} {noun}{'' if n == 1 else 's'}"
 
 
+def ended(text: str) -> str:
+    """Return text with a full stop."""
+    return text if text.endswith((".", "?")) else f"{text}."
+
+
 def sentence(text: str) -> str:
-    """Return text with a capital and a full stop.
+    """Return text with a capital and a full stop; not for what begins with a camera's name.
 
     >>> sentence("wave again")
     'Wave again.'
     """
-    return f"{text[:1].upper()}{text[1:]}{'' if text.endswith(('.', '?')) else '.'}"
+    return ended(f"{text[:1].upper()}{text[1:]}")
 
 
 def wrapped(text: str, width: int | None, label: str = "") -> list[str]:

@@ -25,6 +25,19 @@ class Scale:
     p_value: float
 
 
+@dataclass(frozen=True, slots=True)
+class Drift:
+    """What a rig as a whole did: its growth as a share, with its sigma, and where every camera
+    moved a little by how much: the median in px, and in mm RMS with common motion and growth taken
+    off (nan where it only grew).
+    """
+
+    growth: float
+    sigma: float
+    median_px: float = float("nan")
+    rms_mm: float = float("nan")
+
+
 NO_SCALE = Scale(0.0, float("inf"), 1.0)
 
 
@@ -65,18 +78,6 @@ class RigidMove:
     turn: Array
     shift_mm: Array
     covariance: Array
-
-    def __str__(self) -> str:
-        turn, shift = (float(np.linalg.norm(v)) for v in (self.turn, self.shift_mm))
-        sigma = np.sqrt(
-            [np.trace(self.covariance[:3, :3]) / 3, np.trace(self.covariance[3:, 3:]) / 3]
-        )
-        return (
-            f"{', '.join(self.names)} moved as one: turned by {np.degrees(turn):.3f}° "
-            f"(1σ {np.degrees(sigma[0]):.3f}°)"
-            f" and shifted by {shift:.2f} mm (1σ {sigma[1]:.2f} mm) at their middle. "
-            f"Look at what they hang from"
-        )
 
 
 def rigid_move(

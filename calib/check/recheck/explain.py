@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from calib.check.recheck.compare import N_CHANGE, N_POSE, Comparison
+from calib.check.verdicts import Change
 from calib.core.camera import Lens, project, undistort
 from calib.core.geometry import Array, Pose, rotation_from_vector
 from calib.core.rig import RigCamera
@@ -20,8 +21,8 @@ from calib.solve.certainty.normal import Information
 # thousand is then reported with a lens change beside it, and larger error bars.
 RICHER = 0.001
 CLEAR = 6.0  # of -2 log likelihood: odds of 20 to 1
-TURN, MOVE, LENS, BOTH = "turned in place", "moved", "lens changed", "moved and lens changed"
-PARTS: dict[str, NDArray[np.intp]] = {
+TURN, MOVE, LENS, BOTH = Change
+PARTS: dict[Change, NDArray[np.intp]] = {
     TURN: np.arange(3),
     MOVE: np.arange(N_POSE),
     LENS: np.arange(N_POSE, N_CHANGE),
@@ -45,11 +46,11 @@ class Explanation:
     combination when both are free.
     """
 
-    kind: str
+    kind: Change
     change: Array
     covariance: Array
     gain: float
-    misfit: dict[str, float]
+    misfit: dict[Change, float]
     is_separable: bool
     correlation: float
 

@@ -51,22 +51,19 @@ def matched(rig: Rig, tracks: Tracks) -> Tracks:
     return tracks.subset(common)
 
 
-def judged(rig: Rig, tracks: Tracks) -> tuple[Tracks, dict[str, str]]:
-    """Return the cameras that the wave joins, and why each of the others cannot be judged.
+def joined(rig: Rig, tracks: Tracks) -> tuple[Tracks, dict[str, int | None]]:
+    """Return the cameras that the wave joins, and of each other how many points it shares with
+    them: None without tracks, ``MIN_POINTS`` and more where it is apart from the largest group.
 
     Raises UnsolvableError where it joins no two.
     """
-    why = {n: "no tracks in this wave" for n in rig.names if n not in tracks.names}
-    kept, advice = (
-        tracks,
-        f"of its points are seen by other cameras as well, {MIN_POINTS} are needed: wave "
-        f"in front of it",
-    )
+    out: dict[str, int | None] = {n: None for n in rig.names if n not in tracks.names}
+    kept = tracks
     few = _few(kept)
     while few and len(few) < len(
         kept.cameras
     ):  # a camera that goes takes points from its neighbours
-        why |= {n: f"{k} {advice}" for n, k in few.items()}
+        out |= few
         kept = kept.subset([n for n in kept.names if n not in few])
         few = _few(kept)
     largest = () if few else camera_graph(overlap(kept)).islands[0]
@@ -77,14 +74,18 @@ def judged(rig: Rig, tracks: Tracks) -> tuple[Tracks, dict[str, str]]:
             remedy="Wave where several cameras see the wand, with its markers "
                    "identified.", cameras=rig.names,
         )  # fmt: skip
-    apart = "shares too few points with the largest group of cameras: wave where both see the wand"
-    why |= {n: apart for n in kept.names if n not in largest}
-    return kept.subset([n for n in kept.names if n in largest]), why
+    out |= {n: k for n, k in _shared(kept).items() if n not in largest}
+    return kept.subset([n for n in kept.names if n in largest]), out
 
 
 def _few(tracks: Tracks) -> dict[str, int]:
     """Return the cameras that share too few points with others, and how many they share."""
+    return {n: k for n, k in _shared(tracks).items() if k < MIN_POINTS}
+
+
+def _shared(tracks: Tracks) -> dict[str, int]:
+    """Return of each camera how many of its points others see as well."""
     keys = [c.frame[c.marker >= 0] * 32768 + c.marker[c.marker >= 0] for c in tracks.cameras]
     unique, count = np.unique(np.concatenate(keys), return_counts=True)
-    shared = [int(np.isin(k, unique[count >= 2]).sum()) for k in keys]
-    return {n: k for n, k in zip(tracks.names, shared, strict=True) if k < MIN_POINTS}
+    both = unique[count >= 2]
+    return {n: int(np.isin(k, both).sum()) for n, k in zip(tracks.names, keys, strict=True)}

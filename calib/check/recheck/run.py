@@ -2,38 +2,27 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
-from scipy import special
 
 from calib.check.recheck.agree import Agreement, find_agreement
-from calib.check.recheck.compare import N_CHANGE, Comparison, compare
+from calib.check.recheck.compare import Comparison, compare
 from calib.check.recheck.drift import NO_SCALE, Scale, growth, scale_of, without_scale
-from calib.check.recheck.explain import (
-    BOTH,
-    LENS,
-    Explanation,
-    explain,
-    image_points,
-    pose_alone,
-    shift_px,
-    shift_sigma_px,
-)
-from calib.check.recheck.inputs import judged, matched
-from calib.check.recheck.outcome import CameraChange, Recheck
+from calib.check.recheck.inputs import joined, matched
+from calib.check.recheck.judge import Clock, RecheckOptions, judged, measured
+from calib.check.recheck.outcome import Recheck
 from calib.check.recheck.whole import whole
 from calib.core.geometry import Array
 from calib.core.progress import Progress, quiet
 from calib.core.rig import Rig
 from calib.core.threads import one_blas_thread
 from calib.core.tracks import Tracks
-from calib.errors import InputError
 from calib.naming.identify import identify, is_unnamed
 from calib.naming.renaming import rename
 from calib.solve.bundle.descent import BundleOptions
 from calib.solve.bundle.problem import Problem, State
-from calib.solve.clock.common_time import fractions_moved, in_step, is_known_late, with_timing
+from calib.solve.clock.common_time import fractions_moved, in_step, with_timing
 from calib.solve.clock.frame_slip import whole_frame_offsets
 from calib.solve.clock.offsets import estimate_offsets
 from calib.solve.clock.path import corrected
@@ -44,36 +33,9 @@ from calib.solve.repair import reduced, shape_axes, solve_anew
 
 # a noise this many times the others' (each against its own of the solve) may be late frames
 STANDS_OUT = 1.5
-# and this many times: a blob out of focus, too dim or too small; common practice, no source
-NOISY = 2.0
 # Errors that last have heavy tails: where there are any, a camera is named from five standard
 # deviations on (of a normal law, both sides), and one that is less clear is said to be undecided.
 SURE_ALPHA = 5.7e-7
-# an offset below this moves points by less than the noise: 1 m/s at 25 Hz, 5 m away, is 10 px a
-# frame
-SAME_FRAMES = 0.02
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class RecheckOptions:
-    """When a camera is named, and when its change matters."""
-
-    # chance of naming any camera of a rig in which none moved; half of the one in a hundred asked
-    alpha: float = 0.005
-    # as large as the noise of a well-lit round marker: residuals of that camera then double
-    matters_px: float = 0.2
-    matters_mm: float = (
-        0.5  # half a millimetre: what a room-sized rig is trusted to (common practice, no source)
-    )
-
-    def __post_init__(self) -> None:
-        for name in ("matters_px", "matters_mm"):
-            if not (np.isfinite(getattr(self, name)) and getattr(self, name) > 0):
-                raise InputError(
-                    name, expected="a number above 0", found=f"{getattr(self, name):g}"
-                )
-        if not 0 < self.alpha < 1:
-            raise InputError("alpha", expected="a chance between 0 and 1", found=f"{self.alpha:g}")
 
 
 @one_blas_thread
@@ -87,7 +49,7 @@ def recheck(
     """
     options = options or RecheckOptions()
     tracks = in_step(rig, _identified(rig, matched(rig, tracks), progress))
-    tracks, why = judged(rig, tracks)
+    tracks, n_shared = joined(rig, tracks)
     fit = solve_anew(rig, tracks, progress)
     if tracks.is_identified:
         progress("names", 0, 1)
@@ -103,10 +65,11 @@ def recheck(
         else options
     )
     found, agreed, scale, is_grown = _agreement(rig, tracks, fit, sure)
-    cameras, readings = _cameras(rig, tracks, fit, found, agreed, noise, clock, options)
+    cameras, readings = measured(rig, fit, found, agreed, noise, clock)
+    cameras = [judged(c, len(cameras), options) for c in cameras]
     R, t = found.rig_from_fit
     places = fit.result.state.position_mm @ R.T + t
-    return whole(rig, tracks, found, agreed, scale, is_grown, cameras, readings, why, places)
+    return whole(rig, tracks, found, agreed, scale, is_grown, cameras, readings, n_shared, places)
 
 
 def _identified(rig: Rig, tracks: Tracks, progress: Progress) -> Tracks:
@@ -126,18 +89,16 @@ def _at_known_time(rig: Rig, tracks: Tracks, fit: Fit, progress: Progress) -> tu
     return moved, fit
 
 
-def _in_time(
-    rig: Rig, tracks: Tracks, fit: Fit, progress: Progress
-) -> tuple[Fit, Tracks, tuple[Array, Array]]:
-    """Return fit and tracks at a common time, and each camera's offset (C,) in frames beyond what
-    the rig knows, with its sigma, later positive.
+def _in_time(rig: Rig, tracks: Tracks, fit: Fit, progress: Progress) -> tuple[Fit, Tracks, Clock]:
+    """Return fit and tracks at a common time, and how far each camera's clock was off beyond what
+    the rig knows.
 
     Cameras whose noise stands out are tried: first whole frames alone, which is quick and mostly
     all; fractions, where noise that stands out is left.
     """
     n = len(tracks.names)
     if not (_noise_ratio(rig, tracks, fit) > STANDS_OUT).any():
-        return fit, tracks, (np.zeros(n), np.full(n, np.nan))
+        return fit, tracks, Clock(np.zeros(n), np.full(n, np.nan))
     options = BundleOptions(terms=fit.options.terms, prior=fit.options.prior)
     whole, _ = whole_frame_offsets(fit, tracks)
     if whole.any():
@@ -148,7 +109,7 @@ def _in_time(
     else:
         _, tracks, offsets = with_timing(tracks, rig.wand_used, fit, options, progress)
         fit = solve_anew(rig, tracks, progress)
-    return fit, tracks, (whole + offsets.offset_frames, np.array(offsets.sigma_frames))
+    return fit, tracks, Clock(whole + offsets.offset_frames, np.array(offsets.sigma_frames))
 
 
 def _noise_ratio(rig: Rig, tracks: Tracks, fit: Fit) -> Array:
@@ -205,109 +166,3 @@ def _agreement(
             return without_scale(found, direction), other, scale, True
     scale = scale_of(found, direction, found.at(np.flatnonzero(~agreed.is_agreeing)))
     return found, agreed, scale, scale.p_value < options.alpha
-
-
-def _cameras(
-    rig: Rig, tracks: Tracks, fit: Fit, found: Comparison, agreed: Agreement, noise: Array,
-    clock: tuple[Array, Array], options: RecheckOptions,
-) -> tuple[list[CameraChange], list[Explanation]]:  # fmt: skip
-    """Return every judged camera's change and its explanation, each tested against the agreeing
-    ones.
-    """
-    n = len(tracks.names)
-    changed_set = np.flatnonzero(~agreed.is_agreeing)
-    seen = (fit.problem.weight > 0).any(axis=0)
-    R, t = found.rig_from_fit
-    places = fit.result.state.wand_t @ R.T + t
-    out, readings = [], []
-    for c, name in enumerate(tracks.names):
-        camera, others = rig.camera(name), changed_set[changed_set != c]
-        if len(others) == n - 1:  # alone among the changed: a reading, not a finding
-            others = others[:0]
-        at_pairs = seen & (fit.problem.cam == c)
-        middle = np.median(places[fit.problem.frame[at_pairs]], axis=0)
-        distance = float(np.linalg.norm(middle - camera.position_mm))
-        e = explain(found, c, others)
-        readings.append(e)
-        p = min(1.0, n * float(special.chdtrc(N_CHANGE, e.gain)))
-        change, covariance = (
-            (e.change, e.covariance) if c in changed_set else pose_alone(found, c, others)
-        )
-        points = image_points(camera, distance)
-        px = shift_px(camera, change, points)
-        mm = px * distance / camera.lens.fx
-        verdict, kind, note = "unmoved", "", ""
-        delay, sigma_delay = (float(v[c]) for v in clock)
-        late = (
-            abs(delay) > SAME_FRAMES
-            and 2 * n * special.ndtr(-abs(delay) / sigma_delay) < options.alpha
-        )
-        matters = px > options.matters_px or mm > options.matters_mm
-        if c in changed_set:
-            verdict, kind = "lens" if e.kind == LENS else "moved", e.kind
-            note = _describe(e, camera.lens.fx)
-        elif late:
-            verdict = "timing"
-        elif noise[c] > NOISY:
-            verdict, note = (
-                "noisy",
-                f"its noise is {noise[c]:.1f} times what its solve and the other cameras "
-                f"let expect: focus, light",
-            )
-            matters = True
-        else:
-            sigma = shift_sigma_px(camera, covariance, points)
-            if p < options.alpha and matters:
-                verdict = "undecided"
-                note = (
-                    f"it may have moved by {px:.1f} px, but errors that last for a while "
-                    f"(see residuals) may look like"
-                    " that: wave again"
-                )
-            elif sigma > options.matters_px:
-                verdict = "undecided"
-                note = (
-                    f"a move of {3 * sigma:.1f} px would not show: wave longer, and "
-                    f"all over its image"
-                )
-            matters = False
-        if late:
-            ms = 1000.0 * delay / tracks.frame_rate_hz
-            word = "later" if delay > 0 else "earlier"
-            than = (
-                "the rig file says"
-                if is_known_late(camera)
-                else "its frame numbers say, by the rig's clock"
-            )
-            text = (
-                f"exposes {abs(delay):.3f} frames ({abs(ms):.2f} ms) {word} than {than}"
-                f" (1σ {sigma_delay:.4f} frames): sync cable, trigger mode, dropped frames"
-            )
-            note, matters = f"{note}; {text}" if note else text, True
-        numbers = camera.lens.fx, delay, sigma_delay, float(fit.sigma_px[c]), float(noise[c])
-        words = note, kind, e.is_separable, e.correlation
-        out.append(
-            CameraChange(name, verdict, change, covariance, px, mm, p, matters, *words, *numbers)
-        )
-    return out, readings
-
-
-def _describe(e: Explanation, focal_px: float) -> str:
-    focal = (
-        f"focal length {100 * e.change[6] / focal_px:+.2f} %, centre "
-        f"({e.change[7]:+.1f}, {e.change[8]:+.1f}) px"
-    )
-    if not e.is_separable:
-        return (
-            f"a move and a turned ring explain it alike (correlation "
-            f"{e.correlation:.3f}), taken is: {e.kind}; wave"
-            " nearer and farther to tell them apart"
-        )
-    if e.kind == LENS:
-        return f"it stands where it stood, its ring or mount gave: {focal}"
-    if e.kind == BOTH:
-        return (
-            f"it moved and its ring or mount gave: {focal} (correlation with the move "
-            f"{e.correlation:.3f})"
-        )
-    return ""

@@ -1,0 +1,145 @@
+"""Each camera of a recheck: measured first, then a verdict from its figures alone."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy import special
+
+from calib.check.recheck.agree import Agreement
+from calib.check.recheck.compare import N_CHANGE, Comparison
+from calib.check.recheck.explain import (
+    Explanation,
+    explain,
+    image_points,
+    pose_alone,
+    shift_px,
+    shift_sigma_px,
+)
+from calib.check.recheck.outcome import CameraChange
+from calib.check.verdicts import Change, Standing
+from calib.core.geometry import Array
+from calib.core.rig import Rig
+from calib.errors import InputError
+from calib.solve.clock.common_time import is_known_late
+from calib.solve.refine import Fit
+
+# a noise this many times the others' (each against its own of the solve): a blob out of focus, too
+# dim or too small; common practice, no source
+NOISY = 2.0
+# an offset below this moves points by less than the noise: 1 m/s at 25 Hz, 5 m away, is 10 px a
+# frame
+SAME_FRAMES = 0.02
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class RecheckOptions:
+    """When a camera is named, and when its change matters."""
+
+    # chance of naming any camera of a rig in which none moved: with the rig's growth tested beside
+    # the cameras, one recheck in a hundred raises an alarm for nothing
+    alpha: float = 0.005
+    # as large as the noise of a well-lit round marker: residuals of that camera then double
+    matters_px: float = 0.2
+    matters_mm: float = (
+        0.5  # half a millimetre: what a room-sized rig is trusted to (common practice, no source)
+    )
+
+    def __post_init__(self) -> None:
+        for name in ("matters_px", "matters_mm"):
+            if not (np.isfinite(getattr(self, name)) and getattr(self, name) > 0):
+                raise InputError(
+                    name, expected="a number above 0", found=f"{getattr(self, name):g}"
+                )
+        if not 0 < self.alpha < 1:
+            raise InputError("alpha", expected="a chance between 0 and 1", found=f"{self.alpha:g}")
+
+    def exceeded_by(self, c: CameraChange) -> bool:
+        return c.shift_px > self.matters_px or c.shift_mm > self.matters_mm
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Clock:
+    """Each camera's offset (C,) in frames beyond what the rig knows, later positive, and its sigma
+    (nan: not tried).
+    """
+
+    offset_frames: Array
+    sigma_frames: Array
+
+
+def measured(
+    rig: Rig, fit: Fit, found: Comparison, agreed: Agreement, noise: Array, clock: Clock
+) -> tuple[list[CameraChange], list[Explanation]]:
+    """Return every camera's figures, tested against the agreeing cameras and yet without a verdict,
+    and its explanation.
+    """
+    n = len(found.names)
+    out = np.flatnonzero(~agreed.is_agreeing)
+    R, t = found.rig_from_fit
+    places = fit.result.state.wand_t @ R.T + t
+    seen = (fit.problem.weight > 0).any(axis=0)
+    cameras, readings = [], []
+    for c, name in enumerate(found.names):
+        camera, others = rig.camera(name), out[out != c]
+        if len(others) == n - 1:  # alone among the changed: a reading, not a finding
+            others = others[:0]
+        middle = np.median(places[fit.problem.frame[seen & (fit.problem.cam == c)]], axis=0)
+        distance = float(np.linalg.norm(middle - camera.position_mm))
+        points = image_points(camera, distance)
+        e = explain(found, c, others)
+        is_out = bool(c in out)
+        change, covariance = (e.change, e.covariance) if is_out else pose_alone(found, c, others)
+        px = shift_px(camera, change, points)
+        readings.append(e)
+        cameras.append(
+            CameraChange(
+                name=name,
+                verdict=Standing.UNMOVED,
+                change=change,
+                covariance=covariance,
+                shift_px=px,
+                shift_mm=px * distance / camera.lens.fx,
+                sigma_shift_px=shift_sigma_px(camera, covariance, points),
+                p_value=min(1.0, n * float(special.chdtrc(N_CHANGE, e.gain))),
+                kind=e.kind if is_out else None,
+                is_separable=e.is_separable,
+                correlation=e.correlation,
+                focal_px=camera.lens.fx,
+                is_known_late=is_known_late(camera),
+                offset_frames=float(clock.offset_frames[c]),
+                sigma_frames=float(clock.sigma_frames[c]),
+                sigma_px=float(fit.sigma_px[c]),
+                noise_ratio=float(noise[c]),
+            )
+        )
+    return cameras, readings
+
+
+def judged(c: CameraChange, n_cameras: int, options: RecheckOptions) -> CameraChange:
+    """Return one of ``n_cameras`` with its verdict, and whether what it says matters."""
+    offset = abs(c.offset_frames)
+    is_late = bool(
+        offset > SAME_FRAMES
+        and 2 * n_cameras * special.ndtr(-offset / c.sigma_frames) < options.alpha
+    )
+    may_have_moved = c.p_value < options.alpha and options.exceeded_by(c)
+    if c.kind is not None:
+        verdict = Standing.LENS if c.kind == Change.LENS else Standing.MOVED
+    elif is_late:
+        verdict = Standing.TIMING
+    elif c.noise_ratio > NOISY:
+        verdict = Standing.NOISY
+    elif may_have_moved or c.sigma_shift_px > options.matters_px:
+        verdict = Standing.UNDECIDED
+    else:
+        verdict = Standing.UNMOVED
+    matters = is_late or verdict == Standing.NOISY
+    return replace(
+        c,
+        verdict=verdict,
+        is_late=is_late,
+        may_have_moved=may_have_moved,
+        matters=matters or (c.kind is not None and options.exceeded_by(c)),
+    )

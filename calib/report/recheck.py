@@ -1,0 +1,287 @@
+"""A recheck as people read it, and as JSON."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from calib.check.recheck.drift import RigidMove
+from calib.check.recheck.inputs import MIN_POINTS
+from calib.check.recheck.outcome import SHIFT, TURN, CameraChange, Recheck
+from calib.check.verdicts import Change, Majority, Standing
+from calib.report.tables import Column, Strong, table
+from calib.report.words import ended, listed, plain, sentence, wrapped
+
+ORDER = list(Standing)
+PHRASES = {
+    Standing.MOVED: "moved",
+    Standing.MOVING: "moved during the wave",
+    Standing.EXCHANGED: "shows another camera's points",
+    Standing.LENS: "has another lens setting",
+    Standing.TIMING: "is out of time",
+    Standing.NOISY: "is noisier",
+    Standing.UNDECIDED: "is undecided",
+    Standing.UNSEEN: "cannot be judged",
+}
+SEVERAL = {"has": "have", "is": "are", "shows": "show"}
+FEWER = (
+    "the rig was solved with fewer lens terms than lenses have; what the others usually are is "
+    "counted as uncertainty: solve it anew"
+)
+SILENT = (
+    "The rig was solved with lenses held, and its file does not say what their errors did to its "
+    "poses: small moves may be these errors. Solve its capture anew, and recheck against that."
+)
+AS_ONE = (
+    "A move of the whole rig as one does not show in a wave: check the origin against the floor."
+)
+APART = "shares too few points with the largest group of cameras: wave where both see the wand"
+LEGEND = (
+    "Rotation and shift are the camera's own since the rig was solved, ± one standard uncertainty; "
+    "image and volume: how far its picture moved, RMS over the sensor, in px and at the middle of "
+    "what it sees in mm."
+)
+
+
+def as_lines(found: Recheck, width: int | None = None, files: str = "RIG TRACKS") -> list[str]:
+    """Return the verdict, what to do, the table, and what concerns the rig.
+
+    ``files`` are the rig and tracks that a command to repair names, empty where it was repaired.
+    """
+    lines = wrapped(_verdict(found), width)
+    for text in filter(None, [drift(found), _majority(found)]):
+        lines += map(Strong, wrapped(sentence(text), width))
+    for c in _worst_first(found):
+        if (text := note(found, c)) and text != _majority(found):
+            told = wrapped(ended(text), width, f"{c.name}: ")
+            lines += map(Strong, told) if c.needs_a_hand else told
+    if found.repairable and files:
+        lines += wrapped(
+            f"calib recheck {files} --repair -o NEW_RIG", None,
+            f"To solve {listed(list(found.repairable))} anew, the others held: ",
+        )  # fmt: skip
+    lines += ["", *_table(found, width), ""]
+    for text in (*_besides(found), LEGEND):
+        lines += wrapped(ended(text), width)
+    return lines
+
+
+def as_json(found: Recheck) -> dict[str, Any]:
+    """Return the document that ``calib recheck --json`` prints."""
+    s = found.scale
+    return plain(
+        {
+            "cameras": [_camera_as_json(found, c) for c in found.cameras],
+            "moved": found.moved,
+            "agreeing": found.agreeing,
+            "groups": found.groups,
+            "has_majority": found.has_majority,
+            "scale": {"share": s.share, "sigma": s.sigma, "p_value": s.p_value},
+            "drift": drift(found),
+            "findings": findings(found),
+        }
+    )
+
+
+def _camera_as_json(found: Recheck, c: CameraChange) -> dict[str, Any]:
+    names = (
+        *("name", "verdict", "rotation_deg", "translation_mm", "sigma_rotation_deg"),
+        *("sigma_translation_mm", "shift_px", "shift_mm", "p_value", "focal_change"),
+        "sigma_focal_change",
+    )
+    return {k: getattr(c, k) for k in names} | {
+        "pose_lens_correlation": c.correlation,
+        "offset_frames": c.offset_frames,
+        "sigma_offset_frames": c.sigma_frames,
+        "sigma_px": c.sigma_px,
+        "noise_ratio": c.noise_ratio,
+        "matters": c.matters,
+        "kind": c.kind or "",
+        "is_separable": c.is_separable,
+        "note": note(found, c),
+    }
+
+
+def findings(found: Recheck) -> list[str]:
+    """Return what concerns the rig as a whole."""
+    return [*filter(None, [drift(found), _majority(found)]), *_besides(found)]
+
+
+def _besides(found: Recheck) -> list[str]:
+    said = [*map(_rigid_move, found.rigid_moves)]
+    said += [SILENT if found.is_silent else "", FEWER if found.lacks_terms else "", AS_ONE]
+    return [text for text in said if text]
+
+
+def note(found: Recheck, c: CameraChange) -> str:
+    """Return what there is to say of a camera beside its figures, empty where that is nothing."""
+    return "; ".join(filter(None, [_why(found, c), _late(found, c) if c.is_late else ""]))
+
+
+def drift(found: Recheck) -> str:
+    """Return what the rig as a whole did, empty where it did nothing."""
+    d = found.drift
+    if d is None:
+        return ""
+    parts = 1e6 * d.growth, 1e6 * d.sigma
+    if np.isnan(d.median_px):
+        return (
+            f"the whole rig {'grew' if d.growth > 0 else 'shrank'} by {abs(parts[0]):.0f} ± "
+            f"{parts[1]:.0f} parts in a million against the wand: temperature of what carries it, "
+            "or of the wand; solve the rig anew from this wave"
+        )
+    return (
+        f"every camera moved a little (median {d.median_px:.2f} px), none stands out. A common "
+        f"motion taken off, the rig changed in size by {parts[0]:+.0f} ± {parts[1]:.0f} parts in a "
+        f"million and its cameras moved by {d.rms_mm:.2f} mm RMS besides: temperature, a floor "
+        "that settled or a structure that bends; solve the rig anew from this wave"
+    )
+
+
+def _verdict(found: Recheck) -> str:
+    names = {v: [c.name for c in found.cameras if c.verdict == v] for v in PHRASES}
+    told = []
+    for verdict, of in names.items():
+        first, _, rest = PHRASES[verdict].partition(" ")
+        verb = SEVERAL.get(first, first) if len(of) > 1 else first
+        told += [f"{listed(of)} {verb} {rest}".rstrip()] if of else []
+    n = len(found.cameras)
+    n_as_before = n - sum(map(len, names.values()))
+    stand = f"{f'{n_as_before} of {n}' if told else f'all {n}'} cameras stand as before"
+    whole = "the rig as a whole changed" if found.drift else ""
+    text = "; ".join(filter(None, [whole, stand if n_as_before else "", *told]))
+    return sentence(text) if whole or n_as_before else ended(text)
+
+
+def _why(found: Recheck, c: CameraChange) -> str:
+    if c.verdict in {Standing.MOVED, Standing.LENS}:
+        return _majority(found) if found.majority == Majority.ONE_OF_TWO else _change(c)
+    if c.verdict == Standing.NOISY:
+        return (
+            f"its noise is {c.noise_ratio:.1f} times what its solve and the other cameras let "
+            "expect: focus, light"
+        )
+    if c.verdict == Standing.UNDECIDED and c.may_have_moved:
+        return (
+            f"it may have moved by {c.shift_px:.1f} px, but errors that last for a while (see "
+            "residuals) may look like that: wave again"
+        )
+    if c.verdict == Standing.UNDECIDED:
+        return (
+            f"a move of {3 * c.sigma_shift_px:.1f} px would not show: wave longer, and all over "
+            "its image"
+        )
+    if c.verdict == Standing.UNSEEN and np.isnan(c.shift_px):
+        return f"cannot be judged: {_unseen(c.n_shared)}"
+    return ""
+
+
+def _unseen(n_shared: int | None) -> str:
+    if n_shared is None:
+        return "no tracks in this wave"
+    if n_shared >= MIN_POINTS:
+        return APART
+    return (
+        f"{n_shared} of its points are seen by other cameras as well, {MIN_POINTS} are needed: "
+        "wave in front of it"
+    )
+
+
+def _change(c: CameraChange) -> str:
+    if not c.is_separable:
+        return (
+            f"a move and a turned ring explain it alike (correlation {c.correlation:.3f}), taken "
+            f"is: {c.kind}; wave nearer and farther to tell them apart"
+        )
+    focal = (
+        f"focal length {100 * c.focal_change:+.2f} %, centre ({c.change[7]:+.1f}, "
+        f"{c.change[8]:+.1f}) px"
+    )
+    if c.kind == Change.LENS:
+        return f"it stands where it stood, its ring or mount gave: {focal}"
+    if c.kind == Change.BOTH:
+        return (
+            f"it moved and its ring or mount gave: {focal} (correlation with the move "
+            f"{c.correlation:.3f})"
+        )
+    return ""
+
+
+def _late(found: Recheck, c: CameraChange) -> str:
+    ms = 1000.0 * c.offset_frames / found.tracks.frame_rate_hz
+    than = "the rig file says" if c.is_known_late else "its frame numbers say, by the rig's clock"
+    return (
+        f"exposes {abs(c.offset_frames):.3f} frames ({abs(ms):.2f} ms) "
+        f"{'later' if c.offset_frames > 0 else 'earlier'} than {than} (± {c.sigma_frames:.4f} "
+        "frames): sync cable, trigger mode, dropped frames"
+    )
+
+
+def _majority(found: Recheck) -> str:
+    """Return what stands in for a majority, empty where there is one."""
+    if found.majority == Majority.CLEAR:
+        return ""
+    inside = ", ".join(found.agreeing)
+    groups = "; ".join(", ".join(g) for g in found.groups)
+    if found.majority == Majority.LARGEST:
+        n = len(found.agreeing) + sum(map(len, found.groups))
+        return (
+            f"no majority: only {inside} agree, {len(found.agreeing)} of {n}; the verdicts take "
+            f"these as unmoved, as the others do not agree among themselves ({groups}). Solve the "
+            "rig anew, or wave longer"
+        )
+    if found.majority == Majority.ONE_OF_TWO:
+        other = [c.name for c in found.cameras if c.verdict == Standing.UNMOVED]
+        return (
+            "two cameras only show that they moved against one another; "
+            f"{listed(found.moved)} turning in place explains it, {listed(other)} would have had "
+            "to turn and shift to match"
+        )
+    return (
+        f"no majority: {inside} agree, and so do {groups}; a wave shows only that they moved "
+        "against one another, not which of them. Check on site which were touched, or solve the "
+        "rig anew"
+    )
+
+
+def _rigid_move(m: RigidMove) -> str:
+    turn, shift = (float(np.linalg.norm(v)) for v in (m.turn, m.shift_mm))
+    s_turn, s_shift = (np.sqrt(np.trace(m.covariance[k, k]) / 3) for k in (TURN, SHIFT))
+    return (
+        f"{', '.join(m.names)} moved as one: turned by {np.degrees(turn):.3f}° (± "
+        f"{np.degrees(s_turn):.3f}°) and shifted by {shift:.2f} mm (± {s_shift:.2f} mm) at their "
+        "middle. Look at what they hang from"
+    )
+
+
+def _worst_first(found: Recheck) -> list[CameraChange]:
+    return sorted(
+        found.cameras, key=lambda c: (ORDER.index(c.verdict), -np.nan_to_num(c.shift_px), c.name)
+    )
+
+
+def _table(found: Recheck, width: int | None) -> list[str]:
+    rows = _worst_first(found)
+
+    def column(heading: str, name: str, form: str, factor: float = 1.0) -> Column:
+        known = (getattr(c, name) if np.isfinite(c.shift_px) else np.nan for c in rows)
+        return Column(heading, [factor * v for v in known], form)
+
+    columns = [
+        Column("camera", [c.name for c in rows], is_left=True),
+        Column("verdict", [c.verdict for c in rows], is_left=True),
+        column("rotation|deg", "rotation_deg", ".3f"),
+        column("|± deg", "sigma_rotation_deg", ".3f"),
+        column("shift|mm", "translation_mm", ".2f"),
+        column("|± mm", "sigma_translation_mm", ".2f"),
+        column("focal|%", "focal_change", "+.2f", 100.0),
+        column("image|px", "shift_px", ".2f"),
+        column("volume|mm", "shift_mm", ".2f"),
+        Column(
+            "matters",
+            [("yes" if c.matters else "no") if c.needs_a_hand else "" for c in rows],
+            is_left=True,
+        ),
+    ]
+    return table(columns, width, [k for k, c in enumerate(rows) if c.needs_a_hand])

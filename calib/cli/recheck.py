@@ -170,6 +170,7 @@ def history(
     from calib.check.history.records import Entry
     from calib.cli import console
     from calib.export.history import history_as_csv, history_as_svg
+    from calib.report import history as report
 
     entries = []
     for path in paths:
@@ -180,9 +181,9 @@ def history(
     if plot is not None:
         write_text(plot, history_as_svg(found), force)
     if as_json:
-        console.print_json(found.as_json())
+        console.print_json(report.as_json(found))
     else:
-        console.print_lines(str(found))
+        console.print_report(report.as_lines(found, console.width()))
     for out in (csv, plot):
         if out is not None:
             console.note(f"wrote {out}")

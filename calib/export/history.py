@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from calib.check.history.records import History
+from calib.check.verdicts import Course
 
 WIDTH, HEIGHT, LEFT, RIGHT, TOP, BOTTOM = 620, 300, 64, 110, 34, 54
 COLOURS = ("#1b6ca8", "#b5541c", "#3b7d3a", "#7a4b9a", "#a3215e", "#5b6b00")
@@ -29,18 +30,15 @@ def history_as_csv(history: History) -> str:
     """Return every camera's figures in every file, a line each."""
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
-    figures = list(history.numbers(history.cameras[0], 0))
+    figures = list(history.cameras[0].numbers(0))
     vector = [f"turn_{a}_deg" for a in "xyz"] + [f"shift_{a}_mm" for a in "xyz"]
     writer.writerow(["file", "time", "parent", "camera", "verdict", "p_value", *figures, *vector])
     for k, e in enumerate(history.entries):
         for c in history.cameras:
-            numbers = ["" if v is None else f"{v:.9g}" for v in history.numbers(c, k).values()]
-            parts = [*np.degrees(c.change[k, :3]), *c.change[k, 3:6]]
+            parts = [*c.numbers(k).values(), *np.degrees(c.change[k, :3]), *c.change[k, 3:6]]
             cells = ["" if not np.isfinite(v) else f"{v:.9g}" for v in parts]
             p = f"{c.p_value:.3g}" if np.isfinite(c.p_value) else ""
-            writer.writerow(
-                [e.name, e.time, history.parent(k), c.name, c.verdict, p, *numbers, *cells]
-            )
+            writer.writerow([e.name, e.time, history.parent(k), c.name, c.verdict, p, *cells])
     return out.getvalue()
 
 
@@ -70,13 +68,11 @@ def _panel(history: History, title: str, key: str, factor: float, *, is_last: bo
     values: dict[str, list[float | None]] = {}
     sigmas: dict[str, list[float | None]] = {}
     for c in history.cameras:
-        rows = [history.numbers(c, k) for k in range(n)]
-        values[c.name] = [None if r[key] is None else factor * float(r[key] or 0.0) for r in rows]
-        sigmas[c.name] = [
-            None if r[s := _sigma(key)] is None else factor * float(r[s] or 0.0) for r in rows
-        ]
+        rows = [c.numbers(k) for k in range(n)]
+        values[c.name] = [factor * r[key] if np.isfinite(r[key]) else None for r in rows]
+        sigmas[c.name] = [factor * s if np.isfinite(s := r[f"sigma_{key}"]) else None for r in rows]
     reach = [v for vs in values.values() for v in vs if v is not None]
-    named = [c for c in history.cameras if c.verdict not in {"steady", "unknown"}]
+    named = [c for c in history.cameras if c.verdict not in {Course.STEADY, Course.UNKNOWN}]
     for c in named:
         pairs = zip(values[c.name], sigmas[c.name], strict=True)
         reach += [
@@ -166,10 +162,6 @@ def _line(
                     f'<path d="M{a:.1f} {y(v - 2 * s):.1f}V{y(v + 2 * s):.1f}" stroke="{colour}"/>'
                 )
     return out
-
-
-def _sigma(key: str) -> str:
-    return f"sigma_{key}"
 
 
 def _step(span: float) -> float:

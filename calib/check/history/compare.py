@@ -52,9 +52,7 @@ def compare_entries(entries: Sequence[Entry]) -> History:
     change = np.full((n_files, len(every), N_SHOWN), np.nan)
     own = np.full((n_files, len(every), N_SHOWN, N_SHOWN), np.nan)
     pull: dict[Key, Array] = {}
-    findings = (
-        [] if is_by_time else ["Some files state no time: they are taken in the order given."]
-    )
+    without_majority = []
     for k, e in enumerate(entries):
         common = tuple(n for n in first.names if n in e.rig.names)
         if len(common) < 2:
@@ -64,23 +62,11 @@ def compare_entries(entries: Sequence[Entry]) -> History:
             )  # fmt: skip
         inside = _agreeing(first, e.rig, common)
         if k and 2 * inside.sum() <= len(common):
-            findings.append(
-                f"{e.name}: no more than half of the cameras agree with "
-                f"{entries[0].name}; treat it with care."
-            )
+            without_majority.append(e.name)
         at = [every.index(n) for n in common]
         change[k, at], own[k, at], pulled = _changes(first, e.rig, common, inside)
         for key, column in pulled.items():
             pull.setdefault(key, np.zeros((n_files, len(every), N_SHOWN)))[k, at] = column
-    others = sorted(set(every) - set(first.names))
-    if others:
-        findings.append(f"Not in {entries[0].name}, so without a history: {', '.join(others)}.")
-    if silent := [e.name for e in entries if is_silent(e.rig)]:
-        findings.append(
-            f"Solved with lenses held, without a word on what their errors did to the "
-            f"poses: {', '.join(silent)}. Small"
-            " changes may be these errors; solve the captures anew."
-        )
     times = np.array([m or 0.0 for m in moments]) if is_by_time else np.arange(n_files, dtype=float)
     times = np.sort(times)
     if times[-1] == times[0]:
@@ -91,7 +77,14 @@ def compare_entries(entries: Sequence[Entry]) -> History:
         told(name, change[:, c], own[:, c], shared[:, c], times, level, len(every))
         for c, name in enumerate(every)
     )
-    return History(tuple(entries), cameras, is_by_time, tuple(findings))
+    return History(
+        entries=tuple(entries),
+        cameras=cameras,
+        is_by_time=is_by_time,
+        without_majority=tuple(without_majority),
+        silent=tuple(e.name for e in entries if is_silent(e.rig)),
+        added=tuple(sorted(set(every) - set(first.names))),
+    )
 
 
 def _rows(rig: Rig, names: tuple[str, ...]) -> Array:

@@ -10,6 +10,7 @@ import numpy as np
 from scipy import linalg, special
 
 from calib.check.history.records import N_SHOWN, CameraHistory
+from calib.check.verdicts import Course
 from calib.core.geometry import Array
 
 MIN_FOR_DRIFT = 3  # files: between two, a drift and a jump are the same
@@ -31,7 +32,7 @@ def told(
         both[0] = own[0]
         sigma[known] = np.sqrt(np.maximum(np.einsum("kii->ki", both), 0.0))
     if len(known) < 2 or known[0] != 0:
-        return CameraHistory(name, "unknown", change, sigma, float("nan"), None)
+        return CameraHistory(name, Course.UNKNOWN, change, sigma, float("nan"), None)
     y = change[known]
     common = shared[known].reshape(y.size, -1)
     root = _whitener(linalg.block_diag(*own[known]) + common @ common.T)
@@ -48,16 +49,16 @@ def told(
         special.chdtrc(N_SHOWN * (len(known) - 1), nothing),
     )
     if is_seen >= level:
-        return CameraHistory(name, "steady", change, sigma, p, None)
+        return CameraHistory(name, Course.STEADY, change, sigma, p, None)
     p = float(min(p, 1.0, n_cameras * is_seen))
     if len(known) < MIN_FOR_DRIFT:
-        return CameraHistory(name, "changed", change, sigma, p, None)
+        return CameraHistory(name, Course.CHANGED, change, sigma, p, None)
     fits = special.chdtrc(N_SHOWN * (len(known) - 2), best) > level if len(known) > 2 else True
     if not fits:
-        return CameraHistory(name, "changed", change, sigma, p, None)
+        return CameraHistory(name, Course.CHANGED, change, sigma, p, None)
     if jumps[at] <= drift:
-        return CameraHistory(name, "jump", change, sigma, p, at)
-    return CameraHistory(name, "drift", change, sigma, p, None)
+        return CameraHistory(name, Course.JUMP, change, sigma, p, at)
+    return CameraHistory(name, Course.DRIFT, change, sigma, p, None)
 
 
 def _whitener(C: Array) -> Array:

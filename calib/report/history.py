@@ -1,0 +1,125 @@
+"""A rig's history as people read it, and as JSON."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from calib.check.history.records import CameraHistory, History
+from calib.check.verdicts import Course
+from calib.report.tables import Column, table
+from calib.report.words import listed, plain, wrapped
+
+QUIET = {Course.STEADY, Course.UNKNOWN}
+PHRASES = {
+    Course.JUMP: "jumped",
+    Course.DRIFT: "drifted",
+    Course.CHANGED: "changed",
+    Course.UNKNOWN: "not known",
+}
+LEGEND = (
+    "Changes are against the first file, once every rig is moved on to it by the cameras that "
+    "agree; ± is one standard uncertainty. A rig that moved or turned as one looks the same."
+)
+
+
+def as_lines(found: History, width: int | None = None) -> list[str]:
+    """Return the verdict, the files, every camera's changes, and what concerns the files."""
+    lines = [*wrapped(_verdict(found), width), ""]
+    files = [
+        Column("file", [e.name for e in found.entries], is_left=True),
+        Column("time", [e.time or "-" for e in found.entries], is_left=True),
+        Column("parent", [found.parent(k) or "-" for k in range(len(found.entries))], is_left=True),
+    ]
+    lines += [*table(files, width), "", *_table(found, width), ""]
+    for text in (*findings(found), LEGEND):
+        lines += wrapped(text, width)
+    return lines
+
+
+def as_json(found: History) -> dict[str, Any]:
+    """Return the document that ``calib history --json`` prints."""
+    files = [
+        {
+            "file": e.name,
+            "time": e.time or None,
+            "sha256": e.sha256 or None,
+            "parent": found.parent(k) or None,
+        }
+        for k, e in enumerate(found.entries)
+    ]
+    cameras = [
+        {
+            "name": c.name,
+            "verdict": c.verdict,
+            "p_value": c.p_value,
+            "jump_at": None if c.at_file is None else found.entries[c.at_file].name,
+            "changes": [{"file": e.name, **c.numbers(k)} for k, e in enumerate(found.entries)],
+        }
+        for c in found.cameras
+    ]
+    return plain({"files": files, "cameras": cameras, "findings": findings(found)})
+
+
+def findings(found: History) -> list[str]:
+    """Return what is to be said of the files."""
+    first = found.entries[0].name
+    out = (
+        [] if found.is_by_time else ["Some files state no time: they are taken in the order given."]
+    )
+    out += [
+        f"{name}: no more than half of the cameras agree with {first}; treat it with care."
+        for name in found.without_majority
+    ]
+    if found.added:
+        out.append(f"Not in {first}, so without a history: {', '.join(found.added)}.")
+    if found.silent:
+        out.append(
+            "Solved with lenses held, without a word on what their errors did to the poses: "
+            f"{', '.join(found.silent)}. Small changes may be these errors; solve the captures "
+            "anew."
+        )
+    return out
+
+
+def _verdict(found: History) -> str:
+    n_steady = sum(c.verdict == Course.STEADY for c in found.cameras)
+    told = []
+    for verdict, phrase in PHRASES.items():
+        of = [c for c in found.cameras if c.verdict == verdict]
+        names = [
+            f"{c.name} (in {found.entries[c.at_file].name})" if c.at_file is not None else c.name
+            for c in of
+        ]
+        told += [f"{listed(names)} {phrase}"] if of else []
+    n = len(found.cameras)
+    return "; ".join([f"{n_steady if told else 'All'} of {n} cameras steady", *told]) + "."
+
+
+def _table(found: History, width: int | None) -> list[str]:
+    last = len(found.entries) - 1
+    rows: list[tuple[CameraHistory, int]] = []
+    for c in sorted(found.cameras, key=lambda c: (c.verdict in QUIET, c.p_value, c.name)):
+        rows += [(c, k) for k in (range(1, last + 1) if c.verdict not in QUIET else [last])]
+    is_first = [k == 0 or rows[k - 1][0] is not c for k, (c, _) in enumerate(rows)]
+    numbers = [c.numbers(k) for c, k in rows]
+
+    def words(texts: Sequence[str]) -> list[str]:
+        return [t if first else "" for t, first in zip(texts, is_first, strict=True)]
+
+    def column(heading: str, name: str, form: str, factor: float = 1.0) -> Column:
+        return Column(heading, [factor * n[name] for n in numbers], form)
+
+    columns = [
+        Column("camera", words([c.name for c, _ in rows]), is_left=True),
+        Column("verdict", words([c.verdict for c, _ in rows]), is_left=True),
+        Column("file", [found.entries[k].name for _, k in rows], is_left=True),
+        column("rotation|deg", "rotation_deg", ".3f"),
+        column("|± deg", "sigma_rotation_deg", ".3f"),
+        column("shift|mm", "translation_mm", ".2f"),
+        column("|± mm", "sigma_translation_mm", ".2f"),
+        column("focal|%", "focal_change", "+.3f", 100.0),
+        column("|± %", "sigma_focal_change", ".3f", 100.0),
+        Column("", ["<- jump" if c.at_file == k else "" for c, k in rows], is_left=True),
+    ]
+    return table(columns, width, [k for k, (c, _) in enumerate(rows) if c.verdict not in QUIET])

@@ -67,7 +67,7 @@ def test_errors_of_held_lenses_are_no_history():
         for k, s in enumerate(sims)
     ]
     still = compare_entries(files[:3])
-    assert set(verdicts(still).values()) == {"steady"} and not still.findings
+    assert set(verdicts(still).values()) == {"steady"} and not findings(still)
     found = compare_entries(files)
     assert verdicts(found) == {n: "jump" if n == "cam03" else "steady" for n in NAMES}
     (c,) = (c for c in found.cameras if c.name == "cam03")

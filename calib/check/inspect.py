@@ -9,26 +9,13 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 
 from calib.check.inspection import CameraCapture, Finding, Inspection, Timing
+from calib.check.verdicts import Shortcoming, Verdict
 from calib.core.camera import coverage
 from calib.core.geometry import Array
 from calib.core.tracks import CameraTracks, Ints, Tracks, group_starts
 from calib.core.wand import Wand
-from calib.solve.start.graph import (
-    CameraGraph,
-    Overlap,
-    camera_graph,
-    listed,
-    overlap,
-    wave_between,
-)
-from calib.solve.start.motion import (
-    PLANAR_PARALLAX,
-    STILL_TRAVEL,
-    Depth,
-    camera_travel,
-    depth,
-    travel,
-)
+from calib.solve.start.graph import CameraGraph, Overlap, camera_graph, overlap
+from calib.solve.start.motion import STILL_TRAVEL, Depth, camera_travel, depth, travel
 
 # Pose and lens of a camera have ten unknowns; twenty points to each leave their noise a tenth of
 # itself or so.
@@ -40,6 +27,7 @@ NO_COVERAGE, LOW_COVERAGE = 0.05, 0.25
 MANY_UNNAMED = 0.3
 SILENCE_S = 1.0  # a wand out of all cameras' sight for longer is worth a word
 MISSING_SIGHTINGS = 100.0  # so many frames short before a camera counts as having stopped
+ACT, NOTE = Verdict.ACT, Verdict.NOTE
 
 
 def inspect(tracks: Tracks, wand: Wand | None = None) -> Inspection:
@@ -56,11 +44,11 @@ def inspect(tracks: Tracks, wand: Wand | None = None) -> Inspection:
     findings = [
         *_identity(tracks, cameras, wand),
         *_wave(moved, flat, tracks.names),
-        *_links(graph, table, tracks),
+        *_links(graph),
         *_amounts(cameras, is_still=moved < STILL_TRAVEL),
         *_times(tracks, timing, table),
     ]
-    findings.sort(key=lambda f: f.severity != "act")
+    findings.sort(key=lambda f: f.severity != ACT)
     return Inspection(cameras, table, graph, timing, moved, flat, tuple(findings))
 
 
@@ -103,152 +91,76 @@ def _identity(
 ) -> Iterable[Finding]:
     points, named = sum(c.points for c in cameras), sum(c.identified for c in cameras)
     if points and not named:
-        text = f"None of the {points} points carries a marker: identify the wand's markers first."
-        yield Finding("unidentified", "act", tracks.names, text)
+        yield Finding(Shortcoming.UNIDENTIFIED, ACT, tracks.names)
         return
     many = [c for c in cameras if c.identified and c.identified < (1 - MANY_UNNAMED) * c.points]
     if many:
         many.sort(key=lambda c: c.identified / c.points)
-        worst = listed([f"{c.name} ({1 - c.identified / c.points:.0%})" for c in many])
-        text = (
-            f"Points without a marker, over {MANY_UNNAMED:.0%}: {worst}. Look for "
-            f"reflections and lamps in view, or for"
-            " a wand that is often hidden."
-        )
-        yield Finding("unidentified", "note", tuple(c.name for c in many), text)
+        yield Finding(Shortcoming.UNIDENTIFIED, NOTE, tuple(c.name for c in many))
     seen = np.unique(np.concatenate([c.marker[c.marker >= 0] for c in tracks.cameras]))
     if named and seen.size < 2:
-        text = (
-            f"Only one marker (index {seen[0]}) was ever identified: without a length "
-            f"there is no scale."
-        )
-        yield Finding("markers", "act", tracks.names, f"{text} Identify two or more.")
+        yield Finding(Shortcoming.MARKERS, ACT, tracks.names, {"index": int(seen[0])})
     elif named and wand is not None and seen.size < len(wand.markers):
         missing = [name for i, name in enumerate(wand.markers) if i not in seen]
-        text = (
-            f"Marker {listed(missing)} of the wand was never identified. Check that "
-            f"this is the wand that was waved."
-        )
-        yield Finding("markers", "note", (), text)
+        yield Finding(Shortcoming.MARKERS, NOTE, (), {"missing": missing})
 
 
 def _wave(moved: float, flat: Depth, names: tuple[str, ...]) -> Iterable[Finding]:
     if moved < STILL_TRAVEL:
-        text = (
-            f"The wand was held still: it moves by {moved:.3f} of its own length in the "
-            f"images, where a wave gives"
-            " several lengths. Keep it moving and turning through the whole volume."
-        )
-        yield Finding("still", "act", names, text)
+        yield Finding(Shortcoming.STILL, ACT, names)
     elif flat.is_planar:
-        text = (
-            f"The wave is flat: one plane explains the shared points to "
-            f"{flat.parallax:.1%} of their spread, where a"
-            f" wave in depth leaves more than {PLANAR_PARALLAX:.0%}. Wave up and down, "
-            f"near and far, and tilt the wand."
-        )
-        yield Finding("planar", "act", names, text)
+        yield Finding(Shortcoming.PLANAR, ACT, names)
 
 
-def _links(graph: CameraGraph, table: Overlap, tracks: Tracks) -> Iterable[Finding]:
+def _links(graph: CameraGraph) -> Iterable[Finding]:
     if len(graph.names) == 1:
-        text = f"{graph.names[0]} is the only camera: two or more are needed for a wand wave."
-        yield Finding("islands", "act", graph.names, text)
+        yield Finding(Shortcoming.ISLANDS, ACT, graph.names)
         return
     if graph.blind:
-        text = (
-            f"No identified point in {listed(graph.blind)}. Check aim, threshold and "
-            f"cable, and wave in view."
-        )
-        yield Finding("blind", "act", graph.blind, text)
+        yield Finding(Shortcoming.BLIND, ACT, graph.blind)
     islands = [island for island in graph.islands if not set(island) <= set(graph.blind)]
     if len(islands) > 1:
-        text = f"The cameras fall into {len(islands)} islands that share too few wand frames: "
-        text += " | ".join(listed(island) for island in islands[:6])
-        if len(islands) > 6:
-            text += f" | and {len(islands) - 6} more"
         apart = tuple(name for island in islands[1:] for name in island)
-        yield Finding("islands", "act", apart, f"{text}. {wave_between(graph)}")
+        yield Finding(Shortcoming.ISLANDS, ACT, apart, {"islands": islands})
     if graph.articulation:
-        text = (
-            f"The rig falls apart without {listed(graph.articulation)}: wave where "
-            f"other cameras see past it."
-        )
-        yield Finding("articulation", "note", graph.articulation, text)
+        yield Finding(Shortcoming.ARTICULATION, NOTE, graph.articulation)
     if graph.hanging:
         only = {
             graph.names[a]: graph.names[b] for edge in graph.edges for a, b in (edge, edge[::-1])
         }
-        phrase = listed([f"{name} (to {only[name]})" for name in graph.hanging])
-        text = (
-            f"Linked to one camera alone, which nothing cross-checks: {phrase}. Wave "
-            f"where a third camera sees it too."
-        )
-        yield Finding("hanging", "note", graph.hanging, text)
+        partners = {name: only[name] for name in graph.hanging}
+        yield Finding(Shortcoming.HANGING, NOTE, graph.hanging, partners)
 
 
 def _amounts(cameras: Sequence[CameraCapture], *, is_still: bool) -> Iterable[Finding]:
     if is_still:
         return
     seen = [c for c in cameras if c.identified]
-    few = [c for c in seen if c.identified < FEW_POINTS]
+    few = tuple(c.name for c in seen if c.identified < FEW_POINTS)
     if few:
-        text = (
-            f"Fewer than {FEW_POINTS} identified points: "
-            f"{listed([f'{c.name} ({c.identified})' for c in few])}."
-        )
-        yield Finding(
-            "points", "note", tuple(c.name for c in few), f"{text} Wave longer in their view."
-        )
-    for low, high, severity, what in (
-        (0.0, NO_COVERAGE, "act", "too little to determine a lens or a pose"),
-        (NO_COVERAGE, LOW_COVERAGE, "note", "distortion beyond is extrapolated"),
-    ):
+        yield Finding(Shortcoming.POINTS, NOTE, few, {"needed": FEW_POINTS})
+    for low, high, severity in ((0.0, NO_COVERAGE, ACT), (NO_COVERAGE, LOW_COVERAGE, NOTE)):
         bare = sorted((c for c in seen if low <= c.coverage < high), key=lambda c: c.coverage)
         if bare:
-            worst = listed([f"{c.name} ({c.coverage:.0%})" for c in bare])
-            text = (
-                f"Points cover less than {high:.0%} of the sensor, {what}: {worst}. "
-                f"Carry the wand into their corners."
-            )
-            yield Finding("coverage", severity, tuple(c.name for c in bare), text)
+            names = tuple(c.name for c in bare)
+            yield Finding(Shortcoming.COVERAGE, severity, names, {"needed": high})
 
 
 def _times(tracks: Tracks, timing: Timing, table: Overlap) -> Iterable[Finding]:
     if timing.silences:
-        a, b = max(timing.silences, key=lambda s: s[1] - s[0])
-        others = (
-            f" and in {len(timing.silences) - 1} other stretches"
-            if len(timing.silences) > 1
-            else ""
-        )
-        text = (
-            f"No camera has a point in frames {a} to {b} "
-            f"({(b - a + 1) / tracks.frame_rate_hz:.1f} s){others}."
-        )
-        text += " A pause does no harm; otherwise look for lost data."
-        yield Finding("silence", "note", (), text)
+        yield Finding(Shortcoming.SILENCE, NOTE, ())
     for camera in tracks.cameras:
         rest = [c for c in tracks.cameras if c is not camera and c.n_points]
         if not camera.n_points or not rest:
             continue
         start, end = min(c.frame[0] for c in rest), max(c.frame[-1] for c in rest)
-        first, last = camera.frame[0], camera.frame[-1]
-        if last < start or first > end:
-            text = (
-                f"{camera.name} has frames {first} to {last}, all others {start} to "
-                f"{end}: it saw the wand at another"
-                " time only, or its frame counter started elsewhere. Start all counters together."
-            )
-            yield Finding("timing", "act", (camera.name,), text)
+        if camera.frame[-1] < start or camera.frame[0] > end:
+            others = {"start": int(start), "end": int(end)}
+            yield Finding(Shortcoming.TIMING, ACT, (camera.name,), others)
             continue
         for word, missing, at in _absences(tracks, table, camera):
-            text = (
-                f"{camera.name} {word} at frame {at} while its neighbours go on seeing "
-                f"the wand where it would:"
-                f" some {missing:.0f} frames are missing. Check its link and its recording."
-            )
-            yield Finding("timing", "note", (camera.name,), text)
+            figures = {"word": word, "missing": missing, "frame": at}
+            yield Finding(Shortcoming.TIMING, NOTE, (camera.name,), figures)
 
 
 def _absences(

@@ -14,9 +14,6 @@ import typer
 from calib.cli.options import AsJson, Force, TracksFile, WandFile, load_capture
 from calib.errors import OutputError
 
-# Findings that send somebody to the camera itself.
-_AT_THE_CAMERA = {"blind", "timing"}
-
 
 def add_commands(app: typer.Typer) -> None:
     """Add these commands to the program."""
@@ -145,13 +142,16 @@ def inspect(tracks: TracksFile, wand: WandFile, as_json: AsJson = False) -> None
     the wave itself.
     """
     import calib
+    from calib.check.verdicts import Shortcoming, Verdict
     from calib.cli import console
+    from calib.report import inspection as report
 
+    at_the_camera = {Shortcoming.BLIND, Shortcoming.TIMING}
     found = calib.inspect(*load_capture(tracks, wand))
     if as_json:
-        console.print_json(found.as_json())
+        console.print_json(report.as_json(found))
     else:
-        console.print_inspection(found)
-        if any(f.severity == "act" and f.kind in _AT_THE_CAMERA for f in found.findings):
+        console.print_report(report.as_lines(found, console.width()))
+        if any(f.severity == Verdict.ACT and f.kind in at_the_camera for f in found.findings):
             console.caution()
     raise typer.Exit(0 if found.good else 1)

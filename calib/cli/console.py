@@ -25,7 +25,6 @@ from rich.table import Table
 from rich.text import Text
 
 if TYPE_CHECKING:
-    from calib.check.inspection import Inspection
     from calib.intake.centroids.focus import Focus
     from calib.intake.centroids.stream import Extraction
     from calib.naming.identify import Identification
@@ -81,15 +80,6 @@ def progress() -> Iterator[Callable[[str, int, int], None]]:
         yield show
         for task in tasks.values():
             bar.update(task, completed=bar.tasks[task].total)
-
-
-def print_inspection(found: Inspection) -> None:
-    """Print what an inspection says, what has to be done in bold."""
-    lines = (
-        Text(line, style="bold" if line.startswith("act ") else "")
-        for line in str(found).splitlines()
-    )
-    _console().print(*lines, sep="\n", soft_wrap=True)
 
 
 def width() -> int | None:

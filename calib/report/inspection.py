@@ -1,0 +1,247 @@
+"""An inspection of a capture as people read it, and as JSON."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import asdict
+from typing import Any
+
+import numpy as np
+
+from calib.check.inspection import CameraCapture, Finding, Inspection
+from calib.check.verdicts import Shortcoming, Verdict
+from calib.report.tables import Column, Strong, table
+from calib.report.words import counted, listed, plain, wrapped
+from calib.solve.start.graph import wave_between
+from calib.solve.start.motion import PLANAR_PARALLAX, STILL_TRAVEL
+
+WIDEST_TABLE = 12  # cameras whose overlap still fits a line of the console
+MOST_ISLANDS = 6
+
+
+def as_lines(found: Inspection, width: int | None = None) -> list[str]:
+    """Return the verdict and what to do, the capture as a whole, and what each camera saw."""
+    lines = wrapped(_verdict(found), width)
+    for f in found.findings:
+        told = wrapped(f"{f.kind}: {in_words(found, f)}", width, f"{f.severity:<5} ")
+        lines += map(Strong, told) if f.severity == Verdict.ACT else told
+    lines.append("")
+    for text in _head(found):
+        lines += wrapped(text, width)
+    lines += ["", *_cameras(found, width)]
+    return [*lines, "", *shared] if (shared := _overlap(found, width)) else lines
+
+
+def as_json(found: Inspection) -> dict[str, Any]:
+    """Return the inspection as ``calib inspect --json`` prints it."""
+    graph = found.graph
+    return plain(
+        {
+            "good": found.good,
+            "cameras": [asdict(c) for c in found.cameras],
+            "overlap": {k: getattr(found.overlap, k) for k in ("names", "points", "frames")},
+            "islands": graph.islands,
+            "articulation": graph.articulation,
+            "hanging": graph.hanging,
+            "unlinked": graph.unlinked,
+            "wave_between": graph.waves,
+            "timing": asdict(found.timing),
+            "wave": {
+                "travel": found.travel,
+                "parallax": found.depth.parallax,
+                "pairs_judged": found.depth.n_pairs,
+            },
+            "findings": [
+                {
+                    "kind": f.kind,
+                    "severity": f.severity,
+                    "cameras": f.cameras,
+                    "text": in_words(found, f),
+                }
+                for f in found.findings
+            ],
+        }
+    )
+
+
+def in_words(found: Inspection, f: Finding) -> str:
+    """Return what a finding says and what to do about it."""
+    if f.kind in {Shortcoming.SILENCE, Shortcoming.TIMING}:
+        return _times(found, f)
+    if f.kind in {Shortcoming.STILL, Shortcoming.PLANAR}:
+        return _wave(found, f)
+    if f.kind in {Shortcoming.UNIDENTIFIED, Shortcoming.MARKERS}:
+        return _markers(found, f)
+    if f.kind in {Shortcoming.POINTS, Shortcoming.COVERAGE}:
+        return _amounts(found, f)
+    return _links(found, f)
+
+
+def _verdict(found: Inspection) -> str:
+    if found.good:
+        return "Good enough to solve."
+    kinds = [f.kind for f in found.findings if f.severity == Verdict.ACT]
+    return f"Not good enough to solve, {len(kinds)} to act on: {listed(kinds)}."
+
+
+def _head(found: Inspection) -> list[str]:
+    points, named = sum(c.points for c in found.cameras), sum(c.identified for c in found.cameras)
+    t = found.timing
+    share = f", {named / points:.1%} of them identified" if points else ""
+    lines = [f"{counted(len(found.cameras), 'camera')}, {points} points{share}"]
+    if t.first_frame is not None:
+        lines.append(
+            f"frames {t.first_frame} to {t.last_frame} at {t.frame_rate_hz:g} Hz, "
+            f"{t.duration_s:.1f} s"
+        )
+    if math.isfinite(found.travel):
+        lines.append(f"the wand moves by {found.travel:.3g} of its own lengths in the images")
+    if math.isfinite(found.depth.parallax) and found.travel >= STILL_TRAVEL:
+        lines.append(
+            f"depth: one plane would put the points off by {found.depth.parallax:.1%} of their "
+            f"spread ({found.depth.n_pairs} camera pairs; a flat wave gives less than "
+            f"{PLANAR_PARALLAX:.0%})"
+        )
+    return lines
+
+
+def _cameras(found: Inspection, width: int | None) -> list[str]:
+    rows = found.cameras
+
+    def pair(a: float | None, b: float | None, between: str) -> str:
+        return f"{a:.0f}{between}{b:.0f}" if a is not None and b is not None else "-"
+
+    columns = [
+        Column("camera", [c.name for c in rows], is_left=True),
+        Column("points", [c.points for c in rows]),
+        Column("identified", [c.identified / c.points if c.points else None for c in rows], ".1%"),
+        Column("frames", [c.frames for c in rows]),
+        Column("points|a frame", [c.points_per_frame for c in rows], ".1f"),
+        Column("coverage", [c.coverage for c in rows], ".0%"),
+        Column("spread|px", [pair(*c.spread_px, " × ") if c.identified else "-" for c in rows]),
+        Column("seen in|frames", [pair(c.first_frame, c.last_frame, " to ") for c in rows]),
+        Column("linked to|cameras", [c.partners for c in rows]),
+    ]
+    return table(columns, width)
+
+
+def _overlap(found: Inspection, width: int | None) -> list[str]:
+    names, frames, points = found.overlap.names, found.overlap.frames, found.overlap.points
+    if len(names) < 2:
+        return []
+    if len(names) <= WIDEST_TABLE:
+        columns = [Column("shared frames", names, is_left=True)]
+        for j, name in enumerate(names):
+            shared = ["·" if i == j else str(n) for i, n in enumerate(frames[:, j])]
+            columns.append(Column(name, shared))
+        return table(columns, width)
+    lines = ["shares most with (frames, points)"]
+    for i, name in enumerate(names):
+        order = [int(j) for j in np.argsort(-frames[i], kind="stable") if j != i and frames[i, j]]
+        shared = [f"{names[j]} ({frames[i, j]}, {points[i, j]})" for j in order[:3]]
+        lines += wrapped(", ".join(shared) or "nobody", width, f"{name}  ")
+    return lines
+
+
+def _camera(found: Inspection, name: str) -> CameraCapture:
+    return next(c for c in found.cameras if c.name == name)
+
+
+def _markers(found: Inspection, f: Finding) -> str:
+    if "index" in f.figures:
+        return (
+            f"Only one marker (index {f.figures['index']}) was ever identified: without a length "
+            "there is no scale. Identify two or more."
+        )
+    if "missing" in f.figures:
+        return (
+            f"Marker {listed(f.figures['missing'])} of the wand was never identified. Check that "
+            "this is the wand that was waved."
+        )
+    if f.severity == Verdict.ACT:
+        points = sum(c.points for c in found.cameras)
+        return f"None of the {points} points carries a marker: identify the wand's markers first."
+    of = [_camera(found, name) for name in f.cameras]
+    worst = listed([f"{c.name} ({1 - c.identified / c.points:.0%})" for c in of])
+    return (
+        f"Many points without a marker: {worst}. Look for reflections and lamps in view, or for a "
+        "wand that is often hidden."
+    )
+
+
+def _wave(found: Inspection, f: Finding) -> str:
+    if f.kind == Shortcoming.STILL:
+        return (
+            f"The wand was held still: it moves by {found.travel:.3f} of its own length in the "
+            "images, where a wave gives several lengths. Keep it moving and turning through the "
+            "whole volume."
+        )
+    return (
+        f"The wave is flat: one plane explains the shared points to {found.depth.parallax:.1%} of "
+        f"their spread, where a wave in depth leaves more than {PLANAR_PARALLAX:.0%}. Wave up and "
+        "down, near and far, and tilt the wand."
+    )
+
+
+def _links(found: Inspection, f: Finding) -> str:
+    names = listed(f.cameras)
+    if f.kind == Shortcoming.BLIND:
+        return f"No identified point in {names}. Check aim, threshold and cable, and wave in view."
+    if f.kind == Shortcoming.ARTICULATION:
+        return f"The rig falls apart without {names}: wave where other cameras see past it."
+    if f.kind == Shortcoming.HANGING:
+        phrase = listed([f"{name} (to {f.figures[name]})" for name in f.cameras])
+        return (
+            f"Linked to one camera alone, which nothing cross-checks: {phrase}. Wave where a third "
+            "camera sees it too."
+        )
+    if "islands" not in f.figures:
+        return f"{names} is the only camera: two or more are needed for a wand wave."
+    islands = f.figures["islands"]
+    told = [listed(island) for island in islands[:MOST_ISLANDS]]
+    told += [f"and {len(islands) - MOST_ISLANDS} more"] if len(islands) > MOST_ISLANDS else []
+    return (
+        f"The cameras fall into {len(islands)} islands that share too few wand frames: "
+        f"{' | '.join(told)}. {wave_between(found.graph)}"
+    )
+
+
+def _amounts(found: Inspection, f: Finding) -> str:
+    of, needed = [_camera(found, name) for name in f.cameras], f.figures["needed"]
+    if f.kind == Shortcoming.POINTS:
+        few = listed([f"{c.name} ({c.identified})" for c in of])
+        return f"Fewer than {needed} identified points: {few}. Wave longer in their view."
+    what = (
+        "too little to determine a lens or a pose"
+        if f.severity == Verdict.ACT
+        else "distortion beyond is extrapolated"
+    )
+    worst = listed([f"{c.name} ({c.coverage:.0%})" for c in of])
+    return (
+        f"Points cover less than {needed:.0%} of the sensor, {what}: {worst}. Carry the wand into "
+        "their corners."
+    )
+
+
+def _times(found: Inspection, f: Finding) -> str:
+    t = found.timing
+    if f.kind == Shortcoming.SILENCE:
+        a, b = max(t.silences, key=lambda s: s[1] - s[0])
+        n = len(t.silences) - 1
+        others = f" and in {n} other stretches" if n else ""
+        return (
+            f"No camera has a point in frames {a} to {b} ({(b - a + 1) / t.frame_rate_hz:.1f} s)"
+            f"{others}. A pause does no harm; otherwise look for lost data."
+        )
+    c = _camera(found, f.cameras[0])
+    if f.severity == Verdict.ACT:
+        return (
+            f"{c.name} has frames {c.first_frame} to {c.last_frame}, all others "
+            f"{f.figures['start']} to {f.figures['end']}: it saw the wand at another time only, or "
+            "its frame counter started elsewhere. Start all counters together."
+        )
+    return (
+        f"{c.name} {f.figures['word']} at frame {f.figures['frame']} while its neighbours go on "
+        f"seeing the wand where it would: some {f.figures['missing']:.0f} frames are missing. "
+        "Check its link and its recording."
+    )

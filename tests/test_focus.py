@@ -173,7 +173,7 @@ def test_command(tmp_path: Path) -> None:
     cv2.imwrite(str(white), np.full((100, 100), 250, np.uint8))
     done = run("focus", good)
     assert done.exit_code == 0, done.stderr
-    assert "fit to measure (4 spots in 1 images)" in done.stdout
+    assert "fit to measure (4 spots in 1 image)" in done.stdout
     assert done.stderr == ""
     done = run("focus", bad)
     assert done.exit_code == 1

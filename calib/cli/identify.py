@@ -46,6 +46,7 @@ def identify(
     import calib
     from calib.cli import console
     from calib.intake.drawing import masks_svg
+    from calib.report import names as report
 
     capture, stated = load_capture(tracks, wand)
     with console.progress() as progress:
@@ -54,10 +55,9 @@ def identify(
     if draw is not None:
         write_text(draw, masks_svg(found.tracks), force)
     if as_json:
-        console.print_json({"tracks": str(output), **found.as_json()})
+        console.print_json({"tracks": str(output), **report.as_json(found)})
         return
-    console.print_names(found)
-    console.note(str(found))
+    console.print_report(report.as_lines(found, console.width()))
     if any(c.masks for c in found.cameras):
         console.note(
             "Cover or remove what reflects where you can: a masked place sees no wand either."

@@ -97,6 +97,7 @@ def centroids(
     from calib.intake.centroids.names import find_sources
     from calib.intake.centroids.spots import SpotOptions
     from calib.intake.centroids.stream import extract
+    from calib.report import images as report
 
     if rate is not None and not 0 < rate < float("inf"):
         raise InputError("--rate", expected="a rate above 0 Hz", found=str(rate))
@@ -121,10 +122,9 @@ def centroids(
     if spots:
         files.write_text(spots, _spots_csv(found), force)
     if as_json:
-        bad = [str(error) for error in found.bad]
-        console.print_json({"cameras": [c.as_json() for c in found.cameras], "not_used": bad})
+        console.print_json(report.extraction_as_json(found))
     else:
-        console.print_extraction(found)
+        console.print_report(report.extraction_lines(found, console.width()))
     _note_troubles(found, max_blobs)
     n_points = sum(c.n_points for c in found.cameras)
     console.note(f"wrote {output} ({len(found.cameras)} cameras, {n_points} points)")
@@ -206,6 +206,7 @@ def focus(
     from calib.intake.centroids.focus import Optics, judge, too_bright
     from calib.intake.centroids.names import find_sources
     from calib.intake.centroids.spots import SpotOptions
+    from calib.report import images as report
 
     optics = Optics(
         marker_mm=marker_mm, distance_mm=distance_mm, focal_mm=focal_mm, pitch_mm=pitch_mm
@@ -236,9 +237,9 @@ def focus(
         too_bright(cameras[0], len(found) + 1, white) if white else judge(cameras[0], found, optics)
     )
     if as_json:
-        console.print_json(verdict.as_json())
+        console.print_json(report.focus_as_json(verdict))
     else:
-        console.print_focus(verdict)
+        console.print_report(report.focus_lines(verdict, console.width()))
         if not verdict.is_fit:
             console.caution()
     raise typer.Exit(0 if verdict.is_fit else 1)

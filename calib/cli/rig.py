@@ -109,6 +109,7 @@ def solve(
     from calib import files
     from calib.cli import console
     from calib.pipeline import solve as solve_rig
+    from calib.report import names
     from calib.report import residuals as report
 
     capture, tracks_sha256 = files.with_sha256(calib.load_tracks, tracks)
@@ -151,7 +152,7 @@ def solve(
     made = provenance("solve", tracks=tracks_read, wand=wand_read, **rig.provenance)
     rig = replace(rig, provenance=made)
     files.save_rig(rig, output, force)
-    identified = {} if named is None else {"identify": named.as_json()}
+    identified = {} if named is None else {"identify": names.as_json(named)}
     if as_json:
         console.print_json(
             {
@@ -166,8 +167,8 @@ def solve(
         _print_table(table)
         if named is not None:
             console.note(
-                f"markers were not identified: {named}; calib identify lists them and "
-                f"keeps the names"
+                f"markers were not identified: {names.summary(named)}; calib identify lists "
+                "them and keeps the names"
             )
         if options.distance is not None:
             console.note(f"scale from the distance of {options.distance}")

@@ -5,7 +5,6 @@ doubtful left out.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 
@@ -43,32 +42,6 @@ class Identification:
 
     tracks: Tracks
     cameras: tuple[CameraNames, ...]
-
-    def __str__(self) -> str:
-        """One line for people."""
-        named, points = sum(c.named for c in self.cameras), sum(c.points for c in self.cameras)
-        masks, masked = sum(c.masks for c in self.cameras), sum(c.masked for c in self.cameras)
-        return (
-            f"named {named} of {points} points as markers of the wand; {masked} points lie in "
-            f"{masks} masked regions, where reflections stay put"
-        )
-
-    def as_json(self) -> dict[str, Any]:
-        """What ``--json`` prints."""
-        rows = zip(self.cameras, self.tracks.cameras, strict=True)
-        keys = ("name", "points", "masked", "named", "frames")
-        return {
-            "cameras": [
-                {k: getattr(c, k) for k in keys}
-                | {
-                    "masks": [
-                        dict(zip(("x_px", "y_px", "radius_px"), map(float, m), strict=True))
-                        for m in masks_of(t)
-                    ]
-                }
-                for c, t in rows
-            ]
-        }
 
 
 def masks_of(camera: CameraTracks) -> Array:

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 
@@ -96,22 +95,6 @@ class Focus:
     @property
     def is_fit(self) -> bool:
         return all(c.is_ok for c in self.checks)
-
-    def as_json(self) -> dict[str, Any]:
-        """Return what ``calib focus --json`` prints."""
-        checks = [
-            {
-                "name": c.name,
-                "found": c.found,
-                "wanted": c.wanted,
-                "verdict": "ok" if c.is_ok else "act",
-            }
-            | ({} if c.is_ok else {"turn": list(c.turn), "advice": c.advice})
-            for c in self.checks
-        ]
-        table = {"camera": self.camera, "images": self.n_images, "spots": self.n_spots}
-        table |= {"verdict": "ok" if self.is_fit else "act", "refused": dict(self.refused)}
-        return table | {"numbers": dict(self.numbers), "checks": checks}
 
 
 def judge(camera: str, images: Iterable[Spots], optics: Optics | None = None) -> Focus:

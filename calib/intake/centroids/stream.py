@@ -56,28 +56,6 @@ class CameraSummary:
     def n_missing(self) -> int:
         return sum(last - first + 1 for first, last in self.missing)
 
-    def as_json(self) -> dict[str, Any]:
-        """Return what ``calib centroids --json`` prints for a camera; what is not known is null."""
-        numbers = (
-            "threshold",
-            "background",
-            "noise",
-            "radius_px",
-            "roundness",
-            "peak_share",
-            "saturated_share",
-        )
-        table: dict[str, Any] = {
-            "name": self.name,
-            "images": self.n_images,
-            "points": self.n_points,
-        }
-        table |= {"images_without_spots": self.n_without_spots, "images_capped": self.n_capped}
-        table |= {"missing_frames": [list(m) for m in self.missing], "refused": dict(self.refused)}
-        return table | {
-            k: getattr(self, k) if np.isfinite(getattr(self, k)) else None for k in numbers
-        }
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Extraction:

@@ -1,4 +1,4 @@
-"""What tests of lens terms found: in figures, as tables and in words."""
+"""What tests of lens terms found; ``calib.report.lenses`` puts it in words."""
 
 from __future__ import annotations
 
@@ -58,13 +58,6 @@ class TermFinding:
             return self.is_significant and not self.is_small
         return not self.is_significant and self.is_small
 
-    @property
-    def evidence(self) -> str:
-        freedom = f"{self.dof} degree{'s' if self.dof != 1 else ''} of freedom"
-        p = f"p = {self.p_value:.1g}" if self.p_value > 1e-300 else "p < 1e-300"
-        rivals = f", or else {' or '.join(self.rivals)}" if self.rivals else ""
-        return f"chi-square {self.statistic:.0f} with {freedom}, {p}{rivals}"
-
 
 @dataclass(frozen=True, slots=True)
 class LensModelReport:
@@ -93,55 +86,6 @@ class LensModelReport:
         return tuple(g for g in TERMS if g in needed or (g in self.groups and g not in needless))
 
     def __str__(self) -> str:
-        adds = [f for f in self.findings if f.kind == "add"]
-        lines = []
-        for f in (f for f in self.advised if f.kind == "add"):
-            what = f"{f.group} free" if f.camera in self.held else f.group
-            lines.append(
-                f"{f.camera}: {what} would lower its residuals: {f.evidence}, moves its "
-                f"points by {f.effect_px:.3f} px "
-                f"RMS (noise {f.noise_px:.3f} px)"
-            )
-        lines = lines or ["lenses: no camera needs more terms"]
-        for f in adds:
-            if f.is_significant and f.is_small:
-                lines.append(
-                    f"{f.camera}: {f.group} is there ({f.evidence}) but moves its points "
-                    f"by only {f.effect_px:.3f} px "
-                    f"RMS (noise {f.noise_px:.3f} px): leave it"
-                )
-        lines += self._needless()
-        if self.advised_groups != self.groups:
-            lines.append(f"Solve again with --terms {','.join(self.advised_groups)}.")
-        if any(f.camera in self.held for f in self.advised):
-            lines.append(
-                "A lens that was held does not fit this capture: solve again with --lens free."
-            )
-        lines.append(
-            f"p of added terms is corrected for {len(adds)} tests after Holm; effect and "
-            f"noise are sqrt(dx² + dy²)."
-        )
-        return "\n".join(lines)
+        from calib.report.lenses import as_lines  # noqa: PLC0415 - the rooms' one way up
 
-    def _needless(self) -> list[str]:
-        """Return a line for each set of groups that some cameras do not need; a camera's largest
-        radial set counts.
-        """
-        lines, seen = [], set()
-        for group in self.groups:
-            drop = [
-                f
-                for f in self.advised
-                if f.kind == "drop" and f.group == group and f.camera not in seen
-            ]
-            what = [g for g in self.groups if g in together(group)]
-            if drop:
-                size = max(f.effect_px for f in drop)
-                seen |= {f.camera for f in drop if group in RADIAL}
-                lines.append(
-                    f"{', '.join(sorted(f.camera for f in drop))}: {' and '.join(what)} "
-                    f"not needed: not told from the "
-                    f"starting value (p above {KEEP:g}), holding it moves points by "
-                    f"{size:.3f} px RMS at most"
-                )
-        return lines
+        return "\n".join(as_lines(self))

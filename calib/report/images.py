@@ -1,0 +1,113 @@
+"""What images held, and whether a camera's spots are fit to measure, as people read it and as
+JSON.
+"""
+
+from __future__ import annotations
+
+from itertools import groupby
+from typing import Any
+
+from calib.intake.centroids.focus import Focus
+from calib.intake.centroids.stream import CameraSummary, Extraction
+from calib.report.tables import Column, Strong, table
+from calib.report.words import counted, ended, plain, wrapped
+
+LEGEND = (
+    "Radius, roundness and peak (of full scale) are medians over the spots; clipped is the share "
+    "of spots with pixels at full scale."
+)
+
+
+def extraction_lines(found: Extraction, width: int | None = None) -> list[str]:
+    """Return what each camera's images held, and below it why blobs were refused."""
+    rows = found.cameras
+    n_points, n_images = sum(c.n_points for c in rows), sum(c.n_images for c in rows)
+    counts = [counted(n_points, "point"), counted(n_images, "image"), counted(len(rows), "camera")]
+    lines = wrapped("{} in {} of {}.".format(*counts), width)
+    columns = [
+        Column("camera", [c.name for c in rows], is_left=True),
+        Column("images", [c.n_images for c in rows]),
+        Column("points", [c.n_points for c in rows]),
+        Column("points|an image", [c.n_points / c.n_images if c.n_images else None for c in rows],
+               ".1f"),
+        Column("empty|images", [c.n_without_spots for c in rows]),
+        Column("radius|px", [c.radius_px for c in rows], ".2f"),
+        Column("roundness", [c.roundness for c in rows], ".2f"),
+        Column("peak", [c.peak_share for c in rows], ".0%"),
+        Column("clipped", [c.saturated_share for c in rows], ".0%"),
+        Column("threshold", [c.threshold for c in rows], ".0f"),
+        Column("refused", [sum(c.refused.values()) for c in rows]),
+    ]  # fmt: skip
+    lines += ["", *table(columns, width), ""]
+    for c in rows:
+        if c.refused:
+            worst = sorted(c.refused.items(), key=lambda r: -r[1])
+            reasons = ", ".join(f"{n} {reason}" for reason, n in worst)
+            lines += wrapped(f"refused {reasons}", width, f"{c.name}: ")
+    return lines + wrapped(LEGEND, width)
+
+
+def extraction_as_json(found: Extraction) -> dict[str, Any]:
+    """Return what ``calib centroids --json`` prints."""
+    bad = [str(error) for error in found.bad]
+    return plain({"cameras": [_summary(c) for c in found.cameras], "not_used": bad})
+
+
+def _summary(c: CameraSummary) -> dict[str, Any]:
+    numbers = (
+        *("threshold", "background", "noise", "radius_px", "roundness", "peak_share"),
+        "saturated_share",
+    )
+    return {
+        "name": c.name,
+        "images": c.n_images,
+        "points": c.n_points,
+        "images_without_spots": c.n_without_spots,
+        "images_capped": c.n_capped,
+        "missing_frames": c.missing,
+        "refused": c.refused,
+        **{k: getattr(c, k) for k in numbers},
+    }
+
+
+def focus_lines(found: Focus, width: int | None = None) -> list[str]:
+    """Return whether a camera's spots are fit to measure, what to turn, and what was judged."""
+    verdict = "fit to measure" if found.is_fit else "not fit to measure yet"
+    spots = f"{counted(found.n_spots, 'spot')} in {counted(found.n_images, 'image')}"
+    lines = wrapped(f"{found.camera}: {verdict} ({spots}).", width)
+    for advice, checks in groupby((c for c in found.checks if not c.is_ok), key=lambda c: c.advice):
+        acting = list(checks)
+        names, turn = ", ".join(c.name for c in acting), " and ".join(acting[0].turn)
+        lines += map(Strong, wrapped(ended(advice), width, f"{names} (turn {turn}): "))
+    rows = found.checks
+    columns = [
+        Column("what", [c.name for c in rows], is_left=True),
+        Column("found", [c.found for c in rows], is_left=True),
+        Column("wanted", [c.wanted for c in rows], is_left=True),
+        Column("verdict", [_verdict(c.is_ok) for c in rows], is_left=True),
+    ]
+    return [*lines, "", *table(columns, width, [k for k, c in enumerate(rows) if not c.is_ok])]
+
+
+def focus_as_json(found: Focus) -> dict[str, Any]:
+    """Return what ``calib focus --json`` prints."""
+    checks = [
+        {"name": c.name, "found": c.found, "wanted": c.wanted, "verdict": _verdict(c.is_ok)}
+        | ({} if c.is_ok else {"turn": c.turn, "advice": c.advice})
+        for c in found.checks
+    ]
+    return plain(
+        {
+            "camera": found.camera,
+            "images": found.n_images,
+            "spots": found.n_spots,
+            "verdict": _verdict(found.is_fit),
+            "refused": found.refused,
+            "numbers": found.numbers,
+            "checks": checks,
+        }
+    )
+
+
+def _verdict(is_ok: bool) -> str:
+    return "ok" if is_ok else "act"

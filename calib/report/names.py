@@ -1,0 +1,50 @@
+"""What became of nameless points, as people read it and as JSON."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from calib.naming.identify import Identification, masks_of
+from calib.report.tables import Column, table
+from calib.report.words import plain, wrapped
+
+
+def as_lines(found: Identification, width: int | None = None) -> list[str]:
+    """Return how many points were named, camera by camera, and every mask."""
+    rows = found.cameras
+    columns = [
+        Column("camera", [c.name for c in rows], is_left=True),
+        Column("points", [c.points for c in rows]),
+        Column("masked", [c.masked for c in rows]),
+        Column("named", [c.named for c in rows]),
+        Column("frames with|the wand", [c.frames for c in rows]),
+        Column("masks", [c.masks for c in rows]),
+    ]
+    masks = [
+        f"mask: {camera.name} at ({x:.1f}, {y:.1f}) px, radius {radius:.1f} px"
+        for camera in found.tracks.cameras
+        for x, y, radius in masks_of(camera)
+    ]
+    lines = [*wrapped(f"{summary(found)}.", width), "", *table(columns, width)]
+    return [*lines, "", *masks] if masks else lines
+
+
+def summary(found: Identification) -> str:
+    """Return the whole in one line."""
+    named, points = sum(c.named for c in found.cameras), sum(c.points for c in found.cameras)
+    masks, masked = sum(c.masks for c in found.cameras), sum(c.masked for c in found.cameras)
+    return (
+        f"named {named} of {points} points as markers of the wand; {masked} points lie in {masks} "
+        "masked regions, where reflections stay put"
+    )
+
+
+def as_json(found: Identification) -> dict[str, Any]:
+    """Return what ``calib identify --json`` prints."""
+    keys = ("name", "points", "masked", "named", "frames")
+    cameras = [
+        {k: getattr(c, k) for k in keys}
+        | {"masks": [dict(zip(("x_px", "y_px", "radius_px"), m, strict=True)) for m in masks_of(t)]}
+        for c, t in zip(found.cameras, found.tracks.cameras, strict=True)
+    ]
+    return plain({"cameras": cameras})

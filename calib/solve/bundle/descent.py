@@ -16,6 +16,7 @@ from scipy.linalg import blas, lapack
 
 from calib.core.geometry import Array
 from calib.errors import UnsolvableError
+from calib.solve.bundle.damping import MOST_DAMPED, damped, next_damping
 from calib.solve.bundle.elimination import frame_steps, inverse_factors, reduced_system
 from calib.solve.bundle.linearise import Blocks, linearise
 from calib.solve.bundle.problem import Problem, State, term_values
@@ -110,19 +111,19 @@ def bundle(
     reaches.
 
     ``start`` are blocks and cost at ``state`` where these are known. Raises UnsolvableError where
-    not even a heavily damped step can be computed (nan in the start). Source: Madsen, Nielsen &
-    Tingleff, Methods for non-linear least squares problems, 2nd edition 2004, section 3.2 (gain
-    ratio and damping).
+    not even a heavily damped step can be computed (nan in the start).
     """
     blocks, cost = start or normal_equations(problem, state, options)
-    damping, growth, is_converged, iteration = options.damping, 2.0, False, 0
+    damping, growth = np.array(options.damping), np.array(2.0)
+    is_converged, iteration = False, 0
     of_frames = np.zeros(problem.n_frames)
     spare: Blocks | None = None
     is_rough = blocks.camera_gradient.size + len(blocks.shape) >= ROUGH_SIZE
     predicted = np.inf
     while iteration < options.max_iterations and not is_converged:
         iteration += 1
-        step = _damped_step(problem, state, blocks, damping, damping + of_frames, options, is_rough)
+        held_back = damping + of_frames
+        step = _damped_step(problem, state, blocks, float(damping), held_back, options, is_rough)
         is_rough = step.is_rough
         predicted = step.predicted + float(step.of_frames.sum())
         least = max(options.tolerance * cost, options.enough)
@@ -148,17 +149,16 @@ def bundle(
                 wand_t=np.where(is_over[:, None], state.wand_t, trial.wand_t),
             )
             trial_blocks, trial_cost = normal_equations(problem, trial, options, trial_blocks)
+        damping, growth = next_damping(
+            damping, growth, np.array(cost - trial_cost), np.array(predicted)
+        )
         if trial_cost < cost:
-            fall = cost - trial_cost
-            is_converged = fall <= least
-            damping = max(damping * max(0.1, 1.0 - (2.0 * fall / predicted - 1.0) ** 3), 1e-12)
-            growth = 2.0
+            is_converged = cost - trial_cost <= least
             spare, state, blocks, cost = blocks, trial, trial_blocks, trial_cost
         else:
             spare = trial_blocks
-            damping, growth = damping * growth, growth * 2.0
-            if damping > 1e12:
-                break
+        if damping > MOST_DAMPED:
+            break
     if not np.isfinite(cost):
         raise UnsolvableError(
             "bundle", expected="finite starting values", found=f"a cost of {cost}"
@@ -192,8 +192,13 @@ def normal_equations(
 
 def without_frames(problem: Problem, blocks: Blocks) -> Information:
     """Return what blocks say about cameras and shape with the frames eliminated."""
-    own = np.append(np.einsum("cjj->cj", blocks.camera), np.diag(blocks.shape))
-    return Information(*reduced_system(problem, blocks, inverse_factors(blocks.frame)), own)
+    S, g = reduced_system(problem, blocks, inverse_factors(blocks.frame))
+    return Information(S, g, own_information(blocks))
+
+
+def own_information(blocks: Blocks) -> Array:
+    """Return what blocks say of each parameter (N,) of cameras and shape by itself."""
+    return np.append(np.einsum("cjj->cj", blocks.camera), np.diag(blocks.shape))
 
 
 def free_parameters(
@@ -256,19 +261,17 @@ def _damped_step(
     """
     n_cameras, n = blocks.camera_gradient.shape
     free, motions = free_parameters(state, options, len(blocks.shape))
-    camera, shape, frame = blocks.camera.copy(), blocks.shape.copy(), blocks.frame.copy()
-    diagonals = [np.einsum(f"{i}jj->{i}j", a).copy() for i, a in (("c", camera), ("f", frame))]
-    shape_diagonal = np.diag(shape).copy()
-    np.einsum("cjj->cj", camera)[:] *= 1.0 + damping
-    np.einsum("fjj->fj", frame)[:] *= 1.0 + of_frames[:, None]
-    np.einsum("jj->j", shape)[:] *= 1.0 + damping
-    factors = inverse_factors(frame)
-    diagonal = np.append(diagonals[0], shape_diagonal)
+    diagonal = own_information(blocks)
+    factors = inverse_factors(damped(blocks.frame, of_frames))
     scale = 1.0 / np.sqrt(np.maximum(diagonal[free], 1e-300))
     step = np.zeros(len(diagonal))
-    damped = replace(blocks, camera=camera, shape=shape)
+    raised = replace(
+        blocks,
+        camera=damped(blocks.camera, np.full(n_cameras, damping)),
+        shape=damped(blocks.shape[None], np.array([damping]))[0],
+    )
     while True:
-        S, g = reduced_system(problem, damped, factors, is_rough=is_rough)
+        S, g = reduced_system(problem, raised, factors, is_rough=is_rough)
         A = S if len(free) == len(S) else S[np.ix_(free, free)]
         A *= scale[:, None]
         A *= scale
@@ -285,7 +288,8 @@ def _damped_step(
     frame_step = frame_steps(problem, blocks, factors, camera_step, shape_step)
     slope = (blocks.camera_gradient * camera_step).sum() + blocks.shape_gradient @ shape_step
     predicted = 0.5 * float(damping * (diagonal @ step**2) - slope)
-    own = (of_frames[:, None] * diagonals[1] * frame_step - blocks.frame_gradient) * frame_step
+    held_back = of_frames[:, None] * np.einsum("fjj->fj", blocks.frame) * frame_step
+    own = (held_back - blocks.frame_gradient) * frame_step
     return _Step(camera_step, shape_step, frame_step, 0.5 * own.sum(axis=1), predicted, is_rough)
 
 

@@ -9,10 +9,11 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.core.geometry import rigid_fit
+from calib.core.geometry import Array, rigid_fit
+from calib.solve.bundle.damping import Owners, damped, descend_each
 from calib.solve.bundle.elimination import inverse_factors
 from calib.solve.bundle.intersect import ROBUST_ROUNDS, triangulate_markers
-from calib.solve.bundle.linearise import linearise
+from calib.solve.bundle.linearise import Blocks, linearise
 from calib.solve.bundle.problem import Problem, State
 
 
@@ -52,38 +53,25 @@ def fit_frames(
     """Return the state with each frame's wand pose at the minimum of its own (robust) cost, cameras
     held.
 
-    Levenberg-Marquardt with a damping of each frame's own: one bad frame does not hold back the
-    others.
+    Each frame has a damping of its own: one bad frame does not hold back the others.
     """
-    blocks = linearise(problem, state, (), loss_scale, has_cameras=False)
-    damping = np.full(problem.n_frames, 1e-3)
-    no_camera_step = np.zeros((problem.n_cameras, 6))
-    for _ in range(max_iterations):
-        frame = blocks.frame.copy()
-        np.einsum("fii->fi", frame)[:] *= 1.0 + damping[:, None]
-        factors = inverse_factors(frame)
-        step = -(np.swapaxes(factors, 1, 2) @ (factors @ blocks.frame_gradient[:, :, None]))[..., 0]
-        trial = state.moved(no_camera_step, step, ())
-        trial_blocks = linearise(problem, trial, (), loss_scale, has_cameras=False)
-        fall = blocks.frame_cost - trial_blocks.frame_cost
-        is_better = fall > 0
-        damping = np.where(
-            is_better, np.maximum(damping * 0.1, 1e-12), np.minimum(damping * 10.0, 1e12)
-        )
-        pick = is_better[:, None]
-        state = replace(
-            state,
-            wand_R=np.where(pick[..., None], trial.wand_R, state.wand_R),
-            wand_t=np.where(pick, trial.wand_t, state.wand_t),
-        )
-        blocks = replace(
-            blocks,
-            frame=np.where(pick[..., None], trial_blocks.frame, blocks.frame),
-            frame_gradient=np.where(pick, trial_blocks.frame_gradient, blocks.frame_gradient),
-            frame_cost=np.where(is_better, trial_blocks.frame_cost, blocks.frame_cost),
-        )
+    still = np.zeros((problem.n_cameras, 6))
+
+    def linearised(state: State) -> tuple[Blocks, Array]:
+        blocks = linearise(problem, state, (), loss_scale, has_cameras=False)
+        return blocks, blocks.frame_cost
+
+    def steps(blocks: Blocks, damping: Array) -> tuple[Array, Array, Array]:
+        factors, g = inverse_factors(damped(blocks.frame, damping)), blocks.frame_gradient
+        step = -(np.swapaxes(factors, 1, 2) @ (factors @ g[:, :, None]))[..., 0]
+        raised = damping[:, None] * np.einsum("fii->fi", blocks.frame) * step
+        return still, step, 0.5 * ((raised - g) * step).sum(axis=1)
+
+    def is_settled(fall: Array, *_: Array) -> NDArray[np.bool_]:
         # In units of noise: a fall this small moves a pose by a hundredth of its own standard
         # deviation.
-        if not (fall > 1e-4).any():
-            break
-    return state
+        return np.full(len(fall), not (fall > 1e-4).any())
+
+    owners = Owners(np.zeros(problem.n_cameras, dtype=np.intp), np.arange(problem.n_frames),
+        problem.frame)  # fmt: skip
+    return descend_each(state, (), owners, linearised, steps, is_settled, 1e-3, max_iterations)[0]

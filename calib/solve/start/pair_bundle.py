@@ -8,7 +8,7 @@ which sees nothing of the others: it has a damping, a noise and an end of its ow
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TypeVar
 
 import numpy as np
@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from calib.core.geometry import Array
 from calib.core.tracks import Ints
+from calib.solve.bundle.damping import Owners, damped, descend_each
 from calib.solve.bundle.elimination import inverse_factors
 from calib.solve.bundle.frames import place_wands
 from calib.solve.bundle.linearise import Blocks, linearise, residuals
@@ -207,79 +208,20 @@ def _linearised(items: _Items, problem: Problem, state: State) -> tuple[Blocks, 
 def _descend(
     items: _Items, problem: Problem, state: State, max_iterations: int
 ) -> tuple[State, Blocks]:
-    """Return where the descent of each item ends, by the damping rule of ``bundle``, and the blocks
-    there.
-    """
-    blocks, cost = _linearised(items, problem, state)
-    damping, growth = np.full(len(cost), 1e-3), np.full(len(cost), 2.0)
-    is_done = np.zeros(len(cost), bool)
-    for _ in range(max_iterations):
-        camera_step, frame_step, predicted = _damped_steps(items, blocks, damping)
-        trial = state.moved(camera_step, frame_step, TERMS)
-        trial_blocks, trial_cost = _linearised(items, problem, trial)
-        fall = np.nan_to_num(cost - trial_cost, nan=-1.0)
-        is_better = (fall > 0) & ~is_done
-        gain = fall / np.maximum(predicted, 1e-300)
-        kinder = damping * np.maximum(0.1, 1.0 - (2.0 * np.clip(gain, -1.0, 2.0) - 1.0) ** 3)
-        is_done |= (
-            (predicted <= TOLERANCE * cost)
-            | (is_better & (fall <= TOLERANCE * cost))
-            | (damping > 1e12)
-        )
-        damping, growth = (
-            np.where(is_better, np.maximum(kinder, 1e-12), damping * growth),
-            np.where(is_better, 2.0, growth * 2.0),
-        )
-        cost = np.where(is_better, trial_cost, cost)
-        state, blocks = _taken(items, is_better, state, trial, blocks, trial_blocks)
-        if is_done.all():
-            break
-    return state, blocks
-
-
-def _taken(
-    items: _Items,
-    is_better: NDArray[np.bool_],
-    state: State,
-    trial: State,
-    blocks: Blocks,
-    trial_blocks: Blocks,
-) -> tuple[State, Blocks]:
-    """Return the trial's state and blocks of the items that got better, the old ones of
-    the others.
-    """
-    if is_better.all():
-        return trial, trial_blocks
-    cameras, frames = np.repeat(is_better, 2), items.of_frames(is_better)
-    pairs = frames[items.problem.frame]
-
-    def picked(which: NDArray[np.bool_], new: Array, old: Array) -> Array:
-        return np.where(which.reshape(-1, *[1] * (new.ndim - 1)), new, old)
-
-    of_state = {
-        "cam_R": cameras,
-        "cam_t": cameras,
-        "lens": cameras,
-        "wand_R": frames,
-        "wand_t": frames,
-    }
-    of_blocks = {
-        "camera": cameras, "camera_gradient": cameras, "frame": frames, "frame_gradient": frames,
-        "coupling": pairs,
-        "frame_cost": frames,
-    }  # fmt: skip
-    return (
-        replace(
-            state,
-            **{k: picked(w, getattr(trial, k), getattr(state, k)) for k, w in of_state.items()},
+    """Return where the descent of each item ends, and the blocks there."""
+    item = np.arange(len(items.is_free))
+    frames = items.of_frames(item)
+    return descend_each(
+        state,
+        TERMS,
+        Owners(np.repeat(item, 2), frames, frames[problem.frame]),
+        lambda at: _linearised(items, problem, at),
+        lambda blocks, damping: _damped_steps(items, blocks, damping),
+        lambda fall, predicted, cost: (
+            (predicted <= TOLERANCE * cost) | ((fall > 0) & (fall <= TOLERANCE * cost))
         ),
-        replace(
-            blocks,
-            **{
-                k: picked(w, getattr(trial_blocks, k), getattr(blocks, k))
-                for k, w in of_blocks.items()
-            },
-        ),
+        1e-3,
+        max_iterations,
     )
 
 
@@ -291,9 +233,7 @@ def _reduced(items: _Items, blocks: Blocks, damping: Array) -> tuple[Array, Arra
     """
     n_items, n_frames, d = len(items.is_free), *blocks.frame_gradient.shape
     n = 2 * N_CAMERA
-    frame = blocks.frame.copy()
-    np.einsum("fii->fi", frame)[:] *= 1.0 + items.of_frames(damping)[:, None]
-    factors = inverse_factors(frame)
+    factors = inverse_factors(damped(blocks.frame, items.of_frames(damping)))
     coupling = np.swapaxes(blocks.coupling.reshape(n_frames, 2, d, N_CAMERA), 1, 2).reshape(
         n_frames, d, n
     )
@@ -301,7 +241,7 @@ def _reduced(items: _Items, blocks: Blocks, damping: Array) -> tuple[Array, Arra
     S, g = np.zeros((n_items, n, n)), blocks.camera_gradient.reshape(n_items, n).copy()
     camera = blocks.camera.reshape(n_items, 2, N_CAMERA, N_CAMERA)
     S[:, :N_CAMERA, :N_CAMERA], S[:, N_CAMERA:, N_CAMERA:] = camera[:, 0], camera[:, 1]
-    np.einsum("kii->ki", S)[:] *= 1.0 + damping[:, None]
+    S = damped(S, damping)
     for k in range(n_items):
         A = whitened[items.edges[k] : items.edges[k + 1]].reshape(-1, n + 1)
         S[k] -= A[:, :n].T @ A[:, :n]

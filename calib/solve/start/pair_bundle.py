@@ -21,7 +21,6 @@ from calib.solve.bundle.elimination import inverse_factors
 from calib.solve.bundle.frames import place_wands
 from calib.solve.bundle.linearise import Blocks, linearise, residuals
 from calib.solve.bundle.problem import Index, Problem, State, arrange
-from calib.solve.certainty.normal import SINGULAR
 
 TERMS = ("focal",)
 N_CAMERA = 6 + len(TERMS)
@@ -257,7 +256,7 @@ def _free_only(items: _Items, S: Array) -> tuple[Array, Array]:
     A = np.nan_to_num(S) * scale[:, :, None] * scale[:, None, :]
     # A little more than rounding on the diagonal: a direction that an item leaves open gets no
     # step, and no error.
-    np.einsum("kii->ki", A)[:] += np.where(items.is_free, SINGULAR, 1.0)
+    np.einsum("kii->ki", A)[:] += np.where(items.is_free, 1e-12, 1.0)
     return A, scale
 
 

@@ -60,8 +60,8 @@ class InputError(CalibError):
 
 
 class OutputError(CalibError):
-    """An output cannot be written where it was asked for."""
+    """An output cannot be written to the place given."""
 
 
 class UnsolvableError(CalibError):
-    """The capture does not determine what was asked of it; ``cameras`` names the ones concerned."""
+    """The capture does not determine what is to be found; ``cameras`` names the ones concerned."""

@@ -201,8 +201,8 @@ def test_names_are_left_where_no_motion_is_known() -> None:
 
 
 def test_strays_alone_get_no_names() -> None:
-    """A wand that vanishes for a second leaves strays only: chance is asked to name fewer than one
-    in a thousand.
+    """A wand that vanishes for a second leaves strays only: chance names fewer than one in a
+    thousand.
     """
     sim, hidden = simulated("line3", 55, 30.0), range(60, 180)
     cameras, state, sigma, poses = told(sim, hidden)

@@ -1,4 +1,4 @@
-"""Exports: JSON as the contract states it, and YAML that OpenCV's own reader takes back."""
+"""Exports: JSON as documented, and YAML that OpenCV's own reader takes back."""
 
 from __future__ import annotations
 
@@ -75,7 +75,7 @@ def test_opencv_projects_with_the_exported_numbers_as_calib_does() -> None:
     assert np.abs(theirs - project(lens, pose.apply(world))).max() < 1e-9
 
 
-def test_json_has_the_contracts_keys_and_values() -> None:
+def test_json_has_its_keys_and_values() -> None:
     rig = make_rig(7)
     document = json.loads(json.dumps(rig_as_dict(rig), allow_nan=False))
     assert {k: v for k, v in document.items() if k != "cameras"} == {

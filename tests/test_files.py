@@ -1,4 +1,4 @@
-"""Files: what is written comes back to the bit in the layout of the contract; what is wrong is told
+"""Files: what is written comes back to the bit in the documented layout; what is wrong is told
 in one line.
 """
 
@@ -267,10 +267,10 @@ def test_the_same_record_gives_the_same_bytes_at_another_time(
         assert files.sha256(tmp_path / f"{name}1.h5") == files.sha256(tmp_path / f"{name}2.h5")
 
 
-# ---- the contract's layout, seen by h5py alone
+# ---- the layout, seen by h5py alone
 
 
-def test_tracks_layout_is_the_contracts(tracks: Tracks, tmp_path: Path) -> None:
+def test_tracks_have_the_documented_layout(tracks: Tracks, tmp_path: Path) -> None:
     files.save_tracks(tracks, tmp_path / "t.h5")
     with h5py.File(tmp_path / "t.h5") as file:
         assert dict(file.attrs) == {
@@ -633,7 +633,7 @@ BAD_WANDS = {
 }
 
 
-def test_the_contracts_wand_is_read(tmp_path: Path) -> None:
+def test_a_documented_wand_is_read(tmp_path: Path) -> None:
     (tmp_path / "w.toml").write_text(GOOD_WAND)
     wand = files.load_wand(tmp_path / "w.toml")
     assert (wand.name, wand.markers, wand.sigma_mm) == ("line3", ("p", "q", "r"), 0.02)

@@ -95,7 +95,9 @@ def whole(sim: Simulation, tracks: Tracks) -> tuple[int, int, int, int]:
 
 
 def test_fully_visible_wands_are_named_and_next_to_nothing_wrongly() -> None:
-    """97 % and one in 10,000, as asked; limits of the binomial law at one run in 10,000."""
+    """97 % named, one in 10,000 wrong: rarer than gross outliers of a good capture (common
+    practice, no source); limits of the binomial law at one run in 10,000.
+    """
     total = np.zeros(4, int)
     for case in CASES:
         found = whole(nameless(*case), named(*case))

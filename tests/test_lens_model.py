@@ -236,7 +236,7 @@ def test_planted_term_is_found_on_its_camera_only(group: str, seed: int) -> None
     assert set(report.advised_groups) == {"focal", "principal", "k1", "k2", group}
     assert f"ash: {group} would lower its residuals: it moves" in str(report)
     assert f"--terms {','.join(report.advised_groups)}" in str(report)
-    # With the term in the model nothing more is asked for, and it is not called needless.
+    # With the term in the model nothing more is advised, and it is not called needless.
     more = bundle(problem, full.state, BundleOptions(terms=(*SOLVED, *TERMS[group])))
     after = examine_lenses(
         Fit(

@@ -3,7 +3,7 @@
 
 Source: OpenCV's function of that name with CALIB_FIX_INTRINSIC, run here on the same corners of the
 same 13 pairs with the same intrinsics. It knows the whole board; the collinear form is given three
-corners a row and solves for each row's place by itself, so that it must reach the same pose from
+corners a row and solves for each row's place by itself, and so has the same pose to find from
 less.
 """
 
@@ -79,7 +79,7 @@ def between_deg(a: Array, b: Array) -> float:
     return float(np.degrees(np.arctan2(np.linalg.norm(np.cross(a, b)), a @ b)))
 
 
-# Of the line: the limits asked of the product. One standard deviation of noise (0.16 px, 78 rows)
+# Of the line: five standard deviations. One standard deviation of noise (0.16 px, 78 rows)
 # is 0.02 degree and 0.1 %; found are 0.06 degree and 0.4 %: the errors of corners in a row are not
 # independent of one another. Of the board: both sides minimise the same residuals and differ only
 # in how they weight the two cameras, so that they must agree to one standard deviation of noise,

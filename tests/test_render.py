@@ -49,7 +49,7 @@ def true_spots(s: Simulation, camera: int, frame: int) -> tuple[np.ndarray, np.n
     return uv, ((uv > 6) & (uv < [cam.width - 7, cam.height - 7])).all(axis=1)
 
 
-def test_disc_has_the_area_and_centre_asked_for() -> None:
+def test_disc_has_the_area_and_centre_given() -> None:
     """Light of a disc: π R² times its brightness, about its centre, blurred or not."""
     for radius, blur in itertools.product((1.3, 4.0), (0.0, 0.8)):
         image = draw_spots(40, 30, [(18.37, 14.81)], radius, 100.0, blur)

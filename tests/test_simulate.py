@@ -104,7 +104,7 @@ def test_rigs_look_like_rigs(layout, n_cameras):
             np.abs([camera.lens.cx, camera.lens.cy] - centre).max() <= scenario.principal_offset_px
         )
         assert tracks.n_points >= 200  # enough to calibrate with
-        # The nominal focal length is off, within the share asked for (and its rounding to 0.01 mm).
+        # The nominal focal length is off, within the share stated (and its rounding to 0.01 mm).
         off = tracks.focal_mm / (camera.lens.fx * scenario.pixel_pitch_mm) - 1
         assert 0 < abs(off) <= scenario.focal_error + 0.001
 
@@ -150,7 +150,7 @@ def test_test_points_fill_the_volume():
 
 @pytest.mark.parametrize("layout", LAYOUTS)
 @pytest.mark.parametrize("speed", [600.0, 1000.0, 1400.0])
-def test_speed_is_as_asked_and_a_hand_could_do_it(layout, speed):
+def test_speed_is_as_stated_and_a_hand_could_do_it(layout, speed):
     scenario = Scenario(
         layout=layout, n_frames=60_000, frame_rate_hz=100.0, speed_mm_s=speed, seed=7
     )
@@ -272,7 +272,7 @@ def test_dropout_and_outliers_have_their_shares(seed):
         ).all()
 
 
-def test_strays_come_as_often_as_asked_and_half_of_them_stay_put():
+def test_strays_come_as_often_as_stated_and_half_of_them_stay_put():
     for rate in (0.1, 3.0):
         simulation = simulate(Scenario(n_cameras=4, strays=rate, n_frames=2000))
         n_spots = 2 * int(np.ceil(rate / 2))
@@ -350,7 +350,7 @@ def test_slip_moves_one_cameras_frames():
         assert (b.frame == a.frame[kept] + slip).all() and (b.xy_px == a.xy_px[kept]).all()
 
 
-def test_knocked_camera_moves_by_what_was_asked_from_its_frame_on():
+def test_knocked_camera_moves_by_what_was_stated_from_its_frame_on():
     knock = Knock(
         camera="cam03", frame=600, rotation_deg=0.7, translation_mm=9.0, focal_change=0.02
     )
@@ -412,7 +412,7 @@ def test_known_lens_decides_what_the_tracks_state():
             assert not has_lens or (tracks.lens.vector == camera.lens.vector).all()
 
 
-def test_rig_in_pieces_is_refused_unless_asked_for():
+def test_rig_in_pieces_is_refused_unless_allowed():
     # Two cameras at either end of sixty metres, where the strobes reach nine.
     scenario = Scenario(layout="corridor", n_cameras=2, size_mm=(60_000.0, 3000.0, 2200.0))
     with pytest.raises(UnsolvableError, match="cam02 apart from cam01") as caught:

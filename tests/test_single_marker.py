@@ -139,7 +139,7 @@ def test_the_table_of_a_single_marker() -> None:
 
 
 @pytest.mark.parametrize("is_given", [False, True])
-def test_without_a_distance_the_scale_is_asked_for(is_given: bool) -> None:
+def test_without_a_distance_the_scale_is_missing(is_given: bool) -> None:
     sim = simulated(*CASES[0])
     with pytest.raises(
         UnsolvableError, match=r"scale: .*single marker.*--distance CAMERA,CAMERA,MM"

@@ -145,8 +145,8 @@ def test_masks_that_are_none_are_refused_with_file_and_camera(
 
 
 def test_the_drawing_shows_every_mask_and_every_camera() -> None:
-    """Circles at (x + 0.5) / width of the drawn sensor: the centre of the top-left pixel is (0, 0)
-    (contract).
+    """Circles at (x + 0.5) / width of the drawn sensor: the centre of the top-left pixel is (0, 0),
+    as in OpenCV.
     """
     seen = camera(np.array([[0.0, 0.0], [639.5, 479.5]]))
     named = replace(

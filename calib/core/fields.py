@@ -164,7 +164,7 @@ def camera_from_fields(fields: Fields) -> dict[str, Any]:
 
 
 def wand_from_table(table: Mapping[str, Any], default_name: str) -> Wand:
-    """Return the wand that a wand file's table states (contract: Wand file)."""
+    """Return the wand that a wand file's table states."""
     top = Fields(table)
     top.refuse_unknown(_WAND_KEYS)
     if (unit := top.text("unit")) != "mm":

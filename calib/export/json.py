@@ -1,4 +1,4 @@
-"""The rig as JSON can hold it (contract: Rig file): lengths in mm, angles in degree, lens and
+"""The rig as JSON can hold it: lengths in mm, angles in degree, lens and
 residuals in px.
 """
 

@@ -22,7 +22,7 @@ PathLike = str | os.PathLike[str]
 
 
 def load_wand(path: PathLike) -> Wand:
-    """Return the wand of a wand file (contract: Wand file)."""
+    """Return the wand of a wand file."""
     return _inside(path, wand_from_table, _load_toml(path, "a wand file (TOML)"), Path(path).stem)
 
 

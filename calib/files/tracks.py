@@ -25,7 +25,7 @@ FORMAT, VERSION = "calib.tracks", 1
 
 
 def load_tracks(path: PathLike) -> Tracks:
-    """Return the capture of a tracks file (contract: Tracks file); InputError where it breaks a
+    """Return the capture of a tracks file; InputError where it breaks a
     rule.
     """
     with opened(path, FORMAT, VERSION) as (file, _):

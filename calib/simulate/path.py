@@ -63,7 +63,7 @@ def make_wand(scenario: Scenario) -> tuple[Wand, Wand]:
 
 
 def n_frames(scenario: Scenario) -> int:
-    """Return the number of frames: as asked, or 1500, or as many as walking a long rig up and down
+    """Return the number of frames: as stated, or 1500, or as many as walking a long rig up and down
     takes.
     """
     if scenario.n_frames is not None:

@@ -13,6 +13,9 @@ from dataclasses import dataclass
 from importlib import metadata
 from pathlib import Path
 
+from calib.report.tables import Column
+from calib.report.tables import table as layout
+
 LIBRARIES = (
     "numpy",
     "scipy",
@@ -28,10 +31,10 @@ WORK = Path("out/bench")
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One line of the table: what was measured, the figure it must reach, what was found, and
+    """One line of the table: what was measured, the figure it is held to, what was found, and
     whether that is met.
 
-    ``is_met`` is None where nothing is asked or nothing could be measured; ``seeds`` says what the
+    ``is_met`` is None where there is no limit or nothing could be measured; ``seeds`` says what the
     run was drawn from.
     """
 
@@ -75,17 +78,18 @@ def table(rows: Sequence[Row]) -> str:
     said.
 
     >>> print(table([Row("speed", "4 times", "5.1 times", True, "1")]))
-    what   must reach  found      met  seeds
-    speed  4 times     5.1 times  yes  1
+    what   limit    found      met  seeds
+    speed  4 times  5.1 times  yes  1
     """
     verdict = {True: "yes", False: "NO", None: "-"}
-    lines = [("what", "must reach", "found", "met", "seeds")]
-    lines += [(r.what, r.must, r.found, verdict[r.is_met], r.seeds) for r in rows]
-    width = [max(len(line[k]) for line in lines) for k in range(4)]
-    return "\n".join(
-        "  ".join([*(c.ljust(w) for c, w in zip(x, width, strict=False)), x[4]]).rstrip()
-        for x in lines
-    )
+    columns = {
+        "what": [r.what for r in rows],
+        "limit": [r.must for r in rows],
+        "found": [r.found for r in rows],
+        "met": [verdict[r.is_met] for r in rows],
+        "seeds": [r.seeds for r in rows],
+    }
+    return "\n".join(layout([Column(k, v, is_left=True) for k, v in columns.items()]))
 
 
 def note(text: str) -> None:

@@ -2,7 +2,7 @@
 
 Only the cameras' places relative to one another show in a wave. A set B agrees when one rig, the
 stored one within its uncertainty, explains all of it; what the other cameras did is left free.
-Sought is the B that leaves out the fewest cameras, each at the price of a test at the level asked:
+Sought is the B that leaves out the fewest cameras, each at the price of a test at the level given:
 the least of ``misfit(B) + price × (cameras left out)``.
 """
 

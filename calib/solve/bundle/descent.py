@@ -127,7 +127,7 @@ def bundle(
         is_rough = step.is_rough
         predicted = step.predicted + float(step.of_frames.sum())
         least = max(options.tolerance * cost, options.enough)
-        # The cameras are what is asked for: a few wands seen edge on may still creep.
+        # The cameras are what is wanted: a few wands seen edge on may still creep.
         is_converged = predicted <= least or (
             abs(step.predicted) <= least and predicted <= 1e3 * least
         )

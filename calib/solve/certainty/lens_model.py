@@ -309,8 +309,8 @@ def _moves_px(whole: Whole, steps: Array, owner: NDArray[np.intp]) -> Array:
     """Return the RMS (K,) in px by which steps (K, N) move the points of their ``owner`` (K,),
     wands following.
 
-    Some hundred frames, evenly over the capture, show it to a few percent; a camera that they miss
-    is asked in all.
+    Some hundred frames, evenly over the capture, show it to a few percent; of a camera that they
+    miss all count.
     """
     problem = whole.fit.problem
     first = np.unique(

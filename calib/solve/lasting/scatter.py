@@ -43,7 +43,7 @@ LENGTH_BINS = (
 LONG_BINS = 16  # from this length on other cameras give way to a shift as well
 MOST_NUMBERS = 30_000_000  # that finding that out may take
 # Standard deviations by which squares must exceed what independent noise lets expect; none are
-# asked for where stretches were found to stand off, as smaller ones are then there as well.
+# needed where stretches were found to stand off, as smaller ones are then there as well.
 SURE = 1.5
 
 MOST_LOST = 1.0 / 3.0  # of a camera's views: with more left out what is kept may be what stands off

@@ -4,6 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.check.whole.find import Whole, look_at_whole
 from calib.core.progress import Progress, quiet
 from calib.core.rig import Rig
 from calib.core.threads import one_blas_thread
@@ -18,8 +22,9 @@ from calib.solve.hold import RigFit
 from calib.solve.refine import Fit
 from calib.solve.start.graph import overlap
 from calib.solve.start.lenses import is_lens_free
+from calib.solve.start.motion import require_depth, require_motion
 from calib.solve.start.single import POINT
-from calib.solve.start.suspects import as_error, suspects
+from calib.solve.start.suspects import Suspect, as_error, suspects
 
 NAMING_ROUNDS = 3  # cameras that more names place better reach points farther out, as at the edges
 
@@ -37,6 +42,7 @@ class Solution:
     fit: Fit
     is_whole: bool
     named: Identification | None = None
+    whole: Whole | None = None
 
     @property
     def rig_fit(self) -> RigFit:
@@ -82,10 +88,20 @@ def solve(
         return _solved(tracks, stated, options, progress, named)
     except UnsolvableError as error:
         seen = named.tracks if named else tracks
-        free = is_lens_free(seen, options.lens)
-        if found := suspects(seen, stated, overlap(seen), free):
+        if found := _misread(seen, stated, is_lens_free(seen, options.lens)):
             raise as_error(found) from error
         raise
+
+
+def _misread(tracks: Tracks, wand: Wand, free: NDArray[np.bool_]) -> list[Suspect]:
+    """Return the cameras that would fit if read in another way, of a wave that can tell."""
+    table = overlap(tracks)
+    try:
+        require_motion(tracks)
+        require_depth(tracks, table)
+    except UnsolvableError:
+        return []
+    return suspects(tracks, wand, table, free)
 
 
 def _solved(
@@ -100,7 +116,10 @@ def _solved(
         findings.append(str(compared(before, task.tracks)))
     rig, used, fit = finish(task, fit, progress, findings)
     is_whole = options.frames is None and not options.timing
-    return Solution(rig, used, fit, is_whole, named)
+    solution = Solution(rig, used, fit, is_whole, named)
+    progress("rig as a whole", 0, 1)
+    whole = look_at_whole(rig, used, solution.rig_fit)
+    return replace(solution, rig=replace(rig, doubts=whole.doubts), whole=whole)
 
 
 def _with_all_names(task: Task, fit: Fit, progress: Progress) -> tuple[Task, Fit]:

@@ -21,7 +21,7 @@ MAY_IMPORT = {
     "intake": {"errors", "core"},
     "solve": {"errors", "core"},
     "naming": {"errors", "core", "intake", "solve"},
-    "pipeline": {"errors", "core", "naming", "solve"},
+    "pipeline": {"errors", "core", "naming", "solve", "check"},
     "check": {"errors", "core", "naming", "solve"},
     "export": {"errors", "core", "check"},
     "report": {"errors", "core", "intake", "naming", "solve", "check"},

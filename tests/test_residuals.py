@@ -300,7 +300,8 @@ def test_text_has_the_verdict_first_then_what_to_do_then_one_line_a_camera_under
     assert rows[0].startswith("cam03") and rows[0].endswith("  act")
     below = lines[lines.index(rows[-1]) + 2 + len(lasting_sentences(table.lasting)) :]
     assert below[0].startswith(f"Wand lengths ({table.wand.n_lengths}): mean error ")
-    assert "sqrt(mean(dx² + dy²))" in below[1]
+    assert below[1].startswith("Wand 500 mm; the cameras span ")
+    assert "sqrt(mean(dx² + dy²))" in below[2]
     # Statistics are for --json.
     assert "ninths" not in str(table) and "(p " not in str(table)
 

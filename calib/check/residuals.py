@@ -11,9 +11,10 @@ import numpy as np
 from scipy import special
 
 from calib.check.causes import Cause, find_causes
-from calib.check.verdicts import Verdict
+from calib.check.verdicts import Fault, Verdict
+from calib.check.whole.find import Whole, look_at_whole
 from calib.core.geometry import Array
-from calib.core.rig import CameraStats, Rig
+from calib.core.rig import CameraStats, Doubt, Rig
 from calib.core.threads import one_blas_thread
 from calib.core.tracks import Tracks
 from calib.errors import InputError, UnsolvableError
@@ -61,6 +62,7 @@ class WandLengths:
     length_sd_mm: float
     length_p95_mm: float  # of the absolute error
     length_rms_mm: float
+    span_mm: float = 0.0  # the wand's longest length
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -71,10 +73,16 @@ class ResidualTable:
     wand: WandLengths
     n_frames: int
     lasting: dict[str, Any] = field(default_factory=dict)  # see ``solve.lasting.find.in_words``
+    doubts: tuple[Doubt, ...] = ()  # what speaks against the rig as a whole
+    span_mm: tuple[float, ...] = ()  # what the cameras' positions span, longest first
 
     @property
     def needs_a_hand(self) -> bool:
-        return any(row.verdict == Verdict.ACT for row in self.cameras)
+        return bool(self.doubts) or any(row.verdict == Verdict.ACT for row in self.cameras)
+
+    @property
+    def rig_verdict(self) -> Verdict:
+        return Verdict.ACT if self.doubts else Verdict.OK
 
     def __str__(self) -> str:
         from calib.report.residuals import as_lines  # noqa: PLC0415 - the rooms' one way up
@@ -83,16 +91,18 @@ class ResidualTable:
 
 
 @one_blas_thread
-def residual_table(rig: Rig, tracks: Tracks, fit: RigFit | None = None) -> ResidualTable:
+def residual_table(
+    rig: Rig, tracks: Tracks, fit: RigFit | None = None, whole: Whole | None = None
+) -> ResidualTable:
     """Return the residuals that the rig's cameras leave on a capture of its wand, with the rig
     held.
 
     Points of cameras that the rig's solve found to expose late or early are first moved to the
     common time. Each frame's wand pose is fitted to all cameras; gross outliers are left out by the
     test that the solve uses. A ready ``fit`` of these tracks' cameras at the common time, such as
-    the solve's own, stands in for both. Raises InputError where cameras of the tracks are not in
-    the rig, or sensors differ, UnsolvableError where no two cameras see the same marker in the same
-    frame.
+    the solve's own, stands in for both, and ``whole`` for what is said of the rig as a whole.
+    Raises InputError where cameras of the tracks are not in the rig, or sensors differ,
+    UnsolvableError where no two cameras see the same marker in the same frame.
     """
     _check_cameras(rig, tracks)
     tracks = tracks.subset([n for n in rig.names if n in tracks.names])
@@ -102,19 +112,56 @@ def residual_table(rig: Rig, tracks: Tracks, fit: RigFit | None = None) -> Resid
         fit = fit_to_rig(rig, tracks)
     stats = fit.stats or rig_stats(tracks, fit.problem, fit.state, fit.is_inlier, fit.sigma_px)
     causes = find_causes(fit, tracks, stats, [rig.camera(n).stats for n in tracks.names])
+    whole = whole or look_at_whole(rig, tracks, fit)
     rows = [
-        CameraRow(c.name, s, k, *rig.sigmas(c.name), lens_terms_of(rig, c.name))
+        _row(rig, c.name, s, _with_knock(k, whole.knocked.get(c.name)))
         for c, s, k in zip(tracks.cameras, stats, causes, strict=True)
     ]
     rows.sort(key=lambda r: (-np.nan_to_num(r.stats.rms_px, nan=np.inf), r.name))
     points = triangulate_markers(fit.problem.with_weight(fit.is_inlier.astype(float)), fit.state)
-    lengths = wand_lengths(points, rig.wand_used.lengths_mm)
+    lengths = wand_lengths(points, rig.wand.lengths_mm)
     return ResidualTable(
         tuple(rows),
         lengths,
         fit.problem.n_frames,
         in_words(fit.problem, fit.stretches, tracks.names),
+        _with_stored(whole.doubts, rig),
+        _span(rig),
     )
+
+
+# These put a camera elsewhere than its solve says by more than its own sigmas know of.
+UNSURE = frozenset(
+    {Fault.KNOCK, Fault.TIMING, Fault.MOVED, Fault.LENS, Fault.ROWS, Fault.VIBRATION}
+)
+
+
+def _row(rig: Rig, name: str, stats: CameraStats, causes: tuple[Cause, ...]) -> CameraRow:
+    """Return a camera's line; a fault that its sigmas do not contain leaves none to state."""
+    position, rotation = rig.sigmas(name)
+    if any(c.cause in UNSURE for c in causes):
+        position, rotation = np.full(3, np.nan), np.full(3, np.nan)
+    return CameraRow(name, stats, causes, position, rotation, lens_terms_of(rig, name))
+
+
+def _with_knock(causes: tuple[Cause, ...], knock: tuple[int, float] | None) -> tuple[Cause, ...]:
+    if knock is None or any(c.cause in UNSURE for c in causes):
+        return causes  # what its residuals follow is known, and a knock may be a part of it
+    figures = {"frame": float(knock[0]), "size_px": knock[1]}
+    return (Cause(Fault.KNOCK, figures), *causes)
+
+
+def _with_stored(doubts: tuple[Doubt, ...], rig: Rig) -> tuple[Doubt, ...]:
+    """Return what this capture says against the rig, and what its solve did besides."""
+    now = {d.finding for d in doubts}
+    return (*doubts, *(d for d in rig.doubts if d.finding not in now))
+
+
+def _span(rig: Rig) -> tuple[float, ...]:
+    """Return the three extents of the cameras' positions in mm along their principal axes."""
+    at = np.array([c.position_mm for c in rig.cameras])
+    axes = np.linalg.svd(at - at.mean(axis=0), full_matrices=False)[2]
+    return tuple(float(v) for v in np.ptp((at - at.mean(axis=0)) @ axes.T, axis=0))
 
 
 def _require_shared_points(tracks: Tracks) -> None:
@@ -159,14 +206,17 @@ def wand_lengths(points_mm: Array, lengths_mm: Array) -> WandLengths:
     i, j = np.triu_indices(len(lengths_mm), 1)
     measured = np.linalg.norm(points_mm[:, i] - points_mm[:, j], axis=2)
     error = (measured - lengths_mm[i, j])[np.isfinite(measured)]
+    span = float(lengths_mm.max(initial=0.0))
     if not error.size:
-        return WandLengths(0, *[float("nan")] * 4)
+        nan = float("nan")
+        return WandLengths(0, nan, nan, nan, nan, span)
     return WandLengths(
         int(error.size),
         float(error.mean()),
         float(error.std()),
         float(np.percentile(np.abs(error), 95)),
         float(np.sqrt(np.mean(error**2))),
+        span_mm=span,
     )
 
 

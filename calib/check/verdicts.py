@@ -32,6 +32,20 @@ class Fault(StrEnum):
     ALSO_NOISY = "also noisy"
 
 
+class RigFault(StrEnum):
+    """What speaks against a rig as a whole."""
+
+    MIRRORED = "all images mirrored"
+    WAND = "wand not as its file"
+    BENT = "wand bends"
+    OFF_LINE = "marker beside the line"
+    MARKER = "marker seen off its place"
+    LENGTHS = "wand lengths do not come out"
+    CHANGED = "rig changed during the wave"
+    LEFT_OUT = "much left out"
+    PAIR = "the two cameras do not fit"
+
+
 class Shortcoming(StrEnum):
     """What a capture lacks."""
 

@@ -145,7 +145,7 @@ def solve(
         rig, named = solution.rig, solution.named
         progress("residuals", 0, 1)
         if solution.is_whole:
-            table = calib.residual_table(rig, solution.tracks, solution.rig_fit)
+            table = calib.residual_table(rig, solution.tracks, solution.rig_fit, solution.whole)
         else:
             table = calib.residual_table(rig, calib.named_tracks(rig, capture.subset(rig.names)))
     tracks_read = {"file": tracks.name, "sha256": tracks_sha256}
@@ -156,7 +156,7 @@ def solve(
     if as_json:
         console.print_json(
             {
-                "rig": str(output),
+                "file": str(output),
                 **report.as_json(table),
                 "left_out": dict(rig.left_out),
                 "findings": list(rig.findings),
@@ -177,7 +177,7 @@ def solve(
         for name, reason in rig.left_out.items():
             console.note(f"left out: {name}: {reason}")
         console.note(f"wrote {output}")
-    raise typer.Exit(1 if rig.left_out else 0)
+    raise typer.Exit(1 if rig.left_out or table.needs_a_hand else 0)
 
 
 def _n_frames(text: str) -> int | None:
@@ -263,5 +263,5 @@ def _print_table(table: ResidualTable) -> None:
     from calib.report.residuals import as_lines
 
     console.print_report(as_lines(table, console.width()))
-    if table.needs_a_hand:
+    if any(row.causes for row in table.cameras):
         console.caution()

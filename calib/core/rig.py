@@ -151,6 +151,19 @@ class Covariance:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Doubt:
+    """What speaks against a rig as a whole: the ``finding`` by its name, the cameras that it is
+    about (none: the wand, or all), the figures that say so, and about how many millimetres it may
+    cost (None where that cannot be said).
+    """
+
+    finding: str
+    cameras: tuple[str, ...] = ()
+    figures: Mapping[str, Any] = field(default_factory=dict)
+    effect_mm: float | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Rig:
     """A calibrated rig.
 
@@ -160,7 +173,8 @@ class Rig:
     time. What any other code asks for is a field:
 
     ``left_out`` names cameras of the capture that the rig does not hold, and why; ``findings`` are
-    sentences that the solve had to say about the rig; ``captured_at`` is when its wave was taken
+    sentences that the solve had to say about the rig; ``doubts`` are what speaks against it as a
+    whole; ``captured_at`` is when its wave was taken
     (ISO 8601), ``parent_sha256`` the SHA-256 of the rig file that it repairs, ``lasting_share`` the
     share of points in errors that last. ``alignment`` and ``verification`` tell, as JSON can, how
     its world was chosen and its lengths were tested; None where they were not.
@@ -173,6 +187,7 @@ class Rig:
     provenance: Mapping[str, Any] = field(default_factory=dict)
     left_out: Mapping[str, str] = field(default_factory=dict, kw_only=True)
     findings: tuple[str, ...] = field(default=(), kw_only=True)
+    doubts: tuple[Doubt, ...] = field(default=(), kw_only=True)
     captured_at: str | None = field(default=None, kw_only=True)
     parent_sha256: str | None = field(default=None, kw_only=True)
     lasting_share: float = field(default=0.0, kw_only=True)

@@ -29,6 +29,8 @@ Rig file, version 2 (HDF5; lengths in mm, angles in radian, image quantities in 
     /left_out          datasets names and reasons (text, n): cameras of the capture that are not
                        in the rig
     /findings          text (n): what the solve found to say about the rig
+    /doubts            text (n), JSON: finding, cameras, figures, effect_mm; what speaks
+                       against the rig as a whole
     /alignment, /verification   one text each, where known: JSON
     /provenance        one text: JSON
 

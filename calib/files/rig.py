@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from dataclasses import asdict
 from typing import Any
 
 import h5py
@@ -12,7 +13,7 @@ import numpy as np
 from calib.core.camera import Lens
 from calib.core.fields import Fields
 from calib.core.geometry import Pose
-from calib.core.rig import CameraStats, Covariance, Rig, RigCamera
+from calib.core.rig import CameraStats, Covariance, Doubt, Rig, RigCamera
 from calib.core.wand import CertifiedLength, Wand
 from calib.errors import CalibError, InputError
 from calib.files.hdf5 import (
@@ -59,6 +60,7 @@ def _told(file: h5py.File) -> dict[str, Any]:
     return {
         "left_out": dict(zip(names, texts(file, "left_out/reasons", len(names)), strict=True)),
         "findings": texts(file, "findings"),
+        "doubts": _doubts(file) if "doubts" in file else (),
         "captured_at": top.optional(top.text, "captured_at"),
         "parent_sha256": top.optional(top.text, "parent_sha256"),
         "lasting_share": top.number("lasting_share"),
@@ -107,6 +109,20 @@ def _json(file: h5py.File, key: str) -> dict[str, Any]:
     if not isinstance(table, dict):
         raise InputError(key, expected="JSON text of a table", found="something else") from None
     return table
+
+
+def _doubts(file: h5py.File) -> tuple[Doubt, ...]:
+    """Return what speaks against the rig, each stored as one text of JSON."""
+    out = []
+    for text in texts(file, "doubts"):
+        try:
+            d = json.loads(text)
+            out.append(Doubt(d["finding"], tuple(d["cameras"]), d["figures"], d["effect_mm"]))
+        except (ValueError, KeyError, TypeError):
+            raise InputError(
+                "doubts", expected="finding, cameras, figures and effect_mm", found=text[:80]
+            ) from None
+    return tuple(out)
 
 
 def _covariance(file: h5py.File) -> Covariance | None:
@@ -181,6 +197,8 @@ def save_rig(rig: Rig, path: PathLike, force: bool = False) -> None:
         if (table := getattr(rig, key)) is not None
     }
 
+    doubts = tuple(_as_json("doubts", asdict(d)) for d in rig.doubts)
+
     def fill(file: h5py.File) -> None:
         file.attrs.update(unit="mm", lasting_share=float(rig.lasting_share))
         write_optional(file, captured_at=rig.captured_at, parent_sha256=rig.parent_sha256)
@@ -210,6 +228,7 @@ def save_rig(rig: Rig, path: PathLike, force: bool = False) -> None:
         write(left_out, "names", tuple(rig.left_out))
         write(left_out, "reasons", tuple(rig.left_out.values()))
         write(file, "findings", rig.findings)
+        write(file, "doubts", doubts)
         for key, text in tables.items():
             write(file, key, text)
 

@@ -74,9 +74,14 @@ def _moved(f: dict[str, float]) -> Words:
 
 
 def _knock(f: dict[str, float]) -> Words:
+    way = (
+        f" (turned by {f['turn_deg']:.3f}°, shifted by {f['shift_mm']:.1f} mm)"
+        if "turn_deg" in f
+        else ""
+    )
     return Words(
         f"from frame {f['frame']:.0f} on its points lie {f['size_px']:.2f} px off their earlier "
-        f"places (turned by {f['turn_deg']:.3f}°, shifted by {f['shift_mm']:.1f} mm)",
+        f"places{way}",
         "tighten its mount and clamp, wave again and solve",
     )
 

@@ -10,6 +10,8 @@ from calib.check.residuals import ResidualTable, WandLengths
 from calib.check.verdicts import Verdict
 from calib.report.causes import advice, evidence
 from calib.report.tables import Column, Strong, table
+from calib.report.whole import as_json as whole_as_json
+from calib.report.whole import sentences
 from calib.report.words import counted, listed, plain, wrapped
 from calib.solve.lasting.find import USUAL_SHARE
 
@@ -29,11 +31,14 @@ LEGEND = (
 def as_lines(found: ResidualTable, width: int | None = None) -> list[str]:
     """Return the verdict, what to do about each camera, the table, and what concerns the rig."""
     lines = wrapped(_verdict(found), width)
+    for text in sentences(found.doubts):
+        lines += map(Strong, wrapped(text, width))
     for row in found.cameras:
         for cause in row.causes:
             lines += map(Strong, wrapped(advice(cause), width, f"{row.name}: "))
     lines += ["", *_table(found, width), ""]
-    for text in (*lasting_sentences(found.lasting), _lengths(found.wand), *LEGEND):
+    sizes = [_sizes(found)] if found.span_mm else []
+    for text in (*lasting_sentences(found.lasting), _lengths(found.wand), *sizes, *LEGEND):
         lines += wrapped(text, width)
     return lines
 
@@ -59,18 +64,33 @@ def as_json(found: ResidualTable) -> dict[str, Any]:
     w = found.wand
     wand = {k: getattr(w, k) for k in w.__slots__}
     return plain(
-        {"cameras": cameras, "wand": wand, "frames": found.n_frames, "lasting": found.lasting}
+        {
+            "rig": whole_as_json(found.doubts),
+            "cameras": cameras,
+            "wand": wand,
+            "frames": found.n_frames,
+            "lasting": found.lasting,
+        }
     )
 
 
 def _verdict(found: ResidualTable) -> str:
     acting = [row.name for row in found.cameras if row.verdict == Verdict.ACT]
     n = len(found.cameras)
+    if found.doubts and not acting:
+        return f"The rig as a whole is in doubt: {listed([d.finding for d in found.doubts])}."
     if not acting:
         return f"All {counted(n, 'camera')} good."
     return f"{n - len(acting)} of {counted(n, 'camera')} good; {listed(acting)} " + (
         "needs action." if len(acting) == 1 else "need action."
     )
+
+
+def _sizes(found: ResidualTable) -> str:
+    """The sizes by which centimetres or inches taken for millimetres show."""
+    span = " × ".join(f"{v / 1000:.1f}" for v in found.span_mm)
+    wand = f"Wand {found.wand.span_mm:.0f} mm; " if found.wand.span_mm else ""
+    return f"{wand}the cameras span {span} m."
 
 
 def _table(found: ResidualTable, width: int | None) -> list[str]:

@@ -351,18 +351,21 @@ MISTAKES: dict[str, Mistake] = {
 }
 
 
-def planted(kind: str, seed: int) -> Capture:
-    """Return a capture with a mistake planted; strength, rig and camera are drawn from the seed."""
+def planted(kind: str, seed: int, strength: float | None = None) -> Capture:
+    """Return a capture with a mistake planted; rig and camera are drawn from the seed, and the
+    strength where none is given.
+    """
     mistake, rng = MISTAKES[kind], np.random.default_rng([seed, 77])
     scenario = scenario_of(
         seed, n_cameras=mistake.n_cameras, wands=mistake.wands, stated_lens=mistake.stated_lens
     )
     camera = str(rng.choice(scenario.names))
-    strength = float(rng.choice(mistake.strengths))
+    drawn = float(rng.choice(mistake.strengths))
+    strength = drawn if strength is None else strength
     try:
         sim = simulate(mistake.change(scenario, camera, strength))
     except UnsolvableError:  # no wave joins this rig's cameras: another rig
-        return planted(kind, seed + 100_000)
+        return planted(kind, seed + 100_000, strength)
     tracks, wand = mistake.edit(sim, camera, strength, rng)
     names = {"one": (camera,), "all": scenario.names, "none": ()}[mistake.who]
     return Capture(tracks=tracks, wand=wand, cameras=names, simulation=sim)

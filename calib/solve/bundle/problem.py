@@ -8,6 +8,7 @@ chunks, which threads share.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -127,6 +128,9 @@ class State:
         return State(turn @ self.cam_R, cam_t, lens, wand_R, wand_t, shape)
 
 
+CHUNK_FRAMES = 200  # the elimination's products are at full speed from some hundred rows on
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Chunk:
     """A run of frames, the run of their pairs, and the cameras (n_seen,) that see any of them."""
@@ -186,6 +190,22 @@ class Problem:
         """Return the frames from first to last as a chunk."""
         pairs = slice(int(self.starts[first]), int(self.starts[last]))
         return Chunk(slice(first, last), pairs, np.unique(self.cam[pairs]))
+
+    def part(self, first: int, last: int) -> Problem:
+        """Return the frames from first to last as a problem of their own, of the same cameras."""
+        pairs = slice(int(self.starts[first]), int(self.starts[last]))
+        of_points: dict[str, Any] = {
+            name: np.ascontiguousarray(getattr(self, name)[..., pairs])
+            for name in ("uv_px", "weight", "row")
+        }
+        frames = replace(
+            self, frame_number=self.frame_number[first:last], cam=self.cam[pairs],
+            frame=self.frame[pairs] - first, starts=self.starts[first : last + 1] - pairs.start,
+            chunks=(), **of_points,
+        )  # fmt: skip
+        edges = [*range(0, last - first, CHUNK_FRAMES), last - first]
+        chunks = tuple(frames.chunk(a, b) for a, b in pairwise(edges))
+        return replace(frames, chunks=chunks)
 
     def sum_to_frames(self, values: Array, chunk: Chunk) -> Array:
         """Return the sums (F', ...) over each frame's pairs of values (P', ...) of a chunk's

@@ -108,7 +108,7 @@ def _marker_sigmas(problem: Problem, state: State) -> Array:
     from the whole frame where that determines the wand's pose, else from the marker's own views.
     """
     problem = problem.with_weight((problem.weight > 0).astype(float))
-    d, n_markers = problem.n_turn + 3, len(state.shape_mm)
+    n_markers = len(state.shape_mm)
     factors = inverse_factors(linearise(problem, state, (), np.inf, has_cameras=False).frame)
     # How a marker moves with its frame's parameters: turns about the wand's last n_turn axes, and
     # shifts.
@@ -116,18 +116,26 @@ def _marker_sigmas(problem: Problem, state: State) -> Array:
     moves = np.concatenate([turns, np.broadcast_to(np.eye(3), (n_markers, 3, 3))], axis=2)
     of_frame = (np.einsum("fkd,mid->fmik", factors, moves, optimize=True) ** 2).sum(axis=(2, 3))
     has_pose = np.asarray((np.diagonal(factors, axis1=1, axis2=2) > 0).all(axis=1))
-    own = np.empty((problem.n_frames, n_markers, 3, 3))
-    for chunk in problem.chunks:
-        shifts = weighted_rows(problem, state, (), problem.weight, chunk.pairs)[
-            ..., problem.n_turn : d
-        ]
-        own[chunk.frames] = problem.sum_to_frames(np.swapaxes(shifts, 2, 3) @ shifts, chunk)
+    own = marker_information(problem, state)
     information = np.linalg.eigvalsh(own)
     # A single ray leaves its own direction open up to rounding; two that meet at a milliradian do
     # not.
     is_met = information[..., 0] > 1e-9 * information[..., 2]
     of_marker = (1.0 / np.where(is_met[..., None], information, np.nan)).sum(axis=2)
     return np.sqrt(np.where(has_pose[:, None], of_frame, np.where(is_met, of_marker, np.inf)))
+
+
+def marker_information(problem: Problem, state: State) -> Array:
+    """Return what its own views tell of each marker's place (F, M, 3, 3), in the wand's axes, with
+    the cameras held and the problem's weights.
+    """
+    out = np.empty((problem.n_frames, len(state.shape_mm), 3, 3))
+    turns = problem.n_turn
+    for chunk in problem.chunks:
+        rows = weighted_rows(problem, state, (), problem.weight, chunk.pairs)
+        shifts = rows[..., turns : turns + 3]
+        out[chunk.frames] = problem.sum_to_frames(np.swapaxes(shifts, 2, 3) @ shifts, chunk)
+    return out
 
 
 def corrected(tracks: Tracks, problem: Problem, state: State, offset_frames: Array) -> Tracks:

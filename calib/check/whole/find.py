@@ -1,0 +1,176 @@
+"""What speaks against a rig as a whole, each with its figures: the wand, the time, what was left
+out, and pairs that nothing else checks.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from calib.check.verdicts import RigFault
+from calib.check.whole.left_out import MANY, LeftOut, left_out
+from calib.check.whole.steps import Step, largest_step
+from calib.check.whole.wand import MarkerReading, is_mirrored, marker_readings
+from calib.core.geometry import Array, rigid_fit
+from calib.core.rig import Doubt, Rig
+from calib.core.tracks import Tracks
+from calib.solve.bundle.intersect import triangulate_markers
+from calib.solve.hold import RigFit
+
+# A step counts where chance makes it once in a million captures, and it moves points by this much:
+# a stretch of errors that last and was not found looks like one of up to a quarter of a pixel.
+STEP_CHANCE, STEP_PX = 1e-6, 0.3
+STEP_EXCESS = 3.0  # chi-square over its degrees of freedom; sound captures have 0.4 to 1
+# A marker is off where it lies this many times farther from its place than the cameras' noise lets
+# expect (sound ones 0.7 to 1.2), and than the other markers do.
+MARKER_EXCESS, MARKER_TIMES = 1.4, 1.3
+STEADY, ALIKE = 0.35, 0.4  # of its offset: one size in all frames; one vector in the world
+# Lengths of a sound solve come out to a fraction of this; a share of the wand.
+LENGTH_SHARE = 0.002
+PAIR_SIGMA_PX = 1.0  # as for a camera: a good centroid is good to a tenth or two
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Whole:
+    """What speaks against the rig, and the cameras that were knocked: by name the frame and by how
+    many px their points moved.
+    """
+
+    doubts: tuple[Doubt, ...]
+    knocked: dict[str, tuple[int, float]]
+
+
+def look_at_whole(rig: Rig, tracks: Tracks, fit: RigFit) -> Whole:
+    """Return what a capture held against a rig says of the rig and its wand as a whole.
+
+    ``fit`` is of ``tracks`` with the rig's cameras, which come in the same order.
+    """
+    width, height = (np.array([getattr(c, k) for c in tracks.cameras]) for k in ("width", "height"))
+    shares = left_out(fit, width, height)
+    step = largest_step(fit) if fit.problem.n_cameras > 1 else None
+    moved = _moved(step)
+    is_rigs = step is not None and 2 * moved.sum() > len(moved)
+    knocked = {}
+    if step is not None and not is_rigs:
+        knocked = {
+            tracks.names[c]: (step.frame, float(step.shift_px[c])) for c in np.flatnonzero(moved)
+        }
+    doubts = [
+        *_wand(rig, fit),
+        *_time(tracks, fit, shares, step if is_rigs else None),
+        *_lengths(rig, fit),
+        *_much(tracks, shares),
+    ]
+    if len(tracks.names) == 2:
+        doubts = [*_pair(tracks, fit, step if moved.any() else None, doubts)]
+        knocked = {}
+    return Whole(tuple(doubts), knocked)
+
+
+def _moved(step: Step | None) -> Array:
+    if step is None:
+        return np.zeros(0, bool)
+    is_real = step.p_value < STEP_CHANCE and step.excess > STEP_EXCESS
+    return np.asarray(step.moved & (step.shift_px > STEP_PX) & is_real)
+
+
+def _wand(rig: Rig, fit: RigFit) -> Iterator[Doubt]:
+    """Yield what is wrong with the wand: its shape as the solve found it, or one marker."""
+    off = np.linalg.norm(_aligned(rig.wand_used.points_mm, rig.wand.points_mm), axis=1)
+    if rig.wand.dimension == 3 and is_mirrored(rig.wand, fit):
+        yield Doubt(RigFault.MIRRORED)
+        return
+    readings = marker_readings(fit)
+    names = rig.wand.markers
+    if len(names) > 1 and off.max() > max(5.0 * rig.wand.sigma_mm, 1e-4 * rig.wand.span_mm):
+        far = int(off.argmax())
+        yield Doubt(
+            RigFault.WAND, (), {"marker": names[far], "offset_mm": float(off[far])}, float(off[far])
+        )
+    excess = np.array([r.excess if r else np.nan for r in readings])
+    if np.isfinite(excess).sum() < 2:
+        return
+    m = int(np.nanargmax(excess))
+    reading = readings[m]
+    usual = float(np.nanmedian(np.delete(excess, m)))
+    if reading is None or excess[m] < max(MARKER_EXCESS, MARKER_TIMES * usual):
+        return
+    size = reading.offset_mm * float(np.sqrt(max(1.0 - (usual / excess[m]) ** 2, 0.0)))
+    yield Doubt(_marker_fault(rig, reading), (), {"marker": names[m], "offset_mm": size}, size)
+
+
+def _marker_fault(rig: Rig, reading: MarkerReading) -> RigFault:
+    if reading.in_world > ALIKE:
+        return RigFault.MARKER
+    if rig.wand.dimension == 1 and reading.steadiness > STEADY:
+        return RigFault.OFF_LINE
+    return RigFault.BENT
+
+
+def _aligned(points: Array, onto: Array) -> Array:
+    """Return what is left between two shapes once the first is moved on to the second."""
+    _, R, t = rigid_fit(points, onto)
+    return np.asarray(points @ R.T + t - onto)
+
+
+def _time(tracks: Tracks, fit: RigFit, shares: LeftOut, step: Step | None) -> Iterator[Doubt]:
+    if step is not None:
+        px = float(np.sqrt(np.mean(step.shift_px[step.moved] ** 2)))
+        names = tuple(n for n, moved in zip(tracks.names, step.moved, strict=True) if moved)
+        figures = {"frame": step.frame, "shift_px": px}
+        yield Doubt(RigFault.CHANGED, names, figures, px * mm_a_px(fit))
+    elif (stretch := shares.stretch) is not None:
+        at = shares.by_time[shares.is_bare]
+        figures = {"first": stretch[0], "last": stretch[1], "share": float(np.nanmean(at))}
+        yield Doubt(RigFault.CHANGED, (), figures)
+
+
+def mm_a_px(fit: RigFit) -> float:
+    """Return what a pixel is in mm where the wand was, in the median over views."""
+    problem, state = fit.problem, fit.state
+    t = state.wand_t[problem.frame]
+    depth = np.einsum("pi,pi->p", state.cam_R[problem.cam, 2], t) + state.cam_t[problem.cam, 2]
+    return float(np.median(depth / state.lens[problem.cam, 0]))
+
+
+def _lengths(rig: Rig, fit: RigFit) -> Iterator[Doubt]:
+    """Yield the wand's length where it comes out another than the file's in the mean."""
+    if len(rig.wand.markers) < 2:
+        return
+    points = triangulate_markers(fit.problem.with_weight(fit.is_inlier.astype(float)), fit.state)
+    i, j = np.unravel_index(rig.wand.lengths_mm.argmax(), rig.wand.lengths_mm.shape)
+    measured = np.linalg.norm(points[:, i] - points[:, j], axis=1)
+    error = measured[np.isfinite(measured)] - rig.wand.lengths_mm[i, j]
+    if len(error) < 2:
+        return
+    mean, sigma = float(np.median(error)), float(1.253 * error.std() / np.sqrt(len(error)))
+    if abs(mean) > max(LENGTH_SHARE * rig.wand.span_mm, 5.0 * sigma, 3.0 * rig.wand.sigma_mm):
+        figures = {"mean_mm": mean, "length_mm": float(rig.wand.lengths_mm[i, j])}
+        yield Doubt(RigFault.LENGTHS, (), figures, abs(mean))
+
+
+def _much(tracks: Tracks, shares: LeftOut) -> Iterator[Doubt]:
+    """Yield the cameras, and the markers, much of which was left out."""
+    with np.errstate(invalid="ignore"):
+        many = np.flatnonzero(shares.by_camera > MANY)
+    if many.size:
+        names = tuple(tracks.names[c] for c in many)
+        figures = {"share": float(np.nanmax(shares.by_camera[many]))}
+        yield Doubt(RigFault.LEFT_OUT, names, figures)
+
+
+def _pair(tracks: Tracks, fit: RigFit, step: Step | None, found: list[Doubt]) -> Iterator[Doubt]:
+    """Yield what was found of two cameras as one finding: nothing tells which of the two it is."""
+    wand = [d for d in found if d.finding in {RigFault.WAND, RigFault.BENT, RigFault.OFF_LINE}]
+    yield from wand
+    noise = float(fit.sigma_px.max())
+    others = [d for d in found if d not in wand]
+    if step is None and not others and noise <= PAIR_SIGMA_PX:
+        return
+    figures = {"noise_px": noise, "what": [str(d.finding) for d in others]}
+    if step is not None:
+        figures |= {"frame": step.frame, "shift_px": float(step.shift_px.max())}
+    effects = [d.effect_mm for d in others if d.effect_mm is not None]
+    yield Doubt(RigFault.PAIR, tracks.names, figures, max(effects, default=None))

@@ -1,0 +1,100 @@
+"""What a fit leaves out is evidence: points left out of one camera, in one stretch of time, of one
+marker or in one part of a sensor are not stray points.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.solve.hold import RigFit
+from calib.solve.refine import frames_with_pose
+
+TIME_PARTS = 20  # of the capture: a change in its last tenth fills two
+MIN_POINTS = 60  # of a group: a share is then known to 6 %
+# Share left out that needs a word. Gross errors are a percent or two of named points, errors that
+# last a few more; a tenth is what a bad camera has (common practice, no source).
+MANY = 0.35
+# A group stands out whose share is this many times the median group's, and this large.
+TIMES, LEAST = 4.0, 0.3
+BARE = 0.6  # share of a stretch of time left out, in two parts running, that is no chance
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LeftOut:
+    """Shares of the points left out: of each camera (C,), stretch of time (T,), marker (M,), and
+    each camera's ninths of the sensor (C, 9); nan where there are too few points to say.
+
+    ``since (T + 1,)`` are the frame numbers at which the stretches begin, and the last frame.
+    """
+
+    by_camera: NDArray[np.float64]
+    by_time: NDArray[np.float64]
+    by_marker: NDArray[np.float64]
+    by_ninth: NDArray[np.float64]
+    since: NDArray[np.int64]
+
+    @property
+    def is_bare(self) -> NDArray[np.bool_]:
+        """Which parts of the time (T,) are mostly left out, beside another that is."""
+        with np.errstate(invalid="ignore"):
+            bare = self.by_time > BARE
+        beside = np.append(bare[1:], False) | np.append(False, bare[:-1])
+        return np.asarray(bare & beside & stands_out(self.by_time))
+
+    @property
+    def stretch(self) -> tuple[int, int] | None:
+        """First and last frame of the time whose points are mostly left out."""
+        at = np.flatnonzero(self.is_bare)
+        return (int(self.since[at[0]]), int(self.since[at[-1] + 1])) if at.size else None
+
+    @property
+    def markers(self) -> list[int]:
+        """The markers whose points are left out as no other's are."""
+        return np.flatnonzero(stands_out(self.by_marker)).tolist()
+
+
+def stands_out(share: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Return which groups' shares stand out of the usual one, the median of all or, of few groups,
+    of the others.
+    """
+    known = np.flatnonzero(np.isfinite(share))
+    usual = np.full(len(share), np.nan)
+    for k in known if len(known) > 1 else ():
+        usual[k] = np.median(share[known[known != k]])
+    with np.errstate(invalid="ignore"):
+        return np.asarray((share > LEAST) & (share > TIMES * usual))
+
+
+def left_out(fit: RigFit, width: NDArray[np.int64], height: NDArray[np.int64]) -> LeftOut:
+    """Return where the points lie that a fit leaves out, those in stretches that last too.
+
+    ``width`` and ``height`` (C,) are the sensors' in px.
+    """
+    problem = fit.problem
+    seen = problem.row >= 0
+    seen &= frames_with_pose(problem, seen)[problem.frame]
+    marker, pair = np.nonzero(seen)
+    out = ~fit.is_inlier[marker, pair]
+    cam, frame = problem.cam[pair], problem.frame[pair]
+    edges = np.linspace(0, problem.n_frames, TIME_PARTS + 1).astype(int)
+    part = np.clip(np.searchsorted(edges, frame, side="right") - 1, 0, TIME_PARTS - 1)
+    place = problem.uv_px[:, marker, pair] + 0.5
+    column = np.clip(3 * place[0] // width[cam], 0, 2).astype(int)
+    row = np.clip(3 * place[1] // height[cam], 0, 2).astype(int)
+    n, m = problem.n_cameras, len(seen)
+    return LeftOut(
+        by_camera=_shares(out, cam, n),
+        by_time=_shares(out, part, TIME_PARTS),
+        by_marker=_shares(out, marker, m),
+        by_ninth=_shares(out, cam * 9 + row * 3 + column, 9 * n).reshape(n, 9),
+        since=problem.frame_number[np.minimum(edges, problem.n_frames - 1)],
+    )
+
+
+def _shares(out: NDArray[np.bool_], group: NDArray[np.intp], n: int) -> NDArray[np.float64]:
+    count = np.bincount(group, minlength=n).astype(float)
+    count[count < MIN_POINTS] = np.nan
+    return np.asarray(np.bincount(group, out, n) / count)

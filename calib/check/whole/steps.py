@@ -1,0 +1,125 @@
+"""Did the rig change while the wand was waved? The capture before and after each of some moments,
+compared as two waves are.
+
+Each part determines the cameras' poses by itself but for a motion of the world, which its own wand
+poses take up. About the common fit that is linear: with S and g the reduced normal equations of a
+part, cameras' poses alone, the part would have the cameras moved by ``-S⁺ g``; the difference d of
+two parts has covariance ``S_1⁺ + S_2⁺``, and ``dᵀ (S_1⁺ + S_2⁺)⁺ d`` is chi-square if nothing
+changed (Rao, Linear Statistical Inference and Its Applications, 2nd edition 1973, section 3b.4).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import special
+
+from calib.core.geometry import Array
+from calib.solve.bundle.descent import inverse_factors, reduced_system
+from calib.solve.bundle.linearise import cauchy, linearise
+from calib.solve.bundle.problem import Problem
+from calib.solve.hold import RigFit
+from calib.solve.refine import frames_with_pose
+
+MOMENTS = 9  # at every tenth of the capture
+LOSS_SCALE = 3.0  # Cauchy's, in sigmas: points that a knock put beyond the gate keep a say
+N_POSE = 6
+CUTOFF = 1e-9  # of the largest scaled eigenvalue: the world's motions, and cameras without points
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Step:
+    """The moment at which two parts of the capture differ most: from ``frame`` on.
+
+    ``excess`` is chi-square over its degrees of freedom, ``shift_px (C,)`` how far each camera's
+    points move, RMS, with everything else where the common fit has it.
+    """
+
+    frame: int
+    chi_square: float
+    freedom: int
+    p_value: float
+    moved: NDArray[np.bool_]
+    shift_px: Array
+
+    @property
+    def excess(self) -> float:
+        return self.chi_square / max(self.freedom, 1)
+
+
+def largest_step(fit: RigFit) -> Step | None:
+    """Return the step between two parts of a capture that is least likely to be chance, None of a
+    capture too short to part.
+    """
+    problem = _robust(fit)
+    edges = np.linspace(0, problem.n_frames, MOMENTS + 2).astype(int)
+    if np.diff(edges).min() < 1:
+        return None
+    parts = [_normal(problem, fit, a, b) for a, b in pairwise(edges)]
+    S, g = (np.array([p[k] for p in parts]) for k in (0, 1))
+    steps = [
+        _step(problem, fit, (S[:k].sum(0), g[:k].sum(0)), (S[k:].sum(0), g[k:].sum(0)), edges[k])
+        for k in range(1, MOMENTS + 1)
+    ]
+    return max(steps, key=lambda s: s.chi_square - s.freedom)
+
+
+def _robust(fit: RigFit) -> Problem:
+    """Return the problem with all points of frames with a pose, weighted by Cauchy's loss."""
+    problem = fit.problem
+    seen = problem.row >= 0
+    seen &= frames_with_pose(problem, seen)[problem.frame] & ~fit.is_passing
+    sigma = fit.sigma_px[problem.cam]
+    weight = cauchy((fit.residual_px**2).sum(axis=0) / sigma**2, LOSS_SCALE)[1]
+    return problem.with_weight(np.where(seen, np.sqrt(weight) / sigma, 0.0))
+
+
+def _normal(problem: Problem, fit: RigFit, first: int, last: int) -> tuple[Array, Array]:
+    part = problem.part(first, last)
+    frames = slice(first, last)
+    state = replace(fit.state, wand_R=fit.state.wand_R[frames], wand_t=fit.state.wand_t[frames])
+    blocks = linearise(part, state, (), np.inf)
+    return reduced_system(part, blocks, inverse_factors(blocks.frame))
+
+
+def _step(
+    problem: Problem, fit: RigFit, before: tuple[Array, Array], after: tuple[Array, Array], at: int
+) -> Step:
+    n = problem.n_cameras
+    scale = 1.0 / np.sqrt(np.maximum(np.minimum(np.diag(before[0]), np.diag(after[0])), 1e-300))
+    seen = np.minimum(np.diag(before[0]), np.diag(after[0])) > 0
+    scale = np.where(seen, scale, 0.0)
+    inverses = [_pinv(S * scale[:, None] * scale) for S, _ in (before, after)]
+    d = -(inverses[1] @ (scale * after[1]) - inverses[0] @ (scale * before[1]))
+    W = _pinv(inverses[0] + inverses[1])
+    w = W @ d
+    freedom = int(np.linalg.matrix_rank(W, hermitian=True, tol=CUTOFF * np.abs(W).max()))
+    chi = float(d @ w)
+    moved, chi_left, left = np.zeros(n, bool), chi, freedom
+    # Cameras are let go one by one, each time the one that explains most.
+    while left > 0 and special.chdtrc(left, chi_left) < 1e-6 and moved.sum() < n - 1:
+        rest = [
+            (_without(W, w, np.append(np.flatnonzero(moved), c)), c) for c in np.flatnonzero(~moved)
+        ]
+        gain, c = max(rest)
+        moved[c] = True
+        chi_left, left = chi - gain, freedom - N_POSE * int(moved.sum())
+    H = linearise(problem, fit.state, (), np.inf).camera
+    count = np.bincount(problem.cam, (problem.weight > 0).sum(axis=0), n)
+    own = (d * scale).reshape(n, N_POSE)
+    square = np.einsum("ci,cij,cj->c", own, H, own) * fit.sigma_px**2 / np.maximum(count, 1)
+    p = float(special.chdtrc(max(freedom, 1), chi))
+    return Step(int(problem.frame_number[at]), chi, freedom, p, moved, np.sqrt(square))
+
+
+def _without(W: Array, w: Array, cameras: NDArray[np.intp]) -> float:
+    """Return by how much chi-square falls when the cameras' poses may differ."""
+    at = (cameras[:, None] * N_POSE + np.arange(N_POSE)).ravel()
+    return float(w[at] @ np.linalg.pinv(W[np.ix_(at, at)], rcond=CUTOFF, hermitian=True) @ w[at])
+
+
+def _pinv(A: Array) -> Array:
+    return np.asarray(np.linalg.pinv(0.5 * (A + A.T), rcond=CUTOFF, hermitian=True))

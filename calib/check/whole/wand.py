@@ -1,0 +1,94 @@
+"""Is the wand rigid and as its file says? Each marker where its own views put it, against where the
+whole wand does.
+
+An error of a camera moves single views; a fault of the wand moves a marker for all cameras alike.
+With x the intersection of a marker's rays, C its covariance from the cameras' noise and y the place
+that the frame's pose gives it, ``(x - y)ᵀ C⁻¹ (x - y)`` is at most chi-square of three degrees
+while the wand is right: what fitting the pose takes up only makes it smaller.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import special
+
+from calib.core.geometry import Array, rigid_fit
+from calib.core.wand import Wand
+from calib.solve.bundle.intersect import triangulate_markers
+from calib.solve.clock.path import marker_information
+from calib.solve.hold import RigFit
+
+MIN_FRAMES = 60  # in which a marker is placed by itself: a median is then known to a tenth
+MEDIAN_SQUARE = float(special.chdtri(3, 0.5))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MarkerReading:
+    """How far a marker lies from where the wand's pose puts it: ``offset_mm``, root of the median
+    square, ``excess`` times what the cameras' noise lets expect.
+
+    ``in_wand`` and ``in_world`` (0 to 1) say how much of it is one and the same vector in the
+    wand's and in the world's axes; ``steadiness`` how alike its size is from frame to frame.
+    """
+
+    offset_mm: float
+    excess: float
+    in_wand: float
+    in_world: float
+    steadiness: float
+
+
+def marker_readings(fit: RigFit) -> list[MarkerReading | None]:
+    """Return each marker's reading, None where too few frames place it by its own views."""
+    problem, state = fit.problem, fit.state
+    seen = (problem.row >= 0) / fit.sigma_px[problem.cam]
+    every = problem.with_weight(seen)
+    away = triangulate_markers(every, state) - (
+        state.shape_mm @ np.swapaxes(state.wand_R, 1, 2) + state.wand_t[:, None]
+    )
+    in_wand = away @ state.wand_R
+    information = marker_information(every, state)
+    is_placed = every.n_views(problem.row >= 0).T >= 2
+    is_placed &= np.isfinite(away).all(axis=2)
+    squares = np.einsum("fmi,fmij,fmj->fm", in_wand, information, in_wand)
+    return [
+        _reading(away[ok, m], in_wand[ok, m], squares[ok, m]) if ok.sum() >= MIN_FRAMES else None
+        for m, ok in enumerate(is_placed.T)
+    ]
+
+
+def is_mirrored(wand: Wand, fit: RigFit) -> bool:
+    """Return whether a solid wand fits the intersected markers of most frames better in a mirror.
+
+    All cameras mirrored alike see a room in a mirror, which lengths and rays do not tell.
+    """
+    problem = fit.problem.with_weight((fit.problem.row >= 0) / fit.sigma_px[fit.problem.cam])
+    points = triangulate_markers(problem, fit.state)
+    points = points[np.isfinite(points).all(axis=(1, 2))]
+    if len(points) < MIN_FRAMES:
+        return False
+    left = []
+    for sign in (1.0, -1.0):
+        shape = wand.points_mm * [sign, 1.0, 1.0]
+        _, R, t = rigid_fit(np.broadcast_to(shape, points.shape), points)
+        away = shape @ np.swapaxes(R, 1, 2) + t[:, None] - points
+        left.append(np.sqrt((away**2).sum(axis=(1, 2))))
+    return bool(np.median(left[1] < left[0] / 3.0))
+
+
+def _reading(world: Array, wand: Array, square: NDArray[np.float64]) -> MarkerReading:
+    size = np.linalg.norm(world, axis=1)
+    usual = float(np.median(size))
+    near = size < 5.0 * usual  # a frame with a gross point says nothing
+    rms = float(np.sqrt(np.mean(size[near] ** 2)))
+    low, high = np.quantile(size, [0.25, 0.75])
+    return MarkerReading(
+        offset_mm=usual,
+        excess=float(np.sqrt(np.median(square) / MEDIAN_SQUARE)),
+        in_wand=float(np.linalg.norm(wand[near].mean(axis=0)) / rms) if rms else 0.0,
+        in_world=float(np.linalg.norm(world[near].mean(axis=0)) / rms) if rms else 0.0,
+        steadiness=float(1.0 - (high - low) / max(usual, 1e-12)),
+    )

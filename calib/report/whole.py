@@ -1,0 +1,107 @@
+"""What speaks against a rig as a whole, in words: what was seen, and what to do."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from calib.check.verdicts import RigFault
+from calib.core.rig import Doubt
+from calib.report.words import listed
+
+MEASURE = "Measure the wand again, or give the file of the wand that was waved, and solve again"
+
+
+def as_json(doubts: Sequence[Doubt]) -> dict[str, Any]:
+    """Return verdict and findings about the rig."""
+    return {
+        "verdict": "act" if doubts else "ok",
+        "findings": [
+            {
+                "finding": d.finding,
+                "evidence": seen(d),
+                "effect_mm": d.effect_mm,
+                "cameras": list(d.cameras),
+            }
+            for d in doubts
+        ],
+    }
+
+
+def sentences(doubts: Sequence[Doubt]) -> list[str]:
+    """Return a sentence for each doubt with what to do about it."""
+    return [f"{d.finding[:1].upper()}{d.finding[1:]}: {seen(d)}. {_remedy(d)}." for d in doubts]
+
+
+def seen(doubt: Doubt) -> str:
+    """Return what was seen."""
+    f, name = doubt.figures, doubt.finding
+    if name == RigFault.MIRRORED:
+        return "the wand fits what they saw only in a mirror"
+    if name == RigFault.WAND:
+        return (
+            f"marker {f['marker']} lies {f['offset_mm']:.2f} mm from where the wand file has it, as"
+            " the images show it"
+        )
+    if name == RigFault.OFF_LINE:
+        return (
+            f"marker {f['marker']} stands beside the line of the others, by {f['offset_mm']:.2f} mm"
+        )
+    if name == RigFault.BENT:
+        return (
+            f"marker {f['marker']} does not keep its place on the wand: it strays by"
+            f" {f['offset_mm']:.2f} mm, the others do not"
+        )
+    if name == RigFault.MARKER:
+        return (
+            f"all cameras see marker {f['marker']} off to one side of its place, by"
+            f" {f['offset_mm']:.2f} mm"
+        )
+    if name == RigFault.LENGTHS:
+        return f"the wand's {f['length_mm']:.0f} mm come out {f['mean_mm']:+.2f} mm in the mean"
+    if name == RigFault.CHANGED:
+        return _changed(doubt)
+    if name == RigFault.LEFT_OUT:
+        verb = "their" if len(doubt.cameras) > 1 else "its"
+        return f"of {listed(doubt.cameras)} up to {f['share']:.0%} of {verb} points fit nothing"
+    return _pair(f)
+
+
+def _changed(doubt: Doubt) -> str:
+    f = doubt.figures
+    if "frame" in f:
+        return (
+            f"from frame {f['frame']:.0f} on the cameras stand otherwise to one another than"
+            f" before; points move by {f['shift_px']:.2f} px ({listed(doubt.cameras)})"
+        )
+    return (
+        f"from frame {f['first']:.0f} to {f['last']:.0f} {f['share']:.0%} of all points fit"
+        " nothing, elsewhere few"
+    )
+
+
+def _pair(f: Any) -> str:
+    parts = [f"noise of {f['noise_px']:.2f} px"]
+    if "frame" in f:
+        parts.append(
+            f"from frame {f['frame']:.0f} on they stand otherwise to one another, by"
+            f" {f['shift_px']:.2f} px"
+        )
+    parts += f.get("what", [])
+    return f"one pose, one clock and these lenses do not explain what they saw ({'; '.join(parts)})"
+
+
+def _remedy(doubt: Doubt) -> str:
+    remedies = {
+        RigFault.MIRRORED: "Switch mirroring or flipping of the images off, and wave again",
+        RigFault.WAND: MEASURE,
+        RigFault.OFF_LINE: f"Look whether it is bent or a marker sits loose. {MEASURE}",
+        RigFault.BENT: "Look whether the wand bends or a marker sits loose, and wave slower",
+        RigFault.MARKER: "Look whether it is half covered, dirty or shows a glint, and wave again",
+        RigFault.LENGTHS: "Do not measure with this rig: check wand, clocks and lenses, and solve"
+        " again",
+        RigFault.CHANGED: "Find out what was knocked or moved, tighten it, and wave again",
+        RigFault.LEFT_OUT: "Look for reflections, exchanged markers or cables, and wave again",
+        RigFault.PAIR: "Check sync, mounts and stated lenses; a third camera would tell which",
+    }
+    return remedies[RigFault(doubt.finding)]

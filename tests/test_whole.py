@@ -1,0 +1,93 @@
+"""What speaks against a rig as a whole: the mistake's name, and no sound rig in doubt."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy import stats
+
+import calib
+from calib.check.residuals import residual_table
+from calib.check.verdicts import Fault, RigFault, Verdict
+from calib.check.whole.left_out import stands_out
+from calib.check.whole.steps import largest_step
+from calib.core.rig import Doubt
+from calib.pipeline import solve
+from calib.report.residuals import as_json
+from calib.report.whole import sentences
+from calib.simulate import Scenario, simulate
+from calib.solve.hold import fit_to_rig
+from scripts.benchmarks.mistakes import MISTAKES, clean, planted
+
+DOUBTED = {
+    "end marker off": {RigFault.WAND},
+    "middle marker off the line": {RigFault.OFF_LINE, RigFault.BENT},
+    "wand flexes": {RigFault.BENT, RigFault.WAND},
+    "marker biased": {RigFault.MARKER, RigFault.WAND},
+    "all knocked late": {RigFault.CHANGED},
+    "all mirrored": {RigFault.MIRRORED},
+}
+
+
+@pytest.mark.parametrize("kind", DOUBTED)
+def test_the_mistake_is_named(kind: str) -> None:
+    capture = planted(kind, 51, MISTAKES[kind].strengths[-1])
+    solution = solve(capture.tracks, capture.wand)
+    # What follows the first may be its consequence.
+    assert solution.rig.doubts and solution.rig.doubts[0].finding in DOUBTED[kind]
+    table = residual_table(solution.rig, solution.tracks, solution.rig_fit, solution.whole)
+    assert table.rig_verdict == Verdict.ACT and table.needs_a_hand
+    assert as_json(table)["rig"]["verdict"] == "act"
+
+
+def test_a_camera_knocked_half_way_is_named_alone_and_states_no_sigmas() -> None:
+    capture = planted("one knocked half-way", 53, 0.2)
+    solution = solve(capture.tracks, capture.wand)
+    table = residual_table(solution.rig, solution.tracks, solution.rig_fit, solution.whole)
+    knocked = [r for r in table.cameras if any(c.cause == Fault.KNOCK for c in r.causes)]
+    assert [r.name for r in knocked] == list(capture.cameras)
+    assert np.isnan(knocked[0].sigma_position_mm).all()
+
+
+@pytest.mark.parametrize("seed", [61, 62])
+def test_a_sound_rig_is_not_in_doubt(seed: int) -> None:
+    capture = clean(seed)
+    assert solve(capture.tracks, capture.wand).rig.doubts == ()
+
+
+def test_the_step_between_two_parts_follows_its_law() -> None:
+    """Held against the true rig, independent noise: chi-square of as many degrees of freedom as
+    stated (SciPy), of which the largest of nine is told.
+    """
+    chances = []
+    for seed in range(8):
+        sim = simulate(
+            Scenario.plain(
+                n_cameras=4, n_frames=300, seed=200 + seed, outliers=0.0, strays=0.0, wand="solid6"
+            )
+        )
+        step = largest_step(fit_to_rig(sim.truth, sim.tracks))
+        assert step is not None and step.freedom == 6 * 3
+        chances.append(stats.chi2.sf(step.chi_square, step.freedom))
+    # Nine moments, not independent: the least of nine chances is above 1e-3 / 9 but once in a
+    # thousand, and not all are small; weights by a robust loss only lower chi-square.
+    assert min(chances) > 1e-3 / 9 / len(chances)
+
+
+def test_shares_stand_out_of_the_others() -> None:
+    assert stands_out(np.array([0.05, 0.04, 0.6, np.nan])).tolist() == [False, False, True, False]
+    assert not stands_out(np.array([0.3, 0.35, 0.4])).any()
+
+
+def test_doubts_are_kept_in_the_file_and_told_by_later_commands(tmp_path: Path) -> None:
+    sim = simulate(Scenario(n_cameras=4, n_frames=300, seed=9))
+    doubt = Doubt(RigFault.WAND, (), {"marker": "q", "offset_mm": 2.5}, 2.5)
+    calib.save_rig(replace(sim.truth, doubts=(doubt,)), tmp_path / "r.h5")
+    rig = calib.load_rig(tmp_path / "r.h5")
+    assert rig.doubts[0].figures == {"marker": "q", "offset_mm": 2.5}
+    table = residual_table(rig, sim.tracks)
+    assert [d.finding for d in table.doubts] == [RigFault.WAND]
+    assert "marker q lies 2.50 mm" in sentences(table.doubts)[0] and "2.50 mm" in str(table)

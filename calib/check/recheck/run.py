@@ -21,8 +21,7 @@ from calib.core.tracks import Tracks
 from calib.naming.identify import identify, is_unnamed
 from calib.naming.renaming import rename
 from calib.solve.bundle.descent import BundleOptions
-from calib.solve.bundle.problem import Problem, State
-from calib.solve.clock.common_time import fractions_moved, in_step, with_timing
+from calib.solve.clock.common_time import in_step, with_timing, without_fractions
 from calib.solve.clock.frame_slip import whole_frame_offsets
 from calib.solve.clock.offsets import estimate_offsets
 from calib.solve.clock.path import corrected
@@ -50,12 +49,14 @@ def recheck(
     options = options or RecheckOptions()
     tracks = in_step(rig, _identified(rig, matched(rig, tracks), progress))
     tracks, n_shared = joined(rig, tracks)
-    fit = solve_anew(rig, tracks, progress)
+    in_time = without_fractions(rig, tracks)
+    fit = solve_anew(rig, in_time, progress)
     if tracks.is_identified:
         progress("names", 0, 1)
         tracks = rename(tracks, rig.wand_used, fit.result.state).tracks
-        fit = solve_anew(rig, tracks, progress, fit.result.state)
-    fit, tracks, clock = _in_time(rig, *_at_known_time(rig, tracks, fit, progress), progress)
+        in_time = without_fractions(rig, tracks)
+        fit = solve_anew(rig, in_time, progress, fit.result.state)
+    fit, tracks, clock = _in_time(rig, in_time, fit, progress)
     noise = _noise_ratio(rig, tracks, fit)
     progress("comparison", 0, 1)
     lasts = max(rig.lasting_share, share_off(fit.problem, fit.stretches)) > USUAL_SHARE
@@ -74,19 +75,6 @@ def recheck(
 
 def _identified(rig: Rig, tracks: Tracks, progress: Progress) -> Tracks:
     return identify(tracks, rig.wand, progress).tracks if is_unnamed(tracks) else tracks
-
-
-def _at_known_time(rig: Rig, tracks: Tracks, fit: Fit, progress: Progress) -> tuple[Tracks, Fit]:
-    """Return the tracks without the time offsets that the rig knows, and their fit."""
-
-    def fitted(moved: Tracks) -> tuple[Problem, State]:
-        now = fit if moved is tracks else solve_anew(rig, moved, progress, fit.result.state)
-        return now.problem, now.result.state
-
-    moved = fractions_moved(rig, tracks, fitted)
-    if moved is not tracks:
-        fit = solve_anew(rig, moved, progress, fit.result.state)
-    return moved, fit
 
 
 def _in_time(rig: Rig, tracks: Tracks, fit: Fit, progress: Progress) -> tuple[Fit, Tracks, Clock]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -13,7 +12,6 @@ from calib.core.rig import Rig, RigCamera
 from calib.core.tracks import Tracks
 from calib.core.wand import Wand
 from calib.solve.bundle.descent import BundleOptions
-from calib.solve.bundle.problem import Problem, State
 from calib.solve.clock.frame_slip import whole_frame_offsets
 from calib.solve.clock.offsets import SIGNIFICANT, TimeOffsets, about_zero, estimate_offsets
 from calib.solve.clock.path import corrected
@@ -70,13 +68,7 @@ def at_common_time(rig: Rig, tracks: Tracks) -> Tracks:
     """Return the tracks as they would be, had the cameras of the rig none of the time offsets that
     its solve found; the rig is held.
     """
-
-    def fitted(moved: Tracks) -> tuple[Problem, State]:
-        held = fit_to_rig(rig, moved)
-        weight = held.is_inlier / held.sigma_px[held.problem.cam]
-        return held.problem.with_weight(weight), held.state
-
-    return fractions_moved(rig, in_step(rig, tracks), fitted)
+    return without_fractions(rig, in_step(rig, tracks))
 
 
 def in_step(rig: Rig, tracks: Tracks) -> Tracks:
@@ -91,18 +83,18 @@ def in_step(rig: Rig, tracks: Tracks) -> Tracks:
     return replace(tracks, cameras=tuple(cameras))
 
 
-def fractions_moved(
-    rig: Rig, tracks: Tracks, fitted: Callable[[Tracks], tuple[Problem, State]]
-) -> Tracks:
+def without_fractions(rig: Rig, tracks: Tracks) -> Tracks:
     """Return tracks that are ``in_step`` with their points moved back along their ways by what is
-    left of the known offsets; ``fitted`` gives the wand's way.
+    left of the known offsets; the rig is held.
     """
     offset = _known_offsets(rig, tracks)
     fraction = offset - np.rint(offset)
     moved = tracks
     # The first way still leans towards the late camera, the second hardly.
     for _ in range(2) if fraction.any() else ():
-        moved = corrected(tracks, *fitted(moved), fraction)
+        held = fit_to_rig(rig, moved)
+        problem = held.problem.with_weight(held.is_inlier / held.sigma_px[held.problem.cam])
+        moved = corrected(tracks, problem, held.state, fraction)
     return moved
 
 

@@ -21,7 +21,7 @@ from calib.core.tracks import Tracks
 from calib.naming.identify import identify, is_unnamed
 from calib.naming.renaming import rename
 from calib.solve.bundle.descent import BundleOptions
-from calib.solve.clock.common_time import in_step, with_timing, without_fractions
+from calib.solve.clock.common_time import in_step, known_fractions, with_timing, without_fractions
 from calib.solve.clock.frame_slip import whole_frame_offsets
 from calib.solve.clock.offsets import estimate_offsets
 from calib.solve.clock.path import corrected
@@ -56,7 +56,7 @@ def recheck(
         tracks = rename(tracks, rig.wand_used, fit.result.state).tracks
         in_time = without_fractions(rig, tracks)
         fit = solve_anew(rig, in_time, progress, fit.result.state)
-    fit, tracks, clock = _in_time(rig, in_time, fit, progress)
+    fit, tracks, clock = _in_time(rig, tracks, in_time, fit, progress)
     noise = _noise_ratio(rig, tracks, fit)
     progress("comparison", 0, 1)
     lasts = max(rig.lasting_share, share_off(fit.problem, fit.stretches)) > USUAL_SHARE
@@ -77,27 +77,33 @@ def _identified(rig: Rig, tracks: Tracks, progress: Progress) -> Tracks:
     return identify(tracks, rig.wand, progress).tracks if is_unnamed(tracks) else tracks
 
 
-def _in_time(rig: Rig, tracks: Tracks, fit: Fit, progress: Progress) -> tuple[Fit, Tracks, Clock]:
+def _in_time(
+    rig: Rig, tracks: Tracks, moved: Tracks, fit: Fit, progress: Progress
+) -> tuple[Fit, Tracks, Clock]:
     """Return fit and tracks at a common time, and how far each camera's clock was off beyond what
-    the rig knows.
+    the rig knows; ``moved`` are the tracks without that.
 
     Cameras whose noise stands out are tried: first whole frames alone, which is quick and mostly
     all; fractions, where noise that stands out is left.
     """
     n = len(tracks.names)
     if not (_noise_ratio(rig, tracks, fit) > STANDS_OUT).any():
-        return fit, tracks, Clock(np.zeros(n), np.full(n, np.nan))
+        return fit, moved, Clock(np.zeros(n), np.full(n, np.nan))
+    known = known_fractions(rig, tracks)
     options = BundleOptions(terms=fit.options.terms, prior=fit.options.prior)
-    whole, _ = whole_frame_offsets(fit, tracks)
+    whole, _ = whole_frame_offsets(fit, moved)
     if whole.any():
-        tracks = corrected(tracks, fit.problem, fit.result.state, whole.astype(float))
-        fit = solve_anew(rig, tracks, progress)
+        moved = corrected(tracks, fit.problem, fit.result.state, known + whole)
+        fit = solve_anew(rig, moved, progress)
     if whole.any() and not (_noise_ratio(rig, tracks, fit) > STANDS_OUT).any():
-        offsets = estimate_offsets(fit, tracks)
+        offsets = estimate_offsets(fit, moved)
+        beyond = whole + offsets.offset_frames
     else:
-        _, tracks, offsets = with_timing(tracks, rig.wand_used, fit, options, progress)
-        fit = solve_anew(rig, tracks, progress)
-    return fit, tracks, Clock(whole + offsets.offset_frames, np.array(offsets.sigma_frames))
+        of_moved = known + whole
+        _, moved, offsets = with_timing(tracks, rig.wand_used, fit, options, progress, of_moved)
+        beyond = offsets.offset_frames - known
+        fit = solve_anew(rig, moved, progress)
+    return fit, moved, Clock(beyond, np.array(offsets.sigma_frames))
 
 
 def _noise_ratio(rig: Rig, tracks: Tracks, fit: Fit) -> Array:

@@ -26,18 +26,22 @@ ROBUST_ROUNDS = 2
 
 
 def with_timing(
-    tracks: Tracks, wand: Wand, fit: Fit, options: BundleOptions, progress: Progress
-) -> tuple[Fit, Tracks, TimeOffsets]:
+    tracks: Tracks, wand: Wand, fit: Fit, options: BundleOptions, progress: Progress,
+    applied: Array | None = None,
+) -> tuple[Fit, Tracks, TimeOffsets]:  # fmt: skip
     """Return the fit of the tracks moved to a common time, these tracks, and the offsets of the
     tracks as given.
 
-    Cameras whose offset is not significant are not moved; where none is, fit and tracks come back
-    as they are.
+    ``fit`` is of the tracks moved by offsets ``applied (C,)``, or as they are. Cameras whose offset
+    is not significant are not moved; where none is, fit and tracks come back as they are.
     """
-    whole, start = whole_frame_offsets(fit, tracks)
-    applied = whole.astype(float)
+    applied = np.zeros(len(tracks.names)) if applied is None else applied
     moved, is_robust, is_settled = tracks, True, False
     if applied.any():
+        moved = corrected(tracks, fit.problem, fit.result.state, applied)
+    whole, start = whole_frame_offsets(fit, moved)
+    if whole.any():
+        applied = applied + whole
         moved = corrected(tracks, fit.problem, fit.result.state, applied)
         fit = refine(moved, wand, start, options, progress)
     for k in range(MAX_ROUNDS):
@@ -87,9 +91,7 @@ def without_fractions(rig: Rig, tracks: Tracks) -> Tracks:
     """Return tracks that are ``in_step`` with their points moved back along their ways by what is
     left of the known offsets; the rig is held.
     """
-    offset = _known_offsets(rig, tracks)
-    fraction = offset - np.rint(offset)
-    moved = tracks
+    fraction, moved = known_fractions(rig, tracks), tracks
     # The first way still leans towards the late camera, the second hardly.
     for _ in range(2) if fraction.any() else ():
         held = fit_to_rig(rig, moved)
@@ -102,6 +104,12 @@ def _known_offsets(rig: Rig, tracks: Tracks) -> Array:
     """Return the offsets (C,) in frames that the rig's solve itself moved points by."""
     cameras = [rig.camera(name) for name in tracks.names]
     return np.array([c.time_offset_frames if is_known_late(c) else 0.0 for c in cameras])
+
+
+def known_fractions(rig: Rig, tracks: Tracks) -> Array:
+    """Return what is left of the known offsets (C,) in tracks that are ``in_step``."""
+    offset = _known_offsets(rig, tracks)
+    return offset - np.rint(offset)
 
 
 def is_known_late(camera: RigCamera) -> bool:

@@ -3,13 +3,16 @@
 import cv2
 import numpy as np
 import pytest
+from scipy import linalg
 from scipy.spatial.transform import Rotation
 
+from calib.core.cholesky import factor_in_place, solve_in_place
 from calib.core.geometry import (
     Pose,
     angle_between_deg,
     cross_matrix,
     frozen,
+    ray_depths,
     rigid_fit,
     rotation_from_vector,
     triangulate,
@@ -290,3 +293,30 @@ def test_bundles_without_a_definite_point_are_nan():
 def test_no_rotations_are_none() -> None:
     assert rotation_from_vector(np.empty((0, 3))).shape == (0, 3, 3)
     assert vector_from_rotation(np.empty((2, 0, 3, 3))).shape == (2, 0, 3)
+
+
+def test_two_rays_pass_nearest_where_least_squares_puts_them() -> None:
+    # Source: numpy.linalg.lstsq of base + b ray_b = a ray_a.
+    rng = np.random.default_rng(3)
+    ray_a, ray_b = rng.normal(size=(2, 2, 5, 3))
+    base = rng.normal(size=(2, 1, 3))
+    depths = ray_depths(ray_a, ray_b, base)
+    for k in range(2):
+        for n in range(5):
+            A = np.column_stack([ray_a[k, n], -ray_b[k, n]])
+            expected = np.linalg.lstsq(A, base[k, 0], rcond=None)[0]
+            assert [depths[0][k, n], depths[1][k, n]] == pytest.approx(expected)
+
+
+def test_cholesky_in_place_is_lapack_s() -> None:
+    # Source: scipy.linalg.cholesky, numpy.linalg.solve; a matrix that is not definite is refused.
+    rng = np.random.default_rng(4)
+    for n in (1, 3, 6):
+        J = rng.normal(size=(2 * n, n))
+        A, b = J.T @ J, rng.normal(size=n)
+        L, x = A.copy(), b.copy()
+        assert factor_in_place(L)
+        solve_in_place(L, x)
+        np.testing.assert_allclose(np.tril(L), linalg.cholesky(A, lower=True), rtol=1e-10)
+        np.testing.assert_allclose(x, np.linalg.solve(A, b), rtol=1e-9)
+    assert not factor_in_place(np.array([[1.0, 0.0], [2.0, 1.0]]))

@@ -15,11 +15,11 @@ from calib.solve.bundle.descent import BundleOptions, Prior, bundle
 from calib.solve.bundle.linearise import residuals
 from calib.solve.bundle.monotonic import (
     CORNER_SIGMA,
-    fold_radius,
     fold_reach,
     is_monotonic,
     monotonic_prior,
     tightened,
+    turning_radius,
 )
 from calib.solve.bundle.problem import Problem, State, term_values
 from tests.small_problems import make_problem
@@ -59,7 +59,7 @@ def test_fold_where_the_projection_of_opencv_turns_back() -> None:
         is_before_pole = np.cumprod(1 + s * (k4 + s * (k5 + s * k6)) > 0).astype(bool)
         image = distorted_radius(lens, radius)[is_before_pole]
         falls = np.flatnonzero(np.diff(image) <= 0)
-        found = fold_radius(lens)
+        found = turning_radius(lens)
         if len(falls):
             n_folds += 1
             assert found == pytest.approx(
@@ -72,16 +72,16 @@ def test_fold_where_the_projection_of_opencv_turns_back() -> None:
 
 def test_fold_in_closed_form() -> None:
     # r + k1 r³ has the slope 1 + 3 k1 r²; with k2 the smaller root of 1 + 3 k1 s + 5 k2 s².
-    assert fold_radius(lens_vector(k1=-0.2)) == pytest.approx(np.sqrt(1 / 0.6))
-    assert fold_radius(lens_vector(k1=-0.5, k2=0.05)) == pytest.approx(
+    assert turning_radius(lens_vector(k1=-0.2)) == pytest.approx(np.sqrt(1 / 0.6))
+    assert turning_radius(lens_vector(k1=-0.5, k2=0.05)) == pytest.approx(
         np.sqrt((1.5 - np.sqrt(2.25 - 1.0)) / 0.5)
     )
-    assert fold_radius(lens_vector()) == fold_radius(lens_vector(k1=0.1)) == np.inf
+    assert turning_radius(lens_vector()) == turning_radius(lens_vector(k1=0.1)) == np.inf
     # r / (1 + k4 r²) turns at k4 r² = 1; r / (1 - k4 r²) reaches everywhere before its pole.
-    assert fold_radius(lens_vector(k4=0.25)) == pytest.approx(2.0)
-    assert fold_radius(lens_vector(k4=-0.25)) == np.inf
+    assert turning_radius(lens_vector(k4=0.25)) == pytest.approx(2.0)
+    assert turning_radius(lens_vector(k4=-0.25)) == np.inf
     # A slope that touches zero and goes on, 1 - 2 s + s², counts as a fold.
-    assert fold_radius(lens_vector(k1=-2 / 3, k2=1 / 5)) == pytest.approx(1.0, abs=1e-6)
+    assert turning_radius(lens_vector(k1=-2 / 3, k2=1 / 5)) == pytest.approx(1.0, abs=1e-6)
 
 
 def test_reach_is_measured_to_the_farthest_corner() -> None:
@@ -118,7 +118,7 @@ def test_a_monotonic_lens_can_be_undistorted_everywhere(seed: int) -> None:
         reach = fold_reach(lens[None], np.array([WIDTH]), np.array([HEIGHT]))[0]
         n_folded += not is_fine
         if reach < 1:  # no ray at all lands on the farthest corner before the fold
-            radius = np.linspace(0, fold_radius(lens), 500)
+            radius = np.linspace(0, turning_radius(lens), 500)
             away = np.linalg.norm(corners - lens[2:4], axis=1).max() / lens[0]
             assert distorted_radius(lens, radius).max() < away
         elif reach > 1.05:  # Newton's method finds the ray of each corner

@@ -201,3 +201,13 @@ def _nearest_points(
                 k += 1
     for g in range(len(points)):
         nearest_point(A[g], b[g], points[g])
+
+
+def ray_depths(ray_a: Array, ray_b: Array, base: Array) -> tuple[Array, Array]:
+    """Return the shares (..., n) of rays (..., n, 3) where two pass nearest, one from the origin,
+    the other from ``base`` (..., 1, 3).
+    """
+    rays = (ray_a, ray_a), (ray_b, ray_b), (ray_a, ray_b), (ray_a, base), (ray_b, base)
+    aa, bb, ab, ac, bc = (np.einsum("...i,...i->...", p, q) for p, q in rays)
+    det = np.maximum(aa * bb - ab**2, 1e-12)
+    return (bb * ac - ab * bc) / det, (ab * ac - aa * bc) / det

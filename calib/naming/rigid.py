@@ -8,6 +8,7 @@ import math
 
 import numpy as np
 
+from calib.core.cholesky import factor_in_place, solve_in_place
 from calib.core.compiled import compiled
 from calib.core.geometry import Array
 from calib.core.tracks import Ints
@@ -62,34 +63,6 @@ def project_wand(R: Array, t: Array, shape: Array, out: Array) -> bool:
 
 
 @compiled
-def solve_six(A: Array, b: Array) -> bool:
-    """Solve the positive definite A x = b (6) in place of b by Cholesky's factors; False where it
-    is singular.
-    """
-    n = 6
-    for i in range(n):
-        for j in range(i + 1):
-            s = A[i, j]
-            for k in range(j):
-                s -= A[i, k] * A[j, k]
-            if i == j:
-                if s <= 0.0:
-                    return False
-                A[i, i] = math.sqrt(s)
-            else:
-                A[i, j] = s / A[j, j]
-    for i in range(n):
-        for k in range(i):
-            b[i] -= A[i, k] * b[k]
-        b[i] /= A[i, i]
-    for i in range(n - 1, -1, -1):
-        for k in range(i + 1, n):
-            b[i] -= A[k, i] * b[k]
-        b[i] /= A[i, i]
-    return True
-
-
-@compiled
 def fit_pose(
     R: Array,
     t: Array,
@@ -139,8 +112,9 @@ def fit_pose(
                 b[i] += weight * (row[0, i] * du + row[1, i] * dv)
                 for j in range(i + 1):
                     A[i, j] += weight * (row[0, i] * row[0, j] + row[1, i] * row[1, j])
-        if not solve_six(A, b):
+        if not factor_in_place(A):
             return False, R0, t0
+        solve_in_place(A, b)
         size = math.sqrt(b[0] * b[0] + b[1] * b[1] + b[2] * b[2])
         # A larger turn leaves the range of the linear step.
         shrink = min(1.0, 0.5 / max(size, 1e-12))

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from calib.core.cholesky import factor_in_place
 from calib.core.compiled import compiled
 from calib.core.geometry import Array
 from calib.solve.bundle.elimination import inverse_factor_kernel
@@ -112,15 +113,11 @@ def whiten_kernel(sway: Array, is_used: Any, effects: Array, sigma_px: float, ou
 def _solve(L: Array, x: Array) -> None:
     """Turn I + Bᵀ B (its lower half) into L, and x into ``(I + Lᵀ)⁻¹ L⁻¹ x``."""
     d, n_columns = x.shape
-    for i in range(d):  # L, and L⁻¹ x
+    factor_in_place(L)
+    for i in range(d):  # L⁻¹ x
         for j in range(i):
-            for k in range(j):
-                L[i, j] -= L[i, k] * L[j, k]
-            L[i, j] /= L[j, j]
-            L[i, i] -= L[i, j] * L[i, j]
             for k in range(n_columns):
                 x[i, k] -= L[i, j] * x[j, k]
-        L[i, i] = np.sqrt(L[i, i])
         for k in range(n_columns):
             x[i, k] /= L[i, i]
     for i in range(d - 1, -1, -1):  # (I + Lᵀ)⁻¹ of that

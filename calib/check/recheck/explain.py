@@ -37,7 +37,7 @@ DEPTHS = (
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Explanation:
+class Reading:
     """A camera's change (9,) and its covariance under the explanation chosen.
 
     ``gain`` is the likelihood ratio statistic of any change at all (9 degrees of freedom),
@@ -55,7 +55,7 @@ class Explanation:
     correlation: float
 
 
-def explain(found: Comparison, camera: int, others: NDArray[np.intp]) -> Explanation:
+def explain(found: Comparison, camera: int, others: NDArray[np.intp]) -> Reading:
     """Return the explanation of one camera's change, those of the ``others`` left free.
 
     The poorest explanation that the richest does not refuse. Where a move and a turned ring both
@@ -73,7 +73,7 @@ def explain(found: Comparison, camera: int, others: NDArray[np.intp]) -> Explana
         is_lens = passes[LENS] and (not passes[MOVE] or misfit[MOVE] - misfit[LENS] > CLEAR)
         kind = LENS if is_lens else MOVE
     largest = _largest_correlation(own.covariance())
-    return Explanation(kind, *_within(own, PARTS[kind]), gains[BOTH], misfit, is_separable, largest)
+    return Reading(kind, *_within(own, PARTS[kind]), gains[BOTH], misfit, is_separable, largest)
 
 
 def pose_alone(found: Comparison, camera: int, others: NDArray[np.intp]) -> tuple[Array, Array]:

@@ -10,7 +10,7 @@ from scipy import special
 from calib.check.recheck.agree import Agreement
 from calib.check.recheck.compare import N_CHANGE, Comparison
 from calib.check.recheck.explain import (
-    Explanation,
+    Reading,
     explain,
     image_points,
     pose_alone,
@@ -71,7 +71,7 @@ class Clock:
 
 def measured(
     rig: Rig, fit: Fit, found: Comparison, agreed: Agreement, noise: Array, clock: Clock
-) -> tuple[list[CameraChange], list[Explanation]]:
+) -> tuple[list[CameraChange], list[Reading]]:
     """Return every camera's figures, tested against the agreeing cameras and yet without a verdict,
     and its explanation.
     """

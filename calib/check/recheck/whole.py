@@ -11,7 +11,7 @@ import numpy as np
 from calib.check.recheck.agree import Agreement
 from calib.check.recheck.compare import Comparison, is_silent
 from calib.check.recheck.drift import Drift, Scale, rigid_move
-from calib.check.recheck.explain import MOVE, TURN, Explanation
+from calib.check.recheck.explain import MOVE, TURN, Reading
 from calib.check.recheck.outcome import CameraChange, Recheck
 from calib.check.verdicts import Majority, Standing
 from calib.core.geometry import Array, rigid_fit
@@ -28,7 +28,7 @@ CLEAR = 10.0  # of -2 log likelihood: odds of 150 to 1 between two readings of o
 
 def whole(
     rig: Rig, tracks: Tracks, found: Comparison, agreed: Agreement, scale: Scale, is_grown: bool,
-    cameras: list[CameraChange], readings: list[Explanation], n_shared: dict[str, int | None],
+    cameras: list[CameraChange], readings: list[Reading], n_shared: dict[str, int | None],
     places_mm: Array,
 ) -> Recheck:  # fmt: skip
     """Return the outcome: the cameras' changes as they stand beside one another, and what holds for
@@ -91,7 +91,7 @@ def _is_drift(cameras: list[CameraChange]) -> bool:
 
 
 def _without_majority(
-    agreed: Agreement, cameras: list[CameraChange], readings: list[Explanation]
+    agreed: Agreement, cameras: list[CameraChange], readings: list[Reading]
 ) -> tuple[Majority, list[CameraChange]]:
     """Return the cameras where no more than half agree, and what stands in for a majority."""
     n_in = int(agreed.is_agreeing.sum())
@@ -107,7 +107,7 @@ def _without_majority(
     return Majority.NONE, _recast(cameras, unseen)
 
 
-def _simpler(readings: list[Explanation]) -> int | None:
+def _simpler(readings: list[Reading]) -> int | None:
     """Return which of two cameras alone explains all by turning in place, None where both or
     neither does.
     """

@@ -14,6 +14,7 @@ import math
 
 import numpy as np
 
+from calib.core.cholesky import factor_in_place, solve_in_place
 from calib.core.compiled import compiled
 from calib.intake.centroids.profile import N_STEPS, add_spot, fill_profile, nodes_across
 
@@ -68,31 +69,13 @@ def _solve(matrix, gradient, damping, step):  # type: ignore[no-untyped-def]
     """Solve (matrix + damping · diagonal) step = gradient by Cholesky; False where it is not
     positive.
     """
-    n = len(gradient)
-    L = np.zeros((n, n))
-    for i in range(n):
-        for j in range(i + 1):
-            v = matrix[i, j]
-            if i == j:
-                v += damping * matrix[i, i] + 1e-12
-            for k in range(j):
-                v -= L[i, k] * L[j, k]
-            if i == j:
-                if not v > 0.0:
-                    return False
-                L[i, i] = math.sqrt(v)
-            else:
-                L[i, j] = v / L[j, j]
-    for i in range(n):
-        v = gradient[i]
-        for k in range(i):
-            v -= L[i, k] * step[k]
-        step[i] = v / L[i, i]
-    for i in range(n - 1, -1, -1):
-        v = step[i]
-        for k in range(i + 1, n):
-            v -= L[k, i] * step[k]
-        step[i] = v / L[i, i]
+    L = matrix.copy()
+    for i in range(len(gradient)):
+        L[i, i] += damping * matrix[i, i] + 1e-12
+        step[i] = gradient[i]
+    if not factor_in_place(L):
+        return False
+    solve_in_place(L, step)
     return True
 
 

@@ -57,7 +57,7 @@ def reduced_system(
             width = len(chunk.cameras) * n + n_shape
             A = room[: (last - first) * d * width].reshape(-1, width)
             A[:] = 0.0
-            whiten_kernel(
+            half_coupling_kernel(
                 problem.cam, problem.starts, first, last, place, factors, coupling, half_shape, A
             )
             if len(chunk.cameras) == n_cameras:
@@ -134,7 +134,7 @@ def inverse_factor_kernel(blocks: Array, out: Array) -> None:
 
 
 @compiled
-def whiten_kernel(cam: Any, starts: Any, first: int, last: int, place: Any, factors: Array,
+def half_coupling_kernel(cam: Any, starts: Any, first: int, last: int, place: Any, factors: Array,
 coupling: Array,
                   half_shape: Array, out: Array) -> None:  # fmt: skip
     """Write ``L⁻¹ [W, shape]`` of the frames from first to last into out ((last - first) d, n_seen

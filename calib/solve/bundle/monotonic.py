@@ -27,14 +27,14 @@ DIST_COLUMN = {name: 4 + k for k, name in enumerate(DIST_NAMES)}  # of a lens ve
 _POWER = {"k1": 2, "k2": 4, "k3": 6, "k4": 2, "k5": 4, "k6": 6}
 
 
-def fold_radius(lens: Array) -> float:
+def turning_radius(lens: Array) -> float:
     """Return the smallest image-plane radius, before distortion, where the radial map of ``lens``
     (12,) turns back.
 
     Infinite where a pole of the map comes first (it then reaches every radius) or there is no fold.
 
     >>> lens = np.array([1000, 1000, 500, 500, -1 / 3, 0, 0, 0, 0, 0, 0, 0.0])
-    >>> float(np.round(fold_radius(lens), 9))
+    >>> float(np.round(turning_radius(lens), 9))
     1.0
     """
     fold, pole = radial_ends(lens[4:12])
@@ -59,7 +59,7 @@ def fold_reach(lens: Array, widths: Array, heights: Array) -> Array:
         x = np.array([-0.5, width - 0.5]) - row[2]
         y = np.array([-0.5, height - 0.5]) - row[3]
         corner = np.hypot(np.abs(x).max() / row[0], np.abs(y).max() / row[1])
-        r = fold_radius(row)
+        r = turning_radius(row)
         k1, k2, _, _, k3, k4, k5, k6 = row[4:12]
         s = r * r
         reach = (

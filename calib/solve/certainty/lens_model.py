@@ -36,7 +36,7 @@ from calib.solve.bundle.descent import (
     normal_equations,
     without_frames,
 )
-from calib.solve.bundle.elimination import inverse_factors, whiten_kernel
+from calib.solve.bundle.elimination import half_coupling_kernel, inverse_factors
 from calib.solve.bundle.linearise import Blocks, weighted_rows
 from calib.solve.bundle.problem import TERMS, Chunk, term_values
 from calib.solve.certainty.lens_report import ALPHA, LensModelReport, TermFinding, together
@@ -362,7 +362,7 @@ def _squared_moves(whole: Whole, steps: Array, chunks: Sequence[Chunk]) -> tuple
         for chunk in chunks:
             first, last = chunk.frames.start, chunk.frames.stop
             half = np.zeros(((last - first) * d, len(steps)))
-            whiten_kernel(
+            half_coupling_kernel(
                 problem.cam,
                 problem.starts,
                 first,

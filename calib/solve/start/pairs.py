@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.core.camera import Lens, undistort
-from calib.core.geometry import Array, Pose
+from calib.core.geometry import Array, Pose, ray_depths
 from calib.core.threads import in_groups
 from calib.core.tracks import Tracks
 from calib.core.wand import Wand
@@ -33,17 +33,14 @@ SAMPLE_POINTS = 800  # enough for a robust sample; more only costs time
 RANK_FRAMES = 30  # to tell candidates apart, which differ by degrees and percents
 # to refine the best: fixes a pair's pose to some 0.02 degree, far below what distortion bends
 SAMPLE_FRAMES = 60
-AGREE_LOG_FOCAL = (
-    0.04  # a third of the step between the factors: a refinement starts well within its reach
-)
-FLOOR_LOG_FOCAL = (
-    0.03  # what distortion not yet modelled bends a focal length by, whatever a pair says of itself
-)
+# a third of the step between the factors: a refinement starts well within its reach
+AGREE_LOG_FOCAL = 0.04
+# what distortion not yet modelled bends a focal length by, whatever a pair says of itself
+FLOOR_LOG_FOCAL = 0.03
 # how sure a focal length is on which pairs agree: what distortion bends them by averages out
 KNOWN_LOG_FOCAL = 0.01
-POINT_BASELINE_MM = (
-    1000.0  # between two cameras that saw single points, until their scales are compared
-)
+# between two cameras that saw single points, until their scales are compared
+POINT_BASELINE_MM = 1000.0
 EPIPOLAR_PX = 3.0  # before the lens is known, distortion alone moves points by pixels
 
 
@@ -203,12 +200,7 @@ def _triangulated(
     ray_a = np.concatenate([xy_a / scale[:, None, :1], np.ones((len(R), len(xy_a), 1))], axis=2)
     ray_b = np.concatenate([xy_b / scale[:, None, 1:], np.ones((len(R), len(xy_b), 1))], axis=2) @ R
     base = -(t[:, None, :] @ R)  # where b is, seen from a
-    aa, bb, ab = (
-        np.einsum("kni,kni->kn", p, q) for p, q in ((ray_a, ray_a), (ray_b, ray_b), (ray_a, ray_b))
-    )
-    ac, bc = ((p @ np.swapaxes(base, 1, 2))[..., 0] for p in (ray_a, ray_b))
-    det = np.maximum(aa * bb - ab**2, 1e-12)
-    depth_a, depth_b = (bb * ac - ab * bc) / det, (ab * ac - aa * bc) / det
+    depth_a, depth_b = ray_depths(ray_a, ray_b, base)
     return depth_a[..., None] * ray_a, depth_b[..., None] * ray_b + base, depth_a, depth_b
 
 

@@ -11,7 +11,7 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
 from calib.core.camera import Lens, undistort
-from calib.core.geometry import Array, Pose
+from calib.core.geometry import Array, Pose, ray_depths
 from calib.core.tracks import Ints, Tracks
 from calib.core.wand import Wand
 from calib.errors import InputError, UnsolvableError
@@ -170,14 +170,8 @@ def _depths(tracks: Tracks, edge: PairPose, lens: Array) -> dict[int, tuple[Ints
     )
     ones, pose = np.ones((len(frame), 1)), edge.b_from_a
     ray_a, ray_b = np.hstack([xy_a, ones]), np.hstack([xy_b, ones]) @ pose.R
-    base = pose.origin_mm
-    aa, bb, ab = ((p * q).sum(axis=1) for p, q in ((ray_a, ray_a), (ray_b, ray_b), (ray_a, ray_b)))
-    ac, bc = ray_a @ base, ray_b @ base
-    with np.errstate(divide="ignore", invalid="ignore"):
-        depth_a, depth_b = (
-            (bb * ac - ab * bc) / (aa * bb - ab**2),
-            (ab * ac - aa * bc) / (aa * bb - ab**2),
-        )
+    depth_a, depth_b = ray_depths(ray_a, ray_b, pose.origin_mm[None])
+    with np.errstate(invalid="ignore"):  # nan: beyond what a lens reaches
         is_good = np.isfinite(depth_a + depth_b) & (depth_a > 0) & (depth_b > 0)
     return {edge.a: (frame[is_good], depth_a[is_good]), edge.b: (frame[is_good], depth_b[is_good])}
 

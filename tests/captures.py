@@ -31,6 +31,24 @@ def capture(layout="room", n_cameras=6, seed=0, n_frames=500, **changes):
     )
 
 
+RATES_HZ = (25.0, 100.0, 360.0)
+
+
+@lru_cache
+def at_rate(rate_hz, seconds, **changes):
+    """Return a nameless capture of a motion that is the same in seconds at every frame rate."""
+    tremble = Scenario().tremble * rate_hz / Scenario().frame_rate_hz  # as a time: 80 µs
+    n_frames = round(seconds * rate_hz)
+    return capture(
+        n_frames=n_frames,
+        frame_rate_hz=rate_hz,
+        tremble=tremble,
+        strays=10.0,
+        is_named=False,
+        **changes,
+    )
+
+
 def table_of(sim):
     return residual_table(sim.truth, sim.tracks)
 

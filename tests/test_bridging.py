@@ -17,11 +17,12 @@ from calib.core.geometry import Array, rigid_fit, rotation_from_vector
 from calib.core.tracks import CameraTracks
 from calib.naming.bridging import Poses, bridged
 from calib.naming.renaming import rename
-from calib.naming.wand_motion import LEAST_RUNS, Motion, images, jerk_of, least_turn
+from calib.naming.wand_motion import AT_START, LEAST_RUNS, Motion, images, jerk_of, least_turn
 from calib.simulate import Scenario, Simulation, simulate
 from calib.solve.bundle.problem import State
 from calib.solve.hold import rig_state
-from tests.test_renaming import right, with_names, wrong
+from tests.captures import RATES_HZ, at_rate, with_points
+from tests.test_renaming import EMPTY, right, with_names, wrong
 
 # ---- the filter
 
@@ -57,23 +58,24 @@ def test_the_filter_is_least_squares_over_all_frames() -> None:
     ``numpy.linalg.lstsq``.
     """
     rng = np.random.default_rng(5)
-    n, jerk, sigma = 9, np.array([0.7, 1e-3]), 0.3
+    n, dt, jerk, sigma = 9, 0.05, np.array([9000.0, 20.0]), 0.3
     path = np.cumsum(np.cumsum(rng.normal(0, 1, (n, 3)), axis=0), axis=0)
     motion = Motion.at(np.eye(3)[None], path[[0]])
     information = np.diag([sigma**-2] * 3 + [0.0] * 3)[None]
     for k in range(n):
-        motion = motion.after_a_frame(jerk) if k else motion
+        motion = motion.after(dt, jerk) if k else motion
         motion = motion.updated(motion.R, path[[k]], information, np.zeros((1, 6)))
     # One coordinate: start (place, velocity, acceleration), then the jerk of each frame, all with
     # their weights.
-    step = np.array([[1, 1, 0.5], [0, 1, 1], [0, 0, 1.0]])
+    step = np.array([[1, dt, 0.5 * dt**2], [0, 1, dt], [0, 0, 1.0]])
     rows, state = [], np.hstack([np.eye(3), np.zeros((3, n - 1))])
     for k in range(n):
         if k:
             state = step @ state
-            state[:, 2 + k] += [1 / 6, 1 / 2, 1]
+            state[:, 2 + k] += [dt**3 / 6, dt**2 / 2, dt]
         rows.append(state[0] / sigma)
-    known = np.concatenate([1 / np.array([1e4, 150.0, 40.0]), np.full(n - 1, 1 / jerk[0])])
+    # A jerk that holds for dt and wanders by jerk² a second has the variance jerk² / dt.
+    known = 1 / np.array([*AT_START[::6], *[jerk[0] / np.sqrt(dt)] * (n - 1)])
     A = np.vstack([rows, np.diag(known)])
     for i in range(3):
         b = np.concatenate([path[:, i] / sigma, [path[0, i] / 1e4], np.zeros(n + 1)])
@@ -92,12 +94,12 @@ def test_a_filter_foretells_a_steady_turn() -> None:
     poses = [Rotation.from_rotvec(k * axis).as_matrix() for k in range(20)]
     motion = Motion.at(poses[0][None], np.zeros((1, 3)))
     for k in range(19):
-        motion = motion.after_a_frame(np.array([1e-6, 1e-9])) if k else motion
+        motion = motion.after(0.04, np.array([1e-3, 1e-6])) if k else motion
         t = np.array([[40.0 * k, -10.0 * k, 5.0]])
         motion = motion.updated(
             poses[k][None], t, np.diag([1e4] * 3 + [1e8] * 3)[None], np.zeros((1, 6))
         )
-    ahead = motion.after_a_frame(np.array([1e-6, 1e-9]))
+    ahead = motion.after(0.04, np.array([1e-3, 1e-6]))
     np.testing.assert_allclose(ahead.R[0], poses[19], atol=1e-4)
     np.testing.assert_allclose(ahead.t[0], [760.0, -190.0, 5.0], atol=1e-2)
 
@@ -107,12 +109,14 @@ def test_jerk_is_the_third_difference_and_needs_runs_of_four() -> None:
     number = np.arange(2000)
     t = np.cumsum(np.cumsum(np.cumsum(rng.normal(0, 0.4, (2000, 3)), axis=0), axis=0), axis=0)
     R = rotation_from_vector(np.outer(np.sin(number / 50), [0, 0.5, 0]))
-    found = jerk_of(number, R, t)
+    found = jerk_of(number, R, t, 25.0)
     # The median of n lengths is good to some 1 / sqrt(n) of itself, three differences in a row are
     # independent here.
-    assert found is not None and found[0] == pytest.approx(0.4, rel=0.1)
-    assert jerk_of(3 * number, R, t) is None
-    assert jerk_of(number[: LEAST_RUNS + 2], R[: LEAST_RUNS + 2], t[: LEAST_RUNS + 2]) is None
+    assert found is not None and found[0] * 0.04**2.5 == pytest.approx(0.4, rel=0.1)
+    np.testing.assert_allclose(jerk_of(4 * number, R, t, 100.0), found, rtol=1e-12)
+    assert jerk_of(3 * number, R, t, 25.0) is None
+    few = slice(LEAST_RUNS + 2)
+    assert jerk_of(number[few], R[few], t[few], 25.0) is None
 
 
 def test_a_line_turns_no_more_than_its_direction_does() -> None:
@@ -178,7 +182,7 @@ def test_a_second_without_any_name_is_named_from_both_its_ends(
     """
     sim, hidden = simulated(wand, seed, strays), range(100, 125)
     cameras, state, sigma, poses = told(sim, hidden)
-    names = bridged(cameras, state, sigma, poses)
+    names = bridged(cameras, state, sigma, poses, 25.0)
     true = right(sim)
     n_true = n_right = 0
     for c, m, want in zip(cameras, names, true, strict=True):
@@ -196,7 +200,7 @@ def test_names_are_left_where_no_motion_is_known() -> None:
     few = replace(
         poses, number=poses.number[::6], R=poses.R[::6], t=poses.t[::6], row=poses.row[::6]
     )
-    for got, c in zip(bridged(cameras, state, sigma, few), cameras, strict=True):
+    for got, c in zip(bridged(cameras, state, sigma, few, 25.0), cameras, strict=True):
         np.testing.assert_array_equal(got, c.marker)
 
 
@@ -221,7 +225,7 @@ def test_strays_alone_get_no_names() -> None:
             poses.number[np.minimum(f, len(poses.number) - 1)] == c.frame[r]
         )
         row[f[is_in], k, c.marker[r[is_in]]] = r[is_in]
-    named = bridged(bare, state, sigma, replace(poses, row=row))
+    named = bridged(bare, state, sigma, replace(poses, row=row), 25.0)
     n_named = sum(
         int((m[np.isin(c.frame, hidden)] >= 0).sum()) for c, m in zip(bare, named, strict=True)
     )
@@ -238,7 +242,7 @@ def test_a_flip_in_a_frame_without_a_pose_is_put_right() -> None:
     at = np.isin(cameras[0].frame, hidden) & (true[0] >= 0)
     names[0][at] = 2 - true[0][at]
     assert at.sum() >= 10
-    got = bridged(with_names(sim, names).cameras, state, sigma, poses)
+    got = bridged(with_names(sim, names).cameras, state, sigma, poses, 25.0)
     assert (got[0][at] == true[0][at]).mean() > 0.8
 
 
@@ -257,3 +261,32 @@ def test_rename_bridges_what_identify_leaves_open() -> None:
     at = np.concatenate([np.isin(c.frame, hidden) for c in sim.tracks.cameras]) & (true >= 0)
     assert wrong(sim, done.tracks) == 0
     assert (found == true)[at].mean() > 0.9
+
+
+@pytest.mark.parametrize("rate_hz", RATES_HZ)
+@pytest.mark.parametrize(("wand", "seed"), [("line3", 56), ("plane5", 53)])
+def test_a_moment_out_of_sight_is_bridged_at_every_frame_rate(
+    wand: str, seed: int, rate_hz: float
+) -> None:
+    """The wand is out of sight for 0.08 s before and after 0.24 s that bear no names: motion over
+    that long is the same however many frames show it.
+    """
+    sim = at_rate(rate_hz, 5.0, wand=wand, seed=seed, n_cameras=5)
+    time = [c.frame / rate_hz for c in sim.tracks.cameras]
+    is_nameless = [(t >= 2.4) & (t < 2.64) for t in time]
+    is_seen = [m | (t < 2.32) | (t >= 2.72) for t, m in zip(time, is_nameless, strict=True)]
+    rows = zip(sim.tracks.cameras, right(sim), is_nameless, is_seen, strict=True)
+    cameras = [
+        replace(with_points(replace(c, marker=np.where(bare, -1, m)), seen), masks_px=EMPTY)
+        for c, m, bare, seen in rows
+    ]
+    tracks = replace(sim.tracks, cameras=tuple(cameras), is_identified=True)
+    done = rename(tracks, sim.wand, rig_state(sim.truth, sim.tracks.names)).tracks
+    n_true = n_right = n_wrong = 0
+    for c, want, bare, seen in zip(done.cameras, right(sim), is_nameless, is_seen, strict=True):
+        m, true = c.marker[bare[seen]], want[bare]
+        n_true += (true >= 0).sum()
+        n_right += (m == true)[true >= 0].sum()
+        n_wrong += ((m >= 0) & (m != true) & (true >= 0)).sum()
+    assert n_true > 2 * rate_hz and n_wrong == 0
+    assert n_right > 0.9 * n_true

@@ -28,7 +28,7 @@ from calib.naming.identify import identify
 from calib.naming.records import Limits, Seeds, shape_of
 from calib.naming.seeds import line_seeds
 from calib.simulate import Scenario, Simulation, simulate
-from tests.captures import with_points
+from tests.captures import RATES_HZ, at_rate, with_points
 
 # Every layout and every wand; 5 static and 5 moving spurious points a frame and camera.
 CASES = [
@@ -124,6 +124,20 @@ def test_lens_measured_or_not_stated_at_all(known: str) -> None:
     sim = nameless(seed=6, strays=4.0, known_lens=known, n_cameras=2)
     n_seen, n_right, n_named, n_wrong = whole(sim, identify(sim.tracks, sim.wand).tracks)
     assert n_right >= stats.binom.ppf(1e-4, n_seen, 0.95)
+    assert n_wrong <= stats.binom.ppf(1 - 1e-4, n_named, 1e-4)
+
+
+@pytest.mark.parametrize("rate_hz", RATES_HZ)
+@pytest.mark.parametrize("wand", ["line3", "plane5"])
+def test_the_same_motion_is_named_at_every_frame_rate(wand: str, rate_hz: float) -> None:
+    """Frames that follow each other fail together: the law's limit is for as many as 25 a
+    second.
+    """
+    sim = at_rate(rate_hz, 8.0, wand=wand, seed=3, n_cameras=4)
+    n_seen, n_right, n_named, n_wrong = whole(sim, identify(sim.tracks, sim.wand).tracks)
+    n_apart = round(n_seen * 25.0 / rate_hz)
+    assert n_apart > 100
+    assert n_right * 25.0 / rate_hz >= stats.binom.ppf(1e-4, n_apart, 0.97)
     assert n_wrong <= stats.binom.ppf(1 - 1e-4, n_named, 1e-4)
 
 

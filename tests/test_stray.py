@@ -18,7 +18,7 @@ from calib.intake.stray import stray_masks
 from tests.captures import capture
 
 WIDTH, HEIGHT, N_FRAMES = 1280, 960, 300
-NOISE_PX = 0.15
+NOISE_PX, RATE_HZ = 0.15, 25.0
 
 
 def camera(
@@ -58,7 +58,7 @@ def test_what_stays_put_is_masked_and_what_moves_is_not(seed: int) -> None:
     still = rng.uniform(10, (WIDTH - 10, HEIGHT - 10), (15, 2))
     lamps, moving = camera(still, seed=seed), camera(swept(15, seed), seed=seed)
     both = joined(lamps, moving)
-    both = replace(both, masks_px=stray_masks(both))
+    both = replace(both, masks_px=stray_masks(both, RATE_HZ))
     assert both.masks_px is not None and 1 <= len(both.masks_px) <= 15
     distance = np.linalg.norm(still[:, None] - both.masks_px[:, :2], axis=2)
     assert (distance.min(axis=1) < both.masks_px[distance.argmin(axis=1), 2]).all()
@@ -73,20 +73,21 @@ def test_what_stays_put_is_masked_and_what_moves_is_not(seed: int) -> None:
 
 
 def test_a_wave_alone_and_a_wand_at_rest_for_a_while_make_no_masks() -> None:
-    assert len(stray_masks(camera(swept(6, 1)))) == 0
+    assert len(stray_masks(camera(swept(6, 1)), RATE_HZ)) == 0
     resting = swept(3, 2)
     resting[100:175] = resting[100]  # a quarter of the capture: six stretches of twenty
-    assert len(stray_masks(camera(resting))) == 0
+    assert len(stray_masks(camera(resting), RATE_HZ)) == 0
     for tracks in capture(n_cameras=3, seed=4, n_frames=300, strays=0.0).tracks.cameras:
-        assert len(stray_masks(tracks)) == 0
+        assert len(stray_masks(tracks, RATE_HZ)) == 0
 
 
 def test_a_lamp_that_is_seen_now_and_then_is_one_too_and_a_moment_is_not() -> None:
-    assert len(stray_masks(camera(np.array([[400.0, 300.0]]), seen=0.3))) == 1
-    assert len(stray_masks(camera(np.array([[400.0, 300.0]]), n_frames=30))) == 0
-    assert stray_masks(camera(np.empty((0, 2)))).shape == (0, 3)
+    assert len(stray_masks(camera(np.array([[400.0, 300.0]]), seen=0.3), RATE_HZ)) == 1
+    assert len(stray_masks(camera(np.array([[400.0, 300.0]]), n_frames=30), RATE_HZ)) == 0
+    assert len(stray_masks(camera(np.array([[400.0, 300.0]]), n_frames=300), 360.0)) == 0
+    assert stray_masks(camera(np.empty((0, 2))), RATE_HZ).shape == (0, 3)
     corner = camera(np.array([[1.0, 1.0]]))
-    assert len(stray_masks(corner)) == 1
+    assert len(stray_masks(corner, RATE_HZ)) == 1
 
 
 def test_a_window_is_covered_whole() -> None:
@@ -95,7 +96,7 @@ def test_a_window_is_covered_whole() -> None:
     rail = np.stack(
         [500 + 200 * rng.random((N_FRAMES, 30)), np.full((N_FRAMES, 30), 250.0)], axis=2
     )
-    found = replace(seen := camera(rail), masks_px=stray_masks(camera(rail)))
+    found = replace(seen := camera(rail), masks_px=stray_masks(camera(rail), RATE_HZ))
     assert found.masks_px is not None and len(found.masks_px) > 20
     assert found.is_masked.mean() > 0.95 and seen.n_points > 5000
     beside = camera(np.stack([rail[..., 0], rail[..., 1] + 12.0], axis=2))

@@ -15,14 +15,13 @@ N_STRETCHES = 20
 # A hand's wave brings a marker over the same few pixels now and then, not in eight of twenty
 # stretches of a capture.
 MIN_STRETCHES = 8
-MIN_FRAMES = (
-    40  # in a shorter capture every stretch is a moment, and a wand at rest looks like a lamp
-)
+# In a shorter capture every stretch is a moment, and a wand at rest looks like a lamp.
+MIN_S, MIN_FRAMES = 1.6, 2 * N_STRETCHES
 WIDE_PX = 12.0  # a larger patch (a window, a bright rail) is covered by several circles
 MARGIN_PX = 1.0
 
 
-def stray_masks(camera: CameraTracks) -> Array:
+def stray_masks(camera: CameraTracks, rate_hz: float) -> Array:
     """Return circles (k, 3), x, y and radius in px, about the places where points stay put.
 
     The capture is cut into twenty stretches of time; a cell of the sensor that shows a point in
@@ -33,7 +32,7 @@ def stray_masks(camera: CameraTracks) -> Array:
     if camera.n_points == 0:
         return nothing
     span = int(camera.frame[-1] - camera.frame[0]) + 1
-    if span < MIN_FRAMES:
+    if span < max(MIN_FRAMES, MIN_S * rate_hz):
         return nothing
     stretch = (camera.frame - camera.frame[0]) * N_STRETCHES // span
     cell = np.floor((camera.xy_px + 1.0) / CELL_PX).astype(np.int64)

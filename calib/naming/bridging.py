@@ -15,13 +15,12 @@ from numpy.typing import NDArray
 
 from calib.core.geometry import Array
 from calib.core.tracks import CameraTracks, Ints
+from calib.naming.hand import frames_a_step
 from calib.naming.wand_motion import Motion, images, jerk_of, least_turn
 from calib.solve.bundle.problem import Index, State
 
-WARM_UP, LEAST_KNOWN = (
-    12,
-    4,
-)  # frames before a stretch that teach the motion, and how many of them must show the wand
+WARM_UP = 12.0  # steps before a stretch that teach the motion
+LEAST_KNOWN = 4  # frames of them that must show the wand
 GATE_SQUARED = 25.0  # five sigmas
 CHANCE = 1e-3  # of a stray point within the gate: a place less sure than that names nothing
 N_ROUNDS = 4  # points named first sharpen the places of the others in their frame
@@ -59,6 +58,7 @@ class _Scene:
     first: Ints
     xy: Array
     is_free: NDArray[np.bool_]
+    rate_hz: float
 
     def points(self, frame: Ints, cam: Index) -> tuple[Index, NDArray[np.bool_]]:
         """Return the points (n, K) of these cameras in these frames (n,), and which of the K there
@@ -79,7 +79,7 @@ class _Scene:
 
 
 def bridged(
-    cameras: tuple[CameraTracks, ...], state: State, sigma_px: Array, poses: Poses
+    cameras: tuple[CameraTracks, ...], state: State, sigma_px: Array, poses: Poses, rate_hz: float
 ) -> tuple[NDArray[np.int16], ...]:
     """Return every camera's markers, with those that the wand's motion names in frames without a
     pose of their own.
@@ -91,16 +91,20 @@ def bridged(
     before = tuple(c.marker for c in cameras)
     middle = state.shape_mm.mean(axis=0)  # moves more smoothly than an end
     poses = replace(poses, t=poses.t + poses.R @ middle)
-    jerk = jerk_of(poses.number, poses.R, poses.t)
+    jerk = jerk_of(poses.number, poses.R, poses.t, rate_hz)
     if jerk is None:
         return before
     first = np.append(0, np.cumsum([c.n_points for c in cameras]))
     scene = _Scene(
-        replace(state, shape_mm=state.shape_mm - middle), sigma_px, np.array([[c.width,
-        c.height] for c in cameras]),
-        tuple(c.frame for c in cameras), first, np.concatenate([c.xy_px for c in cameras]),
+        replace(state, shape_mm=state.shape_mm - middle),
+        sigma_px,
+        np.array([[c.width, c.height] for c in cameras]),
+        tuple(c.frame for c in cameras),
+        first,
+        np.concatenate([c.xy_px for c in cameras]),
         np.concatenate([~c.is_masked for c in cameras]),
-    )  # fmt: skip
+        rate_hz,
+    )
     found = np.concatenate([_sweep(scene, poses, jerk, way) for way in (1, -1)], axis=1)
     at, marker = np.unique(found, axis=1)
     number, n_markers = np.concatenate(scene.frames), len(state.shape_mm)
@@ -123,15 +127,15 @@ def _is_alone(key: Ints) -> NDArray[np.bool_]:
     return np.asarray(count[inverse] == 1)
 
 
-def _starts(number: Ints, last: int, way: int) -> tuple[Ints, Ints]:
-    """Return the frames (G,) where filters start, one for each gap between frames with a pose, and
-    how far they run.
+def _starts(number: Ints, last: int, way: int, warm_up: int) -> tuple[Ints, Ints]:
+    """Return the frames (G,) where filters start, within ``warm_up`` of a gap between frames with a
+    pose, and how far they run.
 
     The last gap goes on to frame ``last``.
     """
     ordered = number if way > 0 else -number[::-1]
     edge = np.append(np.flatnonzero(np.diff(ordered) > 1), len(ordered) - 1)
-    begin = np.searchsorted(ordered, ordered[edge] - WARM_UP)
+    begin = np.searchsorted(ordered, ordered[edge] - warm_up)
     is_taught = edge - begin + 1 >= LEAST_KNOWN
     edge, begin = edge[is_taught], begin[is_taught]
     end = np.append(ordered, way * last + 1)[edge + 1]
@@ -145,7 +149,8 @@ def _sweep(scene: _Scene, poses: Poses, jerk: Array, way: int) -> Ints:
     is_line = not scene.state.shape_mm[:, 1:].any()
     information = _information(scene, poses)
     ends = [f[-1 if way > 0 else 0] for f in scene.frames if len(f)]
-    frame, length = _starts(poses.number, max(ends) if way > 0 else min(ends), way)
+    warm_up = round(WARM_UP * frames_a_step(scene.rate_hz))
+    frame, length = _starts(poses.number, max(ends) if way > 0 else min(ends), way, warm_up)
     at = np.searchsorted(poses.number, frame)
     motion = Motion.at(poses.R[at], poses.t[at])
     out = [np.empty((2, 0), np.int64)]
@@ -155,7 +160,7 @@ def _sweep(scene: _Scene, poses: Poses, jerk: Array, way: int) -> Ints:
                 (length > step) & (np.trace(motion.P[:, :3, :3], axis1=1, axis2=2) < LOST_MM**2)
             )
             frame, length = frame[goes_on] + way, length[goes_on]
-            motion = motion.take(goes_on).after_a_frame(jerk)
+            motion = motion.take(goes_on).after(1.0 / scene.rate_hz, jerk)
         if not len(frame):
             break
         at = np.minimum(np.searchsorted(poses.number, frame), len(poses.number) - 1)

@@ -8,7 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.core.camera import Lens, undistort
+from calib.core.geometry import Array
 from calib.core.tracks import CameraTracks, Ints
+from calib.naming.hand import in_steps
 from calib.naming.lens import learned_lens, misses
 from calib.naming.records import Limits, Points, Shape
 from calib.naming.search import search_camera
@@ -61,7 +63,9 @@ def name_camera(
     marker = np.full(camera.n_points, -1, np.int16)
     if len(keep):
         starts = np.append(first, camera.n_points)
-        rows = _smoothed(camera, is_open, number, starts, views.frame[keep], views.rows[keep])
+        rows = np.full((len(number), len(shape.points_mm)), -1)
+        rows[np.searchsorted(number, views.frame[keep])] = views.rows[keep]
+        rows = _smoothed(camera, is_open, in_steps(number, rate_hz), starts, rows)
         at, m = np.nonzero(rows >= 0)
         marker[rows[at, m]] = m
     return marker, n_double, len(keep)
@@ -102,24 +106,19 @@ def _search(
 
 
 def _smoothed(
-    camera: CameraTracks,
-    is_open: NDArray[np.bool_],
-    number: Ints,
-    starts: Ints,
-    frame: Ints,
-    found: Ints,
+    camera: CameraTracks, is_open: NDArray[np.bool_], time: Array, starts: Ints, rows: Ints
 ) -> Ints:
-    """Return rows (F, M) of all frames ``number (F,)``, from those ``found (k, M)`` in frames
-    (k,), less what breaks the motion and with what it points out.
+    """Return rows (F, M) of all frames, at ``time (F,)``, less what breaks the motion and with what
+    it points out.
     """
-    rows = np.full((len(number), found.shape[1]), -1)
-    named, sigma, curl = checked(frame, camera.xy_px, found)
-    is_told = np.isfinite(sigma)
-    at = np.searchsorted(number, frame)
-    rows[at] = ends_checked(frame, camera.xy_px, named, sigma) if is_told else named
-    if not is_told:
+    has_view = (rows >= 0).any(axis=1)
+    rows, seen = rows.copy(), time[has_view]
+    named, sigma, curl = checked(seen, camera.xy_px, rows[has_view])
+    rows[has_view] = named
+    if not np.isfinite(sigma):
         return rows
+    rows[has_view] = ends_checked(seen, camera.xy_px, named, sigma)
     is_free = is_open.copy()
     is_free[rows[rows >= 0]] = False
     sigma = max(sigma, LEAST_SIGMA_PX)
-    return completed(number, starts, camera.xy_px, is_free, rows, sigma, curl)
+    return completed(time, starts, camera.xy_px, is_free, rows, sigma, curl)

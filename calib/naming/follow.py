@@ -11,14 +11,11 @@ import numpy as np
 from calib.core.compiled import compiled
 from calib.core.geometry import Array
 from calib.core.tracks import Ints
+from calib.naming.hand import ACCELERATION_MM_S2, SPEED_MM_S, SPIN_RAD_S2, TURN_RAD_S
 from calib.naming.records import Chains, Limits, Points, Run, Shape
 from calib.naming.rigid import fit_pose, packed, project_wand, turned, unpacked
 from calib.naming.seeds import nearest
 
-# What a hand does with a wand at most (common practice, no source): speeds, and accelerations
-# between frames.
-SPEED_MM_S, TURN_RAD_S = 4000.0, 8.0
-ACCELERATION_MM_S2, SPIN_RAD_S2 = 25000.0, 60.0
 N_NEAR = 3  # points within the gate that are tried for a marker
 MAX_LOST_S, MIN_LOST_FRAMES = 0.16, 3  # out of sight for longer, the wand has to be found anew
 MAX_PARTIAL_S = 0.6  # in sight with too few markers to be sure of

@@ -77,7 +77,7 @@ def identify(tracks: Tracks, wand: Wand, progress: Progress = quiet) -> Identifi
     out, report, doubles = [], [], []
     for k, bare in enumerate(tracks.cameras):
         progress("identify", k, len(tracks.cameras))
-        camera = replace(bare, masks_px=stray_masks(bare))
+        camera = replace(bare, masks_px=stray_masks(bare, tracks.frame_rate_hz))
         masks, masked = masks_of(camera), camera.is_masked
         marker, n_double, n_frames = name_camera(camera, ~masked, shape, tracks.frame_rate_hz)
         out.append(replace(camera, marker=marker))

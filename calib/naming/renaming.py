@@ -15,6 +15,7 @@ from calib.core.rig import Rig
 from calib.core.tracks import CameraTracks, Ints, Tracks
 from calib.core.wand import Wand
 from calib.naming.bridging import Poses, bridged
+from calib.naming.hand import in_steps
 from calib.naming.identify import identify, is_unnamed
 from calib.naming.smooth import interpolate, lone_points, motion_scales
 from calib.solve.bundle.problem import State
@@ -22,7 +23,7 @@ from calib.solve.hold import RigFit, hold_cameras, rig_state
 
 SIGMAS = 5.0  # a good point fails once in 270,000
 MAX_LIMIT_PX = 6.0  # a place less certain than this names no point
-REACH = 15  # frames between wands that are placed; how sure the place is decides
+REACH = 15.0  # steps between wands that are placed; how sure the place is decides
 N_PASSES = 5  # names found first help to place the wands that find the rest
 SETTLED = 2e-3  # of the names: a pass that changes fewer is the last
 
@@ -80,7 +81,8 @@ def rename(tracks: Tracks, wand: Wand, cameras: State) -> Renamed:
         fit = hold_cameras(tracks, wand, cameras)
         n_least = 2 if wand.dimension == 1 else 3
         cameras_now = _named_again(tracks, fit, len(wand.markers), n_least)
-        markers = bridged(cameras_now, fit.state, fit.sigma_px, _poses(fit, n_least))
+        poses = _poses(fit, n_least)
+        markers = bridged(cameras_now, fit.state, fit.sigma_px, poses, tracks.frame_rate_hz)
         cameras_now = tuple(replace(c, marker=m) for c, m in zip(cameras_now, markers, strict=True))
         last, tracks = tracks, replace(tracks, cameras=cameras_now)
         if compared(last, tracks).is_settled:
@@ -122,11 +124,13 @@ def _named_again(
     tracks: Tracks, fit: RigFit, n_markers: int, n_least: int
 ) -> tuple[CameraTracks, ...]:
     frame = np.unique(np.concatenate([c.frame for c in tracks.cameras]))
-    place, slack = _places(fit, frame, n_markers, n_least)
+    place, slack = _places(fit, frame, tracks.frame_rate_hz, n_markers, n_least)
     return tuple(_camera(c, k, fit, frame, place, slack) for k, c in enumerate(tracks.cameras))
 
 
-def _places(fit: RigFit, frame: Ints, n_markers: int, n_least: int) -> tuple[Array, Array]:
+def _places(
+    fit: RigFit, frame: Ints, rate_hz: float, n_markers: int, n_least: int
+) -> tuple[Array, Array]:
     """Return the markers' places (F, M, 3) in mm, nan where not to be told, and how far off they
     may be (F,).
 
@@ -139,12 +143,12 @@ def _places(fit: RigFit, frame: Ints, n_markers: int, n_least: int) -> tuple[Arr
     place, slack = np.full((len(frame), n_markers, 3), np.nan), np.full(len(frame), np.inf)
     if not len(number):
         return place, slack
-    flat = points.reshape(len(number), -1)
-    own = interpolate(number, flat, number)
+    flat, time = points.reshape(len(number), -1), in_steps(number, rate_hz)
+    own = interpolate(time, flat, time)
     miss = np.linalg.norm((flat - own.xy).reshape(points.shape), axis=2).max(axis=1)
     sigma, curl = motion_scales(miss, own.noise, own.bend)
     if np.isfinite(sigma):
-        between = interpolate(number, flat, frame, REACH)
+        between = interpolate(time, flat, in_steps(frame, rate_hz), REACH)
         place, slack = between.xy.reshape(place.shape), between.limit(sigma, curl)
     at = np.searchsorted(frame, number)
     # The wand's own uncertainty: a pose from two cameras is some two sigma off in a third.

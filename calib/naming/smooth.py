@@ -1,9 +1,12 @@
 """Names checked and completed by motion: a hand moves smoothly, so a marker lies where those before
 and after say.
+
+Times are in the steps of ``hand``, so that motion is the same at every frame rate.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,7 +16,9 @@ from calib.core.compiled import compiled
 from calib.core.geometry import Array
 from calib.core.tracks import Ints
 
-REACH = 6  # frames: what lies farther off says little about this one
+REACH = 6.0  # steps: what lies farther off than 0.24 s says little about this one
+APART = 0.999  # of a step: points nearer than that to each other show noise, not motion
+SHORT, LONG = 0.5, 2.0  # of the bend: below, a miss is noise alone; above, the motion shows
 SIGMAS = 4.5  # of noise: a good point fails once in 25,000
 BENDS = 8.0  # of what a usual stretch of the motion leaves, medians
 MAX_LIMIT_PX = 3.0  # a place less certain than this names no further point
@@ -39,59 +44,61 @@ class Places:
         return SIGMAS * sigma * self.noise + BENDS * curl * self.bend
 
 
-def interpolate(frame: Ints, xy: Array, goal: Ints, reach: int = REACH) -> Places:
-    """Return the places of one marker at the frames ``goal`` from its points ``xy (n, d)`` at
-    sorted frames (n,).
+def interpolate(time: Array, xy: Array, goal: Array, reach: float = REACH) -> Places:
+    """Return the places of one marker at the times ``goal`` from its points ``xy (n, d)`` at
+    sorted times (n,).
 
-    Cubic through two points to either side, none farther than ``reach``; a point of the goal's own
-    frame takes no part. The error is the fourth derivative times Π (t - t_i) / 4! (Lagrange's
-    remainder).
+    Cubic through two points to either side, a step apart and none farther than ``reach``; a point
+    of the goal's own time takes no part.
     """
-    left, right = (
-        np.searchsorted(frame, goal, side="left"),
-        np.searchsorted(frame, goal, side="right"),
-    )
-    pick = np.stack([left - 2, left - 1, right, right + 1])
-    inside = np.clip(pick, 0, len(frame) - 1)
-    gap = (frame[inside] - goal).astype(float)
+    pick = np.stack([*_outwards(time, goal, -1, 2), *_outwards(time, goal, 1, 2)])
+    return _through(time, xy, goal, pick, reach)
+
+
+def extrapolate(time: Array, xy: Array, goal: Array, side: int) -> Places:
+    """Return the places at ``goal`` from three points before (side -1) or after (+1), a step apart,
+    by their parabola.
+    """
+    return _through(time, xy, goal, np.stack(_outwards(time, goal, side, 3)), 2 * REACH)
+
+
+def _outwards(time: Array, goal: Array, side: int, n: int) -> list[Ints]:
+    """Return the first n points (k,) on one side of each goal, each a step or more beyond the one
+    before; -1 or ``len(time)`` where there are no more.
+    """
+    if side > 0:
+        return [len(time) - 1 - at for at in _outwards(-time[::-1], -goal, -1, n)]
+    out = [np.searchsorted(time, goal, side="left") - 1]
+    for _ in range(n - 1):
+        last = np.where(out[-1] < 0, -np.inf, time[out[-1]])
+        out.append(np.searchsorted(time, last - APART, side="right") - 1)
+    return out
+
+
+def _through(time: Array, xy: Array, goal: Array, pick: Ints, reach: float) -> Places:
+    """Return the places (k, d) on the polynomials through the points ``pick (n, k)``.
+
+    The error is the n-th derivative times Π (t - t_i) / n! (Lagrange's remainder).
+    """
+    n = len(pick)
+    inside = np.clip(pick, 0, len(time) - 1)
+    gap = time[inside] - goal
     is_there = ((pick == inside) & (np.abs(gap) <= reach)).all(axis=0)
     place, noise = np.full((len(goal), xy.shape[1]), np.nan), np.ones(len(goal))
     at, near = inside[:, is_there], gap[:, is_there]
-    total = np.zeros((at.shape[1], xy.shape[1]))
-    gain = np.ones(at.shape[1])
-    for i in range(4):
+    total, gain = np.zeros((at.shape[1], xy.shape[1])), np.ones(at.shape[1])
+    for i in range(n):
         weight = np.ones(at.shape[1])
-        for j in range(4):
+        for j in range(n):
             if i != j:
                 weight = weight * near[j] / (near[j] - near[i])
         total += weight[:, None] * xy[at[i]]
         gain += weight**2
     place[is_there], noise[is_there] = total, np.sqrt(gain)
-    return Places(place, noise, np.abs(gap).prod(axis=0) / 24.0)
+    return Places(place, noise, np.abs(gap).prod(axis=0) / math.factorial(n))
 
 
-def extrapolate(frame: Ints, xy: Array, goal: Ints, side: int) -> Places:
-    """Return the places at ``goal`` from the three points before (side -1) or after (+1), by their
-    parabola.
-    """
-    start = np.searchsorted(frame, goal, side="left" if side < 0 else "right")
-    pick = np.stack([start - 1 - k if side < 0 else start + k for k in range(3)])
-    inside = np.clip(pick, 0, len(frame) - 1)
-    gap = (frame[inside] - goal).astype(float)
-    is_there = ((pick == inside) & (np.abs(gap) <= 2 * REACH)).all(axis=0)
-    place, noise = np.full((len(goal), xy.shape[1]), np.nan), np.ones(len(goal))
-    near = gap[:, is_there]
-    total, gain = np.zeros((near.shape[1], xy.shape[1])), np.ones(near.shape[1])
-    for i in range(3):
-        j, k = (i + 1) % 3, (i + 2) % 3
-        weight = near[j] * near[k] / ((near[j] - near[i]) * (near[k] - near[i]))
-        total += weight[:, None] * xy[inside[i, is_there]]
-        gain += weight**2
-    place[is_there], noise[is_there] = total, np.sqrt(gain)
-    return Places(place, noise, np.abs(gap).prod(axis=0) / 6.0)
-
-
-def ends_checked(frame: Ints, xy_px: Array, rows: Ints, sigma: float) -> Ints:
+def ends_checked(time: Array, xy_px: Array, rows: Ints, sigma: float) -> Ints:
     """Return rows (n, M) without the points at a visit's ends that leave the motion or that nothing
     vouches for.
     """
@@ -100,7 +107,7 @@ def ends_checked(frame: Ints, xy_px: Array, rows: Ints, sigma: float) -> Ints:
         at = np.flatnonzero(rows[:, m] >= 0)
         if len(at) < FEW:
             continue
-        xy, known = xy_px[rows[at, m]], frame[at]
+        xy, known = xy_px[rows[at, m]], time[at]
         is_open = np.isnan(interpolate(known, xy, known).xy).any(axis=1)
         is_good = ~is_open
         for side in (-1, 1):
@@ -119,7 +126,7 @@ def motion_scales(size: Array, noise: Array, bend: Array) -> tuple[float, float]
     """Return the noise of a coordinate and the usual fourth derivative that misses ``size (n,)``
     show; nan from few.
     """
-    is_short, is_long = (bend < 0.5) & np.isfinite(size), (bend > 2.0) & np.isfinite(size)
+    is_short, is_long = (bend < SHORT) & np.isfinite(size), (bend > LONG) & np.isfinite(size)
     if is_short.sum() < FEW:
         return np.nan, np.nan
     # The median length of a 2D normal law is 1.177 sigma.
@@ -128,11 +135,11 @@ def motion_scales(size: Array, noise: Array, bend: Array) -> tuple[float, float]
     return sigma, float(np.median(rest)) if is_long.sum() >= FEW else 0.1 * sigma
 
 
-def checked(frame: Ints, xy_px: Array, rows: Ints) -> tuple[Ints, float, float]:
+def checked(time: Array, xy_px: Array, rows: Ints) -> tuple[Ints, float, float]:
     """Return rows (n, M) without the points that break a smooth motion, the noise in px and the
     motion's usual bend.
 
-    ``frame (n,)`` increases; rows index ``xy_px`` by marker, -1 where there is none.
+    ``time (n,)`` increases; rows index ``xy_px`` by marker, -1 where there is none.
     """
     rows = rows.copy()
     sigma = curl = np.nan
@@ -141,7 +148,7 @@ def checked(frame: Ints, xy_px: Array, rows: Ints) -> tuple[Ints, float, float]:
         for m in range(rows.shape[1]):
             at = np.flatnonzero(rows[:, m] >= 0)
             known = xy_px[rows[at, m]]
-            place = interpolate(frame[at], known, frame[at]) if len(at) else None
+            place = interpolate(time[at], known, time[at]) if len(at) else None
             places.append(place)
             miss.append(np.linalg.norm(known - place.xy, axis=1) if place else np.empty(0))
         noise = np.concatenate([p.noise for p in places if p])
@@ -169,7 +176,7 @@ def checked(frame: Ints, xy_px: Array, rows: Ints) -> tuple[Ints, float, float]:
 
 
 def completed(
-    number: Ints,
+    time: Array,
     starts: Ints,
     xy_px: Array,
     is_free: NDArray[np.bool_],
@@ -177,7 +184,7 @@ def completed(
     sigma: float,
     curl: float,
 ) -> Ints:
-    """Return rows (F, M) of all frames ``number (F,)`` with the markers added that the motion
+    """Return rows (F, M) of all frames, at ``time (F,)``, with the markers added that the motion
     points out.
 
     Frame f's points are rows ``starts[f]`` to ``starts[f + 1]`` of ``xy_px``; ``is_free`` says
@@ -190,7 +197,7 @@ def completed(
         wanted = np.flatnonzero(rows[:, m] < 0)
         if not len(at) or not len(wanted):
             continue
-        place = interpolate(number[at], xy_px[rows[at, m]], number[wanted])
+        place = interpolate(time[at], xy_px[rows[at, m]], time[wanted])
         limit = place.limit(sigma, curl)
         is_sure = np.isfinite(place.xy).all(axis=1) & (limit <= MAX_LIMIT_PX)
         wanted, limit = wanted[is_sure], limit[is_sure]

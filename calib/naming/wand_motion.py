@@ -1,8 +1,8 @@
 """A waved wand as Kalman filters see it: pose, velocity and acceleration with their covariance,
 many filters at once.
 
-Shifts and turns are of the wand's middle, in world axes, a frame being the unit of time; the turn's
-error is on the rotation's left. Source: Gelb, Applied Optimal Estimation, 1974, sections 4.2 and
+Shifts and turns are of the wand's middle, in world axes; the turn's error is on the rotation's
+left. Source: Gelb, Applied Optimal Estimation, 1974, sections 4.2 and
 6.1.
 """
 
@@ -15,22 +15,20 @@ import numpy as np
 from calib.core.camera import distort
 from calib.core.geometry import Array, cross_matrix, rotation_from_vector, vector_from_rotation
 from calib.core.tracks import Ints
+from calib.naming.hand import ACCELERATION_MM_S2, SPEED_MM_S, SPIN_RAD_S2, TURN_RAD_S, frames_a_step
 from calib.solve.bundle.problem import Index, State
 
-# What is known at the start: no pose, and what a hand can do in a frame of 1/25 s (common practice,
-# no source).
-AT_START = np.repeat([1e4, 3.0, 150.0, 0.4, 40.0, 0.1], 3)
-LEAST_RUNS = 20  # of four frames, to tell how jerky a motion is
-_STEP = np.kron(np.array([[1, 1, 0.5], [0, 1, 1], [0, 0, 1]]), np.eye(6))
-_JERK = np.array([1 / 6, 1 / 2, 1])
+# What is known at the start, in mm, radian and seconds: no pose, and what a hand can do.
+AT_START = np.repeat([1e4, 3.0, SPEED_MM_S, TURN_RAD_S, ACCELERATION_MM_S2, SPIN_RAD_S2], 3)
+LEAST_RUNS = 20  # of four poses a step apart, to tell how jerky a motion is
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Motion:
     """G filters: world_from_wand R (G, 3, 3) and t (G, 3), rates (G, 12), covariance (G, 18, 18).
 
-    The rates are velocity and acceleration, each as shift and turn; the covariance is of pose and
-    rates.
+    The rates are velocity and acceleration a second, each as shift and turn; the covariance is of
+    pose and rates.
     """
 
     R: Array
@@ -54,16 +52,23 @@ class Motion:
             a[which] = b
         return Motion(*out)
 
-    def after_a_frame(self, jerk: Array) -> Motion:
-        """Return the filters' predictions; ``jerk (2,)`` is the standard deviation of its shift and
-        turn in a frame.
+    def after(self, dt: float, jerk: Array) -> Motion:
+        """Return the filters' predictions ``dt`` seconds on, in time or against it.
+
+        The acceleration wanders: ``jerk (2,)``, of shift and turn, is what its change comes to in a
+        second, as a standard deviation.
         """
-        move = self.rates[:, :6] + 0.5 * self.rates[:, 6:]
+        move = dt * self.rates[:, :6] + 0.5 * dt**2 * self.rates[:, 6:]
         turn = rotation_from_vector(move[:, 3:])
-        F = np.tile(_STEP, (len(move), 1, 1))
+        F = np.tile(
+            np.kron([[1.0, dt, 0.5 * dt**2], [0.0, 1.0, dt], [0.0, 0.0, 1.0]], np.eye(6)),
+            (len(move), 1, 1),
+        )
         F[:, 3:6, 3:6] = turn
-        noise = np.kron(np.outer(_JERK, _JERK), np.diag(np.repeat(jerk**2, 3)))
-        rates = np.concatenate([self.rates[:, :6] + self.rates[:, 6:], self.rates[:, 6:]], axis=1)
+        by_jerk = np.array([dt**3 / 6.0, dt**2 / 2.0, dt]) / np.sqrt(dt)
+        noise = np.kron(np.outer(by_jerk, by_jerk), np.diag(np.repeat(jerk**2, 3)))
+        rates = self.rates.copy()
+        rates[:, :6] += dt * self.rates[:, 6:]
         return Motion(
             turn @ self.R, self.t + move[:, :3], rates, F @ self.P @ np.swapaxes(F, 1, 2) + noise
         )
@@ -87,23 +92,24 @@ class Motion:
         )
 
 
-def jerk_of(number: Ints, R: Array, t: Array) -> Array | None:
+def jerk_of(number: Ints, R: Array, t: Array, rate_hz: float) -> Array | None:
     """Return how jerky poses at frames ``number (F,)`` are, as ``Motion`` takes it; None where too
-    few follow another.
+    few are a step apart.
 
-    Medians of third differences over four frames in a row; the poses' own noise is in them, to the
+    Medians of third differences over four of them in a row; the poses' own noise is in them, to the
     safe side.
     """
-    run = np.flatnonzero(number[3:] - number[:-3] == 3)
-    if len(run) < LEAST_RUNS:
+    step = round(frames_a_step(rate_hz))
+    wanted = number[:, None] + step * np.arange(4)
+    at = np.minimum(np.searchsorted(number, wanted), len(number) - 1)
+    at = at[(number[at] == wanted).all(axis=1)]
+    if len(at) < LEAST_RUNS:
         return None
     third = np.array([-1.0, 3.0, -3.0, 1.0])
-    at = run[:, None] + np.arange(4)
     shift, axis = np.einsum("k,nki->ni", third, t[at]), np.einsum("k,nki->ni", third, R[at][..., 0])
     # The median lengths of normal vectors of three and of two coordinates, in sigmas.
-    return np.array(
-        [np.median(np.linalg.norm(v, axis=1)) / k for v, k in ((shift, 1.538), (axis, 1.177))]
-    )
+    sigmas = [np.median(np.linalg.norm(v, axis=1)) / k for v, k in ((shift, 1.538), (axis, 1.177))]
+    return np.array(sigmas) / (step / rate_hz) ** 2.5
 
 
 def least_turn(R: Array, goal: Array) -> Array:

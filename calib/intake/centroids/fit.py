@@ -11,6 +11,7 @@ say that the spot is at least as bright.
 from __future__ import annotations
 
 import math
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -22,6 +23,19 @@ N_SHARED, N_OWN = 2, 4
 MIN_SHARPNESS = 0.5  # b below which the shape is a Gaussian for every purpose
 MAX_SHARPNESS = 200.0
 _MIN_LOG_BLUR, _MAX_LOG_BLUR = math.log(0.2), math.log(30.0)
+
+
+class Quality(NamedTuple):
+    """How good a fit is, or many: 1 where it converged, reduced chi-square, RMS residual, what
+    noise alone would leave of it, and the grey levels² of noise per grey level of signal seen in
+    it.
+    """
+
+    is_converged: Any
+    chi_squared: Any
+    rms: Any
+    noise_rms: Any
+    gain: Any
 
 
 @compiled
@@ -116,64 +130,21 @@ def _bounded(params, step, out):  # type: ignore[no-untyped-def]
 
 @compiled
 def fit_group(pixels, params, saturation, noise, gain, n_turns):  # type: ignore[no-untyped-def]
-    """Fit ``params`` in place to ``pixels`` (n, 3) of x, y, value, by Levenberg and Marquardt's
-    method.
+    """Fit ``params`` in place to ``pixels`` (n, 3) of x, y, value; return its ``Quality``.
 
-    Each turn weighs the pixels by the model before it. Returns 1 where it converged, reduced
-    chi-square, RMS residual, what noise alone would leave of it, and the gain seen in it.
+    Each turn weighs the pixels by the model before it.
     """
-    n, n_pixels = len(params), len(pixels)
-    n_spots = (n - N_SHARED) // N_OWN
-    matrix, gradient, step, trial = np.zeros((n, n)), np.zeros(n), np.zeros(n), params.copy()
-    new_matrix, new_gradient = np.zeros((n, n)), np.zeros(n)
-    model, weight = np.empty(n_pixels), np.ones(n_pixels)
-    is_converged, cost = 0.0, 0.0
+    n = len(params)
+    matrix, gradient, model = np.zeros((n, n)), np.zeros(n), np.empty(len(pixels))
+    weight = np.ones(len(pixels))
+    is_converged = False
     for turn in range(n_turns):
         _evaluate(pixels, weight, params, saturation, matrix, gradient, model)
-        s = math.exp(params[1])
-        for p in range(n_pixels):
-            weight[p] = 1.0 / (noise * noise + gain * max(model[p] - params[0], 0.0))
-            inside = 0
-            for k in range(n_spots):
-                o = N_SHARED + N_OWN * k
-                radius = params[o + 2] * s
-                inside += (pixels[p, 0] - params[o]) ** 2 + (
-                    pixels[p, 1] - params[o + 1]
-                ) ** 2 < radius * radius
-            if (
-                turn and inside > 1
-            ):  # where two markers cover each other, their light does not add up
-                weight[p] = 0.0
-        damping, is_converged = 1e-3, 0.0
-        cost = _evaluate(pixels, weight, params, saturation, matrix, gradient, model)
-        for _ in range(30):
-            _freeze(matrix, gradient, params)
-            is_solved = _solve(matrix, gradient, damping, step)
-            new = math.inf
-            if is_solved:
-                _bounded(params, step, trial)
-                new = _evaluate(pixels, weight, trial, saturation, new_matrix, new_gradient, model)
-            moved = 0.0
-            for k in range(n_spots):
-                o = N_SHARED + N_OWN * k
-                moved = max(moved, abs(trial[o] - params[o]), abs(trial[o + 1] - params[o + 1]))
-            if not new <= cost * (1.0 + 1e-9):
-                damping = max(damping, 1e-5) * 8.0
-                # Steps too small to matter fail on rounding, or on the steps of a table.
-                if (is_solved and moved < 1e-4) or damping > 1e8:
-                    is_converged = 1.0 if is_solved else 0.0
-                    break
-                continue
-            gone = cost - new
-            params[:], gradient[:], cost = trial, new_gradient, new
-            matrix[:] = new_matrix
-            damping = max(damping * 0.1, 1e-9)
-            if moved < 1e-3 and gone < 1e-3 * (n_pixels + cost):
-                is_converged = 1.0
-                break
-    _evaluate(pixels, weight, params, saturation, matrix, gradient, model)
+        _weigh(pixels, params, model, noise, gain, turn > 0, weight)
+        is_converged = _descend(pixels, weight, params, saturation, model)
+    cost = _evaluate(pixels, weight, params, saturation, matrix, gradient, model)
     n_used, squares, expected, top, bottom = 0, 0.0, 0.0, 0.0, 0.0
-    for p in range(n_pixels):
+    for p in range(len(pixels)):
         if weight[p] == 0.0 or pixels[p, 2] >= saturation:
             continue
         signal = max(model[p] - params[0], 0.0)
@@ -183,10 +154,66 @@ def fit_group(pixels, params, saturation, noise, gain, n_turns):  # type: ignore
         expected += noise * noise + gain * signal
         top += weight[p] * weight[p] * (r2 - noise * noise) * signal
         bottom += weight[p] * weight[p] * signal * signal
-    free = max(n_used - n, 1)
-    count = max(n_used, 1)
+    free, count = max(n_used - n, 1), max(n_used, 1)
     seen = top / bottom * n_used / free if bottom > 0.0 else gain
-    return is_converged, cost / free, math.sqrt(squares / count), math.sqrt(expected / count), seen
+    return Quality(
+        1.0 if is_converged else 0.0,
+        cost / free,
+        math.sqrt(squares / count),
+        math.sqrt(expected / count),
+        seen,
+    )
+
+
+@compiled
+def _weigh(pixels, params, model, noise, gain, is_apart, weight):  # type: ignore[no-untyped-def]
+    """Set the pixels' weights to one by their variance; where ``is_apart`` and two markers cover
+    each other, their light does not add up and counts nothing.
+    """
+    s = math.exp(params[1])
+    for p in range(len(pixels)):
+        weight[p] = 1.0 / (noise * noise + gain * max(model[p] - params[0], 0.0))
+        n_inside = 0
+        for o in range(N_SHARED, len(params), N_OWN):
+            dx, dy = pixels[p, 0] - params[o], pixels[p, 1] - params[o + 1]
+            n_inside += dx * dx + dy * dy < (params[o + 2] * s) ** 2
+        if is_apart and n_inside > 1:
+            weight[p] = 0.0
+
+
+@compiled
+def _descend(pixels, weight, params, saturation, model):  # type: ignore[no-untyped-def]
+    """Bring ``params`` to the least weighted sum of squares by Levenberg and Marquardt's method;
+    say whether it got there.
+    """
+    n = len(params)
+    matrix, gradient, step, trial = np.zeros((n, n)), np.zeros(n), np.zeros(n), params.copy()
+    new_matrix, new_gradient = np.zeros((n, n)), np.zeros(n)
+    damping = 1e-3
+    cost = _evaluate(pixels, weight, params, saturation, matrix, gradient, model)
+    for _ in range(30):
+        _freeze(matrix, gradient, params)
+        is_solved = _solve(matrix, gradient, damping, step)
+        new = math.inf
+        if is_solved:
+            _bounded(params, step, trial)
+            new = _evaluate(pixels, weight, trial, saturation, new_matrix, new_gradient, model)
+        moved = 0.0
+        for o in range(N_SHARED, n, N_OWN):
+            moved = max(moved, abs(trial[o] - params[o]), abs(trial[o + 1] - params[o + 1]))
+        if not new <= cost * (1.0 + 1e-9):
+            damping = max(damping, 1e-5) * 8.0
+            # Steps too small to matter fail on rounding, or on the steps of a table.
+            if (is_solved and moved < 1e-4) or damping > 1e8:
+                return is_solved
+            continue
+        gone = cost - new
+        params[:], gradient[:], cost = trial, new_gradient, new
+        matrix[:] = new_matrix
+        damping = max(damping * 0.1, 1e-9)
+        if moved < 1e-3 and gone < 1e-3 * (len(pixels) + cost):
+            return True
+    return False
 
 
 @compiled
@@ -221,10 +248,11 @@ def gather(image, labels, label, box, margin):  # type: ignore[no-untyped-def]
 def fit_singles(  # type: ignore[no-untyped-def]
     image, labels, chosen, boxes, margin, params, saturation, noise, gain, n_turns, quality
 ):
-    """Fit one spot to each chosen blob: ``params`` (n, 6) in place, ``quality`` (n, 5) as
-    ``fit_group`` returns it.
+    """Fit one spot to each chosen blob: ``params`` (n, 6) in place, a ``Quality`` a row of
+    ``quality`` (n, 5).
     """
     for i in range(len(chosen)):
         pixels = gather(image, labels, chosen[i], boxes[i], margin[i])
-        a, b, c, d, e = fit_group(pixels, params[i], saturation, noise, gain, n_turns)
-        quality[i, 0], quality[i, 1], quality[i, 2], quality[i, 3], quality[i, 4] = a, b, c, d, e
+        found = fit_group(pixels, params[i], saturation, noise, gain, n_turns)
+        for k in range(len(found)):
+            quality[i, k] = found[k]

@@ -5,8 +5,24 @@ compiled loops.
 from __future__ import annotations
 
 import math
+from typing import Any, NamedTuple
 
 from calib.core.compiled import compiled
+
+
+class Blob(NamedTuple):
+    """A row of what ``measure`` fills, or its columns: the centre of the light above the
+    background, brightest pixel, how many pixels are clipped and how many above half height, and 1
+    where one of these touches the image's edge.
+    """
+
+    x: Any
+    y: Any
+    roundness: Any
+    peak: Any
+    n_saturated: Any
+    n_core: Any
+    is_at_edge: Any
 
 
 @compiled
@@ -46,12 +62,7 @@ def _roundness(image, labels, label, box, x, y, spread, background):  # type: ig
 
 @compiled
 def measure(image, labels, chosen, boxes, background, saturation, out):  # type: ignore[no-untyped-def]
-    """Fill ``out`` (n, 7): weighted x, y, roundness, peak, saturated pixels, pixels above half
-    height, 1 at an edge.
-
-    Weights are the light above the background; at an edge is a blob whose pixels above half height
-    touch the image's.
-    """
+    """Fill ``out`` (n, 7) with a ``Blob`` a row."""
     height, width = image.shape
     for i in range(len(chosen)):
         x0, y0, w, h = boxes[i, 0], boxes[i, 1], boxes[i, 2], boxes[i, 3]

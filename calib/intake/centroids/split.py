@@ -4,24 +4,38 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.core.geometry import Array
-from calib.intake.centroids.fit import MIN_SHARPNESS, N_OWN, N_SHARED, fit_group, gather
+from calib.intake.centroids.fit import MIN_SHARPNESS, N_OWN, N_SHARED, Quality, fit_group, gather
 from calib.intake.centroids.level import Level
 from calib.intake.centroids.profile import half_height_radius
 
 MAX_SPOTS = 4  # in one blob; more are a crowd that no wand makes
-MAX_MISFIT = (
-    0.12  # RMS residual, noise taken off, by height: two markers as one come to 0.2, halos to 0.05
-)
+# RMS residual, noise taken off, by height: two markers as one come to 0.2, halos to 0.05.
+MAX_MISFIT = 0.12
 SPLIT_MISFIT = 0.05
 # distance of two centres by the sum of their half-height radii: nearer ones pull at each other
 MIN_GAP = 0.92
 MAX_RATIO = 1.8  # of the sizes, and of the heights, of markers in one blob
+
+
+class Spot(NamedTuple):
+    """One spot, in the terms of ``Spots``."""
+
+    x: float
+    y: float
+    radius_px: float
+    disc_px: float
+    blur_px: float
+    height: float
+    roundness: float
+    peak: float
+    saturated: float
+    is_fitted: bool
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -40,7 +54,7 @@ class Fitted:
     misfit: float
 
     @classmethod
-    def of(cls, params: Array, quality: Any, light: float) -> Fitted:
+    def of(cls, params: Array, quality: Quality, light: float) -> Fitted:
         """Return the group of a fit's parameters and what ``fit_group`` said; ``light`` is the
         blob's at its peak.
         """
@@ -48,10 +62,8 @@ class Fitted:
         blur = math.exp(params[1])
         radius = np.array([half_height_radius(b, blur) for b in own[:, 2]])
         height = own[:, 3].copy()
-        rms, noise = float(quality[2]), float(quality[3])
-        misfit = math.sqrt(max(rms * rms - noise * noise, 0.0)) / max(
-            min(float(height.min()), light), 1e-9
-        )
+        misfit = math.sqrt(max(quality.rms**2 - quality.noise_rms**2, 0.0))
+        misfit /= max(min(float(height.min()), light), 1e-9)
         return cls(
             own[:, 0].copy(),
             own[:, 1].copy(),
@@ -59,16 +71,18 @@ class Fitted:
             own[:, 2] * blur,
             blur,
             height,
-            bool(quality[0]),
+            bool(quality.is_converged),
             misfit,
         )
 
-    def rows(self) -> list[tuple[float, ...]]:
-        """Return x, y, radius, disc, blur and height of each spot."""
+    def spots(self, roundness: float, peak: float, saturated: float) -> list[Spot]:
+        """Return the group's spots, of a blob with this roundness, peak and share of saturated
+        pixels.
+        """
         columns = self.x, self.y, self.radius_px, self.disc_px, self.height
         return [
-            (x, y, r, d, self.blur_px, h)
-            for x, y, r, d, h in zip(*(c.tolist() for c in columns), strict=True)
+            Spot(x, y, radius, disc, self.blur_px, height, roundness, peak, saturated, True)
+            for x, y, radius, disc, height in zip(*(c.tolist() for c in columns), strict=True)
         ]
 
 

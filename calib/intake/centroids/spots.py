@@ -13,23 +13,21 @@ from numpy.typing import NDArray
 
 from calib.core.geometry import Array, frozen
 from calib.errors import InputError
-from calib.intake.centroids.fit import MIN_SHARPNESS, fit_singles
+from calib.intake.centroids.fit import MIN_SHARPNESS, Quality, fit_singles
 from calib.intake.centroids.level import Level, find_level
-from calib.intake.centroids.measure import measure
-from calib.intake.centroids.split import MAX_MISFIT, SPLIT_MISFIT, Fitted, separate
+from calib.intake.centroids.measure import Blob, measure
+from calib.intake.centroids.split import MAX_MISFIT, SPLIT_MISFIT, Fitted, Spot, separate
 
 METHODS = ("fitted", "weighted")
-MAX_SPLIT_ROUNDNESS = (
-    0.85  # rounder blobs are tried for several markers only where one explains them badly
-)
-FEW_PIXELS = (
-    9  # above half height: too few to show roundness; whether a round spot explains them has to do
-)
-# blobs of an image that are tried for several markers; more are clutter, and each takes long
+# Rounder blobs are tried for several markers only where one explains them badly.
+MAX_SPLIT_ROUNDNESS = 0.85
+# Above half height: too few to show roundness; whether a round spot explains them has to do.
+FEW_PIXELS = 9
+# Blobs of an image that are tried for several markers; more are clutter, and each takes long.
 MAX_CROWDS = 50
-_START_GAIN = (
-    0.03  # grey levels² of shot noise per grey level: a full well of some 10,000 electrons in 8 bit
-)
+EDGE = "at the image's edge"
+# Grey levels² of shot noise per grey level: a full well of some 10,000 electrons in 8 bit.
+_START_GAIN = 0.03
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -98,20 +96,6 @@ class Spots:
         return len(self.xy_px)
 
 
-_COLUMNS = (
-    "x",
-    "y",
-    "radius_px",
-    "disc_px",
-    "blur_px",
-    "height",
-    "roundness",
-    "peak",
-    "saturated",
-    "is_fitted",
-)
-
-
 def detect(image: NDArray[Any], options: SpotOptions | None = None) -> Spots:
     """Return the spots of a mono image (h, w) of 8 or 16 bit, xy_px to hundredths of a pixel.
 
@@ -123,73 +107,130 @@ def detect(image: NDArray[Any], options: SpotOptions | None = None) -> Spots:
             "image", expected="mono, 8 or 16 bit", found=f"{image.dtype}, {image.shape}"
         )
     level = find_level(image, o.threshold, o.full_scale)
+    blobs, n_blobs, refused = _find(image, level, o)
+    parts = _by_light(blobs, o) if o.method == "weighted" else _by_fit(blobs, o)
+    spots: list[Spot] = []
+    for is_at_edge, found in zip(Blob(*blobs.measured.T).is_at_edge, parts, strict=True):
+        spots += found
+        if not found:
+            _count(refused, EDGE if is_at_edge else "touching or not round")
+    large = [spot for spot in spots if spot.radius_px > o.max_radius_px]
+    _count(refused, "too large", len(large))
+    height, width = image.shape
+    inside = [
+        spot
+        for spot in spots
+        if spot.radius_px <= o.max_radius_px
+        and -0.5 < spot.x < width - 0.5
+        and -0.5 < spot.y < height - 0.5
+    ]
+    _count(refused, EDGE, len(spots) - len(large) - len(inside))
+    return _spots(inside, level, n_blobs, refused)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Blobs:
+    """Blobs of an image worth a look: the image in 16 bit, every pixel's label, the labels chosen
+    (n,), their boxes (n, 4), and a ``Blob`` a row (n, 7).
+    """
+
+    image: NDArray[np.uint16]
+    labels: NDArray[Any]
+    chosen: NDArray[np.int64]
+    boxes: NDArray[np.int64]
+    measured: Array
+    level: Level
+
+    def light(self, blob: Blob) -> Spot:
+        """Return the spot of a blob's centre of light."""
+        height, nan = blob.peak - self.level.background, float("nan")
+        tail = height, blob.roundness, *_peak(blob), False
+        return Spot(blob.x, blob.y, float(np.sqrt(blob.n_core / np.pi)), nan, nan, *tail)
+
+
+def _find(image: NDArray[Any], level: Level, o: SpotOptions) -> tuple[_Blobs, int, dict[str, int]]:
+    """Return the image's blobs, how many there are in all, and those not worth a look by reason."""
     lit = cv2.compare(image, cast(Any, level.threshold), cv2.CMP_GT)
     n_labels, labels, stats, _ = cv2.connectedComponentsWithStats(
         lit, connectivity=8, ltype=cv2.CV_32S
     )
     chosen, refused = _choose(stats, o)
-    if not len(chosen):
-        return _spots([], level, n_labels - 1, refused)
     boxes = np.ascontiguousarray(stats[chosen, :4]).astype(np.int64)
-    found = np.empty((len(chosen), 7))
+    measured = np.empty((len(chosen), len(Blob._fields)))
     grey = np.array(image, dtype=np.uint16)  # one type, so that the loops are compiled once
-    measure(grey, labels, chosen, boxes, level.background, level.full_scale, found)
-    params = _starts(found, level)
-    margin = np.maximum(3, np.ceil(np.sqrt(found[:, 5] / np.pi) * 0.5)).astype(np.int64)
-    quality = np.empty((len(chosen), 5))
-    gain = _START_GAIN * level.full_scale / 255.0
-    if o.method == "fitted":
-        arguments = grey, labels, chosen, boxes, margin, params, level.full_scale, level.noise
-        fit_singles(*arguments, gain, 1, quality)
-        gain = _shot_gain(quality, level)
-        fit_singles(*arguments, gain, 2, quality)
-    rows: list[tuple[float, ...]] = []
-    n_crowds = 0
-    for i, label in enumerate(chosen):
-        x, y, roundness, peak, n_saturated, n_core, touches = found[i]
-        saturated = n_saturated / max(n_core, 1.0)
-        if touches:
-            _count(refused, "at the image's edge")
+    measure(grey, labels, chosen, boxes, level.background, level.full_scale, measured)
+    return _Blobs(grey, labels, chosen, boxes, measured, level), n_labels - 1, refused
+
+
+def _by_light(blobs: _Blobs, o: SpotOptions) -> list[list[Spot]]:
+    """Return each blob's centre of light, nothing where it is not round or at the image's edge."""
+    return [
+        [] if b.is_at_edge or b.roundness < o.min_roundness else [blobs.light(b)]
+        for b in (Blob(*row) for row in blobs.measured.tolist())
+    ]
+
+
+def _by_fit(blobs: _Blobs, o: SpotOptions) -> list[list[Spot]]:
+    """Return each blob's spots as fitted, nothing where none explain it or it is at the image's
+    edge.
+    """
+    image, level, n_crowds = blobs.image, blobs.level, 0
+    margin = np.ceil(np.sqrt(Blob(*blobs.measured.T).n_core / np.pi) * 0.5)
+    margin = np.maximum(3, margin).astype(np.int64)
+    params, gain, quality = _fitted_alone(blobs, margin)
+    out: list[list[Spot]] = []
+    for i, row in enumerate(blobs.measured.tolist()):
+        blob = Blob(*row)
+        if blob.is_at_edge:
+            out.append([])
             continue
-        tail, core_radius = (peak, min(saturated, 1.0)), np.sqrt(n_core / np.pi)
-        if o.method == "weighted":
-            if roundness < o.min_roundness:
-                _count(refused, "touching or not round")
-            else:
-                height = peak - level.background
-                rows.append((x, y, core_radius, np.nan, np.nan, height, roundness, *tail, 0.0))
-            continue
-        one = Fitted.of(params[i], quality[i], peak - level.background)
-        is_inside = (
-            np.hypot(one.x[0] - x, one.y[0] - y) < max(1.0, core_radius) and one.height[0] > 0
-        )
-        is_inside &= one.radius_px[0] < 1.5 * core_radius + 1.0
-        if roundness < MAX_SPLIT_ROUNDNESS or one.misfit > 0.5 * MAX_MISFIT or not is_inside:
+        one = Fitted.of(params[i], Quality(*quality[i].tolist()), blob.peak - level.background)
+        is_inside = _is_inside(one, blob)
+        is_sure = is_inside and one.misfit <= 0.5 * MAX_MISFIT
+        if not is_sure or blob.roundness < MAX_SPLIT_ROUNDNESS:
             n_crowds += 1
-            parts = None
             if n_crowds <= MAX_CROWDS:
-                parts = separate(
-                    grey, labels, int(label), boxes[i], int(margin[i]), one, level, gain
-                )
-            if parts is not None:
-                rows += [(*row, 1.0, *tail, 1.0) for row in parts.rows()]
-                continue
-            is_round = roundness >= o.min_roundness or (
-                n_core <= FEW_PIXELS and one.misfit < SPLIT_MISFIT
+                place = int(blobs.chosen[i]), blobs.boxes[i], int(margin[i])
+                parts = separate(image, blobs.labels, *place, one, level, gain)
+                if parts is not None:
+                    out.append(parts.spots(1.0, *_peak(blob)))
+                    continue
+            is_round = blob.roundness >= o.min_roundness or (
+                blob.n_core <= FEW_PIXELS and one.misfit < SPLIT_MISFIT
             )
             if not is_round or one.misfit > MAX_MISFIT:
-                _count(refused, "touching or not round")
+                out.append([])
                 continue
-        if one.is_converged and is_inside:
-            rows.append((*one.rows()[0], roundness, *tail, 1.0))
-        else:
-            height = peak - level.background
-            rows.append((x, y, core_radius, np.nan, np.nan, height, roundness, *tail, 0.0))
-    n_large = len(rows)
-    rows = [row for row in rows if row[2] <= o.max_radius_px]
-    if n_large > len(rows):
-        refused["too large"] = refused.get("too large", 0) + n_large - len(rows)
-    return _spots(rows, level, n_labels - 1, refused, image.shape)
+        is_fitted = one.is_converged and is_inside
+        out.append(one.spots(blob.roundness, *_peak(blob)) if is_fitted else [blobs.light(blob)])
+    return out
+
+
+def _fitted_alone(blobs: _Blobs, margin: NDArray[np.int64]) -> tuple[Array, float, Array]:
+    """Return the parameters (n, 6) of one spot a blob, the gain that they show (see
+    ``_shot_gain``), and a ``Quality`` a row (n, 5).
+    """
+    level = blobs.level
+    params, quality = _starts(blobs), np.empty((len(margin), len(Quality._fields)))
+    gain = _START_GAIN * level.full_scale / 255.0
+    arguments = blobs.image, blobs.labels, blobs.chosen, blobs.boxes, margin, params
+    fit_singles(*arguments, level.full_scale, level.noise, gain, 1, quality)
+    gain = _shot_gain(quality, level)
+    fit_singles(*arguments, level.full_scale, level.noise, gain, 2, quality)
+    return params, gain, quality
+
+
+def _is_inside(one: Fitted, blob: Blob) -> bool:
+    """Say whether a fit stayed with its blob: near its centre of light, bright, no larger."""
+    core_radius = np.sqrt(blob.n_core / np.pi)
+    away = np.hypot(one.x[0] - blob.x, one.y[0] - blob.y)
+    is_small = one.radius_px[0] < 1.5 * core_radius + 1.0
+    return bool(away < max(1.0, core_radius) and one.height[0] > 0 and is_small)
+
+
+def _peak(blob: Blob) -> tuple[float, float]:
+    """Return a blob's brightest pixel and the share of its pixels at full scale."""
+    return blob.peak, min(blob.n_saturated / max(blob.n_core, 1.0), 1.0)
 
 
 def _choose(stats: NDArray[Any], o: SpotOptions) -> tuple[NDArray[np.int64], dict[str, int]]:
@@ -210,68 +251,36 @@ def _choose(stats: NDArray[Any], o: SpotOptions) -> tuple[NDArray[np.int64], dic
     return chosen.astype(np.int64), refused
 
 
-def _starts(found: Array, level: Level) -> Array:
+def _starts(blobs: _Blobs) -> Array:
     """Return where the fits start (n, 6): a spot of the blob's area, edges blurred by some two
     thirds of a pixel.
     """
-    radius = np.sqrt(found[:, 5] / np.pi)
-    blur = np.full(len(found), 0.6)
-    sharpness = np.maximum(radius / blur, MIN_SHARPNESS + 0.5)
-    height = found[:, 3] - level.background
-    return np.stack(
-        [
-            np.full(len(found), level.background),
-            np.log(blur),
-            found[:, 0],
-            found[:, 1],
-            sharpness,
-            height,
-        ],
-        axis=1,
-    )
+    blob, background, blur = Blob(*blobs.measured.T), blobs.level.background, 0.6
+    sharpness = np.maximum(np.sqrt(blob.n_core / np.pi) / blur, MIN_SHARPNESS + 0.5)
+    shared = np.full((len(sharpness), 2), [background, np.log(blur)])
+    return np.column_stack([shared, blob.x, blob.y, sharpness, blob.peak - background])
 
 
 def _shot_gain(quality: Array, level: Level) -> float:
     """Return grey levels² of noise per grey level of signal, the median over the image's fits."""
-    scale = level.full_scale / 255.0
-    seen = quality[(quality[:, 0] > 0) & np.isfinite(quality[:, 4]), 4]
-    return (
-        float(np.clip(np.median(seen), 1e-4 * scale, scale)) if len(seen) else _START_GAIN * scale
-    )
+    scale, fits = level.full_scale / 255.0, Quality(*quality.T)
+    seen = fits.gain[(fits.is_converged > 0) & np.isfinite(fits.gain)]
+    if not len(seen):
+        return _START_GAIN * scale
+    return float(np.clip(np.median(seen), 1e-4 * scale, scale))
 
 
-def _count(refused: dict[str, int], reason: str) -> None:
-    refused[reason] = refused.get(reason, 0) + 1
+def _count(refused: dict[str, int], reason: str, n: int = 1) -> None:
+    if n:
+        refused[reason] = refused.get(reason, 0) + n
 
 
-def _spots(
-    rows: list[tuple[float, ...]],
-    level: Level,
-    n_blobs: int,
-    refused: dict[str, int],
-    shape: tuple[int, ...] = (),
-) -> Spots:
-    table = np.array(rows, dtype=float).reshape(-1, len(_COLUMNS))
-    if shape:
-        is_on = (
-            (table[:, :2] > -0.5).all(axis=1)
-            & (table[:, 0] < shape[1] - 0.5)
-            & (table[:, 1] < shape[0] - 0.5)
-        )
-        if not is_on.all():
-            refused["at the image's edge"] = refused.get("at the image's edge", 0) + int(
-                (~is_on).sum()
-            )
-        table = table[is_on]
-    table = table[np.lexsort((table[:, 0], table[:, 1]))]
-    columns = {name: frozen(table[:, 2 + k]) for k, name in enumerate(_COLUMNS[2:-1])}
-    is_fitted = table[:, -1] > 0
-    is_fitted.setflags(write=False)
-    return Spots(
-        frozen(table[:, :2]),
-        **columns,
-        is_fitted=is_fitted,
-        level=level,
-        n_blobs=n_blobs,
-        refused=refused,
-    )
+def _spots(spots: list[Spot], level: Level, n_blobs: int, refused: dict[str, int]) -> Spots:
+    spots = sorted(spots, key=lambda spot: (spot.y, spot.x))
+    kinds = [(name, bool if name == "is_fitted" else float) for name in Spot._fields]
+    table = np.array(spots, dtype=kinds)
+    columns = {name: table[name].copy() for name in Spot._fields[2:]}
+    for values in columns.values():
+        values.setflags(write=False)
+    xy = frozen(np.column_stack([table["x"], table["y"]]))
+    return Spots(xy, **columns, level=level, n_blobs=n_blobs, refused=refused)

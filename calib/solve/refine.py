@@ -23,6 +23,7 @@ from calib.solve.bundle.problem import RING, Problem, State, problem_from_tracks
 from calib.solve.certainty.lens_terms import told_prior, with_small, without_small
 from calib.solve.certainty.wand_check import MIN_FRAMES, WandFinding, check_wand, loosened
 from calib.solve.lasting.find import (
+    LEAST_SHIFT,
     Off,
     Solved,
     Stretch,
@@ -46,6 +47,10 @@ MAX_ROUNDS = 8
 # share of a camera's points in stretches that stand off, at most: what is left must still place it
 MOST_OFF = 0.5
 LASTING_ROUNDS, BENT_ROUNDS, SETTLED = 4, 8, 5e-3  # share of the points
+# A fit whose residuals moved by less than this, in a camera's noise, shows the same stretches: half
+# the least shift that makes one.
+UNMOVED = 0.5 * LEAST_SHIFT
+ROUGH_ROUNDS = 2  # of fits after which points are left out or terms freed anyway
 # Relative fall of the cost that ends the last descent. The cost is about half the number of
 # residuals: at a million of them some hundredths of a standard deviation are left undone.
 LAST_TOLERANCE = 1e-9
@@ -215,16 +220,17 @@ def refine(
         weighted, state, loss_scale=LOSS_SCALE, max_iterations=2
     )  # near enough to tell outliers
     sigma = robust_sigmas(problem, squared_residuals(problem, state), seen)
+    n_rounds = ROUGH_ROUNDS if options.is_told else MAX_ROUNDS
     fit = _least_squares_rounds(
-        tracks, problem, state, seen, sigma, without_small(options), progress
+        tracks, problem, state, seen, sigma, without_small(options), n_rounds, progress
     )
     if options.is_told:
-        fit = _with_small_terms(tracks, fit, seen, options)
+        fit = _with_small_terms(tracks, fit, seen, options, ROUGH_ROUNDS)
     progress("errors that last", 0, 1)
     of_held: Freed | None = None
     if _has_every_term(options):
         sound, fit = _without_lasting(fit, seen)
-        if options.is_told and fit.stretches:
+        if options.is_told:
             fit = replace(_with_small_terms(tracks, fit, sound, options), stretches=fit.stretches)
         scatter = _scatter_of(fit)
     else:  # what a lens that is not as it is held makes of the residuals would pass for such errors
@@ -308,7 +314,10 @@ def _without_lasting(fit: Fit, seen: NDArray[np.bool_]) -> tuple[NDArray[np.bool
         sound = seen & ~off_pairs(fit.problem, off)
         if (sound != before).sum() <= SETTLED * seen.sum():
             break
-        fit, before = _refitted(fit, sound, near), sound
+        searched, before = fit, sound
+        fit = _refitted(fit, sound, near)
+        if not _has_moved(fit, searched, seen):
+            break
     for _ in range(BENT_ROUNDS if off else 0):
         solved = Solved.of(fit.problem, fit.result.state, fit.options, fit.result.blocks)
         more = find_bent(fit.problem, fit.result.state, solved, fit.sigma_px)
@@ -325,6 +334,18 @@ def _without_lasting(fit: Fit, seen: NDArray[np.bool_]) -> tuple[NDArray[np.bool
     kept = [s for s in stretches if s.camera not in barred]
     residual = residuals(fit.problem, fit.result.state)
     return sound, replace(fit, stretches=with_sizes(fit.problem, residual, seen, kept))
+
+
+def _has_moved(fit: Fit, before: Fit, seen: NDArray[np.bool_]) -> bool:
+    """Return whether residuals of a tenth of any camera's ``seen`` points (M, P) changed by more
+    than UNMOVED.
+    """
+    change = residuals(fit.problem, fit.result.state) - residuals(
+        before.problem, before.result.state
+    )
+    size = np.hypot(*change) / fit.sigma_px[fit.problem.cam]
+    by_camera = [size[:, at][seen[:, at]] for at in fit.problem.pairs_by_camera()]
+    return any(len(own) and np.percentile(own, 90) > UNMOVED for own in by_camera)
 
 
 def _refitted(fit: Fit, seen: NDArray[np.bool_], options: BundleOptions) -> Fit:
@@ -345,7 +366,11 @@ def _refitted(fit: Fit, seen: NDArray[np.bool_], options: BundleOptions) -> Fit:
 
 
 def _with_small_terms(
-    tracks: Tracks, fit: Fit, seen: NDArray[np.bool_], options: BundleOptions
+    tracks: Tracks,
+    fit: Fit,
+    seen: NDArray[np.bool_],
+    options: BundleOptions,
+    max_rounds: int = MAX_ROUNDS,
 ) -> Fit:
     """Return the fit with the small terms of its lenses found as well, each as sure as the capture
     makes it.
@@ -354,7 +379,7 @@ def _with_small_terms(
     problem, state, sigma, inlier = fit.problem, fit.result.state, fit.sigma_px, fit.is_inlier
     options = with_small(options, fit.options)
     assert options.prior is not None
-    for k in range(MAX_ROUNDS):
+    for k in range(max_rounds):
         prior, blocks, cost = told_prior(problem, state, options)
         near = replace(
             options, prior=prior, tolerance=LAST_TOLERANCE, damping=NEAR_DAMPING, enough=LAST_FALL
@@ -363,7 +388,7 @@ def _with_small_terms(
         state = result.state
         folded = tightened(options.prior, options.terms, state.lens, widths, heights)
         # A prior told from so near is what it would be at the minimum.
-        if (cost - result.cost < SMALL_FALL and folded is None) or k + 1 == MAX_ROUNDS:
+        if (cost - result.cost < SMALL_FALL and folded is None) or k + 1 == max_rounds:
             break
         options = replace(options, prior=folded or options.prior)
         sigma = dof_sigmas(problem, state, result.blocks.frame, 6 + len(options.terms), sigma)
@@ -401,13 +426,14 @@ def _least_squares_rounds(
     seen: NDArray[np.bool_],
     sigma: Array,
     options: BundleOptions,
+    n_rounds: int,
     progress: Progress,
 ) -> Fit:
     n_camera = 6 + len(options.terms)
     widths, heights = sensor_sizes(tracks)
     inlier = gate(problem, state, seen, sigma)
-    for k in range(MAX_ROUNDS):
-        progress("bundle of all frames", k + 1, MAX_ROUNDS)
+    for k in range(n_rounds):
+        progress("bundle of all frames", k + 1, n_rounds)
         weighted = problem.with_weight(inlier / sigma[problem.cam])
         # The first noise and inliers are only near enough: one step, the next round does the rest
         # anyway.
@@ -429,7 +455,7 @@ def _least_squares_rounds(
         is_settled = n_changed <= 1e-4 * inlier.sum() and np.all(
             np.abs(sigma / before - 1.0) < 5e-3
         )
-        if (k > 0 and is_settled and prior is None) or k + 1 == MAX_ROUNDS:
+        if (k > 0 and is_settled and prior is None) or k + 1 == n_rounds:
             break
         inlier, options = after, replace(options, prior=prior or options.prior)
     return Fit(weighted, result, sigma, inlier, options)

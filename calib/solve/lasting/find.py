@@ -50,8 +50,10 @@ LIMIT = float(
 # in the covariance.
 LEAST_SHIFT = 0.4  # in the camera's noise
 USUAL_SHIFT = 3.0  # in the camera's noise: where the search for the shifts' variances starts
-NOTHING = 1e-4  # of the largest information: rounding
-SWEEPS, ABSENT = 25, 1e-3  # of that search; a variance below this share of the noise's is none
+# Of that search; a variance below this share of the noise's is none: a tenth of it as a shift, of
+# which LEAST_SHIFT is far. More sweeps only make small variances smaller.
+SWEEPS, ABSENT = 12, 1e-2
+BY_CHANCE = 0.05  # that a sound capture has a fit of all its points repeated
 USUAL_SHARE = 0.02  # of the points in stretches; up to a hundredth is found where nothing is amiss
 BREAK_S = 0.5  # between stretches that do not follow one another
 ALIKE = 0.5  # shifts that differ by less than this share of the larger
@@ -135,14 +137,21 @@ def find_off(
 def find_bent(problem: Problem, state: State, solved: Solved, sigma_px: Array) -> list[Off]:
     """Return stretches that stand off from a fit that gave way to them, as it does where little
     else ties a camera.
+
+    None where the strongest is no more than chance shows among as many stretches: what is left out
+    costs a fit of all.
     """
     found = shifts(problem, state, solved.terms, bin_frames(problem.rate_hz))
     now = _Search(
         problem, found, sigma_px, solved, Gradients.of(problem, state, solved.terms, solved.blocks)
     )
+    n_bins = found.u_bin.shape[1]
     for length in SEARCH_BINS[1:]:
         off = now.in_blocks(length, 0) + now.in_blocks(length, length // 2)
-        if off:  # the strongest first, the others once the fit is without it
+        n_stretches = 2 * problem.n_cameras * max(n_bins / length, 1.0)
+        least = float(special.chdtri(2, BY_CHANCE / n_stretches))
+        # The strongest first, the others once the fit is without it.
+        if any(value > least for *_, value in off):
             taken, kept = np.zeros(problem.n_frames, bool), []
             for o in sorted(off, key=lambda o: -o[2]):
                 frames = problem.frame[o[0]]
@@ -273,19 +282,12 @@ def _sparse_shifts(I: Array, u: Array) -> tuple[Array, Array]:
     data choose.
     """
     n = len(u) // 2
-    values, axes = np.linalg.eigh(I)
-    is_told = values > NOTHING * values[-1]  # a shift of all together is a wand elsewhere
-    axes, values = axes[:, is_told], values[is_told]
-    I, u = (axes * values) @ axes.T, axes @ (axes.T @ u)
     variance, live = np.full(n, USUAL_SHIFT**2), np.arange(n)
-    shift, C = np.zeros(2 * n), np.eye(2 * n) * 1e-12
     for _ in range(SWEEPS):
         at = (2 * live[:, None] + np.arange(2)).ravel()
         prior = np.diag((1.0 / variance[live]).repeat(2))
         K = Information.of(I[np.ix_(at, at)] + prior).covariance()
-        m = K @ u[at]
-        shift[:], C[:] = 0.0, np.eye(2 * n) * 1e-12
-        shift[at], C[np.ix_(at, at)] = m, K
+        m, last = K @ u[at], at
         spread = np.diag(K).reshape(-1, 2).sum(axis=1)
         # MacKay's rule: the part of the prior that the data replaced.
         told = np.maximum(2.0 - spread / variance[live], 1e-3)
@@ -293,6 +295,8 @@ def _sparse_shifts(I: Array, u: Array) -> tuple[Array, Array]:
         live = live[variance[live] > ABSENT]
         if not len(live):
             break
+    shift, C = np.zeros(2 * n), np.eye(2 * n) * 1e-12
+    shift[last], C[np.ix_(last, last)] = m, K
     return shift, C
 
 

@@ -104,6 +104,7 @@ def essential_candidates(
     """
     mean_focal = float(np.sqrt(focal[0] * focal[1]))
     identity = np.eye(3)
+    nothing = np.empty((0, 3, 3)), np.empty((0, 2)), np.zeros(len(xy_a), bool)
     if to_try == ((1.0,), (1.0,)):
         E, mask = cv2.findEssentialMat(
             xy_a,
@@ -114,17 +115,15 @@ def essential_candidates(
             threshold=EPIPOLAR_PX / mean_focal,
         )
         if E is None or E.shape[0] < 3:
-            return np.empty((0, 3, 3)), np.empty((0, 2)), np.zeros(len(xy_a), bool)
+            return nothing
         return np.asarray(E[None, :3], float), np.ones((1, 2)), mask.ravel().astype(bool)
-    F, mask = cv2.findFundamentalMat(
-        xy_a * focal[0], xy_b * focal[1], cv2.USAC_MAGSAC, EPIPOLAR_PX, 0.9999, 2000
-    )
-    if F is None or F.shape != (3, 3):
-        return np.empty((0, 3, 3)), np.empty((0, 2)), np.zeros(len(xy_a), bool)
+    F, is_inlier = fundamental(xy_a * focal[0], xy_b * focal[1], 0.9999, 2000)
+    if F is None:
+        return nothing
     scales = np.array(list(product(*to_try)))
     K_a = np.stack([np.diag([focal[0] * s, focal[0] * s, 1.0]) for s, _ in scales])
     K_b = np.stack([np.diag([focal[1] * s, focal[1] * s, 1.0]) for _, s in scales])
-    return K_b @ F @ K_a, scales, mask.ravel().astype(bool)
+    return K_b @ M @ K_a, scales, mask.ravel().astype(bool)
 
 
 def decompose(E: Array) -> tuple[Array, Array]:

@@ -14,7 +14,6 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -30,6 +29,7 @@ from calib.solve.start.pair_bundle import Shared
 from calib.solve.start.pairs import (
     EPIPOLAR_PX,
     essential_candidates,
+    fundamental,
     rank_candidates,
     scales_to_try,
 )
@@ -238,10 +238,7 @@ def _share(a: CameraTracks, b: CameraTracks) -> tuple[float, int]:
     n = len(shared.frame)
     if n < MIN_SHARED_POINTS:
         return 0.0, n
-    F, mask = cv2.findFundamentalMat(
-        shared.uv_a, shared.uv_b, cv2.USAC_MAGSAC, EPIPOLAR_PX, 0.99, 500
-    )
-    return (0.0 if F is None else float(mask.mean())), n
+    return float(fundamental(shared.uv_a, shared.uv_b, 0.99, 500)[1].mean()), n
 
 
 def _reread(tracks: Tracks, c: int, partners: list[int], n_markers: int) -> Suspect | None:
@@ -334,13 +331,11 @@ def _since(camera: CameraTracks, others: list[CameraTracks], first: int, second:
             number = shared.frame - shift
             if vote > 0:
                 early = _thin(shared.rows(number < np.quantile(number, END)))
-                F, _ = cv2.findFundamentalMat(
-                    early.uv_a, early.uv_b, cv2.USAC_MAGSAC, EPIPOLAR_PX, 0.99, 500
-                )
+                F, _ = fundamental(early.uv_a, early.uv_b, 0.99, 500)
             if F is None:
                 break
             frames.append(number)
-            votes.append(vote * (_epipolar_px(np.asarray(F, float), shared) < 2 * EPIPOLAR_PX))
+            votes.append(vote * (_epipolar_px(F, shared) < 2 * EPIPOLAR_PX))
     at = np.concatenate(frames)
     order = np.argsort(at, kind="stable")
     most = int(np.cumsum(np.concatenate(votes)[order].astype(int)).argmax())

@@ -33,7 +33,6 @@ ONLY_IN = {
     "cv2": {
         "core/camera",
         "solve/start/pairs",
-        "solve/start/suspects",
         "solve/start/initial",
         "intake/centroids/",
     },

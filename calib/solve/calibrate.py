@@ -22,7 +22,7 @@ from calib.solve.bundle.shape import reshaped, shape_prior, wand_shape
 from calib.solve.certainty.covariance import joint_covariance
 from calib.solve.certainty.held import contradicted, held_terms, known_sigma, pull
 from calib.solve.certainty.lens_model import Whole, examine_lenses, with_held_terms
-from calib.solve.certainty.sound import require_settled, require_sound
+from calib.solve.certainty.sound import require_lenses, require_settled, require_sound
 from calib.solve.certainty.statistics import rig_stats
 from calib.solve.clock.common_time import with_timing
 from calib.solve.clock.offsets import TimeOffsets
@@ -134,11 +134,12 @@ def finish(
     findings += [str(fit.wand_finding)] if fit.wand_finding else []
     progress("covariance", 0, 1)
     fit = _in_first_camera(fit)
+    require_lenses(fit, tracks)
     whole = with_held_terms(fit) if bundle_options.terms and options.terms != "auto" else None
     rig = _as_rig(tracks, task.stated, fit, whole)
     if fit.freed is not None and rig.covariance is not None:
         findings += contradicted(tracks.cameras, frozenset(rig.covariance.held), fit.freed)
-    require_sound(rig, tracks)
+    require_sound(rig)
     require_settled(fit, tracks.names)
     if whole:
         progress("lens terms", 0, 1)

@@ -23,12 +23,31 @@ NOISE_SHARE = (
 )
 
 
-def require_sound(rig: Rig, tracks: Tracks) -> None:
-    """Raise UnsolvableError, naming cameras, for a rig of absurd size, lenses or residuals, or with
-    poses left open.
+def require_lenses(fit: Fit, tracks: Tracks) -> None:
+    """Raise UnsolvableError, naming the camera, for a focal length that is none or far from the one
+    stated.
+    """
+    for camera, focal in zip(tracks.cameras, fit.result.state.lens[:, 0].tolist(), strict=True):
+        nominal = camera.nominal_focal_px
+        low, high = (nominal / FOCAL_RATIO, nominal * FOCAL_RATIO) if nominal else (0.0, np.inf)
+        if not low < focal < high:
+            raise UnsolvableError(
+                camera.name,
+                expected=f"a focal length near the {nominal:.0f} px stated"
+                if nominal
+                else "a focal length above 0",
+                found=f"{focal:.0f} px",
+                remedy="Check focal_mm and pixel_pitch_mm, and wave through more depth "
+                "before this camera.",
+                cameras=[camera.name],
+            )
+
+
+def require_sound(rig: Rig) -> None:
+    """Raise UnsolvableError, naming cameras, for a rig of absurd size or residuals, or with poses
+    left open.
     """
     _require_size(rig)
-    _require_lenses(rig, tracks)
     _require_fit(rig)
     require_certain(rig)
 
@@ -53,20 +72,6 @@ def _require_size(rig: Rig) -> None:
             f"{extent:.3g} mm apart",
             remedy=f"If its coordinates are in {unit}, write them in mm.",
         )
-
-
-def _require_lenses(rig: Rig, tracks: Tracks) -> None:
-    for camera in rig.cameras:
-        nominal = tracks.camera(camera.name).nominal_focal_px
-        if nominal and not 1.0 / FOCAL_RATIO < camera.lens.fx / nominal < FOCAL_RATIO:
-            raise UnsolvableError(
-                camera.name,
-                expected=f"a focal length near the {nominal:.0f} px stated",
-                found=f"{camera.lens.fx:.0f} px",
-                remedy="Check focal_mm and pixel_pitch_mm, and wave through more depth "
-                "before this camera.",
-                cameras=[camera.name],
-            )
 
 
 def _require_fit(rig: Rig) -> None:

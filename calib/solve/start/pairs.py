@@ -123,7 +123,24 @@ def essential_candidates(
     scales = np.array(list(product(*to_try)))
     K_a = np.stack([np.diag([focal[0] * s, focal[0] * s, 1.0]) for s, _ in scales])
     K_b = np.stack([np.diag([focal[1] * s, focal[1] * s, 1.0]) for _, s in scales])
-    return K_b @ M @ K_a, scales, mask.ravel().astype(bool)
+    return K_b @ F @ K_a, scales, is_inlier
+
+
+def fundamental(
+    uv_a: Array, uv_b: Array, confidence: float, most_samples: int
+) -> tuple[Array | None, NDArray[np.bool_]]:
+    """Return the fundamental matrix (3, 3) of points (n, 2) in px, found robustly, and its inliers
+    (n,); None where there is none.
+    """
+    try:
+        F, mask = cv2.findFundamentalMat(
+            uv_a, uv_b, cv2.USAC_MAGSAC, EPIPOLAR_PX, confidence, most_samples
+        )
+    except cv2.error:  # OpenCV 5 raises where no sample gives a matrix, as with points that stand
+        F = None
+    if F is None or F.shape != (3, 3):
+        return None, np.zeros(len(uv_a), bool)
+    return np.asarray(F, float), mask.ravel().astype(bool)
 
 
 def decompose(E: Array) -> tuple[Array, Array]:

@@ -30,12 +30,7 @@ MAY_IMPORT = {
 }
 # Libraries that few modules may import; a slash at the end stands for all modules of a package.
 ONLY_IN = {
-    "cv2": {
-        "core/camera",
-        "solve/start/pairs",
-        "solve/start/initial",
-        "intake/centroids/",
-    },
+    "cv2": {"core/camera", "solve/start/pairs", "solve/start/initial", "intake/centroids/"},
     "networkx": {"solve/start/graph"},
     "h5py": {"files"},
     "numba": {"core/compiled"},

@@ -38,6 +38,18 @@ def one_blas_thread(function: Callable[P, R]) -> Callable[P, R]:
     return wrapped
 
 
+def n_cores() -> int:
+    """Return how many cores this process may use."""
+    if hasattr(os, "sched_getaffinity"):  # Linux alone tells
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+def n_threads() -> int:
+    """Return how many threads a solve runs on."""
+    return min(n_cores(), MAX_THREADS)
+
+
 @cache
 def _pool(n_threads: int) -> ThreadPoolExecutor:
     return ThreadPoolExecutor(n_threads, thread_name_prefix="calib")
@@ -47,11 +59,7 @@ def in_groups(function: Callable[[Sequence[T]], R], items: Sequence[T]) -> list[
     """Return ``function`` of as many runs of items as there are cores, in order, computed side by
     side.
     """
-    n = min(
-        len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1,
-        MAX_THREADS,
-    )
-    n = min(n, len(items))
+    n = min(n_threads(), len(items))
     if n <= 1:
         return [function(items)]
     edges = [len(items) * k // n for k in range(n + 1)]

@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from calib.core.geometry import vector_from_rotation
+from calib.core.threads import n_threads
 from calib.solve.bundle.problem import term_values
 from scripts.benchmarks.table import WORK
 from scripts.benchmarks.wand_task import TERMS, Task, Timing
@@ -63,7 +64,8 @@ def compile_ceres() -> Path | str:
 
 
 def run_ceres(program: Path, path: Path, kind: str) -> Timing:
-    done = subprocess.run([program, path, kind, "2"], capture_output=True, text=True, check=True)
+    command = [program, path, kind, str(n_threads())]
+    done = subprocess.run(command, capture_output=True, text=True, check=True)
     out = json.loads(done.stdout)
     steps, cost = out["iterations"], out["final_cost"]
     mark = next(i for i, step in enumerate(steps) if step["cost"] <= cost * (1 + MARK))

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from importlib import metadata
 from pathlib import Path
 
+from calib.core.threads import n_cores
 from calib.report.tables import Column
 from calib.report.tables import table as layout
 
@@ -54,7 +55,6 @@ def head() -> str:
         model = names[0] if names else model
         total = re.search(r"MemTotal:\s*(\d+)", Path("/proc/meminfo").read_text())
         memory = f", {int(total[1]) / 2**20:.0f} GiB" if total else ""
-    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
     load = f", load {os.getloadavg()[0]:.1f} at the start" if hasattr(os, "getloadavg") else ""
     versions = [f"Python {platform.python_version()}"]
     for name in LIBRARIES:
@@ -68,9 +68,8 @@ def head() -> str:
         )
         versions.append(f"Ceres {'.'.join(parts)}")
     system = f"{platform.system()} {platform.release()}"
-    return (
-        f"machine   {model}, {cores} cores{memory}, {system}{load}\nversions  {', '.join(versions)}"
-    )
+    machine = f"{model}, {n_cores()} cores{memory}, {system}{load}"
+    return f"machine   {machine}\nversions  {', '.join(versions)}"
 
 
 def table(rows: Sequence[Row]) -> str:

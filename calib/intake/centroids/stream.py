@@ -4,7 +4,6 @@ number.
 
 from __future__ import annotations
 
-import os
 from collections import deque
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -18,6 +17,7 @@ from numpy.typing import NDArray
 from calib.core.fields import Fields, camera_from_fields
 from calib.core.geometry import Array
 from calib.core.progress import Progress
+from calib.core.threads import n_cores
 from calib.core.tracks import CameraTracks, Tracks
 from calib.errors import InputError
 from calib.intake.centroids.names import ImageList, Source, check_frames
@@ -126,7 +126,7 @@ def extract(
             bad.append(error)
         total.advance()
 
-    n = n_threads or len(os.sched_getaffinity(0))
+    n = n_threads or n_cores()
     pool = ThreadPoolExecutor(n)
     waiting: deque[tuple[Future[Any], Source, int]] = deque()
     with quiet():

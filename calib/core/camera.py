@@ -16,7 +16,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.polynomial import polynomial as poly
 
 from calib.core.compiled import as_written, compiled
 from calib.core.geometry import Array, frozen
@@ -130,37 +129,50 @@ def project(lens: Lens, points_cam_mm: Array) -> Array:
     return np.stack([lens.fx * xd + lens.cx, lens.fy * yd + lens.cy], axis=-1)
 
 
-def radial_ends(dist: Array) -> tuple[float, float]:
-    """Return the image-plane radii (fold, pole) where the radial map of ``dist`` (8,) turns back
-    and where it ends.
+def radial_ends(dist: Array) -> tuple[Array, Array]:
+    """Return the image-plane radii (fold, pole), each (...), where the radial maps of ``dist``
+    (..., 8) turn back and where they end.
 
     With s = r², N = 1 + k1 s + k2 s² + k3 s³ and D the denominator, the radial map r N / D has the
     slope ``(N D + 2 s (N' D - N D')) / D²``: it folds at the first positive zero of that numerator
     and has a pole at that of D; infinite where there is none.
     """
-    k1, k2, _, _, k3, k4, k5, k6 = dist
-    N, D = np.array([1.0, k1, k2, k3]), np.array([1.0, k4, k5, k6])
-    twist = poly.polysub(poly.polymul(poly.polyder(N), D), poly.polymul(N, poly.polyder(D)))
-    slope = poly.polyadd(poly.polymul(N, D), 2.0 * poly.polymulx(twist))
-    return _root_radius(slope), _root_radius(D)
+    k1, k2, _, _, k3, *denominator = np.moveaxis(np.asarray(dist, float), -1, 0)
+    N, D = ([np.ones_like(k1), *rest] for rest in ((k1, k2, k3), denominator))
+    slope = np.zeros((*np.shape(k1), 7))
+    for i in range(4):
+        for j in range(4):  # s^i s^j has 2 (i - j) from the derivatives
+            slope[..., i + j] += (1.0 + 2.0 * (i - j)) * N[i] * D[j]
+    return _root_radius(slope), _root_radius(np.stack(D, axis=-1))
 
 
-def _root_radius(coefficients: Array) -> float:
-    """Return the square root of the smallest positive root of a polynomial in r²."""
-    roots = poly.polyroots(poly.polytrim(coefficients))
+def _root_radius(coefficients: Array) -> Array:
+    """Return the square roots (...) of the smallest positive roots of polynomials in r², given by
+    coefficients (..., n + 1) of which the first is 1.
+
+    1 / r² is then an eigenvalue of the companion matrix (Golub & Van Loan, Matrix Computations, 4th
+    edition, section 7.4.6); a leading coefficient of 0 gives it the eigenvalue 0.
+    """
+    n = coefficients.shape[-1] - 1
+    companion = np.zeros((*coefficients.shape[:-1], n, n))
+    companion[..., np.arange(1, n), np.arange(n - 1)] = 1.0
+    companion[..., 0, :] = -coefficients[..., 1:]
+    inverse = np.linalg.eigvals(companion)
     # A double root comes out of rounding as a pair just off the real axis.
-    is_real = (np.abs(roots.imag) <= 1e-7 * np.abs(roots)) & (roots.real > 0)
-    return float(np.sqrt(roots.real[is_real].min(initial=np.inf)))
+    is_real = (np.abs(inverse.imag) <= 1e-7 * np.abs(inverse)) & (inverse.real > 0)
+    largest = np.where(is_real, inverse.real, 0.0).max(axis=-1)
+    with np.errstate(divide="ignore"):
+        return np.asarray(1.0 / np.sqrt(largest))
 
 
-def fold_radius(dist: Array) -> float:
-    """Return the image-plane radius up to which the radial distortion of ``dist`` (8,) grows
-    steadily, else infinity.
+def fold_radius(dist: Array) -> Array:
+    """Return the image-plane radii (...) up to which the radial distortion of ``dist`` (..., 8)
+    grows steadily, else infinity.
 
-    >>> fold_radius(np.array([-1 / 3, 0, 0, 0, 0, 0, 0, 0]))
+    >>> float(fold_radius(np.array([-1 / 3, 0, 0, 0, 0, 0, 0, 0])))
     1.0
     """
-    return min(radial_ends(dist))
+    return np.minimum(*radial_ends(dist))
 
 
 def undistort(lens: Lens, uv_px: Array) -> Array:
@@ -175,7 +187,7 @@ def undistort(lens: Lens, uv_px: Array) -> Array:
     dist = lens.vector[4:]
     if not dist.any():
         return goal
-    fold, flat = fold_radius(dist), goal.reshape(-1, 2)
+    fold, flat = float(fold_radius(dist)), goal.reshape(-1, 2)
     out = np.empty_like(flat)
     goal_r = np.hypot(flat[:, 0], flat[:, 1])
     reach = float(np.max(goal_r, initial=0.0, where=np.isfinite(goal_r)))

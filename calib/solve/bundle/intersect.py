@@ -24,7 +24,7 @@ def image_plane(problem: Problem, lens: Array) -> Array:
     goal = (problem.uv_px - centre) / focal
     reach, dist = np.zeros(problem.n_cameras), np.ascontiguousarray(lens[:, 4:])
     np.maximum.at(reach, problem.cam, np.hypot(*goal).max(axis=0))
-    fold = np.array([fold_radius(d) for d in dist])
+    fold = fold_radius(dist)
     tables = np.stack(
         [radial_table(d, r, f) for d, r, f in zip(dist, reach.tolist(), fold, strict=True)]
     )

@@ -27,9 +27,9 @@ DIST_COLUMN = {name: 4 + k for k, name in enumerate(DIST_NAMES)}  # of a lens ve
 _POWER = {"k1": 2, "k2": 4, "k3": 6, "k4": 2, "k5": 4, "k6": 6}
 
 
-def turning_radius(lens: Array) -> float:
-    """Return the smallest image-plane radius, before distortion, where the radial map of ``lens``
-    (12,) turns back.
+def turning_radius(lens: Array) -> Array:
+    """Return the smallest image-plane radii (...), before distortion, where the radial map of
+    ``lens`` (..., 12) turns back.
 
     Infinite where a pole of the map comes first (it then reaches every radius) or there is no fold.
 
@@ -37,8 +37,8 @@ def turning_radius(lens: Array) -> float:
     >>> float(np.round(turning_radius(lens), 9))
     1.0
     """
-    fold, pole = radial_ends(lens[4:12])
-    return fold if fold < pole else float("inf")
+    fold, pole = radial_ends(lens[..., 4:12])
+    return np.where(fold < pole, fold, np.inf)
 
 
 def sensor_sizes(tracks: Tracks) -> tuple[Array, Array]:
@@ -54,21 +54,13 @@ def fold_reach(lens: Array, widths: Array, heights: Array) -> Array:
     Above 1 the whole sensor is within the fold. Measured in radius from the principal point after
     distortion, aspect counted; the tangential terms, a thousandth of the radial ones, are not.
     """
-    out = np.empty(len(lens))
-    for c, (row, width, height) in enumerate(zip(lens, widths, heights, strict=True)):
-        x = np.array([-0.5, width - 0.5]) - row[2]
-        y = np.array([-0.5, height - 0.5]) - row[3]
-        corner = np.hypot(np.abs(x).max() / row[0], np.abs(y).max() / row[1])
-        r = turning_radius(row)
-        k1, k2, _, _, k3, k4, k5, k6 = row[4:12]
-        s = r * r
-        reach = (
-            r * (1 + s * (k1 + s * (k2 + s * k3))) / (1 + s * (k4 + s * (k5 + s * k6)))
-            if np.isfinite(r)
-            else r
-        )
-        out[c] = reach / corner
-    return out
+    x = np.maximum(lens[:, 2] + 0.5, widths - 0.5 - lens[:, 2]) / lens[:, 0]
+    y = np.maximum(lens[:, 3] + 0.5, heights - 0.5 - lens[:, 3]) / lens[:, 1]
+    r = turning_radius(lens)
+    k1, k2, _, _, k3, k4, k5, k6 = lens[:, 4:12].T
+    s = np.where(np.isfinite(r), r * r, 0.0)
+    growth = (1 + s * (k1 + s * (k2 + s * k3))) / (1 + s * (k4 + s * (k5 + s * k6)))
+    return np.asarray(r * growth / np.hypot(x, y))
 
 
 def is_monotonic(lens: Array, widths: Array, heights: Array) -> NDArray[np.bool_]:

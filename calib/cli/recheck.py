@@ -120,6 +120,8 @@ def _why_not(found: Recheck) -> str:
         return "the rig as a whole changed, no camera can be held: solve the rig anew"
     if not found.has_majority:
         return "no majority of cameras to hold: solve the rig anew"
+    if found.is_moving:
+        return "a camera moved during this wave: wave again, or take the frames after it alone"
     return "no camera moved"
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -10,6 +11,7 @@ from calib.check.recheck.drift import RigidMove
 from calib.check.recheck.inputs import MIN_POINTS
 from calib.check.recheck.outcome import SHIFT, TURN, CameraChange, Recheck
 from calib.check.verdicts import Change, Majority, Standing
+from calib.core.geometry import Array
 from calib.report.tables import Column, Strong, table
 from calib.report.words import ended, listed, plain, sentence, wrapped
 
@@ -99,6 +101,10 @@ def _camera_as_json(found: Recheck, c: CameraChange) -> dict[str, Any]:
         "matters": c.matters,
         "kind": c.kind or "",
         "is_separable": c.is_separable,
+        "turn_camera_deg": c.turn_camera_deg,
+        "translation_camera_mm": c.shift_camera_mm,
+        "with": c.borne,
+        "since_frame": c.since_frame,
         "note": note(found, c),
     }
 
@@ -154,9 +160,50 @@ def _verdict(found: Recheck) -> str:
     return sentence(text) if whole or n_as_before else ended(text)
 
 
+def movement(c: CameraChange) -> str:
+    """Return what happened to a camera that moved, in its own directions."""
+    turn = _parts(
+        c.turn_camera_deg, ".2f", "°",
+        (("tilted up", "tilted down"), ("turned right", "turned left"),
+         ("rolled clockwise", "rolled counter-clockwise")), "{way} by {size}",
+    )  # fmt: skip
+    shift = _parts(
+        c.shift_camera_mm, ".1f", " mm",
+        (("to its right", "to its left"), ("down", "up"), ("forward", "back")), "{size} {way}",
+    )  # fmt: skip
+    if c.kind == Change.TURN:
+        shift = []
+    px = f"; points move {c.shift_px:.1f} px"
+    return f"it was knocked: {', '.join([*turn, *shift]) or 'too little to say which way'}{px}"
+
+
+def _parts(
+    values: Array, form: str, unit: str, ways: Sequence[tuple[str, str]], text: str
+) -> list[str]:
+    """Return the main components of a vector in words, largest first; small ones are left out."""
+    total = float(np.linalg.norm(values))
+    order = [int(k) for k in np.argsort(-np.abs(values)) if abs(values[k]) > 0.3 * total > 0]
+    return [
+        text.format(way=ways[k][int(values[k] < 0)], size=f"{abs(values[k]):{form}}{unit}")
+        for k in order
+        if float(f"{abs(values[k]):{form}}") > 0
+    ]
+
+
 def _why(found: Recheck, c: CameraChange) -> str:
     if c.verdict in {Standing.MOVED, Standing.LENS}:
         return _majority(found) if found.majority == Majority.ONE_OF_TWO else _change(c)
+    if c.verdict == Standing.EXCHANGED:
+        return (
+            f"the points under its name are those of {c.borne}: put cables or names right, or "
+            f"calib select TRACKS --rename {c.name}={c.borne} --rename {c.borne}={c.name} -o NEW"
+        )
+    if c.verdict == Standing.MOVING:
+        return (
+            f"from frame {c.since_frame} on it stands elsewhere than before, its points lie "
+            f"{c.step_px:.1f} px off: tighten its mount and wave again, or take the frames after "
+            f"it alone: calib select TRACKS --frames {c.since_frame}- -o AFTER"
+        )
     if c.verdict == Standing.NOISY:
         return (
             f"its noise is {c.noise_ratio:.1f} times what its solve and the other cameras let "
@@ -201,11 +248,8 @@ def _change(c: CameraChange) -> str:
     if c.kind == Change.LENS:
         return f"it stands where it stood, its ring or mount gave: {focal}"
     if c.kind == Change.BOTH:
-        return (
-            f"it moved and its ring or mount gave: {focal} (correlation with the move "
-            f"{c.correlation:.3f})"
-        )
-    return ""
+        return f"{movement(c)}; its ring or mount gave besides: {focal}"
+    return movement(c)
 
 
 def _late(found: Recheck, c: CameraChange) -> str:

@@ -17,8 +17,9 @@ from calib.check.recheck.explain import (
     shift_px,
     shift_sigma_px,
 )
-from calib.check.recheck.outcome import CameraChange
+from calib.check.recheck.outcome import SHIFT, CameraChange
 from calib.check.verdicts import Change, Standing
+from calib.check.whole.steps import Step
 from calib.core.geometry import Array
 from calib.core.rig import Rig
 from calib.errors import InputError
@@ -112,6 +113,7 @@ def measured(
                 sigma_frames=float(clock.sigma_frames[c]),
                 sigma_px=float(fit.sigma_px[c]),
                 noise_ratio=float(noise[c]),
+                shift_camera_mm=camera.cam_from_world.R @ change[SHIFT],
             )
         )
     return cameras, readings
@@ -143,3 +145,15 @@ def judged(c: CameraChange, n_cameras: int, options: RecheckOptions) -> CameraCh
         may_have_moved=may_have_moved,
         matters=matters or (c.kind is not None and options.exceeded_by(c)),
     )
+
+
+def with_knocks(cameras: list[CameraChange], step: Step | None) -> list[CameraChange]:
+    """Return the cameras, those that moved during the wave with that as their verdict."""
+    if step is None:
+        return cameras
+    return [
+        replace(c, verdict=Standing.MOVING, since_frame=step.frame, step_px=float(px), matters=True)
+        if moved
+        else c
+        for c, moved, px in zip(cameras, step.is_real, step.shift_px, strict=True)
+    ]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -27,7 +27,9 @@ class CameraChange:
     its noise against that of the rig's solve, in units of what the other cameras show, and
     ``offset_frames`` how late it is beyond what the rig knows (``is_known_late``). Of a camera
     that the wave cannot judge all is nan, and ``n_shared`` how many points it shares with others
-    (None: it has no tracks).
+    (None: it has no tracks). ``shift_camera_mm (3,)`` is the shift in its own axes: right, down,
+    forward. ``borne`` is the camera whose points stand under its name, ``since_frame`` the frame
+    from which on it stood elsewhere in this wave and ``step_px`` by how much its points moved then.
     """
 
     name: str
@@ -51,6 +53,10 @@ class CameraChange:
     sigma_px: float = NAN
     noise_ratio: float = NAN
     n_shared: int | None = None
+    shift_camera_mm: Array = field(default_factory=lambda: np.full(3, NAN))
+    borne: str | None = None
+    since_frame: int | None = None
+    step_px: float = NAN
 
     @classmethod
     def unseen(cls, name: str, n_shared: int | None) -> CameraChange:
@@ -67,6 +73,17 @@ class CameraChange:
     @property
     def rotation_deg(self) -> float:
         return float(np.degrees(np.linalg.norm(self.change[TURN])))
+
+    @property
+    def turn_camera_deg(self) -> Array:
+        """The camera's own turn (3,) in degrees: tilted up, turned right, rolled clockwise as one
+        stands behind it.
+
+        A change w turns what the camera sees, so the camera itself turned by -w: about x, which
+        points right, its view goes up; about y, down, it goes right; about z, forward, its right
+        side goes down.
+        """
+        return np.asarray(-np.degrees(self.change[TURN]))
 
     @property
     def translation_mm(self) -> float:
@@ -127,6 +144,11 @@ class Recheck:
         return self.majority == Majority.CLEAR
 
     @property
+    def is_moving(self) -> bool:
+        """Whether a camera moved during the wave, which then tells no one place of it."""
+        return any(c.verdict == Standing.MOVING for c in self.cameras)
+
+    @property
     def moved(self) -> tuple[str, ...]:
         return tuple(c.name for c in self.cameras if c.verdict == Standing.MOVED)
 
@@ -135,7 +157,7 @@ class Recheck:
         """The cameras that a repair solves anew, with the lens terms to solve; none without a
         reference to hold.
         """
-        if self.drift or not self.has_majority:
+        if self.drift or not self.has_majority or self.is_moving:
             return {}
         return {
             c.name: RING if c.kind in {Change.LENS, Change.BOTH} else ()

@@ -9,10 +9,13 @@ import numpy as np
 from calib.check.recheck.agree import Agreement, find_agreement
 from calib.check.recheck.compare import Comparison, compare
 from calib.check.recheck.drift import NO_SCALE, Scale, growth, scale_of, without_scale
+from calib.check.recheck.exchange import bearers, under_right_names
 from calib.check.recheck.inputs import joined, matched
-from calib.check.recheck.judge import Clock, RecheckOptions, judged, measured
+from calib.check.recheck.judge import Clock, RecheckOptions, judged, measured, with_knocks
 from calib.check.recheck.outcome import Recheck
 from calib.check.recheck.whole import whole
+from calib.check.verdicts import Standing
+from calib.check.whole.steps import largest_step
 from calib.core.geometry import Array
 from calib.core.progress import Progress, quiet
 from calib.core.rig import Rig
@@ -21,10 +24,12 @@ from calib.core.tracks import Tracks
 from calib.naming.identify import identify, is_unnamed
 from calib.naming.renaming import rename
 from calib.solve.bundle.descent import BundleOptions
+from calib.solve.bundle.linearise import residuals
 from calib.solve.clock.common_time import in_step, known_fractions, with_timing, without_fractions
 from calib.solve.clock.frame_slip import whole_frame_offsets
 from calib.solve.clock.offsets import estimate_offsets
 from calib.solve.clock.path import corrected
+from calib.solve.hold import RigFit
 from calib.solve.lasting.find import USUAL_SHARE, share_off
 from calib.solve.lasting.scatter import together
 from calib.solve.refine import Fit
@@ -48,7 +53,8 @@ def recheck(
     """
     options = options or RecheckOptions()
     tracks = in_step(rig, _identified(rig, matched(rig, tracks), progress))
-    tracks, n_shared = joined(rig, tracks)
+    borne = bearers(rig, tracks)
+    tracks, n_shared = joined(rig, under_right_names(tracks, borne))
     in_time = without_fractions(rig, tracks)
     fit = solve_anew(rig, in_time, progress)
     if tracks.is_identified:
@@ -68,9 +74,22 @@ def recheck(
     found, agreed, scale, is_grown = _agreement(rig, tracks, fit, sure)
     cameras, readings = measured(rig, fit, found, agreed, noise, clock)
     cameras = [judged(c, len(cameras), options) for c in cameras]
+    cameras = with_knocks(cameras, largest_step(_as_held(fit)))
+    cameras = [
+        replace(c, verdict=Standing.EXCHANGED, borne=borne[c.name]) if c.name in borne else c
+        for c in cameras
+    ]
     R, t = found.rig_from_fit
     places = fit.result.state.position_mm @ R.T + t
     return whole(rig, tracks, found, agreed, scale, is_grown, cameras, readings, n_shared, places)
+
+
+def _as_held(fit: Fit) -> RigFit:
+    """Return the fit with its cameras where they are, as what may have changed meanwhile."""
+    residual = residuals(fit.problem, fit.result.state)
+    return RigFit(
+        fit.problem, fit.result.state, residual, fit.sigma_px, fit.is_inlier, None, fit.stretches
+    )
 
 
 def _identified(rig: Rig, tracks: Tracks, progress: Progress) -> Tracks:

@@ -19,10 +19,6 @@ from calib.core.tracks import Tracks
 from calib.solve.bundle.intersect import triangulate_markers
 from calib.solve.hold import RigFit
 
-# A step counts where chance makes it once in a million captures, and it moves points by this much:
-# a stretch of errors that last and was not found looks like one of up to a quarter of a pixel.
-STEP_CHANCE, STEP_PX = 1e-6, 0.3
-STEP_EXCESS = 3.0  # chi-square over its degrees of freedom; sound captures have 0.4 to 1
 # A marker is off where it lies this many times farther from its place than the cameras' noise lets
 # expect (sound ones 0.7 to 1.2), and than the other markers do.
 MARKER_EXCESS, MARKER_TIMES = 1.4, 1.3
@@ -50,7 +46,7 @@ def look_at_whole(rig: Rig, tracks: Tracks, fit: RigFit) -> Whole:
     width, height = (np.array([getattr(c, k) for c in tracks.cameras]) for k in ("width", "height"))
     shares = left_out(fit, width, height)
     step = largest_step(fit) if fit.problem.n_cameras > 1 else None
-    moved = _moved(step)
+    moved = step.is_real if step is not None else np.zeros(0, bool)
     is_rigs = step is not None and 2 * moved.sum() > len(moved)
     knocked = {}
     if step is not None and not is_rigs:
@@ -67,13 +63,6 @@ def look_at_whole(rig: Rig, tracks: Tracks, fit: RigFit) -> Whole:
         doubts = [*_pair(tracks, fit, step if moved.any() else None, doubts)]
         knocked = {}
     return Whole(tuple(doubts), knocked)
-
-
-def _moved(step: Step | None) -> Array:
-    if step is None:
-        return np.zeros(0, bool)
-    is_real = step.p_value < STEP_CHANCE and step.excess > STEP_EXCESS
-    return np.asarray(step.moved & (step.shift_px > STEP_PX) & is_real)
 
 
 def _wand(rig: Rig, fit: RigFit) -> Iterator[Doubt]:

@@ -24,6 +24,10 @@ from calib.solve.bundle.problem import Problem
 from calib.solve.hold import RigFit
 from calib.solve.refine import frames_with_pose
 
+# A step counts where chance makes it once in a million captures, and it moves points by this much:
+# a stretch of errors that last and was not found looks like one of up to a quarter of a pixel.
+STEP_CHANCE, STEP_PX = 1e-6, 0.3
+STEP_EXCESS = 3.0  # chi-square over its degrees of freedom; sound captures have 0.4 to 1
 MOMENTS = 9  # at every tenth of the capture
 LOSS_SCALE = 3.0  # Cauchy's, in sigmas: points that a knock put beyond the gate keep a say
 N_POSE = 6
@@ -44,6 +48,12 @@ class Step:
     p_value: float
     moved: NDArray[np.bool_]
     shift_px: Array
+
+    @property
+    def is_real(self) -> NDArray[np.bool_]:
+        """Which cameras (C,) moved, by more than chance and errors that last make of it."""
+        sure = self.p_value < STEP_CHANCE and self.excess > STEP_EXCESS
+        return np.asarray(self.moved & (self.shift_px > STEP_PX) & sure)
 
     @property
     def excess(self) -> float:
@@ -100,7 +110,7 @@ def _step(
     chi = float(d @ w)
     moved, chi_left, left = np.zeros(n, bool), chi, freedom
     # Cameras are let go one by one, each time the one that explains most.
-    while left > 0 and special.chdtrc(left, chi_left) < 1e-6 and moved.sum() < n - 1:
+    while left > 0 and special.chdtrc(left, chi_left) < STEP_CHANCE and moved.sum() < n - 1:
         rest = [
             (_without(W, w, np.append(np.flatnonzero(moved), c)), c) for c in np.flatnonzero(~moved)
         ]

@@ -1,0 +1,109 @@
+"""Exchanged names, another rig's capture, knocks during the wave, and directions in a recheck."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import pytest
+
+from calib.check.recheck.exchange import bearers
+from calib.check.recheck.outcome import CameraChange
+from calib.check.recheck.run import recheck
+from calib.check.verdicts import Change, Standing
+from calib.core.tracks import Tracks
+from calib.errors import InputError
+from calib.report.recheck import as_json, movement, note
+from calib.simulate import Knock, Scenario, Simulation, simulate
+
+RIG = Scenario(n_cameras=7, n_frames=500, seed=71)
+
+
+@pytest.fixture(scope="module")
+def wave() -> Simulation:
+    return simulate(replace(RIG, wave=1))
+
+
+def renamed(tracks: Tracks, names: dict[str, str]) -> Tracks:
+    """Return the capture with points under other names: old name to new."""
+    by_name = {names.get(c.name, c.name): c for c in tracks.cameras}
+    return replace(tracks, cameras=tuple(replace(by_name[n], name=n) for n in tracks.names))
+
+
+@pytest.mark.parametrize(
+    "names",
+    [
+        {"cam02": "cam05", "cam05": "cam02"},
+        {"cam01": "cam02", "cam02": "cam03", "cam03": "cam01"},
+        {f"cam{k:02d}": f"cam{k % 7 + 1:02d}" for k in range(1, 8)},
+    ],
+    ids=["two", "three", "all"],
+)
+def test_whose_points_stand_under_which_name(wave: Simulation, names: dict[str, str]) -> None:
+    assert bearers(wave.truth, wave.tracks) == {}
+    assert bearers(wave.truth, renamed(wave.tracks, names)) == {n: o for o, n in names.items()}
+
+
+def test_a_recheck_names_the_exchanged_and_judges_the_others(wave: Simulation) -> None:
+    tracks = renamed(wave.tracks, {"cam02": "cam05", "cam05": "cam02"})
+    found = recheck(wave.truth, tracks)
+    assert {c.name: c.borne for c in found.cameras if c.verdict == Standing.EXCHANGED} == {
+        "cam02": "cam05",
+        "cam05": "cam02",
+    }
+    others = {c.verdict for c in found.cameras if c.name not in {"cam02", "cam05"}}
+    assert not others & {Standing.MOVED, Standing.LENS}
+    document = {c["name"]: c for c in as_json(found)["cameras"]}
+    assert document["cam02"]["verdict"] == "exchanged" and document["cam02"]["with"] == "cam05"
+    assert found.needs_a_hand and "cam02=cam05" in note(found, found.camera("cam02"))
+
+
+def test_a_capture_of_another_rig_is_refused(wave: Simulation) -> None:
+    other = simulate(Scenario(n_cameras=7, n_frames=500, seed=91, layout="corridor"))
+    with pytest.raises(InputError, match="this rig's cameras"):
+        recheck(wave.truth, other.tracks)
+
+
+def test_a_knock_during_the_wave_is_told_with_its_frame_and_not_repaired() -> None:
+    knock = Knock(camera="cam03", frame=260, rotation_deg=0.3, translation_mm=6.0)
+    sim = simulate(replace(RIG, wave=2, knock=(knock,)))
+    found = recheck(sim.truth, sim.tracks)
+    moving = [c for c in found.cameras if c.verdict == Standing.MOVING]
+    assert [c.name for c in moving] == ["cam03"] and not found.repairable
+    # Moments stand a tenth of the wave apart.
+    assert moving[0].since_frame is not None and abs(moving[0].since_frame - 260) <= 50
+
+
+@pytest.mark.parametrize(
+    ("turn_deg", "words"),
+    [
+        ((0.3, 0.0, 0.0), "tilted up by 0.30°"),
+        ((-0.3, 0.0, 0.0), "tilted down by 0.30°"),
+        ((0.0, 0.3, 0.0), "turned right by 0.30°"),
+        ((0.0, -0.3, 0.0), "turned left by 0.30°"),
+        ((0.0, 0.0, 0.3), "rolled clockwise by 0.30°"),
+    ],
+)
+def test_directions_are_those_of_the_camera(
+    turn_deg: tuple[float, float, float], words: str
+) -> None:
+    """By hand: cv2.Rodrigues turns the camera's own axes (x right, y down, z forward), and a point
+    straight ahead must move in the image to the other side.
+    """
+    own = cv2.Rodrigues(np.radians(turn_deg))[0]  # the camera's new axes, in its old ones
+    ahead, right = own.T @ [0.0, 0.0, 1.0], own.T @ [1.0, 0.0, 1.0]
+    up, to_right = turn_deg[0] > 0, turn_deg[1] > 0
+    if turn_deg[0]:
+        assert (ahead[1] > 0) == up  # tilted up, what was ahead stands lower in the image
+    if turn_deg[1]:
+        assert (ahead[0] < 0) == to_right
+    if turn_deg[2]:
+        assert right[1] < 0  # rolled clockwise, what was right stands higher
+    # The change of a recheck is on the left of cam_from_world: of points, not of the camera.
+    w = cv2.Rodrigues(own.T)[0].ravel()
+    change = CameraChange(
+        name="cam01", verdict=Standing.MOVED, change=np.append(w, np.zeros(6)),
+        covariance=np.eye(9), shift_px=8.0, kind=Change.TURN,
+    )  # fmt: skip
+    assert movement(change) == f"it was knocked: {words}; points move 8.0 px"

@@ -34,7 +34,8 @@ SCENARIO = Scenario(
 
 def run(*arguments: object) -> dict[str, object]:
     done = CliRunner().invoke(app, [*map(str, arguments), "--json"])
-    assert done.exit_code == 0, done.stderr
+    # 1: done, and a camera needs action, as so short a wave leaves most of some sensors bare.
+    assert done.exit_code in ({0, 1} if arguments[0] == "solve" else {0}), done.stderr
     found: dict[str, object] = json.loads(done.stdout)
     return found
 

@@ -16,7 +16,7 @@ from calib.check.whole.find import Whole, look_at_whole
 from calib.core.geometry import Array
 from calib.core.rig import CameraStats, Doubt, Rig
 from calib.core.threads import one_blas_thread
-from calib.core.tracks import Tracks
+from calib.core.tracks import Tracks, point_keys
 from calib.errors import InputError, UnsolvableError
 from calib.solve.bundle.intersect import triangulate_markers
 from calib.solve.bundle.problem import TERMS, term_values
@@ -166,7 +166,8 @@ def _span(rig: Rig) -> tuple[float, ...]:
 
 def _require_shared_points(tracks: Tracks) -> None:
     """Raise UnsolvableError where no marker is seen by two cameras in one frame."""
-    points = np.concatenate([(c.frame * 65536 + c.marker)[c.marker >= 0] for c in tracks.cameras])
+    keys = (point_keys(c.frame, c.marker)[c.marker >= 0] for c in tracks.cameras)
+    points = np.concatenate(list(keys))
     if len(np.unique(points)) == len(points):
         raise UnsolvableError(
             "residuals",

@@ -14,6 +14,7 @@ from calib.core.geometry import Array, frozen
 from calib.errors import InputError
 
 Ints = NDArray[np.int64]
+N_KEYS = 65536  # of a frame: more than an index of 16 bit counts
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -143,6 +144,13 @@ class CameraTracks:
         return self.focal_mm / self.pixel_pitch_mm
 
 
+def point_keys(frame: Ints, marker: NDArray[np.int16]) -> Ints:
+    """Return a number (n,) for each named point that no other frame and marker have, in their
+    order.
+    """
+    return np.asarray(frame * N_KEYS + marker, dtype=np.int64)
+
+
 def group_starts(sorted_values: Ints) -> Ints:
     """Return where each run of equal values begins.
 
@@ -224,15 +232,14 @@ def _check_points(
         row = int((marker < -1).argmax())
         raise InputError(f"{name}: marker row {row}", expected="-1 or more", found=str(marker[row]))
     named = marker >= 0
-    key = frame[named].astype(np.int64) * 65536 + marker[named]
-    ordered = np.sort(key)
+    ordered = np.sort(point_keys(frame[named], marker[named]))
     is_double = np.flatnonzero(ordered[1:] == ordered[:-1])
     if is_double.size:
-        value = int(ordered[is_double[0]])
+        where, which = divmod(int(ordered[is_double[0]]), N_KEYS)
         raise InputError(
-            f"{name}: frame {value // 65536}",
+            f"{name}: frame {where}",
             expected="at most one point per (frame, marker)",
-            found=f"marker {value % 65536} more than once",
+            found=f"marker {which} more than once",
             remedy="Keep one of them or set the marker to -1.",
         )
 

@@ -273,9 +273,15 @@ def nearest(xy: Array, x: float, y: float, radius: float, rows: Ints) -> int:
 
 @compiled
 def kept(
-    xy: Array, R: Array, t: Array, rows: Ints, shape: Shape, limits: Limits, seeds: Seeds,
+    xy: Array,
+    R: Array,
+    t: Array,
+    rows: Ints,
+    shape: Shape,
+    limits: Limits,
+    seeds: Seeds,
     n_found: int,
-) -> int:  # fmt: skip
+) -> int:
     """Write a set of points that fit the wand, started from R and t, among the ``n_found`` seeds;
     return how many there are then.
 

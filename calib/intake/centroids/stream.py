@@ -4,12 +4,12 @@ number.
 
 from __future__ import annotations
 
-from collections import deque
+from collections import Counter, deque
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from itertools import pairwise
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,11 +20,10 @@ from calib.core.progress import Progress
 from calib.core.threads import n_cores
 from calib.core.tracks import CameraTracks, Tracks
 from calib.errors import InputError
+from calib.intake.centroids.level import Level
 from calib.intake.centroids.names import ImageList, Source, check_frames
 from calib.intake.centroids.sources import Video, mono, quiet, read_image
 from calib.intake.centroids.spots import SpotOptions, Spots, detect
-
-_EXTRAS = ("roundness", "peak", "saturated")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -68,18 +67,60 @@ class Extraction:
     bad: tuple[InputError, ...]
 
 
+class _Points(NamedTuple):
+    """What is kept of the spots of an image, or of many: (n,), xy_px (n, 2)."""
+
+    xy_px: Array
+    radius_px: NDArray[np.float32]
+    roundness: NDArray[np.float32]
+    peak: NDArray[np.float32]
+    saturated: NDArray[np.float32]
+    is_fitted: NDArray[np.bool_]
+
+    @classmethod
+    def of(cls, found: Spots) -> _Points:
+        """Return them of one image's spots; but for the place, single precision does."""
+        radius, roundness, peak, saturated = (
+            v.astype(np.float32)
+            for v in (found.radius_px, found.roundness, found.peak, found.saturated)
+        )
+        return cls(found.xy_px, radius, roundness, peak, saturated, found.is_fitted)
+
+
 @dataclass(slots=True)
 class _Camera:
-    """One camera's results while they come in."""
+    """One camera's results while they come in, by image."""
 
     name: str
     size: tuple[int, int] | None = None  # width, height
     first: str = ""
     frames: list[int] = field(default_factory=list)
-    spots: list[dict[str, Any]] = field(default_factory=list)
-    refused: dict[str, int] = field(default_factory=dict)
-    levels: list[tuple[float, float, float, float]] = field(default_factory=list)
+    points: list[_Points] = field(default_factory=list)
+    levels: list[Level] = field(default_factory=list)
+    refused: Counter[str] = field(default_factory=Counter)
     n_capped: int = 0
+
+    def add(self, frame: int, found: Spots) -> None:
+        self.frames.append(frame)
+        self.points.append(_Points.of(found))
+        self.levels.append(found.level)
+        self.refused.update(found.refused)
+        self.n_capped += "beyond the cap" in found.refused
+
+    @property
+    def n_points(self) -> list[int]:
+        """How many points each image has."""
+        return [len(p.xy_px) for p in self.points]
+
+    def joined(self) -> _Points:
+        """Return the points of all images."""
+        nothing = np.empty(0, np.float32)
+        none = _Points(np.empty((0, 2)), nothing, nothing, nothing, nothing, np.empty(0, bool))
+        return _Points(*map(np.concatenate, zip(none, *self.points, strict=True)))
+
+    def level(self, key: str) -> float:
+        """Return the median of one of the images' levels."""
+        return _median(np.array([getattr(level, key) for level in self.levels]))
 
 
 def extract(
@@ -105,10 +146,8 @@ def extract(
     }
     for name, table in listed.cameras.items():
         if "width" in table and "height" in table:
-            by_name[name].size, by_name[name].first = (
-                (int(table["width"]), int(table["height"])),
-                "the image list",
-            )
+            by_name[name].size = int(table["width"]), int(table["height"])
+            by_name[name].first = "the image list"
     bad: list[InputError] = []
     rates: dict[str, float] = {}
     if rate_hz is None and listed.frame_rate_hz is None and not any(s.is_video for s in sources):
@@ -119,7 +158,7 @@ def extract(
         try:
             found, size = done.result()
             _check_size(by_name[source.camera], size, source)
-            _add(by_name[source.camera], frame, found)
+            by_name[source.camera].add(frame, found)
         except InputError as error:
             if not keep_going:
                 raise
@@ -155,11 +194,8 @@ class _Total:
     """Counts images for the progress; a video's number of frames is known once it is open."""
 
     def __init__(self, sources: Sequence[Source], progress: Progress | None) -> None:
-        self.done, self.total, self._show = (
-            0,
-            sum(not s.is_video for s in sources),
-            progress or (lambda *_: None),
-        )
+        self.done, self.total = 0, sum(not s.is_video for s in sources)
+        self._show = progress or (lambda *_: None)
 
     def expect(self, n: int) -> None:
         self.total += n
@@ -221,26 +257,6 @@ def _check_size(camera: _Camera, size: tuple[int, int], source: Source) -> None:
         )
 
 
-def _add(camera: _Camera, frame: int, found: Spots) -> None:
-    camera.frames.append(frame)
-    kept = {
-        "xy_px": found.xy_px,
-        "radius_px": found.radius_px.astype(np.float32),
-        "is_fitted": found.is_fitted,
-    }
-    camera.spots.append(kept | {k: getattr(found, k).astype(np.float32) for k in _EXTRAS})
-    for reason, n in found.refused.items():
-        camera.refused[reason] = camera.refused.get(reason, 0) + n
-    camera.n_capped += "beyond the cap" in found.refused
-    level = found.level
-    camera.levels.append((level.threshold, level.background, level.noise, level.full_scale))
-
-
-def _column(camera: _Camera, key: str) -> Array:
-    parts = [s[key] for s in camera.spots]
-    return np.concatenate(parts) if parts else np.empty((0, 2) if key == "xy_px" else 0)
-
-
 def _tracks(camera: _Camera, listed: ImageList) -> CameraTracks:
     if camera.size is None:
         raise InputError(
@@ -249,27 +265,27 @@ def _tracks(camera: _Camera, listed: ImageList) -> CameraTracks:
             found="none that can be used",
             remedy="Add its images, state its width and height, or take it out of the list.",
         )
-    frame = np.repeat(
-        np.array(camera.frames, dtype=np.int64), [len(s["xy_px"]) for s in camera.spots]
-    )
+    points = camera.joined()
+    frame = np.repeat(np.array(camera.frames, dtype=np.int64), camera.n_points)
     stated = dict(listed.cameras.get(camera.name, {})) | {
         "width": camera.size[0],
         "height": camera.size[1],
     }
     fields = camera_from_fields(Fields(stated, camera.name))
     marker = np.full(len(frame), -1, dtype=np.int16)
-    xy, radius = _column(camera, "xy_px"), _column(camera, "radius_px").astype(np.float32)
     return CameraTracks(
-        camera.name, frame=frame, xy_px=xy, marker=marker, radius_px=radius, **fields
+        camera.name,
+        frame=frame,
+        xy_px=points.xy_px,
+        marker=marker,
+        radius_px=points.radius_px,
+        **fields,
     )
 
 
 def _summary(camera: _Camera) -> CameraSummary:
-    extras = {k: _column(camera, k) for k in (*_EXTRAS, "is_fitted")}
-    counts = [len(s["xy_px"]) for s in camera.spots]
-    threshold, background, noise, full = (
-        np.median(camera.levels, axis=0) if camera.levels else [np.nan] * 4
-    )
+    points, counts = camera.joined(), camera.n_points
+    extras = {k: getattr(points, k) for k in ("roundness", "peak", "saturated", "is_fitted")}
     return CameraSummary(
         name=camera.name,
         n_images=len(camera.frames),
@@ -277,19 +293,19 @@ def _summary(camera: _Camera) -> CameraSummary:
         n_without_spots=counts.count(0),
         n_capped=camera.n_capped,
         missing=gaps(camera.frames),
-        refused=camera.refused,
-        threshold=float(threshold),
-        background=float(background),
-        noise=float(noise),
-        radius_px=_median(_column(camera, "radius_px")),
-        roundness=_median(extras["roundness"]),
-        peak_share=_median(extras["peak"]) / float(full),
-        saturated_share=float((extras["saturated"] > 0).mean()) if sum(counts) else np.nan,
+        refused=dict(camera.refused),
+        threshold=camera.level("threshold"),
+        background=camera.level("background"),
+        noise=camera.level("noise"),
+        radius_px=_median(points.radius_px),
+        roundness=_median(points.roundness),
+        peak_share=_median(points.peak) / camera.level("full_scale"),
+        saturated_share=float((points.saturated > 0).mean()) if sum(counts) else np.nan,
         extras=extras,
     )
 
 
-def _median(values: Array) -> float:
+def _median(values: NDArray[Any]) -> float:
     return float(np.median(values)) if len(values) else float("nan")
 
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from calib.core.geometry import Array
 from calib.core.threads import in_groups
-from calib.core.tracks import CameraTracks, Ints, Tracks, group_starts
+from calib.core.tracks import CameraTracks, Ints, Tracks, group_starts, point_keys
 from calib.errors import UnsolvableError
 from calib.solve.start.graph import Overlap, camera_graph, overlap, pair_scores
 
@@ -171,7 +171,7 @@ def shared_points(a: CameraTracks, b: CameraTracks) -> tuple[Array, Array, Ints,
     saw at one moment.
     """
     rows = [np.flatnonzero(c.marker >= 0) for c in (a, b)]
-    key_a, key_b = (c.frame[r] * 65536 + c.marker[r] for c, r in zip((a, b), rows, strict=True))
+    key_a, key_b = (point_keys(c.frame[r], c.marker[r]) for c, r in zip((a, b), rows, strict=True))
     _, i, j = np.intersect1d(key_a, key_b, assume_unique=True, return_indices=True)
     i, j = rows[0][i], rows[1][j]
     return a.xy_px[i], b.xy_px[j], a.frame[i], a.marker[i].astype(np.int64)

@@ -10,12 +10,19 @@ import numpy as np
 
 from calib.core.camera import Lens
 from calib.core.geometry import Array, Pose, rotation_from_vector
+from calib.core.parameters import (
+    AUTO,
+    POSITION,
+    ROTATION,
+    CameraParameter,
+    WandCoordinate,
+    term_names,
+    with_term_steps,
+)
 from calib.core.rig import Rig, RigCamera
 from calib.core.tracks import Tracks
 from calib.pipeline import calibrate
 from calib.simulate import Scenario, Simulation, simulate
-from calib.solve.bundle.problem import with_term_steps
-from calib.solve.start.lenses import AUTO, term_names
 
 # Errors that last for a while have tests of their own: in waves as short as these they hide small
 # moves.
@@ -77,25 +84,26 @@ def drawn(
     With ``knows_wand`` the wand is as its file says, as in a simulation without errors of markers.
     """
     assert rig.covariance is not None
-    C, labels = rig.covariance.matrix, rig.covariance.labels
+    C, parameters = rig.covariance.matrix, rig.covariance.parameters
     if knows_wand:
-        is_wand = np.array([label.startswith("wand/") for label in labels])
+        is_wand = np.array([isinstance(p, WandCoordinate) for p in parameters])
         across = C[np.ix_(~is_wand, is_wand)]
         C = C[np.ix_(~is_wand, ~is_wand)] - across @ np.linalg.solve(
             C[np.ix_(is_wand, is_wand)], across.T
         )
-        labels = tuple(label for label, w in zip(labels, is_wand, strict=True) if not w)
+        parameters = tuple(p for p, w in zip(parameters, is_wand, strict=True) if not w)
     s = np.sqrt(np.diag(C))
     values, vectors = np.linalg.eigh(C / s[:, None] / s)
     e = factor * s * (vectors @ (np.sqrt(np.maximum(values, 0.0)) * rng.normal(size=len(s))))
-    of = dict(zip(labels, e, strict=True))
+    of = dict(zip(parameters, e, strict=True))
     for c in rig.cameras:
         turn, shift = (
-            np.array([of[f"{c.name}/{k}_{a}"] for a in "xyz"]) for k in ("rotation", "position")
+            np.array([of[CameraParameter(c.name, kind)] for kind in kinds])
+            for kinds in (ROTATION, POSITION)
         )
         R = rotation_from_vector(turn) @ c.cam_from_world.R
         terms = term_names(AUTO)
-        steps = np.array([[of.get(f"{c.name}/{term}", 0.0) for term in terms]])
+        steps = np.array([[of.get(CameraParameter(c.name, term), 0.0) for term in terms]])
         vector = with_term_steps(c.lens.vector[None], terms, steps)[0]
         pose = Pose(R, -R @ (c.position_mm + shift))
         rig = with_camera(rig, replace(c, cam_from_world=pose, lens=Lens.from_vector(vector)))

@@ -13,6 +13,7 @@ import pytest
 from scipy.optimize import least_squares
 from scipy.spatial.transform import Rotation
 
+from calib.core.parameters import WandCoordinate
 from calib.core.wand import CertifiedLength
 from calib.solve.bundle.descent import BundleOptions, Prior, bundle
 from calib.solve.bundle.elimination import frame_steps, inverse_factors, reduced_system
@@ -226,7 +227,7 @@ def test_shape_is_found_with_a_certified_length() -> None:
     shape = result.state.shape_mm
     assert not shape[:, 1:].any()
     covariance = joint_covariance(problem, result, options, tuple("abcde"), ("p", "q", "r"))
-    at = [covariance.labels.index(f"wand/{m}_x") for m in "pqr"]
+    at = [covariance.row[WandCoordinate(m, "x")] for m in "pqr"]
     C = covariance.matrix[np.ix_(at, at)]
     for i, j in ((0, 1), (1, 2), (0, 2)):  # lengths, as the wand may slide along itself
         sigma = np.sqrt(C[i, i] + C[j, j] - 2 * C[i, j])

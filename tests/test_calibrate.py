@@ -9,6 +9,7 @@ import pytest
 from scipy import stats
 
 from calib.core.geometry import rigid_fit
+from calib.core.parameters import AUTO, POSITION, term_names
 from calib.core.rig import Rig
 from calib.core.tracks import Tracks
 from calib.core.wand import Wand
@@ -20,7 +21,6 @@ from calib.simulate.layouts import small_term_sd
 from calib.simulate.scenario import INDEPENDENT, PLAIN
 from calib.solve.calibrate import SolveOptions
 from calib.solve.certainty.sound import require_settled
-from calib.solve.start.lenses import AUTO, term_names
 from scripts.benchmarks.oracle import likelihood_optimum
 from scripts.benchmarks.truth import error_against_truth
 
@@ -80,9 +80,7 @@ def test_error_bars_hold_the_truth() -> None:
         true = np.stack([c.position_mm for c in simulation.truth.cameras])
         _, R, t = rigid_fit(true, found)
         error = found - (true @ R.T + t)
-        normalised.append(
-            error / np.stack([rig.covariance.sigma(n, "position") for n in rig.names])
-        )
+        normalised.append(error / np.stack([rig.covariance.sigma(n, POSITION) for n in rig.names]))
     # Aligned by positions alone the errors have 12 freedoms a rig; in the gauge, which turns share,
     # up to 18.
     total = float(np.sum(np.square(normalised)))
@@ -240,8 +238,8 @@ def test_fewer_frames_on_request() -> None:
     few = calibrate(simulation.tracks, simulation.wand, SolveOptions(frames=150))
     for f, w in zip(few.cameras, whole.cameras, strict=True):
         assert 0.1 * w.stats.points < f.stats.points < 0.25 * w.stats.points
-        assert few.covariance.sigma(f.name, "position") @ np.ones(3) > (
-            whole.covariance.sigma(f.name, "position") @ np.ones(3)
+        assert few.covariance.sigma(f.name, POSITION) @ np.ones(3) > (
+            whole.covariance.sigma(f.name, POSITION) @ np.ones(3)
         )
     with pytest.raises(InputError, match="1 or more"):
         calibrate(simulation.tracks, simulation.wand, SolveOptions(frames=0))

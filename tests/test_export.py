@@ -10,6 +10,7 @@ import pytest
 
 from calib.core.camera import Lens, project
 from calib.core.geometry import Pose, rotation_from_vector
+from calib.core.parameters import of_cameras
 from calib.core.rig import CameraStats, Covariance, Rig, RigCamera
 from calib.core.wand import Wand
 from calib.export.json import rig_as_dict
@@ -103,9 +104,9 @@ def test_json_has_its_keys_and_values() -> None:
 
 def test_json_states_sigmas_of_the_covariance_and_null_where_not_known() -> None:
     rig = make_rig(8)
-    labels = tuple(f"cam01/{what}_{axis}" for what in ("rotation", "position") for axis in "xyz")
+    poses = of_cameras(["cam01"], ())
     sigma = np.array([1e-4, 2e-4, 3e-4, 0.1, 0.2, 0.3])
-    known = Rig(rig.cameras, rig.wand, rig.wand, Covariance(labels, np.diag(sigma**2)))
+    known = Rig(rig.cameras, rig.wand, rig.wand, Covariance(poses, np.diag(sigma**2)))
     first, second, *_ = rig_as_dict(known)["cameras"]
     # Exact but for the rounding of a square and its root.
     assert first["sigma_position_mm"] == pytest.approx([0.1, 0.2, 0.3], rel=1e-15)

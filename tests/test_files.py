@@ -21,6 +21,7 @@ import pytest
 from calib import files
 from calib.core.camera import Lens
 from calib.core.geometry import Pose, rotation_from_vector
+from calib.core.parameters import ROTATION, CameraParameter, of_cameras, of_wand
 from calib.core.rig import CameraStats, Covariance, Rig, RigCamera
 from calib.core.tracks import CameraTracks, Tracks
 from calib.core.wand import CertifiedLength, Wand
@@ -107,14 +108,16 @@ def rig() -> Rig:
     used = Wand(
         "tri", wand.markers, wand.points_mm + rng.normal(size=(3, 3)) * 1e-3, 0.02, certified
     )
-    labels = tuple(f"{c.name}/rotation_{axis}" for c in cameras for axis in "xyz")
+    parameters = of_cameras([c.name for c in cameras], (), of_pose=ROTATION)
+    parameters = (*parameters[:-2], *of_wand(["q ü"], 2))
+    held = (CameraParameter("wand", "focal"), CameraParameter("wand", "cx"))
     root = rng.normal(size=(12, 12))
     provenance = {"tool": "calib", "terms": ["k1"], "n": 3, "x": 0.1 + 0.2, "wand": None}
     return Rig(
         tuple(cameras),
         wand,
         used,
-        Covariance(labels, root @ root.T, ("ü/focal", "ü/cx"), root[:, :2]),
+        Covariance(parameters, root @ root.T, held, root[:, :2]),
         provenance,
         left_out={"ü": "why", "cam1": ""},
         findings=("β", "two\nlines"),

@@ -10,10 +10,11 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from calib.core.parameters import LENS_GROUPS, term_values
 from calib.errors import InputError
 from calib.solve.bundle.descent import BundleOptions, BundleResult, Prior, bundle
 from calib.solve.bundle.linearise import residuals
-from calib.solve.bundle.problem import TERMS, Problem, State, term_values
+from calib.solve.bundle.problem import Problem, State
 from calib.solve.bundle.shape import ShapePrior
 from calib.solve.certainty.covariance import joint_covariance
 from calib.solve.certainty.lens_model import examine_lenses, log_p_value, with_held_terms
@@ -66,7 +67,7 @@ def fitted(problem: Problem, start: State, options: BundleOptions | None = None)
 
 def refitted(fit: Fit, camera: int, group: str) -> BundleResult:
     """The full solve that also frees a group of one camera."""
-    terms = (*fit.options.terms, *TERMS[group])
+    terms = (*fit.options.terms, *LENS_GROUPS[group])
     free = np.ones((fit.problem.n_cameras, 6 + len(terms)), bool)
     free[:, 6 + len(fit.options.terms) :] = False
     free[camera, 6 + len(fit.options.terms) :] = True
@@ -170,8 +171,8 @@ def test_equals_regression_of_the_residuals(is_line: bool, has_prior: bool) -> N
     )  # or later tests would be conditional
     terms = tuple(
         t
-        for g in TERMS
-        for t in TERMS[g]
+        for g in LENS_GROUPS
+        for t in LENS_GROUPS[g]
         if t in (*SOLVED, "aspect", "k3", "p1", "p2", "k4", "k5", "k6")
     )
     r, J, n_points = dense_rows(fit, terms)
@@ -190,10 +191,10 @@ def test_equals_regression_of_the_residuals(is_line: bool, has_prior: bool) -> N
     owner = np.concatenate([owner, owner])  # x of all points, then y
     for c, name in enumerate(NAMES):
         for group in GROUPS:
-            added = apart(J[:, [c * n + 6 + terms.index(t) for t in TERMS[group]]])
+            added = apart(J[:, [c * n + 6 + terms.index(t) for t in LENS_GROUPS[group]]])
             move = added @ np.linalg.lstsq(added, apart(r), rcond=None)[0]
             found = the(report, name, group)
-            assert found.dof == len(TERMS[group])
+            assert found.dof == len(LENS_GROUPS[group])
             # Central differences of such steps are good to better than 1e-3.
             assert found.statistic == pytest.approx(move @ move, rel=1e-3, abs=1e-4)
             own = move[:n_points][owner == c] * NOISE_PX
@@ -237,14 +238,14 @@ def test_planted_term_is_found_on_its_camera_only(group: str, seed: int) -> None
     assert f"ash: {group} would lower its residuals: it moves" in str(report)
     assert f"--terms {','.join(report.advised_groups)}" in str(report)
     # With the term in the model nothing more is advised, and it is not called needless.
-    more = bundle(problem, full.state, BundleOptions(terms=(*SOLVED, *TERMS[group])))
+    more = bundle(problem, full.state, BundleOptions(terms=(*SOLVED, *LENS_GROUPS[group])))
     after = examine_lenses(
         Fit(
             problem,
             more,
             fit.sigma_px,
             fit.is_inlier,
-            BundleOptions(terms=(*SOLVED, *TERMS[group])),
+            BundleOptions(terms=(*SOLVED, *LENS_GROUPS[group])),
             None,
         ),
         NAMES,
@@ -454,7 +455,7 @@ def test_one_elimination_serves_covariance_and_tests(is_part_held: bool) -> None
     whole = with_held_terms(fit)
     alone = joint_covariance(problem, fit.result, options, NAMES)
     shared = joint_covariance(problem, fit.result, options, NAMES, found=whole.of_fit())
-    assert shared.labels == alone.labels
+    assert shared.parameters == alone.parameters
     # Sums in another order: rounding of 1e-13 or so times the condition of some 1e4 of the scaled
     # matrix.
     sigma = np.sqrt(np.diag(alone.matrix))

@@ -13,6 +13,7 @@ from scipy import stats
 
 from calib.check.residuals import residual_table
 from calib.core.camera import Lens
+from calib.core.parameters import POSITION, CameraParameter, term_values
 from calib.core.rig import Rig
 from calib.core.tracks import Tracks
 from calib.errors import InputError
@@ -20,7 +21,6 @@ from calib.files import load_rig, load_tracks, save_rig, save_tracks
 from calib.pipeline import calibrate
 from calib.report.residuals import as_json
 from calib.simulate import Scenario, Simulation, simulate
-from calib.solve.bundle.problem import term_values
 from calib.solve.calibrate import SolveOptions
 from calib.solve.certainty.held import HELD_SIGMA
 from calib.solve.certainty.lens_terms import APART, NOTHING, WIDTHS, WIDTHS_APART, prior_factors
@@ -95,7 +95,7 @@ def test_terms_come_within_their_sigmas_and_are_named() -> None:
     total = 0.0
     for camera, true in zip(rig.cameras, sim.truth.cameras, strict=True):
         for term in SMALL:
-            i = rig.covariance.labels.index(f"{camera.name}/{term}")
+            i = rig.covariance.row[CameraParameter(camera.name, term)]
             error = (
                 term_values(camera.lens.vector[None], term)
                 - term_values(true.lens.vector[None], term)
@@ -155,9 +155,9 @@ def test_what_is_not_known_of_a_held_lens_is_in_the_sigmas(tmp_path) -> None:
     assert not any("nobody states" in f for f in sure.findings)
     known = assumed.covariance
     assert known is not None
-    k = known.held.index("cam02/cx")
+    k = known.held.index(CameraParameter("cam02", "cx"))
     assert known.held_sigma[k] == HELD_SIGMA["cx"] * 2048
-    rows = [known.labels.index(f"cam02/position_{a}") for a in "xyz"]
+    rows = [known.row[CameraParameter("cam02", kind)] for kind in POSITION]
     by_hand = np.sqrt(
         np.diag(known.matrix)[rows] + ((known.pull[rows] * known.held_sigma) ** 2).sum(axis=1)
     )
@@ -210,7 +210,7 @@ def test_terms_agree_with_opencvs_calibration_of_the_same_rays() -> None:
         ("focal", K[0, 0], spread[0]), ("cx", K[0, 2], spread[2]), ("cy", K[1, 2], spread[3]),
         ("p1", dist.ravel()[2], spread[6]), ("p2", dist.ravel()[3], spread[7]),
     ):  # fmt: skip
-        i = rig.covariance.labels.index(f"cam01/{term}")
+        i = rig.covariance.row[CameraParameter("cam01", term)]
         sigma = np.hypot(theirs_sigma, np.sqrt(rig.covariance.matrix[i, i]))
         assert abs(term_values(ours.vector[None], term)[0] - theirs) < 4.0 * sigma, term
 

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from calib.core.camera import Lens, undistort
+from calib.core.parameters import term_values
 from calib.solve.bundle.descent import BundleOptions, Prior, bundle
 from calib.solve.bundle.linearise import residuals
 from calib.solve.bundle.monotonic import (
@@ -21,7 +22,7 @@ from calib.solve.bundle.monotonic import (
     tightened,
     turning_radius,
 )
-from calib.solve.bundle.problem import Problem, State, term_values
+from calib.solve.bundle.problem import Problem, State
 from tests.small_problems import make_problem
 
 WIDTH, HEIGHT = 2048.0, 1088.0

@@ -22,6 +22,7 @@ from calib.check.recheck.run import recheck
 from calib.check.verdicts import Change, Standing
 from calib.cli.main import app
 from calib.core.geometry import cross_matrix, vector_from_rotation
+from calib.core.parameters import RING, of_cameras
 from calib.core.rig import Rig
 from calib.core.threads import one_blas_thread
 from calib.core.tracks import Tracks
@@ -237,9 +238,9 @@ def test_information_and_score_are_those_of_generalised_least_squares(
     rig = stored()
     assert rig.covariance is not None
     here = now.turned(found.rig_from_fit[0])
-    labels = here.labels(rig.wand.markers)
-    index = [rig.covariance.labels.index(label) for label in labels]
-    T = np.eye(len(labels))
+    every = here.parameters(rig.wand.markers)
+    index = [rig.covariance.row[p] for p in every]
+    T = np.eye(len(every))
     for c, name in enumerate(NAMES):
         d = vector_from_rotation(
             here.state.cam_R[c] @ found.rig_from_fit[0].T @ rig.camera(name).cam_from_world.R.T
@@ -251,14 +252,10 @@ def test_information_and_score_are_those_of_generalised_least_squares(
     V = S + S @ (C / s[:, None] / s) @ S
     V_inverse = linalg.pinvh(V, rtol=1e-11)
     W = (S @ V_inverse @ S) / s[:, None] / s
-    keep = np.array([labels.index(f"{n}/{p}") for n in NAMES for p in _changes()])
+    keep = np.array([every.index(p) for p in of_cameras(NAMES, RING)])
     expected = W[np.ix_(keep, keep)]
     size = np.sqrt(np.outer(np.diag(expected), np.diag(expected)))
     np.testing.assert_allclose(found.information.matrix / size, expected / size, atol=1e-5)
-
-
-def _changes() -> tuple[str, ...]:
-    return (*(f"{k}_{a}" for k in ("rotation", "position") for a in "xyz"), "focal", "cx", "cy")
 
 
 def test_nothing_moved_is_chi_square(found: Comparison):

@@ -8,6 +8,7 @@ import pytest
 
 from calib.core.camera import Lens
 from calib.core.geometry import Pose
+from calib.core.parameters import POSITION, ROTATION, of_cameras
 from calib.core.rig import Covariance, Rig, RigCamera
 from calib.core.tracks import CameraTracks, Tracks
 from calib.core.wand import CertifiedLength, Wand
@@ -307,11 +308,11 @@ REFUSED = {
         "2 × 1",
         "2 × 2",
     ),
-    "label twice": (
+    "parameter twice": (
         lambda: Covariance(("a", "a"), np.eye(2)),
         "covariance",
-        "each label once",
-        "a, a",
+        "each parameter once",
+        "a; a",
     ),
     "covariance nan": (
         lambda: Covariance(("a", "b"), at((1, 1), NAN, np.eye(2))),
@@ -446,12 +447,13 @@ def test_wand_lengths_span_and_dimension():
 
 
 def test_covariance_gives_standard_deviations_by_name():
-    labels = ("a/position_x", "a/position_y", "a/position_z", "a/focal")
-    covariance = Covariance(labels, np.diag([4.0, 9, 16, 1]))
-    assert covariance.sigma("a", "position").tolist() == [2, 3, 4]
+    parameters = of_cameras(["a"], ["focal"], of_pose=POSITION)
+    covariance = Covariance(parameters, np.diag([4.0, 9, 16, 1]))
+    assert covariance.sigma("a", POSITION).tolist() == [2, 3, 4]
+    assert covariance.sigma("a", ["focal"]).tolist() == [1]
     assert (
-        np.isnan(covariance.sigma("a", "rotation")).all()
-        and np.isnan(covariance.sigma("b", "position")).all()
+        np.isnan(covariance.sigma("a", ROTATION)).all()
+        and np.isnan(covariance.sigma("b", POSITION)).all()
     )
 
 

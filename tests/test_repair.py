@@ -17,13 +17,13 @@ from calib.check.recheck.run import recheck
 from calib.cli.main import app
 from calib.core.camera import project
 from calib.core.geometry import Array, cross_matrix, vector_from_rotation
+from calib.core.parameters import RING, ROTATION, CameraParameter, of_cameras
 from calib.core.rig import Rig
 from calib.errors import InputError
 from calib.files import load_rig, save_rig, save_tracks, sha256
 from calib.pipeline import calibrate
 from calib.simulate import Knock, Simulation, sample_points
 from calib.simulate.scenario import INDEPENDENT
-from calib.solve.bundle.problem import RING
 from calib.solve.repair import repair
 from scripts.benchmarks.truth import error_against_truth
 from tests.rigs_in_time import NAMES, SCENARIO, as_solved, drawn, measured, stored, turned, wave
@@ -87,12 +87,10 @@ def median_mm(rig: Rig, sim: Simulation, points: Array) -> float:
 
 def test_the_covariance_of_the_others_is_kept_and_the_whole_is_positive(mended: Rig):
     old, new = stored().covariance, mended.covariance
-    assert old is not None and new is not None and set(old.labels) == set(new.labels)
-    kept = [
-        label for label in old.labels if not label.startswith("cam03/") or "rotation" not in label
-    ]
-    kept = [label for label in kept if not (label.startswith("cam03/") and "position" in label)]
-    a, b = (np.ix_(*[[c.labels.index(label) for label in kept]] * 2) for c in (old, new))
+    assert old is not None and new is not None and set(old.parameters) == set(new.parameters)
+    solved = of_cameras(["cam03"], ())
+    kept = [p for p in old.parameters if p not in solved]
+    a, b = (np.ix_(*[[c.row[p] for p in kept]] * 2) for c in (old, new))
     np.testing.assert_array_equal(new.matrix[b], old.matrix[a])
     s = np.sqrt(np.diag(new.matrix))
     assert np.linalg.eigvalsh(new.matrix / s[:, None] / s).min() > -1e-9
@@ -122,8 +120,7 @@ def test_errors_of_the_repair_follow_its_covariance():
         R0, p0 = poses(as_solved(sim.truth_after))
         R1, p1 = poses(rig)
         e = np.hstack([vector_from_rotation(R1 @ np.swapaxes(R0, 1, 2)), p1 - p0]).ravel()
-        labels = [f"{n}/{k}_{a}" for n in NAMES for k in ("rotation", "position") for a in "xyz"]
-        at = [rig.covariance.labels.index(label) for label in labels]
+        at = [rig.covariance.row[p] for p in of_cameras(NAMES, ())]
         C = rig.covariance.matrix[np.ix_(at, at)]
         G = np.zeros((len(NAMES), 6, 6))
         G[:, :3, :3], G[:, 3:, :3], G[:, 3:, 3:] = -R0, -cross_matrix(p0), np.eye(3)
@@ -136,31 +133,26 @@ def test_errors_of_the_repair_follow_its_covariance():
     assert low < total < high
 
 
-def pulled(rig: Rig, label: str) -> Array:
+def pulled(rig: Rig, held: CameraParameter) -> Array:
     """Return what a unit of that held lens's error did to poses (6 C,), the first camera held still
     as the world.
     """
     known = rig.covariance
     assert known is not None
-    rows = [
-        known.labels.index(f"{n}/{k}_{a}")
-        for n in NAMES
-        for k in ("rotation", "position")
-        for a in "xyz"
-    ]
+    rows = [known.row[p] for p in of_cameras(NAMES, ())]
     R, p = poses(rig)
     G = np.zeros((len(NAMES), 6, 6))
     G[:, :3, :3], G[:, 3:, :3], G[:, 3:, 3:] = -R, -cross_matrix(p), np.eye(3)
-    pull = known.pull[rows, known.held.index(label)]
+    pull = known.pull[rows, known.held.index(held)]
     return pull - G.reshape(-1, 6) @ np.linalg.solve(G[0], pull[:6])
 
 
 @pytest.mark.parametrize(
-    ("column", "label", "step"),
-    [(0, "cam03/focal", 2e-4), (1, "cam02/cx", 0.2), (3, "cam03/k1", 5e-4)],
+    ("column", "camera", "term", "step"),
+    [(0, "cam03", "focal", 2e-4), (1, "cam02", "cx", 0.2), (3, "cam03", "k1", 5e-4)],
 )
 def test_a_solve_and_a_repair_say_what_a_held_lens_does_to_poses(
-    column: int, label: str, step: float
+    column: int, camera: str, term: str, step: float
 ):
     """Against differences of two solves, and of two repairs of one camera, of the same waves with
     one lens altered.
@@ -168,14 +160,14 @@ def test_a_solve_and_a_repair_say_what_a_held_lens_does_to_poses(
     first, later, rigs = wave(0, **INDEPENDENT), wave(1, knock=(HIT,), **INDEPENDENT), []
     for sign in (1.0, -1.0):
         error = np.zeros((len(NAMES), 5))
-        error[NAMES.index(label[:5]), column] = 0.5 * sign * step
+        error[NAMES.index(camera), column] = 0.5 * sign * step
         solved = calibrate(measured(first, error), first.wand)
         rigs.append((solved, repair(solved, later.tracks, {"cam03": ()}, quiet)))
-    unit = step * (first.truth.camera(label[:5]).lens.fx if column == 0 else 1.0)
+    unit = step * (first.truth.camera(camera).lens.fx if column == 0 else 1.0)
     for plus, minus in zip(*rigs, strict=True):
         (R0, p0), (R1, p1) = poses(minus), poses(plus)
         found = np.hstack([vector_from_rotation(R1 @ np.swapaxes(R0, 1, 2)), p1 - p0]).ravel()
-        expected = unit * pulled(minus, label)
+        expected = unit * pulled(minus, CameraParameter(camera, term))
         scale = np.tile(
             [3000.0] * 3 + [1.0] * 3, len(NAMES)
         )  # a turn as what it does some metres away
@@ -230,7 +222,7 @@ def test_a_turned_ring_is_solved_with_the_pose():
     assert found.repairable == {"cam03": RING}
     rig = repair(stored(), found.tracks, found.repairable, quiet)
     assert rig.covariance is not None
-    i = rig.covariance.labels.index("cam03/focal")
+    i = rig.covariance.row[CameraParameter("cam03", "focal")]
     error = rig.camera("cam03").lens.fx - sim.truth_after.camera("cam03").lens.fx
     assert abs(error) < 4.5 * np.sqrt(rig.covariance.matrix[i, i])
     assert rig.camera("cam03").lens.fx > 1.015 * stored().camera("cam03").lens.fx
@@ -290,5 +282,5 @@ def test_a_stored_pose_turned_by_hand_is_turned_back():
     back = rig.camera("cam05").cam_from_world.R @ stored().camera("cam05").cam_from_world.R.T
     assert rig.covariance is not None
     assert np.linalg.norm(vector_from_rotation(back)) < 6.0 * np.linalg.norm(
-        rig.covariance.sigma("cam05", "rotation")
+        rig.covariance.sigma("cam05", ROTATION)
     )

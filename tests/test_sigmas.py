@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from calib.check.residuals import residual_table
+from calib.core.parameters import POSITION, ROTATION, CameraParameter, of_cameras
 from calib.core.rig import Covariance
 from calib.errors import UnsolvableError
 from calib.export.json import rig_as_dict
@@ -30,13 +31,10 @@ def with_covariance(rig, seed=0):
 
     in units of mm and milliradian.
     """
-    labels = [f"{n}/{k}_{a}" for n in rig.names for k in ("rotation", "position") for a in "xyz"]
-    sigma = np.arange(1.0, len(labels) + 1) * np.where(
-        ["rotation" in label for label in labels], 1e-3, 1.0
-    )
-    return replace(rig, covariance=Covariance(tuple(labels), np.diag(sigma**2))), sigma.reshape(
-        -1, 2, 3
-    )
+    poses = of_cameras(rig.names, ())
+    sigma = np.arange(1.0, len(poses) + 1) * [1e-3 if p.kind in ROTATION else 1.0 for p in poses]
+    known = Covariance(poses, np.diag(sigma**2))
+    return replace(rig, covariance=known), sigma.reshape(-1, 2, 3)
 
 
 def test_every_table_shows_the_covariance_of_the_rig():
@@ -143,7 +141,7 @@ def test_what_is_determined_is_not_refused() -> None:
         problem, state = make_problem(np.random.default_rng(seed), 4, 40, is_line=bool(seed % 2))
         options = BundleOptions(terms=("focal", "cx", "cy", "k1"))
         result = bundle(problem, state, options)
-        assert len(joint_covariance(problem, result, options, NAMES).labels) == 40
+        assert len(joint_covariance(problem, result, options, NAMES).parameters) == 40
 
 
 @pytest.mark.parametrize(
@@ -153,14 +151,14 @@ def test_what_is_determined_is_not_refused() -> None:
 def test_the_least_certain_direction_is_told_in_the_cameras_own_axes(axis: int, words: str) -> None:
     rig, _ = with_covariance(capture(n_cameras=4, seed=18).truth)
     assert rig.covariance is not None
-    matrix = np.eye(len(rig.covariance.labels)) * 1e-6
-    at = [rig.covariance.labels.index(f"cam02/position_{a}") for a in "xyz"]
+    matrix = np.eye(len(rig.covariance.parameters)) * 1e-6
+    at = [rig.covariance.row[CameraParameter("cam02", kind)] for kind in POSITION]
     open_axis = rig.camera("cam02").cam_from_world.R[axis]
     matrix[np.ix_(at, at)] += 2000.0**2 * np.outer(open_axis, open_axis)
     with pytest.raises(UnsolvableError) as caught:
-        require_certain(replace(rig, covariance=Covariance(rig.covariance.labels, matrix)))
+        require_certain(replace(rig, covariance=Covariance(rig.covariance.parameters, matrix)))
     assert caught.value.cameras == ("cam02",)
     assert f"cam02: {words}" in caught.value.found and "2000 mm" in caught.value.found
     require_certain(
-        replace(rig, covariance=Covariance(rig.covariance.labels, np.eye(len(matrix)) * 1e-6))
+        replace(rig, covariance=Covariance(rig.covariance.parameters, np.eye(len(matrix)) * 1e-6))
     )

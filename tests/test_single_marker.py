@@ -11,6 +11,7 @@ from scipy import stats
 
 from calib.check.residuals import residual_table
 from calib.core.geometry import Array, Pose, cross_matrix, rigid_fit
+from calib.core.parameters import POSITION, CameraParameter
 from calib.core.rig import Rig
 from calib.core.tracks import Tracks
 from calib.errors import InputError, UnsolvableError
@@ -114,12 +115,12 @@ def test_the_distances_uncertainty_is_in_the_error_bars() -> None:
         )
         assert rig.covariance is not None
         rows = [
-            [rig.covariance.labels.index(f"{n}/position_{a}") for a in "xyz"]
+            [rig.covariance.row[CameraParameter(n, kind)] for kind in POSITION]
             for n in ("cam01", "cam02")
         ]
         along = rig.camera("cam02").position_mm - rig.camera("cam01").position_mm
         along /= np.linalg.norm(along)
-        row = np.zeros(len(rig.covariance.labels))
+        row = np.zeros(len(rig.covariance.parameters))
         row[rows[0]], row[rows[1]] = -along, along
         assert np.sqrt(max(row @ rig.covariance.matrix @ row, 0.0)) == pytest.approx(
             sigma, abs=1e-4

@@ -7,6 +7,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from calib.core.parameters import POSITION, WandCoordinate
 from calib.core.wand import Wand
 from calib.pipeline import calibrate
 from calib.simulate import Scenario, Simulation, sample_points, simulate
@@ -63,7 +64,7 @@ def test_three_markers_without_a_certificate_cannot_tell_which() -> None:
     assert rig.covariance is not None
     # The scale is not known better than the wand: a millimetre in half a metre is centimetres
     # across the room.
-    assert np.linalg.norm(rig.covariance.sigma("cam01", "position")) > 2.0
+    assert np.linalg.norm(rig.covariance.sigma("cam01", POSITION)) > 2.0
 
 
 def test_right_wands_pass() -> None:
@@ -82,7 +83,7 @@ def test_exact_wand_is_held() -> None:
     rig = calibrate(simulation.tracks, exact)
     np.testing.assert_array_equal(rig.wand_used.points_mm, exact.points_mm)
     assert rig.covariance is not None
-    assert not [label for label in rig.covariance.labels if label.startswith("wand/")]
+    assert not any(isinstance(p, WandCoordinate) for p in rig.covariance.parameters)
 
 
 def test_rounding_in_what_the_capture_cannot_say_changes_nothing() -> None:

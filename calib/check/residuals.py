@@ -14,12 +14,12 @@ from calib.check.causes import Cause, find_causes
 from calib.check.verdicts import Fault, Verdict
 from calib.check.whole.find import Whole, look_at_whole
 from calib.core.geometry import Array
+from calib.core.parameters import LENS_GROUPS, CameraParameter, term_values
 from calib.core.rig import CameraStats, Doubt, Rig
 from calib.core.threads import one_blas_thread
 from calib.core.tracks import Tracks, point_keys
 from calib.errors import InputError, UnsolvableError
 from calib.solve.bundle.intersect import triangulate_markers
-from calib.solve.bundle.problem import TERMS, term_values
 from calib.solve.certainty.normal import wald
 from calib.solve.certainty.statistics import rig_stats
 from calib.solve.clock.common_time import at_common_time
@@ -229,15 +229,17 @@ def lens_terms_of(rig: Rig, name: str) -> tuple[str, ...] | None:
     lenses.
     """
     known, lens = rig.covariance, rig.camera(name).lens
-    if known is None or f"{name}/focal" not in known.labels:
+    if known is None or not known.frees(name):
         return None
     found = []
     for group in SMALL_TERMS:
-        labels = [f"{name}/{term}" for term in TERMS[group]]
-        if not set(labels) <= set(known.labels):
+        of_group = [CameraParameter(name, term) for term in LENS_GROUPS[group]]
+        if any(p not in known.row for p in of_group):
             continue
-        at = [known.labels.index(label) for label in labels]
-        value = np.array([float(term_values(lens.vector[None], term)[0]) for term in TERMS[group]])
+        at = [known.row[p] for p in of_group]
+        value = np.array(
+            [float(term_values(lens.vector[None], term)[0]) for term in LENS_GROUPS[group]]
+        )
         value -= group == "aspect"
         if wald(value, known.matrix[np.ix_(at, at)])[0] > special.chdtri(len(at), 1e-3):
             found.append(group)

@@ -21,8 +21,6 @@ from calib.core.compiled import as_written, compiled
 from calib.core.geometry import Array, frozen
 from calib.errors import InputError
 
-DIST_NAMES = ("k1", "k2", "p1", "p2", "k3", "k4", "k5", "k6")
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Lens:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -10,6 +10,7 @@ import numpy as np
 
 from calib.core.camera import Lens
 from calib.core.geometry import Array, Pose, frozen
+from calib.core.parameters import POSITION, ROTATION, CameraParameter, Parameter
 from calib.core.wand import Wand
 from calib.errors import InputError
 
@@ -77,30 +78,29 @@ class RigCamera:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Covariance:
-    """Joint covariance (n, n) of the rig's parameters, with one label ``camera/parameter`` a row.
+    """Joint covariance (n, n) of the rig's ``parameters`` (n,), as far as they were free: of each
+    camera turn (radian, small, on the left of ``cam_from_world``), position (mm, world) and lens
+    terms (``calib.core.parameters``), then the wand's coordinates (mm). ``row`` says where each is.
 
-    Parameters of a camera, as far as they were free: ``rotation_x``, ``rotation_y``, ``rotation_z``
-    (radian, a small turn on the left of ``cam_from_world``), ``position_x``, ``position_y``,
-    ``position_z`` (mm, world), then lens terms by name (``focal``, ``cx``, ``cy`` in px, distortion
-    coefficients). Poses are in the gauge of least trace: the rig as a whole is held where it is.
-
-    ``pull (n, len(held))`` is what a unit of error of each lens term that the solve held (labels
-    ``held``) did to the parameters, ``held_sigma (len(held),)`` the standard uncertainty that is
-    known or assumed of each; the matrix counts none of it, ``sigma`` does.
+    Poses are in the gauge of least trace: the rig as a whole is held where it is.
+    ``pull (n, len(held))`` is what a unit of error of each lens term that the solve ``held`` did to
+    the parameters, ``held_sigma (len(held),)`` the standard uncertainty that is known or assumed of
+    each; the matrix counts none of it, ``sigma`` does.
     """
 
-    labels: tuple[str, ...]
+    parameters: tuple[Parameter, ...]
     matrix: Array
-    held: tuple[str, ...] = ()
+    held: tuple[CameraParameter, ...] = ()
     pull: Array = field(default_factory=lambda: np.zeros(0))
     held_sigma: Array = field(default_factory=lambda: np.zeros(0))
+    row: Mapping[Parameter, int] = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
         matrix = frozen(self.matrix)
-        pull = frozen(self.pull if self.held else np.zeros((len(self.labels), 0)))
-        if pull.shape != (len(self.labels), len(self.held)) or not np.isfinite(pull).all():
+        pull = frozen(self.pull if self.held else np.zeros((len(self.parameters), 0)))
+        if pull.shape != (len(self.parameters), len(self.held)) or not np.isfinite(pull).all():
             raise InputError(
-                "covariance: pull", expected=f"{len(self.labels)} × {len(self.held)} "
+                "covariance: pull", expected=f"{len(self.parameters)} × {len(self.held)} "
                                              f"finite numbers",
                 found=" × ".join(map(str,
                 pull.shape)) if np.isfinite(pull).all() else "some that are not",
@@ -118,36 +118,44 @@ class Covariance:
                 found=str(held_sigma),
             )
         object.__setattr__(self, "held_sigma", held_sigma)
-        if matrix.shape != (len(self.labels),) * 2:
+        if matrix.shape != (len(self.parameters),) * 2:
             raise InputError(
                 "covariance",
-                expected=f"{len(self.labels)} rows and columns",
+                expected=f"{len(self.parameters)} rows and columns",
                 found=str(matrix.shape),
             )
-        if len(set(self.labels)) != len(self.labels):
-            raise InputError("covariance", expected="each label once", found=", ".join(self.labels))
+        row = {parameter: i for i, parameter in enumerate(self.parameters)}
+        if len(row) != len(self.parameters):
+            raise InputError(
+                "covariance",
+                expected="each parameter once",
+                found="; ".join(map(str, self.parameters)),
+            )
+        object.__setattr__(self, "row", row)
         is_bad = ~np.isfinite(matrix).all(axis=1) | ~(np.diag(matrix) >= 0)
         if is_bad.any():
-            row = int(is_bad.argmax())
+            first = int(is_bad.argmax())
             raise InputError(
-                f"covariance of {self.labels[row]}",
+                f"covariance of {self.parameters[first]}",
                 expected="finite numbers and a variance of 0 or more",
-                found=f"variance {matrix[row, row]:g}",
+                found=f"variance {matrix[first, first]:g}",
             )
         object.__setattr__(self, "matrix", matrix)
         object.__setattr__(self, "pull", pull)
 
-    def sigma(self, camera: str, parameter: str) -> Array:
-        """Return the standard deviations (3,) of ``rotation`` (radian) or ``position`` (mm); nan
-        where not known.
+    def frees(self, camera: str) -> bool:
+        """Return whether the solve freed the camera's lens."""
+        return CameraParameter(camera, "focal") in self.row
+
+    def sigma(self, camera: str, kinds: Sequence[str]) -> Array:
+        """Return the standard deviations (n,) of a camera's parameters of these kinds, such as
+        ``ROTATION`` (radian) or ``POSITION`` (mm); nan where one of them is not known.
         """
-        names = [f"{camera}/{parameter}_{axis}" for axis in "xyz"]
-        if any(n not in self.labels for n in names):
-            return np.full(3, np.nan)
-        index = [self.labels.index(n) for n in names]
-        return np.sqrt(
-            self.matrix[index, index] + ((self.pull[index] * self.held_sigma) ** 2).sum(axis=1)
-        )
+        found = [self.row.get(CameraParameter(camera, kind), -1) for kind in kinds]
+        if -1 in found:
+            return np.full(len(found), np.nan)
+        of_held = ((self.pull[found] * self.held_sigma) ** 2).sum(axis=1)
+        return np.sqrt(self.matrix[found, found] + of_held)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -234,6 +242,6 @@ class Rig:
         """
         if self.covariance is None:
             return np.full(3, np.nan), np.full(3, np.nan)
-        return self.covariance.sigma(name, "position"), np.degrees(
-            self.covariance.sigma(name, "rotation")
+        return self.covariance.sigma(name, POSITION), np.degrees(
+            self.covariance.sigma(name, ROTATION)
         )

@@ -24,7 +24,8 @@ Rig file, version 2 (HDF5; lengths in mm, angles in radian, image quantities in 
     /wand, /wand_used  as the wand file states it, and the shape that the solve ended with:
                        attributes name, sigma; datasets markers (text, n), points (n×3),
                        certified_between (m×2), _length and _sigma (m)
-    /covariance        where known: labels (text, k), matrix (k×k); held (text, h),
+    /covariance        where known: parameters (text, k×3: "camera" or "wand", its name or the
+                       marker's, kind or axis), matrix (k×k); held (text, h×2: camera, kind),
                        pull (k×h), held_sigma (h)
     /left_out          datasets names and reasons (text, n): cameras of the capture that are not
                        in the rig
@@ -34,7 +35,8 @@ Rig file, version 2 (HDF5; lengths in mm, angles in radian, image quantities in 
     /alignment, /verification   one text each, where known: JSON
     /provenance        one text: JSON
 
-Version 1, still read, kept in the provenance what are fields now.
+Version 1, still read, kept in the provenance what are fields now, and labels of one text, such as
+cam01/rotation_x and wand/p_x, in place of parameters.
 """
 
 from calib.files.rig import load_rig, save_rig

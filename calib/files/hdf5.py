@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -117,6 +117,11 @@ def texts(group: h5py.Group, key: str, n: int | None = None) -> tuple[str, ...]:
     return tuple(map(as_text, dataset(group, key, "O", (n,))))
 
 
+def text_rows(group: h5py.Group, key: str, n: int) -> list[tuple[str, ...]]:
+    """Return the rows of a table of texts with ``n`` columns."""
+    return [tuple(map(as_text, row)) for row in dataset(group, key, "O", (None, n))]
+
+
 def as_text(value: Any) -> str:
     return value.decode("utf-8") if isinstance(value, bytes) else str(value)
 
@@ -144,6 +149,12 @@ def ordered_group(file: h5py.File, name: str) -> h5py.Group:
 def write(group: h5py.Group, key: str, values: Any) -> None:
     text = h5py.string_dtype() if isinstance(values, str | tuple) else None
     group.create_dataset(key, data=values, dtype=text, track_times=False)
+
+
+def write_text_rows(group: h5py.Group, key: str, rows: Sequence[tuple[str, ...]], n: int) -> None:
+    """Write a table of texts with ``n`` columns."""
+    table = np.array(rows, dtype=object).reshape(-1, n)
+    group.create_dataset(key, data=table, dtype=h5py.string_dtype(), track_times=False)
 
 
 def write_optional(group: h5py.Group, **attributes: Any) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import asdict
 from typing import Any
 
@@ -11,8 +11,8 @@ import h5py
 import numpy as np
 
 from calib.core.camera import Lens
-from calib.core.fields import Fields
 from calib.core.geometry import Pose
+from calib.core.parameters import CameraParameter, Parameter, WandCoordinate
 from calib.core.rig import CameraStats, Covariance, Doubt, Rig, RigCamera
 from calib.core.wand import CertifiedLength, Wand
 from calib.errors import CalibError, InputError
@@ -24,17 +24,25 @@ from calib.files.hdf5 import (
     file_bytes,
     opened,
     ordered_group,
+    text_rows,
     texts,
     write,
     write_optional,
+    write_text_rows,
 )
 from calib.files.text import PathLike
+from calib.files.version_1 import (
+    Offsets,
+    camera_parameter_of_label,
+    parameter_of_label,
+    told_by_version_1,
+)
 from calib.outputs import write_bytes
 
 FORMAT, VERSION = "calib.rig", 2
 _COUNTS = ("points", "n_left_out")
 _STATS = (*_COUNTS, "rms_px", "median_px", "p95_px", "sigma_px", "coverage")
-Offsets = dict[str, tuple[float, float]]  # by camera: frames, sigma
+CAMERA, WAND = "camera", "wand"  # whose a parameter of the covariance is
 
 
 def load_rig(path: PathLike) -> Rig:
@@ -43,14 +51,15 @@ def load_rig(path: PathLike) -> Rig:
         provenance = _json(file, "provenance")
         of_cameras: Offsets = {}
         if version == 1:
-            told, of_cameras, provenance = _told_by_version_1(provenance)
+            told, of_cameras, provenance = told_by_version_1(provenance)
         else:
             told = _told(file)
         cameras = tuple(
             _rig_camera(name, group, of_cameras.get(name)) for name, group in cameras_of(file)
         )
-        wands = _wand(file, "wand"), _wand(file, "wand_used")
-        return Rig(cameras, *wands, _covariance(file), provenance, **told)
+        wand = _wand(file, "wand")
+        covariance = _covariance(file, [c.name for c in cameras], wand.markers)
+        return Rig(cameras, wand, _wand(file, "wand_used"), covariance, provenance, **told)
 
 
 def _told(file: h5py.File) -> dict[str, Any]:
@@ -67,37 +76,6 @@ def _told(file: h5py.File) -> dict[str, Any]:
         "alignment": _json(file, "alignment") if "alignment" in file else None,
         "verification": _json(file, "verification") if "verification" in file else None,
     }
-
-
-def _told_by_version_1(table: dict[str, Any]) -> tuple[dict[str, Any], Offsets, dict[str, Any]]:
-    """Return what version 1 kept in its provenance: fields of the rig, time offsets by camera, and
-    what else it holds.
-    """
-    rest = Fields({key: value for key, value in table.items() if value is not None}, "provenance")
-
-    def part(key: str, of: Fields = rest) -> Fields:
-        return Fields(of.optional(of.tables, key) or {}, of.place(key))
-
-    tracks, left_out, offsets = part("tracks"), part("left_out"), part("time_offset_frames")
-    findings = rest.table.get("findings", [])
-    if not isinstance(findings, list):
-        raise InputError(rest.place("findings"), expected="a list", found=repr(findings))
-    told = {
-        "left_out": {name: left_out.text(name) for name in left_out.table},
-        "findings": tuple(map(str, findings)),
-        "captured_at": tracks.text("captured_at") if tracks.table.get("captured_at") else None,
-        "parent_sha256": rest.optional(rest.text, "parent_sha256"),
-        "lasting_share": part("lasting").optional(part("lasting").number, "share") or 0.0,
-    }
-    of_cameras = {}
-    for name in offsets.table:
-        found = part(name, offsets)
-        of_cameras[name] = found.number("offset"), found.number("sigma")
-    moved = ("left_out", "findings", "time_offset_frames", "lasting", "parent_sha256")
-    kept = {key: value for key, value in table.items() if key not in moved}
-    if "tracks" in rest:
-        kept["tracks"] = {k: v for k, v in tracks.table.items() if k != "captured_at"}
-    return told, of_cameras, kept
 
 
 def _json(file: h5py.File, key: str) -> dict[str, Any]:
@@ -125,17 +103,36 @@ def _doubts(file: h5py.File) -> tuple[Doubt, ...]:
     return tuple(out)
 
 
-def _covariance(file: h5py.File) -> Covariance | None:
+def _covariance(
+    file: h5py.File, names: Collection[str], markers: Collection[str]
+) -> Covariance | None:
     group = file.get("covariance")
     if not isinstance(group, h5py.Group):
         return None
-    labels = texts(group, "labels")
-    matrix = dataset(group, "matrix", "f", (len(labels), len(labels)))
-    held = texts(group, "held") if "held" in group else ()
-    pull = dataset(group, "pull", "f", (len(labels), len(held))) if held else np.zeros(0)
+    if "labels" in group:  # of version 1
+        parameters = tuple(
+            parameter_of_label(label, names, markers) for label in texts(group, "labels")
+        )
+        labels = texts(group, "held") if "held" in group else ()
+        held = tuple(camera_parameter_of_label(label) for label in labels)
+    else:
+        parameters = tuple(_parameter(*row) for row in text_rows(group, "parameters", 3))
+        rows = text_rows(group, "held", 2) if "held" in group else []
+        held = tuple(CameraParameter(*row) for row in rows)
+    n = len(parameters)
+    matrix = dataset(group, "matrix", "f", (n, n))
+    pull = dataset(group, "pull", "f", (n, len(held))) if held else np.zeros(0)
     known = "held_sigma" in group  # older files do not tell
     sigma = dataset(group, "held_sigma", "f", (len(held),)) if known else np.zeros(0)
-    return Covariance(labels, matrix, held, pull, sigma)
+    return Covariance(parameters, matrix, held, pull, sigma)
+
+
+def _parameter(owner: str, name: str, kind: str) -> Parameter:
+    if owner not in {CAMERA, WAND}:
+        raise InputError(
+            "covariance: parameters", expected=f"of a {CAMERA} or the {WAND}", found=repr(owner)
+        )
+    return CameraParameter(name, kind) if owner == CAMERA else WandCoordinate(name, kind)
 
 
 def _rig_camera(name: str, group: h5py.Group, offset: tuple[float, float] | None) -> RigCamera:
@@ -219,11 +216,7 @@ def save_rig(rig: Rig, path: PathLike, force: bool = False) -> None:
         for key, wand in (("wand", rig.wand), ("wand_used", rig.wand_used)):
             _write_wand(file.create_group(key), wand)
         if rig.covariance is not None:
-            group = file.create_group("covariance")
-            for key in ("labels", "matrix", "held", "pull", "held_sigma")[
-                : 5 if rig.covariance.held else 2
-            ]:
-                write(group, key, getattr(rig.covariance, key))
+            _write_covariance(file.create_group("covariance"), rig.covariance)
         left_out = file.create_group("left_out")
         write(left_out, "names", tuple(rig.left_out))
         write(left_out, "reasons", tuple(rig.left_out.values()))
@@ -240,6 +233,19 @@ def _as_json(key: str, table: Mapping[str, Any]) -> str:
         return json.dumps(table, allow_nan=False, ensure_ascii=False)
     except (TypeError, ValueError) as error:
         raise InputError(key, expected="what JSON can hold", found=str(error)) from None
+
+
+def _write_covariance(group: h5py.Group, known: Covariance) -> None:
+    rows = [
+        (CAMERA, p.camera, p.kind) if isinstance(p, CameraParameter) else (WAND, p.marker, p.axis)
+        for p in known.parameters
+    ]
+    write_text_rows(group, "parameters", rows, 3)
+    write(group, "matrix", known.matrix)
+    if known.held:
+        write_text_rows(group, "held", [(p.camera, p.kind) for p in known.held], 2)
+        write(group, "pull", known.pull)
+        write(group, "held_sigma", known.held_sigma)
 
 
 def _write_wand(group: h5py.Group, wand: Wand) -> None:

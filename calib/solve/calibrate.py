@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from calib.core.camera import Lens
 from calib.core.geometry import Array, Pose
+from calib.core.parameters import AUTO, term_names
 from calib.core.progress import Progress
 from calib.core.rig import Rig, RigCamera
 from calib.core.tracks import Tracks
@@ -38,7 +39,7 @@ from calib.solve.start.graph import (
     wave_advice,
 )
 from calib.solve.start.initial import InitialRig, initial_rig
-from calib.solve.start.lenses import AUTO, is_lens_free, lens_prior, start_lens, term_names
+from calib.solve.start.lenses import is_lens_free, lens_prior, start_lens
 from calib.solve.start.motion import require_depth, require_motion
 from calib.solve.start.pairs import PairPose, solve_pairs
 from calib.solve.start.single import (
@@ -325,8 +326,9 @@ def _as_rig(tracks: Tracks, wand: Wand, fit: Fit, whole: Whole | None) -> Rig:
         focal = dict(zip(tracks.names, state.lens[:, 0].tolist(), strict=True))
         alone = covariance if scattered is None else joint_covariance(*given)
         order, pulled = pull(alone, held, problem, state, fit.options, tracks.names, wand.markers)
-        of = (label.rpartition("/") for label in order)
-        sigma = np.array([known_sigma(tracks.camera(n), term, focal[n]) for n, _, term in of])
+        sigma = np.array(
+            [known_sigma(tracks.camera(p.camera), p.kind, focal[p.camera]) for p in order]
+        )
         covariance = replace(covariance, held=order, pull=pulled, held_sigma=sigma)
     return Rig(
         cameras, wand, reshaped(wand, state.shape_mm) if fit.options.shape else wand, covariance

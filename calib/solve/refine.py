@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from calib.core.geometry import Array
+from calib.core.parameters import AUTO, RING, term_names, term_values
 from calib.core.progress import Progress
 from calib.core.tracks import Ints, Tracks
 from calib.core.wand import Wand
@@ -19,7 +20,7 @@ from calib.solve.bundle.elimination import inverse_factors
 from calib.solve.bundle.frames import fit_frames, place_wands
 from calib.solve.bundle.linearise import frame_leverage, residuals
 from calib.solve.bundle.monotonic import monotonic_prior, sensor_sizes, tightened
-from calib.solve.bundle.problem import RING, Problem, State, problem_from_tracks, term_values
+from calib.solve.bundle.problem import Problem, State, problem_from_tracks
 from calib.solve.certainty.lens_terms import told_prior, with_small, without_small
 from calib.solve.certainty.wand_check import MIN_FRAMES, WandFinding, check_wand, loosened
 from calib.solve.lasting.find import (
@@ -35,7 +36,7 @@ from calib.solve.lasting.find import (
     with_sizes,
 )
 from calib.solve.lasting.scatter import Scatter, scatter_of_fit
-from calib.solve.start.lenses import AUTO, lens_prior, term_names
+from calib.solve.start.lenses import lens_prior
 
 # A good point fails this test once in 100,000: at a million points ten are lost, which costs
 # nothing, and what passes is within 4.8 sigma, which moves no camera.

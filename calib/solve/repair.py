@@ -12,6 +12,19 @@ from numpy.typing import NDArray
 
 from calib.core.camera import Lens
 from calib.core.geometry import Array, Pose
+from calib.core.parameters import (
+    LENS_TERMS,
+    N_POSE,
+    RING,
+    CameraParameter,
+    Parameter,
+    WandCoordinate,
+    in_order,
+    n_unknowns,
+    of_cameras,
+    of_wand,
+    term_values,
+)
 from calib.core.progress import Progress, quiet
 from calib.core.rig import Covariance, Rig
 from calib.core.threads import one_blas_thread
@@ -19,7 +32,7 @@ from calib.core.tracks import Tracks
 from calib.errors import InputError, UnsolvableError
 from calib.solve.bundle.descent import BundleOptions, Prior, without_frames
 from calib.solve.bundle.linearise import Blocks, linearise
-from calib.solve.bundle.problem import RING, TERMS, Problem, State, term_values
+from calib.solve.bundle.problem import Problem, State
 from calib.solve.certainty.lens_terms import SMALL_TERMS
 from calib.solve.certainty.normal import Information
 from calib.solve.certainty.statistics import rig_stats
@@ -27,8 +40,6 @@ from calib.solve.hold import hold_cameras, rig_state
 from calib.solve.lasting.find import Stretch
 from calib.solve.lasting.scatter import Together, together
 from calib.solve.refine import EVERY_TERM, Fit, refine
-
-POSE = tuple(f"{kind}_{axis}" for kind in ("rotation", "position") for axis in "xyz")
 
 # Weak knowledge about a lens since the rig was solved, as standard deviations: rings turn by some
 # percent at most without anybody noticing the framing, mounts give by a fraction of a millimetre;
@@ -43,31 +54,28 @@ def stored_terms(rig: Rig) -> tuple[str, ...]:
     Where it freed lenses these are all that a lens may have, as the wave must not bend to those
     that it left out.
     """
-    labels = (*rig.covariance.labels, *rig.covariance.held) if rig.covariance is not None else ()
-    found = {label.rpartition("/")[2] for label in labels if not label.startswith("wand/")} | set(
-        RING
-    )
-    if rig.covariance is not None and any(
-        f"{name}/focal" in rig.covariance.labels for name in rig.names
-    ):
-        found |= set(EVERY_TERM)
-    return tuple(name for names in TERMS.values() for name in names if name in found)
+    known = rig.covariance
+    if known is None:
+        return RING
+    found = {p.kind for p in (*known.parameters, *known.held) if isinstance(p, CameraParameter)}
+    every = EVERY_TERM if any(known.frees(name) for name in rig.names) else ()
+    return in_order(found | {*RING, *every})
 
 
 def lacks_terms(rig: Rig) -> bool:
     """Return whether the rig's solve freed lenses and left out small terms that a lens may have."""
     known = rig.covariance
-    labels = known.labels if known is not None else ()
-    return any(
-        f"{n}/focal" in labels and any(f"{n}/{t}" not in labels for t in SMALL_TERMS)
-        for n in rig.names
+    return known is not None and any(
+        known.frees(name)
+        and any(CameraParameter(name, term) not in known.row for term in SMALL_TERMS)
+        for name in rig.names
     )
 
 
 def shape_axes(rig: Rig) -> int:
     """Return how many coordinates of each wand marker the rig's covariance covers."""
-    labels = rig.covariance.labels if rig.covariance is not None else ()
-    return sum(label.startswith("wand/") for label in labels) // len(rig.wand_used.markers)
+    known = rig.covariance.parameters if rig.covariance is not None else ()
+    return sum(isinstance(p, WandCoordinate) for p in known) // len(rig.wand_used.markers)
 
 
 def change_prior(state: State, terms: tuple[str, ...], tracks: Tracks) -> Prior:
@@ -116,7 +124,7 @@ def _without(tracks: Tracks, stretches: Sequence[Stretch]) -> Tracks:
 class Reduced:
     """What a wave says at a state of turns, positions, lens terms and shape, frames eliminated.
 
-    Rows are ``6 + len(terms)`` parameters a camera as ``Covariance`` counts them, then the wand's
+    Rows are the parameters of each camera as ``Covariance`` counts them, then the wand's
     coordinates.
     """
 
@@ -128,13 +136,12 @@ class Reduced:
 
     @property
     def n(self) -> int:
-        return len(POSE) + len(self.terms)
+        return n_unknowns(self.terms)
 
-    def labels(self, markers: tuple[str, ...]) -> list[str]:
-        """Return the parameters' labels, as a covariance has them."""
+    def parameters(self, markers: tuple[str, ...]) -> tuple[Parameter, ...]:
+        """Return the parameters, as a covariance has them."""
         n_axes = (len(self.information.own) - len(self.names) * self.n) // len(markers)
-        cameras = [f"{name}/{p}" for name in self.names for p in (*POSE, *self.terms)]
-        return cameras + [f"wand/{m}_{axis}" for m in markers for axis in "xyz"[:n_axes]]
+        return (*of_cameras(self.names, self.terms), *of_wand(markers, n_axes))
 
     def with_scatter(self, scattered: Together | None) -> Reduced:
         """Return the same with errors that last counted: ``scattered`` is of the twists that the
@@ -161,7 +168,7 @@ def reduced(
 ) -> Reduced:
     """Return the reduced normal equations of a wave at a state, frames eliminated."""
     blocks = linearise(problem, state, terms, np.inf, n_axes)
-    found = without_frames(problem, blocks).carried(-state.cam_R, len(POSE) + len(terms))
+    found = without_frames(problem, blocks).carried(-state.cam_R, n_unknowns(terms))
     return Reduced(names, terms, state, found, blocks)
 
 
@@ -194,13 +201,13 @@ def repair(
         )
     terms = stored_terms(rig)
     start = rig_state(rig, names)
-    is_free = np.zeros((len(names), len(POSE) + len(terms)), bool)
+    is_free = np.zeros((len(names), n_unknowns(terms)), bool)
     for name, freed in changed.items():
-        is_free[names.index(name)] = [True] * len(POSE) + [t in freed for t in terms]
+        is_free[names.index(name)] = [True] * N_POSE + [t in freed for t in terms]
     options = BundleOptions(terms=terms, is_free=is_free, prior=change_prior(start, terms, tracks))
     fit = refine(tracks, rig.wand_used, start, options, progress)
     now = reduced(fit.problem, fit.result.state, names, terms, shape_axes(rig))
-    labels = now.labels(rig.wand_used.markers)
+    parameters = now.parameters(rig.wand_used.markers)
     solved = np.flatnonzero(is_free.ravel())
     if now.information.at(solved).open_direction() is not None:
         blind = [
@@ -223,45 +230,41 @@ def repair(
     return replace(
         rig,
         cameras=tuple(cameras.values()),
-        covariance=_covariance(rig, now, scattered, labels, solved),
+        covariance=_covariance(rig, now, scattered, parameters, solved),
     )
 
 
 def _covariance(
-    rig: Rig, now: Reduced, scattered: Together | None, labels: list[str], solved: NDArray[np.intp]
-) -> Covariance:
+    rig: Rig, now: Reduced, scattered: Together | None, parameters: tuple[Parameter, ...],
+    solved: NDArray[np.intp],
+) -> Covariance:  # fmt: skip
     """Return the joint covariance with the rows ``solved`` determined by the wave and all else as
     it was.
     """
     S, found = now.information.matrix, now.information.at(solved)
-    new = [labels[i] for i in solved]
+    new = [parameters[i] for i in solved]
     old = rig.covariance or Covariance((), np.zeros((0, 0)))
-    kept = [label for label in old.labels if label not in set(new)]
-    there = [old.labels.index(label) for label in kept]
+    is_new = set(new)
+    kept = [p for p in old.parameters if p not in is_new]
+    there = [old.row[p] for p in kept]
     C = old.matrix[np.ix_(there, there)]
-    row = {label: i for i, label in enumerate(labels)}
+    row = {p: i for i, p in enumerate(parameters)}
     own = found.covariance()
     across = np.zeros((len(solved), len(kept)))
-    for k, label in enumerate(kept):
-        if label in row:
-            across[:, k] = S[solved, row[label]]
+    for k, p in enumerate(kept):
+        if p in row:
+            across[:, k] = S[solved, row[p]]
     G = -own @ across
     GC = G @ C
     of_wave = own if scattered is None else now.of_positions(scattered).covariance(own, solved)
     joint = np.block([[C, GC.T], [GC, of_wave + GC @ G.T]])
     every = [*kept, *new]
     pull = np.vstack([old.pull[there], G @ old.pull[there]])
-    for k, label in enumerate(old.held):
-        if label in row and label not in every:  # a lens that is held still pulls this wave as well
-            pull[len(kept) :, k] -= own @ S[solved, row[label]]
+    for k, held in enumerate(old.held):
+        if held in row and held not in every:  # a lens that is held still pulls this wave as well
+            pull[len(kept) :, k] -= own @ S[solved, row[held]]
     # Camera by camera in the rig's order, the wand last, as a solve writes them.
-    place = {
-        f"{name}/{p}": k for k, (name, p) in enumerate((n, p) for n in rig.names for p in _order())
-    }
+    place = {p: k for k, p in enumerate(of_cameras(rig.names, LENS_TERMS))}
     order = sorted(range(len(every)), key=lambda i: place.get(every[i], len(place) + i))
     matrix = 0.5 * (joint + joint.T)[np.ix_(order, order)]
     return Covariance(tuple(every[i] for i in order), matrix, old.held, pull[order])
-
-
-def _order() -> tuple[str, ...]:
-    return (*POSE, *(name for names in TERMS.values() for name in names))

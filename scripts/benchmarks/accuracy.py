@@ -16,13 +16,13 @@ from typing import Any, TypeVar
 
 import numpy as np
 
+from calib.core.parameters import AUTO, term_names
 from calib.core.rig import Rig
 from calib.errors import CalibError, UnsolvableError
 from calib.pipeline import calibrate
 from calib.simulate import Scenario, Simulation, sample_points, simulate
 from calib.simulate.imaging import camera_sigma
 from calib.simulate.layouts import small_term_sd
-from calib.solve.start.lenses import AUTO, term_names
 from scripts.benchmarks.oracle import likelihood_optimum
 from scripts.benchmarks.table import Row, note
 from scripts.benchmarks.truth import error_against_truth

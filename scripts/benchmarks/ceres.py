@@ -12,8 +12,8 @@ from pathlib import Path
 import numpy as np
 
 from calib.core.geometry import vector_from_rotation
+from calib.core.parameters import term_values
 from calib.core.threads import n_threads
-from calib.solve.bundle.problem import term_values
 from scripts.benchmarks.table import WORK
 from scripts.benchmarks.wand_task import TERMS, Task, Timing
 

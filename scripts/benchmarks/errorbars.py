@@ -19,6 +19,7 @@ import numpy as np
 from scipy import stats
 
 from calib.core.geometry import Array, cross_matrix, rotation_from_vector, vector_from_rotation
+from calib.core.parameters import of_cameras
 from calib.core.rig import Covariance, Rig
 from calib.errors import CalibError
 from calib.pipeline import calibrate
@@ -118,10 +119,7 @@ def freed(C: Array, G: Array, *vectors: Array) -> tuple[Array, list[Array]]:
 
 def pose_rows(covariance: Covariance, names: tuple[str, ...]) -> Array:
     """Return the covariance of all cameras' turns and positions (6 n, 6 n)."""
-    labels = [
-        f"{n}/{kind}_{axis}" for n in names for kind in ("rotation", "position") for axis in "xyz"
-    ]
-    at = [covariance.labels.index(label) for label in labels]
+    at = [covariance.row[p] for p in of_cameras(names, ())]
     return covariance.matrix[np.ix_(at, at)]
 
 

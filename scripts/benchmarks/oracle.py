@@ -9,13 +9,13 @@ from numpy.typing import NDArray
 
 from calib.core.camera import Lens
 from calib.core.geometry import Array, Pose
+from calib.core.parameters import term_names
 from calib.core.rig import Rig, RigCamera
 from calib.core.threads import one_blas_thread
 from calib.core.tracks import Tracks
 from calib.solve.bundle.descent import BundleOptions, Prior, bundle
 from calib.solve.bundle.problem import State, problem_from_tracks
 from calib.solve.bundle.shape import wand_axes, wand_shape
-from calib.solve.start.lenses import term_names
 
 
 @one_blas_thread

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from calib.core.geometry import Array, vector_from_rotation
-from calib.solve.bundle.problem import term_values
+from calib.core.parameters import term_values
 from scripts.benchmarks.ceres import KINDS, compile_ceres, run_ceres, write_problem
 from scripts.benchmarks.speed import best, ours
 from scripts.benchmarks.table import WORK, Row, note

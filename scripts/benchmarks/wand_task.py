@@ -9,11 +9,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from calib.core.geometry import Array, rotation_from_vector
+from calib.core.parameters import term_values
 from calib.core.tracks import Tracks
 from calib.core.wand import Wand
 from calib.simulate import Scenario, Simulation, simulate
 from calib.solve.bundle.descent import Prior
-from calib.solve.bundle.problem import Problem, State, problem_from_tracks, term_values
+from calib.solve.bundle.problem import Problem, State, problem_from_tracks
 
 TERMS = ("focal", "cx", "cy", "k1", "k2")
 SMALL_ROOM_MM = (4000.0, 3000.0, 2000.0)  # most cameras see most of it

@@ -14,10 +14,11 @@ import numpy as np
 from scipy import special
 
 from calib.check.causes.change import changes
-from calib.check.causes.record import LENS_TERMS, Record
+from calib.check.causes.record import Record
 from calib.check.causes.spectrum import periodogram
 from calib.check.verdicts import Fault
 from calib.core.geometry import Array
+from calib.core.parameters import MEASURED
 from calib.solve.certainty.normal import Information
 
 # Below a seventh of the squares the camera's RMS is less than 8 % above what it would be, and a
@@ -44,9 +45,9 @@ SLOWEST_HZ, SLOWEST_CYCLES = (
 
 # Columns of every system: what the camera's pose and its own lens terms do, then the others.
 POSE = list(range(6))
-LENS = [len(POSE) + k for k in range(len(LENS_TERMS))]
+LENS = [len(POSE) + k for k in range(len(MEASURED))]
 BASE = POSE + LENS
-CENTRE = [LENS[LENS_TERMS.index(term)] for term in ("cx", "cy")]
+CENTRE = [LENS[MEASURED.index(term)] for term in ("cx", "cy")]
 PLACE = 1  # parameter: the frame of a change, or the frequency of a peak, is found as well
 
 

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from calib.check.causes.kernels import leave_out_kernel, whiten_kernel
 from calib.core.geometry import Array, cross_matrix
+from calib.core.parameters import MEASURED
 from calib.core.threads import in_groups
 from calib.core.tracks import Tracks
 from calib.solve.bundle.linearise import linearise, weighted_rows
@@ -37,7 +38,6 @@ VAGUE = np.array(
     [1.0, 1.0, 1.0, 1e-6, 1e-6, 1e-6]
 )  # what is known of a wand anyway: a radian, a metre (1 / variance)
 MOST = 0.5  # of the frames: with fewer whose motion is known all are kept
-LENS_TERMS = ("focal", "cx", "cy", "k1", "k2")
 R = TypeVar("R")
 
 
@@ -181,7 +181,7 @@ class Others:
             frame=f,
             uv_px=np.ascontiguousarray(problem.uv_px[:, :, at]),
         )
-        rows = weighted_rows(own, state, LENS_TERMS, np.ones((m, n)))
+        rows = weighted_rows(own, state, MEASURED, np.ones((m, n)))
         residual, variance, velocity, sway = (
             np.empty((n, 2 * m, *last)) for last in ((), (), (), (d,))
         )

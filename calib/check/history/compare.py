@@ -13,16 +13,15 @@ import numpy as np
 from calib.check.history.patterns import told
 from calib.check.history.records import N_SHOWN, Entry, History
 from calib.check.recheck.agree import find_agreement
-from calib.check.recheck.compare import N_CHANGE, Comparison, held_sigma, is_silent, rig_from_other
+from calib.check.recheck.compare import Comparison, held_sigma, is_silent, rig_from_other
 from calib.core.geometry import Array, vector_from_rotation
+from calib.core.parameters import N_CHANGE, RING, CameraParameter, of_cameras, term_values
 from calib.core.rig import Rig
 from calib.core.threads import one_blas_thread
 from calib.errors import InputError
-from calib.solve.bundle.problem import RING, term_values
 from calib.solve.certainty.normal import Information, in_gauge, on_places, world_motions
-from calib.solve.repair import POSE
 
-Key = tuple[str, float]  # of a held lens term: its label and value
+Key = tuple[CameraParameter, float]  # a held lens term and its value
 ALPHA = (
     0.005  # chance that any camera of an unchanged rig is said to have changed between two files
 )
@@ -89,20 +88,16 @@ def compare_entries(entries: Sequence[Entry]) -> History:
 
 def _rows(rig: Rig, names: tuple[str, ...]) -> Array:
     """Return the covariance (9 C, 9 C) of turns, positions, focal length and centre."""
-    labels = [f"{n}/{p}" for n in names for p in (*POSE, *RING)]
-    C = np.zeros((len(labels),) * 2)
-    stored = (
-        {}
-        if rig.covariance is None
-        else {label: i for i, label in enumerate(rig.covariance.labels)}
-    )
-    here = np.array([i for i, label in enumerate(labels) if label in stored], dtype=np.intp)
+    every = of_cameras(names, RING)
+    C = np.zeros((len(every),) * 2)
+    stored = rig.covariance.row if rig.covariance is not None else {}
+    here = np.array([i for i, p in enumerate(every) if p in stored], dtype=np.intp)
     if len(here) and rig.covariance is not None:
-        there = np.array([stored[labels[i]] for i in here], dtype=np.intp)
+        there = np.array([stored[every[i]] for i in here], dtype=np.intp)
         C[np.ix_(here, here)] = rig.covariance.matrix[np.ix_(there, there)]
-    for i, label in enumerate(labels):
-        if label not in stored and label.rpartition("/")[2] in RING:
-            C[i, i] = held_sigma(rig, label) ** 2
+    for i, p in enumerate(every):
+        if p not in stored and p.kind in RING:
+            C[i, i] = held_sigma(rig, p) ** 2
     return C
 
 
@@ -110,22 +105,18 @@ def _pull(rig: Rig, names: tuple[str, ...], R: Array) -> dict[Key, Array]:
     """Return what one standard uncertainty of each held lens term did to the rows (9 C,), in a
     world turned by R.
 
-    The same label and value in two files are one measurement, whose error is the same in both.
+    The same term and value in two files are one measurement, whose error is the same in both.
     """
     known = rig.covariance
     if known is None or not known.held:
         return {}
-    row = {label: i for i, label in enumerate(known.labels)}
-    labels = [f"{n}/{p}" for n in names for p in (*POSE, *RING)]
-    values = np.stack(
-        [known.pull[row[k]] if k in row else np.zeros(len(known.held)) for k in labels]
-    )
+    zero, every = np.zeros(len(known.held)), of_cameras(names, RING)
+    values = np.stack([known.pull[known.row[p]] if p in known.row else zero for p in every])
     values = on_places(np.stack([R] * len(names)), N_CHANGE, values)
     out = {}
-    for k, label in enumerate(known.held):
-        name, _, term = label.rpartition("/")
-        measured = float(term_values(rig.camera(name).lens.vector[None], term)[0])
-        out[label, measured] = values[:, k] * held_sigma(rig, label)
+    for k, held in enumerate(known.held):
+        measured = float(term_values(rig.camera(held.camera).lens.vector[None], held.kind)[0])
+        out[held, measured] = values[:, k] * held_sigma(rig, held)
     return out
 
 

@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from calib.check.recheck.compare import N_CHANGE, N_POSE, Comparison
+from calib.check.recheck.compare import Comparison
+from calib.core.parameters import N_CHANGE, N_POSE
 from calib.solve.certainty.normal import Information
 
 Index = NDArray[np.intp]

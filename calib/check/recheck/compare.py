@@ -24,14 +24,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.core.geometry import Array, cross_matrix, vector_from_rotation
-from calib.core.rig import Rig
-from calib.solve.bundle.problem import RING, term_values
+from calib.core.parameters import (
+    N_CHANGE,
+    N_POSE,
+    RING,
+    CameraParameter,
+    Parameter,
+    of_cameras,
+    term_values,
+)
+from calib.core.rig import Covariance, Rig
 from calib.solve.certainty.held import assumed_sigma
 from calib.solve.certainty.lens_terms import SMALL_TERMS, USUAL, USUAL_CORNER
 from calib.solve.certainty.normal import Information
-from calib.solve.repair import POSE, Reduced, lacks_terms
+from calib.solve.repair import Reduced, lacks_terms
 
-N_POSE, N_CHANGE = len(POSE), len(POSE) + len(RING)
 N_ROUNDS = 20  # of reweighting: each takes off a good part of what is left
 
 
@@ -111,16 +118,15 @@ def _stored_root(rig: Rig, now: Reduced, d: Array) -> Array:
 
     ``d (C, n)`` are the new solve's parameters less the stored ones.
     """
-    labels, known = now.labels(rig.wand_used.markers), rig.covariance
+    every, known = now.parameters(rig.wand_used.markers), rig.covariance
     if known is None:
-        return np.zeros((len(labels), 0))
-    own = {label: i for i, label in enumerate(known.labels)}
-    here = np.array([i for i, label in enumerate(labels) if label in own], dtype=np.intp)
-    there = np.array([own[labels[i]] for i in here], dtype=np.intp)
+        return np.zeros((len(every), 0))
+    here = np.array([i for i, p in enumerate(every) if p in known.row], dtype=np.intp)
+    there = np.array([known.row[every[i]] for i in here], dtype=np.intp)
     of_known, _ = Information.of(known.matrix[np.ix_(there, there)]).roots()
-    root = np.zeros((len(labels), of_known.shape[1]))
+    root = np.zeros((len(every), of_known.shape[1]))
     root[here] = of_known
-    more = [_counted(rig, now, d, labels, own), _assumed(rig, now, labels, own)]
+    more = [_counted(rig, known, d, every), _assumed(rig, known, now, every)]
     root = np.hstack([root, *more])
     # A stored turn's error e comes before the change: log(exp(d) exp(e)) is d + e + d × e / 2 to
     # first order in e.
@@ -130,20 +136,19 @@ def _stored_root(rig: Rig, now: Reduced, d: Array) -> Array:
     return root
 
 
-def held_sigma(rig: Rig, label: str) -> float:
+def held_sigma(rig: Rig, held: CameraParameter) -> float:
     """Return the standard uncertainty of a lens term that a solve held, in its own unit: as stored,
     else as assumed.
     """
-    name, _, term = label.rpartition("/")
     known = rig.covariance
     if (
         known is not None
-        and label in known.held
-        and (stored := known.held_sigma[known.held.index(label)])
+        and held in known.held
+        and (stored := known.held_sigma[known.held.index(held)])
     ):
         return float(stored)
-    camera = rig.camera(name)
-    return assumed_sigma(term, camera.lens.fx, camera.width)
+    camera = rig.camera(held.camera)
+    return assumed_sigma(held.kind, camera.lens.fx, camera.width)
 
 
 def is_silent(rig: Rig) -> bool:
@@ -151,13 +156,11 @@ def is_silent(rig: Rig) -> bool:
     the rest.
     """
     known = rig.covariance
-    told = set() if known is None else {*known.labels, *known.held}
-    return known is not None and any(
-        f"{name}/{term}" not in told for name in rig.names for term in RING
-    )
+    told = set() if known is None else {*known.parameters, *known.held}
+    return known is not None and any(p not in told for p in of_cameras(rig.names, RING, of_pose=()))
 
 
-def _counted(rig: Rig, now: Reduced, d: Array, labels: list[str], own: dict[str, int]) -> Array:
+def _counted(rig: Rig, known: Covariance, d: Array, every: tuple[Parameter, ...]) -> Array:
     """Return the root of what errors of held lenses add: themselves, and what they did to the rest
     by the rig's file.
 
@@ -165,58 +168,52 @@ def _counted(rig: Rig, now: Reduced, d: Array, labels: list[str], own: dict[str,
     pull itself is off: with the errors that the new solve finds, ``d``, this is the last half of
     the columns.
     """
-    known = rig.covariance
-    assert known is not None
-    root = np.zeros((len(labels), len(known.held)))
-    is_free = np.array([label in own for label in labels])
-    root[is_free] = known.pull[[own[label] for label in labels if label in own]]
+    root = np.zeros((len(every), len(known.held)))
+    is_free = np.array([p in known.row for p in every])
+    root[is_free] = known.pull[[known.row[p] for p in every if p in known.row]]
     second = root.copy()
-    error = dict(zip(labels, d.ravel(), strict=False))  # without the wand's
-    for k, label in enumerate(known.held):
-        name = label.rpartition("/")[0]
-        if label in error and label not in own:
-            root[labels.index(label), k] = 1.0
-        angle = (
-            np.linalg.norm([error.get(f"{name}/{term}", 0.0) for term in RING])
-            / rig.camera(name).lens.fx
-        )
-        second[:, k] *= error.get(label, 0.0) * angle
-        root[:, k] *= held_sigma(rig, label)
+    error = dict(zip(every, d.ravel(), strict=False))  # without the wand's
+    for k, held in enumerate(known.held):
+        if held in error and held not in known.row:
+            root[every.index(held), k] = 1.0
+        of_ring = [error.get(p, 0.0) for p in of_cameras([held.camera], RING, of_pose=())]
+        angle = np.linalg.norm(of_ring) / rig.camera(held.camera).lens.fx
+        second[:, k] *= error.get(held, 0.0) * angle
+        root[:, k] *= held_sigma(rig, held)
     return np.hstack([root, second])
 
 
-def _assumed(rig: Rig, now: Reduced, labels: list[str], own: dict[str, int]) -> Array:
+def _assumed(rig: Rig, known: Covariance, now: Reduced, every: tuple[Parameter, ...]) -> Array:
     """Return the same for lens terms of which the file says nothing: what they would do to this
     wave.
 
     These are a ring's of held lenses, and small terms that a solve left out. What is free, here f,
     would answer by ``-S_ff⁺ S_fl``.
     """
-    known = rig.covariance
-    assert known is not None
-    silent = set(labels) - set(own) - set(known.held)
     counted = {*RING, *(SMALL_TERMS if lacks_terms(rig) else ())}
-    at = np.array(
-        [i for i, k in enumerate(labels) if k in silent and k.rpartition("/")[2] in counted],
-        dtype=np.intp,
-    )
-    root = np.zeros((len(labels), len(at)))
+    told = {*known.parameters, *known.held}
+    silent = [
+        (i, p)
+        for i, p in enumerate(every)
+        if isinstance(p, CameraParameter) and p.kind in counted and p not in told
+    ]
+    at = np.array([i for i, _ in silent], dtype=np.intp)
+    root = np.zeros((len(every), len(at)))
     if not len(at):
         return root
     free = np.array(
-        [i for i, label in enumerate(labels[: len(now.names) * now.n]) if label in own],
+        [i for i, p in enumerate(every) if isinstance(p, CameraParameter) and p in known.row],
         dtype=np.intp,
     )
     root[at, np.arange(len(at))] = 1.0
     across = now.information.matrix[np.ix_(free, at)]
     root[free] = -now.information.at(free).solve(across)
-    return root * [_unstated_sigma(rig, labels[i]) for i in at]
+    return root * [_unstated_sigma(rig, p) for _, p in silent]
 
 
-def _unstated_sigma(rig: Rig, label: str) -> float:
-    name, _, term = label.rpartition("/")
-    if term not in SMALL_TERMS:
-        return held_sigma(rig, label)
-    camera = rig.camera(name)
+def _unstated_sigma(rig: Rig, of: CameraParameter) -> float:
+    if of.kind not in SMALL_TERMS:
+        return held_sigma(rig, of)
+    camera = rig.camera(of.camera)
     corner = 0.5 * np.hypot(camera.width, camera.height) / camera.lens.fx
-    return USUAL[term] if term in USUAL else float(USUAL_CORNER[term] / corner**6)
+    return USUAL[of.kind] if of.kind in USUAL else float(USUAL_CORNER[of.kind] / corner**6)

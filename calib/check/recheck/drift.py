@@ -10,8 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from calib.check.recheck.compare import N_CHANGE, Comparison
+from calib.check.recheck.compare import Comparison
 from calib.core.geometry import Array
+from calib.core.parameters import N_CHANGE
 from calib.core.rig import Rig
 from calib.solve.certainty.normal import world_motions
 

@@ -10,10 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from calib.check.recheck.compare import N_CHANGE, N_POSE, Comparison
+from calib.check.recheck.compare import Comparison
 from calib.check.verdicts import Change
 from calib.core.camera import Lens, project, undistort
 from calib.core.geometry import Array, Pose, rotation_from_vector
+from calib.core.parameters import N_CHANGE, N_POSE
 from calib.core.rig import RigCamera
 from calib.solve.certainty.normal import Information
 

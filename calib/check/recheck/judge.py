@@ -8,7 +8,7 @@ import numpy as np
 from scipy import special
 
 from calib.check.recheck.agree import Agreement
-from calib.check.recheck.compare import N_CHANGE, Comparison
+from calib.check.recheck.compare import Comparison
 from calib.check.recheck.explain import (
     Reading,
     explain,
@@ -21,6 +21,7 @@ from calib.check.recheck.outcome import SHIFT, CameraChange
 from calib.check.verdicts import Change, Standing
 from calib.check.whole.steps import Step
 from calib.core.geometry import Array
+from calib.core.parameters import N_CHANGE
 from calib.core.rig import Rig
 from calib.errors import InputError
 from calib.solve.clock.common_time import is_known_late

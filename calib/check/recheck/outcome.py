@@ -9,8 +9,8 @@ import numpy as np
 from calib.check.recheck.drift import Drift, RigidMove, Scale
 from calib.check.verdicts import NEED_A_HAND, Change, Majority, Standing
 from calib.core.geometry import Array
+from calib.core.parameters import RING
 from calib.core.tracks import Tracks
-from calib.solve.bundle.problem import RING
 
 NAN = float("nan")
 TURN, SHIFT = slice(0, 3), slice(3, 6)  # of a change (9,)

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from calib.core.geometry import Array
+from calib.core.parameters import N_POSE
 from calib.solve.bundle.descent import inverse_factors, reduced_system
 from calib.solve.bundle.linearise import cauchy, linearise
 from calib.solve.bundle.problem import Problem
@@ -30,7 +31,6 @@ STEP_CHANCE, STEP_PX = 1e-6, 0.3
 STEP_EXCESS = 3.0  # chi-square over its degrees of freedom; sound captures have 0.4 to 1
 MOMENTS = 9  # at every tenth of the capture
 LOSS_SCALE = 3.0  # Cauchy's, in sigmas: points that a knock put beyond the gate keep a say
-N_POSE = 6
 CUTOFF = 1e-9  # of the largest scaled eigenvalue: the world's motions, and cameras without points
 
 

@@ -15,11 +15,12 @@ from numpy.typing import NDArray
 from scipy.linalg import blas, lapack
 
 from calib.core.geometry import Array
+from calib.core.parameters import term_values
 from calib.errors import UnsolvableError
 from calib.solve.bundle.damping import MOST_DAMPED, damped, next_damping
 from calib.solve.bundle.elimination import frame_steps, inverse_factors, reduced_system
 from calib.solve.bundle.linearise import Blocks, linearise
-from calib.solve.bundle.problem import Problem, State, term_values
+from calib.solve.bundle.problem import Problem, State
 from calib.solve.bundle.shape import ShapePrior
 from calib.solve.certainty.normal import Information, cholesky, held_world, on_places, world_motions
 

@@ -18,20 +18,6 @@ from calib.core.camera import distort_point
 from calib.core.compiled import compiled
 from calib.core.geometry import Array
 
-# Which derivative a lens column holds; from k1 on these are places in a lens vector.
-TERM_CODES = {
-    "focal": 0,
-    "aspect": 1,
-    "cx": 2,
-    "cy": 3,
-    "k1": 4,
-    "k2": 5,
-    "p1": 6,
-    "p2": 7,
-    "k3": 8,
-}
-TERM_CODES |= {"k4": 9, "k5": 10, "k6": 11}
-
 
 def row_width(n: int) -> int:
     """Return the columns of n parameters and the residual, filled up to whole vector registers.

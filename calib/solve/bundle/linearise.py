@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 from scipy import linalg
 
 from calib.core.geometry import Array
+from calib.core.parameters import PLACE
 from calib.core.threads import in_groups
 from calib.solve.bundle.kernels import (
-    TERM_CODES,
     leverage_kernel,
     normal_kernel,
     residual_kernel,
@@ -73,7 +73,7 @@ def _plain(values: Array) -> Array:
 
 
 def term_codes(names: tuple[str, ...]) -> NDArray[np.int64]:
-    return np.array([TERM_CODES[name] for name in names], dtype=np.int64)
+    return np.array([PLACE[name] for name in names], dtype=np.int64)
 
 
 def residuals(problem: Problem, state: State) -> Array:

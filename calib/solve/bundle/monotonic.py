@@ -11,8 +11,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.core.camera import DIST_NAMES, radial_ends
+from calib.core.camera import radial_ends
 from calib.core.geometry import Array
+from calib.core.parameters import PLACE
 from calib.core.tracks import Tracks
 from calib.solve.bundle.descent import Prior
 from calib.solve.certainty.lens_terms import USUAL_CORNER
@@ -23,7 +24,6 @@ from calib.solve.certainty.lens_terms import USUAL_CORNER
 # single point is seen, and a lens whose points reach the corners does not feel it. The
 # denominator's terms act like the numerator's, half as much is enough.
 CORNER_SIGMA = {"k1": 0.1, "k2": 0.05, "k3": 0.02, "k4": 0.05, "k5": 0.025, "k6": 0.01}
-DIST_COLUMN = {name: 4 + k for k, name in enumerate(DIST_NAMES)}  # of a lens vector
 _POWER = {"k1": 2, "k2": 4, "k3": 6, "k4": 2, "k5": 4, "k6": 6}
 
 
@@ -107,7 +107,7 @@ def tightened(
     """
     radial = [k for k, name in enumerate(names) if name in CORNER_SIGMA]
     at_mean = lens.copy()
-    at_mean[:, [DIST_COLUMN[names[k]] for k in radial]] = prior.mean[:, radial]
+    at_mean[:, [PLACE[names[k]] for k in radial]] = prior.mean[:, radial]
     folds = ~is_monotonic(lens, widths, heights) & is_monotonic(at_mean, widths, heights)
     if not folds.any():
         return None

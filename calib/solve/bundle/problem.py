@@ -16,64 +16,10 @@ from numpy.typing import NDArray
 
 from calib.core.compiled import compiled
 from calib.core.geometry import Array, rotation_from_vector
+from calib.core.parameters import with_term_steps
 from calib.core.tracks import Tracks, common_frames
 
 Index = NDArray[np.intp]
-
-TERMS: dict[str, tuple[str, ...]] = {
-    "focal": ("focal",),
-    "aspect": ("aspect",),
-    "principal": ("cx", "cy"),
-    "k1": ("k1",),
-    "k2": ("k2",),
-    "k3": ("k3",),
-    "tangential": ("p1", "p2"),
-    "rational": ("k4", "k5", "k6"),
-}
-_COLUMN = {
-    "cx": 2,
-    "cy": 3,
-    "k1": 4,
-    "k2": 5,
-    "p1": 6,
-    "p2": 7,
-    "k3": 8,
-    "k4": 9,
-    "k5": 10,
-    "k6": 11,
-}
-RING = (
-    "focal",
-    "cx",
-    "cy",
-)  # what a turned ring, or a lens that sits aslant since a knock, changes
-MEASURED = (*RING, "k1", "k2")  # what a lens measured apart from the rig may have a little off
-
-
-def term_values(lens: Array, name: str) -> Array:
-    """Return one lens parameter (C,) of lens vectors (C, 12): ``focal`` is fx, ``aspect`` is fy /
-    fx.
-    """
-    if name == "focal":
-        return lens[:, 0]
-    if name == "aspect":
-        return lens[:, 1] / lens[:, 0]
-    return lens[:, _COLUMN[name]]
-
-
-def with_term_steps(lens: Array, names: tuple[str, ...], step: Array) -> Array:
-    """Return lens vectors (C, 12) with ``step`` (C, L) added to the named parameters."""
-    out = lens.copy()
-    aspect = term_values(lens, "aspect").copy()
-    for column, name in zip(step.T, names, strict=True):
-        if name == "focal":
-            out[:, 0] += column
-        elif name == "aspect":
-            aspect += column
-        else:
-            out[:, _COLUMN[name]] += column
-    out[:, 1] = aspect * out[:, 0]
-    return out
 
 
 @dataclass(frozen=True, slots=True, eq=False)

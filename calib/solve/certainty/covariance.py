@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from calib.core.geometry import Array
+from calib.core.parameters import POSE, n_unknowns, of_cameras, of_wand
 from calib.core.rig import Covariance
 from calib.solve.bundle.descent import (
     BundleOptions,
@@ -44,15 +45,12 @@ def joint_covariance(
     Source: Triggs et al., Bundle adjustment, a modern synthesis, 2000, section 9 (inner
     constraints).
     """
-    state, n, n_shape = result.state, 6 + len(options.terms), len(result.blocks.shape)
+    state, n, n_shape = result.state, n_unknowns(options.terms), len(result.blocks.shape)
     free, motions = free_parameters(state, options, n_shape)
     system = found or without_frames(problem, result.blocks)
     system = system.at(free).fixed(motions[free])
-    parameters = [f"{kind}_{axis}" for kind in ("rotation", "position") for axis in "xyz"] + list(
-        options.terms
-    )
     away = _distance(problem, state)
-    require_rank(system, free, names, parameters, state.lens[:, 0], away)
+    require_rank(system, free, names, (*POSE, *options.terms), state.lens[:, 0], away)
     C = system.covariance()
     if scattered is not None:
         C = scattered.covariance(C, free)
@@ -74,11 +72,10 @@ def joint_covariance(
             # the rig grow as a whole.
             growth = G @ np.linalg.solve(E.T @ G, np.eye(7)[6]) * options.distance.sigma_mm
             C += np.outer(growth, growth)
-    labels = [f"{name}/{p}" for name in names for p in parameters]
-    if options.shape is not None:
-        markers = markers or tuple(str(m) for m in range(len(state.shape_mm)))
-        labels += [f"wand/{m}_{axis}" for m in markers for axis in "xyz"[: options.shape.n_axes]]
-    return Covariance(tuple(labels[i] for i in free), 0.5 * (C + C.T))
+    markers = markers or tuple(str(m) for m in range(len(state.shape_mm)))
+    n_axes = options.shape.n_axes if options.shape else 0
+    every = (*of_cameras(names, options.terms), *of_wand(markers, n_axes))
+    return Covariance(tuple(every[i] for i in free), 0.5 * (C + C.T))
 
 
 def _distance(problem: Problem, state: State) -> float:

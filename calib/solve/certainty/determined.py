@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.core.geometry import Array
+from calib.core.parameters import POSITION, RING, ROTATION, CameraParameter
 from calib.core.rig import Rig
 from calib.errors import UnsolvableError
 from calib.solve.certainty.normal import Information
@@ -50,12 +51,12 @@ def units(parameter: str, focal_px: float, away_mm: float) -> float:
     """Return the step of a parameter that moves an image about as much as the camera's moving by 1
     mm does.
     """
-    if parameter.startswith("position"):
+    if parameter in POSITION:
         return 1.0
-    if parameter in {"focal", "cx", "cy"}:
+    if parameter in RING:
         return focal_px / away_mm
     # A radian of turn counts fully, a distortion coefficient by some r³ at the image's edge.
-    return 1.0 / away_mm if parameter.startswith("rotation") else 10.0 / away_mm
+    return 1.0 / away_mm if parameter in ROTATION else 10.0 / away_mm
 
 
 def require_rank(
@@ -138,15 +139,10 @@ def _weakest(rig: Rig, name: str, reach_mm: float) -> str:
     """
     assert rig.covariance is not None
     camera = rig.camera(name)
-    label = f"{name}/"
-    rows = [
-        i
-        for i, l in enumerate(rig.covariance.labels)
-        if l.startswith(label) and l[len(label) :] in WORDS
-    ]
-    parameters = [rig.covariance.labels[i][len(label) :] for i in rows]
+    parameters = [k for k in WORDS if CameraParameter(name, k) in rig.covariance.row]
+    rows = [rig.covariance.row[CameraParameter(name, k)] for k in parameters]
     block = rig.covariance.matrix[np.ix_(rows, rows)]
     T = np.diag([1.0 / units(p, camera.lens.fx, reach_mm) for p in parameters])
-    at = [parameters.index(f"position_{axis}") for axis in "xyz"]
+    at = [parameters.index(k) for k in POSITION]
     T[np.ix_(at, at)] = camera.cam_from_world.R
     return in_words(parameters, np.linalg.eigh(T @ block @ T.T)[1][:, -1])

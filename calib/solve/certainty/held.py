@@ -16,10 +16,11 @@ import numpy as np
 from scipy import special
 
 from calib.core.geometry import Array
+from calib.core.parameters import MEASURED, RING, CameraParameter, in_order, of_cameras
 from calib.core.rig import Covariance
 from calib.core.tracks import CameraTracks
 from calib.solve.bundle.descent import BundleOptions
-from calib.solve.bundle.problem import MEASURED, RING, TERMS, Problem, State
+from calib.solve.bundle.problem import Problem, State
 from calib.solve.certainty.normal import wald
 from calib.solve.refine import Freed
 from calib.solve.repair import reduced
@@ -53,13 +54,15 @@ def known_sigma(camera: CameraTracks, term: str, focal_px: float) -> float:
     return assumed_sigma(term, focal_px, camera.width)
 
 
-def contradicted(cameras: Sequence[CameraTracks], held: frozenset[str], freed: Freed) -> list[str]:
+def contradicted(
+    cameras: Sequence[CameraTracks], held: frozenset[CameraParameter], freed: Freed
+) -> list[str]:
     """Return a sentence about each held lens that the capture shows to be another, and one about
     what is assumed.
     """
     out, unstated = [], []
     for c, camera in enumerate(cameras):
-        if f"{camera.name}/focal" not in held:
+        if CameraParameter(camera.name, "focal") not in held:
             continue
         if camera.lens_sigma is None:
             unstated.append(camera.name)
@@ -96,8 +99,10 @@ def abbreviated(names: Sequence[str]) -> str:
     )
 
 
-def held_terms(known: Covariance, state: State, names: tuple[str, ...]) -> frozenset[str]:
-    """Return the labels of lens terms that a solve held, of which it is of consequence how well
+def held_terms(
+    known: Covariance, state: State, names: tuple[str, ...]
+) -> frozenset[CameraParameter]:
+    """Return the lens terms that a solve held, of which it is of consequence how well
     they are known.
 
     Of a camera whose focal length was free, distortion that was not is taken for absent; in the
@@ -106,27 +111,23 @@ def held_terms(known: Covariance, state: State, names: tuple[str, ...]) -> froze
     is_plain = {
         name: not dist[5:].any() for name, dist in zip(names, state.lens[:, 4:], strict=True)
     }
-    held_of = {
-        n: MEASURED if is_plain[n] and f"{n}/focal" not in known.labels else RING for n in names
-    }
-    return frozenset(f"{name}/{term}" for name, terms in held_of.items() for term in terms) - set(
-        known.labels
-    )
+    held_of = {n: MEASURED if is_plain[n] and not known.frees(n) else RING for n in names}
+    every = (CameraParameter(name, term) for name, terms in held_of.items() for term in terms)
+    return frozenset(p for p in every if p not in known.row)
 
 
 def pull(
-    known: Covariance, held: frozenset[str], problem: Problem, state: State, options: BundleOptions,
-    names: tuple[str, ...], markers: tuple[str, ...],
-) -> tuple[tuple[str, ...], Array]:  # fmt: skip
-    """Return the ``held`` labels in order and what each of them pulled along, a row for each of the
-    ``known`` labels.
+    known: Covariance, held: frozenset[CameraParameter], problem: Problem, state: State,
+    options: BundleOptions, names: tuple[str, ...], markers: tuple[str, ...],
+) -> tuple[tuple[CameraParameter, ...], Array]:  # fmt: skip
+    """Return the ``held`` terms in order and what each of them pulled along, a row for each of the
+    ``known`` parameters.
 
     ``known`` is the covariance of independent errors alone, with its rows for free parameters.
     """
-    wanted = {k.rpartition("/")[2] for k in held} | {*RING, *options.terms}
-    terms = tuple(term for group in TERMS.values() for term in group if term in wanted)
+    terms = in_order({p.kind for p in held} | {*RING, *options.terms})
     now = reduced(problem, state, names, terms, options.shape.n_axes if options.shape else 0)
-    row = {label: i for i, label in enumerate(now.labels(markers))}
-    order = tuple(k for k in row if k in held)
-    across = np.ix_([row[k] for k in known.labels], [row[k] for k in order])
+    row = {p: i for i, p in enumerate(now.parameters(markers))}
+    order = tuple(p for p in of_cameras(names, terms) if p in held)
+    across = np.ix_([row[p] for p in known.parameters], [row[p] for p in order])
     return order, np.asarray(-known.matrix @ now.information.matrix[across])

@@ -28,6 +28,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from calib.core.geometry import Array
+from calib.core.parameters import LENS_GROUPS, in_order, term_names, term_values
 from calib.core.threads import in_groups, one_blas_thread
 from calib.solve.bundle.descent import (
     BundleOptions,
@@ -38,17 +39,16 @@ from calib.solve.bundle.descent import (
 )
 from calib.solve.bundle.elimination import half_coupling_kernel, inverse_factors
 from calib.solve.bundle.linearise import Blocks, weighted_rows
-from calib.solve.bundle.problem import TERMS, Chunk, term_values
+from calib.solve.bundle.problem import Chunk
 from calib.solve.certainty.lens_report import ALPHA, LensModelReport, TermFinding, together
 from calib.solve.certainty.normal import Information
 from calib.solve.refine import Fit
-from calib.solve.start.lenses import term_names
 
 EFFECT_RUNS, EFFECT_RUN = 24, 12  # runs of frames and their length
 # The residuals make a finding's rival less likely by no more than this (chi-square of 1 degree at
 # 1e-3).
 LEAD = 10.8
-USUAL = tuple(g for g in TERMS if g != "rational")  # groups to ask about
+USUAL = tuple(g for g in LENS_GROUPS if g != "rational")  # groups to ask about
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -134,7 +134,7 @@ def examine_lenses(
     candidates: list[_Places] = []
     freed: list[_Places] = []
     for c in np.flatnonzero(n_points).tolist():
-        for g, members in TERMS.items():
+        for g, members in LENS_GROUPS.items():
             at = whole.places(c, [name for name in members if name in terms])
             if g in groups and not is_free[at].all():
                 candidates.append((c, g, at[~is_free[at]]))
@@ -152,7 +152,7 @@ def examine_lenses(
     held = set(np.flatnonzero(n_points).tolist()) - {c for c, *_ in freed}
     return LensModelReport(
         tuple(findings),
-        tuple(g for g in TERMS if g in free_groups),
+        tuple(g for g in LENS_GROUPS if g in free_groups),
         tuple(names[c] for c in sorted(held)),
     )
 
@@ -170,7 +170,7 @@ def with_held_terms(fit: Fit, groups: Sequence[str] | None = None) -> Whole:
     """
     problem, state, options = fit.problem, fit.result.state, fit.options
     is_wanted = {*term_names(USUAL if groups is None else groups), *options.terms}
-    terms = tuple(name for g in TERMS.values() for name in g if name in is_wanted)
+    terms = in_order(is_wanted)
     n = 6 + len(terms)
     column = np.array([terms.index(name) for name in options.terms], dtype=np.intp)
     is_free = np.zeros((problem.n_cameras, n), bool)
@@ -288,7 +288,7 @@ def _removals(system: _System, freed: list[_Places]) -> tuple[list[TermFinding],
     for camera, group, _ in freed:
         gone = [g for c, g, _ in freed if c == camera and g in together(group)]
         at = np.concatenate([p for c, g, p in freed if c == camera and g in gone])
-        column = [terms.index(name) for g in gone for name in TERMS[g]]
+        column = [terms.index(name) for g in gone for name in LENS_GROUPS[g]]
         sigma = prior.sigma[camera, column]
         if group == "principal" or not np.isfinite(sigma).all():  # no value that a lens is built to
             continue

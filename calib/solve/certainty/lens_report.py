@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from calib.solve.bundle.problem import TERMS
+from calib.core.parameters import LENS_GROUPS
 
 ALPHA = 0.01  # corrected: one report in a hundred of a faultless rig names a term that is not there
 # uncorrected: one needless term in twenty is kept, which costs far less than one that is missing
@@ -83,7 +83,8 @@ class LensModelReport:
         drops = [f for f in self.findings if f.kind == "drop"]
         needless = {f.group for f in drops} - {f.group for f in drops if not f.is_advised}
         needless = {g for g in needless if needed.isdisjoint(together(g))}
-        return tuple(g for g in TERMS if g in needed or (g in self.groups and g not in needless))
+        kept = set(self.groups) - needless
+        return tuple(g for g in LENS_GROUPS if g in needed or g in kept)
 
     def __str__(self) -> str:
         from calib.report.lenses import as_lines  # noqa: PLC0415 - the rooms' one way up

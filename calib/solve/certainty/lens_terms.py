@@ -32,6 +32,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.core.geometry import Array
+from calib.core.parameters import term_values
 from calib.solve.bundle.descent import (
     BundleOptions,
     Prior,
@@ -41,7 +42,7 @@ from calib.solve.bundle.descent import (
     without_frames,
 )
 from calib.solve.bundle.linearise import Blocks
-from calib.solve.bundle.problem import Problem, State, term_values
+from calib.solve.bundle.problem import Problem, State
 from calib.solve.certainty.normal import Information
 
 # What is small in a real lens, in groups that share a width, and how large it usually is (standard

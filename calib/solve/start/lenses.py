@@ -2,20 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.core.geometry import Array
+from calib.core.parameters import term_values
 from calib.core.tracks import CameraTracks, Tracks
 from calib.errors import InputError
 from calib.solve.bundle.descent import Prior
-from calib.solve.bundle.problem import TERMS, term_values
 from calib.solve.certainty.lens_terms import USUAL
 
-# The groups that take part by default: all but the denominator of very wide lenses.
-AUTO = ("focal", "aspect", "principal", "k1", "k2", "k3", "tangential")
 # Standard deviations of weak priors about the starting lens. They keep a camera that few points
 # reach from running off and leave one that is well covered alone: its own sigmas are some fifty
 # times smaller.
@@ -33,16 +29,6 @@ PRIOR_SIGMA = {
     "k5": 0.3,
     "k6": 0.3,
 }
-
-
-def term_names(groups: Sequence[str]) -> tuple[str, ...]:
-    """Return the single lens parameters of groups such as ``principal``; raises InputError for an
-    unknown one.
-    """
-    unknown = [g for g in groups if g not in TERMS]
-    if unknown:
-        raise InputError("lens terms", expected=f"of {', '.join(TERMS)}", found=", ".join(unknown))
-    return tuple(name for group, names in TERMS.items() if group in groups for name in names)
 
 
 def start_lens(camera: CameraTracks) -> Array:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from calib.core.camera import Lens
 from calib.core.geometry import Array, Pose
-from calib.core.parameters import AUTO, term_names
+from calib.core.parameters import AUTO, n_unknowns, term_names
 from calib.core.progress import Progress
 from calib.core.rig import Rig, RigCamera
 from calib.core.tracks import Tracks
@@ -208,7 +208,7 @@ def _start(
         initial.cam_R, initial.cam_t, found, np.empty((0, 3, 3)), nowhere, wand_shape(wand)
     )
     start = at_distance(start, distance) if distance else start
-    free = np.ones((len(lens), 6 + len(names)), bool)
+    free = np.ones((len(lens), n_unknowns(names)), bool)
     free[:, 6:] = is_free[:, None]
     widths, heights = sensor_sizes(tracks)
     prior = lens_prior(lens, names, widths, is_usual=is_auto)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from calib.core.geometry import Array
-from calib.core.parameters import AUTO, RING, term_names, term_values
+from calib.core.parameters import AUTO, RING, n_unknowns, term_names, term_values
 from calib.core.progress import Progress
 from calib.core.tracks import Ints, Tracks
 from calib.core.wand import Wand
@@ -273,7 +273,7 @@ def _of_lenses(freed: Fit, lens: Array) -> Freed:
     """Return by how much freeing changed the lenses (C, 12) in focal length and centre, and how
     sure that is.
     """
-    n = 6 + len(freed.options.terms)
+    n = n_unknowns(freed.options.terms)
     columns = 6 + np.array([freed.options.terms.index(term) for term in RING])
     C = Solved.of(freed.problem, freed.result.state, freed.options, freed.result.blocks).covariance
     at = np.arange(len(lens))[:, None] * n + columns
@@ -361,7 +361,7 @@ def _refitted(fit: Fit, seen: NDArray[np.bool_], options: BundleOptions) -> Fit:
     problem = fit.problem.with_weight(inlier / fit.sigma_px[fit.problem.cam])
     result = bundle(problem, fit.result.state, options)
     sigma = dof_sigmas(
-        problem, result.state, result.blocks.frame, 6 + len(options.terms), fit.sigma_px
+        problem, result.state, result.blocks.frame, n_unknowns(options.terms), fit.sigma_px
     )
     return Fit(problem, result, sigma, inlier, fit.options)
 
@@ -392,7 +392,7 @@ def _with_small_terms(
         if (cost - result.cost < SMALL_FALL and folded is None) or k + 1 == max_rounds:
             break
         options = replace(options, prior=folded or options.prior)
-        sigma = dof_sigmas(problem, state, result.blocks.frame, 6 + len(options.terms), sigma)
+        sigma = dof_sigmas(problem, state, result.blocks.frame, n_unknowns(options.terms), sigma)
         inlier = gate(problem, state, seen, sigma)
         problem = problem.with_weight(inlier / sigma[problem.cam])
     return Fit(problem, result, sigma, inlier, replace(options, prior=prior))
@@ -430,7 +430,7 @@ def _least_squares_rounds(
     n_rounds: int,
     progress: Progress,
 ) -> Fit:
-    n_camera = 6 + len(options.terms)
+    n_camera = n_unknowns(options.terms)
     widths, heights = sensor_sizes(tracks)
     inlier = gate(problem, state, seen, sigma)
     for k in range(n_rounds):

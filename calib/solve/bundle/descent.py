@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy.linalg import blas, lapack
 
 from calib.core.geometry import Array
-from calib.core.parameters import term_values
+from calib.core.parameters import n_unknowns, term_values
 from calib.errors import UnsolvableError
 from calib.solve.bundle.damping import MOST_DAMPED, damped, next_damping
 from calib.solve.bundle.elimination import frame_steps, inverse_factors, reduced_system
@@ -208,7 +208,7 @@ def free_parameters(
     """Return the indices of the free ones among the N parameters of cameras and shape, and the
     motions (N, 6) of the world as twists, (N, 7) with the scale open, (N, 0) where poses hold it.
     """
-    n_cameras, n = len(state.lens), 6 + len(options.terms)
+    n_cameras, n = len(state.lens), n_unknowns(options.terms)
     is_free = np.ones((n_cameras, n), bool) if options.is_free is None else options.is_free
     free = np.append(np.flatnonzero(is_free), n_cameras * n + np.arange(n_shape))
     n_motions = 0 if not is_free[:, :6].all() else 6 if options.distance is None else 7
@@ -224,7 +224,7 @@ def with_prior(
     information = 1.0 / prior.sigma**2
     offset = values - prior.mean
     camera, gradient = blocks.camera.copy(), blocks.camera_gradient.copy()
-    index = np.arange(6, 6 + len(terms))
+    index = np.arange(6, n_unknowns(terms))
     camera[:, index, index] += information
     gradient[:, 6:] += information * offset
     return replace(blocks, camera=camera, camera_gradient=gradient), 0.5 * float(

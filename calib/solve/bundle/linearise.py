@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy import linalg
 
 from calib.core.geometry import Array
-from calib.core.parameters import PLACE
+from calib.core.parameters import PLACE, n_unknowns
 from calib.core.threads import in_groups
 from calib.solve.bundle.kernels import (
     leverage_kernel,
@@ -104,7 +104,8 @@ def weighted_rows(
     frame, lens terms, and minus the residual. Rows of points with weight 0 are zero.
     """
     first, last, _ = pairs.indices(len(problem.cam))
-    out = np.empty((last - first, len(state.shape_mm), 2, problem.n_turn + 3 + 6 + len(names) + 1))
+    n_columns = problem.n_turn + 3 + n_unknowns(names) + 1
+    out = np.empty((last - first, len(state.shape_mm), 2, n_columns))
     rows_kernel(
         problem.cam, problem.frame, problem.uv_px, _plain(weight), first, last,
         *state_arrays(state), term_codes(names), problem.n_turn, out,
@@ -124,7 +125,7 @@ def linearise(
     blocks are formed, the cameras' stay zero. ``reuse`` gives up the memory of its coupling, most
     of what a call needs: fresh memory takes as long as the sums.
     """
-    d, n = problem.n_turn + 3, 6 + len(names)
+    d, n = problem.n_turn + 3, n_unknowns(names)
     n_markers, n_pairs = problem.weight.shape
     n_shape = n_axes * n_markers
     frame = np.empty((problem.n_frames, d, d + 1))

@@ -28,7 +28,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from calib.core.geometry import Array
-from calib.core.parameters import LENS_GROUPS, in_order, term_names, term_values
+from calib.core.parameters import LENS_GROUPS, in_order, n_unknowns, term_names, term_values
 from calib.core.threads import in_groups, one_blas_thread
 from calib.solve.bundle.descent import (
     BundleOptions,
@@ -68,14 +68,14 @@ class Whole:
 
     def places(self, camera: int, names: Sequence[str]) -> NDArray[np.intp]:
         """Return where the named lens terms of a camera lie among the N parameters."""
-        n = 6 + len(self.options.terms)
+        n = n_unknowns(self.options.terms)
         return np.array(
             [camera * n + 6 + self.options.terms.index(name) for name in names], dtype=np.intp
         )
 
     def of_fit(self) -> Information:
         """Return what is said of the fit's own parameters."""
-        n, n_cameras = 6 + len(self.options.terms), self.fit.problem.n_cameras
+        n, n_cameras = n_unknowns(self.options.terms), self.fit.problem.n_cameras
         own = [
             [*(c * n + np.arange(6)), *self.places(c, self.fit.options.terms)]
             for c in range(n_cameras)
@@ -171,7 +171,7 @@ def with_held_terms(fit: Fit, groups: Sequence[str] | None = None) -> Whole:
     problem, state, options = fit.problem, fit.result.state, fit.options
     is_wanted = {*term_names(USUAL if groups is None else groups), *options.terms}
     terms = in_order(is_wanted)
-    n = 6 + len(terms)
+    n = n_unknowns(terms)
     column = np.array([terms.index(name) for name in options.terms], dtype=np.intp)
     is_free = np.zeros((problem.n_cameras, n), bool)
     is_free[:, [*range(6), *(6 + column)]] = True if options.is_free is None else options.is_free
@@ -343,7 +343,7 @@ def _squared_moves(whole: Whole, steps: Array, chunks: Sequence[Chunk]) -> tuple
         whole.blocks,
         whole.options.terms,
     )
-    n, n_turn, (n_markers, _) = 6 + len(terms), problem.n_turn, problem.weight.shape
+    n, n_turn, (n_markers, _) = n_unknowns(terms), problem.n_turn, problem.weight.shape
     d, n_cameras, n_steps = n_turn + 3, problem.n_cameras, steps.shape[2]
     n_axes = len(blocks.shape) // n_markers
     coupling, half_shape = np.ascontiguousarray(blocks.coupling), whole.factors @ blocks.frame_shape

@@ -32,7 +32,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.core.geometry import Array
-from calib.core.parameters import term_values
+from calib.core.parameters import n_unknowns, term_values
 from calib.solve.bundle.descent import (
     BundleOptions,
     Prior,
@@ -179,7 +179,7 @@ def _told_prior(values: Array, state: State, found: Information, options: Bundle
     ``values (C, L)`` are the lens terms now.
     """
     assert options.prior is not None
-    n, n_cameras = 6 + len(options.terms), len(values)
+    n, n_cameras = n_unknowns(options.terms), len(values)
     free, motions = free_parameters(state, options, len(found.own) - n_cameras * n)
     small_columns = np.append(np.zeros(6, bool), is_small(options))
     is_small_row = np.pad(np.tile(small_columns, n_cameras), (0, len(found.own) - n_cameras * n))

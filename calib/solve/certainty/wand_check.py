@@ -10,6 +10,7 @@ import numpy as np
 from scipy import special
 
 from calib.core.geometry import Array
+from calib.core.parameters import n_unknowns
 from calib.core.wand import Wand
 from calib.solve.bundle.descent import BundleOptions, BundleResult, free_parameters, without_frames
 from calib.solve.bundle.linearise import residuals
@@ -122,7 +123,7 @@ def _variance_ratio(problem: Problem, result: BundleResult, options: BundleOptio
     per_frame = problem.n_turn + 3
     n_unknown = (
         per_frame * problem.n_frames
-        + problem.n_cameras * (6 + len(options.terms))
+        + problem.n_cameras * n_unknowns(options.terms)
         + len(result.blocks.shape)
     )
     freedom = 2.0 * is_near.sum() - n_unknown

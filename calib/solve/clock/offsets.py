@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.core.geometry import Array, frozen
+from calib.core.parameters import n_unknowns
 from calib.core.tracks import Tracks
 from calib.solve.bundle.descent import (
     BundleOptions,
@@ -153,7 +154,7 @@ def _with_time(
     """Return the ``blocks`` at a state with one camera parameter more, the last: its time offset in
     frames.
     """
-    d, n = problem.n_turn + 3, 6 + len(options.terms)
+    d, n = problem.n_turn + 3, n_unknowns(options.terms)
     n_markers, n_pairs = problem.weight.shape
     n_axes = options.shape.n_axes if options.shape else 0
     to_frame = np.empty((n_pairs, d, 1))

@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 from scipy import linalg, optimize
 
 from calib.core.geometry import Array
+from calib.core.parameters import n_unknowns
 from calib.core.threads import in_groups
 from calib.solve.bundle.descent import BundleOptions
 from calib.solve.bundle.linearise import Blocks
@@ -265,7 +266,7 @@ def scatter_matrix(
 
     ``blocks`` are those at the state with these lens terms.
     """
-    size = problem.n_cameras * (6 + len(terms)) + len(blocks.shape)
+    size = problem.n_cameras * n_unknowns(terms) + len(blocks.shape)
     D, pairs = np.zeros((size, size)), problem.pairs_by_camera()
     of_shift = Gradients.of(problem, state, terms, blocks)
 

@@ -26,6 +26,7 @@ from numpy.typing import NDArray
 
 from calib.core.compiled import compiled
 from calib.core.geometry import Array
+from calib.core.parameters import n_unknowns
 from calib.core.threads import in_groups
 from calib.solve.bundle.elimination import inverse_factors
 from calib.solve.bundle.kernels import join_poses, twist_rows, wand_row
@@ -89,7 +90,7 @@ def shifts(
     held. A point beyond ``gate`` sigmas counts as if on it.
     """
     n_pairs, d, n_cameras = len(problem.cam), problem.n_turn + 3, problem.n_cameras
-    n = 0 if terms is None else 6 + len(terms)
+    n = 0 if terms is None else n_unknowns(terms)
     factors = inverse_factors(linearise(problem, state, (), np.inf, has_cameras=False).frame)
     number = problem.frame_number
     bins = (number - number[0]) // length
@@ -245,7 +246,7 @@ class Gradients:
         ``group (n,)`` of K.
         """
         problem, n_shape = self.problem, self.frame_shape.shape[2]
-        size = problem.n_cameras * (6 + len(self.terms)) + n_shape
+        size = problem.n_cameras * n_unknowns(self.terms) + n_shape
         out = np.zeros((int(group.max(initial=-1)) + 1, 2, size))
         weight = np.require(problem.weight, np.float64, ["C", "W"])
         _gradient_kernel(

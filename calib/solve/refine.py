@@ -18,7 +18,7 @@ from calib.core.wand import Wand
 from calib.solve.bundle.descent import BundleOptions, BundleResult, bundle
 from calib.solve.bundle.elimination import inverse_factors
 from calib.solve.bundle.frames import fit_frames, place_wands
-from calib.solve.bundle.linearise import frame_leverage, residuals
+from calib.solve.bundle.linearise import Blocks, frame_leverage, residuals
 from calib.solve.bundle.monotonic import monotonic_prior, sensor_sizes, tightened
 from calib.solve.bundle.problem import Problem, State, problem_from_tracks
 from calib.solve.certainty.lens_terms import told_prior, with_small, without_small
@@ -291,7 +291,7 @@ def _scatter_of(fit: Fit) -> Scatter:
 
 def _without_lasting(fit: Fit, seen: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], Fit]:
     """Return the points (M, P) of ``seen`` outside stretches that stand off together, and the fit
-    without these.
+    without these, which takes up the memory of the fit given.
     """
     near = replace(
         fit.options,
@@ -316,7 +316,7 @@ def _without_lasting(fit: Fit, seen: NDArray[np.bool_]) -> tuple[NDArray[np.bool
         if (sound != before).sum() <= SETTLED * seen.sum():
             break
         searched, before = fit, sound
-        fit = _refitted(fit, sound, near)
+        fit = _refitted(fit, sound, near, fit.result.blocks)
         if not _has_moved(fit, searched, seen):
             break
     for _ in range(BENT_ROUNDS if off else 0):
@@ -328,7 +328,7 @@ def _without_lasting(fit: Fit, seen: NDArray[np.bool_]) -> tuple[NDArray[np.bool
         off, stretches, much = passing(fit.problem, [*off, *more], seen, MOST_OFF)
         barred |= much
         off = [o for o in off if camera_of(fit.problem, o) not in barred]
-        fit = _refitted(fit, seen & ~off_pairs(fit.problem, off), near)
+        fit = _refitted(fit, seen & ~off_pairs(fit.problem, off), near, fit.result.blocks)
     sound = seen & ~off_pairs(fit.problem, off)
     if not fit.result.is_converged:
         fit = _refitted(fit, sound, replace(near, max_iterations=fit.options.max_iterations))
@@ -349,8 +349,12 @@ def _has_moved(fit: Fit, before: Fit, seen: NDArray[np.bool_]) -> bool:
     return any(len(own) and np.percentile(own, 90) > UNMOVED for own in by_camera)
 
 
-def _refitted(fit: Fit, seen: NDArray[np.bool_], options: BundleOptions) -> Fit:
-    """Return the fit of the ``seen`` points (M, P) alone, from where the fit stands."""
+def _refitted(
+    fit: Fit, seen: NDArray[np.bool_], options: BundleOptions, spare: Blocks | None = None
+) -> Fit:
+    """Return the fit of the ``seen`` points (M, P) alone, from where the fit stands; ``spare``
+    blocks lend their memory.
+    """
     inlier = gate(fit.problem, fit.result.state, seen, fit.sigma_px)
     count = [
         np.bincount(fit.problem.cam, of.sum(axis=0), fit.problem.n_cameras)
@@ -359,7 +363,7 @@ def _refitted(fit: Fit, seen: NDArray[np.bool_], options: BundleOptions) -> Fit:
     if ((count[1] == 0) & (count[0] > 0)).any():  # a camera that fits nowhere would be lost
         return fit
     problem = fit.problem.with_weight(inlier / fit.sigma_px[fit.problem.cam])
-    result = bundle(problem, fit.result.state, options)
+    result = bundle(problem, fit.result.state, options, spare=spare)
     sigma = dof_sigmas(
         problem, result.state, result.blocks.frame, n_unknowns(options.terms), fit.sigma_px
     )
@@ -380,8 +384,9 @@ def _with_small_terms(
     problem, state, sigma, inlier = fit.problem, fit.result.state, fit.sigma_px, fit.is_inlier
     options = with_small(options, fit.options)
     assert options.prior is not None
+    spare: Blocks | None = None
     for k in range(max_rounds):
-        prior, blocks, cost = told_prior(problem, state, options)
+        prior, blocks, cost = told_prior(problem, state, options, spare)
         near = replace(
             options, prior=prior, tolerance=LAST_TOLERANCE, damping=NEAR_DAMPING, enough=LAST_FALL
         )
@@ -395,6 +400,7 @@ def _with_small_terms(
         sigma = dof_sigmas(problem, state, result.blocks.frame, n_unknowns(options.terms), sigma)
         inlier = gate(problem, state, seen, sigma)
         problem = problem.with_weight(inlier / sigma[problem.cam])
+        spare = result.blocks
     return Fit(problem, result, sigma, inlier, replace(options, prior=prior))
 
 
@@ -433,6 +439,7 @@ def _least_squares_rounds(
     n_camera = n_unknowns(options.terms)
     widths, heights = sensor_sizes(tracks)
     inlier = gate(problem, state, seen, sigma)
+    spare: Blocks | None = None
     for k in range(n_rounds):
         progress("bundle of all frames", k + 1, n_rounds)
         weighted = problem.with_weight(inlier / sigma[problem.cam])
@@ -442,8 +449,9 @@ def _least_squares_rounds(
         near = replace(
             options, tolerance=max(options.tolerance, LAST_TOLERANCE), max_iterations=steps
         )
-        result = bundle(weighted, state, replace(near, damping=NEAR_DAMPING, enough=LAST_FALL))
-        state = result.state
+        near = replace(near, damping=NEAR_DAMPING, enough=LAST_FALL)
+        result = bundle(weighted, state, near, spare=spare)
+        state, spare = result.state, result.blocks
         before = sigma
         sigma = dof_sigmas(weighted, state, result.blocks.frame, n_camera, sigma)
         after = gate(problem, state, seen, sigma)

@@ -107,18 +107,21 @@ def bundle(
     state: State,
     options: BundleOptions,
     start: tuple[Blocks, float] | None = None,
+    spare: Blocks | None = None,
 ) -> BundleResult:
     """Return the minimum of the weighted reprojection residuals that a descent from ``state``
     reaches.
 
-    ``start`` are blocks and cost at ``state`` where these are known. Raises UnsolvableError where
+    ``start`` are blocks and cost at ``state`` where these are known, ``spare`` blocks lend their
+    memory. Raises UnsolvableError where
     not even a heavily damped step can be computed (nan in the start).
     """
-    blocks, cost = start or normal_equations(problem, state, options)
+    if start is None:
+        start, spare = normal_equations(problem, state, options, spare), None
+    blocks, cost = start
     damping, growth = np.array(options.damping), np.array(2.0)
     is_converged, iteration = False, 0
     of_frames = np.zeros(problem.n_frames)
-    spare: Blocks | None = None
     is_rough = blocks.camera_gradient.size + len(blocks.shape) >= ROUGH_SIZE
     predicted = np.inf
     while iteration < options.max_iterations and not is_converged:

@@ -122,14 +122,16 @@ def linearise(
 
     ``n_axes`` coordinates of each marker are free (1 along a line, 3 otherwise, 0: none); their
     columns are the wand's shifts, marker by marker. Without ``has_cameras`` only the frames' own
-    blocks are formed, the cameras' stay zero. ``reuse`` gives up the memory of its coupling, most
-    of what a call needs: fresh memory takes as long as the sums.
+    blocks are formed, the cameras' stay zero. ``reuse`` gives up the memory of its coupling where
+    that has the same size, most of what a call needs: fresh memory takes as long as the sums.
     """
     d, n = problem.n_turn + 3, n_unknowns(names)
     n_markers, n_pairs = problem.weight.shape
     n_shape = n_axes * n_markers
     frame = np.empty((problem.n_frames, d, d + 1))
-    coupling = reuse.coupling if reuse else np.empty((n_pairs if has_cameras else 0, d, n))
+    size = n_pairs if has_cameras else 0, d, n
+    is_lent = reuse is not None and reuse.coupling.shape == size
+    coupling = reuse.coupling if reuse is not None and is_lent else np.empty(size)
     frame_cost, frame_shape = np.empty(problem.n_frames), np.empty((problem.n_frames, d, n_shape))
     arrays, weight, codes = state_arrays(state), _plain(problem.weight), term_codes(names)
 

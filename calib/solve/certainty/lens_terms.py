@@ -155,17 +155,17 @@ def is_small(options: BundleOptions) -> NDArray[np.bool_]:
 
 
 def told_prior(
-    problem: Problem, state: State, options: BundleOptions
+    problem: Problem, state: State, options: BundleOptions, spare: Blocks | None = None
 ) -> tuple[Prior, Blocks, float]:
     """Return the prior with small terms as the capture tells them, and blocks and cost at ``state``
-    with that prior.
+    with that prior; ``spare`` blocks lend their memory.
     """
     assert options.prior is not None
     small = is_small(options)
     bare = replace(
         options, prior=Prior(options.prior.mean, np.where(small, np.inf, options.prior.sigma))
     )
-    blocks, cost = normal_equations(problem, state, bare)
+    blocks, cost = normal_equations(problem, state, bare, spare)
     values = np.stack([term_values(state.lens, name) for name in options.terms], axis=1)
     prior = _told_prior(values, state, without_frames(problem, blocks), options)
     of_small = Prior(prior.mean, np.where(small, prior.sigma, np.inf))

@@ -25,12 +25,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
+from calib.core.compiled import compiled
 from calib.core.geometry import Array
 from calib.core.threads import in_groups
 from calib.solve.bundle.descent import BundleOptions, free_parameters, without_frames
 from calib.solve.bundle.linearise import Blocks, residuals
 from calib.solve.bundle.problem import Index, Problem, State
-from calib.solve.certainty.normal import Information, wald
+from calib.solve.certainty.normal import wald
 from calib.solve.lasting.shifts import Gradients, Shifts, shifts
 
 Bools = NDArray[np.bool_]
@@ -277,26 +278,39 @@ class _Search:
         return out
 
 
+@compiled
 def _sparse_shifts(I: Array, u: Array) -> tuple[Array, Array]:
     """Return shifts (2 n,) of n cameras and their covariance, each camera with a variance that the
     data choose.
     """
     n = len(u) // 2
     variance, live = np.full(n, USUAL_SHIFT**2), np.arange(n)
-    for _ in range(SWEEPS):
-        at = (2 * live[:, None] + np.arange(2)).ravel()
-        prior = np.diag((1.0 / variance[live]).repeat(2))
-        K = Information.of(I[np.ix_(at, at)] + prior).covariance()
-        m, last = K @ u[at], at
-        spread = np.diag(K).reshape(-1, 2).sum(axis=1)
-        # MacKay's rule: the part of the prior that the data replaced.
-        told = np.maximum(2.0 - spread / variance[live], 1e-3)
-        variance[live] = (m.reshape(-1, 2) ** 2).sum(axis=1) / told
-        live = live[variance[live] > ABSENT]
-        if not len(live):
-            break
     shift, C = np.zeros(2 * n), np.eye(2 * n) * 1e-12
-    shift[last], C[np.ix_(last, last)] = m, K
+    for sweep in range(SWEEPS):
+        k = len(live)
+        A, v = np.empty((2 * k, 2 * k)), np.empty(2 * k)
+        for a in range(2 * k):
+            row = 2 * live[a // 2] + a % 2
+            v[a] = u[row]
+            for b in range(2 * k):
+                A[a, b] = I[row, 2 * live[b // 2] + b % 2]
+            A[a, a] += 1.0 / variance[live[a // 2]]
+        K = np.linalg.inv(A)
+        m = K @ v
+        found = live
+        for a in range(k):
+            c = live[a]
+            # MacKay's rule: the part of the prior that the data replaced.
+            told = 2.0 - (K[2 * a, 2 * a] + K[2 * a + 1, 2 * a + 1]) / variance[c]
+            variance[c] = (m[2 * a] ** 2 + m[2 * a + 1] ** 2) / max(told, 1e-3)
+        live = live[variance[live] > ABSENT]
+        if len(live) == 0 or sweep + 1 == SWEEPS:
+            for a in range(2 * k):
+                row = 2 * found[a // 2] + a % 2
+                shift[row] = m[a]
+                for b in range(2 * k):
+                    C[row, 2 * found[b // 2] + b % 2] = K[a, b]
+            break
     return shift, C
 
 

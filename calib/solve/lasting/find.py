@@ -31,7 +31,6 @@ from calib.core.threads import in_groups
 from calib.solve.bundle.descent import BundleOptions, free_parameters, without_frames
 from calib.solve.bundle.linearise import Blocks, residuals
 from calib.solve.bundle.problem import Index, Problem, State
-from calib.solve.certainty.normal import wald
 from calib.solve.lasting.shifts import Gradients, Shifts, shifts
 
 Bools = NDArray[np.bool_]
@@ -267,15 +266,14 @@ class _Search:
             I -= G @ self.solved.covariance @ G.T
         unit = self.sigma_px[cameras].repeat(2)  # shifts in units of each camera's noise
         shift, C = _sparse_shifts(I * unit[:, None] * unit, u.ravel() * unit)
-        out = []
-        for k, c in enumerate(cameras):
-            at = slice(2 * k, 2 * k + 2)
-            if np.hypot(*shift[at]) <= LEAST_SHIFT:
-                continue
-            value, _ = wald(shift[at], C[at, at])
-            if value > LIMIT:
-                out.append((pairs[own == k], shift[at] * self.sigma_px[c], value))
-        return out
+        of_each = shift.reshape(n, 2)
+        own_C = C.reshape(n, 2, n, 2)[np.arange(n), :, np.arange(n)].reshape(n, 4)
+        value, _ = _chi_square(of_each, own_C[:, [0, 1, 3]])
+        is_off = (np.hypot(*of_each.T) > LEAST_SHIFT) & (value > LIMIT)
+        return [
+            (pairs[own == k], of_each[k] * self.sigma_px[cameras[k]], float(value[k]))
+            for k in np.flatnonzero(is_off)
+        ]
 
 
 @compiled

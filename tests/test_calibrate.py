@@ -227,6 +227,7 @@ def test_progress_tells_every_stage() -> None:
         "bundle of all frames",
         "errors that last",
         "covariance",
+        "rig as a whole",
     ]
     assert order == stages
 

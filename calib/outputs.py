@@ -6,7 +6,8 @@ from __future__ import annotations
 
 import os
 import secrets
-from collections.abc import Iterable
+import shutil
+from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from pathlib import Path
 
@@ -91,6 +92,72 @@ def write_bytes(path: PathLike, data: bytes, force: bool = False) -> None:
 def write_text(path: PathLike, text: str, force: bool = False) -> None:
     """Write a text file in UTF-8."""
     write_bytes(path, text.encode("utf-8"), force)
+
+
+def check_output_folder(path: PathLike, names: Iterable[str], force: bool = False) -> None:
+    """Raise OutputError where a folder of files could not be written to ``path``.
+
+    An existing folder is refused unless ``force``, and always where it holds anything but
+    ``names``: it is replaced as a whole, and nobody else's files with it.
+    """
+    target = Path(path)
+    if not target.is_dir():
+        check_output(path)  # a file of that name is refused, forced or not
+        return
+    if not force:
+        raise OutputError(
+            str(path),
+            expected="no folder there yet",
+            found="one",
+            remedy="Choose another name or add --force.",
+        )
+    try:
+        others = sorted({p.name for p in target.iterdir()} - set(names))
+    except OSError as error:
+        raise _unwritable(target, error) from None
+    if others:
+        raise OutputError(
+            str(path),
+            expected="a folder of an earlier export and nothing else",
+            found=", ".join(others[:3]) + (", ..." if len(others) > 3 else ""),
+            remedy="Choose another name or remove them.",
+        )
+    check_output(target.with_name(f".{secrets.token_hex(8)}.part"))
+
+
+def write_folder(path: PathLike, files: Mapping[str, str], force: bool = False) -> None:
+    """Write text files, by name, into a folder of their own: all of them or none.
+
+    A name with a path in it is a defect of the caller and raises ValueError.
+    """
+    if any(name in {"", ".", ".."} or name != os.path.basename(name) for name in files):
+        raise ValueError(f"file names without a path: {sorted(files)}")
+    check_output_folder(path, files, force)
+    target = Path(os.path.realpath(path))
+    part, old = (target.with_name(f".{secrets.token_hex(8)}.part") for _ in range(2))
+    try:
+        part.mkdir()
+        for name, text in files.items():
+            write_text(part / name, text)
+        if target.exists():
+            os.replace(target, old)
+        try:
+            os.replace(part, target)
+        except BaseException:
+            if old.exists():
+                os.replace(old, target)
+            raise
+    except BaseException as error:
+        shutil.rmtree(part, ignore_errors=True)
+        if isinstance(error, OSError):
+            raise _unwritable(Path(path), error) from None
+        if isinstance(error, OutputError):  # names the file in the folder that is gone again
+            raise OutputError(
+                str(path), expected=error.expected, found=error.found, remedy=error.remedy
+            ) from None
+        raise
+    shutil.rmtree(old, ignore_errors=True)
+    _sync_folder(target.parent)
 
 
 def _sync_folder(folder: Path) -> None:

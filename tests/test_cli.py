@@ -12,7 +12,7 @@ import resource
 import signal
 import subprocess
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -24,59 +24,10 @@ import pytest
 
 import calib
 from calib import files
-from calib.cli.main import app
 from calib.core.tracks import Tracks
 from tests.captures import table_in, with_points
-from tests.test_files import BAD_TRACKS, BAD_WANDS, GOOD_WAND, tracks  # noqa: F401 - a fixture
-
-Call = Callable[..., tuple[int, str, str]]
-
-
-@pytest.fixture
-def call(capsys: pytest.CaptureFixture[str]) -> Call:
-    """The program in this process: (exit code, standard output, standard error)."""
-
-    def run(*arguments: object) -> tuple[int, str, str]:
-        capsys.readouterr()
-        with pytest.raises(SystemExit) as ended:
-            app([str(a) for a in arguments])
-        out, err = capsys.readouterr()
-        return int(ended.value.code or 0), out, err
-
-    return run
-
-
-def program(*arguments: object, **options: Any) -> subprocess.CompletedProcess[str]:
-    """The program in a process of its own, without a width that readline has set behind Python's
-    back.
-    """
-    start = [sys.executable, "-c", "from calib.cli.main import run; run()"]
-    options = {"capture_output": True, "text": True, "env": os.environ} | options
-    return subprocess.run([*start, *map(str, arguments)], check=False, **options)
-
-
-@pytest.fixture
-def refused(call: Call, tmp_path: Path) -> Iterator[Callable[..., str]]:
-    """Call the program, which must exit 2 with one line, nothing printed and nothing written;
-    return the line.
-    """
-
-    def run(*arguments: object) -> str:
-        before = snapshot(tmp_path)
-        code, out, err = call(*arguments)
-        assert (code, out) == (2, ""), err
-        assert err.count("\n") == 1 and err.endswith("\n") and "Traceback" not in err
-        assert snapshot(tmp_path) == before
-        return err.strip()
-
-    yield run
-
-
-def snapshot(folder: Path) -> dict[str, bytes]:
-    return {
-        str(p.relative_to(folder)): p.read_bytes() if p.is_file() else b""
-        for p in sorted(folder.rglob("*"))
-    }
+from tests.program import Call, program, snapshot
+from tests.test_files import BAD_TRACKS, BAD_WANDS, GOOD_WAND
 
 
 @pytest.fixture(scope="module")
@@ -290,7 +241,7 @@ def test_import_makes_the_tracks_file_of_a_table(call: Call, tmp_path: Path) -> 
 
 
 def test_the_library_does_the_same_in_five_lines(capture: Path, call: Call, tmp_path: Path) -> None:
-    tracks, wand = calib.load_tracks(capture / "tracks.h5"), calib.load_wand(capture / "wand.toml")  # noqa: F811
+    tracks, wand = calib.load_tracks(capture / "tracks.h5"), calib.load_wand(capture / "wand.toml")
     rig = calib.calibrate(tracks, wand)
     table = calib.residual_table(rig, tracks)
     assert table_in(str(table))[1][0].split()[0] == table.cameras[0].name
@@ -314,10 +265,7 @@ def test_every_public_name_exists() -> None:
 
 @pytest.mark.parametrize("case", BAD_TRACKS)
 def test_a_bad_tracks_file_ends_in_one_line(
-    case: str,
-    tracks: Tracks,  # noqa: F811
-    refused: Callable[..., str],
-    tmp_path: Path,
+    case: str, tracks: Tracks, refused: Callable[..., str], tmp_path: Path
 ) -> None:
     change, words = BAD_TRACKS[case]
     path, wand = tmp_path / "bad.h5", tmp_path / "w.toml"

@@ -19,11 +19,8 @@ import numpy as np
 import pytest
 
 from calib import files
-from calib.core.camera import Lens
-from calib.core.geometry import Pose, rotation_from_vector
-from calib.core.parameters import ROTATION, CameraParameter, of_cameras, of_wand
-from calib.core.rig import CameraStats, Covariance, Rig, RigCamera
-from calib.core.tracks import CameraTracks, Tracks
+from calib.core.rig import Rig
+from calib.core.tracks import Tracks
 from calib.core.wand import CertifiedLength, Wand
 from calib.errors import CalibError, InputError, OutputError
 
@@ -42,90 +39,6 @@ def same(a: Any, b: Any) -> bool:
         return len(a) == len(b) and all(map(same, a, b))
     return type(a) is type(b) and (
         a == b or (isinstance(a, float) and math.isnan(a) and math.isnan(b))
-    )
-
-
-@pytest.fixture
-def tracks() -> Tracks:
-    rng = np.random.default_rng(5)
-    frame = np.sort(rng.integers(-20, 400, 300))
-    marker = np.full(300, -1, np.int16)
-    marker[::50] = np.arange(6)
-    lens = Lens(1100.5, 1101.25, 640.0, 511.0, rng.normal(size=8))
-    return Tracks(
-        (
-            CameraTracks(
-                "west 2",
-                1280,
-                1024,
-                frame,
-                rng.uniform(0, 1000, (300, 2)),
-                marker,
-                radius_px=rng.uniform(1, 4, 300).astype(np.float32),
-                lens=lens,
-                serial="0042",
-                model="тест",
-            ),
-            CameraTracks(
-                "east",
-                2048,
-                1088,
-                frame[:0],
-                np.empty((0, 2)),
-                marker[:0],
-                pixel_pitch_mm=0.0055,
-                focal_mm=8.0,
-            ),
-        ),
-        frame_rate_hz=119.88,
-        captured_at="2024-02-29T10:00:00+02:00",
-        title="an invented capture",
-    )
-
-
-@pytest.fixture
-def rig() -> Rig:
-    rng = np.random.default_rng(6)
-    cameras = []
-    for i, name in enumerate(["z", "a b", "cam10", "cam2"]):
-        lens = Lens(*rng.uniform(500, 2000, 4), rng.normal(size=8 if i == 1 else 5))
-        pose = Pose(rotation_from_vector(rng.normal(size=3)), rng.normal(size=3) * 1e4)
-        nan = float("nan")
-        stats = [
-            None,
-            CameraStats(
-                1234, 5, *rng.uniform(0, 1, 4).tolist(), tuple(rng.normal(size=2).tolist()), 0.61
-            ),
-            CameraStats(0, 0, nan, nan, nan, nan, (nan, nan), 0.0),
-            None,
-        ][i]
-        offset = [(), (0.1 + 0.2, 1e-3), (), (-1.25, 0.0)][i]
-        cameras.append(RigCamera(name, 2048, 1088, lens, pose, stats, *offset))
-    wand = Wand(
-        "tri", ("p", "q ü", "r"), np.array([[0, 0, 0], [185.1, 0, 0], [500.0, 1.5, 0]]), 0.02
-    )
-    certified = (CertifiedLength(0, 2, 500.02, 0.01), CertifiedLength(1, 0, 185.0, 0.02))
-    used = Wand(
-        "tri", wand.markers, wand.points_mm + rng.normal(size=(3, 3)) * 1e-3, 0.02, certified
-    )
-    parameters = of_cameras([c.name for c in cameras], (), of_pose=ROTATION)
-    parameters = (*parameters[:-2], *of_wand(["q ü"], 2))
-    held = (CameraParameter("wand", "focal"), CameraParameter("wand", "cx"))
-    root = rng.normal(size=(12, 12))
-    provenance = {"tool": "calib", "terms": ["k1"], "n": 3, "x": 0.1 + 0.2, "wand": None}
-    return Rig(
-        tuple(cameras),
-        wand,
-        used,
-        Covariance(parameters, root @ root.T, held, root[:, :2]),
-        provenance,
-        left_out={"ü": "why", "cam1": ""},
-        findings=("β", "two\nlines"),
-        captured_at="2031-05-06T07:08:09+00:00",
-        parent_sha256="ab" * 32,
-        lasting_share=0.1 + 0.2,
-        alignment={"by": ["cam2"], "rms_mm": 0.3},
-        verification={"bar": None},
     )
 
 

@@ -1,4 +1,4 @@
-"""Commands that make and use rigs: solve, residuals, export."""
+"""Commands that solve a rig and show its residuals."""
 
 # ruff: noqa: PLC0415 - what loads SciPy, OpenCV or HDF5 waits for the command that needs it: --help
 # is quick
@@ -14,7 +14,7 @@ import typer
 
 from calib.cli.options import AsJson, Force, RigFile, TracksFile, inside, provenance
 from calib.errors import InputError
-from calib.outputs import check_output, write_text
+from calib.outputs import check_output
 
 if TYPE_CHECKING:
     from calib.check.residuals import ResidualTable
@@ -29,18 +29,10 @@ class Lens(StrEnum):
     hold = "hold"
 
 
-class Format(StrEnum):
-    """What ``--to`` can be."""
-
-    json = "json"
-    opencv = "opencv"
-
-
 def add_commands(app: typer.Typer) -> None:
     """Add these commands to the program."""
     app.command("solve")(solve)
     app.command("residuals")(residuals)
-    app.command("export")(export)
 
 
 def solve(
@@ -218,39 +210,6 @@ def residuals(rig: RigFile, tracks: TracksFile, as_json: AsJson = False) -> None
     else:
         _print_table(table)
     raise typer.Exit(1 if table.needs_a_hand else 0)
-
-
-def export(
-    rig: RigFile,
-    to: Annotated[Format, typer.Option("--to", help="json, or opencv (YAML for cv2.FileStorage).")],
-    output: Annotated[
-        Path | None,
-        typer.Option(
-            "-o", "--output", metavar="OUT", help="File to write.", show_default="print it"
-        ),
-    ] = None,
-    force: Force = False,
-) -> None:
-    """Write a rig in an open format."""
-    if output is not None:
-        check_output(output, force, inputs=[rig])
-    import json
-
-    import calib
-    from calib.cli.console import note
-    from calib.export.json import rig_as_dict
-    from calib.export.opencv import rig_as_opencv_yaml
-
-    solved = calib.load_rig(rig)
-    if to is Format.json:
-        text = json.dumps(rig_as_dict(solved), allow_nan=False, ensure_ascii=False, indent=1) + "\n"
-    else:
-        text = rig_as_opencv_yaml(solved)
-    if output is None:
-        print(text, end="")
-    else:
-        write_text(output, text, force)
-        note(f"wrote {output}")
 
 
 def _kept(rig: Rig, names: tuple[str, ...]) -> list[str]:

@@ -151,11 +151,25 @@ class Covariance:
         """Return the standard deviations (n,) of a camera's parameters of these kinds, such as
         ``ROTATION`` (radian) or ``POSITION`` (mm); nan where one of them is not known.
         """
+        found = self._rows(camera, kinds)
+        return (
+            np.full(len(kinds), np.nan) if found is None else np.sqrt(np.diag(self._block(found)))
+        )
+
+    def pose_block(self, camera: str) -> Array | None:
+        """Return the covariance (6, 6) of a camera's position (mm) and turn (radian, on the left of
+        ``cam_from_world``), held lens terms counted; None where not known.
+        """
+        found = self._rows(camera, (*POSITION, *ROTATION))
+        return None if found is None else self._block(found)
+
+    def _rows(self, camera: str, kinds: Sequence[str]) -> list[int] | None:
         found = [self.row.get(CameraParameter(camera, kind), -1) for kind in kinds]
-        if -1 in found:
-            return np.full(len(found), np.nan)
-        of_held = ((self.pull[found] * self.held_sigma) ** 2).sum(axis=1)
-        return np.sqrt(self.matrix[found, found] + of_held)
+        return None if -1 in found else found
+
+    def _block(self, rows: list[int]) -> Array:
+        pull = self.pull[rows] * self.held_sigma
+        return np.asarray(self.matrix[np.ix_(rows, rows)] + pull @ pull.T)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -11,58 +11,61 @@ import numpy as np
 
 from calib.core.geometry import Array
 from calib.core.rig import Rig
+from calib.core.wand import Wand
+from calib.export.target import Target, one_line
+from calib.export.text import number, quoted
 
-_HEAD = """%YAML:1.0
----
-# Conventions: x_cam = R * x_world + t, lengths in millimetre.
+_HEAD = """# Conventions: x_cam = R * x_world + t.
 # Camera frame: x right, y down, z forward.
 # Pixels: x right, y down, the centre of the top-left pixel is (0, 0).
 # distortion_coefficients: k1, k2, p1, p2, k3 and, where there are eight, k4, k5, k6.
+# covariance: of position x, y, z, then of turns (rad) about the world's x, y, z.
 format: "calib.opencv"
-unit: "mm"
-cameras:
 """
 
 
-def rig_as_opencv_yaml(rig: Rig) -> str:
-    """Return the text of the file: a list ``cameras`` with each camera's name, sensor, lens and
-    pose.
+def rig_as_opencv_yaml(rig: Rig, target: Target | None = None) -> str:
+    """Return the text of the file: a list ``cameras`` with each camera's name, sensor, lens, pose
+    and its covariance where known, and the wand.
     """
+    target = target or Target.of(rig)
     blocks = []
     for camera in rig.cameras:
-        lens, pose = camera.lens, camera.cam_from_world
+        lens, covariance = camera.lens, target.pose_covariance(rig, camera)
+        R, t = target.cam_from_world(camera)
         blocks.append(
             "   -\n"
-            f"      name: {_quoted(camera.name)}\n"
+            f"      name: {quoted(camera.name)}\n"
             f"      image_width: {int(camera.width)}\n"
             f"      image_height: {int(camera.height)}\n"
             + _matrix("camera_matrix", lens.K)
             + _matrix("distortion_coefficients", lens.dist[None])
-            + _matrix("R", pose.R)
-            + _matrix("t", pose.t_mm[:, None])
+            + _matrix("R", R)
+            + _matrix("t", t[:, None])
+            + ("" if covariance is None else _matrix("covariance", covariance))
         )
-    return _HEAD + "".join(blocks)
+    return (
+        "%YAML:1.0\n---\n"
+        + "".join(f"# {one_line(line)}\n" for line in target.sentences(rig))
+        + f'{_HEAD}unit: "{target.unit}"\ncameras:\n'
+        + "".join(blocks)
+        + _wand("wand", rig.wand, target)
+        + _wand("wand_used", rig.wand_used, target)
+    )
+
+
+def _wand(key: str, wand: Wand, target: Target) -> str:
+    names = ", ".join(map(quoted, wand.markers))
+    return f"{key}:\n      name: {quoted(wand.name)}\n      markers: [ {names} ]\n" + _matrix(
+        "points", target.scale * wand.points_mm
+    )
 
 
 def _matrix(name: str, values: Array) -> str:
     rows, columns = values.shape
-    data = ", ".join(_number(v) for v in np.ravel(values).tolist())
+    data = ", ".join(number(v) for v in np.ravel(values).tolist())
     return (
         f"      {name}: !!opencv-matrix\n"
         f"         rows: {rows}\n         cols: {columns}\n         dt: d\n         "
         f"data: [ {data} ]\n"
     )
-
-
-def _number(value: float) -> str:
-    """The shortest text that reads back to the bit, with the point that OpenCV tells real numbers
-    by.
-    """
-    text = repr(value)
-    mantissa, exponent = text.partition("e")[::2]
-    return text if "." in mantissa or not exponent else f"{mantissa}.0e{exponent}"
-
-
-def _quoted(text: str) -> str:
-    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
-    return '"' + "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in escaped) + '"'

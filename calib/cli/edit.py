@@ -1,0 +1,158 @@
+"""Commands that cut, put right and join tracks files: select, join."""
+
+# ruff: noqa: PLC0415 - what loads SciPy, OpenCV or HDF5 waits for the command that needs it: --help
+# is quick
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from calib.cli.options import AsJson, Force, TracksFile, inside
+from calib.errors import InputError
+from calib.outputs import check_output
+
+if TYPE_CHECKING:
+    from calib.core.tracks import Tracks
+
+TracksOut = Annotated[
+    Path, typer.Option("-o", "--output", metavar="OUT", help="Tracks file to write.")
+]
+
+
+def add_commands(app: typer.Typer) -> None:
+    """Add these commands to the program."""
+    app.command("select")(select)
+    app.command("join")(join)
+
+
+def select(
+    tracks: TracksFile,
+    output: TracksOut,
+    without: Annotated[
+        list[str] | None,
+        typer.Option("--without", metavar="CAM[,CAM]", help="Leave these cameras out."),
+    ] = None,
+    only: Annotated[
+        list[str] | None,
+        typer.Option("--only", metavar="CAM[,CAM]", help="Keep these cameras alone."),
+    ] = None,
+    frames: Annotated[
+        str | None,
+        typer.Option(
+            metavar="FIRST-LAST", help="Keep these frames, both included; 100- and -2000 as well."
+        ),
+    ] = None,
+    rename: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--rename",
+            metavar="CAM=CAM",
+            help="Points recorded as the first are the second's; several happen at once, so "
+            "--rename a=b --rename b=a puts swapped cables right.",
+        ),
+    ] = None,
+    force: Force = False,
+    as_json: AsJson = False,
+) -> None:
+    """Write a tracks file of some cameras or frames, or with cameras' names put right."""
+    if not (without or only or frames or rename):
+        raise InputError(
+            "calib select",
+            expected="--without, --only, --frames or --rename",
+            found="none",
+            remedy="Say what to select.",
+        )
+    check_output(output, force, inputs=[tracks])
+    import calib
+    from calib.intake.edit import select as chosen
+
+    capture = calib.load_tracks(tracks)
+    with inside(tracks):
+        made = chosen(
+            capture,
+            only=_names(only),
+            without=_names(without),
+            frames=_range(frames),
+            rename=_pairs(rename),
+        )
+    calib.save_tracks(made, output, force)
+    _tell(made, output, as_json, {})
+
+
+def join(
+    tracks: Annotated[
+        list[Path],
+        typer.Argument(metavar="TRACKS...", help="Tracks files of one rig.", show_default=False),
+    ],
+    output: TracksOut,
+    force: Force = False,
+    as_json: AsJson = False,
+) -> None:
+    """Write several waves of one rig as one capture, the frames of later ones after the earlier."""
+    check_output(output, force, inputs=tracks)
+    import calib
+    from calib.cli.console import note
+    from calib.intake.edit import join as joined
+
+    if len(tracks) < 2:
+        raise InputError("TRACKS", expected="two tracks files or more", found=str(len(tracks)))
+    if len({path.resolve() for path in tracks}) < len(tracks):
+        raise InputError("TRACKS", expected="each file once", found="one of them twice")
+    made = joined([calib.load_tracks(path) for path in tracks], [str(path) for path in tracks])
+    calib.save_tracks(made.tracks, output, force)
+    shifts = dict(zip(map(str, tracks), made.shifts, strict=True))
+    if not as_json:
+        for path, shift in shifts.items():
+            note(f"{path}: frame numbers " + (f"+ {shift}" if shift else "as they were"))
+    parts = [{"file": str(p), "shift": s} for p, s in zip(tracks, made.shifts, strict=True)]
+    _tell(made.tracks, output, as_json, {"parts": parts})
+
+
+def _tell(made: Tracks, output: Path, as_json: bool, more: dict[str, object]) -> None:
+    from calib.cli import console
+
+    counts = {c.name: c.n_points for c in made.cameras}
+    if as_json:
+        cameras = [{"name": name, "points": n} for name, n in counts.items()]
+        console.print_json({"tracks": str(output), "cameras": cameras, **more})
+        return
+    if empty := [name for name, n in counts.items() if not n]:
+        console.note(f"without points: {', '.join(empty)}")
+    console.note(f"wrote {output} ({len(counts)} cameras, {sum(counts.values())} points)")
+
+
+def _names(given: list[str] | None) -> list[str]:
+    return [name for text in given or () for part in text.split(",") if (name := part.strip())]
+
+
+def _range(text: str | None) -> tuple[int | None, int | None]:
+    """Return the first and the last frame of FIRST-LAST; numbers may be negative.
+
+    >>> _range("100-2000"), _range("-5-10"), _range("100-")
+    ((100, 2000), (-5, 10), (100, None))
+    """
+    if text is None:
+        return None, None
+    match = re.fullmatch(r"\s*(-?\d+)?\s*-\s*(-?\d+)?\s*", text, re.ASCII)
+    first, last = (None if m is None else int(m) for m in match.groups()) if match else (None,) * 2
+    if first is None and last is None:
+        raise InputError("--frames", expected="FIRST-LAST, as 100-2000", found=repr(text))
+    if first is not None and last is not None and first > last:
+        raise InputError("--frames", expected="a first frame before the last", found=repr(text))
+    return first, last
+
+
+def _pairs(given: list[str] | None) -> dict[str, str]:
+    pairs: dict[str, str] = {}
+    for text in given or ():
+        name, is_pair, to = (part.strip() for part in text.partition("="))
+        if not (name and is_pair and to):
+            raise InputError("--rename", expected="CAM=CAM, as cam03=cam04", found=repr(text))
+        if name in pairs:
+            raise InputError("--rename", expected="each camera once", found=f"{name} twice")
+        pairs[name] = to
+    return pairs

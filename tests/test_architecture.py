@@ -24,7 +24,7 @@ MAY_IMPORT = {
     "pipeline": {"errors", "core", "naming", "solve", "check"},
     "check": {"errors", "core", "naming", "solve"},
     "export": {"errors", "core", "check"},
-    "report": {"errors", "core", "intake", "naming", "solve", "check"},
+    "report": {"errors", "core", "intake", "naming", "solve", "check", "simulate"},
     "simulate": {"errors", "core"},
     "files": {"errors", "core", "intake", "outputs"},
 }

@@ -6,6 +6,7 @@ import json
 import os
 import shutil
 import sys
+import textwrap
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from typing import Any
@@ -21,13 +22,6 @@ from rich.progress import (
 )
 from rich.text import Text
 
-_CAUTION = (
-    "Before anyone goes up to an overhead camera: clear the floor below, have the ladder "
-    "held, keep the camera on its"
-    " safety tether,\nswitch the strobes off and look into none. The site's rules and "
-    "its licensed riggers come first."
-)
-
 
 def note(text: str) -> None:
     """Say something beside the result."""
@@ -36,7 +30,9 @@ def note(text: str) -> None:
 
 def caution() -> None:
     """Say what to mind before a hand is put to a camera overhead."""
-    note(_CAUTION)
+    from calib.report.words import CAUTION  # noqa: PLC0415 - report loads NumPy
+
+    note(textwrap.fill(CAUTION, 120))
 
 
 def print_json(document: Any) -> None:

@@ -8,7 +8,7 @@ what it holds.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, TypeVar
 
@@ -21,19 +21,60 @@ from calib.errors import CalibError, InputError
 
 T = TypeVar("T")
 
-CAMERA_KEYS = (
-    "width",
-    "height",
-    "pixel_pitch_mm",
-    "focal_mm",
-    "K",
-    "dist",
-    "lens_sigma",
-    "serial",
-    "model",
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """One key of a table: what it holds and means, and whether it must be there.
+
+    ``kind`` is one that ``Fields.read`` knows, or says in words what another reader checks;
+    ``shapes`` are those that "numbers" may have. The same items check a file and explain its
+    format.
+    """
+
+    key: str
+    kind: str
+    meaning: str
+    is_needed: bool = False
+    shapes: tuple[tuple[int, ...], ...] = ()
+
+    @property
+    def holds(self) -> str:
+        """What the key holds, in words."""
+        return f"numbers, {_sizes(self.shapes)}" if self.shapes else self.kind
+
+
+CAMERA = (
+    Item("width", "whole number", "sensor, px", True),
+    Item("height", "whole number", "sensor, px", True),
+    Item("pixel_pitch_mm", "number", "size of a pixel, mm"),
+    Item("focal_mm", "number", "what the zoom ring says, mm; may be off by a quarter"),
+    Item(
+        "K", "numbers", "measured lens: [[fx, 0, cx], [0, fy, cy], [0, 0, 1]], px; with dist",
+        shapes=((3, 3),),
+    ),
+    Item(
+        "dist", "numbers", "its distortion: k1, k2, p1, p2, k3 and perhaps k4, k5, k6, as OpenCV",
+        shapes=((5,), (8,)),
+    ),
+    Item(
+        "lens_sigma", "numbers", "how sure K and dist are: of fx, fy, cx, cy, then each of dist",
+        shapes=((9,), (12,)),
+    ),
+    Item("serial", "text", "the camera's serial number, for the record"),
+    Item("model", "text", "its make and model, for the record"),
+)  # fmt: skip
+WAND = (
+    Item("name", "text", "what the wand is called; without it, the file's name"),
+    Item("unit", "text", '"mm": lengths in this file are in millimetre', True),
+    Item("sigma", "number", "standard uncertainty of each coordinate, mm; without it, 0"),
+    Item("markers", "table", "a name and [x, y, z] in mm for each; their order numbers them", True),
+    Item("certified", "tables", "lengths that a certificate states; they fix the scale"),
 )
-_WAND_KEYS = ("name", "unit", "sigma", "markers", "certified")
-_CERTIFIED_KEYS = ("between", "length", "sigma")
+CERTIFIED = (
+    Item("between", "names of two markers", "where the length begins and ends", True),
+    Item("length", "number", "the certified length, mm", True),
+    Item("sigma", "number", "its standard uncertainty, mm", True),
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -54,10 +95,11 @@ class Fields:
         """The place of a key, for an error."""
         return f"{self.where}: {key}" if self.where else key
 
-    def refuse_unknown(self, known: Collection[str]) -> None:
-        """Raise InputError that names the keys that are not among ``known``: most often a slip of
+    def refuse_unknown(self, items: Sequence[Item]) -> None:
+        """Raise InputError that names the keys that are not among ``items``: most often a slip of
         the pen.
         """
+        known = [item.key for item in items]
         unknown = [key for key in self.table if key not in known]
         if unknown:
             raise InputError(
@@ -70,6 +112,29 @@ class Fields:
     def optional(self, read: Callable[[str], T], key: str) -> T | None:
         """Return ``read(key)``, or None where the key is absent."""
         return read(key) if key in self.table else None
+
+    def read(self, item: Item) -> Any:
+        """Return what an item holds; None where it is absent and need not be there."""
+        if item.key not in self.table and not item.is_needed:
+            return None
+        match item.kind:
+            case "text" | "date":
+                return self.text(item.key)
+            case "number":
+                return self.number(item.key)
+            case "whole number":
+                return self.integer(item.key)
+            case "numbers":
+                return self.array(item.key, *item.shapes)
+            case "table":
+                return self.tables(item.key)
+            case "tables":
+                return self.rows(item.key)
+        raise ValueError(f"no kind {item.kind!r}")
+
+    def read_all(self, items: Sequence[Item]) -> dict[str, Any]:
+        """Return what all items hold, by key."""
+        return {item.key: self.read(item) for item in items}
 
     def number(self, key: str) -> float:
         """Return a finite number."""
@@ -97,7 +162,7 @@ class Fields:
     def array(self, key: str, *shapes: tuple[int, ...]) -> Array:
         """Return finite numbers in one of the shapes."""
         value = self._value(key, "numbers")
-        expected = f"finite numbers, {' or '.join(' × '.join(map(str, s)) for s in shapes)}"
+        expected = f"finite numbers, {_sizes(shapes)}"
         try:
             array = np.asarray(value)
         except ValueError:  # rows of unequal length
@@ -117,6 +182,13 @@ class Fields:
             raise InputError(self.place(key), expected="a table", found=_shown(value))
         return value
 
+    def rows(self, key: str) -> list[Mapping[str, Any]]:
+        """Return the list of tables under a key."""
+        rows = self._value(key, "a list of tables")
+        if not isinstance(rows, list) or not all(isinstance(row, Mapping) for row in rows):
+            raise InputError(self.place(key), expected=f"[[{key}]] tables", found=_shown(rows))
+        return rows
+
     def _value(self, key: str, kind: str) -> Any:
         if key not in self.table:
             raise InputError(
@@ -129,8 +201,8 @@ class Fields:
 
 
 def camera_from_fields(fields: Fields) -> dict[str, Any]:
-    """Return the arguments of CameraTracks that ``CAMERA_KEYS`` state: sensor, lens, nominal zoom,
-    labels.
+    """Return the arguments of CameraTracks that the items ``CAMERA`` state: sensor, lens, nominal
+    zoom, labels.
 
     ``K`` and ``dist`` go together: distortion that nobody stated is not taken to be zero.
     """
@@ -144,53 +216,41 @@ def camera_from_fields(fields: Fields) -> dict[str, Any]:
             if has == "K"
             else "Add K, or remove dist and state focal_mm and pixel_pitch_mm.",
         )
-    lens = None
-    if "K" in fields:
-        K, dist = fields.array("K", (3, 3)), fields.array("dist", (5,), (8,))
-        try:
-            lens = Lens.from_matrix(K, dist)
-        except CalibError as error:
-            raise error.inside(fields.where) from None
-    return {
-        "width": fields.integer("width"),
-        "height": fields.integer("height"),
-        "pixel_pitch_mm": fields.optional(fields.number, "pixel_pitch_mm"),
-        "focal_mm": fields.optional(fields.number, "focal_mm"),
-        "lens": lens,
-        "lens_sigma": fields.array("lens_sigma", (9,), (12,)) if "lens_sigma" in fields else None,
-        "serial": fields.optional(fields.text, "serial"),
-        "model": fields.optional(fields.text, "model"),
-    }
+    stated = fields.read_all(CAMERA)
+    K, dist = stated.pop("K"), stated.pop("dist")
+    try:
+        lens = None if K is None else Lens.from_matrix(K, dist)
+    except CalibError as error:
+        raise error.inside(fields.where) from None
+    return stated | {"lens": lens}
 
 
 def wand_from_table(table: Mapping[str, Any], default_name: str) -> Wand:
     """Return the wand that a wand file's table states."""
     top = Fields(table)
-    top.refuse_unknown(_WAND_KEYS)
-    if (unit := top.text("unit")) != "mm":
+    top.refuse_unknown(WAND)
+    stated = top.read_all(WAND)
+    if stated["unit"] != "mm":
         raise InputError(
             "unit",
             expected='"mm"',
-            found=repr(unit),
+            found=repr(stated["unit"]),
             remedy='State every length in millimetre and unit = "mm".',
         )
-    markers = Fields(top.tables("markers"), "[markers]")
+    markers = Fields(stated["markers"], "[markers]")
     names = tuple(markers.table)
     if len(names) < 2:
         raise InputError("[markers]", expected="two or more markers", found=str(len(names)))
     points = np.array([markers.array(name, (3,)) for name in names]).reshape(-1, 3)
-    rows = table.get("certified", [])
-    if not isinstance(rows, list) or not all(isinstance(row, Mapping) for row in rows):
-        raise InputError("certified", expected="[[certified]] tables", found=_shown(rows))
     certified = tuple(
-        _certified(Fields(row, f"[[certified]] {i + 1}"), names) for i, row in enumerate(rows)
+        _certified(Fields(row, f"[[certified]] {i + 1}"), names)
+        for i, row in enumerate(stated["certified"] or ())
     )
-    name = top.optional(top.text, "name") or default_name
-    return Wand(name, names, points, top.optional(top.number, "sigma") or 0.0, certified)
+    return Wand(stated["name"] or default_name, names, points, stated["sigma"] or 0.0, certified)
 
 
 def _certified(fields: Fields, markers: tuple[str, ...]) -> CertifiedLength:
-    fields.refuse_unknown(_CERTIFIED_KEYS)
+    fields.refuse_unknown(CERTIFIED)
     between = fields.table.get("between")
     ends = between if isinstance(between, list) else []
     if len(ends) != 2 or not all(isinstance(end, str) and end in markers for end in ends):
@@ -218,6 +278,10 @@ def wand_as_toml(wand: Wand) -> str:
             for c in wand.certified
         ]
     return as_toml(table)
+
+
+def _sizes(shapes: Sequence[tuple[int, ...]]) -> str:
+    return " or ".join(" × ".join(map(str, shape)) for shape in shapes)
 
 
 def as_toml(table: Mapping[str, Any]) -> str:

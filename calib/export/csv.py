@@ -7,7 +7,7 @@ import io
 
 import numpy as np
 
-from calib.core.camera import DIST_NAMES
+from calib.core.parameters import DIST_NAMES
 from calib.core.rig import Rig, RigCamera
 from calib.export.target import Target
 

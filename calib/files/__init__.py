@@ -39,6 +39,7 @@ Version 1, still read, kept in the provenance what are fields now, and labels of
 cam01/rotation_x and wand/p_x, in place of parameters.
 """
 
+from calib.files.kind import kind_of, load_cameras
 from calib.files.rig import load_rig, save_rig
 from calib.files.text import (
     load_image_list,
@@ -54,7 +55,7 @@ from calib.files.tracks import load_tracks, save_tracks
 from calib.outputs import check_output, write_text
 
 __all__ = [
-    "check_output", "load_image_list", "load_rig", "load_scenario", "load_table", "load_tracks",
-    "load_wand", "read_text", "save_rig", "save_tracks", "save_wand", "sha256", "with_sha256",
-    "write_text",
+    "check_output", "kind_of", "load_cameras", "load_image_list", "load_rig", "load_scenario",
+    "load_table", "load_tracks", "load_wand", "read_text", "save_rig", "save_tracks", "save_wand",
+    "sha256", "with_sha256", "write_text",
 ]  # fmt: skip

@@ -12,6 +12,7 @@ import numpy as np
 
 from calib.core.camera import Lens
 from calib.core.geometry import Pose
+from calib.core.layout import RESIDUALS, RIG_CAMERA, RIG_FILE
 from calib.core.parameters import CameraParameter, Parameter, WandCoordinate
 from calib.core.rig import CameraStats, Covariance, Doubt, Rig, RigCamera
 from calib.core.wand import CertifiedLength, Wand
@@ -40,8 +41,8 @@ from calib.files.version_1 import (
 from calib.outputs import write_bytes
 
 FORMAT, VERSION = "calib.rig", 2
-_COUNTS = ("points", "n_left_out")
-_STATS = (*_COUNTS, "rms_px", "median_px", "p95_px", "sigma_px", "coverage")
+_COUNTS = [item.key for item in RESIDUALS if item.kind == "whole number"]
+_STATS = [item.key for item in RESIDUALS if item.key != "bias_px"]
 CAMERA, WAND = "camera", "wand"  # whose a parameter of the covariance is
 
 
@@ -64,15 +65,13 @@ def load_rig(path: PathLike) -> Rig:
 
 def _told(file: h5py.File) -> dict[str, Any]:
     """Return the fields of a rig that stand beside its cameras."""
-    top = attributes(file)
+    top = attributes(file).read_all(RIG_FILE)
     names = texts(file, "left_out/names")
     return {
         "left_out": dict(zip(names, texts(file, "left_out/reasons", len(names)), strict=True)),
         "findings": texts(file, "findings"),
         "doubts": _doubts(file) if "doubts" in file else (),
-        "captured_at": top.optional(top.text, "captured_at"),
-        "parent_sha256": top.optional(top.text, "parent_sha256"),
-        "lasting_share": top.number("lasting_share"),
+        **{key: top[key] for key in ("captured_at", "parent_sha256", "lasting_share")},
         "alignment": _json(file, "alignment") if "alignment" in file else None,
         "verification": _json(file, "verification") if "verification" in file else None,
     }
@@ -138,17 +137,15 @@ def _parameter(owner: str, name: str, kind: str) -> Parameter:
 def _rig_camera(name: str, group: h5py.Group, offset: tuple[float, float] | None) -> RigCamera:
     """Return a camera; ``offset`` and its sigma are those of a file of version 1."""
     fields = attributes(group, name)
-    K, dist = fields.array("K", (3, 3)), fields.array("dist", (5,), (8,))
-    R, t = fields.array("R", (3, 3)), fields.array("t", (3,))
+    stated = fields.read_all(RIG_CAMERA)
     try:
-        lens, pose = Lens.from_matrix(K, dist), Pose(R, t)
+        lens, pose = Lens.from_matrix(stated["K"], stated["dist"]), Pose(stated["R"], stated["t"])
     except CalibError as error:
         raise error.inside(name) from None
     stats = _stats(f"{name}: residuals", group["residuals"]) if "residuals" in group else None
     if "time_offset_frames" in fields:
-        offset = fields.number("time_offset_frames"), fields.number("time_offset_sigma_frames")
-    size = fields.integer("width"), fields.integer("height")
-    return RigCamera(name, *size, lens, pose, stats, *(offset or ()))
+        offset = stated["time_offset_frames"], fields.number("time_offset_sigma_frames")
+    return RigCamera(name, stated["width"], stated["height"], lens, pose, stats, *(offset or ()))
 
 
 def _stats(place: str, group: h5py.Group) -> CameraStats:

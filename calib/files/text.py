@@ -23,7 +23,7 @@ PathLike = str | os.PathLike[str]
 
 def load_wand(path: PathLike) -> Wand:
     """Return the wand of a wand file."""
-    return _inside(path, wand_from_table, _load_toml(path, "a wand file (TOML)"), Path(path).stem)
+    return inside(path, wand_from_table, load_toml(path, "a wand file (TOML)"), Path(path).stem)
 
 
 def save_wand(wand: Wand, path: PathLike, force: bool = False) -> None:
@@ -35,22 +35,20 @@ def load_table(table: PathLike, cameras: PathLike) -> Tracks:
     """Return the capture of a table (CSV) and its camera list (TOML); see
     ``calib.intake.table``.
     """
-    camera_list = _inside(
-        cameras, CameraList.from_table, _load_toml(cameras, "a camera list (TOML)")
-    )
-    return _inside(table, tracks_from_csv, read_text(table, "a table (CSV)"), camera_list)
+    camera_list = inside(cameras, CameraList.from_table, load_toml(cameras, "a camera list (TOML)"))
+    return inside(table, tracks_from_csv, read_text(table, "a table (CSV)"), camera_list)
 
 
 def load_image_list(path: PathLike) -> ImageList:
     """Return what an image list (TOML) says of image files; see
     ``calib.intake.centroids.names``.
     """
-    return _inside(path, ImageList.from_table, _load_toml(path, "an image list (TOML)"))
+    return inside(path, ImageList.from_table, load_toml(path, "an image list (TOML)"))
 
 
 def load_scenario(path: PathLike, parse: Callable[[dict[str, Any]], T]) -> T:
     """Return ``parse(table)`` of a scenario file."""
-    return _inside(path, parse, _load_toml(path, "a scenario (TOML)"))
+    return inside(path, parse, load_toml(path, "a scenario (TOML)"))
 
 
 def read_text(path: PathLike, kind: str = "a text file") -> str:
@@ -87,7 +85,8 @@ def with_sha256(load: Callable[[Path], T], path: Path) -> tuple[T, str]:
     return record, before
 
 
-def _load_toml(path: PathLike, kind: str) -> dict[str, Any]:
+def load_toml(path: PathLike, kind: str) -> dict[str, Any]:
+    """Return the table of a TOML file."""
     text = read_text(path, kind)
     try:
         return tomllib.loads(text)
@@ -100,7 +99,8 @@ def _load_toml(path: PathLike, kind: str) -> dict[str, Any]:
         ) from None
 
 
-def _inside(path: PathLike, parse: Callable[..., T], *arguments: Any) -> T:
+def inside(path: PathLike, parse: Callable[..., T], *arguments: Any) -> T:
+    """Return ``parse(*arguments)``, its errors with the file's name."""
     try:
         return parse(*arguments)
     except CalibError as error:

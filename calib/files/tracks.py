@@ -6,6 +6,7 @@ import h5py
 import numpy as np
 
 from calib.core.fields import camera_from_fields
+from calib.core.layout import TRACKS_FILE
 from calib.core.tracks import CameraTracks, Tracks
 from calib.errors import InputError
 from calib.files.hdf5 import (
@@ -29,14 +30,14 @@ def load_tracks(path: PathLike) -> Tracks:
     rule.
     """
     with opened(path, FORMAT, VERSION) as (file, _):
-        top = attributes(file)
+        top = attributes(file).read_all(TRACKS_FILE)
         cameras = tuple(_camera_tracks(name, group) for name, group in cameras_of(file))
-        stated = top.optional(top.integer, "identified")
+        stated = top["identified"]
         return Tracks(
             cameras,
-            top.number("frame_rate"),
-            top.optional(top.text, "captured_at"),
-            top.optional(top.text, "title"),
+            top["frame_rate"],
+            top["captured_at"],
+            top["title"],
             # Older files do not say; in them only ``identify`` wrote masks.
             any(c.masks_px is not None for c in cameras) if stated is None else bool(stated),
         )

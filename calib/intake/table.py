@@ -13,13 +13,26 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.core.fields import CAMERA_KEYS, Fields, camera_from_fields
+from calib.core.fields import CAMERA, Fields, Item, camera_from_fields
 from calib.core.tracks import CameraTracks, Tracks
 from calib.errors import InputError
 
-REQUIRED = ("camera", "frame", "x", "y")
-OPTIONAL = ("marker", "radius")
-_TOP_KEYS = ("frame_rate", "captured_at", "title", "cameras")
+COLUMNS = (
+    Item("camera", "text", "one of the camera list's", True),
+    Item("frame", "whole number", "one count for all cameras of a genlocked rig", True),
+    Item("x", "number", "centroid, px to the right; the top-left pixel's centre is (0, 0)", True),
+    Item("y", "number", "px down", True),
+    Item("marker", "whole number", "the wand's marker from 0 on; -1 or empty: not identified"),
+    Item("radius", "number", "blob radius, px"),
+)
+REQUIRED = tuple(item.key for item in COLUMNS if item.is_needed)
+OPTIONAL = tuple(item.key for item in COLUMNS if not item.is_needed)
+CAMERA_LIST = (
+    Item("frame_rate", "number", "Hz", True),
+    Item("captured_at", "date", "when the wave was captured, ISO 8601"),
+    Item("title", "text", "what the capture is called"),
+    Item("cameras", "table", "a table [cameras.<name>] for each, as below", True),
+)
 _CHUNK = 100_000  # rows: text is some ten times the size of the numbers in it
 _INT16_MAX = 32767
 
@@ -44,10 +57,10 @@ class CameraList:
         the key.
         """
         top = Fields(table)
-        top.refuse_unknown(_TOP_KEYS)
-        sensors = {name: _sensor(name, own) for name, own in top.tables("cameras").items()}
-        captured_at, title = top.optional(top.text, "captured_at"), top.optional(top.text, "title")
-        return cls(sensors, top.number("frame_rate"), captured_at, title)
+        top.refuse_unknown(CAMERA_LIST)
+        stated = top.read_all(CAMERA_LIST)
+        sensors = {name: _sensor(name, own) for name, own in stated["cameras"].items()}
+        return cls(sensors, stated["frame_rate"], stated["captured_at"], stated["title"])
 
 
 def tracks_from_csv(text: str, cameras: CameraList) -> Tracks:
@@ -80,7 +93,7 @@ def _sensor(name: str, table: Any) -> dict[str, Any]:
     if not isinstance(table, Mapping):
         raise InputError(place, expected="a table", found=repr(table))
     fields = Fields(table, place)
-    fields.refuse_unknown(CAMERA_KEYS)
+    fields.refuse_unknown(CAMERA)
     sensor = camera_from_fields(fields)
     none = np.empty(0, np.int64)
     CameraTracks(

@@ -9,6 +9,12 @@ from typing import Any
 
 import numpy as np
 
+CAUTION = (
+    "Before anyone goes up to an overhead camera: clear the floor below, have the ladder held, "
+    "keep the camera on its safety tether, switch the strobes off and look into none. The site's "
+    "rules and its licensed riggers come first."
+)
+
 
 def plain(value: Any) -> Any:
     """Return ``value`` as JSON can hold it: lists for tuples and arrays, None for numbers that do

@@ -16,9 +16,6 @@ import numpy as np
 
 from calib.errors import InputError
 
-LAYOUTS = ("room", "corridor", "row", "dome")
-PATHS = ("volume", "plane", "still")
-WANDS = ("line3", "plane5", "solid6")
 LENS_TERMS = ("aspect", "k1", "k2", "k3", "tangential", "rational")
 BY_CAMERA = (
     *("noisy", "slip", "late", "row_delay", "vibration_px", "vibration_hz"),
@@ -41,7 +38,12 @@ INDEPENDENT: Mapping[str, Any] = {
     "lasting_share": 0.0,
 }
 PLAIN: Mapping[str, Any] = {"lens_terms": ("k1", "k2"), **INDEPENDENT}
-KNOWN_LENS = ("nominal", "measured", "nothing")
+CHOICES = {
+    "layout": ("room", "corridor", "row", "dome"),
+    "path": ("volume", "plane", "still"),
+    "wand": ("line3", "plane5", "solid6"),
+    "known_lens": ("nominal", "measured", "nothing"),
+}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -53,10 +55,10 @@ class Knock:
     """
 
     camera: str
-    frame: int = 0
-    rotation_deg: float = 0.5
-    translation_mm: float = 5.0
-    focal_change: float = 0.0
+    frame: int = 0  # from this one on
+    rotation_deg: float = 0.5  # how far it turns; one that takes a person to notice (assumed)
+    translation_mm: float = 5.0  # how far it shifts (assumed)
+    focal_change: float = 0.0  # share by which the focal length grows: most knocks leave the ring
 
     def __post_init__(self) -> None:
         _check_kinds(self, "scenario knock")
@@ -82,10 +84,10 @@ class Scenario:
     layout: str = "room"  # cameras all around looking in: the most common rig
     n_cameras: int = 10  # a mid-sized room
     size_mm: tuple[float, float, float] | None = (
-        None  # waved volume x, y, z; None: what suits layout and n_cameras
+        None  # waved volume x, y, z; without it, what suits layout and n_cameras
     )
     width: int = 2048  # sensor in px, a two-megapixel machine-vision format
-    height: int = 1088
+    height: int = 1088  # likewise
     pixel_pitch_mm: float = 0.0055  # the pitch of that format
     focal_range_mm: tuple[float, float] = (
         6.0,
@@ -97,7 +99,9 @@ class Scenario:
     # True lenses: barrel, and a little of what the published calibrations of
     # `calib.solve.certainty.lens_terms` show (assumed: evenly within the limits below, each camera
     # by itself).
-    lens_terms: tuple[str, ...] = ("k1", "k2", "k3", "tangential", "aspect")
+    lens_terms: tuple[str, ...] = (
+        "k1", "k2", "k3", "tangential", "aspect"
+    )  # what lenses have  # fmt: skip
     aspect_error: float = 1e-3  # pixels are square to within this
     decentring: float = 1e-3  # p1 and p2 are within this
     k3_limit: float = 0.02  # k3 is within this, and small enough that the lens never folds
@@ -120,7 +124,7 @@ class Scenario:
     marker_diameter_mm: float = 16.0  # a common size for rooms
     path: str = "volume"  # a wave that fills the volume, as one should
     n_frames: int | None = (
-        None  # None: 1500, or more where walking a long rig up and down takes longer
+        None  # without it, 1500, or more where walking a long rig up and down takes longer
     )
     frame_rate_hz: float = 25.0  # 1500 frames then last a minute, the length of a real wave
     speed_mm_s: float = 1000.0  # RMS speed of the wand's centre; hands do 0.5 to 1.5 m/s
@@ -147,7 +151,7 @@ class Scenario:
     outliers: float = 0.003  # share of named points that lie grossly off (mixed-up markers, glints)
     outlier_px: tuple[float, float] = (5.0, 300.0)  # how far off, evenly over the logarithm
     strays: float = 0.1  # mean number of reflections a camera and frame, half of them static
-    is_named: bool = True  # False: every marker is -1, as before identification
+    is_named: bool = True  # false: every marker is -1, as before identification
     slip: Mapping[str, int] = field(
         default_factory=dict
     )  # camera name: frames by which its frame count is late
@@ -174,7 +178,7 @@ class Scenario:
     )  # name: share of its sensor that sees, from one side
     knock: tuple[Knock, ...] = ()  # cameras that are knocked during the wave
     connected: bool = True  # a rig in pieces is a scenario of its own
-    seed: int = 0
+    seed: int = 0  # of everything that is drawn
     title: str = ""  # of the capture; empty: the layout's name
 
     def __post_init__(self) -> None:
@@ -289,12 +293,7 @@ def _is_kind(value: Any, kind: str) -> bool:
 
 def _check_ranges(s: Scenario) -> None:
     """Raise InputError at the first option that is out of its range."""
-    for key, allowed in (
-        ("layout", LAYOUTS),
-        ("path", PATHS),
-        ("wand", WANDS),
-        ("known_lens", KNOWN_LENS),
-    ):
+    for key, allowed in CHOICES.items():
         if getattr(s, key) not in allowed:
             raise InputError(
                 f"scenario {key}",
@@ -307,11 +306,27 @@ def _check_ranges(s: Scenario) -> None:
             expected=f"of {', '.join(LENS_TERMS)}",
             found=", ".join(s.lens_terms),
         )
+    for key, value, low, high in limits(s):
+        if not low <= value <= high:
+            raise InputError(f"scenario {key}", expected=f"{low:g} to {high:g}", found=str(value))
+    named = {name for key in BY_CAMERA for name in getattr(s, key)} | set(s.only_real)
+    strangers = sorted({*named, *(k.camera for k in s.knock)} - set(s.names))
+    if strangers:
+        raise InputError(
+            "scenario",
+            expected=f"cameras {s.names[0]} to {s.names[-1]}",
+            found=", ".join(strangers),
+        )
+
+
+def limits(s: Scenario) -> tuple[tuple[str, Any, float, float], ...]:
+    """Return the options that are numbers: name, value, and the range they must lie in."""
     inf = float("inf")
-    limits: tuple[tuple[str, Any, float, float], ...] = (
+    return (
         ("n_cameras", s.n_cameras, 2, 200),
         ("size_mm", min(s.size_mm) if s.size_mm else 1000.0, 500.0, 1e6),
-        ("width, height", min(s.width, s.height), 16, 20000),
+        ("width", s.width, 16, 20000),
+        ("height", s.height, 16, 20000),
         ("pixel_pitch_mm", s.pixel_pitch_mm, 1e-4, 0.1),
         ("focal_range_mm", s.focal_range_mm[0], 0.1, s.focal_range_mm[1]),
         ("principal_offset_px", s.principal_offset_px, 0, min(s.width, s.height) / 4),
@@ -349,14 +364,3 @@ def _check_ranges(s: Scenario) -> None:
         ("strays", s.strays, 0, 1000),
         ("seed", s.seed, 0, inf),
     )
-    for key, value, low, high in limits:
-        if not low <= value <= high:
-            raise InputError(f"scenario {key}", expected=f"{low:g} to {high:g}", found=str(value))
-    named = {name for key in BY_CAMERA for name in getattr(s, key)} | set(s.only_real)
-    strangers = sorted({*named, *(k.camera for k in s.knock)} - set(s.names))
-    if strangers:
-        raise InputError(
-            "scenario",
-            expected=f"cameras {s.names[0]} to {s.names[-1]}",
-            found=", ".join(strangers),
-        )

@@ -26,9 +26,16 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from calib.core.fields import CAMERA_KEYS, Fields, camera_from_fields
+from calib.core.fields import CAMERA, Fields, Item, camera_from_fields
 from calib.errors import InputError
 
+IMAGE_LIST = (
+    Item("frame_rate", "number", "Hz, where the names do not say it"),
+    Item(
+        "file_names", "text", "how paths end: {camera} and {frame} stand for those, * for anything"
+    ),
+    Item("cameras", "table", "a table [cameras.<name>] of what is known of a camera, as below"),
+)
 IMAGE_SUFFIXES = frozenset(
     [".png", ".bmp", ".tif", ".tiff", ".pgm", ".pnm", ".jpg", ".jpeg", ".jp2", ".webp"]
 )
@@ -56,17 +63,17 @@ class ImageList:
     def from_table(cls, table: Mapping[str, Any]) -> ImageList:
         """Return the list of a TOML table; InputError where it holds anything else."""
         top = Fields(table)
-        top.refuse_unknown(("frame_rate", "file_names", "cameras"))
-        rate = top.optional(top.number, "frame_rate")
+        top.refuse_unknown(IMAGE_LIST)
+        stated = top.read_all(IMAGE_LIST)
+        rate, pattern = stated["frame_rate"], stated["file_names"]
         if rate is not None and rate <= 0:
             raise InputError("frame_rate", expected="a rate above 0 Hz", found=str(rate))
-        pattern = top.optional(top.text, "file_names")
         if pattern is not None:
             _expression(pattern)
-        cameras = dict(top.tables("cameras")) if "cameras" in top else {}
+        cameras = dict(stated["cameras"] or {})
         for name, values in cameras.items():
             own = Fields(Fields(cameras, "[cameras]").tables(name), f"[cameras.{name}]")
-            own.refuse_unknown(CAMERA_KEYS)
+            own.refuse_unknown(CAMERA)
             camera_from_fields(Fields({"width": 1, "height": 1} | dict(values), own.where))
         return cls(rate, pattern, cameras)
 

@@ -1,0 +1,102 @@
+"""Commands that tell what files hold: describe, formats."""
+
+# ruff: noqa: PLC0415 - what loads SciPy, OpenCV or HDF5 waits for the command that needs it: --help
+# is quick
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from calib.cli.options import AsJson
+from calib.errors import InputError
+
+if TYPE_CHECKING:
+    from calib.report.describe import Description
+
+
+def add_commands(app: typer.Typer) -> None:
+    """Add these commands to the program."""
+    app.command("describe")(describe)
+    app.command("formats")(formats)
+
+
+def describe(
+    file: Annotated[
+        Path,
+        typer.Argument(
+            metavar="FILE",
+            help="Tracks, rig, wand, camera list, image list or scenario.",
+            show_default=False,
+        ),
+    ],
+    as_json: AsJson = False,
+) -> None:
+    """Tell what a file holds: its kind, cameras, counts, poses, dates, and where it came from."""
+    from calib import files
+    from calib.cli import console
+    from calib.report import describe as report
+
+    found, sha256 = files.with_sha256(_described, file)
+    if as_json:
+        console.print_json(report.as_json(found, str(file), sha256))
+    else:
+        console.print_report(report.as_lines(found, sha256, console.width()))
+
+
+def _described(path: Path) -> Description:
+    from calib import files
+    from calib.report import describe as report
+    from calib.simulate import Scenario
+
+    match files.kind_of(path):
+        case "tracks":
+            return report.of_tracks(files.load_tracks(path))
+        case "rig":
+            return report.of_rig(files.load_rig(path))
+        case "wand":
+            return report.of_wand(files.load_wand(path))
+        case "cameras":
+            return report.of_cameras(files.load_cameras(path))
+        case "images":
+            return report.of_images(files.load_image_list(path))
+        case _:
+            return report.of_scenario(files.load_scenario(path, Scenario.from_dict))
+
+
+def formats(
+    name: Annotated[
+        str | None,
+        typer.Argument(
+            metavar="[NAME]",
+            help="tracks, table, cameras, images, wand, rig or scenario.",
+            show_default=False,
+        ),
+    ] = None,
+    example: Annotated[
+        bool, typer.Option("--example", help="Print the example alone, to start a file from.")
+    ] = False,
+    as_json: AsJson = False,
+) -> None:
+    """List the file formats, or what one of them holds, with a complete example."""
+    if example and (name is None or as_json):
+        raise InputError(
+            "--example", expected="the name of one format, and no --json", found="something else"
+        )
+    from calib.cli import console
+    from calib.report import formats as report
+
+    if name is None:
+        chosen, lines = report.formats(), report.overview(console.width())
+    else:
+        one = report.named(name)
+        chosen, lines = (one,), report.as_lines(one, console.width())
+        if example:
+            print(one.example, end="")
+            return
+    if as_json:
+        console.print_json(report.as_json(chosen))
+    else:
+        console.print_report(lines)

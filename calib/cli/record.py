@@ -1,0 +1,89 @@
+"""The command record: a rig's hand-over document."""
+
+# ruff: noqa: PLC0415 - what loads SciPy, OpenCV or HDF5 waits for the command that needs it: --help
+# is quick
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from calib.cli.options import Force, RigFile
+from calib.errors import InputError
+from calib.outputs import check_output, write_text
+
+if TYPE_CHECKING:
+    from calib.report.record import Read
+
+HTML = {".html", ".htm"}
+
+
+def add_commands(app: typer.Typer) -> None:
+    """Add these commands to the program."""
+    app.command("record")(record)
+
+
+def record(
+    rig: RigFile,
+    tracks: Annotated[
+        Path | None,
+        typer.Option("--tracks", metavar="TRACKS", help="Tracks file, for serial numbers."),
+    ] = None,
+    earlier: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--earlier",
+            metavar="RIG",
+            help="Earlier rig file, for the history of repairs; several.",
+        ),
+    ] = None,
+    output: Annotated[
+        Path | None,
+        typer.Option(
+            "-o",
+            "--output",
+            metavar="OUT",
+            help="File to write: .md or .html.",
+            show_default="print Markdown",
+        ),
+    ] = None,
+    force: Force = False,
+) -> None:
+    """Make the hand-over record of a rig: one short page to print, sign and keep."""
+    if output is not None:
+        if output.suffix.lower() not in {".md", *HTML}:
+            raise InputError(
+                str(output), expected="a name that ends in .md or .html",
+                found=output.suffix or "none", remedy="Choose another name.",
+            )  # fmt: skip
+        inputs = [rig, *([tracks] if tracks else []), *(earlier or [])]
+        check_output(output, force, inputs=inputs)
+    from calib import files
+    from calib.cli.console import note
+    from calib.report.document import as_html, as_markdown
+    from calib.report.record import hand_over
+
+    document = hand_over(
+        _read(files.load_rig, rig),
+        None if tracks is None else _read(files.load_tracks, tracks),
+        [_read(files.load_rig, path) for path in earlier or ()],
+        datetime.now(UTC).isoformat(timespec="seconds"),
+    )
+    if output is None:
+        print(as_markdown(document), end="")
+        return
+    is_html = output.suffix.lower() in HTML
+    write_text(output, as_html(document) if is_html else as_markdown(document), force)
+    note(f"wrote {output}")
+
+
+def _read(load: Callable[[Path], Any], path: Path) -> Read:
+    from calib import files
+    from calib.report.record import Read
+
+    found, sha256 = files.with_sha256(load, path)
+    return Read(path.name, sha256, found)

@@ -1,0 +1,76 @@
+"""What kind of file a file is, by what it holds and not by its name."""
+
+from __future__ import annotations
+
+import os
+
+import h5py
+
+from calib.core.fields import WAND
+from calib.errors import InputError
+from calib.files.hdf5 import attributes
+from calib.files.text import PathLike, inside, load_toml, read_bytes
+from calib.intake.table import REQUIRED, CameraList
+
+KINDS = "a tracks, rig or wand file, a camera list, an image list or a scenario"
+_OWN_KEYS = {item.key for item in WAND} - {"name", "sigma"}  # what only a wand has
+
+
+def kind_of(path: PathLike) -> str:
+    """Return "tracks", "rig", "wand", "cameras", "images" or "scenario"; InputError where the file
+    is none of them. What it holds is not checked beyond that.
+    """
+    data = read_bytes(path, KINDS)
+    if h5py.is_hdf5(os.fspath(path)):
+        return _hdf5_kind(path)
+    header = data.partition(b"\n")[0].decode("utf-8", "replace").strip("\ufeff\r ")
+    if set(REQUIRED) <= {name.strip() for name in header.split(",")}:
+        raise InputError(
+            str(path), expected=KINDS, found="a table (CSV) of points",
+            remedy="calib import makes a tracks file of it.",
+        )  # fmt: skip
+    table = load_toml(path, KINDS) if _is_text(data) else {}
+    if _OWN_KEYS & set(table):
+        return "wand"
+    if {"frame_rate", "file_names", "cameras"} & set(table):
+        cameras = table.get("cameras")
+        rows = list(cameras.values()) if isinstance(cameras, dict) else []
+        has_sensors = all(isinstance(r, dict) and {"width", "height"} <= set(r) for r in rows)
+        return "cameras" if rows and has_sensors and "file_names" not in table else "images"
+    if table:
+        return "scenario"
+    raise InputError(
+        str(path), expected=KINDS, found="something else",
+        remedy="calib formats lists what there is.",
+    )  # fmt: skip
+
+
+def _hdf5_kind(path: PathLike) -> str:
+    try:
+        with h5py.File(path, "r") as file:
+            top = attributes(file)
+            found = top.text("format") if "format" in top else "nothing"
+    except OSError as error:
+        raise InputError(
+            str(path), expected=KINDS, found=f"a damaged or cut-off file ({error})",
+            remedy="Copy or make it again.",
+        ) from None  # fmt: skip
+    kind = found.removeprefix("calib.")
+    if kind not in {"tracks", "rig"}:
+        raise InputError(
+            f"{path}: format", expected="calib.tracks or calib.rig", found=found,
+            remedy="calib formats lists what there is.",
+        )  # fmt: skip
+    return kind
+
+
+def _is_text(data: bytes) -> bool:
+    try:
+        return "\0" not in data.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        return False
+
+
+def load_cameras(path: PathLike) -> CameraList:
+    """Return a camera list (TOML)."""
+    return inside(path, CameraList.from_table, load_toml(path, "a camera list (TOML)"))

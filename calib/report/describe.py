@@ -1,0 +1,376 @@
+"""What a file holds, as people read it and as JSON."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+
+from calib.check.verdicts import RigFault
+from calib.core.rig import Doubt, Rig
+from calib.core.tracks import CameraTracks, Tracks
+from calib.core.wand import Wand
+from calib.intake.centroids.names import ImageList
+from calib.intake.table import CameraList
+from calib.report import whole
+from calib.report.tables import Column, table
+from calib.report.words import counted, listed, plain
+from calib.simulate.scenario import Scenario
+
+Fact = tuple[str, str]
+SHAPES = ("a single marker", "on a line", "in a plane", "in space")
+NOT_DONE = "not done"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Description:
+    """What a file holds: its kind in words, facts by label, a table, and the document for JSON."""
+
+    title: str
+    facts: tuple[Fact, ...]
+    columns: tuple[Column, ...]
+    document: Mapping[str, Any]
+
+
+def as_lines(found: Description, sha256: str, width: int | None = None) -> list[str]:
+    """Return the title, the facts and the table."""
+    facts = [*found.facts, ("SHA-256", sha256)]
+    wide = max(len(label) for label, _ in facts)
+    lines = [found.title]
+    for label, text in facts:
+        # Hashes stay whole, to be copied.
+        lines += textwrap.wrap(
+            text, max(width or 10_000, 40), initial_indent=f"{label:<{wide}}  ",
+            subsequent_indent=" " * (wide + 2), break_long_words=False, break_on_hyphens=False,
+        )  # fmt: skip
+    if found.columns and found.columns[0].values:
+        lines += ["", *table(found.columns, width)]
+    return lines
+
+
+def as_json(found: Description, file: str, sha256: str) -> dict[str, Any]:
+    """Return the description as ``calib describe --json`` prints it."""
+    return {"file": file, "sha256": sha256, **plain(dict(found.document))}
+
+
+# ---- one function a kind
+
+
+def of_tracks(tracks: Tracks) -> Description:
+    """Describe a capture: its cameras and what they saw."""
+    cameras = tracks.cameras
+    counts = [c.n_points for c in cameras]
+    named = [int((c.marker >= 0).sum()) for c in cameras]
+    numbers = np.unique(np.concatenate([c.frame for c in cameras]))
+    markers = sorted({int(m) for c in cameras for m in np.unique(c.marker[c.marker >= 0])})
+    frames = "none"
+    if len(numbers):
+        span_s = (numbers[-1] - numbers[0] + 1) / tracks.frame_rate_hz
+        frames = f"{numbers[0]} to {numbers[-1]} ({span_s:.1f} s), {len(numbers)} with points"
+    how = "by calib identify" if tracks.is_identified else "as the file states"
+    facts = (
+        ("title", tracks.title or "-"),
+        ("captured", tracks.captured_at or "not stated"),
+        ("rate", f"{tracks.frame_rate_hz:g} Hz"),
+        ("frames", frames),
+        ("points", f"{sum(counts)}, {sum(named)} of them with a marker"),
+        ("markers", f"{listed([str(m) for m in markers])}, {how}" if markers else "not identified"),
+    )
+    columns = (
+        Column("camera", [c.name for c in cameras], is_left=True),
+        Column("points", counts),
+        Column("with a|marker", named),
+        Column("frames", [len(np.unique(c.frame)) for c in cameras]),
+        Column("masks", [0 if c.masks_px is None else len(c.masks_px) for c in cameras]),
+        Column("sensor|px", [f"{c.width} × {c.height}" for c in cameras], is_left=True),
+        Column("lens", [_lens_known(c) for c in cameras], is_left=True),
+        Column("serial", [c.serial or "-" for c in cameras], is_left=True),
+        Column("model", [c.model or "-" for c in cameras], is_left=True),
+    )
+    document = {
+        "kind": "tracks",
+        "title": tracks.title,
+        "captured_at": tracks.captured_at,
+        "frame_rate_hz": tracks.frame_rate_hz,
+        "first_frame": int(numbers[0]) if len(numbers) else None,
+        "last_frame": int(numbers[-1]) if len(numbers) else None,
+        "frames_with_points": len(numbers),
+        "markers": markers,
+        "identified": tracks.is_identified,
+        "cameras": [
+            {
+                "name": c.name,
+                "width": c.width,
+                "height": c.height,
+                "points": n,
+                "with_marker": k,
+                "masks": 0 if c.masks_px is None else len(c.masks_px),
+                "lens": _lens_known(c),
+                "serial": c.serial,
+                "model": c.model,
+            }
+            for c, n, k in zip(cameras, counts, named, strict=True)
+        ],
+    }
+    title = f"Tracks file: {counted(len(cameras), 'camera')}, {counted(sum(counts), 'point')}"
+    return Description(title, facts, columns, document)
+
+
+def _lens_known(camera: CameraTracks) -> str:
+    if camera.lens is not None:
+        return f"measured, {camera.lens.fx:.0f} px"
+    if camera.focal_mm is not None:
+        return f"nominal, {camera.focal_mm:g} mm"
+    return "not stated"
+
+
+def of_rig(rig: Rig) -> Description:
+    """Describe a rig: its cameras, how it came about and what was done with it since."""
+    cameras = rig.cameras
+    position, rotation = zip(*(rig.sigmas(c.name) for c in cameras), strict=True)
+    places = np.array([c.position_mm for c in cameras])
+    columns = (
+        Column("camera", [c.name for c in cameras], is_left=True),
+        *(Column(f"{axis}|mm", places[:, k].tolist(), ".1f") for k, axis in enumerate("xyz")),
+        Column("position|± mm", [np.linalg.norm(s) for s in position], ".3f"),
+        Column("rotation|± deg", [np.linalg.norm(s) for s in rotation], ".4f"),
+        Column("focal|px", [c.lens.fx for c in cameras], ".1f"),
+        Column("sensor|px", [f"{c.width} × {c.height}" for c in cameras], is_left=True),
+        Column("points", [None if c.stats is None else c.stats.points for c in cameras]),
+        Column("RMS|px", [None if c.stats is None else c.stats.rms_px for c in cameras], ".3f"),
+        Column("late by|frames", [_offset(c.time_offset_sigma_frames, c.time_offset_frames)
+                                  for c in cameras], ".3f"),
+    )  # fmt: skip
+    document = {
+        "kind": "rig",
+        "cameras": [
+            {
+                "name": c.name,
+                "width": c.width,
+                "height": c.height,
+                "position_mm": c.position_mm,
+                "sigma_position_mm": s,
+                "sigma_rotation_deg": r,
+                "focal_px": c.lens.fx,
+                "points": None if c.stats is None else c.stats.points,
+                "rms_px": None if c.stats is None else c.stats.rms_px,
+                "time_offset_frames": _offset(c.time_offset_sigma_frames, c.time_offset_frames),
+            }
+            for c, s, r in zip(cameras, position, rotation, strict=True)
+        ],
+        "wand": {"name": rig.wand.name, "markers": rig.wand.markers},
+        "captured_at": rig.captured_at,
+        "parent_sha256": rig.parent_sha256,
+        "left_out": dict(rig.left_out),
+        "findings": rig.findings,
+        "doubts": [asdict(doubt) for doubt in rig.doubts],
+        "alignment": rig.alignment,
+        "verification": rig.verification,
+        "provenance": dict(rig.provenance),
+    }
+    title = f"Rig file: {counted(len(cameras), 'camera')}"
+    return Description(title, rig_facts(rig), columns, document)
+
+
+def rig_facts(rig: Rig) -> tuple[Fact, ...]:
+    """Return where a rig comes from and what was done with it."""
+    made = rig.provenance
+    how = " ".join(str(made[k]) for k in ("tool", "version", "command") if made.get(k))
+    facts = [
+        ("captured", rig.captured_at or "not stated"),
+        ("made", ", ".join(filter(None, [how, str(made.get("time") or "")])) or "not stated"),
+        *((key, file_read(made.get(key))) for key in ("tracks", "wand")),
+        ("wand used", f"{rig.wand.name}, {counted(len(rig.wand.markers), 'marker')}"),
+        ("repair of", rig.parent_sha256 or "none: solved as a whole"),
+    ]
+    if made.get("repaired"):
+        facts.append(("solved anew", in_words(made["repaired"])))
+    if made.get("options"):
+        facts.append(("options", in_words(made["options"])))
+    facts += [
+        ("left out", "; ".join(f"{k}: {v}" for k, v in rig.left_out.items()) or "no camera"),
+        *(("finding", text) for text in rig.findings),
+        *(("in doubt", doubted(doubt)) for doubt in rig.doubts),
+        ("alignment", NOT_DONE if rig.alignment is None else in_words(told(rig.alignment))),
+        (
+            "verification",
+            NOT_DONE if rig.verification is None else in_words(told(rig.verification)),
+        ),
+    ]
+    return tuple(facts)
+
+
+def doubted(doubt: Doubt) -> str:
+    """Return what speaks against a rig, whatever version of calib found it."""
+    if doubt.finding in set(RigFault):
+        return whole.sentences([doubt])[0]
+    return f"{doubt.finding}: {in_words(doubt.figures)}"
+
+
+def file_read(stated: Any) -> str:
+    """Return a file that a command read, as the provenance states it."""
+    if not isinstance(stated, Mapping):
+        return "not stated"
+    return f"{stated.get('file', '-')}, SHA-256 {stated.get('sha256', 'not stated')}"
+
+
+def told(table: Mapping[str, Any]) -> dict[str, Any]:
+    """Return of a stored outcome what a line can hold: no matrices, no lists of tables.
+
+    >>> told({"rms_mm": 0.2, "R": [[1.0]], "markers": [{"name": "p"}], "by": {"x": [{}]}})
+    {'rms_mm': 0.2}
+    """
+
+    def is_short(value: Any) -> bool:
+        if isinstance(value, Mapping):
+            return all(map(is_short, value.values()))
+        return not (isinstance(value, (list, tuple)) and any(map(_is_container, value)))
+
+    return {key: value for key, value in table.items() if is_short(value)}
+
+
+def _is_container(value: Any) -> bool:
+    return isinstance(value, (Mapping, list, tuple))
+
+
+def in_words(value: Any) -> str:
+    """Return a value as JSON can hold it on one line.
+
+    >>> in_words({"lens": "auto", "frames": None, "by": ["cam01", "cam02"], "rms_mm": 0.25})
+    'lens auto, frames none, by cam01 and cam02, rms_mm 0.25'
+    """
+    if isinstance(value, Mapping):
+        return ", ".join(f"{key} {_inner(v)}" for key, v in value.items()) or "none"
+    if isinstance(value, (list, tuple)):
+        return listed([_inner(v) for v in value], most=20) if value else "none"
+    if value is None:
+        return "none"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return f"{value:.6g}" if isinstance(value, float) else str(value)
+
+
+def _inner(value: Any) -> str:
+    return f"({in_words(value)})" if isinstance(value, Mapping) else in_words(value)
+
+
+def _offset(sigma: float | None, offset: float) -> float | None:
+    return None if sigma is None else offset
+
+
+def of_wand(wand: Wand) -> Description:
+    """Describe a wand: its markers, its lengths and what certifies them."""
+    names, n = wand.markers, len(wand.markers)
+    certified = [
+        f"{names[c.i]} to {names[c.j]} {c.length_mm:g} mm ± {c.sigma_mm:g} mm"
+        for c in wand.certified
+    ]
+    facts = (
+        ("name", wand.name),
+        ("markers", f"{n}, {SHAPES[wand.dimension]}, {wand.span_mm:.1f} mm from end to end"),
+        ("coordinates", f"± {wand.sigma_mm:g} mm each"),
+        ("certified", "; ".join(certified) or "no length"),
+    )
+    columns = (
+        Column("marker", names, is_left=True),
+        *(Column(f"{a}|mm", wand.points_mm[:, k].tolist(), ".3f") for k, a in enumerate("xyz")),
+        *(Column(f"to {m}|mm", wand.lengths_mm[:, k].tolist(), ".3f") for k, m in enumerate(names)),
+    )
+    document = {
+        "kind": "wand",
+        "name": wand.name,
+        "sigma_mm": wand.sigma_mm,
+        "dimension": wand.dimension,
+        "span_mm": wand.span_mm,
+        "markers": dict(zip(names, wand.points_mm.tolist(), strict=True)),
+        "certified": [
+            {"between": [names[c.i], names[c.j]], "length_mm": c.length_mm, "sigma_mm": c.sigma_mm}
+            for c in wand.certified
+        ],
+    }
+    return Description(f"Wand file: {counted(n, 'marker')}", facts, columns, document)
+
+
+def of_cameras(listed_cameras: CameraList) -> Description:
+    """Describe a camera list: sensors and lenses."""
+    facts = (
+        ("title", listed_cameras.title or "-"),
+        ("captured", listed_cameras.captured_at or "not stated"),
+        ("rate", f"{listed_cameras.frame_rate_hz:g} Hz"),
+    )
+    bare = [
+        CameraTracks(
+            name, frame=np.empty(0, np.int64), xy_px=np.empty((0, 2)),
+            marker=np.empty(0, np.int16), **sensor,
+        )
+        for name, sensor in listed_cameras.sensors.items()
+    ]  # fmt: skip
+    columns = (
+        Column("camera", [c.name for c in bare], is_left=True),
+        Column("sensor|px", [f"{c.width} × {c.height}" for c in bare], is_left=True),
+        Column("lens", [_lens_known(c) for c in bare], is_left=True),
+        Column("serial", [c.serial or "-" for c in bare], is_left=True),
+        Column("model", [c.model or "-" for c in bare], is_left=True),
+    )
+    document = {
+        "kind": "cameras",
+        "title": listed_cameras.title,
+        "captured_at": listed_cameras.captured_at,
+        "frame_rate_hz": listed_cameras.frame_rate_hz,
+        "cameras": [
+            {
+                "name": c.name,
+                "width": c.width,
+                "height": c.height,
+                "lens": _lens_known(c),
+                "serial": c.serial,
+                "model": c.model,
+            }
+            for c in bare
+        ],
+    }
+    title = f"Camera list (for calib import): {counted(len(bare), 'camera')}"
+    return Description(title, facts, columns, document)
+
+
+def of_images(images: ImageList) -> Description:
+    """Describe an image list: what it adds to the names of image files."""
+    rate = images.frame_rate_hz
+    facts = (
+        ("rate", "not stated" if rate is None else f"{rate:g} Hz"),
+        ("file names", images.file_names or "as usual: camera and frame in the name"),
+    )
+    names = list(images.cameras)
+    columns = (
+        Column("camera", names, is_left=True),
+        Column("stated", [in_words(dict(images.cameras[n])) for n in names], is_left=True),
+    )
+    document = {
+        "kind": "images",
+        "frame_rate_hz": rate,
+        "file_names": images.file_names,
+        "cameras": [{"name": n, **images.cameras[n]} for n in names],
+    }
+    title = f"Image list (for calib centroids): {counted(len(names), 'camera')}"
+    return Description(title, facts, columns, document)
+
+
+def of_scenario(scenario: Scenario) -> Description:
+    """Describe a scenario: what it draws, and where that differs from the default."""
+    usual, chosen = Scenario().as_dict(), scenario.as_dict()
+    differs: Sequence[str] = [key for key, v in chosen.items() if v != usual.get(key)]
+    facts = (
+        ("rig", f"{scenario.layout}, {counted(scenario.n_cameras, 'camera')}"),
+        ("wave", f"{scenario.wand}, path {scenario.path}, {scenario.frame_rate_hz:g} Hz"),
+        ("seed", f"{scenario.seed}, wave {scenario.wave}"),
+    )
+    columns = (
+        Column("not as usual", list(differs), is_left=True),
+        Column("here", [in_words(chosen[k]) for k in differs], is_left=True),
+        Column("usually", [in_words(usual.get(k)) for k in differs], is_left=True),
+    )
+    title = "Scenario (for calib simulate)"
+    return Description(title, facts, columns, {"kind": "scenario", "scenario": chosen})

@@ -1,0 +1,160 @@
+"""The file formats as people read them: from the items that check the files, each with a complete
+example.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+from calib.core.fields import CAMERA
+from calib.core.layout import RIG, TRACKS, WAND_FILE, Section
+from calib.errors import InputError
+from calib.intake.centroids.names import IMAGE_LIST
+from calib.intake.table import CAMERA_LIST, COLUMNS
+from calib.report import examples
+from calib.report.tables import Column, Strong, table
+from calib.report.words import wrapped
+from calib.simulate.explain import sections as scenario_sections
+
+
+@dataclass(frozen=True, slots=True)
+class FileFormat:
+    """A format: its name for ``calib formats``, what kind of file it is, what it is for, its places
+    and an example. ``language`` is that of the example; an HDF5 file's is the program that writes
+    it.
+    """
+
+    name: str
+    kind: str
+    purpose: str
+    sections: tuple[Section, ...]
+    language: str
+    example: str
+    notes: tuple[str, ...] = ()
+
+
+def formats() -> tuple[FileFormat, ...]:
+    """Return all formats, in the order in which a job meets them."""
+    cameras = Section("[cameras.<name>]", "keys", CAMERA)
+    free = tuple(replace(item, is_needed=False) for item in CAMERA)
+    known = Section("[cameras.<name>]", "keys", free, False)
+    return (
+        FileFormat(
+            "tracks", "HDF5", "what each camera saw: centroids by frame; calib import, calib "
+            "centroids and calib simulate write it", TRACKS, "python", examples.TRACKS,
+            ("A camera has at most one point per frame and marker; cameras may have none at all.",
+             "What else is in the file is ignored."),
+        ),
+        FileFormat(
+            "table", "CSV", "points for calib import, beside a camera list",
+            (Section("first line", "columns", COLUMNS),), "csv", examples.TABLE,
+            ("Columns may stand in any order; rows too.",),
+        ),
+        FileFormat(
+            "cameras", "TOML", "the camera list: what the table for calib import does not say",
+            (Section("top level", "keys", CAMERA_LIST), cameras), "toml", examples.CAMERAS,
+            ("A lens is either measured (K and dist) or nominal (focal_mm and pixel_pitch_mm).",),
+        ),
+        FileFormat(
+            "images", "TOML", "the image list for calib centroids --list: what names of image "
+            "files do not say", (Section("top level", "keys", IMAGE_LIST), known), "toml",
+            examples.IMAGES,
+            ("width and height of a camera are not needed here: they are only checked.",),
+        ),
+        FileFormat(
+            "wand", "TOML", "the wand: its markers and certified lengths", WAND_FILE, "toml",
+            examples.WAND, ("Two markers or more; on a line, in a plane or in space.",),
+        ),
+        FileFormat(
+            "rig", "HDF5", "a solved rig: poses, lenses and how sure they are; calib solve writes "
+            "it, calib export turns it into other formats", RIG, "python", examples.RIG,
+            ("Groups of /cameras are in the rig's order (creation order).",
+             "What else is in the file is ignored."),
+        ),
+        FileFormat(
+            "scenario", "TOML", "what calib simulate draws; a key left out has its default, which "
+            "stands first below", scenario_sections(), "toml", examples.SCENARIO,
+        ),
+    )  # fmt: skip
+
+
+def named(name: str) -> FileFormat:
+    """Return the format of that name, or raise InputError with the names there are."""
+    known = {f.name: f for f in formats()}
+    if name not in known:
+        raise InputError("NAME", expected=f"one of {', '.join(known)}", found=repr(name))
+    return known[name]
+
+
+def overview(width: int | None = None) -> list[str]:
+    """Return all formats in a table."""
+    every = formats()
+    columns = [
+        Column("name", [f.name for f in every], is_left=True),
+        Column("file", [f.kind for f in every], is_left=True),
+        Column("what it is", [f.purpose.partition(";")[0] for f in every], is_left=True),
+    ]
+    return [
+        *table(columns),
+        "",
+        *wrapped(
+            "calib formats NAME lists what is in it, with an example; calib formats NAME "
+            "--example prints that alone.",
+            width,
+        ),
+    ]
+
+
+def as_lines(one: FileFormat, width: int | None = None) -> list[str]:
+    """Return a format: its places, their items, and the example."""
+    lines = wrapped(f"{one.name} ({one.kind}): {one.purpose}.", width)
+    for section in one.sections:
+        heading = f"{section.place}: {section.holds}"
+        lines += ["", Strong(heading + ("" if section.is_needed else ", may be absent"))]
+        keys = [item.key for item in section.items]
+        holds = [item.holds for item in section.items]
+        wide = max(map(len, keys)), max(map(len, holds))
+        for item in section.items:
+            mark = "*" if item.is_needed else " "
+            label = f"{mark} {item.key:<{wide[0]}}  {item.holds:<{wide[1]}}  "
+            lines += wrapped(item.meaning or "-", width, label)
+    lines += ["", *wrapped("* must be there.", width)]
+    for note in one.notes:
+        lines += wrapped(note, width)
+    what = "Program that writes one (Python, h5py)" if one.language == "python" else "Example"
+    return [*lines, "", Strong(f"{what}:"), "", *one.example.rstrip("\n").split("\n")]
+
+
+def as_json(every: tuple[FileFormat, ...]) -> dict[str, Any]:
+    """Return formats as ``calib formats --json`` prints them."""
+    return {
+        "formats": [
+            {
+                "name": f.name,
+                "kind": f.kind,
+                "purpose": f.purpose,
+                "sections": [
+                    {
+                        "place": s.place,
+                        "holds": s.holds,
+                        "needed": s.is_needed,
+                        "items": [
+                            {
+                                "key": i.key,
+                                "holds": i.holds,
+                                "meaning": i.meaning,
+                                "needed": i.is_needed,
+                            }
+                            for i in s.items
+                        ],
+                    }
+                    for s in f.sections
+                ],
+                "notes": list(f.notes),
+                "language": f.language,
+                "example": f.example,
+            }
+            for f in every
+        ]
+    }

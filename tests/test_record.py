@@ -1,0 +1,250 @@
+"""The hand-over record: everything is in it, what was not done says so, and no name is taken for
+markup; read by a Markdown parser and an HTML parser that are not ours.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from html.parser import HTMLParser
+from pathlib import Path
+
+import numpy as np
+import pytest
+from markdown_it import MarkdownIt
+
+import calib
+from calib import files
+from calib.core.rig import Doubt, Rig
+from calib.core.tracks import CameraTracks, Tracks
+from calib.report.document import Document, as_html, as_markdown
+from calib.report.record import SIGNERS, Read, hand_over
+from calib.report.words import CAUTION
+from tests.program import Call
+
+Refused = Callable[..., str]
+HOSTILE = "<script>alert('1')</script> | *b* _i_ `c` [l](x) &amp; \\ # ~~s~~"
+VOID = {"meta"}  # of the tags used, the one without an end (HTML Living Standard, 13.1.2)
+
+
+def of(rig: Rig, **more: object) -> Document:
+    return hand_over(Read("rig.h5", "ab" * 32, rig), **more)  # type: ignore[arg-type]
+
+
+class Page(HTMLParser):
+    """The page's tags, all closed in order, and the text of its cells."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.tags: list[str] = []
+        self.open: list[str] = []
+        self.cells: list[str] = []
+        self.text = ""
+        self.feed(text)
+        self.close()
+        assert not self.open
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append(tag)
+        if tag not in VOID:
+            self.open.append(tag)
+        if tag in {"td", "th"}:
+            self.cells.append("")
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        self.text += data
+        if self.open and self.open[-1] in {"td", "th"}:
+            self.cells[-1] += data
+
+
+def markdown_cells(text: str) -> list[str]:
+    """The text of all table cells and headings, without a token of HTML among them."""
+    tokens = MarkdownIt("commonmark").enable(["table", "strikethrough"]).parse(text)
+    assert not [t for t in tokens if t.type.startswith("html")]
+    out = []
+    for token in tokens:
+        kinds = {c.type for c in token.children or ()}
+        assert kinds <= {"text", "text_special", "softbreak"}, kinds
+        if token.type == "inline":
+            out.append("".join(c.content for c in token.children or ()))
+    return out
+
+
+def test_every_part_is_there_for_a_rig_with_everything(rig: Rig) -> None:
+    rig = replace(rig, wand=rig.wand_used)  # the fixture's certificate is there
+    text = as_markdown(of(rig))
+    for name in rig.names:
+        assert text.count(name) >= 3  # cameras, poses, lenses
+    cells = markdown_cells(text)
+    assert {"Cautions", "Cameras", "Poses", "Lenses", "Wand", "Repairs", "Files"} <= set(cells)
+    assert CAUTION in cells and rig.captured_at in cells
+    assert any("500.02 mm ± 0.01 mm" in c for c in cells)
+    for name, reason in rig.left_out.items():
+        assert f"left out: {name}" in cells and reason in cells
+    assert {" ".join(finding.split()) for finding in rig.findings} <= set(cells)
+    assert "ab" * 32 in text and str(rig.parent_sha256) in text
+    for who in SIGNERS:
+        (line,) = [c for c in cells if c.startswith(f"{who}: ")]
+        assert "Date: ____" in line and "Signature: ____" in line
+    assert "Not done" not in cells
+
+
+def test_figures_are_those_of_the_rig(rig: Rig) -> None:
+    cells = markdown_cells(as_markdown(of(rig)))
+    for camera in rig.cameras:
+        for value in camera.position_mm:
+            assert f"{value:z.2f}" in cells
+        # A camera looks along its z axis: from its position to a point one metre before it.
+        ahead = camera.cam_from_world.inverse().apply(np.array([0.0, 0.0, 1000.0]))
+        for value in (ahead - camera.position_mm) / 1000.0:
+            assert f"{value:z.5f}" in cells
+        assert f"{camera.lens.fx:.2f}" in cells
+        if camera.stats is not None and camera.stats.points:
+            assert f"{camera.stats.rms_px:.3f}" in cells
+
+
+def test_what_was_not_done_says_not_done(rig: Rig) -> None:
+    bare = Rig(rig.cameras, rig.wand, rig.wand)
+    text = as_markdown(of(bare))
+    assert "Not done: alignment and verification." in text
+    assert "Not done. To do it: calib align RIG -o RIG." in text
+    assert "Not done. To do it: calib verify RIG TRACKS --bar BAR.toml." in text
+    certificate = [line for line in text.splitlines() if line.startswith("| certificate")]
+    assert len(certificate) == 1 and "not done" in certificate[0]
+    half = replace(bare, alignment={"by": "three markers"})
+    assert "Not done: verification." in as_markdown(of(half))
+    assert "three markers" in as_markdown(of(half))
+
+
+def test_doubts_come_first_and_with_what_to_do(rig: Rig) -> None:
+    figures = {"marker": "q", "offset_mm": 0.4}
+    known = Doubt("wand not as its file", (), figures, 0.4)
+    cells = markdown_cells(as_markdown(of(replace(rig, doubts=(known, Doubt("of a later day"))))))
+    at = cells.index("Summary")
+    assert cells[at + 1].startswith("The rig as a whole is in doubt: wand not as its file and of")
+    assert any("marker q lies 0.40 mm" in c and "Measure the wand again" in c for c in cells)
+    assert any(c.startswith("of a later day") for c in cells)
+
+
+def hostile(rig: Rig) -> Rig:
+    first, *rest = rig.cameras
+    return Rig(
+        (replace(first, name=HOSTILE), *rest), replace(rig.wand, name=HOSTILE), rig.wand,
+        provenance={"tracks": {"file": HOSTILE, "sha256": "x"}}, findings=(HOSTILE,),
+        left_out={f"{HOSTILE} 2": HOSTILE}, alignment={HOSTILE: HOSTILE},
+    )  # fmt: skip
+
+
+def test_no_name_is_taken_for_markup_in_html(rig: Rig) -> None:
+    page = Page(as_html(of(hostile(rig))))
+    assert "script" not in page.tags and "a" not in page.tags and "img" not in page.tags
+    assert HOSTILE in page.cells
+    plain = Page(as_html(of(rig)))
+    assert set(page.tags) == set(plain.tags)
+
+
+def test_no_name_is_taken_for_markup_in_markdown(rig: Rig) -> None:
+    cells = markdown_cells(as_markdown(of(hostile(rig))))
+    assert HOSTILE in cells
+    assert f"left out: {HOSTILE} 2" in cells
+
+
+def test_a_name_with_a_line_break_stays_in_its_cell(rig: Rig) -> None:
+    first, *rest = rig.cameras
+    broken = replace(rig, cameras=(replace(first, name="a\n\n# b\x00"), *rest), covariance=None)
+    cells = markdown_cells(as_markdown(of(broken)))
+    assert cells.count("a  # b") == 3 and "b" not in cells
+
+
+def test_html_loads_nothing_from_elsewhere(rig: Rig) -> None:
+    text = as_html(of(rig))
+    assert not any(word in text for word in ("http:", "https:", "src=", "url(", "<link", "@import"))
+    page = Page(text)
+    assert page.tags[:4] == ["html", "head", "meta", "title"]
+    assert all(who in page.cells for who in SIGNERS)
+
+
+def seen(rig: Rig) -> Tracks:
+    none = np.empty(0, np.int64)
+    return Tracks(
+        tuple(
+            CameraTracks(
+                n, 2048, 1088, none, np.empty((0, 2)), none.astype(np.int16), serial=f"S{k}"
+            )
+            for k, n in enumerate(rig.names[1:])
+        ),
+        25.0,
+    )
+
+
+def test_serials_come_from_the_tracks_and_other_tracks_are_told(rig: Rig) -> None:
+    cells = markdown_cells(as_markdown(of(rig, tracks=Read("t.h5", "cd" * 32, seen(rig)))))
+    assert {f"S{k}" for k in range(len(rig.names) - 1)} <= set(cells)
+    warning = "are not those that the rig was solved from"
+    assert any(warning in c for c in cells)
+    own = replace(rig, provenance={"tracks": {"file": "t.h5", "sha256": "cd" * 32}})
+    same = markdown_cells(as_markdown(of(own, tracks=Read("t.h5", "cd" * 32, seen(rig)))))
+    assert not any(warning in c for c in same)
+
+
+def test_repairs_are_followed_from_file_to_file(rig: Rig) -> None:
+    def repaired(parent: str | None, who: str) -> Rig:
+        made = {"repaired": {who: ["pose"]}, "time": f"2031-01-0{len(who)}"}
+        return replace(rig, parent_sha256=parent, provenance=made)
+
+    first = Read("a.h5", "aa", replace(rig, parent_sha256=None))
+    second = Read("b.h5", "bb", repaired("aa", "z"))
+    third = repaired("bb", "a b")
+    document = hand_over(Read("c.h5", "cc", third), earlier=[first, second])
+    (repairs,) = [s for s in document.sections if s.title == "Repairs"]
+    rows = list(zip(*(c.values for c in repairs.columns), strict=True))
+    assert rows == [
+        ("2031-01-03", "c.h5", "a b pose", "b.h5"),
+        ("2031-01-01", "b.h5", "z pose", "a.h5"),
+    ]
+    # Without the files between, the hash of the parent is all there is; a ring is no way out.
+    (alone,) = [s for s in of(third).sections if s.title == "Repairs"]
+    assert [c.values for c in alone.columns][-1] == ["bb"]
+    ring = hand_over(Read("c.h5", "cc", third), earlier=[Read("b.h5", "bb", repaired("cc", "z")),
+                                                         Read("c.h5", "cc", third)])  # fmt: skip
+    assert next(s for s in ring.sections if s.title == "Repairs").columns
+
+
+# ---- the command
+
+
+@pytest.fixture
+def file(rig: Rig, tmp_path: Path) -> Path:
+    calib.save_rig(rig, tmp_path / "rig.h5")
+    return tmp_path / "rig.h5"
+
+
+def test_it_is_printed_as_markdown_or_written_by_the_names_end(
+    call: Call, file: Path, rig: Rig
+) -> None:
+    code, printed, said = call("record", file)
+    assert (code, said) == (0, "")
+    assert files.sha256(file) in printed and printed.startswith("# Camera rig rig.h5\n")
+    for end in ("md", "html"):
+        out = file.parent / f"out.{end}"
+        code, nothing, said = call("record", file, "-o", out)
+        assert (code, nothing, said.strip()) == (0, "", f"wrote {out}")
+        text = out.read_text(encoding="utf-8")
+        assert text.startswith("# " if end == "md" else "<!DOCTYPE html>")
+        assert files.sha256(file) in text
+
+
+def test_what_cannot_be_written_is_one_line(refused: Refused, file: Path) -> None:
+    assert ".md or .html" in refused("record", file, "-o", file.parent / "out.pdf")
+    assert "no file there yet" in refused_existing(refused, file)
+    assert "apart from the inputs" in refused(
+        "record", file, "--earlier", file.parent / "r.md", "-o", file.parent / "r.md", "--force"
+    )
+
+
+def refused_existing(refused: Refused, file: Path) -> str:
+    (file.parent / "r.md").write_text("mine")
+    return refused("record", file, "-o", file.parent / "r.md")

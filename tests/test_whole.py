@@ -91,3 +91,17 @@ def test_doubts_are_kept_in_the_file_and_told_by_later_commands(tmp_path: Path) 
     table = residual_table(rig, sim.tracks)
     assert [d.finding for d in table.doubts] == [RigFault.WAND]
     assert "marker q lies 2.50 mm" in sentences(table.doubts)[0] and "2.50 mm" in str(table)
+
+
+@pytest.mark.parametrize(
+    ("kind", "fault"), [("exposure jitter", Fault.JITTER), ("clock drifts", Fault.DRIFT)]
+)
+def test_clocks_of_their_own_have_their_own_causes(kind: str, fault: Fault) -> None:
+    capture = planted(kind, 5001, 0.2)
+    solution = solve(capture.tracks, capture.wand)
+    table = residual_table(solution.rig, solution.tracks, solution.rig_fit, solution.whole)
+    (row,) = (r for r in table.cameras if r.name == capture.cameras[0])
+    assert row.causes[0].cause == fault
+    assert np.isnan(row.sigma_position_mm).all()
+    # The delay, within a fifth: what scatters or drifts by 0.2 frames.
+    assert abs(abs(row.causes[0].figures["frames"]) - 0.2) < 0.04

@@ -132,7 +132,16 @@ def residual_table(
 
 # These put a camera elsewhere than its solve says by more than its own sigmas know of.
 UNSURE = frozenset(
-    {Fault.KNOCK, Fault.TIMING, Fault.MOVED, Fault.LENS, Fault.ROWS, Fault.VIBRATION}
+    {
+        Fault.KNOCK,
+        Fault.TIMING,
+        Fault.MOVED,
+        Fault.LENS,
+        Fault.ROWS,
+        Fault.VIBRATION,
+        Fault.JITTER,
+        Fault.DRIFT,
+    }
 )
 
 

@@ -25,6 +25,8 @@ class Fault(StrEnum):
     LENS = "lens model does not fit"
     KNOCK = "knocked during the capture"
     TIMING = "out of time"
+    JITTER = "exposes at uneven times"
+    DRIFT = "its clock drifts"
     ROWS = "rows exposed one after another"
     VIBRATION = "vibration"
     STRAY = "stray points"

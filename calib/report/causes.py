@@ -95,6 +95,22 @@ def _timing(f: dict[str, float]) -> Words:
     )
 
 
+def _jitter(f: dict[str, float]) -> Words:
+    return Words(
+        "its points lie along the wand's motion, earlier in some frames and later in others, by "
+        f"some {f['frames']:.3f} frames ({f['ms']:.2f} ms)",
+        "check its trigger mode and sync cable: it may run on its own clock",
+    )
+
+
+def _drift(f: dict[str, float]) -> Words:
+    return Words(
+        f"over the wave its exposures came {abs(f['frames']):.2f} frames ({abs(f['ms']):.1f} ms) "
+        f"{'later' if f['frames'] > 0 else 'earlier'} than the others'",
+        "it runs on its own clock: set it to the common trigger, check its sync cable, wave again",
+    )
+
+
 def _rows(f: dict[str, float]) -> Words:
     return Words(
         "its points lie along the wand's motion by more from row to row: the bottom row is exposed "
@@ -172,6 +188,8 @@ _WORDS = {
     Fault.LENS: _lens,
     Fault.KNOCK: _knock,
     Fault.TIMING: _timing,
+    Fault.JITTER: _jitter,
+    Fault.DRIFT: _drift,
     Fault.ROWS: _rows,
     Fault.VIBRATION: _vibration,
     Fault.STRAY: _stray,

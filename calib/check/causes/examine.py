@@ -133,6 +133,8 @@ def _figures(system: System, r: Record, best: Choice) -> dict[str, float]:
     ms = 1000.0 / r.frame_rate_hz
     if cause == Fault.TIMING:
         out |= {"frames": float(values[-1]), "ms": float(values[-1]) * ms}
+    if cause == Fault.DRIFT:
+        out |= {"frames": float(values[-1]), "ms": float(values[-1]) * ms}
     if cause == Fault.ROWS:
         out |= {"rows_ms": float(values[-1]) * ms}
     if cause == Fault.LENS:

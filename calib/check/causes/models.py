@@ -8,7 +8,7 @@ that shares a direction with the true one.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from scipy import special
@@ -27,7 +27,7 @@ MIN_SHARE = 0.15
 # What a richer model must take beyond a plainer one that it holds, in shares of its own; rows are
 # told from a late exposure by the spread of rows alone, which a wave in the middle of the sensor
 # keeps small; a knock looks like a move where most points came after it.
-MIN_GAIN = {Fault.ROWS: 0.005, Fault.KNOCK: 0.05}
+MIN_GAIN = {Fault.ROWS: 0.005, Fault.DRIFT: 0.02, Fault.KNOCK: 0.05}
 # Of false alarms by each camera's structured tests together; the share above makes them rarer
 # still.
 ALPHA = 1e-3
@@ -37,6 +37,8 @@ MOST_KEPT = (
     0.5  # of the share that a knock must take: without the frames near it, where it shows best
 )
 STAYS_S = 3.0  # what is over sooner is a passing error; a camera that was knocked stays where it is
+# Squares along the motion over those across it: uneven exposure at a noise's size doubles them.
+ALONG_ACROSS = 2.0
 SLOWEST_HZ, SLOWEST_CYCLES = (
     0.8,
     8.0,
@@ -77,6 +79,8 @@ class System:
         self.record, self.least_share = record, least_share
         v = record.velocity[..., None]
         row = (record.place_px[..., 1] / record.height - 0.5).repeat(2, axis=1)[..., None]
+        at = record.frame - record.frame[0]
+        late = (at / max(int(at[-1]), 1) - 0.5)[:, None, None]
         still = 1e-9 * np.ones_like(v)  # a wand that stands must not make the sums singular
         self.effects = np.concatenate(
             [
@@ -84,6 +88,7 @@ class System:
                 pattern := record.pattern(),
                 v + still,
                 v * row + still,
+                v * late + still,
                 record.residual_px[..., None],
             ],
             axis=2,
@@ -92,7 +97,8 @@ class System:
         self.sums, self.total = _sums(self.z)
         self.n = 2 * int(record.is_used.sum())
         end = len(BASE) + pattern.shape[2]
-        self.pattern, self.time, self.row = list(range(len(BASE), end)), [end], [end + 1]
+        self.pattern, self.time = list(range(len(BASE), end)), [end]
+        self.row, self.ramp = [end + 1], [end + 2]
 
     def solve(self, columns: list[int]) -> tuple[float, Array]:
         """Return the share of the squares that the columns take, and their values."""
@@ -131,11 +137,12 @@ class System:
         if self.n < 60:
             return None
         base, start = self.solve(BASE)
-        searched = [c for c in (self._knock(base), self._vibration(base, start)) if c is not None]
+        tried = self._knock(base), self._vibration(base, start), self._jitter(base, start)
+        searched = [c for c in tried if c is not None]
         if not searched and self.most() < self.least_share:
             return None
         found = [*self._steady(base), *searched]
-        worthy = [c for c in found if c[0].p_value < ALPHA / 7 and _is_worthy(c[0])]
+        worthy = [c for c in found if c[0].p_value < ALPHA / 9 and _is_worthy(c[0])]
         if not worthy:
             return None
         choice = min(worthy, key=lambda c: c[0].bic)
@@ -160,6 +167,7 @@ class System:
         # Rows must be surer than a late exposure, which is the commoner fault and a special case.
         plainer = max(base, late[0].share)
         rows = choice(Fault.ROWS, BASE + self.time + self.row, plainer, len(self.row))
+        drift = choice(Fault.DRIFT, BASE + self.time + self.ramp, plainer, len(self.ramp))
         lenses = [
             choice(Fault.LENS, POSE + of_lens, moved[0].share, len(of_lens))
             for of_lens in (LENS, self.pattern)
@@ -167,7 +175,7 @@ class System:
         # A shutter that runs from or to the common moment has twice as much over its rows as in
         # their middle.
         of_time, of_row = rows[2][-2:]
-        return [moved, *lenses, late, *([rows] if abs(of_row) >= abs(of_time) else [])]
+        return [moved, *lenses, late, drift, *([rows] if abs(of_row) >= abs(of_time) else [])]
 
     def _with(self, axes: list[int], shape: Array) -> tuple[float, Array, Array]:
         """Return share, values and columns of the base and of the effects ``axes``, each times
@@ -267,6 +275,35 @@ class System:
             Fault.VIBRATION, share, base, len(BASE) + extra, extra, float(span), **figures
         )
         return e, columns, values
+
+    def _jitter(self, base: float, start: Array) -> Choice | None:
+        """Return exposure at a time of its own in every frame: squares along the wand's motion that
+        those across it do not have.
+        """
+        y = self.z[..., -1] - self.z[..., BASE] @ start
+        v = self.z[..., self.time[0]]
+        square = (v**2).sum(axis=1)
+        is_fast = square > 1.0  # a frame of delay moves the points by more than their noise
+        n = int(is_fast.sum())
+        if n < 60:
+            return None
+        of_time = np.where(is_fast, (v * y).sum(axis=1) / np.maximum(square, 1e-300), 0.0)
+        along = float((of_time**2 * square).sum())
+        rest = float((y[is_fast] ** 2).sum()) - along
+        freedom = max(2 * int(self.record.is_used[is_fast].sum()) - n, 1)
+        across = rest / freedom
+        share = base + (along - n * across) / self.total
+        ratio = along / n / max(across, 1e-300)
+        if share < self.least_share or ratio < ALONG_ACROSS:
+            return None
+        # The delays scatter by what is left of them once noise is taken off.
+        scatter = float(np.sqrt(max(np.mean(of_time[is_fast] ** 2 - across / square[is_fast]), 0)))
+        columns = self.effects[..., self.time] * of_time[:, None, None]
+        figures = {"frames": scatter, "ms": 1000.0 * scatter / self.record.frame_rate_hz}
+        e = self.explanation(Fault.JITTER, share, base, len(BASE) + 1, 1, **figures)
+        values = np.append(start, 1.0)
+        columns = np.concatenate([self.effects[..., BASE], columns], axis=2)
+        return replace(e, p_value=float(special.fdtrc(n, freedom, ratio))), columns, values
 
     def predicted(self, choice: Choice) -> Array:
         """Return what an explanation predicts (P, M, 2) in px."""

@@ -39,6 +39,7 @@ MOST_KEPT = (
 STAYS_S = 3.0  # what is over sooner is a passing error; a camera that was knocked stays where it is
 # Squares along the motion over those across it: uneven exposure at a noise's size doubles them.
 ALONG_ACROSS = 2.0
+LEAD = 0.3  # of the squares, that it must take beyond an explanation of fewer parameters
 SLOWEST_HZ, SLOWEST_CYCLES = (
     0.8,
     8.0,
@@ -137,12 +138,17 @@ class System:
         if self.n < 60:
             return None
         base, start = self.solve(BASE)
-        tried = self._knock(base), self._vibration(base, start), self._jitter(base, start)
-        searched = [c for c in tried if c is not None]
+        searched = [c for c in (self._knock(base), self._vibration(base, start)) if c is not None]
         if not searched and self.most() < self.least_share:
             return None
         found = [*self._steady(base), *searched]
         worthy = [c for c in found if c[0].p_value < ALPHA / 9 and _is_worthy(c[0])]
+        # A delay of its own in every frame follows a part of whatever else moves points: it must
+        # take much more.
+        jitter = self._jitter(base, start)
+        most = max((c[0].share for c in worthy), default=0.0)
+        if jitter is not None and jitter[0].share > most + (LEAD if worthy else 0.0):
+            worthy = [jitter]
         if not worthy:
             return None
         choice = min(worthy, key=lambda c: c[0].bic)

@@ -39,6 +39,7 @@ MOST_KEPT = (
 STAYS_S = 3.0  # what is over sooner is a passing error; a camera that was knocked stays where it is
 # Squares along the motion over those across it: uneven exposure at a noise's size doubles them.
 ALONG_ACROSS = 2.0
+TWICE = 2.0**0.5  # halfway, in proportion, between as much and twice as much
 LEAD = 0.3  # of the squares, that it must take beyond an explanation of fewer parameters
 SLOWEST_HZ, SLOWEST_CYCLES = (
     0.8,
@@ -139,13 +140,13 @@ class System:
             return None
         base, start = self.solve(BASE)
         searched = [c for c in (self._knock(base), self._vibration(base, start)) if c is not None]
-        if not searched and self.most() < self.least_share:
+        jitter = self._jitter(base, start)
+        if not searched and jitter is None and self.most() < self.least_share:
             return None
         found = [*self._steady(base), *searched]
         worthy = [c for c in found if c[0].p_value < ALPHA / 9 and _is_worthy(c[0])]
         # A delay of its own in every frame follows a part of whatever else moves points: it must
         # take much more.
-        jitter = self._jitter(base, start)
         most = max((c[0].share for c in worthy), default=0.0)
         if jitter is not None and jitter[0].share > most + (LEAD if worthy else 0.0):
             worthy = [jitter]
@@ -179,9 +180,9 @@ class System:
             for of_lens in (LENS, self.pattern)
         ]
         # A shutter that runs from or to the common moment has twice as much over its rows as in
-        # their middle.
-        of_time, of_row = rows[2][-2:]
-        return [moved, *lenses, late, drift, *([rows] if abs(of_row) >= abs(of_time) else [])]
+        # their middle, and so has a clock over a wave at whose beginning or end it was in step.
+        spread = [c for c in (rows, drift) if abs(c[2][-1]) >= TWICE * abs(c[2][-2])]
+        return [moved, *lenses, late, *spread]
 
     def _with(self, axes: list[int], shape: Array) -> tuple[float, Array, Array]:
         """Return share, values and columns of the base and of the effects ``axes``, each times

@@ -126,7 +126,7 @@ def mm_a_px(fit: RigFit) -> float:
 
 def _lengths(rig: Rig, fit: RigFit) -> Iterator[Doubt]:
     """Yield the wand's length where it comes out another than the file's in the mean."""
-    if len(rig.wand.markers) < 2:
+    if len(fit.state.shape_mm) < 2:  # a single marker carried about has none
         return
     points = triangulate_markers(fit.problem.with_weight(fit.is_inlier.astype(float)), fit.state)
     i, j = np.unravel_index(rig.wand.lengths_mm.argmax(), rig.wand.lengths_mm.shape)

@@ -192,7 +192,7 @@ def test_no_explanation_without_a_search_takes_more_than_the_bound(fault):
         ]
         least, full = (1.0 - ((flat[:, -1] - flat[:, :-1] @ v) ** 2).sum() for v in x)
         assert least < system.most() < full + 2e-3
-        for columns in (POSE, BASE, POSE + system.pattern, BASE + system.time + system.row):
+        for columns in (POSE, BASE, POSE + system.pattern, BASE + system.time + system.rows[0]):
             assert system.solve(columns)[0] < system.most()
 
 

@@ -24,10 +24,9 @@ from calib.solve.certainty.normal import Information
 # Below a seventh of the squares the camera's RMS is less than 8 % above what it would be, and a
 # fault that small is within what poses and lenses are sure to.
 MIN_SHARE = 0.15
-# What a richer model must take beyond a plainer one that it holds, in shares of its own; rows are
-# told from a late exposure by the spread of rows alone, which a wave in the middle of the sensor
-# keeps small; a knock looks like a move where most points came after it.
-MIN_GAIN = {Fault.ROWS: 0.005, Fault.DRIFT: 0.02, Fault.KNOCK: 0.05}
+# What a richer model must take beyond a plainer one that it holds, in shares of its own; a knock
+# looks like a move where most points came after it.
+MIN_GAIN = {Fault.KNOCK: 0.05}
 # Of false alarms by each camera's structured tests together; the share above makes them rarer
 # still.
 ALPHA = 1e-3
@@ -39,7 +38,8 @@ MOST_KEPT = (
 STAYS_S = 3.0  # what is over sooner is a passing error; a camera that was knocked stays where it is
 # Squares along the motion over those across it: uneven exposure at a noise's size doubles them.
 ALONG_ACROSS = 2.0
-TWICE = 2.0**0.5  # halfway, in proportion, between as much and twice as much
+# Difference of Schwarz's criterion (Kass & Raftery, Bayes factors, JASA 90, 1995, section 3.2).
+VERY_STRONG = 10.0
 LEAD = 0.3  # of the squares, that it must take beyond an explanation of fewer parameters
 SLOWEST_HZ, SLOWEST_CYCLES = (
     0.8,
@@ -89,8 +89,7 @@ class System:
                 record.motion,
                 pattern := record.pattern(),
                 v + still,
-                v * row + still,
-                v * late + still,
+                *(v * (of + end) + still for of in (row, late) for end in (0.5, -0.5)),
                 record.residual_px[..., None],
             ],
             axis=2,
@@ -100,7 +99,8 @@ class System:
         self.n = 2 * int(record.is_used.sum())
         end = len(BASE) + pattern.shape[2]
         self.pattern, self.time = list(range(len(BASE), end)), [end]
-        self.row, self.ramp = [end + 1], [end + 2]
+        # Delays that grow over the rows, or over the wave, and are none at its one or other end.
+        self.rows, self.ramps = ([end + 1], [end + 2]), ([end + 3], [end + 4])
 
     def solve(self, columns: list[int]) -> tuple[float, Array]:
         """Return the share of the squares that the columns take, and their values."""
@@ -144,7 +144,7 @@ class System:
         if not searched and jitter is None and self.most() < self.least_share:
             return None
         found = [*self._steady(base), *searched]
-        worthy = [c for c in found if c[0].p_value < ALPHA / 9 and _is_worthy(c[0])]
+        worthy = [c for c in found if c[0].p_value < ALPHA / 11 and _is_worthy(c[0])]
         # A delay of its own in every frame follows a part of whatever else moves points: it must
         # take much more.
         most = max((c[0].share for c in worthy), default=0.0)
@@ -171,18 +171,20 @@ class System:
 
         moved = choice(Fault.MOVED, POSE, 0.0, len(POSE))
         late = choice(Fault.TIMING, BASE + self.time, base, len(self.time))
-        # Rows must be surer than a late exposure, which is the commoner fault and a special case.
-        plainer = max(base, late[0].share)
-        rows = choice(Fault.ROWS, BASE + self.time + self.row, plainer, len(self.row))
-        drift = choice(Fault.DRIFT, BASE + self.time + self.ramp, plainer, len(self.ramp))
         lenses = [
             choice(Fault.LENS, POSE + of_lens, moved[0].share, len(of_lens))
             for of_lens in (LENS, self.pattern)
         ]
-        # A shutter that runs from or to the common moment has twice as much over its rows as in
-        # their middle, and so has a clock over a wave at whose beginning or end it was in step.
-        spread = [c for c in (rows, drift) if abs(c[2][-1]) >= TWICE * abs(c[2][-2])]
-        return [moved, *lenses, late, *spread]
+        # A shutter runs from or to the common moment, a clock was in step at the beginning or the
+        # end: one number each, as a late exposure is, which is the commoner fault and goes first
+        # where the evidence is not very strong.
+        growing = [
+            choice(cause, BASE + columns, base, 1)
+            for cause, ends in ((Fault.ROWS, self.rows), (Fault.DRIFT, self.ramps))
+            for columns in ends
+        ]
+        growing = [c for c in growing if c[0].bic < late[0].bic - VERY_STRONG]
+        return [moved, *lenses, late, *growing]
 
     def _with(self, axes: list[int], shape: Array) -> tuple[float, Array, Array]:
         """Return share, values and columns of the base and of the effects ``axes``, each times

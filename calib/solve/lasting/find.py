@@ -145,15 +145,16 @@ def find_bent(problem: Problem, state: State, solved: Solved, sigma_px: Array) -
     now = _Search(
         problem, found, sigma_px, solved, Gradients.of(problem, state, solved.terms, solved.blocks)
     )
-    n_bins = found.u_bin.shape[1]
+    n_bins, shortest = found.u_bin.shape[1], list[Off]()
     for length in SEARCH_BINS[1:]:
         off = now.in_blocks(length, 0) + now.in_blocks(length, length // 2)
+        shortest = shortest or off  # what stands off for a moment makes a longer stretch seem to
         n_stretches = 2 * problem.n_cameras * max(n_bins / length, 1.0)
         least = float(special.chdtri(2, BY_CHANCE / n_stretches))
-        # The strongest first, the others once the fit is without it.
         if any(value > least for *_, value in off):
+            # The strongest first, the others once the fit is without it.
             taken, kept = np.zeros(problem.n_frames, bool), []
-            for o in sorted(off, key=lambda o: -o[2]):
+            for o in sorted(shortest, key=lambda o: -o[2]):
                 frames = problem.frame[o[0]]
                 if not taken[frames].any():
                     taken[frames] = True

@@ -31,7 +31,9 @@ def rotation_from_vector(rotvec: Array) -> Array:
     flat = np.asarray(rotvec, dtype=float).reshape(-1, 3)
     if not len(flat):  # SciPy 1.12 refuses none
         return np.empty((*np.shape(rotvec)[:-1], 3, 3))
-    return Rotation.from_rotvec(flat).as_matrix().reshape((*np.shape(rotvec)[:-1], 3, 3))
+    return np.asarray(
+        Rotation.from_rotvec(flat).as_matrix().reshape((*np.shape(rotvec)[:-1], 3, 3))
+    )
 
 
 def vector_from_rotation(rotation: Array) -> Array:
@@ -41,13 +43,13 @@ def vector_from_rotation(rotation: Array) -> Array:
     flat = np.asarray(rotation, dtype=float).reshape(-1, 3, 3)
     if not len(flat):
         return np.empty(np.shape(rotation)[:-1])
-    return Rotation.from_matrix(flat).as_rotvec().reshape(np.shape(rotation)[:-1])
+    return np.asarray(Rotation.from_matrix(flat).as_rotvec().reshape(np.shape(rotation)[:-1]))
 
 
 def angle_between_deg(a: Array, b: Array) -> Array:
     """Return the angle (...) in degree of the rotation that leads from a to b, both (..., 3, 3)."""
     relative = np.swapaxes(a, -1, -2) @ b
-    return np.degrees(np.linalg.norm(vector_from_rotation(relative), axis=-1))
+    return np.asarray(np.degrees(np.linalg.norm(vector_from_rotation(relative), axis=-1)))
 
 
 def cross_matrix(v: Array) -> Array:

@@ -87,7 +87,7 @@ class Wand:
     @property
     def lengths_mm(self) -> Array:
         """Distances between all markers (n, n) in mm."""
-        return np.linalg.norm(self.points_mm[:, None] - self.points_mm[None], axis=-1)
+        return np.asarray(np.linalg.norm(self.points_mm[:, None] - self.points_mm[None], axis=-1))
 
     @property
     def span_mm(self) -> float:

@@ -197,7 +197,7 @@ def rigid_seeds(xy: Array, shape: Shape, base: Ints, limits: Limits, seeds: Seed
 @compiled
 def is_apart(a: Array, b: Array, longest: float) -> bool:
     """Say whether two points are farther apart than a wand's markers can be seen."""
-    return abs(b[0] - a[0]) > longest or abs(b[1] - a[1]) > longest
+    return bool(abs(b[0] - a[0]) > longest or abs(b[1] - a[1]) > longest)
 
 
 @compiled

@@ -139,7 +139,7 @@ def _linked(views: Views, weight: Array, sight: Sight) -> NDArray[np.bool_]:
         if (now == is_good).all():
             break
         is_good = now
-    return is_good
+    return np.asarray(is_good)
 
 
 def _nearness(views: Views, here: Ints, there: Ints, sight: Sight) -> Array:

@@ -109,7 +109,7 @@ def jerk_of(number: Ints, R: Array, t: Array, rate_hz: float) -> Array | None:
     shift, axis = np.einsum("k,nki->ni", third, t[at]), np.einsum("k,nki->ni", third, R[at][..., 0])
     # The median lengths of normal vectors of three and of two coordinates, in sigmas.
     sigmas = [np.median(np.linalg.norm(v, axis=1)) / k for v, k in ((shift, 1.538), (axis, 1.177))]
-    return np.array(sigmas) / (step / rate_hz) ** 2.5
+    return np.asarray(np.array(sigmas) / (step / rate_hz) ** 2.5)
 
 
 def least_turn(R: Array, goal: Array) -> Array:

@@ -8,7 +8,7 @@ from typing import Any
 from calib.check.history.records import CameraHistory, History
 from calib.check.verdicts import Course
 from calib.report.tables import Column, table
-from calib.report.words import listed, plain, wrapped
+from calib.report.words import document, listed, wrapped
 
 QUIET = {Course.STEADY, Course.UNKNOWN}
 PHRASES = {
@@ -58,7 +58,7 @@ def as_json(found: History) -> dict[str, Any]:
         }
         for c in found.cameras
     ]
-    return plain({"files": files, "cameras": cameras, "findings": findings(found)})
+    return document({"files": files, "cameras": cameras, "findings": findings(found)})
 
 
 def findings(found: History) -> list[str]:

@@ -10,7 +10,7 @@ from typing import Any
 from calib.intake.centroids.focus import Focus
 from calib.intake.centroids.stream import CameraSummary, Extraction
 from calib.report.tables import Column, Strong, table
-from calib.report.words import counted, ended, plain, wrapped
+from calib.report.words import counted, document, ended, wrapped
 
 LEGEND = (
     "Radius, roundness and peak (of full scale) are medians over the spots; clipped is the share "
@@ -50,7 +50,7 @@ def extraction_lines(found: Extraction, width: int | None = None) -> list[str]:
 def extraction_as_json(found: Extraction) -> dict[str, Any]:
     """Return what ``calib centroids --json`` prints."""
     bad = [str(error) for error in found.bad]
-    return plain({"cameras": [_summary(c) for c in found.cameras], "not_used": bad})
+    return document({"cameras": [_summary(c) for c in found.cameras], "not_used": bad})
 
 
 def _summary(c: CameraSummary) -> dict[str, Any]:
@@ -96,7 +96,7 @@ def focus_as_json(found: Focus) -> dict[str, Any]:
         | ({} if c.is_ok else {"turn": c.turn, "advice": c.advice})
         for c in found.checks
     ]
-    return plain(
+    return document(
         {
             "camera": found.camera,
             "images": found.n_images,

@@ -11,7 +11,7 @@ import numpy as np
 from calib.check.inspection import CameraCapture, Finding, Inspection
 from calib.check.verdicts import Shortcoming, Verdict
 from calib.report.tables import Column, Strong, table
-from calib.report.words import counted, listed, plain, wrapped
+from calib.report.words import counted, document, listed, wrapped
 from calib.solve.start.graph import wave_between
 from calib.solve.start.motion import PLANAR_PARALLAX, STILL_TRAVEL
 
@@ -35,7 +35,7 @@ def as_lines(found: Inspection, width: int | None = None) -> list[str]:
 def as_json(found: Inspection) -> dict[str, Any]:
     """Return the inspection as ``calib inspect --json`` prints it."""
     graph = found.graph
-    return plain(
+    return document(
         {
             "good": found.good,
             "cameras": [asdict(c) for c in found.cameras],

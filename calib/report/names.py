@@ -6,7 +6,7 @@ from typing import Any
 
 from calib.naming.identify import Identification, masks_of
 from calib.report.tables import Column, table
-from calib.report.words import plain, wrapped
+from calib.report.words import document, wrapped
 
 
 def as_lines(found: Identification, width: int | None = None) -> list[str]:
@@ -47,4 +47,4 @@ def as_json(found: Identification) -> dict[str, Any]:
         | {"masks": [dict(zip(("x_px", "y_px", "radius_px"), m, strict=True)) for m in masks_of(t)]}
         for c, t in zip(found.cameras, found.tracks.cameras, strict=True)
     ]
-    return plain({"cameras": cameras})
+    return document({"cameras": cameras})

@@ -13,7 +13,7 @@ from calib.check.recheck.outcome import SHIFT, TURN, CameraChange, Recheck
 from calib.check.verdicts import Change, Majority, Standing
 from calib.core.geometry import Array
 from calib.report.tables import Column, Strong, table
-from calib.report.words import ended, listed, plain, sentence, wrapped
+from calib.report.words import document, ended, listed, sentence, wrapped
 
 ORDER = list(Standing)
 PHRASES = {
@@ -72,7 +72,7 @@ def as_lines(found: Recheck, width: int | None = None, files: str = "RIG TRACKS"
 def as_json(found: Recheck) -> dict[str, Any]:
     """Return the document that ``calib recheck --json`` prints."""
     s = found.scale
-    return plain(
+    return document(
         {
             "cameras": [_camera_as_json(found, c) for c in found.cameras],
             "moved": found.moved,

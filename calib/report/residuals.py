@@ -12,7 +12,7 @@ from calib.report.causes import advice, evidence
 from calib.report.tables import Column, Strong, table
 from calib.report.whole import as_json as whole_as_json
 from calib.report.whole import sentences
-from calib.report.words import counted, listed, plain, wrapped
+from calib.report.words import counted, document, listed, wrapped
 from calib.solve.lasting.find import USUAL_SHARE
 
 LETTERS = {"aspect": "a", "tangential": "p", "k3": "k", "rational": "r"}
@@ -63,7 +63,7 @@ def as_json(found: ResidualTable) -> dict[str, Any]:
     ]
     w = found.wand
     wand = {k: getattr(w, k) for k in w.__slots__}
-    return plain(
+    return document(
         {
             "rig": whole_as_json(found.doubts),
             "cameras": cameras,

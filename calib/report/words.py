@@ -34,6 +34,11 @@ def plain(value: Any) -> Any:
     return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
+def document(value: dict[str, Any]) -> dict[str, Any]:
+    """Return a table as JSON can hold it; see ``plain``."""
+    return {str(key): plain(v) for key, v in value.items()}
+
+
 def listed(names: Sequence[str], most: int = 8) -> str:
     """Return names as one readable phrase.
 

@@ -163,7 +163,7 @@ def _is_behind_person(camera_mm: Array, person_mm: Array, points: Array) -> Bool
     half_chord = np.sqrt(np.maximum(PERSON_RADIUS_MM**2 - gap2, 0.0) / np.maximum(flat2, 1e-9))
     enter, leave = np.clip(nearest - half_chord, 0, 1), np.clip(nearest + half_chord, 0, 1)
     lowest = camera_mm[2] + np.minimum(enter * sight[..., 2], leave * sight[..., 2])
-    return (enter < leave) & (lowest < PERSON_HEIGHT_MM)
+    return np.asarray((enter < leave) & (lowest < PERSON_HEIGHT_MM))
 
 
 def _merge(uv: Array, radius: Array, distance: Array, is_seen: Bools) -> tuple[Bools, Bools, Array]:
@@ -195,7 +195,7 @@ def _astray(s: Scenario, xy: Array, rng: np.random.Generator) -> Array:
     offset = length[:, None] * np.stack([np.cos(angle), np.sin(angle)], -1)
     edge = np.array([s.width, s.height]) - 1.0
     is_off = (xy + offset < 0) | (xy + offset > edge)
-    return np.clip(xy + np.where(is_off, -offset, offset), 0, edge)
+    return np.asarray(np.clip(xy + np.where(is_off, -offset, offset), 0, edge))
 
 
 def _strays(s: Scenario, index: int, n_frames: int) -> tuple[NDArray[np.intp], Array]:

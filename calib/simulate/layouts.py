@@ -174,7 +174,7 @@ def small_term_sd(s: Scenario, terms: tuple[str, ...], focal_px: Array) -> Array
     if s.only_real:
         plain = [name not in s.only_real for name in s.names]
         out[np.ix_(plain, [t in limit for t in terms])] = 0.0
-    return np.maximum(out, 1e-9)  # nothing, as a number that a prior can hold
+    return np.asarray(np.maximum(out, 1e-9))  # nothing, as a number that a prior can hold
 
 
 def _lens(s: Scenario, pose: Pose, target: Array, index: int) -> Lens:

@@ -151,4 +151,4 @@ def wander(time: Array, rate: float, n: int, rng: np.random.Generator, n_terms: 
     frequency *= rate / np.sqrt((frequency**2).mean(axis=1, keepdims=True))
     phase = rng.uniform(0, 2 * np.pi, (n, n_terms))
     angle = frequency * time[:, None, None] + phase
-    return np.sqrt(2 / n_terms) * np.sin(angle).sum(axis=-1)
+    return np.asarray(np.sqrt(2 / n_terms) * np.sin(angle).sum(axis=-1))

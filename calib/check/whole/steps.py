@@ -19,7 +19,7 @@ from scipy import special
 
 from calib.core.geometry import Array
 from calib.core.parameters import N_POSE
-from calib.solve.bundle.descent import inverse_factors, reduced_system
+from calib.solve.bundle.elimination import inverse_factors, reduced_system
 from calib.solve.bundle.linearise import cauchy, linearise
 from calib.solve.bundle.problem import Problem
 from calib.solve.hold import RigFit

@@ -158,7 +158,7 @@ def twist_rows(
         rows[k, 3], rows[k, 4], rows[k, 5] = q0, q1, q2
     _lens_columns(lens, c, codes, x, y, xd, yd, inverse, weight, rows)
     rows[0, last], rows[1, last] = -weight * du, -weight * dv
-    return 0.5 * squared
+    return float(0.5 * squared)
 
 
 @compiled

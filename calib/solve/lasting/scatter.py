@@ -250,7 +250,7 @@ def _blocks_of(problem: Problem, at: Index, length: int) -> NDArray[np.intp]:
     """Return which stretch of ``length`` frames each pair is in, counted without gaps."""
     number = problem.frame_number[problem.frame[at]]
     stretch = (number - number[0]) // length
-    return np.searchsorted(np.unique(stretch), stretch)
+    return np.asarray(np.searchsorted(np.unique(stretch), stretch))
 
 
 def scatter_matrix(

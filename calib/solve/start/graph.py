@@ -114,7 +114,7 @@ def _count(
 def _cell(xy_px: Array, width: int, height: int) -> Ints:
     """Return the number of the sensor's grid cell that each point lies in."""
     cell = np.clip((xy_px + 0.5) * GRID / np.array([width, height]), 0, GRID - 1).astype(np.int64)
-    return cell[:, 0] * GRID + cell[:, 1]
+    return np.asarray(cell[:, 0] * GRID + cell[:, 1])
 
 
 def _in_time(camera: NDArray[np.intp], frame: Ints, n: int, frame_rate_hz: float) -> dict[str, Any]:

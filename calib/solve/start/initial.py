@@ -127,7 +127,7 @@ def _average_rotations(n: int, edges: list[PairPose], tree: list[tuple[int, int]
         R = R @ rotation_from_vector(w)
         if step > 15 and np.abs(w).max() < 1e-9:
             break
-    return R @ R[_root(tree)].T
+    return np.asarray(R @ R[_root(tree)].T)
 
 
 def _average_positions(
@@ -151,7 +151,7 @@ def _average_positions(
         weight = (
             _influence(np.linalg.norm(shift - D @ position, axis=1) / sigma, step < 15) / sigma**2
         )
-    return position - position[_root(tree)]
+    return np.asarray(position - position[_root(tree)])
 
 
 def _root(tree: list[tuple[int, int]]) -> int:

@@ -141,7 +141,7 @@ def homography_error(xy_a: Array, xy_b: Array) -> Array:
         depth = np.where(np.abs(q[:, 2]) < 1e-9, 1e-9, q[:, 2])
         return np.hypot(*(q[:, :2] / depth[:, None] - b).T), 1.0 / np.maximum(np.abs(depth), 1e-3)
 
-    return _reweighted(rows, error) / np.sqrt(2.0)
+    return np.asarray(_reweighted(rows, error) / np.sqrt(2.0))
 
 
 def epipolar_error(xy_a: Array, xy_b: Array) -> Array:
@@ -163,7 +163,9 @@ def epipolar_error(xy_a: Array, xy_b: Array) -> Array:
         )
         return np.abs((q * in_b).sum(axis=1)) / slope, 1.0 / slope
 
-    return _reweighted((q[:, :, None] * p[:, None, :]).reshape(-1, 1, 9), error) / np.sqrt(2.0)
+    return np.asarray(
+        _reweighted((q[:, :, None] * p[:, None, :]).reshape(-1, 1, 9), error) / np.sqrt(2.0)
+    )
 
 
 def shared_points(a: CameraTracks, b: CameraTracks) -> tuple[Array, Array, Ints, Ints]:
@@ -251,7 +253,7 @@ def _samples(marker: Ints, second: Array) -> list[Ints]:
 
 
 def _thinned(rows: Ints) -> Ints:
-    return rows[np.unique(np.linspace(0, rows.size - 1, MAX_POINTS).astype(int))]
+    return np.asarray(rows[np.unique(np.linspace(0, rows.size - 1, MAX_POINTS).astype(int))])
 
 
 def _most(error: Array) -> float:

@@ -287,7 +287,7 @@ def _variances(items: _Items, blocks: Blocks) -> Array:
     """Return the variances (K, 14) of the items' parameters, 0 of those that are held."""
     S, *_ = _reduced(items, blocks, np.zeros(len(items.is_free)))
     A, scale = _free_only(items, S)
-    return np.einsum("kii->ki", np.linalg.inv(A)) * scale**2
+    return np.asarray(np.einsum("kii->ki", np.linalg.inv(A)) * scale**2)
 
 
 def _fit_of(state: State, item: int, sigma_px: float, variance: Array) -> PairFit | None:

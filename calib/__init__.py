@@ -18,26 +18,48 @@ if TYPE_CHECKING:
     from calib import simulate
     from calib.check.inspect import inspect
     from calib.check.recheck.judge import RecheckOptions
+    from calib.check.recheck.outcome import Recheck
     from calib.check.recheck.run import recheck
-    from calib.check.residuals import residual_table
+    from calib.check.residuals import ResidualTable, residual_table
+    from calib.core.camera import Lens
+    from calib.core.geometry import Pose
+    from calib.core.rig import Covariance, Doubt, Rig, RigCamera
+    from calib.core.tracks import CameraTracks, Tracks
+    from calib.core.wand import CertifiedLength, Wand
     from calib.files import load_rig, load_tracks, load_wand, save_rig, save_tracks, save_wand
-    from calib.naming.identify import identify
+    from calib.naming.identify import Identification, identify
     from calib.naming.renaming import named_tracks
-    from calib.pipeline import calibrate
+    from calib.pipeline import Solution, calibrate, solve
     from calib.simulate import Scenario
     from calib.solve.calibrate import SolveOptions
     from calib.solve.repair import repair
+    from calib.solve.start.single import KnownDistance
 
 __version__ = "0.1.0"
 
 __all__ = [
     "CalibError",
+    "CameraTracks",
+    "CertifiedLength",
+    "Covariance",
+    "Doubt",
+    "Identification",
     "InputError",
+    "KnownDistance",
+    "Lens",
     "OutputError",
+    "Pose",
+    "Recheck",
     "RecheckOptions",
+    "ResidualTable",
+    "Rig",
+    "RigCamera",
     "Scenario",
+    "Solution",
     "SolveOptions",
+    "Tracks",
     "UnsolvableError",
+    "Wand",
     "calibrate",
     "identify",
     "inspect",
@@ -52,26 +74,32 @@ __all__ = [
     "save_tracks",
     "save_wand",
     "simulate",
+    "solve",
 ]
 
 # Loaded at first use, so that ``import calib`` and ``calib --help`` do not wait for SciPy and
 # OpenCV.
-_PLACES = {
-    **dict.fromkeys(
-        ("load_rig", "load_tracks", "load_wand", "save_rig", "save_tracks", "save_wand"),
-        "calib.files",
-    ),
-    "Scenario": "calib.simulate",
-    "SolveOptions": "calib.solve.calibrate",
-    "calibrate": "calib.pipeline",
-    "identify": "calib.naming.identify",
-    "inspect": "calib.check.inspect",
-    "RecheckOptions": "calib.check.recheck.judge",
-    "recheck": "calib.check.recheck.run",
-    "repair": "calib.solve.repair",
-    "named_tracks": "calib.naming.renaming",
-    "residual_table": "calib.check.residuals",
+_MODULES = {
+    "calib.check.inspect": ("inspect",),
+    "calib.check.recheck.judge": ("RecheckOptions",),
+    "calib.check.recheck.outcome": ("Recheck",),
+    "calib.check.recheck.run": ("recheck",),
+    "calib.check.residuals": ("ResidualTable", "residual_table"),
+    "calib.core.camera": ("Lens",),
+    "calib.core.geometry": ("Pose",),
+    "calib.core.rig": ("Covariance", "Doubt", "Rig", "RigCamera"),
+    "calib.core.tracks": ("CameraTracks", "Tracks"),
+    "calib.core.wand": ("CertifiedLength", "Wand"),
+    "calib.files": ("load_rig", "load_tracks", "load_wand", "save_rig", "save_tracks", "save_wand"),
+    "calib.naming.identify": ("Identification", "identify"),
+    "calib.naming.renaming": ("named_tracks",),
+    "calib.pipeline": ("Solution", "calibrate", "solve"),
+    "calib.simulate": ("Scenario",),
+    "calib.solve.calibrate": ("SolveOptions",),
+    "calib.solve.repair": ("repair",),
+    "calib.solve.start.single": ("KnownDistance",),
 }
+_PLACES = {name: module for module, names in _MODULES.items() for name in names}
 
 
 def __getattr__(name: str) -> Any:

@@ -16,11 +16,11 @@ from calib.errors import OutputError
 PathLike = str | os.PathLike[str]
 
 
-def check_output(path: PathLike, force: bool = False, inputs: Iterable[PathLike] = ()) -> None:
+def check_output(path: PathLike, overwrite: bool = False, inputs: Iterable[PathLike] = ()) -> None:
     """Raise OutputError where ``path`` could not be written, so that a long run is refused before
     it starts.
 
-    An existing file is refused unless ``force``; one of the ``inputs`` is refused always.
+    An existing file is refused unless ``overwrite``; one of the ``inputs`` is refused always.
     """
     target = Path(path)
     try:
@@ -45,12 +45,12 @@ def check_output(path: PathLike, force: bool = False, inputs: Iterable[PathLike]
             found="an input",
             remedy="Choose another name.",
         )
-    if exists and not force:
+    if exists and not overwrite:
         raise OutputError(
             str(path),
             expected="no file there yet",
             found="one",
-            remedy="Choose another name or add --force.",
+            remedy="Choose another name, or overwrite it (--force; overwrite=True in Python).",
         )
     if not is_folder:
         raise OutputError(
@@ -68,9 +68,9 @@ def check_output(path: PathLike, force: bool = False, inputs: Iterable[PathLike]
         )
 
 
-def write_bytes(path: PathLike, data: bytes, force: bool = False) -> None:
+def write_bytes(path: PathLike, data: bytes, overwrite: bool = False) -> None:
     """Write a file; after any failure or interruption the folder is as it was before."""
-    check_output(path, force)
+    check_output(path, overwrite)
     target = Path(os.path.realpath(path))
     part = target.with_name(f".{secrets.token_hex(8)}.part")
     try:
@@ -89,27 +89,27 @@ def write_bytes(path: PathLike, data: bytes, force: bool = False) -> None:
     _sync_folder(target.parent)
 
 
-def write_text(path: PathLike, text: str, force: bool = False) -> None:
+def write_text(path: PathLike, text: str, overwrite: bool = False) -> None:
     """Write a text file in UTF-8."""
-    write_bytes(path, text.encode("utf-8"), force)
+    write_bytes(path, text.encode("utf-8"), overwrite)
 
 
-def check_output_folder(path: PathLike, names: Iterable[str], force: bool = False) -> None:
+def check_output_folder(path: PathLike, names: Iterable[str], overwrite: bool = False) -> None:
     """Raise OutputError where a folder of files could not be written to ``path``.
 
-    An existing folder is refused unless ``force``, and always where it holds anything but
+    An existing folder is refused unless ``overwrite``, and always where it holds anything but
     ``names``: it is replaced as a whole, and nobody else's files with it.
     """
     target = Path(path)
     if not target.is_dir():
         check_output(path)  # a file of that name is refused, forced or not
         return
-    if not force:
+    if not overwrite:
         raise OutputError(
             str(path),
             expected="no folder there yet",
             found="one",
-            remedy="Choose another name or add --force.",
+            remedy="Choose another name, or overwrite it (--force; overwrite=True in Python).",
         )
     try:
         others = sorted({p.name for p in target.iterdir()} - set(names))
@@ -125,14 +125,14 @@ def check_output_folder(path: PathLike, names: Iterable[str], force: bool = Fals
     check_output(target.with_name(f".{secrets.token_hex(8)}.part"))
 
 
-def write_folder(path: PathLike, files: Mapping[str, str], force: bool = False) -> None:
+def write_folder(path: PathLike, files: Mapping[str, str], overwrite: bool = False) -> None:
     """Write text files, by name, into a folder of their own: all of them or none.
 
     A name with a path in it is a defect of the caller and raises ValueError.
     """
     if any(name in {"", ".", ".."} or name != os.path.basename(name) for name in files):
         raise ValueError(f"file names without a path: {sorted(files)}")
-    check_output_folder(path, files, force)
+    check_output_folder(path, files, overwrite)
     target = Path(os.path.realpath(path))
     part, old = (target.with_name(f".{secrets.token_hex(8)}.part") for _ in range(2))
     try:

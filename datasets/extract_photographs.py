@@ -149,8 +149,8 @@ def main() -> int:
             "line": as_lines(cameras),
             "board": as_boards(cameras),
         }.items():
-            save_tracks(tracks, options.out / f"{name}.h5", force=True)
-            save_wand(wand, options.out / f"{name}.toml", force=True)
+            save_tracks(tracks, options.out / f"{name}.h5", overwrite=True)
+            save_wand(wand, options.out / f"{name}.toml", overwrite=True)
     except CalibError as error:
         print(error, file=sys.stderr)
         return 2

@@ -61,9 +61,9 @@ def make(folder: Path) -> None:
         simulation = simulate(load_scenario(HERE / name / "scenario.toml", Scenario.from_dict))
         out = folder / name
         out.mkdir(parents=True, exist_ok=True)
-        save_tracks(rounded_tracks(simulation.tracks), out / "tracks.h5", force=True)
-        save_wand(simulation.wand, out / "wand.toml", force=True)
-        save_rig(rounded_rig(simulation.truth), out / "truth.h5", force=True)
+        save_tracks(rounded_tracks(simulation.tracks), out / "tracks.h5", overwrite=True)
+        save_wand(simulation.wand, out / "wand.toml", overwrite=True)
+        save_rig(rounded_rig(simulation.truth), out / "truth.h5", overwrite=True)
 
 
 def main() -> int:

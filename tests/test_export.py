@@ -471,7 +471,7 @@ def test_a_folder_is_replaced_by_force_and_only_where_nothing_else_is_in_it(
     arguments = ("export", rig_file, "--to", "colmap", "-o", out)
     assert call(*arguments)[0] == 0
     before = snapshot(rig_file.parent)
-    assert "add --force" in refused(*arguments)
+    assert "--force" in refused(*arguments)
     assert call(*arguments, "--force", "--unit", "m")[0] == 0
     assert "lengths in m;" in (out / "images.txt").read_text(encoding="utf-8")
     assert set(snapshot(rig_file.parent)) == set(before)  # nothing of the exchange stays behind
@@ -502,7 +502,7 @@ def test_a_folder_that_cannot_be_written_leaves_nothing(
 
     monkeypatch.setattr(os, "fsync", full)
     with pytest.raises(OutputError, match="no space left"):
-        write_folder(out, made, force=True)
+        write_folder(out, made, overwrite=True)
     assert n[0] == 3 and snapshot(rig_file.parent) == before
 
 

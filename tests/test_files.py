@@ -130,7 +130,7 @@ def test_a_file_that_changes_while_it_is_read_is_refused(rig: Rig, tmp_path: Pat
 
     def load(p: Path) -> Rig:
         out = files.load_rig(p)
-        files.save_rig(replace(out, lasting_share=0.5), p, force=True)
+        files.save_rig(replace(out, lasting_share=0.5), p, overwrite=True)
         return out
 
     assert files.with_sha256(files.load_rig, path)[1] == files.sha256(path)
@@ -146,7 +146,7 @@ def test_whose_the_names_are_is_kept_and_told_by_masks_where_a_file_does_not_say
         tracks, cameras=tuple(replace(c, masks_px=np.ones((1, 3))) for c in tracks.cameras)
     )
     for given in (tracks, masked, replace(tracks, is_identified=True)):
-        files.save_tracks(given, path, force=True)
+        files.save_tracks(given, path, overwrite=True)
         assert same(files.load_tracks(path), given)
         with h5py.File(path, "r+") as file:  # as files were before they said so
             file.attrs.pop("identified", None)
@@ -167,7 +167,7 @@ def test_a_wand_comes_back_to_the_bit(rig: Rig, tmp_path: Path) -> None:
         rig.wand_used,
         Wand('a "b" \\ \x7f\t', ('"', "é\n"), np.eye(3)[:2] * 1e-3),
     ):
-        files.save_wand(wand, tmp_path / "w.toml", force=True)
+        files.save_wand(wand, tmp_path / "w.toml", overwrite=True)
         assert same(files.load_wand(tmp_path / "w.toml"), wand)
 
 
@@ -586,7 +586,7 @@ def test_an_existing_file_is_kept_unless_forced(tmp_path: Path) -> None:
     with pytest.raises(OutputError, match="--force"):
         files.write_text(path, "new")
     assert path.read_text() == "mine"
-    files.write_text(path, "new", force=True)
+    files.write_text(path, "new", overwrite=True)
     assert path.read_text() == "new" and list(tmp_path.iterdir()) == [path]
 
 
@@ -597,12 +597,12 @@ def test_what_cannot_be_written_is_told_before_a_long_run(tmp_path: Path) -> Non
         (Path("/dev/null"), "a device"),
     ):
         with pytest.raises(OutputError, match=found):
-            files.check_output(path, force=True)
+            files.check_output(path, overwrite=True)
     source = tmp_path / "in"
     source.write_text("x")
     (tmp_path / "same").symlink_to(source)
     with pytest.raises(OutputError, match="apart from the inputs"):
-        files.check_output(tmp_path / "same", force=True, inputs=[source])
+        files.check_output(tmp_path / "same", overwrite=True, inputs=[source])
 
 
 def test_a_folder_without_permission_is_told(
@@ -635,7 +635,7 @@ def test_a_failed_write_leaves_nothing_behind(
     (tmp_path / "out").write_text("before")
     monkeypatch.setattr(os, step, fail)
     with pytest.raises(becomes) as caught:
-        files.write_text(tmp_path / "out", "after", force=True)
+        files.write_text(tmp_path / "out", "after", overwrite=True)
     if isinstance(caught.value, CalibError):
         assert "no space left on device" in str(caught.value)
     assert [p.name for p in tmp_path.iterdir()] == ["out"] and (
@@ -652,7 +652,7 @@ def test_a_written_file_has_the_permissions_of_an_ordinary_one(tmp_path: Path) -
 def test_a_link_is_written_through(tmp_path: Path) -> None:
     (tmp_path / "real").write_text("old")
     (tmp_path / "link").symlink_to(tmp_path / "real")
-    files.write_text(tmp_path / "link", "new", force=True)
+    files.write_text(tmp_path / "link", "new", overwrite=True)
     assert (tmp_path / "link").is_symlink() and (tmp_path / "real").read_text() == "new"
 
 

@@ -495,3 +495,9 @@ def test_errors_arrive_from_other_processes() -> None:
     error = UnsolvableError("cam03", expected="a", found="b", remedy="Do c.", cameras=["cam03"])
     again = pickle.loads(pickle.dumps(error))
     assert (type(again), str(again), again.cameras) == (UnsolvableError, str(error), ("cam03",))
+
+
+def test_records_say_what_they_are_in_a_line():
+    assert repr(rig()) == "<Rig: 2 cameras, cam01 to cam02; wand line3>"
+    assert repr(tracks()) == "<CameraTracks cam01: 2048 × 1088 px, 3 points>"
+    assert repr(Tracks((tracks(),), 100.0)) == "<Tracks: 1 cameras, 3 points, 100 Hz>"

@@ -76,7 +76,7 @@ class RigCamera:
         return self.cam_from_world.origin_mm
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Covariance:
     """Joint covariance (n, n) of the rig's ``parameters`` (n,), as far as they were free: of each
     camera turn (radian, small, on the left of ``cam_from_world``), position (mm, world) and lens
@@ -185,7 +185,7 @@ class Doubt:
     effect_mm: float | None = None
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Rig:
     """A calibrated rig.
 
@@ -238,6 +238,11 @@ class Rig:
                 expected=f"the wand's markers {', '.join(self.wand.markers)}",
                 found=", ".join(self.wand_used.markers),
             )
+
+    def __repr__(self) -> str:
+        first, last = self.names[0], self.names[-1]
+        told = f", {len(self.doubts)} doubts" if self.doubts else ""
+        return f"<Rig: {len(self.names)} cameras, {first} to {last}; wand {self.wand.name}{told}>"
 
     @property
     def names(self) -> tuple[str, ...]:

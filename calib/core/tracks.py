@@ -17,7 +17,7 @@ Ints = NDArray[np.int64]
 N_KEYS = 65536  # of a frame: more than an index of 16 bit counts
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
 class CameraTracks:
     """One camera's sensor, what is known of its lens, and its centroids.
 
@@ -111,6 +111,10 @@ class CameraTracks:
         _check_points(self.name, self.width, self.height, frame, xy, marker)
         for attribute, values in (("frame", frame), ("xy_px", xy), ("marker", marker)):
             object.__setattr__(self, attribute, values)
+
+    def __repr__(self) -> str:
+        size = f"{self.width} × {self.height} px"
+        return f"<CameraTracks {self.name}: {size}, {self.n_points} points>"
 
     @property
     def n_points(self) -> int:
@@ -244,7 +248,7 @@ def _check_points(
         )
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Tracks:
     """A capture: the cameras' centroids on one frame count, at ``frame_rate_hz``.
 
@@ -271,6 +275,10 @@ class Tracks:
             raise InputError(
                 "frame_rate", expected="a rate above 0 Hz", found=str(self.frame_rate_hz)
             )
+
+    def __repr__(self) -> str:
+        points = sum(c.n_points for c in self.cameras)
+        return f"<Tracks: {len(self.cameras)} cameras, {points} points, {self.frame_rate_hz:g} Hz>"
 
     @property
     def names(self) -> tuple[str, ...]:

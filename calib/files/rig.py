@@ -183,8 +183,8 @@ def _wand(file: h5py.File, key: str) -> Wand:
         raise error.inside(key) from None
 
 
-def save_rig(rig: Rig, path: PathLike, force: bool = False) -> None:
-    """Write a rig file; OutputError where it exists (unless ``force``) or cannot be written."""
+def save_rig(rig: Rig, path: PathLike, overwrite: bool = False) -> None:
+    """Write a rig file; OutputError where it exists (unless ``overwrite``) or cannot be written."""
     tables = {
         key: _as_json(key, table)
         for key in ("alignment", "verification", "provenance")
@@ -222,7 +222,7 @@ def save_rig(rig: Rig, path: PathLike, force: bool = False) -> None:
         for key, text in tables.items():
             write(file, key, text)
 
-    write_bytes(path, file_bytes(FORMAT, VERSION, fill), force)
+    write_bytes(path, file_bytes(FORMAT, VERSION, fill), overwrite)
 
 
 def _as_json(key: str, table: Mapping[str, Any]) -> str:

@@ -26,9 +26,9 @@ def load_wand(path: PathLike) -> Wand:
     return inside(path, wand_from_table, load_toml(path, "a wand file (TOML)"), Path(path).stem)
 
 
-def save_wand(wand: Wand, path: PathLike, force: bool = False) -> None:
+def save_wand(wand: Wand, path: PathLike, overwrite: bool = False) -> None:
     """Write a wand file."""
-    write_text(path, wand_as_toml(wand), force)
+    write_text(path, wand_as_toml(wand), overwrite)
 
 
 def load_table(table: PathLike, cameras: PathLike) -> Tracks:

@@ -67,8 +67,10 @@ def _camera_tracks(name: str, group: h5py.Group) -> CameraTracks:
     )
 
 
-def save_tracks(tracks: Tracks, path: PathLike, force: bool = False) -> None:
-    """Write a tracks file; OutputError where it exists (unless ``force``) or cannot be written."""
+def save_tracks(tracks: Tracks, path: PathLike, overwrite: bool = False) -> None:
+    """Write a tracks file; OutputError where it exists, unless ``overwrite``, or cannot be
+    written.
+    """
 
     def fill(file: h5py.File) -> None:
         file.attrs["frame_rate"] = tracks.frame_rate_hz
@@ -96,4 +98,4 @@ def save_tracks(tracks: Tracks, path: PathLike, force: bool = False) -> None:
             if c.masks_px is not None:
                 write(file.require_group("masks"), c.name, c.masks_px)
 
-    write_bytes(path, file_bytes(FORMAT, VERSION, fill), force)
+    write_bytes(path, file_bytes(FORMAT, VERSION, fill), overwrite)

@@ -83,8 +83,8 @@ def whole_solve(sim: Simulation) -> float:
     It is the second run of the program: Python and Numba keep what they compiled in the first.
     """
     tracks, wand, rig = WORK / "tracks.h5", WORK / "wand.toml", WORK / "rig.h5"
-    save_tracks(sim.tracks, tracks, force=True)
-    save_wand(sim.wand, wand, force=True)
+    save_tracks(sim.tracks, tracks, overwrite=True)
+    save_wand(sim.wand, wand, overwrite=True)
     program = [sys.executable, "-m", "calib", "solve"]
     command = [*program, str(tracks), "--wand", str(wand), "-o", str(rig), "--force"]
     kept = {k: v for k, v in os.environ.items() if k != "PYTHONDONTWRITEBYTECODE"}

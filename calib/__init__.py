@@ -30,6 +30,12 @@ if TYPE_CHECKING:
     from calib.naming.identify import Identification, identify
     from calib.naming.renaming import named_tracks
     from calib.pipeline import Solution, calibrate, solve
+    from calib.prove.align import Alignment, AlignOptions, align
+    from calib.prove.decide import Limit
+    from calib.prove.like import align_like
+    from calib.prove.precision import Precision, precision
+    from calib.prove.reconstruct import Points, reconstruct
+    from calib.prove.verify import Verification, verify
     from calib.simulate import Scenario
     from calib.solve.calibrate import SolveOptions
     from calib.solve.repair import repair
@@ -38,6 +44,8 @@ if TYPE_CHECKING:
 __version__ = "0.1.0"
 
 __all__ = [
+    "AlignOptions",
+    "Alignment",
     "CalibError",
     "CameraTracks",
     "CertifiedLength",
@@ -47,8 +55,11 @@ __all__ = [
     "InputError",
     "KnownDistance",
     "Lens",
+    "Limit",
     "OutputError",
+    "Points",
     "Pose",
+    "Precision",
     "Recheck",
     "RecheckOptions",
     "ResidualTable",
@@ -59,7 +70,10 @@ __all__ = [
     "SolveOptions",
     "Tracks",
     "UnsolvableError",
+    "Verification",
     "Wand",
+    "align",
+    "align_like",
     "calibrate",
     "identify",
     "inspect",
@@ -67,7 +81,9 @@ __all__ = [
     "load_tracks",
     "load_wand",
     "named_tracks",
+    "precision",
     "recheck",
+    "reconstruct",
     "repair",
     "residual_table",
     "save_rig",
@@ -75,6 +91,7 @@ __all__ = [
     "save_wand",
     "simulate",
     "solve",
+    "verify",
 ]
 
 # Loaded at first use, so that ``import calib`` and ``calib --help`` do not wait for SciPy and
@@ -94,6 +111,12 @@ _MODULES = {
     "calib.naming.identify": ("Identification", "identify"),
     "calib.naming.renaming": ("named_tracks",),
     "calib.pipeline": ("Solution", "calibrate", "solve"),
+    "calib.prove.align": ("AlignOptions", "Alignment", "align"),
+    "calib.prove.decide": ("Limit",),
+    "calib.prove.like": ("align_like",),
+    "calib.prove.precision": ("Precision", "precision"),
+    "calib.prove.reconstruct": ("Points", "reconstruct"),
+    "calib.prove.verify": ("Verification", "verify"),
     "calib.simulate": ("Scenario",),
     "calib.solve.calibrate": ("SolveOptions",),
     "calib.solve.repair": ("repair",),

@@ -7,8 +7,8 @@ from __future__ import annotations
 import os
 import secrets
 import shutil
-from collections.abc import Iterable, Mapping
-from contextlib import suppress
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from calib.errors import OutputError
@@ -70,14 +70,22 @@ def check_output(path: PathLike, overwrite: bool = False, inputs: Iterable[PathL
 
 def write_bytes(path: PathLike, data: bytes, overwrite: bool = False) -> None:
     """Write a file; after any failure or interruption the folder is as it was before."""
+    # Not tempfile: its files are private to the user, and a rig file is to be read by others.
+    with written(path, overwrite) as part, part.open("xb") as stream:
+        stream.write(data)
+
+
+@contextmanager
+def written(path: PathLike, overwrite: bool = False) -> Iterator[Path]:
+    """Yield the name of a file to write that becomes ``path`` at the end; after any failure or
+    interruption the folder is as it was before.
+    """
     check_output(path, overwrite)
     target = Path(os.path.realpath(path))
     part = target.with_name(f".{secrets.token_hex(8)}.part")
     try:
-        # Not tempfile: its files are private to the user, and a rig file is to be read by others.
-        with part.open("xb") as stream:
-            stream.write(data)
-            stream.flush()
+        yield part
+        with part.open("rb") as stream:
             os.fsync(stream.fileno())
         os.replace(part, target)
     except BaseException as error:

@@ -23,8 +23,9 @@ MAY_IMPORT = {
     "naming": {"errors", "core", "intake", "solve"},
     "pipeline": {"errors", "core", "naming", "solve", "check"},
     "check": {"errors", "core", "naming", "solve"},
-    "export": {"errors", "core", "check"},
-    "report": {"errors", "core", "intake", "naming", "solve", "check", "simulate"},
+    "prove": {"errors", "core", "naming", "solve", "check"},
+    "export": {"errors", "core", "check", "prove"},
+    "report": {"errors", "core", "intake", "naming", "solve", "check", "prove", "simulate"},
     "simulate": {"errors", "core"},
     "files": {"errors", "core", "intake", "outputs"},
 }

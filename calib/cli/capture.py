@@ -44,10 +44,16 @@ def simulate(
             "--plain", help="Plain lenses (square pixels, k1, k2) and independent errors alone."
         ),
     ] = False,
+    floor: Annotated[
+        bool, typer.Option("--floor", help="Also floor.h5: a frame of three markers at rest.")
+    ] = False,
+    bar: Annotated[
+        bool, typer.Option("--bar", help="Also bar.h5 and bar.toml: a certified bar carried about.")
+    ] = False,
     force: Force = False,
 ) -> None:
     """Simulate a rig and a wand wave: tracks.h5, wand.toml, truth.h5 (the true rig) and
-    scenario.toml.
+    scenario.toml; on request what else align and verify take.
     """
     import calib.simulate as simulation
     from calib import files
@@ -70,6 +76,8 @@ def simulate(
     chosen = parse({}) if scenario is None else files.load_scenario(scenario, parse)
     names = ["tracks.h5", "wand.toml", "truth.h5", "scenario.toml"]
     names += ["truth_after.h5"] if chosen.knock else []
+    names += ["floor.h5"] if floor else []
+    names += ["bar.h5", "bar.toml"] if bar else []
     is_new = not out_dir.exists()
     # A folder that is still to be made stands for its files.
     for target in [out_dir] if is_new else [out_dir / name for name in names]:
@@ -85,6 +93,12 @@ def simulate(
         if chosen.knock:
             files.save_rig(made.truth_after, out_dir / "truth_after.h5", force)
         files.write_text(out_dir / "scenario.toml", as_toml(chosen.as_dict()), force)
+        if floor:
+            files.save_tracks(simulation.floor_capture(made), out_dir / "floor.h5", force)
+        if bar:
+            tracks, known = simulation.bar_capture(made)
+            files.save_tracks(tracks, out_dir / "bar.h5", force)
+            files.save_wand(known, out_dir / "bar.toml", force)
     except BaseException as error:
         with suppress(OSError):
             for name in set(names) - existing:

@@ -5,13 +5,12 @@
 
 from __future__ import annotations
 
-import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from calib.cli.options import AsJson, Force, TracksFile, inside
+from calib.cli.options import AsJson, Force, TracksFile, frame_range, inside
 from calib.errors import InputError
 from calib.outputs import check_output
 
@@ -76,7 +75,7 @@ def select(
             capture,
             only=_names(only),
             without=_names(without),
-            frames=_range(frames),
+            frames=frame_range(frames),
             rename=_pairs(rename),
         )
     calib.save_tracks(made, output, force)
@@ -127,23 +126,6 @@ def _tell(made: Tracks, output: Path, as_json: bool, more: dict[str, object]) ->
 
 def _names(given: list[str] | None) -> list[str]:
     return [name for text in given or () for part in text.split(",") if (name := part.strip())]
-
-
-def _range(text: str | None) -> tuple[int | None, int | None]:
-    """Return the first and the last frame of FIRST-LAST; numbers may be negative.
-
-    >>> _range("100-2000"), _range("-5-10"), _range("100-")
-    ((100, 2000), (-5, 10), (100, None))
-    """
-    if text is None:
-        return None, None
-    match = re.fullmatch(r"\s*(-?\d+)?\s*-\s*(-?\d+)?\s*", text, re.ASCII)
-    first, last = (None if m is None else int(m) for m in match.groups()) if match else (None,) * 2
-    if first is None and last is None:
-        raise InputError("--frames", expected="FIRST-LAST, as 100-2000", found=repr(text))
-    if first is not None and last is not None and first > last:
-        raise InputError("--frames", expected="a first frame before the last", found=repr(text))
-    return first, last
 
 
 def _pairs(given: list[str] | None) -> dict[str, str]:

@@ -18,7 +18,19 @@ import typer
 from typer.core import TyperGroup
 
 from calib import __version__
-from calib.cli import capture, describe, edit, export, identify, images, recheck, record, rig
+from calib.cli import (
+    align,
+    capture,
+    describe,
+    edit,
+    export,
+    identify,
+    images,
+    prove,
+    recheck,
+    record,
+    rig,
+)  # fmt: skip
 from calib.errors import CalibError
 
 # The class of all errors in a call; typer does not export it by name.
@@ -106,6 +118,8 @@ images.add_commands(app)
 identify.add_commands(app)
 rig.add_commands(app)
 recheck.add_commands(app)
+align.add_commands(app)
+prove.add_commands(app)
 edit.add_commands(app)
 export.add_commands(app)
 describe.add_commands(app)

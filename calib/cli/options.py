@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -13,7 +14,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from calib.errors import CalibError
+from calib.errors import CalibError, InputError
 
 if TYPE_CHECKING:
     from calib.core.tracks import Tracks
@@ -59,3 +60,20 @@ def inside(path: Path) -> Iterator[None]:
         yield
     except CalibError as error:
         raise error.inside(str(path)) from None
+
+
+def frame_range(text: str | None) -> tuple[int | None, int | None]:
+    """Return the first and the last frame of FIRST-LAST; numbers may be negative.
+
+    >>> frame_range("100-2000"), frame_range("-5-10"), frame_range("100-")
+    ((100, 2000), (-5, 10), (100, None))
+    """
+    if text is None:
+        return None, None
+    match = re.fullmatch(r"\s*(-?\d+)?\s*-\s*(-?\d+)?\s*", text, re.ASCII)
+    first, last = (None if m is None else int(m) for m in match.groups()) if match else (None,) * 2
+    if first is None and last is None:
+        raise InputError("--frames", expected="FIRST-LAST, as 100-2000", found=repr(text))
+    if first is not None and last is not None and first > last:
+        raise InputError("--frames", expected="a first frame before the last", found=repr(text))
+    return first, last

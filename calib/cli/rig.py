@@ -19,6 +19,8 @@ from calib.outputs import check_output
 if TYPE_CHECKING:
     from calib.check.residuals import ResidualTable
     from calib.core.rig import Rig
+    from calib.naming.identify import Identification
+    from calib.solve.calibrate import SolveOptions
     from calib.solve.start.single import KnownDistance
 
 
@@ -101,6 +103,7 @@ def solve(
     from calib import files
     from calib.cli import console
     from calib.pipeline import solve as solve_rig
+    from calib.prove.precision import one_line
     from calib.report import names
     from calib.report import residuals as report
 
@@ -157,19 +160,28 @@ def solve(
         )
     else:
         _print_table(table)
-        if named is not None:
-            console.note(
-                f"markers were not identified: {names.summary(named)}; calib identify lists "
-                "them and keeps the names"
-            )
-        if options.distance is not None:
-            console.note(f"scale from the distance of {options.distance}")
-        for finding in rig.findings:
-            console.note(finding)
-        for name, reason in rig.left_out.items():
-            console.note(f"left out: {name}: {reason}")
+        if figure := one_line(rig):
+            console.print_report([figure])
+        for note in _notes(rig, named, options):
+            console.note(note)
         console.note(f"wrote {output}")
     raise typer.Exit(1 if rig.left_out or table.needs_a_hand else 0)
+
+
+def _notes(rig: Rig, named: Identification | None, options: SolveOptions) -> list[str]:
+    """Return what there is to say of a solve beside its table."""
+    from calib.report import names
+
+    out = []
+    if named is not None:
+        out.append(
+            f"markers were not identified: {names.summary(named)}; calib identify lists them and "
+            "keeps the names"
+        )
+    if options.distance is not None:
+        out.append(f"scale from the distance of {options.distance}")
+    left_out = (f"left out: {name}: {reason}" for name, reason in rig.left_out.items())
+    return [*out, *rig.findings, *left_out]
 
 
 def _n_frames(text: str) -> int | None:

@@ -99,16 +99,17 @@ LEFT_OUT = (
     Item("names", "text, n", "cameras of the capture that the rig does not hold", True),
     Item("reasons", "text, n", "why", True),
 )
-RIG_TEXTS = (
+RIG_DATA = (
     Item("findings", "text, n", "what the solve had to say about the rig", True),
     Item("doubts", "text, n, JSON", "what speaks against the rig as a whole"),
+    Item("wave", "numbers, n × 3", "places of the wand in the wave, mm"),
     Item("alignment", "text, JSON", "how origin and axes were set"),
     Item("verification", "text, JSON", "how lengths were tested"),
     Item("provenance", "text, JSON", "tool, version, command, options, files read, time", True),
 )
 RIG = (
     Section("/", "attributes", RIG_FILE),
-    Section("/", "datasets", RIG_TEXTS),
+    Section("/", "datasets", RIG_DATA),
     Section("/cameras/<name>", "attributes", RIG_CAMERA),
     Section("/cameras/<name>/residuals", "attributes", RESIDUALS, False),
     Section("/wand", "attributes", RIG_WAND),

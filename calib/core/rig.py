@@ -7,8 +7,9 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from calib.core.camera import Lens
+from calib.core.camera import Lens, project, undistort
 from calib.core.geometry import Array, Pose, frozen
 from calib.core.parameters import POSITION, ROTATION, CameraParameter, Parameter
 from calib.core.wand import Wand
@@ -74,6 +75,23 @@ class RigCamera:
     def position_mm(self) -> Array:
         """The camera's position in the world (3,)."""
         return self.cam_from_world.origin_mm
+
+    def image_of(
+        self, points_mm: Array, range_mm: float = np.inf
+    ) -> tuple[Array, NDArray[np.bool_]]:
+        """Return image points (n, 2) of points (n, 3) in the world, and which of them (n,) the
+        camera sees: in front, on the sensor, within ``range_mm``, nothing in between.
+        """
+        in_cam = self.cam_from_world.apply(points_mm)
+        with np.errstate(all="ignore"):  # behind the camera: nan, not seen
+            uv = project(self.lens, in_cam)
+            on = ((uv >= 0) & (uv <= np.array([self.width, self.height]) - 1.0)).all(axis=1)
+            on &= np.linalg.norm(in_cam, axis=1) <= range_mm
+            # Far off the axis the distortion may fold back on to the sensor: there, undistorting
+            # leads elsewhere.
+            back = undistort(self.lens, np.where(on[:, None], uv, np.nan))
+            on &= np.abs(back - in_cam[:, :2] / in_cam[:, 2:]).max(axis=1) < 1e-6
+        return uv, on
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
@@ -198,8 +216,9 @@ class Rig:
     sentences that the solve had to say about the rig; ``doubts`` are what speaks against it as a
     whole; ``captured_at`` is when its wave was taken
     (ISO 8601), ``parent_sha256`` the SHA-256 of the rig file that it repairs, ``lasting_share`` the
-    share of points in errors that last. ``alignment`` and ``verification`` tell, as JSON can, how
-    its world was chosen and its lengths were tested; None where they were not.
+    share of points in errors that last; ``wave_mm (n, 3)`` are places in the world where the wand
+    was, some hundreds at most. ``alignment`` and ``verification`` tell, as JSON can, how its world
+    was chosen and its lengths were tested; None where they were not.
     """
 
     cameras: tuple[RigCamera, ...]
@@ -213,6 +232,7 @@ class Rig:
     captured_at: str | None = field(default=None, kw_only=True)
     parent_sha256: str | None = field(default=None, kw_only=True)
     lasting_share: float = field(default=0.0, kw_only=True)
+    wave_mm: Array = field(default_factory=lambda: np.empty((0, 3)), kw_only=True)
     alignment: Mapping[str, Any] | None = field(default=None, kw_only=True)
     verification: Mapping[str, Any] | None = field(default=None, kw_only=True)
 
@@ -228,6 +248,10 @@ class Rig:
             raise InputError(
                 "left_out", expected="cameras that the rig does not hold", found=", ".join(both)
             )
+        wave = frozen(self.wave_mm)
+        if wave.ndim != 2 or wave.shape[1] != 3 or not np.isfinite(wave).all():
+            raise InputError("wave_mm", expected="finite x, y, z", found=f"shape {wave.shape}")
+        object.__setattr__(self, "wave_mm", wave)
         if not 0 <= self.lasting_share <= 1:
             raise InputError(
                 "lasting_share", expected="a share, 0 to 1", found=str(self.lasting_share)

@@ -32,14 +32,26 @@ Rig file, version 2 (HDF5; lengths in mm, angles in radian, image quantities in 
     /findings          text (n): what the solve found to say about the rig
     /doubts            text (n), JSON: finding, cameras, figures, effect_mm; what speaks
                        against the rig as a whole
+    /wave              where known: places of the wand in the wave (n×3)
     /alignment, /verification   one text each, where known: JSON
     /provenance        one text: JSON
 
-Version 1, still read, kept in the provenance what are fields now, and labels of one text, such as
-cam01/rotation_x and wand/p_x, in place of parameters.
+Points file, version 1 (HDF5), written by ``reconstruct``, a row a marker and frame::
+
+    /                  attributes format = "calib.points", version = 1, unit = "mm", frame_rate,
+                       provenance (JSON)
+    /frame, /marker    (n): as the tracks number them
+    /xyz               (n×3): its place
+    /covariance        (n×6): xx, xy, xz, yy, yz, zz of its covariance in mm²
+    /rms_px, /cameras  (n): RMS of its residuals, and how many cameras place it
+
+Version 1 of rig files, still read, kept in the provenance what are fields now, and labels of one
+text, such as cam01/rotation_x and wand/p_x, in place of parameters.
 """
 
 from calib.files.kind import kind_of, load_cameras
+from calib.files.pieces import frame_rate_of, tracks_in_pieces
+from calib.files.points import write_lines, write_points
 from calib.files.rig import load_rig, save_rig
 from calib.files.text import (
     load_image_list,
@@ -52,10 +64,11 @@ from calib.files.text import (
     with_sha256,
 )
 from calib.files.tracks import load_tracks, save_tracks
-from calib.outputs import check_output, write_text
+from calib.outputs import check_output, write_text, written
 
 __all__ = [
-    "check_output", "kind_of", "load_cameras", "load_image_list", "load_rig", "load_scenario",
-    "load_table", "load_tracks", "load_wand", "read_text", "save_rig", "save_tracks", "save_wand",
-    "sha256", "with_sha256", "write_text",
+    "check_output", "frame_rate_of", "kind_of", "load_cameras", "load_image_list", "load_rig",
+    "load_scenario", "load_table", "load_tracks", "load_wand", "read_text", "save_rig",
+    "save_tracks", "save_wand", "sha256", "tracks_in_pieces", "with_sha256", "write_lines",
+    "write_points", "write_text", "written",
 ]  # fmt: skip

@@ -74,6 +74,7 @@ def _told(file: h5py.File) -> dict[str, Any]:
         **{key: top[key] for key in ("captured_at", "parent_sha256", "lasting_share")},
         "alignment": _json(file, "alignment") if "alignment" in file else None,
         "verification": _json(file, "verification") if "verification" in file else None,
+        "wave_mm": dataset(file, "wave", "f", (None, 3)) if "wave" in file else np.empty((0, 3)),
     }
 
 
@@ -219,6 +220,8 @@ def save_rig(rig: Rig, path: PathLike, overwrite: bool = False) -> None:
         write(left_out, "reasons", tuple(rig.left_out.values()))
         write(file, "findings", rig.findings)
         write(file, "doubts", doubts)
+        if len(rig.wave_mm):
+            write(file, "wave", rig.wave_mm)
         for key, text in tables.items():
             write(file, key, text)
 

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import h5py
 import numpy as np
+from numpy.typing import NDArray
 
 from calib.core.fields import camera_from_fields
 from calib.core.layout import TRACKS_FILE
@@ -48,13 +51,7 @@ def _camera_tracks(name: str, group: h5py.Group) -> CameraTracks:
     frame = dataset(group, "frame", "iu", (None,))
     n = len(frame)
     marker = dataset(group, "marker", "iu", (n,))
-    if n and (marker.min() < -1 or marker.max() > np.iinfo(np.int16).max):
-        row = int(((marker < -1) | (marker > np.iinfo(np.int16).max)).argmax())
-        raise InputError(
-            f"{name}: marker row {row}",
-            expected="an index from -1 to 32767",
-            found=str(marker[row]),
-        )
+    check_marker_range(name, marker)
     radius = dataset(group, "radius", "f", (n,)) if "radius" in group else None
     xy = dataset(group, "xy", "f", (n, 2))
     masks = (
@@ -65,6 +62,17 @@ def _camera_tracks(name: str, group: h5py.Group) -> CameraTracks:
     return CameraTracks(
         name, frame=frame, xy_px=xy, marker=marker, radius_px=radius, masks_px=masks, **camera
     )
+
+
+def check_marker_range(name: str, marker: NDArray[Any], first_row: int = 0) -> None:
+    """Raise InputError where a marker, of rows from ``first_row`` on, is no index."""
+    if len(marker) and (marker.min() < -1 or marker.max() > np.iinfo(np.int16).max):
+        row = int(((marker < -1) | (marker > np.iinfo(np.int16).max)).argmax())
+        raise InputError(
+            f"{name}: marker row {first_row + row}",
+            expected="an index from -1 to 32767",
+            found=str(marker[row]),
+        )
 
 
 def save_tracks(tracks: Tracks, path: PathLike, overwrite: bool = False) -> None:

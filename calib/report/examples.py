@@ -184,6 +184,7 @@ with h5py.File("rig.h5", "w") as file:
     doubt = {"finding": "wand not as its file", "cameras": [], "effect_mm": 0.4}
     doubt["figures"] = {"marker": "q", "offset_mm": 0.4}
     file.create_dataset("doubts", data=[json.dumps(doubt)], dtype=TEXT)
+    file["wave"] = np.array([[0.0, 0.0, 2500.0], [120.0, -80.0, 2600.0]])
     for key in ("alignment", "verification", "provenance"):
         file.create_dataset(key, data=json.dumps({"tool": "written by hand"}), dtype=TEXT)
 """

@@ -6,6 +6,7 @@ from calib.simulate.layouts import sample_points
 from calib.simulate.render import RenderOptions, draw_spots, expose, render
 from calib.simulate.run import Simulation, simulate
 from calib.simulate.scenario import PLAIN, Knock, Scenario
+from calib.simulate.still import bar_capture, floor_capture
 
 __all__ = [
     "PLAIN",
@@ -13,8 +14,10 @@ __all__ = [
     "RenderOptions",
     "Scenario",
     "Simulation",
+    "bar_capture",
     "draw_spots",
     "expose",
+    "floor_capture",
     "render",
     "sample_points",
     "simulate",

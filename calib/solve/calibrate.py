@@ -51,6 +51,8 @@ from calib.solve.start.single import (
     is_single,
 )
 
+WAVE_PLACES = 400  # of the wand that a rig keeps: enough to tell where the wave went
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class SolveOptions:
@@ -154,8 +156,16 @@ def finish(
         findings=tuple(findings),
         captured_at=tracks.captured_at,
         lasting_share=share_off(fit.problem, fit.stretches),
+        wave_mm=_wave(fit),
     )
     return rig, tracks, fit
+
+
+def _wave(fit: Fit) -> Array:
+    """Return places of the wand (n, 3), evenly over the frames that stand."""
+    placed = fit.problem.frame[fit.is_inlier.any(axis=0)]
+    frames = np.unique(placed)
+    return fit.result.state.wand_t[frames[:: max(1, len(frames) // WAVE_PLACES)]]
 
 
 def _with_offsets(cameras: Sequence[RigCamera], found: TimeOffsets) -> tuple[RigCamera, ...]:
@@ -294,6 +304,7 @@ def _in_first_camera(fit: Fit) -> Fit:
     state = fit.result.state
     world = Pose(state.cam_R[0], state.cam_t[0])
     poses = [Pose(R, t) @ world.inverse() for R, t in zip(state.cam_R, state.cam_t, strict=True)]
+    poses[0] = Pose(np.eye(3), np.zeros(3))  # to the bit: R Rᵀ only is to rounding
     moved = replace(
         state,
         cam_R=np.stack([p.R for p in poses]),

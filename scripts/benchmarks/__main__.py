@@ -14,6 +14,7 @@ from scripts.benchmarks import (
     errorbars,
     general,
     naming,
+    prove,
     recheck,
     references,
     sizes,
@@ -57,6 +58,9 @@ PARTS = {
     "recheck": Part("what a recheck names of planted changes", recheck.add_options, recheck.run),
     "general": Part("a published problem of general points", general.add_options, general.run),
     "identify": Part("nameless captures among stray points", naming.add_options, naming.run),
+    "prove": Part(
+        "worlds, length tests and precision against the truth", prove.add_options, prove.run
+    ),
     "references": Part(
         "a small wand problem by general solvers", references.add_options, references.run
     ),

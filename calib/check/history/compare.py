@@ -59,7 +59,7 @@ def compare_entries(entries: Sequence[Entry]) -> History:
                 e.name, expected=f"two cameras or more of {', '.join(first.names)}",
                 found=", ".join(e.rig.names), remedy="Give the files of one rig.",
             )  # fmt: skip
-        inside = _agreeing(first, e.rig, common)
+        inside = agreeing(first, e.rig, common)
         if k and 2 * inside.sum() <= len(common):
             without_majority.append(e.name)
         at = [every.index(n) for n in common]
@@ -86,7 +86,7 @@ def compare_entries(entries: Sequence[Entry]) -> History:
     )
 
 
-def _rows(rig: Rig, names: tuple[str, ...]) -> Array:
+def ring_covariance(rig: Rig, names: tuple[str, ...]) -> Array:
     """Return the covariance (9 C, 9 C) of turns, positions, focal length and centre."""
     every = of_cameras(names, RING)
     C = np.zeros((len(every),) * 2)
@@ -101,7 +101,7 @@ def _rows(rig: Rig, names: tuple[str, ...]) -> Array:
     return C
 
 
-def _pull(rig: Rig, names: tuple[str, ...], R: Array) -> dict[Key, Array]:
+def held_pull(rig: Rig, names: tuple[str, ...], R: Array) -> dict[Key, Array]:
     """Return what one standard uncertainty of each held lens term did to the rows (9 C,), in a
     world turned by R.
 
@@ -120,7 +120,7 @@ def _pull(rig: Rig, names: tuple[str, ...], R: Array) -> dict[Key, Array]:
     return out
 
 
-def _apart(first: dict[Key, Array], later: dict[Key, Array]) -> dict[Key, Array]:
+def pull_apart(first: dict[Key, Array], later: dict[Key, Array]) -> dict[Key, Array]:
     """Return what errors of held lenses did to the later file beyond what they did to the first."""
     zero = np.zeros(1)
     return {key: later.get(key, zero) - first.get(key, zero) for key in first.keys() | later.keys()}
@@ -136,7 +136,7 @@ def _parameters(rig: Rig, names: tuple[str, ...]) -> tuple[Array, Array, Array]:
     )
 
 
-def _difference(
+def difference(
     first: Rig, later: Rig, names: tuple[str, ...], weight: Array | None
 ) -> tuple[Array, Array, Array]:
     """Return changes (C, 9) once the later rig is moved on to the first, the world's motions
@@ -151,15 +151,15 @@ def _difference(
     return d, world_motions(R0, p0, N_CHANGE)[:, :6], R
 
 
-def _agreeing(first: Rig, later: Rig, names: tuple[str, ...]) -> Array:
+def agreeing(first: Rig, later: Rig, names: tuple[str, ...]) -> Array:
     """Return 1 for each camera (C,) that stands in both files as the others do, 0 for the rest."""
     every, weight = np.arange(len(names)), None
-    C0, C1 = _rows(first, names), _rows(later, names)
+    C0, C1 = ring_covariance(first, names), ring_covariance(later, names)
     for _ in range(2):
-        d, G, R = _difference(first, later, names, weight)
-        C = C0 + _turned(C1, R)
+        d, G, R = difference(first, later, names, weight)
+        C = C0 + turned(C1, R)
         apart = [
-            *_apart(_pull(first, names, np.eye(3)), _pull(later, names, R)).values(),
+            *pull_apart(held_pull(first, names, np.eye(3)), held_pull(later, names, R)).values(),
             np.zeros(len(C)),
         ]
         C += np.transpose(apart) @ apart
@@ -174,7 +174,7 @@ def _agreeing(first: Rig, later: Rig, names: tuple[str, ...]) -> Array:
     return weight
 
 
-def _turned(C: Array, R: Array) -> Array:
+def turned(C: Array, R: Array) -> Array:
     """Return a covariance (9 C, 9 C) with its positions turned into a world turned by R."""
     each = np.stack([R] * (len(C) // N_CHANGE))
     return on_places(each, N_CHANGE, on_places(each, N_CHANGE, C).T)
@@ -188,20 +188,20 @@ def _changes(
 
     The agreeing cameras are held as a whole, the pull is that beyond the first file's.
     """
-    d, G, R = _difference(first, later, names, inside)
+    d, G, R = difference(first, later, names, inside)
     _, position, lens = _parameters(first, names)
     away = float(np.median(np.linalg.norm(position - position.mean(axis=0), axis=1)))
     metric = np.tile([max(away, 1.0) ** 2] * 3 + [1.0] * 3 + [0.0] * 3, len(names)) * np.repeat(
         inside, N_CHANGE
     )
     E = metric[:, None] * G
-    C = in_gauge(G, E, in_gauge(G, E, _turned(_rows(later, names), R)).T)
+    C = in_gauge(G, E, in_gauge(G, E, turned(ring_covariance(later, names), R)).T)
     keep = np.arange(N_SHOWN)
     own = np.stack([C[np.ix_(keep + c * N_CHANGE, keep + c * N_CHANGE)] for c in range(len(names))])
     d = in_gauge(G, E, d.ravel()).reshape(len(names), N_CHANGE)[:, :N_SHOWN]
     scale = np.ones((len(names), N_SHOWN))
     scale[:, 6] = 1.0 / lens[:, 0]
-    apart = _apart(_pull(first, names, np.eye(3)), _pull(later, names, R))
+    apart = pull_apart(held_pull(first, names, np.eye(3)), held_pull(later, names, R))
     pull = {
         key: in_gauge(G, E, v).reshape(len(names), N_CHANGE)[:, :N_SHOWN] * scale
         for key, v in apart.items()

@@ -17,9 +17,18 @@ MIN_POINTS = 90
 def matched(rig: Rig, tracks: Tracks) -> Tracks:
     """Return the wave's cameras that the rig holds, in its order.
 
-    Raises InputError where the wave names cameras that the rig does not hold (but for those that
-    its solve left out), where none is common, where a sensor has another size, or where the tracks
-    name markers that the wand lacks.
+    Raises as ``of_rig`` does, and InputError where the tracks name markers that the wand lacks.
+    """
+    tracks = of_rig(rig, tracks)
+    tracks.check_markers(len(rig.wand.markers))
+    return tracks
+
+
+def of_rig(rig: Rig, tracks: Tracks) -> Tracks:
+    """Return the cameras of a capture that the rig holds, in its order.
+
+    Raises InputError where the capture names cameras that the rig does not hold (but for those that
+    its solve left out), where none is common, or where a sensor has another size.
     """
     common = [n for n in rig.names if n in tracks.names]
     strange = [
@@ -47,7 +56,6 @@ def matched(rig: Rig, tracks: Tracks) -> Tracks:
                 found=f"{given.width} × {given.height} px",
                 remedy="Record with the sensor mode that the rig was solved in.",
             )  # fmt: skip
-    tracks.check_markers(len(rig.wand.markers))
     return tracks.subset(common)
 
 

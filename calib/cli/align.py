@@ -1,0 +1,174 @@
+"""The command that sets origin and axes: align."""
+
+# ruff: noqa: PLC0415 - what loads SciPy, OpenCV or HDF5 waits for the command that needs it: --help
+# is quick
+
+from __future__ import annotations
+
+from dataclasses import replace
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from calib.cli.options import AsJson, Force, RigFile, inside, provenance
+from calib.errors import InputError
+from calib.outputs import check_output
+
+if TYPE_CHECKING:
+    from calib.core.rig import Rig
+    from calib.prove.align import Alignment
+
+
+class Up(StrEnum):
+    """What ``--up`` can be."""
+
+    z = "z"
+    y = "y"
+
+
+def add_commands(app: typer.Typer) -> None:
+    """Add this command to the program."""
+    app.command("align")(align)
+
+
+def align(
+    rig: RigFile,
+    output: Annotated[
+        Path, typer.Option("-o", "--output", metavar="RIG", help="Rig file to write.")
+    ],
+    tracks: Annotated[
+        Path | None,
+        typer.Argument(
+            metavar="[TRACKS]",
+            help="Tracks of markers on the floor; not needed with --like.",
+            show_default=False,
+        ),
+    ] = None,
+    points: Annotated[
+        str | None,
+        typer.Option(
+            metavar="A,B,C",
+            help="Three markers by number: origin, on x, on the side of y. Without any layout: a "
+            "right angle of three markers or more, its long leg x, its short one y.",
+        ),
+    ] = None,
+    plane: Annotated[
+        bool, typer.Option("--plane", help="Four markers or more show the floor alone.")
+    ] = False,
+    wand: Annotated[
+        bool,
+        typer.Option(
+            "--wand", help="The rig's wand lies on the floor: its first marker the origin, x along."
+        ),
+    ] = False,
+    survey: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Markers with known coordinates (as a wand file)."),
+    ] = None,
+    survey_scale: Annotated[
+        bool, typer.Option("--survey-scale", help="Also take over the survey's scale.")
+    ] = False,
+    like: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="RIG", help="The world of an earlier rig, by the cameras that still stand."
+        ),
+    ] = None,
+    height: Annotated[
+        float, typer.Option(metavar="MM", help="Height of marker centres above the floor.")
+    ] = 0.0,
+    up: Annotated[Up, typer.Option(help="The axis that points up.")] = Up.z,
+    square_deg: Annotated[
+        float, typer.Option(help="A right angle may be off by this, in degree.", min=0.0)
+    ] = 1.0,
+    flat_mm: Annotated[
+        float | None,
+        typer.Option(
+            help="Markers may be off one height by this, in mm.",
+            min=0.0,
+            show_default="3 of a frame, 10 of a floor",
+        ),
+    ] = None,
+    force: Force = False,
+    as_json: AsJson = False,
+) -> None:
+    """Set origin and axes by markers on the floor, or as an earlier rig had them."""
+    inputs = [p for p in (rig, tracks, survey, like) if p is not None]
+    check_output(output, force, inputs=inputs)
+    if (tracks is None) == (like is None):
+        raise InputError(
+            "align", expected="either TRACKS of markers on the floor or --like RIG",
+            found="neither" if like is None else "both", remedy="Give one of them.",
+        )  # fmt: skip
+    layout = (points, plane or None, wand or None, survey, survey_scale or None, height or None)
+    if like is not None and (any(v is not None for v in layout) or up is Up.y):
+        raise InputError(
+            "--like", expected="no layout of markers with it", found="one",
+            remedy="The earlier rig's world is taken as it is: leave the other options out.",
+        )  # fmt: skip
+    from calib import files
+    from calib.cli import console
+    from calib.report.align import as_json as table
+    from calib.report.align import as_lines
+
+    solved, sha256 = files.with_sha256(files.load_rig, rig)
+    read: dict[str, Any] = {"rig": {"file": rig.name, "sha256": sha256}}
+    made, how = _by_old(solved, like, read) if like else _by_markers(
+        solved, tracks, survey, read, points=_three(points), is_plane=plane, is_wand=wand,
+        with_scale=survey_scale, height_mm=height, up=up.value, square_deg=square_deg,
+        flat_mm=flat_mm,
+    )  # fmt: skip
+    made = replace(made, alignment=provenance("align", read=read) | dict(made.alignment or {}))
+    files.save_rig(made, output, force)
+    if as_json:
+        console.print_json({"rig": str(output), **table(how)})
+    else:
+        console.print_report(as_lines(how, console.width()))
+    if how.scale != 1.0:
+        console.note(
+            f"the rig's scale was changed by {how.scale - 1.0:+.4%}: its lengths are now the "
+            "survey's, no longer the wand's"
+        )
+    console.note(f"wrote {output}")
+
+
+def _by_old(solved: Rig, like: Path, read: dict[str, Any]) -> tuple[Rig, Alignment]:
+    from calib import files
+    from calib.prove.like import align_like
+
+    old, sha256 = files.with_sha256(files.load_rig, like)
+    read["like"] = {"file": like.name, "sha256": sha256}
+    with inside(like):
+        return align_like(solved, old)
+
+
+def _by_markers(
+    solved: Rig, tracks: Path | None, survey: Path | None, read: dict[str, Any], **options: Any
+) -> tuple[Rig, Alignment]:
+    from calib import files
+    from calib.prove.align import AlignOptions
+    from calib.prove.align import align as run
+
+    assert tracks is not None
+    capture, sha256 = files.with_sha256(files.load_tracks, tracks)
+    read["tracks"] = {"file": tracks.name, "sha256": sha256}
+    known = None
+    if survey is not None:
+        known, sha256 = files.with_sha256(files.load_wand, survey)
+        read["survey"] = {"file": survey.name, "sha256": sha256}
+    chosen = AlignOptions(survey=known, **options)
+    with inside(tracks):
+        return run(solved, capture, chosen)
+
+
+def _three(text: str | None) -> tuple[int, ...]:
+    if text is None:
+        return ()
+    parts = [p.strip() for p in text.split(",")]
+    if len(parts) != 3 or not all(p.isdecimal() for p in parts):
+        raise InputError(
+            "--points", expected="three markers by number, such as 0,1,2", found=repr(text)
+        )
+    return tuple(map(int, parts))

@@ -1,0 +1,300 @@
+"""Commands that prove what a rig can do: verify, precision, reconstruct."""
+
+# ruff: noqa: PLC0415 - what loads SciPy, OpenCV or HDF5 waits for the command that needs it: --help
+# is quick
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from calib.cli.options import AsJson, Force, RigFile, TracksFile, frame_range, inside, provenance
+from calib.errors import InputError
+from calib.outputs import check_output, write_text
+
+if TYPE_CHECKING:
+    from calib.core.rig import Rig
+    from calib.core.tracks import Tracks
+    from calib.prove.reconstruct import Piece, Points
+
+VOLUME = "x0,x1,y0,y1,z0,z1"
+Volume = Annotated[
+    str | None,
+    typer.Option(
+        metavar=VOLUME, help="The volume in the rig's world, mm.",
+        show_default="where the wand went",
+    ),
+]  # fmt: skip
+Noise = Annotated[
+    float | None,
+    typer.Option(
+        "--noise", metavar="PX", help="Noise of one coordinate of a centroid.", min=1e-4,
+        show_default="what the solve found, camera by camera",
+    ),
+]  # fmt: skip
+KINDS = (".csv", ".h5", ".hdf5", ".c3d")
+
+
+def add_commands(app: typer.Typer) -> None:
+    """Add these commands to the program."""
+    app.command("verify")(verify)
+    app.command("precision")(precision)
+    app.command("reconstruct")(reconstruct)
+
+
+def verify(
+    rig: RigFile,
+    tracks: TracksFile,
+    bar: Annotated[
+        Path,
+        typer.Option(
+            metavar="BAR.toml", help="Another bar or wand with [[certified]] lengths (a wand file)."
+        ),
+    ],
+    limit: Annotated[
+        str | None,
+        typer.Option(
+            metavar='"A=.. K=.. B=.."', help="Errors may be A + L/K at a length L, B at most (mm)."
+        ),
+    ] = None,
+    at_rest: Annotated[
+        bool,
+        typer.Option("--at-rest", help="The bar was set down in many places: one length a rest."),
+    ] = False,
+    volume: Volume = None,
+    noise: Noise = None,
+    output: Annotated[
+        Path | None,
+        typer.Option(
+            "-o", "--output", metavar="RIG", help="Rig file to write: this one with the outcome."
+        ),
+    ] = None,
+    csv: Annotated[
+        Path | None, typer.Option("--csv", metavar="OUT", help="Also write every length as CSV.")
+    ] = None,
+    force: Force = False,
+    as_json: AsJson = False,
+) -> None:
+    """Test a rig's lengths by an independent bar: every error, by length, direction and place.
+
+    Exit 0: the limit is kept, or none was given; 1: it is exceeded, or the test leaves that open,
+    which is no pass.
+    """
+    for out in (output, csv):
+        if out is not None:
+            check_output(out, force, inputs=[rig, tracks, bar])
+    from calib import files
+    from calib.cli import console
+    from calib.prove.decide import Decision, Limit
+    from calib.prove.verify import verify as run
+    from calib.prove.volume import Box
+    from calib.report import verify as report
+
+    allowed = None if limit is None else Limit.parse(limit)
+    box = None if volume is None else Box.parse(volume)
+    solved, rig_sha256 = files.with_sha256(files.load_rig, rig)
+    capture, tracks_sha256 = files.with_sha256(files.load_tracks, tracks)
+    known, bar_sha256 = files.with_sha256(files.load_wand, bar)
+    with inside(tracks):
+        found = run(solved, capture, known, allowed, at_rest=at_rest, box=box, noise_px=noise)
+    document = report.as_json(found)
+    if output is not None:
+        read = {
+            "rig": {"file": rig.name, "sha256": rig_sha256},
+            "tracks": {"file": tracks.name, "sha256": tracks_sha256},
+            "bar": {"file": bar.name, "sha256": bar_sha256},
+        }
+        told = {**provenance("verify"), "read": read, **document}
+        files.save_rig(replace(solved, verification=told), output, force)
+    if csv is not None:
+        write_text(csv, report.as_csv(found), force)
+    if as_json:
+        console.print_json(document | {"lengths": report.every_length(found)})
+    else:
+        console.print_report(report.as_lines(found, console.width()))
+    for out in (output, csv):
+        if out is not None:
+            console.note(f"wrote {out}")
+    raise typer.Exit(0 if found.decision in {None, Decision.PASS} else 1)
+
+
+def precision(
+    rig: RigFile,
+    volume: Volume = None,
+    step: Annotated[
+        str | None,
+        typer.Option(
+            metavar="MM[,MM,MM]", help="Step of the grid.", show_default="a tenth of the volume"
+        ),
+    ] = None,
+    reach: Annotated[
+        float | None,
+        typer.Option("--range", metavar="MM", help="How far markers are lit and seen.", min=1.0),
+    ] = None,
+    noise: Noise = None,
+    csv: Annotated[
+        Path | None, typer.Option("--csv", metavar="OUT", help="Also write every place as CSV.")
+    ] = None,
+    force: Force = False,
+    as_json: AsJson = False,
+) -> None:
+    """Predict how precisely a rig places a marker, all over its volume: where it is worst, and
+    which camera would help.
+    """
+    if csv is not None:
+        check_output(csv, force, inputs=[rig])
+    import numpy as np
+
+    from calib import files
+    from calib.cli import console
+    from calib.prove.precision import default_places
+    from calib.prove.precision import precision as run
+    from calib.prove.volume import Box, seen_box, wave_box
+    from calib.report import precision as report
+
+    far = np.inf if reach is None else reach
+    solved = files.load_rig(rig)
+    box = None if volume is None else Box.parse(volume)
+    if step is None:
+        places = default_places(solved, box, range_mm=far)
+    else:
+        box = box or wave_box(solved) or seen_box(solved, far)
+        places = box.grid(np.array(_steps(step)))
+    with inside(rig):
+        found = run(solved, places, range_mm=far, noise_px=noise)
+    if csv is not None:
+        write_text(csv, report.as_csv(found), force)
+    if as_json:
+        console.print_json(report.as_json(found))
+    else:
+        console.print_report(report.as_lines(found, console.width()))
+        if any(h is not None for h in found.helped):
+            console.caution()
+    if csv is not None:
+        console.note(f"wrote {csv}")
+
+
+def _steps(text: str) -> list[float]:
+    try:
+        steps = [float(part) for part in text.split(",")]
+    except ValueError:
+        steps = []
+    if len(steps) not in {1, 3} or not all(0 < s < 1e9 for s in steps):
+        raise InputError("--step", expected="a step above 0 mm, or three", found=repr(text))
+    return steps * 3 if len(steps) == 1 else steps
+
+
+def reconstruct(
+    rig: RigFile,
+    tracks: TracksFile,
+    output: Annotated[
+        Path, typer.Option("-o", "--output", metavar="OUT", help="File to write: .csv, .h5 or .c3d")
+    ],
+    frames: Annotated[
+        str | None,
+        typer.Option(
+            metavar="FIRST-LAST",
+            help="These frames alone, both included; 100- as well.",
+            show_default="all",
+        ),
+    ] = None,
+    noise: Noise = None,
+    force: Force = False,
+    as_json: AsJson = False,
+) -> None:
+    """Place every named point of a capture in space, with covariance and residual."""
+    if output.suffix.lower() not in KINDS:
+        raise InputError(
+            str(output), expected=f"a name that ends in {', '.join(KINDS)}",
+            found=output.suffix or "no ending", remedy="Choose the format by the ending.",
+        )  # fmt: skip
+    check_output(output, force, inputs=[rig, tracks])
+    from calib import files
+    from calib.cli import console
+    from calib.export.c3d import require_ezc3d
+    from calib.prove.reconstruct import in_pieces
+    from calib.report.words import counted
+
+    if output.suffix.lower() == ".c3d":
+        require_ezc3d()
+    solved = files.load_rig(rig)
+    chosen = frame_range(frames)
+    counts = {"points": 0, "frames": 0, "open": 0}
+    with inside(tracks), console.progress() as progress:
+        pieces = _pieces(solved, tracks, chosen, progress)
+        points = _counted(in_pieces(solved, pieces, noise), counts)
+        _write(output, force, solved, rig, tracks, points)
+    if as_json:
+        console.print_json({"points_file": str(output), **counts})
+    console.note(
+        f"wrote {output} ({counted(counts['points'], 'point')} in "
+        f"{counted(counts['frames'], 'frame')}; {counts['open']} more were seen by no two cameras "
+        "that agree)"
+    )
+
+
+def _pieces(
+    solved: Rig, tracks: Path, chosen: tuple[int | None, int | None], progress: Any
+) -> Iterator[Piece]:
+    """Yield a capture piece by piece; whole where its points have no names yet."""
+    from calib import files
+    from calib.naming.identify import is_unnamed
+    from calib.naming.renaming import named_tracks
+    from calib.prove.reconstruct import margin_frames
+
+    pieces = files.tracks_in_pieces(tracks, margin_frames(solved))
+    for k, (capture, first, last) in enumerate(pieces):
+        if k == 0 and is_unnamed(capture):
+            whole = named_tracks(solved, files.load_tracks(tracks))
+            ends = [int(c.frame[at]) for c in whole.cameras if c.n_points for at in (0, -1)]
+            yield from _within(whole, min(ends, default=0), max(ends, default=0) + 1, chosen)
+            return
+        yield from _within(capture, first, last, chosen)
+        progress("points in space", k + 1, k + 2)
+
+
+def _within(
+    capture: Tracks, first: int, last: int, chosen: tuple[int | None, int | None]
+) -> Iterator[Piece]:
+    """Yield the frames of a piece that are chosen, if there are any."""
+    from calib.prove.reconstruct import Piece
+
+    if chosen[0] is not None:
+        first = max(first, chosen[0])
+    if chosen[1] is not None:
+        last = min(last, chosen[1] + 1)
+    if first < last:
+        yield Piece(capture, first, last)
+
+
+def _counted(points: Iterator[Points], counts: dict[str, int]) -> Iterator[Points]:
+    import numpy as np
+
+    for p in points:
+        counts["points"] += len(p.frame)
+        counts["frames"] += len(np.unique(p.frame))
+        counts["open"] += p.n_open
+        yield p
+
+
+def _write(
+    output: Path, force: bool, solved: Rig, rig: Path, tracks: Path, points: Iterator[Points]
+) -> None:
+    from calib import files
+    from calib.export.c3d import write_c3d
+    from calib.export.points import HEADER, columns_of, csv_lines
+
+    kind, rate = output.suffix.lower(), files.frame_rate_of(tracks)
+    with files.written(output, force) as part:
+        if kind == ".c3d":
+            write_c3d(list(points), solved.wand.markers, rate, part)
+        elif kind == ".csv":
+            files.write_lines(part, HEADER, map(csv_lines, points))
+        else:
+            told = json.dumps(provenance("reconstruct", rig=rig.name, tracks=tracks.name))
+            files.write_points(part, map(columns_of, points), frame_rate=rate, provenance=told)

@@ -1,0 +1,74 @@
+"""Points in space as C3D, the open format of the trade for trajectories (c3d.org), by ``ezc3d``.
+
+A C3D file holds places and a residual, no covariance; its mask has room for seven cameras, so it is
+left empty. It is made in memory: some twenty bytes a marker and frame.
+"""
+
+from __future__ import annotations
+
+import importlib
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from calib.errors import InputError
+from calib.prove.reconstruct import Points
+
+MOST_FRAMES = 65535  # the header counts them in 16 bits, and readers go by it
+GAP = -1.0  # the residual of a point that is not there
+
+
+def require_ezc3d() -> Any:
+    """Return the library, or raise InputError that says how to install it."""
+    try:
+        return importlib.import_module("ezc3d")
+    except ImportError:
+        raise InputError(
+            "C3D", expected="the library ezc3d", found="not installed",
+            remedy='Install it, pip install "calib[c3d]", or choose .csv or .h5.',
+        ) from None  # fmt: skip
+
+
+def write_c3d(pieces: Sequence[Points], markers: Sequence[str], rate_hz: float, path: Path) -> None:
+    """Write all pieces of a capture as one C3D file: places in mm, the residual in mm as the RMS
+    distance of a marker's rays. Frames run from the first to the last that shows a marker.
+    """
+    ezc3d = require_ezc3d()
+    names = _labels(pieces, markers)
+    frame = np.concatenate([p.frame for p in pieces])
+    if not len(frame):
+        raise InputError("C3D", expected="points in space", found="none")
+    first, n = int(frame.min()), int(np.ptp(frame)) + 1
+    if n > MOST_FRAMES:
+        raise InputError(
+            "C3D", expected=f"at most {MOST_FRAMES} frames", found=f"{first} to {first + n - 1}",
+            remedy="Take part of them with --frames FIRST-LAST, or write .h5 or .csv.",
+        )  # fmt: skip
+    data = np.full((4, len(names), n), np.nan)
+    data[3] = 1.0
+    residual = np.full((1, len(names), n), GAP)
+    for p in pieces:
+        data[:3, p.marker, p.frame - first] = p.points_mm.T
+        residual[0, p.marker, p.frame - first] = p.rms_mm
+    c3d = ezc3d.c3d()
+    c3d["header"]["points"]["first_frame"] = first
+    c3d["parameters"]["POINT"]["RATE"]["value"] = [float(rate_hz)]
+    c3d["parameters"]["POINT"]["LABELS"]["value"] = tuple(names)
+    c3d["parameters"]["POINT"]["UNITS"]["value"] = ("mm",)
+    c3d["data"]["points"] = data
+    c3d["data"]["meta_points"]["residuals"] = residual
+    c3d["data"]["meta_points"]["camera_masks"] = np.zeros((7, len(names), n), bool)
+    named = path.with_name(f"{path.name}.c3d")  # the library writes under no other ending
+    try:
+        c3d.write(str(named))
+        named.replace(path)
+    finally:
+        named.unlink(missing_ok=True)
+
+
+def _labels(pieces: Sequence[Points], markers: Sequence[str]) -> list[str]:
+    """Return the markers' names where these are the rig's wand's, else their numbers."""
+    n = max(int(p.marker.max(initial=-1)) for p in pieces) + 1
+    return list(markers[:n]) if n <= len(markers) else [f"m{k}" for k in range(n)]

@@ -1,0 +1,136 @@
+"""An earlier rig's world carried over to a new solve, through the cameras that still agree."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.check.history.compare import (
+    agreeing,
+    difference,
+    held_pull,
+    pull_apart,
+    ring_covariance,
+    turned,
+)
+from calib.check.recheck.compare import rig_from_other
+from calib.core.geometry import Array, Pose, cross_matrix
+from calib.core.parameters import N_CHANGE
+from calib.core.rig import Rig
+from calib.core.threads import one_blas_thread
+from calib.errors import InputError, UnsolvableError
+from calib.prove.align import Alignment, aligned_as
+from calib.prove.world import moved
+
+LIKE = "like an earlier rig"  # how such a world was made, in its record
+LEAST = 2  # cameras that agree: what one alone says of the world nobody confirms
+
+
+@one_blas_thread
+def align_like(rig: Rig, old: Rig) -> tuple[Rig, Alignment]:
+    """Return the rig in the world of an earlier rig, and how that world was carried over.
+
+    The cameras that stand in both as the others do, by the recheck's search with both covariances,
+    carry it: the motion of least squares over their poses, whose covariance follows from both
+    rigs'. Raises InputError where fewer than two cameras are common, UnsolvableError where no more
+    than half of them agree.
+    """
+    names = tuple(n for n in old.names if n in rig.names)
+    if len(names) < LEAST:
+        raise InputError(
+            "--like", expected=f"two cameras or more of {', '.join(rig.names)}",
+            found=", ".join(names) or "none of them",
+            remedy="Give an earlier rig of these cameras.",
+        )  # fmt: skip
+    inside = agreeing(old, rig, names)
+    is_in = inside > 0
+    n_in = int(is_in.sum())
+    others = [n for n, k in zip(names, is_in, strict=True) if not k]
+    if 2 * n_in <= len(names) or n_in < LEAST:
+        raise UnsolvableError(
+            "--like", expected="more than half of the common cameras where they stood",
+            found=f"{n_in} of {len(names)} that agree; not {', '.join(others)}",
+            remedy="Lay markers on the floor and align by them: calib align RIG TRACKS -o RIG.",
+            cameras=others,
+        )  # fmt: skip
+    pose = _pose(old, rig, names, inside)
+    d, G, R = difference(old, rig, names, inside)
+    C = ring_covariance(old, names) + turned(ring_covariance(rig, names), R)
+    apart = pull_apart(held_pull(old, names, np.eye(3)), held_pull(rig, names, R))
+    for column in apart.values():
+        C += np.outer(column, column)
+    K = _least_squares(old, names, G, is_in)
+    # The motion that is left of a first step, zero to rounding, has this covariance.
+    covariance = K @ C @ K.T
+    growth, sigma = _growth(old, names, d, C, K, G, is_in)
+    left = (np.eye(len(G)) - G @ K) @ d.ravel()
+    left = left.reshape(-1, N_CHANGE)[is_in]
+    numbers = {
+        "cameras_common": float(len(names)), "cameras_agreeing": float(n_in),
+        "position_rms_mm": float(np.sqrt((left[:, 3:6] ** 2).sum(axis=1).mean())),
+        "rotation_rms_deg": float(np.degrees(np.sqrt((left[:, :3] ** 2).sum(axis=1).mean()))),
+        "growth": growth, "growth_sigma": sigma,
+    }  # fmt: skip
+    notes = [f"carried over by {n_in} of {len(names)} cameras"]
+    if others:
+        notes.append(f"not where they stood: {', '.join(others)}")
+    if abs(growth) > 3.0 * sigma > 0.0:
+        notes.append(
+            f"the new rig is {growth:+.3%} (1σ {sigma:.3%}) of the old one's size: one of the two "
+            "waves had a wrong wand, or the building moved; each keeps its own scale"
+        )
+    up = (old.alignment or {}).get("up", "z")
+    how = Alignment(
+        LIKE, "that rig's origin", up, 0.0, pose, 1.0, covariance,
+        tuple(n for n, k in zip(names, is_in, strict=True) if k), numbers=numbers,
+        notes=tuple(notes), markers_mm=_places(old, names, is_in),
+        sigma_mm=np.full((n_in, 3), np.nan),
+    )  # fmt: skip
+    return aligned_as(moved(rig, pose), how), how
+
+
+def _places(old: Rig, names: tuple[str, ...], is_in: NDArray[np.bool_]) -> Array:
+    return np.stack([old.camera(n).position_mm for n, k in zip(names, is_in, strict=True) if k])
+
+
+def _pose(old: Rig, rig: Rig, names: tuple[str, ...], inside: Array) -> Pose:
+    stands = [
+        (
+            np.stack([r.camera(n).cam_from_world.R for n in names]),
+            np.stack([r.camera(n).position_mm for n in names]),
+        )
+        for r in (old, rig)
+    ]
+    R, t = rig_from_other(*stands[0], *stands[1], inside)
+    return Pose(R, t)
+
+
+def _least_squares(old: Rig, names: tuple[str, ...], G: Array, is_in: NDArray[np.bool_]) -> Array:
+    """Return K (6, 9 C) that gives the motion of the world from changes of agreeing cameras, as
+    ``rig_from_other`` weighs them: turns by turns, shifts by positions.
+    """
+    K, p = np.zeros((6, len(G))), np.stack([old.camera(n).position_mm for n in names])
+    R = np.stack([old.camera(n).cam_from_world.R for n in names])
+    n = int(is_in.sum())
+    for c in np.flatnonzero(is_in):
+        turn = slice(c * N_CHANGE, c * N_CHANGE + 3)
+        K[:3, turn] = -R[c].T / n
+        K[3:, c * N_CHANGE + 3 : c * N_CHANGE + 6] = np.eye(3) / n
+    # The shift of the middle less what the turn makes of it is the shift at the origin.
+    K[3:] += cross_matrix(p[is_in].mean(axis=0)) @ K[:3]
+    return K
+
+
+def _growth(
+    old: Rig, names: tuple[str, ...], d: Array, C: Array, K: Array, G: Array,
+    is_in: NDArray[np.bool_],
+) -> tuple[float, float]:  # fmt: skip
+    """Return by what share the new rig is larger, by the positions of agreeing cameras, and 1σ."""
+    p = np.stack([old.camera(n).position_mm for n in names])
+    g = np.zeros((len(names), N_CHANGE))
+    g[is_in, 3:6] = p[is_in] - p[is_in].mean(axis=0)
+    size = float((g**2).sum())
+    if size == 0.0:
+        return 0.0, 0.0
+    row = g.ravel() @ (np.eye(len(G)) - G @ K) / size
+    return float(row @ d.ravel()), float(np.sqrt(row @ C @ row))

@@ -1,0 +1,183 @@
+"""How precisely a rig places a marker, place by place: predicted from its covariance and noise."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.core.geometry import Array, rotation_from_vector
+from calib.core.rig import Rig
+from calib.core.threads import one_blas_thread
+from calib.errors import UnsolvableError
+from calib.prove.joint import RigErrors, covariance_of, effects, rig_errors
+from calib.prove.views import Cameras, cameras_of, views_of, views_of_places
+from calib.prove.volume import Box, seen_box, wave_box
+
+DEFAULT_STEPS = 10  # places along the longest side of a volume
+MOST_NAMED = 3  # worst places that get a camera named
+WORST_APART = 0.15  # of the volume's diagonal: nearer ones are one place
+FEW_PLACES = 200  # for the one figure at the end of a solve
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Help:
+    """A camera that would make a place better if it saw it, and what the place then had."""
+
+    camera: str
+    sigma_mm: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Precision:
+    """Predicted precision at places (n, 3) in mm.
+
+    ``covariance_mm2 (n, 3, 3)`` and of it the centroids' share ``noise_mm2``; nan where fewer than
+    two cameras see. ``n_cameras (n,)`` see each place. ``worst`` are the rows of the worst places,
+    far apart, ``helped`` the camera that would help each of them most, None where all see it.
+    """
+
+    places_mm: Array
+    covariance_mm2: Array
+    noise_mm2: Array
+    n_cameras: NDArray[np.int64]
+    middle: int
+    worst: tuple[int, ...]
+    helped: tuple[Help | None, ...]
+    has_covariance: bool = True
+
+    def __str__(self) -> str:
+        from calib.report.precision import as_lines  # noqa: PLC0415 - see test_architecture.py
+
+        return "\n".join(as_lines(self))
+
+    @property
+    def sigma_mm(self) -> Array:
+        """The 3D standard deviation (n,): the root of the sum of the three variances."""
+        return np.asarray(np.sqrt(np.trace(self.covariance_mm2, axis1=1, axis2=2)))
+
+    @property
+    def is_seen(self) -> NDArray[np.bool_]:
+        """Which places (n,) two cameras or more place."""
+        return np.isfinite(self.covariance_mm2[:, 0, 0])
+
+    def axes(self, row: int) -> tuple[Array, Array]:
+        """Return the half axes (3,) of a place's ellipsoid of one standard deviation in mm, longest
+        first, and their directions, the rows of (3, 3).
+        """
+        values, vectors = np.linalg.eigh(self.covariance_mm2[row])
+        return np.sqrt(np.maximum(values[::-1], 0.0)), vectors[:, ::-1].T
+
+
+@one_blas_thread
+def precision(
+    rig: Rig, places_mm: Array | None = None, *, range_mm: float = np.inf,
+    noise_px: float | None = None,
+) -> Precision:  # fmt: skip
+    """Return what the rig's joint covariance and its cameras' noise predict at places (n, 3) of its
+    world, by default on a grid over the volume that the wand went through.
+
+    A camera counts where the place lies on its sensor, within ``range_mm``; what stands in between
+    is not known. The error of the world itself is not counted: it is common to all places. Raises
+    UnsolvableError where no place is seen by two cameras. Sources: JCGM 100:2008, 5.2.2; the
+    covariance of a triangulated point, Hartley & Zisserman 2004, section 5.2 and 12.5.
+    """
+    if places_mm is None:
+        places_mm = default_places(rig, range_mm=range_mm)
+    places, cameras = np.asarray(places_mm, float), cameras_of(rig, None, noise_px)
+    views = views_of_places(rig, places, range_mm)
+    errors = rig_errors(rig)
+    B, noise = effects(errors, views, places, cameras)
+    total = covariance_of(B, noise)
+    n_cameras = np.diff(views.starts)
+    is_seen = np.isfinite(total[:, 0, 0])
+    if not is_seen.any():
+        raise UnsolvableError(
+            "volume", expected="places that two cameras see", found=f"none of {len(places)}",
+            remedy="Give the volume in the rig's world, in mm: --volume x0,x1,y0,y1,z0,z1.",
+            cameras=rig.names,
+        )  # fmt: skip
+    sigma = np.where(is_seen, np.sqrt(np.trace(total, axis1=1, axis2=2)), -np.inf)
+    seen = np.flatnonzero(is_seen)
+    centre = np.median(places[seen], axis=0)
+    middle = int(seen[np.linalg.norm(places[seen] - centre, axis=1).argmin()])
+    worst = _worst(places, sigma)
+    sees = np.zeros((len(places), len(rig.cameras)), bool)
+    sees[views.point, views.cam] = True
+    helped = tuple(_help(places[k], sees[k], cameras, errors, range_mm) for k in worst)
+    return Precision(
+        places, total, noise, n_cameras, middle, worst, helped, rig.covariance is not None
+    )
+
+
+def default_places(rig: Rig, box: Box | None = None, *, range_mm: float = np.inf) -> Array:
+    """Return a grid over a box, by default where the wand went, else what the cameras see."""
+    box = box or wave_box(rig) or seen_box(rig, range_mm)
+    return box.grid(np.full(3, float(box.size_mm.max()) / DEFAULT_STEPS))
+
+
+def one_line(rig: Rig) -> str:
+    """Return the one figure of a rig: how precisely it places a marker in the middle of where the
+    wand went and at worst there; empty where nothing can be said.
+    """
+    if rig.covariance is None or not len(rig.wave_mm):
+        return ""
+    try:
+        found = precision(rig, rig.wave_mm[:: max(1, len(rig.wave_mm) // FEW_PLACES)])
+    except UnsolvableError:
+        return ""
+    return in_one_line(found)
+
+
+def in_one_line(found: Precision) -> str:
+    """Return the figure for the middle and the worst place as a sentence."""
+    worst = found.worst[0]
+    x, y, z = found.places_mm[worst]
+    return (
+        f"A marker in the middle of the volume is placed to {found.sigma_mm[found.middle]:.2f} mm "
+        f"(1 sigma), at worst {found.sigma_mm[worst]:.2f} mm near ({x:.0f}, {y:.0f}, {z:.0f})."
+    )
+
+
+def _worst(places: Array, sigma: Array) -> tuple[int, ...]:
+    """Return the rows of the worst places, each far from those before it."""
+    apart = WORST_APART * float(np.linalg.norm(np.ptp(places, axis=0)))
+    chosen: list[int] = []
+    for k in np.argsort(-sigma, kind="stable"):
+        if not np.isfinite(sigma[k]) or len(chosen) == MOST_NAMED:
+            break
+        if all(np.linalg.norm(places[k] - places[c]) >= apart for c in chosen):
+            chosen.append(int(k))
+    return tuple(chosen)
+
+
+def _help(
+    place: Array, sees: NDArray[np.bool_], cameras: Cameras, errors: RigErrors, range_mm: float
+) -> Help | None:
+    """Return the camera that would help a place most if it were turned to look at it."""
+    ray = place - cameras.position_mm
+    away = np.linalg.norm(ray, axis=1)
+    others = np.flatnonzero(~sees & (away > 0) & (away <= range_mm))
+    if not len(others):
+        return None
+    R = cameras.R.copy()
+    for c in others:
+        R[c] = R[c] @ _turn(R[c, 2], ray[c] / away[c]).T
+    t = -(R @ cameras.position_mm[:, :, None])[..., 0]
+    now = np.flatnonzero(sees)
+    cam = np.concatenate([np.append(now, c) for c in others])
+    point = np.repeat(np.arange(len(others)), len(now) + 1)
+    views = views_of(cam, point, np.zeros((len(cam), 2)), len(others))
+    places = np.tile(place, (len(others), 1))
+    C = covariance_of(*effects(errors, views, places, replace(cameras, R=R, t_mm=t)))
+    sigma = np.sqrt(np.trace(C, axis1=1, axis2=2))
+    best = int(np.nanargmin(sigma))
+    return Help(cameras.names[others[best]], float(sigma[best]))
+
+
+def _turn(a: Array, b: Array) -> Array:
+    """Return the least rotation (3, 3) that takes one unit vector to another."""
+    axis = np.cross(a, b)
+    size = float(np.linalg.norm(axis))
+    return rotation_from_vector(axis / max(size, 1e-12) * np.arctan2(size, a @ b))

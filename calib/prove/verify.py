@@ -1,0 +1,218 @@
+"""The independent length test of a rig with a bar of certified length.
+
+Modelled on VDI/VDE 2634 Part 1 (length error: measured less calibrated) and, for bars with a rigid
+group of markers at each end, on ASTM E3064-16, withdrawn in January 2025 (error of the relative
+pose of the bar's two ends). Neither is claimed to be met: bars, places and their number are the
+user's.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.core.geometry import Array
+from calib.core.rig import Rig
+from calib.core.threads import one_blas_thread
+from calib.core.tracks import Tracks
+from calib.core.wand import Wand
+from calib.prove.decide import Decision, Limit, combined, decide
+from calib.prove.ends import EndPoses, end_poses
+from calib.prove.lengths import Lengths, known_lengths, measured_lengths
+from calib.prove.volume import Box, visited_box, wave_box
+
+PERCENTILES = (50.0, 90.0, 95.0, 99.7)
+# What the guideline counts: five lengths on each of seven lines (VDI/VDE 2634 Part 1, from memory).
+LEAST_LINES, LEAST_LENGTHS = 7, 35
+CELLS = 3  # cells of the volume along each axis
+N_BLOCKS = 20  # of the capture, each with a mean of its own: neighbouring frames err alike
+DIRECTIONS = ("along x", "along y", "along z")
+FEW_FOREIGN = 0.01  # share of lengths that are none of the bar's: more is a capture gone wrong
+
+
+@dataclass(frozen=True, slots=True)
+class Spread:
+    """Length errors of a group in mm: how many, mean, standard deviation, RMS, largest absolute
+    value; ``percentiles_mm`` of the absolute value at ``PERCENTILES``.
+    """
+
+    name: str
+    n: int
+    mean_mm: float
+    sd_mm: float
+    rms_mm: float
+    max_mm: float
+    percentiles_mm: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Verification:
+    """The outcome of a length test.
+
+    ``scale`` is by which share the rig measures too long, with its standard uncertainty from the
+    bar's and the scatter between stretches of time; ``mean_sigma_mm`` is that of the mean error.
+    ``bar_u_mm (K,)`` is the bar's standard uncertainty of each length, ``room_mm (K,)`` how far
+    each error lies within its acceptance limit (nan without a limit). ``missed`` names the cells of
+    ``box`` that the bar did not visit; ``doubts`` is why no pass is given where all errors keep the
+    limit.
+    """
+
+    bar: Wand
+    lengths: Lengths
+    at_rest: bool
+    overall: Spread
+    by_length: tuple[Spread, ...]
+    by_direction: tuple[Spread, ...]
+    by_place: tuple[Spread, ...]
+    mean_sigma_mm: float
+    scale: float
+    scale_sigma: float
+    bar_u_mm: Array
+    box: Box
+    missed: tuple[str, ...]
+    n_lines: int
+    ends: EndPoses | None
+    limit: Limit | None = None
+    decision: Decision | None = None
+    room_mm: Array | None = None
+    doubts: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+
+    def __str__(self) -> str:
+        from calib.report.verify import as_lines  # noqa: PLC0415 - see tests/test_architecture.py
+
+        return "\n".join(as_lines(self))
+
+
+@one_blas_thread
+def verify(
+    rig: Rig, tracks: Tracks, bar: Wand, limit: Limit | None = None, *, at_rest: bool = False,
+    box: Box | None = None, noise_px: float | None = None,
+) -> Verification:  # fmt: skip
+    """Return what lengths the rig measures of a certified bar, and whether they keep a limit.
+
+    In motion every frame is a measurement, and the noise of its centroids is part of its error;
+    ``at_rest`` the mean of each rest is, with that mean's uncertainty beside the bar's in the guard
+    band. ``box`` is the volume that the bar should have visited, by default where the wand went
+    that the rig was solved from. Raises as ``measured_lengths`` does.
+    """
+    found = measured_lengths(rig, tracks, bar, at_rest, noise_px)
+    known = known_lengths(bar)
+    u_bar = np.array([c.sigma_mm for c in known])[found.which]
+    box = box or wave_box(rig) or visited_box(found.middle_mm)
+    cell, n_lines = box.cells(found.middle_mm, CELLS), _lines(box, found)
+    scale, scale_sigma, mean_sigma = _scale(found, u_bar)
+    decision, room = None, None
+    doubts = _doubts(rig, bar, found, n_lines)
+    if limit is not None:
+        own = found.noise_mm if at_rest else np.zeros_like(u_bar)
+        decision, room = decide(found.error_mm, found.known_mm, u_bar, own, limit)
+        if decision is Decision.PASS and doubts:
+            decision = Decision.UNDECIDED
+    direction = np.abs(found.along).argmax(axis=1)
+    names = [f"{bar.markers[c.i]} to {bar.markers[c.j]}, {c.length_mm:g} mm" for c in known]
+    error = found.error_mm
+    return Verification(
+        bar, found, at_rest, spread("all", error),
+        _groups(names, found.which, error), _groups(list(DIRECTIONS), direction, error),
+        _by_place(found, cell, error),
+        mean_sigma, scale, scale_sigma, u_bar, box, box.missed(found.middle_mm, CELLS), n_lines,
+        end_poses(rig, tracks, bar, noise_px), limit, decision, room, doubts, _notes(bar, found),
+    )  # fmt: skip
+
+
+def spread(name: str, error: Array) -> Spread:
+    """Return the figures of a group of length errors (k,)."""
+    off = np.abs(error)
+    return Spread(
+        name, len(error), float(error.mean()), float(error.std(ddof=1)) if len(error) > 1 else 0.0,
+        float(np.sqrt((error**2).mean())), float(off.max()),
+        tuple(float(v) for v in np.percentile(off, PERCENTILES)),
+    )  # fmt: skip
+
+
+def _groups(names: list[str], group: NDArray[np.intp], error: Array) -> tuple[Spread, ...]:
+    return tuple(spread(n, error[group == k]) for k, n in enumerate(names) if (group == k).any())
+
+
+def _by_place(found: Lengths, cell: NDArray[np.intp], error: Array) -> tuple[Spread, ...]:
+    """Return the figures of the outer and middle thirds of the volume along each axis."""
+    out: list[Spread] = []
+    for axis, name in enumerate("xyz"):
+        words = [f"low {name}", f"middle {name}", f"high {name}"]
+        out += _groups(words, cell[:, axis], error)
+    return tuple(out)
+
+
+def _lines(box: Box, found: Lengths) -> int:
+    """Return on how many lines the bar lay: directions in a cell of the volume count as one."""
+    direction = np.abs(found.along).argmax(axis=1)
+    return len(np.unique(np.column_stack([box.cells(found.middle_mm, CELLS), direction]), axis=0))
+
+
+def _scale(found: Lengths, u_bar: Array) -> tuple[float, float, float]:
+    """Return the scale error, its standard uncertainty, and that of the mean error in mm.
+
+    The slope of error over length through zero, weighted by length squared. Blocks of time scatter
+    about it by all that errs in the rig and the centroids; the bar's share is common to all.
+    """
+    error, length = found.error_mm, found.known_mm
+    scale = float(error @ length / (length @ length))
+    order = np.argsort(found.frame, kind="stable")
+    blocks = np.array_split(order, min(N_BLOCKS, len(order)))
+    slopes = np.array([error[b] @ length[b] / (length[b] @ length[b]) for b in blocks])
+    means = np.array([error[b].mean() for b in blocks])
+    n = len(blocks)
+    scatter, of_mean = (
+        float(v.std(ddof=1)) / np.sqrt(n) if n > 1 else 0.0 for v in (slopes, means)
+    )
+    if n == 1:
+        scatter = float(found.noise_mm[0] / length[0])
+        of_mean = float(found.noise_mm[0])
+    # Each certified length is an error of its own; the lengths share the slope by length squared.
+    share = np.array([(length[found.which == w] ** 2).sum() for w in np.unique(found.which)])
+    own = np.array([(u_bar / length)[found.which == w][0] for w in np.unique(found.which)])
+    bar = float(np.sqrt(((share / share.sum() * own) ** 2).sum()))
+    count = np.array([(found.which == w).mean() for w in np.unique(found.which)])
+    u = np.array([u_bar[found.which == w][0] for w in np.unique(found.which)])
+    bar_mean = float(np.sqrt(((count * u) ** 2).sum()))
+    return scale, float(combined(scatter, bar)), float(combined(of_mean, bar_mean))
+
+
+def _doubts(rig: Rig, bar: Wand, found: Lengths, n_lines: int) -> tuple[str, ...]:
+    out = []
+    if _is_same(rig.wand, bar):
+        out.append("the bar is the wand that gave the rig its scale: no independent test of it")
+    if n_lines < LEAST_LINES or len(found.error_mm) < LEAST_LENGTHS:
+        out.append(
+            f"{len(found.error_mm)} lengths on {n_lines} lines; the guideline counts "
+            f"{LEAST_LENGTHS} on {LEAST_LINES}"
+        )
+    if not any(c.sigma_mm > 0 for c in known_lengths(bar)):
+        out.append("nobody states how well the bar's length is known")
+    total = len(found.error_mm) + found.n_foreign
+    if found.n_foreign > FEW_FOREIGN * total:
+        out.append(
+            f"{found.n_foreign} of {total} measured lengths are none of the bar's: names mixed up, "
+            "or another bar"
+        )
+    return tuple(out)
+
+
+def _notes(bar: Wand, found: Lengths) -> tuple[str, ...]:
+    out = []
+    if not bar.certified:
+        out.append("the bar has no certified length: those between its coordinates are used")
+    if found.n_foreign:
+        out.append(
+            f"{found.n_foreign} lengths more than 5 % off were left out: they are of other points"
+        )
+    return tuple(out)
+
+
+def _is_same(wand: Wand, bar: Wand) -> bool:
+    return wand.points_mm.shape == bar.points_mm.shape and bool(
+        np.allclose(wand.lengths_mm, bar.lengths_mm, atol=1e-6)
+    )

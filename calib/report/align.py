@@ -1,0 +1,73 @@
+"""How a rig's world was made, as people read it, and as JSON."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from calib.prove.align import Alignment
+from calib.prove.like import LIKE
+from calib.report.tables import Column, table
+from calib.report.words import plain, sentence, wrapped
+
+AXES = {
+    "right angle": "x along the long leg, y along the short one, z up",
+    "three points": "x to the second marker, y on the side of the third, z up",
+    "floor plane": "z off the floor, x as it was, laid on the floor",
+    "wand laid down": "x along the wand, z off the floor",
+    "survey": "those of the survey",
+}
+WORDS = {
+    "long_mm": ("long leg", ".2f", "mm"), "short_mm": ("short leg", ".2f", "mm"),
+    "angle_deg": ("angle", ".3f", "°"), "angle_sigma_deg": ("angle 1σ", ".3f", "°"),
+    "off_plane_mm": ("most off their plane", ".2f", "mm"),
+    "off_plane_sigma_mm": ("that 1σ", ".2f", "mm"),
+    "residual_rms_mm": ("residual RMS", ".2f", "mm"), "residual_max_mm": ("largest", ".2f", "mm"),
+    "survey_scale": ("size of survey to rig", ".6f", ""),
+    "survey_scale_sigma": ("that 1σ", ".6f", ""),
+    "position_rms_mm": ("cameras apart, RMS", ".2f", "mm"),
+    "rotation_rms_deg": ("turned, RMS", ".4f", "°"),
+}  # fmt: skip
+
+
+def as_lines(how: Alignment, width: int | None = None) -> list[str]:
+    """Return what the world is, how sure that is, what was checked, and the markers in it."""
+    turn = float(np.linalg.norm(how.sigma_deg))
+    shift = float(np.linalg.norm(how.sigma_origin_mm))
+    if how.how == LIKE:
+        lines = wrapped("The world is the earlier rig's.", width)
+    else:
+        axes = AXES[how.how] + ("" if how.up == "z" else "; then turned so that y is up")
+        lines = wrapped(f"Aligned by {how.how}: origin {how.origin}; {axes}.", width)
+    lines += wrapped(
+        f"Its axes are sure to {turn:.4f}° and its origin to {shift:.2f} mm (1σ, all three axes "
+        "together).", width,
+    )  # fmt: skip
+    known = [
+        f"{WORDS[k][0]} {v:{WORDS[k][1]}}{'' if WORDS[k][2] == '°' else ' '}{WORDS[k][2]}".rstrip()
+        for k, v in how.numbers.items()
+        if k in WORDS
+    ]
+    lines += wrapped(f"Checked: {', '.join(known)}.", width) if known else []
+    for note in how.notes:
+        lines += wrapped(sentence(note), width)
+    if how.names:
+        x, y, z = how.markers_mm.T
+        sigma = np.linalg.norm(how.sigma_mm, axis=1)
+        what = "camera" if how.how == LIKE else "marker"
+        columns = [
+            Column(what, list(how.names), is_left=True),
+            *(Column(f"{a}|mm", v.tolist(), ".2f") for a, v in zip("xyz", (x, y, z), strict=True)),
+            Column("1σ|mm", sigma.tolist(), ".2f"),
+        ]
+        lines += ["", *table(columns if np.isfinite(sigma).any() else columns[:-1], width)]
+    return lines
+
+
+def as_json(how: Alignment) -> dict[str, Any]:
+    """Return the record as ``calib align --json`` prints it."""
+    document: dict[str, Any] = plain(
+        how.as_dict() | {"sigma_deg": how.sigma_deg, "sigma_origin_mm": how.sigma_origin_mm}
+    )
+    return document

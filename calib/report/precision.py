@@ -1,0 +1,137 @@
+"""Predicted precision as people read it, as JSON, and as a table for other programs."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+
+from calib.core.geometry import Array
+from calib.prove.precision import Precision, in_one_line
+from calib.report.tables import Column, table
+from calib.report.words import counted, plain, wrapped
+
+MOST_LAYERS = 12
+HEADER = (
+    "x_mm,y_mm,z_mm,cameras,sigma_mm,noise_sigma_mm,axis1_mm,axis2_mm,axis3_mm,axis1_x,axis1_y,"
+    "axis1_z\n"
+)
+LEGEND = (
+    "3D SD: the standard deviation of a marker's place, root of the sum of the variances of x, y "
+    "and z, from the rig's joint covariance and its cameras' noise. The error of the world as a "
+    "whole is not in it. What hides a marker is not known: cameras count where it lies on their "
+    "sensor."
+)
+
+
+def as_lines(found: Precision, width: int | None = None) -> list[str]:
+    """Return the figure, where it is worst and what would help, and the layers of the volume."""
+    lines = wrapped(in_one_line(found), width)
+    if not found.has_covariance:
+        lines += wrapped(
+            "The rig states no uncertainty: the figures count the centroids' noise alone.", width
+        )
+    blind = int((~found.is_seen).sum())
+    if blind:
+        lines += wrapped(
+            f"{blind} of {counted(len(found.places_mm), 'place')} are seen by fewer than two "
+            "cameras.", width,
+        )  # fmt: skip
+    lines += ["", *_worst(found, width), "", *_layers(found, width), ""]
+    return lines + wrapped(LEGEND, width)
+
+
+def as_json(found: Precision) -> dict[str, Any]:
+    """Return the map as ``calib precision --json`` prints it."""
+    sigma, noise = found.sigma_mm, _noise(found)
+    seen = found.is_seen
+    worst = [
+        {
+            "place_mm": found.places_mm[k], "sigma_mm": sigma[k],
+            "cameras": int(found.n_cameras[k]),
+            "axes_mm": found.axes(k)[0], "axes": found.axes(k)[1],
+            "helps": None if h is None else {"camera": h.camera, "sigma_mm": h.sigma_mm},
+        }
+        for k, h in zip(found.worst, found.helped, strict=True)
+    ]  # fmt: skip
+    document: dict[str, Any] = plain(
+        {
+            "middle": {
+                "place_mm": found.places_mm[found.middle], "sigma_mm": sigma[found.middle],
+            },
+            "median_mm": float(np.median(sigma[seen])), "worst": worst,
+            "blind": int((~seen).sum()),
+            "places": {
+                "place_mm": found.places_mm, "sigma_mm": sigma, "noise_sigma_mm": noise,
+                "cameras": found.n_cameras,
+            },
+        }
+    )  # fmt: skip
+    return document
+
+
+def as_csv(found: Precision) -> str:
+    """Return a line for every place: its figures and the longest axis of its ellipsoid."""
+    sigma, noise, lines = found.sigma_mm, _noise(found), [HEADER]
+    for k, (x, y, z) in enumerate(found.places_mm):
+        numbers = [f"{v:.3f}" for v in (x, y, z)] + [str(int(found.n_cameras[k]))]
+        if found.is_seen[k]:
+            half, axes = found.axes(k)
+            numbers += [f"{v:.5f}" for v in (sigma[k], noise[k], *half, *axes[0])]
+        else:
+            numbers += [""] * 8
+        lines.append(",".join(numbers) + "\n")
+    return "".join(lines)
+
+
+def _noise(found: Precision) -> Array:
+    return np.asarray(np.sqrt(np.trace(found.noise_mm2, axis1=1, axis2=2)))
+
+
+def _worst(found: Precision, width: int | None) -> list[str]:
+    rows = list(found.worst)
+    axes = [found.axes(k) for k in rows]
+    directions = [f"({a[0][0]:+.2f}, {a[0][1]:+.2f}, {a[0][2]:+.2f})" for _, a in axes]
+    helps = [
+        "all see it: add one across that axis" if h is None
+        else f"{h.camera}, turned to see it: {h.sigma_mm:.2f} mm"
+        for h in found.helped
+    ]  # fmt: skip
+    columns = [
+        Column(
+            "worst near|mm",
+            [f"({x:.0f}, {y:.0f}, {z:.0f})" for x, y, z in found.places_mm[rows]], is_left=True,
+        ),
+        Column("3D SD|mm", found.sigma_mm[rows].tolist(), ".2f"),
+        Column("cameras", found.n_cameras[rows].tolist()),
+        Column("longest axis|mm", [float(half[0]) for half, _ in axes], ".2f"),
+        Column("along", directions, is_left=True),
+        Column("what would help", helps, is_left=True),
+    ]  # fmt: skip
+    return table(columns, width)
+
+
+def _layers(found: Precision, width: int | None) -> list[str]:
+    """Return a line for each layer of the volume by height."""
+    z = found.places_mm[:, 2]
+    heights = np.unique(z.round(3))
+    if len(heights) > MOST_LAYERS:
+        edges = np.linspace(z.min(), z.max(), MOST_LAYERS + 1)
+        layer = np.clip(np.searchsorted(edges, z, side="right") - 1, 0, MOST_LAYERS - 1)
+        names = [f"{a:.0f} to {b:.0f}" for a, b in pairwise(edges)]
+    else:
+        layer = np.searchsorted(heights, z.round(3))
+        names = [f"{h:.0f}" for h in heights]
+    rows = [k for k in range(len(names)) if (found.is_seen & (layer == k)).any()]
+    of = [found.is_seen & (layer == k) for k in rows]
+    sigma = found.sigma_mm
+    columns = [
+        Column("z|mm", [names[k] for k in rows]),
+        Column("places|seen", [int(m.sum()) for m in of]),
+        Column("blind", [int((layer == k).sum() - m.sum()) for k, m in zip(rows, of, strict=True)]),
+        Column("cameras|median", [float(np.median(found.n_cameras[m])) for m in of], ".0f"),
+        Column("3D SD|median mm", [float(np.median(sigma[m])) for m in of], ".2f"),
+        Column("worst|mm", [float(sigma[m].max()) for m in of], ".2f"),
+    ]
+    return table(columns, width)

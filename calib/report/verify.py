@@ -1,0 +1,210 @@
+"""The outcome of a length test as people read it, and as JSON."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import Any
+
+import numpy as np
+
+from calib.prove.decide import COVERAGE, Decision
+from calib.prove.ends import EndPoses
+from calib.prove.lengths import known_lengths
+from calib.prove.verify import PERCENTILES, Spread, Verification
+from calib.report.tables import Column, Strong, table
+from calib.report.words import counted, listed, plain, sentence, wrapped
+
+MODELLED = (
+    "Modelled on VDI/VDE 2634 Part 1 (length error: measured less calibrated), decided as in JCGM "
+    "106 with a guard band of U = 2u; no conformance with either is claimed.",
+    "Percentiles are of the absolute error; lines are directions in one of 27 cells of the volume.",
+)
+LIKELY = 4.0  # standard deviations: of some hundred lengths one lies as far off by chance
+ENDS = "Relative pose of the ends: modelled on ASTM E3064-16, withdrawn in January 2025."
+
+
+def as_lines(found: Verification, width: int | None = None) -> list[str]:
+    """Return the verdict, what to do, the figures by length, direction and place, and what the bar
+    did not see.
+    """
+    lines: list[str] = [*map(Strong, wrapped(_verdict(found), width))]
+    for text in _what_to_do(found):
+        lines += wrapped(text, width)
+    lines += ["", *_table(found, width), ""]
+    for text in (_scale(found), _ends(found.ends), _missed(found), *found.notes):
+        lines += wrapped(sentence(text), width) if text else []
+    for text in (*MODELLED, *([ENDS] if found.ends is not None else [])):
+        lines += wrapped(text, width)
+    return lines
+
+
+def as_json(found: Verification) -> dict[str, Any]:
+    """Return the outcome as ``calib verify --json`` prints it; a rig file keeps the same."""
+    lengths = found.lengths
+    groups = {"length": found.by_length, "direction": found.by_direction, "place": found.by_place}
+    limit, ends = found.limit, found.ends
+    document: dict[str, Any] = plain(
+        {
+            "decision": None if found.decision is None else str(found.decision),
+            "limit": None if limit is None else {
+                "a_mm": limit.a_mm, "k": limit.k, "b_mm": limit.b_mm,
+            },
+            "room_mm": None if found.room_mm is None else float(found.room_mm.min()),
+            "mode": "at rest" if found.at_rest else "in motion",
+            "bar": {"name": found.bar.name, "sigma_mm": float(found.bar_u_mm.max())},
+            **_figures(found.overall),
+            "mean_sigma_mm": found.mean_sigma_mm,
+            "scale_error": found.scale, "scale_error_sigma": found.scale_sigma,
+            "by": {key: [_figures(g) for g in of] for key, of in groups.items()},
+            "lines": found.n_lines,
+            "volume_mm": {"low": found.box.low_mm, "high": found.box.high_mm},
+            "missed": found.missed,
+            "ends": None if ends is None else {
+                "near": ends.near, "far": ends.far,
+                "position_mm": _of(ends.position_mm), "rotation_deg": _of(ends.rotation_deg),
+            },
+            "doubts": found.doubts, "notes": found.notes, "foreign": lengths.n_foreign,
+        }
+    )  # fmt: skip
+    return document
+
+
+def every_length(found: Verification) -> list[dict[str, Any]]:
+    """Return every length error with its place and direction, a table a row."""
+    lengths = found.lengths
+    room = np.full(len(lengths.error_mm), np.nan) if found.room_mm is None else found.room_mm
+    names = found.bar.markers
+    known = [f"{names[c.i]} to {names[c.j]}" for c in known_lengths(found.bar)]
+    return [
+        plain(
+            {
+                "frame": int(lengths.frame[k]), "length": known[lengths.which[k]],
+                "known_mm": lengths.known_mm[k], "error_mm": lengths.error_mm[k],
+                "noise_mm": lengths.noise_mm[k], "room_mm": room[k],
+                "middle_mm": lengths.middle_mm[k], "along": lengths.along[k],
+            }
+        )
+        for k in range(len(lengths.error_mm))
+    ]  # fmt: skip
+
+
+def as_csv(found: Verification) -> str:
+    """Return a line for every length error."""
+    lines = ["frame,length,known_mm,error_mm,noise_mm,room_mm,x_mm,y_mm,z_mm,dx,dy,dz\n"]
+    for row in every_length(found):
+        room = "" if row["room_mm"] is None else f"{row['room_mm']:.5f}"
+        numbers = [row[k] for k in ("known_mm", "error_mm", "noise_mm")]
+        ends = [f"{v:.4f}" for v in (*row["middle_mm"], *row["along"])]
+        cells = [str(row["frame"]), row["length"], *(f"{v:.5f}" for v in numbers), room, *ends]
+        lines.append(",".join(cells) + "\n")
+    return "".join(lines)
+
+
+def _figures(group: Spread) -> dict[str, Any]:
+    table = asdict(group)
+    table["percentiles_mm"] = dict(
+        zip((f"{p:g}" for p in PERCENTILES), group.percentiles_mm, strict=True)
+    )
+    return table
+
+
+def _of(values: Any) -> dict[str, Any]:
+    return {
+        "n": len(values), "rms": float(np.sqrt(np.mean(values**2))), "max": float(values.max()),
+        "percentiles": {f"{p:g}": float(np.percentile(values, p)) for p in PERCENTILES},
+    }  # fmt: skip
+
+
+def _verdict(found: Verification) -> str:
+    o = found.overall
+    figures = (
+        f"{counted(o.n, 'length')}, errors {o.mean_mm:+.3f} mm on average, {o.max_mm:.3f} mm at "
+        "most"
+    )
+    if found.limit is None:
+        return f"No limit given. {figures}."
+    words = {
+        Decision.PASS: "Pass: every length error keeps the limit, its uncertainty counted",
+        Decision.FAIL: "Fail: the limit is exceeded",
+        Decision.UNDECIDED: "Undecided, which is no pass",
+    }
+    return f"{words[Decision(found.decision or '')]} ({found.limit}). {figures}."
+
+
+def _what_to_do(found: Verification) -> list[str]:
+    out = [f"No independent proof: {text}." for text in found.doubts]
+    if found.decision is Decision.FAIL:
+        out.append(_of_the_worst(found))
+    elif found.decision is Decision.UNDECIDED and found.room_mm is not None:
+        least = float(found.room_mm.min())
+        u = float(COVERAGE * found.bar_u_mm.max())
+        if least < 0:
+            out.append(
+                f"The largest error lies {-least:.3f} mm inside the guard band (U of the bar: "
+                f"{u:.3f} mm). Set the bar down and hold it still in each place, calib verify RIG "
+                "TRACKS --bar BAR.toml --at-rest, or use a bar that is known better."
+            )
+    return out
+
+
+def _of_the_worst(found: Verification) -> str:
+    """Return where the error lies that exceeds the limit by most, and what to do about it."""
+    lengths, room = found.lengths, found.room_mm
+    assert room is not None
+    k = int(np.argmin(room))
+    x, y, z = lengths.middle_mm[k]
+    error, noise = lengths.error_mm[k], lengths.noise_mm[k]
+    near = f"The worst, {error:+.3f} mm, lies near ({x:.0f}, {y:.0f}, {z:.0f})"
+    if abs(error) < LIKELY * noise:
+        return (
+            f"{near}, where the noise of centroids alone leaves {noise:.3f} mm (1 sigma): few "
+            "cameras see it there, or at flat angles. What would help: calib precision RIG."
+        )
+    return (
+        f"{near}. See which cameras moved, calib recheck RIG TRACKS, or wave and solve anew: calib "
+        "solve TRACKS --wand WAND -o RIG."
+    )
+
+
+def _table(found: Verification, width: int | None) -> list[str]:
+    groups = [found.overall, *found.by_length, *found.by_direction, *found.by_place]
+    columns = [
+        Column("lengths", [g.name for g in groups], is_left=True),
+        Column("n", [g.n for g in groups]),
+        Column("mean|mm", [g.mean_mm for g in groups], "+.3f"),
+        Column("SD|mm", [g.sd_mm for g in groups], ".3f"),
+        Column("RMS|mm", [g.rms_mm for g in groups], ".3f"),
+        *(
+            Column(f"{p:g} %|mm", [g.percentiles_mm[k] for g in groups], ".3f")
+            for k, p in enumerate(PERCENTILES)
+        ),
+        Column("max|mm", [g.max_mm for g in groups], ".3f"),
+    ]
+    return table(columns, width)
+
+
+def _scale(found: Verification) -> str:
+    U = COVERAGE * found.scale_sigma
+    way = "long" if found.scale > 0 else "short"
+    chance = "" if abs(found.scale) > U else ", no more than chance"
+    return f"Scale error {found.scale:+.4%} (U = {U:.4%}): lengths come out {way}{chance}"
+
+
+def _ends(ends: EndPoses | None) -> str:
+    if ends is None:
+        return ""
+    p, r = _of(ends.position_mm), _of(ends.rotation_deg)
+    return (
+        f"Relative pose of the ends ({counted(p['n'], 'frame')}): RMS {p['rms']:.3f} mm and "
+        f"{r['rms']:.3f}°, 95 % within {p['percentiles']['95']:.3f} mm and "
+        f"{r['percentiles']['95']:.3f}°, at most {p['max']:.3f} mm and {r['max']:.3f}°"
+    )
+
+
+def _missed(found: Verification) -> str:
+    if not found.missed:
+        return "The bar visited all 27 cells of the volume"
+    return (
+        f"Not visited by the bar, so not proved ({len(found.missed)} of 27 cells): "
+        f"{listed([f'({m})' for m in found.missed], 6)}"
+    )

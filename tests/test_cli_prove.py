@@ -1,0 +1,186 @@
+"""The commands align, verify, precision and reconstruct as their user meets them."""
+
+from __future__ import annotations
+
+import csv
+import json
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import h5py
+import numpy as np
+import pytest
+
+import calib
+from calib import files
+from calib.core.wand import CertifiedLength, Wand
+from calib.simulate.still import bar_tracks
+from tests.floors import poses_within
+from tests.program import Call, program
+
+BAR_MM = np.array([[0.0, 0, 0], [700, 0, 0]])
+
+
+@pytest.fixture(scope="module")
+def site(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A rig solved by the program, what else it simulates, and a bar seen in many places."""
+    folder = tmp_path_factory.mktemp("site")
+    made = program("simulate", folder / "sim", "--cameras", 6, "--frames", 400, "--seed", 21,
+                   "--floor", "--bar")  # fmt: skip
+    assert made.returncode == 0, made.stderr
+    solved = program(
+        "solve", folder / "sim/tracks.h5", "--wand", folder / "sim/wand.toml", "-o",
+        folder / "rig.h5",
+    )  # fmt: skip
+    assert "A marker in the middle of the volume is placed to" in solved.stdout, solved.stderr
+    truth, rng = files.load_rig(folder / "sim/truth.h5"), np.random.default_rng(1)
+    low, high = np.array([-1200.0, -1000, 500]), np.array([1200.0, 1000, 1700])
+    tracks = bar_tracks(truth, BAR_MM, poses_within(low, high, 80, rng), rng)
+    files.save_tracks(tracks, folder / "bar.h5")
+    bar = Wand("bar", ("p", "q"), BAR_MM, 0.1, (CertifiedLength(0, 1, 700.0, 0.02),))
+    files.save_wand(bar, folder / "bar.toml")
+    return folder
+
+
+@pytest.fixture(scope="module")
+def aligned(site: Path) -> Path:
+    done = program(
+        "align", site / "rig.h5", site / "sim/floor.h5", "-o", site / "aligned.h5", "--height", 8
+    )
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.startswith("Aligned by right angle")
+    return site / "aligned.h5"
+
+
+def rows_of(path: Path) -> list[dict[str, str]]:
+    return list(csv.DictReader(path.read_text().splitlines()))
+
+
+def test_an_aligned_rig_stands_on_its_floor(site: Path, aligned: Path) -> None:
+    rig, truth = files.load_rig(aligned), files.load_rig(site / "sim/truth.h5")
+    assert rig.alignment is not None and rig.alignment["how"] == "right angle"
+    assert {v["file"] for v in rig.alignment["read"].values()} == {"rig.h5", "floor.h5"}
+    assert rig.alignment["command"] == "align"
+    assert rig.provenance["command"] == "solve"
+    heights = [c.position_mm[2] for c in rig.cameras]
+    np.testing.assert_allclose(heights, [c.position_mm[2] for c in truth.cameras], atol=15.0)
+
+
+def test_like_needs_no_floor(site: Path, aligned: Path, call: Call, tmp_path: Path) -> None:
+    out = tmp_path / "again.h5"
+    code, text, _ = call("align", site / "rig.h5", "--like", aligned, "-o", out, "--json")
+    assert code == 0 and json.loads(text)["numbers"]["cameras_agreeing"] == 6
+    for a, b in zip(files.load_rig(out).cameras, files.load_rig(aligned).cameras, strict=True):
+        np.testing.assert_allclose(a.position_mm, b.position_mm, atol=1e-6)
+
+
+def test_verify_exits_by_its_decision(
+    site: Path, aligned: Path, call: Call, tmp_path: Path
+) -> None:
+    base = ("verify", aligned, site / "bar.h5", "--bar", site / "bar.toml")
+    code, text, _ = call(*base)
+    assert code == 0 and text.startswith("No limit given")
+    code, text, _ = call(*base, "--limit", "A=8", "-o", tmp_path / "v.h5", "--csv",
+                         tmp_path / "v.csv")  # fmt: skip
+    assert code == 0 and text.startswith("Pass")
+    stored = files.load_rig(tmp_path / "v.h5").verification
+    assert stored is not None and stored["decision"] == "pass"
+    assert stored["read"]["bar"]["sha256"] == files.sha256(site / "bar.toml")
+    rows = rows_of(tmp_path / "v.csv")
+    code, text, _ = call(*base, "--limit", "A=0.02", "--json")
+    found = json.loads(text)
+    assert code == 1 and found["decision"] == "fail" and len(found["lengths"]) == len(rows)
+    worst = max(abs(float(r["error_mm"])) for r in rows)
+    assert found["max_mm"] == pytest.approx(worst, abs=1e-5)
+    code, text, _ = call(*base, "--limit", f"A={worst + 0.01}")
+    assert code == 1 and text.startswith("Undecided")
+
+
+def test_the_simulated_bar_is_another_than_the_wand(site: Path, aligned: Path, call: Call) -> None:
+    bar = site / "sim/bar.toml"
+    code, text, _ = call("verify", aligned, site / "sim/bar.h5", "--bar", bar, "--json")
+    found = json.loads(text)
+    assert code == 0 and not found["doubts"] and found["n"] > 100
+    assert abs(found["scale_error"]) < 4 * found["scale_error_sigma"] + 2e-4
+
+
+def test_precision_prints_json_and_csv(aligned: Path, call: Call, tmp_path: Path) -> None:
+    out = tmp_path / "map.csv"
+    volume = ("--volume=-1000,1000,-800,800,300,1700", "--step", "400,400,350")
+    code, text, err = call("precision", aligned, *volume, "--csv", out)
+    assert code == 0 and "worst near" in text and ("ladder" in err) == ("turned to see it" in text)
+    rows = rows_of(out)
+    assert len(rows) == 5 * 4 * 4
+    code, text, _ = call("precision", aligned, *volume, "--json")
+    found = json.loads(text)
+    assert len(found["places"]["sigma_mm"]) == len(rows)
+    seen = [float(r["sigma_mm"]) for r in rows if r["sigma_mm"]]
+    assert found["worst"][0]["sigma_mm"] == pytest.approx(max(seen), abs=1e-5)
+
+
+@pytest.mark.parametrize("ending", ["csv", "h5", "c3d"])
+def test_reconstruct_writes_each_format(
+    site: Path, aligned: Path, call: Call, tmp_path: Path, ending: str
+) -> None:
+    if ending == "c3d":
+        pytest.importorskip("ezc3d")
+    out = tmp_path / f"points.{ending}"
+    code, text, err = call("reconstruct", aligned, site / "sim/tracks.h5", "-o", out, "--json")
+    counts = json.loads(text)
+    found = calib.reconstruct(files.load_rig(aligned), files.load_tracks(site / "sim/tracks.h5"))
+    assert code == 0 and counts["points"] == len(found.frame) and "wrote" in err
+    if ending == "csv":
+        assert len(out.read_text().splitlines()) == len(found.frame) + 1
+    elif ending == "h5":
+        with h5py.File(out) as file:
+            np.testing.assert_array_equal(file["xyz"][()], found.points_mm)
+            assert file.attrs["format"] == "calib.points"
+            assert json.loads(file.attrs["provenance"])["command"] == "reconstruct"
+    assert [p.name for p in tmp_path.iterdir()] == [out.name]
+
+
+def test_frames_alone_and_nameless_tracks(
+    site: Path, aligned: Path, call: Call, tmp_path: Path
+) -> None:
+    out = tmp_path / "some.csv"
+    code, _, _ = call(
+        "reconstruct", aligned, site / "sim/tracks.h5", "-o", out, "--frames", "50-59"
+    )
+    assert code == 0
+    frames = {int(row["frame"]) for row in rows_of(out)}
+    assert frames and frames <= set(range(50, 60))
+    named = files.load_tracks(site / "sim/tracks.h5")
+    cameras = (replace(c, marker=np.full_like(c.marker, -1)) for c in named.cameras)
+    files.save_tracks(replace(named, cameras=tuple(cameras)), tmp_path / "nameless.h5")
+    code, _, _ = call("reconstruct", aligned, tmp_path / "nameless.h5", "-o", tmp_path / "n.csv")
+    whole = calib.reconstruct(files.load_rig(aligned), named)
+    assert code == 0 and len(rows_of(tmp_path / "n.csv")) > 0.7 * len(whole.frame)
+
+
+def test_bad_calls_end_in_one_line(
+    site: Path, aligned: Path, refused: Callable[..., str], tmp_path: Path
+) -> None:
+    bar, floor = site / "bar.toml", site / "sim/floor.h5"
+    calls: Iterator[tuple[tuple[object, ...], str]] = iter(
+        [
+            (("align", aligned, "-o", tmp_path / "o.h5"), "either TRACKS"),
+            (("align", aligned, floor, "-o", tmp_path / "o.h5", "--points", "a,b"),
+             "three markers by number"),
+            (("align", aligned, floor, "-o", tmp_path / "o.h5", "--points", "0,1,2"),
+             "as none is named"),
+            (("align", aligned, "--like", aligned, "-o", tmp_path / "o.h5", "--plane"),
+             "no layout of markers"),
+            (("align", aligned, floor, "-o", aligned), "apart from the inputs"),
+            (("verify", aligned, site / "bar.h5", "--bar", bar, "--limit", "A=x"), "--limit"),
+            (("verify", aligned, site / "bar.h5", "--bar", bar, "--volume", "1,2"), "six numbers"),
+            (("precision", aligned, "--step", "0"), "--step"),
+            (("precision", aligned, "--volume=0,1,0,1,90000,90001"), "two cameras see"),
+            (("reconstruct", aligned, site / "bar.h5", "-o", tmp_path / "o.txt"), "ends in .csv"),
+            (("reconstruct", aligned, site / "bar.h5", "-o", tmp_path / "o.csv", "--frames", "9-1"),
+             "a first frame before the last"),
+            (("reconstruct", aligned, bar, "-o", tmp_path / "o.csv"), "not HDF5"),
+        ]
+    )  # fmt: skip
+    for arguments, words in calls:
+        assert words in refused(*arguments)

@@ -36,13 +36,8 @@ from calib.solve.lasting.shifts import Gradients, Shifts, shifts
 Bools = NDArray[np.bool_]
 
 BIN_S = 0.06  # grid of time for what is looked at as one, at most
-SEARCH_BINS = (
-    3,
-    6,
-    12,
-    24,
-    48,
-)  # lengths of stretches in bins, 0.1 to 2 s; longer errors fill several
+# lengths of stretches in bins, 0.1 to 2 s; longer errors fill several
+SEARCH_BINS = (3, 6, 12, 24, 48)
 LIMIT = float(
     special.chdtri(2, 1e-3)
 )  # of chi-square: a thousandth of the good stretches is no loss

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from calib.check.recheck.run import recheck
 from calib.core.geometry import Array, Pose, rigid_fit, rotation_from_vector, vector_from_rotation
 from calib.core.parameters import POSITION, CameraParameter, of_cameras
 from calib.core.rig import Covariance, Rig, RigCamera
@@ -23,8 +24,9 @@ from calib.prove.like import align_like
 from calib.prove.place import place
 from calib.prove.views import cameras_of, views_of_places
 from calib.prove.world import moved
-from calib.simulate import Scenario, Simulation, simulate
+from calib.simulate import Knock, Scenario, Simulation, simulate
 from calib.simulate.still import FRAME_MM, still_tracks
+from calib.solve.repair import repair
 from tests.floors import drawn, placed_on_floor
 
 FLOOR_MM = np.array([[-1500.0, -900, 0], [1400, -1000, 0], [1200, 1100, 0], [-1300, 950, 0]])
@@ -353,3 +355,27 @@ def test_a_rig_without_covariance_counts_the_noise_alone() -> None:
     how = align(bare, still_tracks(standing(), placed_on_floor(FRAME_MM, rng), rng))[1]
     assert how.sigma_origin_mm.max() < 0.2
     assert any("states no uncertainty" in note for note in how.notes)
+
+
+# ---- what reads an aligned rig
+
+
+def test_a_recheck_finds_the_same_in_every_world() -> None:
+    later = simulate(replace(wave().scenario, wave=1, knock=(Knock(camera="cam03"),)))
+    first, then = (recheck(rig, later.tracks) for rig in (solved(), standing()))
+    for a, b in zip(first.cameras, then.cameras, strict=True):
+        assert (a.name, a.verdict) == (b.name, b.verdict)
+        np.testing.assert_allclose(
+            np.linalg.norm(a.change[3:6]), np.linalg.norm(b.change[3:6]), rtol=1e-3, atol=1e-3
+        )
+    assert [c.name for c in then.cameras if c.verdict == "moved"] == ["cam03"]
+
+
+def test_a_length_test_ends_with_the_rig_it_was_of() -> None:
+    tested = replace(standing(), verification={"decision": "pass"})
+    rng = np.random.default_rng(13)
+    assert align(tested, still_tracks(standing(), FRAME_MM, rng))[0].verification is None
+    later = simulate(replace(wave().scenario, wave=1, knock=(Knock(camera="cam03"),)))
+    mended = repair(tested, later.tracks, {"cam03": ()})
+    assert mended.verification is None
+    np.testing.assert_array_equal(mended.wave_mm, tested.wave_mm)

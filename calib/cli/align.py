@@ -123,9 +123,11 @@ def align(
     made = replace(made, alignment=provenance("align", read=read) | dict(made.alignment or {}))
     files.save_rig(made, output, force)
     if as_json:
-        console.print_json({"rig": str(output), **table(how)})
+        console.print_json({"file": str(output), **table(how)})
     else:
         console.print_report(as_lines(how, console.width()))
+    if solved.verification is not None:
+        console.note("the length test was told in the world before: test again, calib verify")
     if how.scale != 1.0:
         console.note(
             f"the rig's scale was changed by {how.scale - 1.0:+.4%}: its lengths are now the "

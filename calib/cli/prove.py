@@ -114,7 +114,8 @@ def verify(
     if csv is not None:
         write_text(csv, report.as_csv(found), force)
     if as_json:
-        console.print_json(document | {"lengths": report.every_length(found)})
+        written = {} if output is None else {"file": str(output)}
+        console.print_json(written | document | {"lengths": report.every_length(found)})
     else:
         console.print_report(report.as_lines(found, console.width()))
     for out in (output, csv):
@@ -230,7 +231,7 @@ def reconstruct(
         points = _counted(in_pieces(solved, pieces, noise), counts)
         _write(output, force, solved, rig, tracks, points)
     if as_json:
-        console.print_json({"points_file": str(output), **counts})
+        console.print_json({"file": str(output), **counts})
     console.note(
         f"wrote {output} ({counted(counts['points'], 'point')} in "
         f"{counted(counts['frames'], 'frame')}; {counts['open']} more were seen by no two cameras "

@@ -106,6 +106,7 @@ def solve(
     from calib.prove.precision import one_line
     from calib.report import names
     from calib.report import residuals as report
+    from calib.report.words import wrapped
 
     capture, tracks_sha256 = files.with_sha256(calib.load_tracks, tracks)
     stated, wand_read = None, None
@@ -155,13 +156,14 @@ def solve(
                 **report.as_json(table),
                 "left_out": dict(rig.left_out),
                 "findings": list(rig.findings),
+                "precision": one_line(rig),
             }
             | identified
         )
     else:
         _print_table(table)
         if figure := one_line(rig):
-            console.print_report([figure])
+            console.print_report(wrapped(figure, console.width()))
         for note in _notes(rig, named, options):
             console.note(note)
         console.note(f"wrote {output}")

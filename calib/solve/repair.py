@@ -231,6 +231,7 @@ def repair(
         rig,
         cameras=tuple(cameras.values()),
         covariance=_covariance(rig, now, scattered, parameters, solved),
+        verification=None,  # the lengths that were tested were the other cameras'
     )
 
 

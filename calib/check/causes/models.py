@@ -38,8 +38,10 @@ MOST_KEPT = (
 STAYS_S = 3.0  # what is over sooner is a passing error; a camera that was knocked stays where it is
 # Squares along the motion over those across it: uneven exposure at a noise's size doubles them.
 ALONG_ACROSS = 2.0
-# Difference of Schwarz's criterion (Kass & Raftery, Bayes factors, JASA 90, 1995, section 3.2).
+# Difference of Schwarz's criterion by which rows or a drift are told from a late exposure, which is
+# the commoner fault and a number as well (Kass & Raftery, Bayes factors, JASA 90, 1995, 3.2).
 VERY_STRONG = 10.0
+LARGE_FRAMES = 0.1  # of a wand's way from frame to frame: beyond it is not straight
 LEAD = 0.3  # of the squares, that it must take beyond an explanation of fewer parameters
 SLOWEST_HZ, SLOWEST_CYCLES = (
     0.8,
@@ -175,16 +177,26 @@ class System:
             choice(Fault.LENS, POSE + of_lens, moved[0].share, len(of_lens))
             for of_lens in (LENS, self.pattern)
         ]
-        # A shutter runs from or to the common moment, a clock was in step at the beginning or the
-        # end: one number each, as a late exposure is, which is the commoner fault and goes first
-        # where the evidence is not very strong.
         growing = [
             choice(cause, BASE + columns, base, 1)
             for cause, ends in ((Fault.ROWS, self.rows), (Fault.DRIFT, self.ramps))
+            if self._grows(ends[0])
             for columns in ends
         ]
-        growing = [c for c in growing if c[0].bic < late[0].bic - VERY_STRONG]
+        # What one number leaves of a large delay is, for a tenth, that effects bend.
+        least = late[0].share + (0.1 if abs(late[2][-1]) > LARGE_FRAMES else 0.0)
+        growing = [
+            c for c in growing if c[0].bic < late[0].bic - VERY_STRONG and c[0].share > least
+        ]
         return [moved, *lenses, late, *growing]
+
+    def _grows(self, column: list[int]) -> bool:
+        """Return whether a delay changes over the rows, or the wave, by more than it is in their
+        middle. A shutter runs from or to the common moment, a clock was in step at the beginning or
+        the end: then it is twice as much.
+        """
+        of_time, of_growth = self.solve(BASE + self.time + column)[1][-2:]
+        return bool(abs(of_growth) >= abs(of_time + 0.5 * of_growth))
 
     def _with(self, axes: list[int], shape: Array) -> tuple[float, Array, Array]:
         """Return share, values and columns of the base and of the effects ``axes``, each times

@@ -161,7 +161,10 @@ def test_frames_alone_and_nameless_tracks(
 def test_bad_calls_end_in_one_line(
     site: Path, aligned: Path, refused: Callable[..., str], tmp_path: Path
 ) -> None:
-    bar, floor = site / "bar.toml", site / "sim/floor.h5"
+    bar, floor, empty = site / "bar.toml", site / "sim/floor.h5", tmp_path / "empty.h5"
+    capture = files.load_tracks(site / "bar.h5")
+    nothing = tuple(c.rows(np.arange(0)) for c in capture.cameras)
+    files.save_tracks(replace(capture, cameras=nothing), empty)
     calls: Iterator[tuple[tuple[object, ...], str]] = iter(
         [
             (("align", aligned, "-o", tmp_path / "o.h5"), "either TRACKS"),
@@ -180,6 +183,12 @@ def test_bad_calls_end_in_one_line(
             (("reconstruct", aligned, site / "bar.h5", "-o", tmp_path / "o.csv", "--frames", "9-1"),
              "a first frame before the last"),
             (("reconstruct", aligned, bar, "-o", tmp_path / "o.csv"), "not HDF5"),
+            *(
+                (("reconstruct", aligned, empty, "-o", tmp_path / f"o.{kind}"), "found none")
+                for kind in ("csv", "h5", "c3d")
+            ),
+            (("align", aligned, empty, "-o", tmp_path / "o.h5"), "found none in any camera"),
+            (("verify", aligned, empty, "--bar", bar), "found none in any camera"),
         ]
     )  # fmt: skip
     for arguments, words in calls:

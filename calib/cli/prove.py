@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from calib.cli.options import AsJson, Force, RigFile, TracksFile, frame_range, inside, provenance
-from calib.errors import InputError
+from calib.errors import InputError, UnsolvableError
 from calib.outputs import check_output, write_text
 
 if TYPE_CHECKING:
@@ -281,6 +281,12 @@ def _counted(points: Iterator[Points], counts: dict[str, int]) -> Iterator[Point
         counts["frames"] += len(np.unique(p.frame))
         counts["open"] += p.n_open
         yield p
+    if not counts["points"]:
+        raise UnsolvableError(
+            "reconstruct", expected="named points that two cameras see and agree on",
+            found=f"none ({counts['open']} seen)",
+            remedy="Check that the tracks are of this rig, as it stands now, and genlocked.",
+        )  # fmt: skip
 
 
 def _write(

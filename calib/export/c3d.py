@@ -36,10 +36,10 @@ def write_c3d(pieces: Sequence[Points], markers: Sequence[str], rate_hz: float, 
     distance of a marker's rays. Frames run from the first to the last that shows a marker.
     """
     ezc3d = require_ezc3d()
-    names = _labels(pieces, markers)
-    frame = np.concatenate([p.frame for p in pieces])
+    frame = np.concatenate([np.empty(0, np.int64), *(p.frame for p in pieces)])
     if not len(frame):
         raise InputError("C3D", expected="points in space", found="none")
+    names = _labels(pieces, markers)
     first, n = int(frame.min()), int(np.ptp(frame)) + 1
     if n > MOST_FRAMES:
         raise InputError(

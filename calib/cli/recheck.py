@@ -189,7 +189,7 @@ def history(
     for out in (csv, plot):
         if out is not None:
             console.note(f"wrote {out}")
-    raise typer.Exit(0)
+    raise typer.Exit(1 if found.needs_a_hand else 0)
 
 
 def _rig_files(given: list[Path]) -> list[Path]:

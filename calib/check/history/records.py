@@ -92,6 +92,11 @@ class History:
     silent: tuple[str, ...]
     added: tuple[str, ...]
 
+    @property
+    def needs_a_hand(self) -> bool:
+        """Whether a camera jumped or drifts, or changed between the only two files."""
+        return any(c.verdict in {Course.JUMP, Course.DRIFT, Course.CHANGED} for c in self.cameras)
+
     def parent(self, k: int) -> str:
         """Return the name of the file that file k is a repair of, its hash where that file is not
         among these.

@@ -135,7 +135,13 @@ class Problem:
     def chunk(self, first: int, last: int) -> Chunk:
         """Return the frames from first to last as a chunk."""
         pairs = slice(int(self.starts[first]), int(self.starts[last]))
-        return Chunk(slice(first, last), pairs, np.unique(self.cam[pairs]))
+        seen = np.bincount(self.cam[pairs], minlength=self.n_cameras)
+        return Chunk(slice(first, last), pairs, np.flatnonzero(seen))
+
+    def in_chunks(self, n_frames: int) -> Problem:
+        """Return the same observations in chunks of so many frames, the last with what is left."""
+        edges = [*range(0, self.n_frames, n_frames), self.n_frames]
+        return replace(self, chunks=tuple(self.chunk(a, b) for a, b in pairwise(edges)))
 
     def part(self, first: int, last: int) -> Problem:
         """Return the frames from first to last as a problem of their own, of the same cameras."""
@@ -144,14 +150,11 @@ class Problem:
             name: np.ascontiguousarray(getattr(self, name)[..., pairs])
             for name in ("uv_px", "weight", "row")
         }
-        frames = replace(
+        return replace(
             self, frame_number=self.frame_number[first:last], cam=self.cam[pairs],
             frame=self.frame[pairs] - first, starts=self.starts[first : last + 1] - pairs.start,
             chunks=(), **of_points,
-        )  # fmt: skip
-        edges = [*range(0, last - first, CHUNK_FRAMES), last - first]
-        chunks = tuple(frames.chunk(a, b) for a, b in pairwise(edges))
-        return replace(frames, chunks=chunks)
+        ).in_chunks(CHUNK_FRAMES)  # fmt: skip
 
     def sum_to_frames(self, values: Array, chunk: Chunk) -> Array:
         """Return the sums (F', ...) over each frame's pairs of values (P', ...) of a chunk's
@@ -192,27 +195,12 @@ def arrange(
     )
     _place(pair_of_key[key], marker, uv_px, weight, row, uv_all, weight_all, row_all)
     starts = np.searchsorted(pair_frame, np.arange(n_frames + 1))
-    chunks = []
-    frames_per_chunk = frames_per_chunk or min(max(-(-n_frames // 8), 25), 200)
-    for first in range(0, n_frames, frames_per_chunk):
-        frames = slice(first, min(first + frames_per_chunk, n_frames))
-        pairs = slice(int(starts[frames.start]), int(starts[frames.stop]))
-        chunks.append(
-            Chunk(frames, pairs, np.flatnonzero(np.bincount(pair_cam[pairs], minlength=n_cameras)))
-        )
-    return Problem(
-        n_cameras,
-        n_turn,
-        frame_number,
-        pair_cam,
-        pair_frame,
-        starts,
-        uv_all,
-        weight_all,
-        row_all,
-        tuple(chunks),
-        rate_hz,
-    )
+    problem = Problem(
+        n_cameras, n_turn, frame_number, pair_cam, pair_frame, starts,
+        uv_all, weight_all, row_all, (), rate_hz,
+    )  # fmt: skip
+    usual = min(max(-(-n_frames // 8), 25), CHUNK_FRAMES)
+    return problem.in_chunks(frames_per_chunk or usual)
 
 
 @compiled

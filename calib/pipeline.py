@@ -16,9 +16,8 @@ from calib.core.wand import Wand
 from calib.errors import UnsolvableError
 from calib.naming.identify import Identification, identify, is_unnamed
 from calib.naming.renaming import compared, rename
-from calib.solve.bundle.linearise import residuals
 from calib.solve.calibrate import SolveOptions, Task, begin, finish
-from calib.solve.hold import RigFit
+from calib.solve.hold import RigFit, as_held
 from calib.solve.refine import Fit
 from calib.solve.start.graph import overlap
 from calib.solve.start.lenses import is_lens_free
@@ -33,32 +32,18 @@ NAMING_ROUNDS = 3  # cameras that more names place better reach points farther o
 class Solution:
     """A solved rig, the named tracks it is of, and the fit in the rig's world.
 
-    ``is_whole``: the fit holds all points, at the places where the cameras saw them. ``named`` is
-    what naming the points came to, of tracks without names.
+    ``rig_fit`` is the fit as holding the capture against the rig would give it, ``whole`` what is
+    said of the rig by it. ``is_whole``: the fit holds all points, at the places where the cameras
+    saw them. ``named`` is what naming the points came to, of tracks without names.
     """
 
     rig: Rig
     tracks: Tracks
     fit: Fit
+    rig_fit: RigFit
+    whole: Whole
     is_whole: bool
     named: Identification | None = None
-    whole: Whole | None = None
-
-    @property
-    def rig_fit(self) -> RigFit:
-        """The wand poses and residuals, as holding the capture against the rig would give them."""
-        state = self.fit.result.state
-        residual = residuals(self.fit.problem, state)
-        stats = tuple(camera.stats for camera in self.rig.cameras if camera.stats)
-        return RigFit(
-            self.fit.problem,
-            state,
-            residual,
-            self.fit.sigma_px,
-            self.fit.is_inlier,
-            stats,
-            self.fit.stretches,
-        )
 
 
 def calibrate(
@@ -115,11 +100,12 @@ def _solved(
         task, fit = _with_all_names(task, fit, progress)
         findings.append(str(compared(before, task.tracks)))
     rig, used, fit = finish(task, fit, progress, findings)
-    is_whole = options.frames is None and not options.timing
-    solution = Solution(rig, used, fit, is_whole, named)
+    held = as_held(fit, tuple(camera.stats for camera in rig.cameras if camera.stats))
     progress("rig as a whole", 0, 1)
-    whole = look_at_whole(rig, used, solution.rig_fit)
-    return replace(solution, rig=replace(rig, doubts=whole.doubts), whole=whole)
+    whole = look_at_whole(rig, used, held)
+    rig = replace(rig, doubts=whole.doubts)
+    is_whole = options.frames is None and not options.timing
+    return Solution(rig, used, fit, held, whole, is_whole, named)
 
 
 def _with_all_names(task: Task, fit: Fit, progress: Progress) -> tuple[Task, Fit]:

@@ -19,7 +19,6 @@ from calib.core.rig import CameraStats, Doubt, Rig
 from calib.core.threads import one_blas_thread
 from calib.core.tracks import Tracks, point_keys
 from calib.errors import InputError, UnsolvableError
-from calib.solve.bundle.intersect import triangulate_markers
 from calib.solve.certainty.normal import wald
 from calib.solve.certainty.statistics import rig_stats
 from calib.solve.clock.common_time import at_common_time
@@ -118,8 +117,7 @@ def residual_table(
         for c, s, k in zip(tracks.cameras, stats, causes, strict=True)
     ]
     rows.sort(key=lambda r: (-np.nan_to_num(r.stats.rms_px, nan=np.inf), r.name))
-    points = triangulate_markers(fit.problem.with_weight(fit.is_inlier.astype(float)), fit.state)
-    lengths = wand_lengths(points, rig.wand.lengths_mm)
+    lengths = wand_lengths(whole.points_mm, rig.wand.lengths_mm)
     return ResidualTable(
         tuple(rows),
         lengths,

@@ -30,6 +30,7 @@ from calib.solve.lasting.find import (
 from calib.solve.refine import (
     GATE_SQUARED,
     LOSS_SCALE,
+    Fit,
     dof_sigmas,
     gate,
     placed,
@@ -67,6 +68,14 @@ class RigFit:
     def is_passing(self) -> NDArray[np.bool_]:
         """Which pairs (P,) lie in stretches that stand off and pass."""
         return pairs_in(self.problem, self.stretches, MOST_PASSING_S)
+
+
+def as_held(fit: Fit, stats: tuple[CameraStats, ...] | None = None) -> RigFit:
+    """Return a fit as holding its capture against the cameras where it left them would give it."""
+    problem, state = fit.problem, fit.result.state
+    return RigFit(
+        problem, state, residuals(problem, state), fit.sigma_px, fit.is_inlier, stats, fit.stretches
+    )
 
 
 def fit_to_rig(rig: Rig, tracks: Tracks) -> RigFit:

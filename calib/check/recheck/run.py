@@ -24,12 +24,11 @@ from calib.core.tracks import Tracks
 from calib.naming.identify import identify, is_unnamed
 from calib.naming.renaming import rename
 from calib.solve.bundle.descent import BundleOptions
-from calib.solve.bundle.linearise import residuals
 from calib.solve.clock.common_time import in_step, known_fractions, with_timing, without_fractions
 from calib.solve.clock.frame_slip import whole_frame_offsets
 from calib.solve.clock.offsets import estimate_offsets
 from calib.solve.clock.path import corrected
-from calib.solve.hold import RigFit
+from calib.solve.hold import as_held
 from calib.solve.lasting.find import USUAL_SHARE, share_off
 from calib.solve.lasting.scatter import together
 from calib.solve.refine import Fit
@@ -74,7 +73,7 @@ def recheck(
     found, agreed, scale, is_grown = _agreement(rig, tracks, fit, sure)
     cameras, readings = measured(rig, fit, found, agreed, noise, clock)
     cameras = [judged(c, len(cameras), options) for c in cameras]
-    cameras = with_knocks(cameras, largest_step(_as_held(fit)))
+    cameras = with_knocks(cameras, largest_step(as_held(fit)))
     cameras = [
         replace(c, verdict=Standing.EXCHANGED, borne=borne[c.name]) if c.name in borne else c
         for c in cameras
@@ -82,14 +81,6 @@ def recheck(
     R, t = found.rig_from_fit
     places = fit.result.state.position_mm @ R.T + t
     return whole(rig, tracks, found, agreed, scale, is_grown, cameras, readings, n_shared, places)
-
-
-def _as_held(fit: Fit) -> RigFit:
-    """Return the fit with its cameras where they are, as what may have changed meanwhile."""
-    residual = residuals(fit.problem, fit.result.state)
-    return RigFit(
-        fit.problem, fit.result.state, residual, fit.sigma_px, fit.is_inlier, None, fit.stretches
-    )
 
 
 def _identified(rig: Rig, tracks: Tracks, progress: Progress) -> Tracks:

@@ -32,10 +32,13 @@ PAIR_SIGMA_PX = 1.0  # as for a camera: a good centroid is good to a tenth or tw
 class Whole:
     """What speaks against the rig, and the cameras that were knocked: by name the frame and by how
     many px their points moved.
+
+    ``points_mm (F, M, 3)`` are the markers by intersecting the inliers' rays, which it is told by.
     """
 
     doubts: tuple[Doubt, ...]
     knocked: dict[str, tuple[int, float]]
+    points_mm: Array
 
 
 def look_at_whole(rig: Rig, tracks: Tracks, fit: RigFit) -> Whole:
@@ -43,8 +46,8 @@ def look_at_whole(rig: Rig, tracks: Tracks, fit: RigFit) -> Whole:
 
     ``fit`` is of ``tracks`` with the rig's cameras, which come in the same order.
     """
-    width, height = (np.array([getattr(c, k) for c in tracks.cameras]) for k in ("width", "height"))
-    shares = left_out(fit, width, height)
+    shares = left_out(fit)
+    points = triangulate_markers(fit.problem.with_weight(fit.is_inlier.astype(float)), fit.state)
     step = largest_step(fit) if fit.problem.n_cameras > 1 else None
     moved = step.is_real if step is not None else np.zeros(0, bool)
     is_rigs = step is not None and 2 * moved.sum() > len(moved)
@@ -56,22 +59,24 @@ def look_at_whole(rig: Rig, tracks: Tracks, fit: RigFit) -> Whole:
     doubts = [
         *_wand(rig, fit),
         *_time(tracks, fit, shares, step if is_rigs else None),
-        *_lengths(rig, fit),
+        *_lengths(rig, points),
         *_much(tracks, shares),
     ]
     if len(tracks.names) == 2:
         doubts = [*_pair(tracks, fit, step if moved.any() else None, doubts)]
         knocked = {}
-    return Whole(tuple(doubts), knocked)
+    return Whole(tuple(doubts), knocked, points)
 
 
 def _wand(rig: Rig, fit: RigFit) -> Iterator[Doubt]:
     """Yield what is wrong with the wand: its shape as the solve found it, or one marker."""
     off = np.linalg.norm(_aligned(rig.wand_used.points_mm, rig.wand.points_mm), axis=1)
-    if rig.wand.dimension == 3 and is_mirrored(rig.wand, fit):
+    every = fit.problem.with_weight((fit.problem.row >= 0) / fit.sigma_px[fit.problem.cam])
+    points = triangulate_markers(every, fit.state)
+    if rig.wand.dimension == 3 and is_mirrored(rig.wand, points):
         yield Doubt(RigFault.MIRRORED)
         return
-    readings = marker_readings(fit)
+    readings = marker_readings(every, fit.state, points)
     names = rig.wand.markers
     if len(names) > 1 and off.max() > max(5.0 * rig.wand.sigma_mm, 1e-4 * rig.wand.span_mm):
         far = int(off.argmax())
@@ -124,11 +129,10 @@ def mm_a_px(fit: RigFit) -> float:
     return float(np.median(depth / state.lens[problem.cam, 0]))
 
 
-def _lengths(rig: Rig, fit: RigFit) -> Iterator[Doubt]:
+def _lengths(rig: Rig, points: Array) -> Iterator[Doubt]:
     """Yield the wand's length where it comes out another than the file's in the mean."""
-    if len(fit.state.shape_mm) < 2:  # a single marker carried about has none
+    if points.shape[1] < 2:  # a single marker carried about has none
         return
-    points = triangulate_markers(fit.problem.with_weight(fit.is_inlier.astype(float)), fit.state)
     i, j = np.unravel_index(rig.wand.lengths_mm.argmax(), rig.wand.lengths_mm.shape)
     measured = np.linalg.norm(points[:, i] - points[:, j], axis=1)
     error = measured[np.isfinite(measured)] - rig.wand.lengths_mm[i, j]
@@ -141,7 +145,7 @@ def _lengths(rig: Rig, fit: RigFit) -> Iterator[Doubt]:
 
 
 def _much(tracks: Tracks, shares: LeftOut) -> Iterator[Doubt]:
-    """Yield the cameras, and the markers, much of which was left out."""
+    """Yield the cameras much of whose points was left out."""
     with np.errstate(invalid="ignore"):
         many = np.flatnonzero(shares.by_camera > MANY)
     if many.size:

@@ -1,5 +1,5 @@
-"""What a fit leaves out is evidence: points left out of one camera, in one stretch of time, of one
-marker or in one part of a sensor are not stray points.
+"""What a fit leaves out is evidence: points left out of one camera, or in one stretch of time, are
+not stray points.
 """
 
 from __future__ import annotations
@@ -24,16 +24,14 @@ BARE = 0.6  # share of a stretch of time left out, in two parts running, that is
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LeftOut:
-    """Shares of the points left out: of each camera (C,), stretch of time (T,), marker (M,), and
-    each camera's ninths of the sensor (C, 9); nan where there are too few points to say.
+    """Shares of the points left out: of each camera (C,) and stretch of time (T,); nan where there
+    are too few points to say.
 
     ``since (T + 1,)`` are the frame numbers at which the stretches begin, and the last frame.
     """
 
     by_camera: NDArray[np.float64]
     by_time: NDArray[np.float64]
-    by_marker: NDArray[np.float64]
-    by_ninth: NDArray[np.float64]
     since: NDArray[np.int64]
 
     @property
@@ -50,11 +48,6 @@ class LeftOut:
         at = np.flatnonzero(self.is_bare)
         return (int(self.since[at[0]]), int(self.since[at[-1] + 1])) if at.size else None
 
-    @property
-    def markers(self) -> list[int]:
-        """The markers whose points are left out as no other's are."""
-        return np.flatnonzero(stands_out(self.by_marker)).tolist()
-
 
 def stands_out(share: NDArray[np.float64]) -> NDArray[np.bool_]:
     """Return which groups' shares stand out of the usual one, the median of all or, of few groups,
@@ -68,28 +61,19 @@ def stands_out(share: NDArray[np.float64]) -> NDArray[np.bool_]:
         return np.asarray((share > LEAST) & (share > TIMES * usual))
 
 
-def left_out(fit: RigFit, width: NDArray[np.int64], height: NDArray[np.int64]) -> LeftOut:
-    """Return where the points lie that a fit leaves out, those in stretches that last too.
-
-    ``width`` and ``height`` (C,) are the sensors' in px.
-    """
+def left_out(fit: RigFit) -> LeftOut:
+    """Return where the points lie that a fit leaves out, those in stretches that last too."""
     problem = fit.problem
     seen = problem.row >= 0
     seen &= frames_with_pose(problem, seen)[problem.frame]
     marker, pair = np.nonzero(seen)
     out = ~fit.is_inlier[marker, pair]
-    cam, frame = problem.cam[pair], problem.frame[pair]
     edges = np.linspace(0, problem.n_frames, TIME_PARTS + 1).astype(int)
-    part = np.clip(np.searchsorted(edges, frame, side="right") - 1, 0, TIME_PARTS - 1)
-    place = problem.uv_px[:, marker, pair] + 0.5
-    column = np.clip(3 * place[0] // width[cam], 0, 2).astype(int)
-    row = np.clip(3 * place[1] // height[cam], 0, 2).astype(int)
-    n, m = problem.n_cameras, len(seen)
+    part = np.searchsorted(edges, problem.frame[pair], side="right") - 1
+    part = np.clip(part, 0, TIME_PARTS - 1)
     return LeftOut(
-        by_camera=_shares(out, cam, n),
+        by_camera=_shares(out, problem.cam[pair], problem.n_cameras),
         by_time=_shares(out, part, TIME_PARTS),
-        by_marker=_shares(out, marker, m),
-        by_ninth=_shares(out, cam * 9 + row * 3 + column, 9 * n).reshape(n, 9),
         since=problem.frame_number[np.minimum(edges, problem.n_frames - 1)],
     )
 

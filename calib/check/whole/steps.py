@@ -69,9 +69,17 @@ def largest_step(fit: RigFit) -> Step | None:
     if np.diff(edges).min() < 1:
         return None
     parts = [_normal(problem, fit, a, b) for a, b in pairwise(edges)]
-    S, g = (np.array([p[k] for p in parts]) for k in (0, 1))
+    S, g, H = (np.array([p[k] for p in parts]) for k in range(3))
+    n_points = np.bincount(problem.cam, (problem.weight > 0).sum(axis=0), problem.n_cameras)
+    # What a squared step of a camera alone does to its points, on average, in px².
+    of_camera = H.sum(0) * (fit.sigma_px**2 / np.maximum(n_points, 1))[:, None, None]
     steps = [
-        _step(problem, fit, (S[:k].sum(0), g[:k].sum(0)), (S[k:].sum(0), g[k:].sum(0)), edges[k])
+        _step(
+            (S[:k].sum(0), g[:k].sum(0)),
+            (S[k:].sum(0), g[k:].sum(0)),
+            of_camera,
+            int(problem.frame_number[edges[k]]),
+        )
         for k in range(1, MOMENTS + 1)
     ]
     return max(steps, key=lambda s: s.chi_square - s.freedom)
@@ -87,18 +95,20 @@ def _robust(fit: RigFit) -> Problem:
     return problem.with_weight(np.where(seen, np.sqrt(weight) / sigma, 0.0))
 
 
-def _normal(problem: Problem, fit: RigFit, first: int, last: int) -> tuple[Array, Array]:
+def _normal(problem: Problem, fit: RigFit, first: int, last: int) -> tuple[Array, Array, Array]:
+    """Return a part's reduced matrix and gradient, and the cameras' own blocks (C, 6, 6)."""
     part = problem.part(first, last)
     frames = slice(first, last)
     state = replace(fit.state, wand_R=fit.state.wand_R[frames], wand_t=fit.state.wand_t[frames])
     blocks = linearise(part, state, (), np.inf)
-    return reduced_system(part, blocks, inverse_factors(blocks.frame))
+    return *reduced_system(part, blocks, inverse_factors(blocks.frame)), blocks.camera
 
 
 def _step(
-    problem: Problem, fit: RigFit, before: tuple[Array, Array], after: tuple[Array, Array], at: int
+    before: tuple[Array, Array], after: tuple[Array, Array], of_camera: Array, frame: int
 ) -> Step:
-    n = problem.n_cameras
+    """Return the step at a frame between two parts, given by reduced matrix and gradient."""
+    n = len(of_camera)
     scale = 1.0 / np.sqrt(np.maximum(np.minimum(np.diag(before[0]), np.diag(after[0])), 1e-300))
     seen = np.minimum(np.diag(before[0]), np.diag(after[0])) > 0
     scale = np.where(seen, scale, 0.0)
@@ -117,12 +127,10 @@ def _step(
         gain, c = max(rest)
         moved[c] = True
         chi_left, left = chi - gain, freedom - N_POSE * int(moved.sum())
-    H = linearise(problem, fit.state, (), np.inf).camera
-    count = np.bincount(problem.cam, (problem.weight > 0).sum(axis=0), n)
     own = (d * scale).reshape(n, N_POSE)
-    square = np.einsum("ci,cij,cj->c", own, H, own) * fit.sigma_px**2 / np.maximum(count, 1)
+    square = np.einsum("ci,cij,cj->c", own, of_camera, own)
     p = float(special.chdtrc(max(freedom, 1), chi))
-    return Step(int(problem.frame_number[at]), chi, freedom, p, moved, np.sqrt(square))
+    return Step(frame, chi, freedom, p, moved, np.sqrt(square))
 
 
 def _without(W: Array, w: Array, cameras: NDArray[np.intp]) -> float:

@@ -17,9 +17,8 @@ from scipy import special
 
 from calib.core.geometry import Array, rigid_fit
 from calib.core.wand import Wand
-from calib.solve.bundle.intersect import triangulate_markers
+from calib.solve.bundle.problem import Problem, State
 from calib.solve.clock.path import marker_information
-from calib.solve.hold import RigFit
 
 MIN_FRAMES = 60  # in which a marker is placed by itself: a median is then known to a tenth
 MEDIAN_SQUARE = float(special.chdtri(3, 0.5))
@@ -41,17 +40,16 @@ class MarkerReading:
     steadiness: float
 
 
-def marker_readings(fit: RigFit) -> list[MarkerReading | None]:
-    """Return each marker's reading, None where too few frames place it by its own views."""
-    problem, state = fit.problem, fit.state
-    seen = (problem.row >= 0) / fit.sigma_px[problem.cam]
-    every = problem.with_weight(seen)
-    away = triangulate_markers(every, state) - (
-        state.shape_mm @ np.swapaxes(state.wand_R, 1, 2) + state.wand_t[:, None]
-    )
+def marker_readings(problem: Problem, state: State, points_mm: Array) -> list[MarkerReading | None]:
+    """Return each marker's reading, None where too few frames place it by its own views.
+
+    ``problem`` weights every point that was seen by its camera's noise, ``points_mm (F, M, 3)`` are
+    the markers by intersecting these rays.
+    """
+    away = points_mm - (state.shape_mm @ np.swapaxes(state.wand_R, 1, 2) + state.wand_t[:, None])
     in_wand = away @ state.wand_R
-    information = marker_information(every, state)
-    is_placed = every.n_views(problem.row >= 0).T >= 2
+    information = marker_information(problem, state)
+    is_placed = problem.n_views(problem.row >= 0).T >= 2
     is_placed &= np.isfinite(away).all(axis=2)
     squares = np.einsum("fmi,fmij,fmj->fm", in_wand, information, in_wand)
     return [
@@ -60,14 +58,13 @@ def marker_readings(fit: RigFit) -> list[MarkerReading | None]:
     ]
 
 
-def is_mirrored(wand: Wand, fit: RigFit) -> bool:
-    """Return whether a solid wand fits the intersected markers of most frames better in a mirror.
+def is_mirrored(wand: Wand, points_mm: Array) -> bool:
+    """Return whether a solid wand fits the intersected markers (F, M, 3) of most frames better in a
+    mirror.
 
     All cameras mirrored alike see a room in a mirror, which lengths and rays do not tell.
     """
-    problem = fit.problem.with_weight((fit.problem.row >= 0) / fit.sigma_px[fit.problem.cam])
-    points = triangulate_markers(problem, fit.state)
-    points = points[np.isfinite(points).all(axis=(1, 2))]
+    points = points_mm[np.isfinite(points_mm).all(axis=(1, 2))]
     if len(points) < MIN_FRAMES:
         return False
     left = []

@@ -49,7 +49,6 @@ MAX_SHIFT_S = 2.0  # frame numbers are searched this far either way
 class Reading(StrEnum):
     """How a camera's points may have to be read."""
 
-    AS_GIVEN = "as given"
     MIRRORED = "mirrored"
     UPSIDE_DOWN = "y upwards"
     EXCHANGED = "x and y exchanged"

@@ -42,17 +42,18 @@ def follow(
     n_written = n_joined = 0
     patience = max(MIN_LOST_FRAMES, int(MAX_LOST_S / points.frame_s))
     longest = max(2 * MIN_LOST_FRAMES, int(MAX_PARTIAL_S / points.frame_s))
+    frame, markers = points.frame, shape.points_mm
     R, t = unpacked(pose)
     velocity, spin, is_fresh = np.zeros(3), np.zeros(3), True
-    rows, place = np.empty(len(shape.points_mm), np.int64), np.empty((len(shape.points_mm), 2))
-    last_seen = last_sure = points.frame[at]
-    for f in range(at + step, len(points.frame) if step > 0 else -1, step):
-        number = points.frame[f]
+    rows, place = np.empty(len(markers), np.int64), np.empty((len(markers), 2))
+    last_seen = last_sure = frame[at]
+    for f in range(at + step, len(frame) if step > 0 else -1, step):
+        number = frame[f]
         if abs(number - last_seen) > patience or abs(number - last_sure) > longest:
             break
         dt = abs(number - last_seen) * points.frame_s
         R_next, t_next = turned(R, spin * dt), t + velocity * dt
-        if t_next[2] < shape.nearest_mm or not project_wand(R_next, t_next, shape.points_mm, place):
+        if t_next[2] < shape.nearest_mm or not project_wand(R_next, t_next, markers, place):
             break
         shift, turn = freedom(dt, is_fresh)
         xy = points.xy[points.starts[f] : points.starts[f + 1]]
@@ -124,7 +125,7 @@ def fitted(
     It may be off by ``shift`` (mm) and ``turn`` (radian). ``place (M, 2)`` are its markers there,
     and those of its pose after.
     """
-    size = 2.0 * np.sqrt((shape.points_mm**2).sum(axis=1).max()) / t[2]
+    size = shape.width_mm / t[2]
     gate = min(shift / t[2] + 0.5 * turn * size, 0.5 * size + 0.02) + 3.0 * limits.noise
     limit = limits.tolerance + limits.relative * size
     n_left = gather(xy, place, gate, 2.0 * limit + 0.1 * gate, rows)
@@ -168,22 +169,37 @@ def gather(xy: Array, place: Array, gate: float, stiff: float, rows: Ints) -> in
     the set counts whose other markers then meet most points within ``stiff``, and among those the
     one that meets them closest.
     """
-    n = len(place)
-    near, chosen = near_points(xy, place, gate), np.empty(n, np.int64)
+    n, near, chosen = len(place), near_points(xy, place, gate), np.empty(len(place), np.int64)
     best, best_cost = 0, np.inf
     rows[:] = -1
+    # One function, as a call that passes arrays on costs more than what is done in here.
     for a in range(n):
         for b in range(a + 1, n):
-            for qa in near[a]:
-                for qb in near[b]:
-                    if qa < 0 or qb < 0 or qa == qb:
-                        continue
-                    chosen[:] = -1
-                    chosen[a], chosen[b] = qa, qb
-                    count, cost = add_moved(xy, place, a, b, stiff, chosen)
-                    if count > best or (count == best and cost < best_cost):
-                        best, best_cost = count, cost
-                        rows[:] = chosen
+            px, py = place[b, 0] - place[a, 0], place[b, 1] - place[a, 1]
+            size2 = px * px + py * py
+            for pair in range(N_NEAR * N_NEAR):
+                qa, qb = near[a, pair // N_NEAR], near[b, pair % N_NEAR]
+                if qa < 0 or qb < 0 or qa == qb or size2 < 1e-12:
+                    continue
+                ox, oy = xy[qb, 0] - xy[qa, 0], xy[qb, 1] - xy[qa, 1]
+                re, im = (ox * px + oy * py) / size2, (oy * px - ox * py) / size2
+                chosen[:] = -1
+                chosen[a], chosen[b] = qa, qb
+                count, cost = 0, 0.0
+                for m in range(n):
+                    wx, wy = place[m, 0] - place[a, 0], place[m, 1] - place[a, 1]
+                    x, y = xy[qa, 0] + re * wx - im * wy, xy[qa, 1] + im * wx + re * wy
+                    if m not in (a, b):
+                        chosen[m] = nearest(xy, x, y, stiff, chosen)
+                    if chosen[m] >= 0:
+                        u, v = xy[chosen[m], 0], xy[chosen[m], 1]
+                        count += 1
+                        # Movement itself costs a little, so that the set that moved less counts.
+                        cost += (u - x) ** 2 + (v - y) ** 2
+                        cost += 0.05 * ((u - place[m, 0]) ** 2 + (v - place[m, 1]) ** 2)
+                if count > best or (count == best and cost < best_cost):
+                    best, best_cost = count, cost
+                    rows[:] = chosen
     return best
 
 
@@ -206,32 +222,3 @@ def near_points(xy: Array, place: Array, gate: float) -> Ints:
                 s -= 1
             distance[s], near[m, s] = d, q
     return near
-
-
-@compiled
-def add_moved(
-    xy: Array, place: Array, a: int, b: int, stiff: float, chosen: Ints
-) -> tuple[int, float]:
-    """Add to the points of markers a and b those of the others, as these two move, turn and scale
-    the prediction; return how many there are in all, and how far off they lie.
-    """
-    px, py = place[b, 0] - place[a, 0], place[b, 1] - place[a, 1]
-    ox, oy = xy[chosen[b], 0] - xy[chosen[a], 0], xy[chosen[b], 1] - xy[chosen[a], 1]
-    size2 = px * px + py * py
-    if size2 < 1e-12:
-        return 0, np.inf
-    re, im = (ox * px + oy * py) / size2, (oy * px - ox * py) / size2
-    count, cost = 0, 0.0
-    for m in range(len(place)):
-        wx, wy = place[m, 0] - place[a, 0], place[m, 1] - place[a, 1]
-        x = xy[chosen[a], 0] + re * wx - im * wy
-        y = xy[chosen[a], 1] + im * wx + re * wy
-        if m not in (a, b):
-            chosen[m] = nearest(xy, x, y, stiff, chosen)
-        if chosen[m] >= 0:
-            to = xy[chosen[m]]
-            count += 1
-            # Movement itself costs a little, so that of two sets the one that moved less counts.
-            cost += (to[0] - x) ** 2 + (to[1] - y) ** 2
-            cost += 0.05 * ((to[0] - place[m, 0]) ** 2 + (to[1] - place[m, 1]) ** 2)
-    return count, cost

@@ -32,13 +32,15 @@ class Points(NamedTuple):
 class Shape(NamedTuple):
     """The wand: its markers (M, 3) about their middle, a line's along x, and what may be seen.
 
-    A line's markers lie at ``share (M,)`` of its length, increasing in ``order (M,)``; the ratio of
-    its ends' depths is ``kappa_max`` at most. Of others the triples ``bases (2, 3)`` are tried. A
-    view counts with ``n_least`` markers and starts with ``n_seed``.
+    As it turns about its middle it fills ``width_mm``. A line's markers lie at ``share (M,)`` of
+    its length, increasing in ``order (M,)``; the ratio of its ends' depths is ``kappa_max`` at
+    most. Of others the triples ``bases (2, 3)`` are tried. A view counts with ``n_least`` markers
+    and starts with ``n_seed``.
     """
 
     points_mm: Array
     span_mm: float
+    width_mm: float
     nearest_mm: float
     is_line: bool
     share: Array
@@ -108,6 +110,7 @@ def shape_of(wand: Wand) -> Shape:
     return Shape(
         points_mm=np.ascontiguousarray(points),
         span_mm=float(wand.span_mm),
+        width_mm=float(2.0 * np.linalg.norm(points, axis=1).max()),
         nearest_mm=float(NEAREST_SPANS * wand.span_mm),
         is_line=is_line,
         share=share,

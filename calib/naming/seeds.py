@@ -39,7 +39,7 @@ class Stretch(NamedTuple):
 @compiled
 def line_seeds(xy: Array, shape: Shape, limits: Limits, seeds: Seeds) -> int:
     """Write the sets of a frame's points ``xy (n, 2)`` that may be a line wand; return how many."""
-    order, n_found = shape.order, 0
+    order, second, n_found = shape.order, shape.share[1], 0
     rows = np.empty(len(order), np.int64)
     longest = 1.2 * (shape.kappa_max - 1.0)
     for i in range(len(xy)):
@@ -53,9 +53,12 @@ def line_seeds(xy: Array, shape: Shape, limits: Limits, seeds: Seeds) -> int:
             slack = limits.tolerance + limits.bend * length * length * off
             line = Stretch(xy[i, 0], xy[i, 1], ux, uy, length, slack)
             for k in range(len(xy)):
-                if k in (i, j):
+                # What most threes fail at comes before the first call, which costs as much.
+                px, py = xy[k, 0] - xy[i, 0], xy[k, 1] - xy[i, 1]
+                along = (px * ux + py * uy) / length
+                if along <= 0.0 or along >= 1.0 or abs(px * uy - py * ux) > slack or k in (i, j):
                     continue
-                kappa = depth_ratio(xy[k], line, shape)
+                kappa = depth_ratio(along, second, line, shape)
                 if kappa == 0.0:
                     continue
                 rows[order[0]], rows[order[1]], rows[order[-1]] = i, k, j
@@ -68,15 +71,10 @@ def line_seeds(xy: Array, shape: Shape, limits: Limits, seeds: Seeds) -> int:
 
 
 @compiled
-def depth_ratio(point: Array, line: Stretch, shape: Shape) -> float:
-    """Return the ratio of the ends' depths at which the wand's second marker is seen at the point,
-    0 for none.
+def depth_ratio(along: float, w: float, line: Stretch, shape: Shape) -> float:
+    """Return the ratio of the ends' depths at which a marker at share w of the wand is seen at a
+    share of the line, 0 for none.
     """
-    w = shape.share[1]
-    px, py = point[0] - line.x, point[1] - line.y
-    along = (px * line.ux + py * line.uy) / line.length
-    if along <= 0.0 or along >= 1.0 or abs(px * line.uy - py * line.ux) > line.slack:
-        return 0.0
     kappa = along * (1.0 - w) / (w * (1.0 - along))
     if kappa > shape.kappa_max or kappa < 1.0 / shape.kappa_max:
         return 0.0
@@ -167,90 +165,56 @@ def rigid_seeds(xy: Array, shape: Shape, base: Ints, limits: Limits, seeds: Seed
     ``n_seed`` markers or more within the limits of the pose that fits them.
     """
     wand, n_found = triangle(shape.points_mm, base), 0
+    p, q, r, points = wand.p, wand.q, wand.r, wand.points
     longest = 1.3 * shape.span_mm / shape.nearest_mm
-    rows, basis = np.empty(len(shape.points_mm), np.int64), np.empty((3, 3))
+    least, most = 1.0 / (FARTHEST_SPANS * shape.span_mm), 1.0 / shape.nearest_mm
+    rows, basis = np.empty(len(points), np.int64), np.empty((3, 3))
+    first, second, third = base
     for i in range(len(xy)):
         for j in range(len(xy)):
-            if i == j or is_apart(xy[i], xy[j], longest):
+            bx, by = xy[j, 0] - xy[i, 0], xy[j, 1] - xy[i, 1]
+            if i == j or max(abs(bx), abs(by)) > longest:
                 continue
+            l11, l21 = bx / p, by / p
             for k in range(len(xy)):
-                if k in (i, j) or is_apart(xy[i], xy[k], longest):
+                cx, cy = xy[k, 0] - xy[i, 0], xy[k, 1] - xy[i, 1]
+                if k in (i, j) or max(abs(cx), abs(cy)) > longest:
                     continue
-                scale = weak_basis(wand, xy[i], xy[j], xy[k], basis)
-                if scale * shape.nearest_mm > 1.0 or scale * FARTHEST_SPANS * shape.span_mm < 1.0:
+                # The scale, before the first call: most threes fail at it.
+                l12, l22 = (cx - q * l11) / r, (cy - q * l21) / r
+                h = l11 * l12 + l21 * l22
+                g = l12 * l12 + l22 * l22 - l11 * l11 - l21 * l21
+                c1 = math.sqrt(max(0.0, 0.5 * (g + math.sqrt(g * g + 4.0 * h * h))))
+                scale = math.sqrt(l11 * l11 + l21 * l21 + c1 * c1)
+                if not least <= scale <= most:
                     continue
+                c2 = -h / c1 if c1 > 1e-12 else math.sqrt(max(0.0, -g))
                 # Weak perspective, and a lens that bends.
                 close = 0.1 * scale * shape.span_mm + limits.tolerance
-                for _ in range(2):
+                for side in (1.0, -1.0):
+                    z1, z2 = side * c1, side * c2
+                    l13, l23 = (l21 * z2 - z1 * l22) / scale, (z1 * l12 - l11 * z2) / scale
                     rows[:] = -1
-                    rows[base[0]], rows[base[1]], rows[base[2]] = i, j, k
-                    if add_others(xy, wand, scale, basis, close, shape.n_seed, rows):
-                        R = basis @ wand.axes
+                    rows[first], rows[second], rows[third] = i, j, k
+                    n_left = len(rows)
+                    for m in range(len(rows)):
+                        if rows[m] < 0 and n_left >= shape.n_seed:
+                            a, b, c = points[m, 0], points[m, 1], points[m, 2]
+                            x = xy[i, 0] + l11 * a + l12 * b + l13 * c
+                            y = xy[i, 1] + l21 * a + l22 * b + l23 * c
+                            rows[m] = nearest(xy, x, y, close, rows)
+                            n_left -= rows[m] < 0
+                    if n_left >= shape.n_seed:
+                        basis[0, 0], basis[1, 0], basis[2, 0] = l11, l21, z1
+                        basis[0, 1], basis[1, 1], basis[2, 1] = l12, l22, z2
+                        basis[0, 2], basis[1, 2] = l13, l23
+                        basis[2, 2] = (l11 * l22 - l12 * l21) / scale
+                        R = (basis / scale) @ wand.axes
                         # The place of the base's first marker at the depth of the scale.
                         t = np.array([xy[i, 0], xy[i, 1], 1.0]) / scale
-                        t -= R @ shape.points_mm[base[0]]
+                        t -= R @ shape.points_mm[first]
                         n_found = kept(xy, R, t, rows, shape, limits, seeds, n_found)
-                    mirrored(basis)
     return n_found
-
-
-@compiled
-def is_apart(a: Array, b: Array, longest: float) -> bool:
-    """Say whether two points are farther apart than a wand's markers can be seen."""
-    return bool(abs(b[0] - a[0]) > longest or abs(b[1] - a[1]) > longest)
-
-
-@compiled
-def weak_basis(wand: Triangle, a: Array, b: Array, c: Array, basis: Array) -> float:
-    """Return the scale of the weak perspective under which the triangle is seen at points a, b and
-    c, and fill its rotation (3, 3), one of two.
-    """
-    l11, l21 = (b[0] - a[0]) / wand.p, (b[1] - a[1]) / wand.p
-    l12 = (c[0] - a[0] - wand.q * l11) / wand.r
-    l22 = (c[1] - a[1] - wand.q * l21) / wand.r
-    h = l11 * l12 + l21 * l22
-    g = l12 * l12 + l22 * l22 - l11 * l11 - l21 * l21
-    c1 = math.sqrt(max(0.0, 0.5 * (g + math.sqrt(g * g + 4.0 * h * h))))
-    c2 = -h / c1 if c1 > 1e-12 else math.sqrt(max(0.0, -g))
-    scale = math.sqrt(l11 * l11 + l21 * l21 + c1 * c1)
-    basis[0, 0], basis[1, 0], basis[2, 0] = l11 / scale, l21 / scale, c1 / scale
-    basis[0, 1], basis[1, 1], basis[2, 1] = l12 / scale, l22 / scale, c2 / scale
-    for k in range(3):
-        u, v = (k + 1) % 3, (k + 2) % 3
-        basis[k, 2] = basis[u, 0] * basis[v, 1] - basis[v, 0] * basis[u, 1]
-    return scale
-
-
-@compiled
-def mirrored(basis: Array) -> None:
-    """Turn a rotation into the other one that looks the same in weak perspective: the triangle's
-    depths change sign.
-    """
-    for k in range(2):
-        basis[2, k], basis[k, 2] = -basis[2, k], -basis[k, 2]
-
-
-@compiled
-def add_others(
-    xy: Array, wand: Triangle, scale: float, basis: Array, close: float, n_seed: int, rows: Ints
-) -> bool:
-    """Add to the triangle's rows the points nearest to where the other markers are seen, within
-    ``close``; False where they come to fewer than ``n_seed`` markers.
-    """
-    n_markers = len(rows)
-    first = xy[rows[wand.base[0]]]
-    n_lacking = 0
-    for m in range(n_markers):
-        if rows[m] >= 0:
-            continue
-        p = wand.points[m]
-        x = first[0] + scale * (basis[0, 0] * p[0] + basis[0, 1] * p[1] + basis[0, 2] * p[2])
-        y = first[1] + scale * (basis[1, 0] * p[0] + basis[1, 1] * p[1] + basis[1, 2] * p[2])
-        rows[m] = nearest(xy, x, y, close, rows)
-        n_lacking += rows[m] < 0
-        if n_markers - n_lacking < n_seed:
-            return False
-    return True
 
 
 @compiled

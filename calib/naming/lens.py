@@ -97,14 +97,12 @@ def learned_lens(
         return least[2], float(np.median(least[1]))
     grid = [np.array([zoom, share, 0.0, 0.0]) for zoom in ZOOM[not is_line] for share in BARREL]
     step = np.array([0.0 if is_line else 0.05, 0.02, 0.008, 0.008])
-    for round_ in range(1 + N_HALVINGS):
-        trials = (
-            grid
-            if round_ == 0
-            else [best + way * step * np.eye(4)[k] for k in range(4) for way in (-1.0, 1.0)]
-        )
+    trials = grid
+    for _ in range(1 + N_HALVINGS):
         for trial in trials:
             if (value := cost(trial))[0] < least[0]:
                 best, least = trial, value
-        step = 0.7 * step if round_ else step
+        moves = np.diag(step)[step > 0]
+        trials = [best + way * move for move in moves for way in (-1.0, 1.0)]
+        step = 0.7 * step
     return least[2], float(np.median(least[1]))

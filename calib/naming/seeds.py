@@ -43,22 +43,21 @@ def line_seeds(xy: Array, shape: Shape, limits: Limits, seeds: Seeds) -> int:
     rows = np.empty(len(order), np.int64)
     longest = 1.2 * (shape.kappa_max - 1.0)
     for i in range(len(xy)):
+        x, y = xy[i, 0], xy[i, 1]
         for j in range(len(xy)):
-            dx, dy = xy[j, 0] - xy[i, 0], xy[j, 1] - xy[i, 1]
+            dx, dy = xy[j, 0] - x, xy[j, 1] - y
             length = math.sqrt(dx * dx + dy * dy)
             if i == j or length > longest or length < 0.1 / FARTHEST_SPANS:
                 continue
             ux, uy = dx / length, dy / length
-            off = abs(xy[i, 0] * uy - xy[i, 1] * ux)
-            slack = limits.tolerance + limits.bend * length * length * off
-            line = Stretch(xy[i, 0], xy[i, 1], ux, uy, length, slack)
+            slack = limits.tolerance + limits.bend * length * length * abs(x * uy - y * ux)
+            line = Stretch(x, y, ux, uy, length, slack)
             for k in range(len(xy)):
-                # What most threes fail at comes before the first call, which costs as much.
-                px, py = xy[k, 0] - xy[i, 0], xy[k, 1] - xy[i, 1]
-                along = (px * ux + py * uy) / length
-                if along <= 0.0 or along >= 1.0 or abs(px * uy - py * ux) > slack or k in (i, j):
+                px, py = xy[k, 0] - x, xy[k, 1] - y
+                way = px * ux + py * uy
+                if way <= 0.0 or way >= length or abs(px * uy - py * ux) > slack or k in (i, j):
                     continue
-                kappa = depth_ratio(along, second, line, shape)
+                kappa = depth_ratio(way / length, second, line, shape)
                 if kappa == 0.0:
                     continue
                 rows[order[0]], rows[order[1]], rows[order[-1]] = i, k, j

@@ -35,6 +35,11 @@ use_venv() {
         rm -f .venv/installed-*.toml
         python -m pip install --quiet --disable-pip-version-check -e "$([ "$kind" = dev ] && echo '.[dev]' || echo .)"
         cp pyproject.toml ".venv/installed-$kind.toml"
+        if [ "$kind" = dev ] && command -v npm >/dev/null; then
+            # Exported scenes are held against it; where it is absent those tests are skipped.
+            npm install --silent --no-audit --no-fund --no-save --prefix .venv gltf-validator@2.0.0-dev.3.10 >&2 ||
+                echo "npm could not install gltf-validator; tests that need it are skipped" >&2
+        fi
     fi
 }
 

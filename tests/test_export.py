@@ -9,6 +9,10 @@ import errno
 import io
 import json
 import os
+import shutil
+import subprocess
+import sys
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -342,6 +346,64 @@ def test_gltf_places_and_opens_the_cameras_as_the_rig(target: Target, tmp_path: 
         np.array([in_target(target, c.position_mm[None])[0] for c in rig.cameras]), rel=1e-12
     )
     assert all(len(g.vertices) == 5 for g in scene.geometry.values())
+
+
+VALIDATE = """
+const folder = process.argv[1], file = process.argv[2];
+const bytes = new Uint8Array(require("fs").readFileSync(file));
+require(folder).validateBytes(bytes, {uri: "rig.gltf"}).then(r => console.log(JSON.stringify(r)));
+"""
+
+
+@pytest.fixture(scope="module")
+def validated() -> Callable[[Path], dict[str, Any]]:
+    """Validate a glTF file by the specification's own validator (npm: gltf-validator)."""
+    node = shutil.which("node")
+    folder = Path(sys.prefix) / "node_modules" / "gltf-validator"
+    if node is None or not folder.exists():
+        pytest.skip(f"needs node and: npm install --prefix {sys.prefix} gltf-validator")
+
+    def validate(path: Path) -> dict[str, Any]:
+        command = [node, "-e", VALIDATE, str(folder), str(path)]
+        done = subprocess.run(command, capture_output=True, text=True, check=True)
+        report: dict[str, Any] = json.loads(done.stdout)
+        return report
+
+    return validate
+
+
+@pytest.mark.parametrize("target", METRE, ids=str)
+def test_gltf_is_valid_and_places_cameras_where_the_rig_has_them(
+    target: Target, tmp_path: Path, validated: Callable[[Path], dict[str, Any]]
+) -> None:
+    """By the validator of the specification's publisher: not one error, warning, information or
+    hint; the cameras of nodes without a parent, so that a node's translation is its place.
+    """
+    rig, _ = looking_in(7)
+    path = tmp_path / "rig.gltf"
+    path.write_text(json.dumps(rig_as_gltf(rig, target)), encoding="utf-8")
+    report = validated(path)
+    assert report["issues"]["messages"] == []
+    assert report["info"]["version"] == "2.0"
+    assert report["info"]["drawCallCount"] == len(rig.cameras)  # each camera's pyramid
+    document = json.loads(path.read_text(encoding="utf-8"))
+    for i, camera in zip(document["scenes"][0]["nodes"], rig.cameras, strict=True):
+        node = document["nodes"][i]
+        position = in_target(target, camera.position_mm[None])[0]
+        assert node["translation"] == pytest.approx(position, rel=1e-12)
+        assert document["cameras"][node["camera"]]["name"] == camera.name
+
+
+def test_the_validator_sees_a_wrong_file(
+    tmp_path: Path, validated: Callable[[Path], dict[str, Any]]
+) -> None:
+    document = rig_as_gltf(looking_in(7)[0], METRE[0])
+    document["nodes"][0]["rotation"] = [0.0, 0.0, 0.0, 2.0]
+    document["accessors"][0]["max"] = [0.5, 0.5, 0.5]
+    path = tmp_path / "rig.gltf"
+    path.write_text(json.dumps(document), encoding="utf-8")
+    codes = {m["code"] for m in validated(path)["issues"]["messages"]}
+    assert {"ROTATION_NON_UNIT", "ACCESSOR_MAX_MISMATCH"} <= codes
 
 
 @pytest.mark.parametrize("target", TARGETS, ids=str)

@@ -102,7 +102,8 @@ def _pyramid() -> dict[str, Any]:
     """Return the mesh that all cameras share: edges of a pyramid with its apex at the camera."""
     corners, edges = _CORNERS.tobytes(), _EDGES.tobytes()
     data = base64.b64encode(corners + edges).decode("ascii")
-    is_float, is_short, lines = 5126, 5123, 1  # numbers of the specification
+    # Numbers of the specification.
+    is_float, is_short, lines, of_vertices, of_indices = 5126, 5123, 1, 34962, 34963
     return {
         "meshes": [{"primitives": [{"attributes": {"POSITION": 0}, "indices": 1, "mode": lines}]}],
         "accessors": [
@@ -117,8 +118,13 @@ def _pyramid() -> dict[str, Any]:
             {"bufferView": 1, "componentType": is_short, "count": _EDGES.size, "type": "SCALAR"},
         ],
         "bufferViews": [
-            {"buffer": 0, "byteOffset": 0, "byteLength": len(corners)},
-            {"buffer": 0, "byteOffset": len(corners), "byteLength": len(edges)},
+            {"buffer": 0, "byteOffset": 0, "byteLength": len(corners), "target": of_vertices},
+            {
+                "buffer": 0,
+                "byteOffset": len(corners),
+                "byteLength": len(edges),
+                "target": of_indices,
+            },
         ],
         "buffers": [
             {

@@ -385,7 +385,6 @@ def test_gltf_is_valid_and_places_cameras_where_the_rig_has_them(
     report = validated(path)
     assert report["issues"]["messages"] == []
     assert report["info"]["version"] == "2.0"
-    assert report["info"]["drawCallCount"] == len(rig.cameras)  # each camera's pyramid
     document = json.loads(path.read_text(encoding="utf-8"))
     for i, camera in zip(document["scenes"][0]["nodes"], rig.cameras, strict=True):
         node = document["nodes"][i]
@@ -398,7 +397,7 @@ def test_the_validator_sees_a_wrong_file(
     tmp_path: Path, validated: Callable[[Path], dict[str, Any]]
 ) -> None:
     document = rig_as_gltf(looking_in(7)[0], METRE[0])
-    document["nodes"][0]["rotation"] = [0.0, 0.0, 0.0, 2.0]
+    document["nodes"][0]["rotation"] = [0.0, 0.0, 0.0, 0.5]
     document["accessors"][0]["max"] = [0.5, 0.5, 0.5]
     path = tmp_path / "rig.gltf"
     path.write_text(json.dumps(document), encoding="utf-8")

@@ -126,15 +126,15 @@ def check_output_folder(path: PathLike, names: Iterable[str], overwrite: bool = 
     if others:
         raise OutputError(
             str(path),
-            expected="a folder of an earlier export and nothing else",
+            expected="a folder that calib wrote before, and nothing else",
             found=", ".join(others[:3]) + (", ..." if len(others) > 3 else ""),
             remedy="Choose another name or remove them.",
         )
     check_output(target.with_name(f".{secrets.token_hex(8)}.part"))
 
 
-def write_folder(path: PathLike, files: Mapping[str, str], overwrite: bool = False) -> None:
-    """Write text files, by name, into a folder of their own: all of them or none.
+def write_folder(path: PathLike, files: Mapping[str, str | bytes], overwrite: bool = False) -> None:
+    """Write files, text or bytes by name, into a folder of their own: all of them or none.
 
     A name with a path in it is a defect of the caller and raises ValueError.
     """
@@ -145,8 +145,8 @@ def write_folder(path: PathLike, files: Mapping[str, str], overwrite: bool = Fal
     part, old = (target.with_name(f".{secrets.token_hex(8)}.part") for _ in range(2))
     try:
         part.mkdir()
-        for name, text in files.items():
-            write_text(part / name, text)
+        for name, data in files.items():
+            write_bytes(part / name, data.encode("utf-8") if isinstance(data, str) else data)
         if target.exists():
             os.replace(target, old)
         try:

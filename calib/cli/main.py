@@ -30,6 +30,7 @@ from calib.cli import (
     recheck,
     record,
     rig,
+    simulate,
 )  # fmt: skip
 from calib.errors import CalibError
 
@@ -113,6 +114,7 @@ def _defect(error: Exception) -> str:
 
 
 app = typer.Typer(cls=Commands, add_completion=False, pretty_exceptions_enable=False)
+simulate.add_commands(app)
 capture.add_commands(app)
 images.add_commands(app)
 identify.add_commands(app)

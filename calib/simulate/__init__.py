@@ -4,12 +4,13 @@ seen of them.
 
 from calib.simulate.layouts import sample_points
 from calib.simulate.render import RenderOptions, draw_spots, expose, render
-from calib.simulate.run import Simulation, simulate
-from calib.simulate.scenario import PLAIN, Knock, Scenario
+from calib.simulate.run import Simulation, later_wave, simulate
+from calib.simulate.scenario import PLAIN, SMALL_SENSOR, Knock, Scenario
 from calib.simulate.still import bar_capture, floor_capture
 
 __all__ = [
     "PLAIN",
+    "SMALL_SENSOR",
     "Knock",
     "RenderOptions",
     "Scenario",
@@ -18,6 +19,7 @@ __all__ = [
     "draw_spots",
     "expose",
     "floor_capture",
+    "later_wave",
     "render",
     "sample_points",
     "simulate",

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +17,7 @@ from calib.errors import UnsolvableError
 from calib.simulate.imaging import Bools, Image, camera_sigma, take
 from calib.simulate.layouts import knocked, true_cameras
 from calib.simulate.path import make_motion, make_wand
-from calib.simulate.scenario import Scenario
+from calib.simulate.scenario import Knock, Scenario
 
 MIN_SHARED_FRAMES = 30  # a pair of cameras counts as joined from here on
 ATTEMPTS = 10
@@ -139,6 +140,15 @@ def simulate(scenario: Scenario) -> Simulation:
         marker=tuple(im.marker for im in images),
         is_outlier=tuple(im.is_outlier for im in images),
     )
+
+
+def later_wave(made: Simulation, n: int, knocks: Sequence[Knock] = ()) -> Simulation:
+    """Return the n-th wave after a simulation's own, before the same cameras, those of ``knocks``
+    turned and shifted since; cameras knocked in the first wave stand as it left them.
+    """
+    s = made.scenario
+    knock = tuple(replace(k, frame=0) for k in (*s.knock, *knocks))
+    return simulate(replace(s, wave=s.wave + n, knock=knock))
 
 
 def _apart(images: list[Image]) -> list[int]:

@@ -6,6 +6,7 @@ Figures without a source are common practice of the trade, from memory.
 from __future__ import annotations
 
 import math
+import re
 import zlib
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, fields
@@ -38,6 +39,8 @@ INDEPENDENT: Mapping[str, Any] = {
     "lasting_share": 0.0,
 }
 PLAIN: Mapping[str, Any] = {"lens_terms": ("k1", "k2"), **INDEPENDENT}
+# A sensor of the usual size with a quarter of its rows and columns: quick to draw and to search.
+SMALL_SENSOR: Mapping[str, Any] = {"width": 512, "height": 272, "pixel_pitch_mm": 0.022}
 CHOICES = {
     "layout": ("room", "corridor", "row", "dome"),
     "path": ("volume", "plane", "still"),
@@ -59,6 +62,25 @@ class Knock:
     rotation_deg: float = 0.5  # how far it turns; one that takes a person to notice (assumed)
     translation_mm: float = 5.0  # how far it shifts (assumed)
     focal_change: float = 0.0  # share by which the focal length grows: most knocks leave the ring
+
+    @classmethod
+    def parse(cls, text: str) -> Knock:
+        """Return the knock that a text states: the camera, how far it turns, how far it shifts.
+
+        >>> Knock.parse("cam03:0.3deg").rotation_deg, Knock.parse("cam03:2mm").translation_mm
+        (0.3, 2.0)
+        """
+        number = r"(\d+\.?\d*|\.\d+)"
+        found = re.fullmatch(
+            rf"(?P<camera>.+):(?:{number}deg)?,?(?:{number}mm)?", text.replace(" ", "")
+        )
+        if found is None or found.group(2) is None is found.group(3):
+            raise InputError(
+                "knock", expected="CAM:TURN,SHIFT, as cam03:0.3deg or cam03:0.3deg,5mm",
+                found=repr(text),
+            )  # fmt: skip
+        turn, shift = (float(found.group(k) or 0.0) for k in (2, 3))
+        return cls(camera=found["camera"], rotation_deg=turn, translation_mm=shift)
 
     def __post_init__(self) -> None:
         _check_kinds(self, "scenario knock")

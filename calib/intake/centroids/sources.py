@@ -41,6 +41,13 @@ def quiet() -> Iterator[None]:
         cv2.utils.logging.setLogLevel(level)
 
 
+def png(image: Image) -> bytes:
+    """Return a mono image as the bytes of a PNG file."""
+    is_made, data = cv2.imencode(".png", image)
+    assert is_made
+    return bytes(data)
+
+
 def read_image(path: Path) -> Image:
     """Return a mono image (h, w), uint8 or uint16; InputError where the file holds none, whole and
     undamaged.

@@ -1,0 +1,220 @@
+"""The command that draws captures to try things on: simulate."""
+
+# ruff: noqa: PLC0415 - what loads SciPy, OpenCV or HDF5 waits for the command that needs it: --help
+# is quick
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from calib.cli.options import Force
+from calib.errors import InputError, OutputError
+
+if TYPE_CHECKING:
+    from calib.simulate import Knock, Scenario, Simulation
+
+
+def add_commands(app: typer.Typer) -> None:
+    """Add this command to the program."""
+    app.command("simulate")(simulate)
+
+
+def simulate(
+    out_dir: Annotated[
+        Path, typer.Argument(metavar="OUT_DIR", help="Folder to write to; made where absent.")
+    ],
+    scenario: Annotated[
+        Path | None,
+        typer.Option("--scenario", metavar="FILE", help="Scenario (TOML); options go before it."),
+    ] = None,
+    layout: Annotated[str | None, typer.Option(help="room, corridor, row or dome.")] = None,
+    cameras: Annotated[int | None, typer.Option(help="Number of cameras, 2 to 200.")] = None,
+    frames: Annotated[int | None, typer.Option(help="Number of frames.")] = None,
+    wand: Annotated[str | None, typer.Option(help="line3, plane5 or solid6.")] = None,
+    noise: Annotated[
+        float | None, typer.Option(help="Standard deviation of a centroid's coordinate, px.")
+    ] = None,
+    seed: Annotated[int | None, typer.Option(help="Another seed draws another capture.")] = None,
+    plain: Annotated[
+        bool,
+        typer.Option(
+            "--plain", help="Plain lenses (square pixels, k1, k2) and independent errors alone."
+        ),
+    ] = False,
+    nameless: Annotated[
+        bool, typer.Option("--nameless", help="Points without names, for calib identify.")
+    ] = False,
+    waves: Annotated[
+        int,
+        typer.Option(help="Also wave2.h5 and so on: later waves of the same rig.", min=1, max=99),
+    ] = 1,
+    knock: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="CAM:TURN[,SHIFT]",
+            help="A camera knocked after the first wave, as cam03:0.3deg or cam03:0.3deg,5mm; "
+            "several.",
+        ),
+    ] = None,
+    floor: Annotated[
+        bool, typer.Option("--floor", help="Also floor.h5: a frame of three markers at rest.")
+    ] = False,
+    bar: Annotated[
+        bool, typer.Option("--bar", help="Also bar.h5 and bar.toml: a certified bar carried about.")
+    ] = False,
+    images: Annotated[
+        int | None,
+        typer.Option(
+            metavar="N",
+            help="Also images/, what each camera saw in the first N frames, and images.toml, their "
+            "list; on a small sensor unless the scenario has one.",
+            min=1,
+        ),
+    ] = None,
+    force: Force = False,
+) -> None:
+    """Simulate a rig and a wand wave: tracks.h5, wand.toml, truth.h5 (the true rig) and
+    scenario.toml; on request what the other commands take.
+    """
+    import calib.simulate as simulation
+    from calib import files
+    from calib.cli import console
+    from calib.core.fields import as_toml
+    from calib.simulate.path import n_frames
+
+    options = {
+        "layout": layout, "n_cameras": cameras, "n_frames": frames, "wand": wand,
+        "sigma_px": noise, "seed": seed, "is_named": False if nameless else None,
+    }  # fmt: skip
+    given = {key: value for key, value in options.items() if value is not None}
+
+    def parse(table: dict[str, Any]) -> Scenario:
+        small = {} if images is None or "width" in table else dict(simulation.SMALL_SENSOR)
+        usual = dict(simulation.PLAIN) if plain else {}
+        return simulation.Scenario.from_dict(table | small | usual | given)
+
+    chosen = parse({}) if scenario is None else files.load_scenario(scenario, parse)
+    knocks = _knocks(knock or [], chosen, waves)
+    names = ["tracks.h5", "wand.toml", "truth.h5", "scenario.toml"]
+    names += [f"wave{n}.h5" for n in range(2, waves + 1)]
+    names += ["truth_after.h5"] if chosen.knock or knocks else []
+    names += ["floor.h5"] if floor else []
+    names += ["bar.h5", "bar.toml"] if bar else []
+    names += ["images.toml"] if images else []
+    is_new = not out_dir.exists()
+    # A folder that is still to be made stands for its files.
+    for target in [out_dir] if is_new else [out_dir / name for name in names]:
+        files.check_output(target, force, inputs=[scenario] if scenario else [])
+    shown = range(min(images or 0, n_frames(chosen)))
+    pictures = [_picture(camera, n) for camera in chosen.names for n in shown]
+    if images and not is_new:
+        files.check_output_folder(out_dir / "images", pictures, force)
+    made = simulation.simulate(chosen)
+    later = [simulation.later_wave(made, n, knocks) for n in range(1, waves)]
+    drawn = _drawn(made, shown) if images else {}
+    with _whole(out_dir, names, is_new):
+        files.save_tracks(made.tracks, out_dir / "tracks.h5", force)
+        files.save_wand(made.wand, out_dir / "wand.toml", force)
+        files.save_rig(made.truth, out_dir / "truth.h5", force)
+        if "truth_after.h5" in names:
+            files.save_rig([made, *later][-1].truth_after, out_dir / "truth_after.h5", force)
+        files.write_text(out_dir / "scenario.toml", as_toml(chosen.as_dict()), force)
+        for n, wave in enumerate(later, 2):
+            files.save_tracks(wave.tracks, out_dir / f"wave{n}.h5", force)
+        if floor:
+            files.save_tracks(simulation.floor_capture(made), out_dir / "floor.h5", force)
+        if bar:
+            tracks, known = simulation.bar_capture(made)
+            files.save_tracks(tracks, out_dir / "bar.h5", force)
+            files.save_wand(known, out_dir / "bar.toml", force)
+        if images:
+            files.write_text(out_dir / "images.toml", _image_list(made), force)
+            files.write_folder(out_dir / "images", drawn, force)
+    points = sum(c.n_points for c in made.tracks.cameras)
+    names += [f"{len(drawn)} images"] if images else []
+    console.note(
+        f"wrote {', '.join(names)} to {out_dir} ({len(made.tracks.cameras)} cameras, "
+        f"{points} points)"
+    )
+
+
+def _knocks(texts: list[str], chosen: Scenario, waves: int) -> list[Knock]:
+    """Return what ``--knock`` states, each camera one of the rig's and knocked but once."""
+    from calib.simulate import Knock
+
+    if texts and waves == 1:
+        raise InputError(
+            "--knock", expected="a wave after it", found="one wave alone",
+            remedy="Add --waves 2.",
+        )  # fmt: skip
+    knocks = [Knock.parse(text) for text in texts]
+    if strangers := {k.camera for k in knocks} - set(chosen.names):
+        raise InputError(
+            "--knock", expected=f"cameras {chosen.names[0]} to {chosen.names[-1]}",
+            found=", ".join(sorted(strangers)),
+        )  # fmt: skip
+    every = [k.camera for k in (*chosen.knock, *knocks)]
+    if len(set(every)) < len(every):
+        raise InputError(
+            "--knock", expected="each camera once, in the scenario or here", found=", ".join(every)
+        )
+    return knocks
+
+
+@contextmanager
+def _whole(out_dir: Path, names: list[str], is_new: bool) -> Iterator[None]:
+    """Make the folder where it is absent; where writing fails, remove what was not there before."""
+    existing = {name for name in names if (out_dir / name).exists()}
+    try:
+        if is_new:
+            out_dir.mkdir()
+        yield
+    except BaseException as error:
+        with suppress(OSError):
+            for name in set(names) - existing:
+                (out_dir / name).unlink(missing_ok=True)
+            if is_new:
+                out_dir.rmdir()
+        if isinstance(error, OSError):
+            raise OutputError(
+                str(out_dir),
+                expected="a folder that can be made",
+                found=str(error.strerror),
+                remedy="Choose another.",
+            ) from None
+        raise
+
+
+def _picture(camera: str, frame: int) -> str:
+    return f"{camera}_{frame:05d}.png"
+
+
+def _drawn(made: Simulation, shown: range) -> dict[str, bytes]:
+    """Return the image files of some frames by name."""
+    from calib.cli import console
+    from calib.intake.centroids.sources import png
+    from calib.simulate import render
+
+    out: dict[str, bytes] = {}
+    with console.progress() as progress:
+        for camera, frame, image in render(made, frames=shown):
+            out[_picture(camera, frame)] = png(image)
+            progress("images", len(out), len(shown) * len(made.tracks.cameras))
+    return out
+
+
+def _image_list(made: Simulation) -> str:
+    """Return the list of the images: their rate, and what the tracks state of each lens."""
+    lines = [f"frame_rate = {made.scenario.frame_rate_hz}"]
+    for c in made.tracks.cameras:
+        lines += ["", f"[cameras.{c.name}]"]
+        lines += [] if c.pixel_pitch_mm is None else [f"pixel_pitch_mm = {c.pixel_pitch_mm}"]
+        lines += [] if c.focal_mm is None else [f"focal_mm = {c.focal_mm}"]
+        if c.lens is not None:
+            lines += [f"K = {c.lens.K.tolist()}", f"dist = {c.lens.dist.tolist()}"]
+    return "\n".join(lines) + "\n"

@@ -19,7 +19,15 @@ SMALL = ("--cameras", 4, "--frames", 300, "--seed", 5)
 
 def test_a_later_wave_sees_the_same_rig_with_the_knock_stated(call: Call, tmp_path: Path) -> None:
     code, _, err = call(
-        "simulate", tmp_path / "t", *SMALL, "--waves", 3, "--knock", "cam02:0.3deg,4mm"
+        "simulate",
+        tmp_path / "t",
+        *SMALL,
+        "--cameras",
+        6,
+        "--waves",
+        3,
+        "--knock",
+        "cam02:0.3deg,4mm",
     )
     assert code == 0 and "wave2.h5, wave3.h5, truth_after.h5" in err
     before, after = (calib.load_rig(tmp_path / "t" / f"{n}.h5") for n in ("truth", "truth_after"))

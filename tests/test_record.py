@@ -15,8 +15,10 @@ from markdown_it import MarkdownIt
 
 import calib
 from calib import files
+from calib.core.geometry import Pose
 from calib.core.rig import Doubt, Rig
 from calib.core.tracks import CameraTracks, Tracks
+from calib.prove.align import Alignment
 from calib.report.document import Document, as_html, as_markdown
 from calib.report.record import SIGNERS, Read, hand_over
 from calib.report.words import CAUTION
@@ -80,7 +82,8 @@ def test_every_part_is_there_for_a_rig_with_everything(rig: Rig) -> None:
         assert text.count(name) >= 3  # cameras, poses, lenses
     cells = markdown_cells(text)
     assert {"Cautions", "Cameras", "Poses", "Lenses", "Wand", "Repairs", "Files"} <= set(cells)
-    assert CAUTION in cells and rig.captured_at in cells
+    assert rig.captured_at == "2031-05-06T07:08:09+00:00"
+    assert CAUTION in cells and "2031-05-06 07:08 UTC" in cells
     assert any("500.02 mm ± 0.01 mm" in c for c in cells)
     for name, reason in rig.left_out.items():
         assert f"left out: {name}" in cells and reason in cells
@@ -110,8 +113,8 @@ def test_what_was_not_done_says_not_done(rig: Rig) -> None:
     bare = Rig(rig.cameras, rig.wand, rig.wand)
     text = as_markdown(of(bare))
     assert "Not done: alignment and verification." in text
-    assert "Not done. To do it: calib align RIG -o RIG." in text
-    assert "Not done. To do it: calib verify RIG TRACKS --bar BAR.toml." in text
+    assert "Not done. To do it: calib align RIG TRACKS -o RIG." in text
+    assert "Not done. To do it: calib verify RIG TRACKS --bar BAR.toml -o RIG." in text
     certificate = [line for line in text.splitlines() if line.startswith("| certificate")]
     assert len(certificate) == 1 and "not done" in certificate[0]
     half = replace(bare, alignment={"by": "three markers"})
@@ -211,6 +214,59 @@ def test_repairs_are_followed_from_file_to_file(rig: Rig) -> None:
     ring = hand_over(Read("c.h5", "cc", third), earlier=[Read("b.h5", "bb", repaired("cc", "z")),
                                                          Read("c.h5", "cc", third)])  # fmt: skip
     assert next(s for s in ring.sections if s.title == "Repairs").columns
+
+
+def test_what_was_proved_is_told_with_units_and_no_key_of_a_file(rig: Rig) -> None:
+    how = Alignment(
+        "right angle", "below point 3", "z", 12.0, Pose(np.eye(3), np.zeros(3)), 1.0,
+        np.diag([1e-6, 1e-6, 2e-6, 0.04, 0.04, 0.01]), numbers={"long_mm": 599.969},
+        notes=("the floor is near",),
+    )  # fmt: skip
+    found = {
+        "tool": "calib", "time": "2031-01-02T03:04:05+00:00", "decision": "pass", "name": "all",
+        "limit": {"a_mm": 0.2, "k": 5000.0, "b_mm": None}, "n": 105, "max_mm": 0.3,
+        "scale_error": 1e-4, "scale_error_sigma": 2e-5, "missed": ["low x, low y, low z"],
+        "percentiles_mm": {"50": 0.1}, "volume_mm": {"low": [0, 0, 0], "high": [1, 2, 3]},
+        "bar": {"name": "b", "sigma_mm": 0.01}, "doubts": [], "ends": None,
+        "read": {"bar": {"file": "bar.toml", "sha256": "ef" * 32}},
+    }  # fmt: skip
+    told = replace(rig, alignment=how.as_dict(), verification=found)
+    facts = {k: dict(s.facts) for s in of(told).sections for k in [s.title.split(":")[0]]}
+    aligned, tested = facts["Alignment"], facts["Verification"]
+    assert not any("_" in label for label in (*aligned, *tested))
+    assert aligned["marker centres above the floor"] == "12 mm"
+    assert aligned["checked"] == "long leg 599.97 mm" and aligned["to note"] == "the floor is near"
+    # 1σ of the three turns together is 2 mrad, of the origin 0.3 mm.
+    assert aligned["sure to"].startswith(f"axes to {np.degrees(2e-3):.4f}°, origin to 0.30 mm (1σ")
+    assert tested["outcome"] == "pass" and tested["largest error"] == "0.300 mm"
+    assert tested["limit of an error at a length L"] == "0.2 mm + L/5000"
+    assert tested["scale error"] == "+0.0100%" and tested["scale error, U (k = 2)"] == "0.0040%"
+    assert tested["not visited, so not proved"] == "1 of 27 parts: (low x, low y, low z)"
+    assert tested["when"] == "2031-01-02 03:04 UTC" and "no independent proof" not in tested
+    cells = Page(as_html(of(told))).cells
+    assert cells[cells.index("verification: bar") + 1 :][:2] == ["bar.toml", "ef" * 32]
+
+
+def test_a_key_of_another_version_is_shown_as_it_stands(rig: Rig) -> None:
+    odd = {"limit": "strict", "decision": "pass", "by_moon": [1, 2], "max_mm": "much"}
+    text = as_markdown(of(replace(rig, verification=odd, alignment={"numbers": {"x": 1.0}})))
+    rows = {
+        tuple(part.strip() for part in r.split("|")[1:3]) for r in text.splitlines() if "|" in r
+    }
+    assert {("by_moon", "1 and 2"), ("largest error", "much"), ("checked", "x 1")} <= rows
+    assert ("limit of an error at a length L", "strict") in rows
+
+
+def test_a_page_is_a4_and_long_tables_repeat_their_headings(rig: Rig) -> None:
+    """CSS Paged Media Level 3: size, margin boxes; a title ends no string of the style sheet."""
+    many = tuple(replace(rig.cameras[0], name=f"c{k}") for k in range(60))
+    text = as_html(of(replace(rig, cameras=many, covariance=None)))
+    assert "size: A4" in text and "counter(pages)" in text
+    tables = [t.split("</table>")[0] for t in text.split("<table class=")[1:]]
+    long = [t for t in tables if t.count("<tr>") > 60]
+    assert len(long) == 3 and all("<thead>" in t and "whole" not in t[:20] for t in long)
+    hostile = Document('a" } * { display: none', ())
+    assert 'a" }' not in as_html(hostile).split("</style>")[0].split("<style>")[1]
 
 
 # ---- the command

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -16,11 +16,11 @@ from calib.core.wand import Wand
 from calib.intake.centroids.names import ImageList
 from calib.intake.table import CameraList
 from calib.report import whole
+from calib.report.stored import Fact, alignment_facts, in_brief, in_words, verification_facts, when
 from calib.report.tables import Column, table
 from calib.report.words import counted, listed, plain
 from calib.simulate.scenario import Scenario
 
-Fact = tuple[str, str]
 SHAPES = ("a single marker", "on a line", "in a plane", "in space")
 NOT_DONE = "not done"
 
@@ -181,7 +181,7 @@ def rig_facts(rig: Rig) -> tuple[Fact, ...]:
     how = " ".join(str(made[k]) for k in ("tool", "version", "command") if made.get(k))
     facts = [
         ("captured", rig.captured_at or "not stated"),
-        ("made", ", ".join(filter(None, [how, str(made.get("time") or "")])) or "not stated"),
+        ("made", ", ".join(filter(None, [how, when(made.get("time") or "")])) or "not stated"),
         *((key, file_read(made.get(key))) for key in ("tracks", "wand")),
         ("wand used", f"{rig.wand.name}, {counted(len(rig.wand.markers), 'marker')}"),
         ("repair of", rig.parent_sha256 or "none: solved as a whole"),
@@ -194,13 +194,16 @@ def rig_facts(rig: Rig) -> tuple[Fact, ...]:
         ("left out", "; ".join(f"{k}: {v}" for k, v in rig.left_out.items()) or "no camera"),
         *(("finding", text) for text in rig.findings),
         *(("in doubt", doubted(doubt)) for doubt in rig.doubts),
-        ("alignment", NOT_DONE if rig.alignment is None else in_words(told(rig.alignment))),
-        (
-            "verification",
-            NOT_DONE if rig.verification is None else in_words(told(rig.verification)),
-        ),
+        ("alignment", _brief(rig.alignment, alignment_facts)),
+        ("verification", _brief(rig.verification, verification_facts)),
     ]
     return tuple(facts)
+
+
+def _brief(
+    stored: Mapping[str, Any] | None, facts: Callable[[Mapping[str, Any]], Sequence[Fact]]
+) -> str:
+    return NOT_DONE if stored is None else in_brief(facts(stored))
 
 
 def doubted(doubt: Doubt) -> str:
@@ -215,46 +218,6 @@ def file_read(stated: Any) -> str:
     if not isinstance(stated, Mapping):
         return "not stated"
     return f"{stated.get('file', '-')}, SHA-256 {stated.get('sha256', 'not stated')}"
-
-
-def told(table: Mapping[str, Any]) -> dict[str, Any]:
-    """Return of a stored outcome what a line can hold: no matrices, no lists of tables.
-
-    >>> told({"rms_mm": 0.2, "R": [[1.0]], "markers": [{"name": "p"}], "by": {"x": [{}]}})
-    {'rms_mm': 0.2}
-    """
-
-    def is_short(value: Any) -> bool:
-        if isinstance(value, Mapping):
-            return all(map(is_short, value.values()))
-        return not (isinstance(value, (list, tuple)) and any(map(_is_container, value)))
-
-    return {key: value for key, value in table.items() if is_short(value)}
-
-
-def _is_container(value: Any) -> bool:
-    return isinstance(value, (Mapping, list, tuple))
-
-
-def in_words(value: Any) -> str:
-    """Return a value as JSON can hold it on one line.
-
-    >>> in_words({"lens": "auto", "frames": None, "by": ["cam01", "cam02"], "rms_mm": 0.25})
-    'lens auto, frames none, by cam01 and cam02, rms_mm 0.25'
-    """
-    if isinstance(value, Mapping):
-        return ", ".join(f"{key} {_inner(v)}" for key, v in value.items()) or "none"
-    if isinstance(value, (list, tuple)):
-        return listed([_inner(v) for v in value], most=20) if value else "none"
-    if value is None:
-        return "none"
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    return f"{value:.6g}" if isinstance(value, float) else str(value)
-
-
-def _inner(value: Any) -> str:
-    return f"({in_words(value)})" if isinstance(value, Mapping) else in_words(value)
 
 
 def _offset(sigma: float | None, offset: float) -> float | None:

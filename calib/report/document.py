@@ -12,15 +12,26 @@ from html import escape
 from calib.report.tables import Column, cell
 
 _STYLE = """
-body { font: 10pt/1.4 sans-serif; color: #111; max-width: 190mm; margin: 10mm auto; padding: 0 5mm }
-h1 { font-size: 16pt } h2 { font-size: 12pt; margin: 1.4em 0 .4em; break-after: avoid }
-table { border-collapse: collapse; margin: .4em 0; break-inside: avoid }
+body { font: 9.5pt/1.4 sans-serif; color: #111 }
+body { max-width: 180mm; margin: 10mm auto; padding: 0 5mm }
+h1 { font-size: 16pt } h2 { font-size: 12pt; margin: 1.4em 0 .4em }
+h2, section:has(table) p { break-after: avoid } h1, h2, p, td { overflow-wrap: anywhere }
+p { margin: .3em 0; break-inside: avoid }
+table { border-collapse: collapse; margin: .4em 0 } thead { display: table-header-group }
+tr { break-inside: avoid } table.whole { break-inside: avoid }
 th, td { border: 1px solid #999; padding: .15em .5em; text-align: left; vertical-align: top }
+th { font-weight: 600 } th[scope=row] { width: 38mm } table.facts { width: 100% }
 td.number { text-align: right; font-variant-numeric: tabular-nums; white-space: nowrap }
-td { overflow-wrap: anywhere } th { font-weight: 600 }
-td.line { min-width: 45mm; height: 9mm }
-@page { margin: 15mm } @media print { body { margin: 0; max-width: none; padding: 0 } }
+table.rows { font-size: 8.5pt } td.short { white-space: nowrap } td.long { min-width: 20mm }
+table.signatures { width: 100% } table.signatures td { height: 11mm }
+@page { size: A4; margin: 16mm 15mm 18mm }
+@page { @bottom-left { content: "TITLE"; font: 8pt sans-serif } }
+@page { @bottom-right { content: counter(page) " of " counter(pages); font: 8pt sans-serif } }
+@media print { body { margin: 0; max-width: none; padding: 0 } }
 """
+SHORT = 20  # letters of a cell that is not broken into lines
+HASH = 64  # of SHA-256, which is copied as one word
+WHOLE = 24  # rows of a table that stays on one page; a longer one repeats its headings
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -63,41 +74,65 @@ def as_markdown(document: Document) -> str:
 
 
 def as_html(document: Document) -> str:
-    """Return the document as one HTML page without anything from elsewhere."""
+    """Return the document as one HTML page without anything from elsewhere, to print on A4."""
+    title, style = escape(document.title), _STYLE.replace("TITLE", _in_css(document.title))
     parts = [
         "<!DOCTYPE html>",
         '<html lang="en"><head><meta charset="utf-8">',
-        f"<title>{escape(document.title)}</title><style>{_STYLE}</style></head><body>",
-        f"<h1>{escape(document.title)}</h1>",
+        f"<title>{title}</title><style>{style}</style></head><body>",
+        f"<h1>{title}</h1>",
     ]
     for section in document.sections:
-        parts.append(f"<h2>{escape(section.title)}</h2>")
+        parts.append(f"<section><h2>{escape(section.title)}</h2>")
         parts += [f"<p>{escape(sentence)}</p>" for sentence in section.sentences]
         if section.facts:
-            rows = "".join(
+            rows = [
                 f'<tr><th scope="row">{escape(label)}</th><td>{escape(text)}</td></tr>'
                 for label, text in section.facts
-            )
-            parts.append(f"<table>{rows}</table>")
+            ]
+            parts += [f'<table class="{_whole(rows)}facts">', *rows, "</table>"]
         if section.columns:
-            headings, cells = _cells(section.columns)
-            head = "".join(f'<th scope="col">{escape(text)}</th>' for text in headings)
-            parts.append(f"<table><tr>{head}</tr>")
-            kinds = ["" if c.is_left else ' class="number"' for c in section.columns]
-            for row in cells:
-                tds = (f"<td{k}>{escape(t)}</td>" for k, t in zip(kinds, row, strict=True))
-                parts.append(f"<tr>{''.join(tds)}</tr>")
-            parts.append("</table>")
+            parts += _table(section.columns)
         if section.signers:
-            head = "".join(
-                f'<th scope="col">{t}</th>' for t in ("who", "name", "date", "signature")
-            )
-            rows = "".join(
-                f'<tr><th scope="row">{escape(who)}</th>' + '<td class="line"></td>' * 3 + "</tr>"
+            rows = [
+                f'<tr><th scope="row">{escape(who)}</th>{"<td></td>" * 3}</tr>'
                 for who in section.signers
-            )
-            parts.append(f"<table><tr>{head}</tr>{rows}</table>")
+            ]
+            heads = _headings(("who", "name", "date", "signature"))
+            parts += ['<table class="whole signatures">', heads, *rows, "</table>"]
+        parts.append("</section>")
     return "\n".join([*parts, "</body></html>", ""])
+
+
+def _table(columns: Sequence[Column]) -> list[str]:
+    headings, rows = _cells(columns)
+    kinds = []
+    for column, texts in zip(columns, zip(*rows, strict=True), strict=True):
+        is_short = all(len(t) <= SHORT or (len(t) == HASH and t.isalnum()) for t in texts)
+        kinds.append("number" if not column.is_left else "short" if is_short else "long")
+    parts = [f'<table class="{_whole(rows)}rows">', _headings(headings), "<tbody>"]
+    for row in rows:
+        cells = (f'<td class="{k}">{escape(t)}</td>' for k, t in zip(kinds, row, strict=True))
+        parts.append(f"<tr>{''.join(cells)}</tr>")
+    return [*parts, "</tbody></table>"]
+
+
+def _whole(rows: Sequence[object]) -> str:
+    return "whole " if len(rows) <= WHOLE else ""
+
+
+def _headings(texts: Sequence[str]) -> str:
+    cells = "".join(f'<th scope="col">{escape(text)}</th>' for text in texts)
+    return f"<thead><tr>{cells}</tr></thead>"
+
+
+def _in_css(text: str) -> str:
+    r"""Return text for a string of a style sheet, where nothing in it can end the string.
+
+    >>> print(_in_css('rig.h5 "</style>'))
+    rig\00002eh5\000020\000022\00003c\00002fstyle\00003e
+    """
+    return "".join(c if c.isascii() and c.isalnum() else f"\\{ord(c):06x}" for c in text)
 
 
 def _cells(columns: Sequence[Column]) -> tuple[list[str], list[list[str]]]:

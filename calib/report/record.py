@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,9 +11,12 @@ import numpy as np
 from calib.core.parameters import DIST_NAMES
 from calib.core.rig import Rig
 from calib.core.tracks import Tracks
-from calib.report.describe import NOT_DONE, SHAPES, doubted, file_read, in_words, told
+from calib.prove.precision import one_line
+from calib.report.describe import NOT_DONE, SHAPES, doubted
 from calib.report.document import Document, Section
+from calib.report.stored import Fact, alignment_facts, in_brief, in_words, verification_facts, when
 from calib.report.tables import Column
+from calib.report.verify import MODELLED
 from calib.report.words import CAUTION, counted, listed
 
 SIGNERS = ("Calibrated by", "Checked by", "Taken over by")
@@ -41,6 +44,7 @@ def hand_over(
     through ``earlier`` rig files as far as they go.
     """
     solved: Rig = rig.record
+    line = _line(rig, earlier)
     return Document(
         f"Camera rig {rig.name}",
         (
@@ -50,14 +54,17 @@ def hand_over(
             _poses(solved),
             _lenses(solved),
             _wand(solved),
-            _told("Alignment: origin and axes", solved.alignment, "calib align RIG -o RIG"),
-            _told(
-                "Verification: lengths tested", solved.verification,
-                "calib verify RIG TRACKS --bar BAR.toml",
+            _stored(
+                "Alignment: origin and axes", solved.alignment, alignment_facts,
+                "calib align RIG TRACKS -o RIG",
+            ),
+            _stored(
+                "Verification: lengths tested", solved.verification, verification_facts,
+                "calib verify RIG TRACKS --bar BAR.toml -o RIG", MODELLED[0],
             ),
             _solve(solved),
-            _repairs(rig, earlier),
-            _files(rig, tracks),
+            _repairs(line),
+            _files(line, tracks),
             Section("Signatures", signers=SIGNERS),
         ),
     )  # fmt: skip
@@ -76,11 +83,13 @@ def _verdict(rig: Rig, printed_at: str) -> Section:
             else "."
         )
     ]
-    sentences.append(
-        f"Not done: {listed(open_)}."
-        if open_
-        else "Alignment and verification are on record below."
-    )
+    if rig.verification is not None:
+        brief = in_brief(verification_facts(rig.verification))
+        sentences.append(f"Lengths tested: {brief or 'see below'}.")
+    if figure := one_line(rig):
+        sentences.append(figure)
+    if open_:
+        sentences.append(f"Not done: {listed(open_)}.")
     if rig.doubts:
         names = listed([doubt.finding for doubt in rig.doubts])
         sentences.insert(0, f"The rig as a whole is in doubt: {names}. See Solve.")
@@ -88,7 +97,7 @@ def _verdict(rig: Rig, printed_at: str) -> Section:
     if n:
         sentences.append(f"The solve had {counted(n, 'finding')}: see Solve.")
     if printed_at:
-        sentences.append(f"This record was made on {printed_at}.")
+        sentences.append(f"This record was made on {when(printed_at)}.")
     return Section("Summary", tuple(sentences))
 
 
@@ -99,7 +108,7 @@ def _cameras(rig: Rig, tracks: Tracks | None) -> Section:
     def stated(key: str) -> list[str]:
         return [getattr(known.get(c.name), key, None) or "-" for c in rig.cameras]
 
-    columns = (
+    columns: tuple[Column, ...] = (
         Column("camera", rig.names, is_left=True),
         Column("serial", stated("serial"), is_left=True),
         Column("model", stated("model"), is_left=True),
@@ -109,9 +118,13 @@ def _cameras(rig: Rig, tracks: Tracks | None) -> Section:
         Column("95 % px", [None if s is None else s.p95_px for s in stats], ".3f"),
         Column("noise px", [None if s is None else s.sigma_px for s in stats], ".3f"),
         Column("sensor seen", [None if s is None else s.coverage for s in stats], ".0%"),
-        Column("late by frames", [None if c.time_offset_sigma_frames is None
-                                  else c.time_offset_frames for c in rig.cameras], ".3f"),
-    )  # fmt: skip
+    )
+    late = [c.time_offset_sigma_frames is not None for c in rig.cameras]
+    if any(late):
+        offsets = [
+            c.time_offset_frames if k else None for c, k in zip(rig.cameras, late, strict=True)
+        ]
+        columns = (*columns, Column("late by frames", offsets, ".3f"))
     sentences = ["RMS is sqrt(mean(dx² + dy²)) of what the fit leaves of the points."]
     if tracks is None:
         sentences.append("Serial numbers are in the tracks file: add --tracks TRACKS.")
@@ -172,20 +185,26 @@ def _wand(rig: Rig) -> Section:
     return Section("Wand", facts=facts)
 
 
-def _told(title: str, table: Any, command: str) -> Section:
-    if table is None:
+def _stored(
+    title: str,
+    stored: Mapping[str, Any] | None,
+    facts: Callable[[Mapping[str, Any]], tuple[Fact, ...]],
+    command: str,
+    note: str = "",
+) -> Section:
+    if stored is None:
         return Section(title, (f"{NOT_DONE.capitalize()}. To do it: {command}.",))
-    return Section(title, facts=tuple((str(k), in_words(v)) for k, v in told(table).items()))
+    return Section(title, (note,) if note else (), facts(stored))
 
 
 def _solve(rig: Rig) -> Section:
     made = rig.provenance
     how = " ".join(str(made[k]) for k in ("tool", "version", "command") if made.get(k))
     facts = [
-        ("captured", rig.captured_at or "not stated"),
-        ("solved", str(made.get("time") or "not stated")),
+        ("captured", when(rig.captured_at or "not stated")),
+        ("solved", when(made.get("time") or "not stated")),
         ("with", how or "not stated"),
-        ("options", in_words(made["options"]) if made.get("options") else "not stated"),
+        ("options", _options(made.get("options"))),
         *((f"left out: {name}", reason) for name, reason in rig.left_out.items()),
         *(("in doubt", doubted(doubt)) for doubt in rig.doubts),
         *(("finding", text) for text in rig.findings),
@@ -194,48 +213,76 @@ def _solve(rig: Rig) -> Section:
     return Section("Solve", facts=tuple(facts))
 
 
-def _repairs(rig: Read, earlier: Sequence[Read]) -> Section:
-    """Follow the parents of a rig file, newest repair first."""
+def _options(stored: Any) -> str:
+    """Return the options of a solve, those apart that are off or not given."""
+    if not isinstance(stored, Mapping) or not stored:
+        return "not stated"
+    given = {k: v for k, v in stored.items() if v is not None and v is not False}
+    return in_words(given) if given else "none"
+
+
+def _line(rig: Read, earlier: Sequence[Read]) -> list[Read]:
+    """Return the rig and, as far as they are among ``earlier``, the rigs that it is a repair of."""
     known = {e.sha256: e for e in earlier}
-    rows: list[tuple[str, str, str, str]] = []
-    here: Read | None = rig
-    while here is not None and here.record.parent_sha256 and len(rows) <= len(known):
+    out = [rig]
+    while len(out) <= len(known) and (parent := known.get(out[-1].record.parent_sha256)):
+        out.append(parent)
+    return out
+
+
+def _repairs(line: Sequence[Read]) -> Section:
+    """Return the repairs of a line of rig files, newest first."""
+    rows = []
+    for k, here in enumerate(line):
         made, parent = here.record.provenance, here.record.parent_sha256
-        source = known.get(parent)
-        rows.append(
-            (
-                str(made.get("time") or here.record.captured_at or "-"),
-                here.name,
-                in_words(made["repaired"]) if made.get("repaired") else "-",
-                parent if source is None else source.name,
+        if parent:
+            rows.append(
+                (
+                    when(made.get("time") or here.record.captured_at or "-"),
+                    here.name,
+                    in_words(made["repaired"]) if made.get("repaired") else "-",
+                    line[k + 1].name if k + 1 < len(line) else parent,
+                )
             )
-        )
-        here = source
     if not rows:
         return Section("Repairs", ("None: the rig was solved as a whole.",))
-    headings = ("when", "file", "solved anew", "from")
-    columns = tuple(
-        Column(heading, list(texts), is_left=True)
-        for heading, texts in zip(headings, zip(*rows, strict=True), strict=True)
-    )
+    columns = _texts(("when", "file", "solved anew", "from"), rows)
     return Section("Repairs", ("Newest first.",), columns=columns)
 
 
-def _files(rig: Read, tracks: Read | None) -> Section:
-    made = rig.record.provenance
-    stated = made.get("tracks")
-    of_solve = stated.get("sha256") if isinstance(stated, dict) else None
-    facts = [
-        ("rig file", f"{rig.name}, SHA-256 {rig.sha256}"),
-        ("tracks it was solved from", file_read(stated)),
-        ("wand file", file_read(made.get("wand"))),
-    ]
+def _files(line: Sequence[Read], tracks: Read | None) -> Section:
+    rig: Rig = line[0].record
+    read = [here.record.provenance.get("tracks") for here in line]
+    rows = [("rig file", line[0].name, line[0].sha256)]
+    for here, stated in zip(line, read, strict=True):
+        was = "repaired" if here.record.parent_sha256 else "solved"
+        rows.append((f"tracks it was {was} from", *_stated(stated)))
+    rows.append(("wand file", *_stated(rig.provenance.get("wand"))))
+    for what, stored in (("alignment", rig.alignment), ("verification", rig.verification)):
+        of = (stored or {}).get("read")
+        for key, stated in of.items() if isinstance(of, Mapping) else ():
+            rows.append((f"{what}: {key}", *_stated(stated)))
     sentences: tuple[str, ...] = ()
     if tracks is not None:
-        facts.append(("tracks read for this record", f"{tracks.name}, SHA-256 {tracks.sha256}"))
-        if of_solve != tracks.sha256:
+        rows.append(("tracks read for this record", tracks.name, tracks.sha256))
+        hashes = [stated.get("sha256") for stated in read if isinstance(stated, Mapping)]
+        if tracks.sha256 not in hashes:
             sentences = (
                 "The tracks read for this record are not those that the rig was solved from: "
                 "see that serial numbers are of the cameras that hang there.",
             )
-    return Section("Files", sentences, tuple(facts))
+    return Section("Files", sentences, columns=_texts(("what", "file", "SHA-256"), rows))
+
+
+def _stated(stated: Any) -> tuple[str, str]:
+    """Return name and hash of a file that a command read, as the provenance states them."""
+    if not isinstance(stated, Mapping):
+        return "not stated", "-"
+    return str(stated.get("file", "-")), str(stated.get("sha256", "not stated"))
+
+
+def _texts(headings: Sequence[str], rows: Sequence[Sequence[str]]) -> tuple[Column, ...]:
+    return tuple(
+        Column(heading, list(texts), is_left=True)
+        for heading, texts in zip(headings, zip(*rows, strict=True), strict=True)
+    )

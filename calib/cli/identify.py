@@ -11,8 +11,7 @@ from typing import Annotated
 import typer
 
 from calib.cli.options import AsJson, Force, TracksFile, WandFile, load_capture
-from calib.errors import InputError
-from calib.outputs import check_output, write_text
+from calib.outputs import check_outputs, together, write_text
 
 
 def add_commands(app: typer.Typer) -> None:
@@ -38,11 +37,7 @@ def identify(
     as_json: AsJson = False,
 ) -> None:
     """Mark which point is which marker of the wand, and mask reflections that stay put."""
-    check_output(output, force, inputs=[tracks, wand])
-    if draw is not None:
-        check_output(draw, force, inputs=[tracks, wand])
-        if draw.resolve() == output.resolve():
-            raise InputError("--draw", expected="another file than the output", found=str(draw))
+    check_outputs([output, draw], force, inputs=[tracks, wand])
     import calib
     from calib.cli import console
     from calib.intake.drawing import masks_svg
@@ -51,9 +46,10 @@ def identify(
     capture, stated = load_capture(tracks, wand)
     with console.progress() as progress:
         found = calib.identify(capture, stated, progress)
-    calib.save_tracks(found.tracks, output, force)
-    if draw is not None:
-        write_text(draw, masks_svg(found.tracks), force)
+    with together():
+        calib.save_tracks(found.tracks, output, force)
+        if draw is not None:
+            write_text(draw, masks_svg(found.tracks), force)
     if as_json:
         console.print_json({"tracks": str(output), **report.as_json(found)})
         return

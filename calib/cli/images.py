@@ -101,10 +101,10 @@ def centroids(
 
     if rate is not None and not 0 < rate < float("inf"):
         raise InputError("--rate", expected="a rate above 0 Hz", found=str(rate))
-    inputs = [*images, *([image_list] if image_list else [])]
-    for target in [output, *([spots] if spots else [])]:
-        files.check_output(target, force, inputs=inputs)
     listed = files.load_image_list(image_list) if image_list else None
+    sources = find_sources(images, listed)
+    inputs = [*(s.path for s in sources), *([image_list] if image_list else [])]
+    files.check_outputs([output, spots], force, inputs=inputs)
     options = SpotOptions(
         threshold=threshold,
         full_scale=full_scale,
@@ -113,14 +113,14 @@ def centroids(
         min_roundness=min_roundness,
         max_blobs=max_blobs,
     )
-    sources = find_sources(images, listed)
     with console.progress() as show:
         found = extract(
             sources, listed, options, rate_hz=rate, keep_going=keep_going, progress=show
         )
-    files.save_tracks(found.tracks, output, force)
-    if spots:
-        files.write_text(spots, _spots_csv(found), force)
+    with files.together():
+        files.save_tracks(found.tracks, output, force)
+        if spots:
+            files.write_text(spots, _spots_csv(found), force)
     if as_json:
         console.print_json(report.extraction_as_json(found))
     else:

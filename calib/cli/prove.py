@@ -15,7 +15,7 @@ import typer
 
 from calib.cli.options import AsJson, Force, RigFile, TracksFile, frame_range, inside, provenance
 from calib.errors import InputError, UnsolvableError
-from calib.outputs import check_output, write_text
+from calib.outputs import check_output, check_outputs, together, write_text
 
 if TYPE_CHECKING:
     from calib.core.rig import Rig
@@ -85,9 +85,7 @@ def verify(
     Exit 0: the limit is kept, or none was given; 1: it is exceeded, or the test leaves that open,
     which is no pass.
     """
-    for out in (output, csv):
-        if out is not None:
-            check_output(out, force, inputs=[rig, tracks, bar])
+    check_outputs([output, csv], force, inputs=[rig, tracks, bar])
     from calib import files
     from calib.cli import console
     from calib.prove.decide import Decision, Limit
@@ -103,16 +101,17 @@ def verify(
     with inside(tracks):
         found = run(solved, capture, known, allowed, at_rest=at_rest, box=box, noise_px=noise)
     document = report.as_json(found)
-    if output is not None:
-        read = {
-            "rig": {"file": rig.name, "sha256": rig_sha256},
-            "tracks": {"file": tracks.name, "sha256": tracks_sha256},
-            "bar": {"file": bar.name, "sha256": bar_sha256},
-        }
-        told = {**provenance("verify"), "read": read, **document}
-        files.save_rig(replace(solved, verification=told), output, force)
-    if csv is not None:
-        write_text(csv, report.as_csv(found), force)
+    read = {
+        "rig": {"file": rig.name, "sha256": rig_sha256},
+        "tracks": {"file": tracks.name, "sha256": tracks_sha256},
+        "bar": {"file": bar.name, "sha256": bar_sha256},
+    }
+    told = {**provenance("verify"), "read": read, **document}
+    with together():
+        if output is not None:
+            files.save_rig(replace(solved, verification=told), output, force)
+        if csv is not None:
+            write_text(csv, report.as_csv(found), force)
     if as_json:
         written = {} if output is None else {"file": str(output)}
         console.print_json(written | document | {"lengths": report.every_length(found)})

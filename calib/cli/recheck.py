@@ -14,7 +14,7 @@ import typer
 
 from calib.cli.options import AsJson, Force, RigFile, TracksFile, inside, provenance
 from calib.errors import InputError
-from calib.outputs import check_output, write_text
+from calib.outputs import check_output, check_outputs, together, write_text
 
 if TYPE_CHECKING:
     from calib.check.recheck.outcome import Recheck
@@ -163,9 +163,7 @@ def history(
 ) -> None:
     """Show how a rig changed from file to file: which cameras drift, which jumped, how sure."""
     paths = _rig_files(rigs)
-    for out in (csv, plot):
-        if out is not None:
-            check_output(out, force, inputs=paths)
+    check_outputs([csv, plot], force, inputs=paths)
     import calib
     from calib import files
     from calib.check.history.compare import compare_entries
@@ -178,10 +176,11 @@ def history(
     for path in paths:
         entries.append(Entry(path.name, *files.with_sha256(calib.load_rig, path)))
     found = compare_entries(entries)
-    if csv is not None:
-        write_text(csv, history_as_csv(found), force)
-    if plot is not None:
-        write_text(plot, history_as_svg(found), force)
+    with together():
+        if csv is not None:
+            write_text(csv, history_as_csv(found), force)
+        if plot is not None:
+            write_text(plot, history_as_svg(found), force)
     if as_json:
         console.print_json(report.as_json(found))
     else:

@@ -108,8 +108,8 @@ def simulate(
     names += ["images.toml"] if images else []
     is_new = not out_dir.exists()
     # A folder that is still to be made stands for its files.
-    for target in [out_dir] if is_new else [out_dir / name for name in names]:
-        files.check_output(target, force, inputs=[scenario] if scenario else [])
+    targets = [out_dir] if is_new else [out_dir / name for name in names]
+    files.check_outputs(targets, force, inputs=[scenario] if scenario else [])
     shown = range(min(images or 0, n_frames(chosen)))
     pictures = [_picture(camera, n) for camera in chosen.names for n in shown]
     if images and not is_new:
@@ -117,7 +117,7 @@ def simulate(
     made = simulation.simulate(chosen)
     later = [simulation.later_wave(made, n, knocks) for n in range(1, waves)]
     drawn = _drawn(made, shown) if images else {}
-    with _whole(out_dir, names, is_new):
+    with _whole(out_dir, is_new):
         files.save_tracks(made.tracks, out_dir / "tracks.h5", force)
         files.save_wand(made.wand, out_dir / "wand.toml", force)
         files.save_rig(made.truth, out_dir / "truth.h5", force)
@@ -167,18 +167,18 @@ def _knocks(texts: list[str], chosen: Scenario, waves: int) -> list[Knock]:
 
 
 @contextmanager
-def _whole(out_dir: Path, names: list[str], is_new: bool) -> Iterator[None]:
-    """Make the folder where it is absent; where writing fails, remove what was not there before."""
-    existing = {name for name in names if (out_dir / name).exists()}
+def _whole(out_dir: Path, is_new: bool) -> Iterator[None]:
+    """Make the folder where it is absent; all that is written there appears together."""
+    from calib.outputs import together
+
     try:
         if is_new:
             out_dir.mkdir()
-        yield
+        with together():
+            yield
     except BaseException as error:
-        with suppress(OSError):
-            for name in set(names) - existing:
-                (out_dir / name).unlink(missing_ok=True)
-            if is_new:
+        if is_new:
+            with suppress(OSError):
                 out_dir.rmdir()
         if isinstance(error, OSError):
             raise OutputError(

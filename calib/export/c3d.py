@@ -7,6 +7,7 @@ left empty. It is made in memory: some twenty bytes a marker and frame.
 from __future__ import annotations
 
 import importlib
+import shutil
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -63,7 +64,7 @@ def write_c3d(pieces: Sequence[Points], markers: Sequence[str], rate_hz: float, 
     named = path.with_name(f"{path.name}.c3d")  # the library writes under no other ending
     try:
         c3d.write(str(named))
-        named.replace(path)
+        shutil.copyfile(named, path)  # not renamed: the file at ``path`` is locked by its writer
     finally:
         named.unlink(missing_ok=True)
 

@@ -64,11 +64,20 @@ from calib.files.text import (
     with_sha256,
 )
 from calib.files.tracks import load_tracks, save_tracks
-from calib.outputs import check_output, check_output_folder, write_folder, write_text, written
+from calib.outputs import (
+    check_output,
+    check_output_folder,
+    check_outputs,
+    together,
+    write_folder,
+    write_text,
+    written,
+)
 
 __all__ = [
-    "check_output", "check_output_folder", "frame_rate_of", "kind_of", "load_cameras",
-    "load_image_list", "load_rig", "load_scenario", "load_table", "load_tracks", "load_wand",
-    "read_text", "save_rig", "save_tracks", "save_wand", "sha256", "tracks_in_pieces",
-    "with_sha256", "write_folder", "write_lines", "write_points", "write_text", "written",
+    "check_output", "check_output_folder", "check_outputs", "frame_rate_of", "kind_of",
+    "load_cameras", "load_image_list", "load_rig", "load_scenario", "load_table", "load_tracks",
+    "load_wand", "read_text", "save_rig", "save_tracks", "save_wand", "sha256", "together",
+    "tracks_in_pieces", "with_sha256", "write_folder", "write_lines", "write_points", "write_text",
+    "written",
 ]  # fmt: skip

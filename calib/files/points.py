@@ -20,7 +20,8 @@ def write_points(
     path: Path, pieces: Iterable[Mapping[str, NDArray[Any]]], **attributes: Any
 ) -> None:
     """Write a points file, each piece an array for every column."""
-    with h5py.File(path, "w", libver=("earliest", "v108")) as file:
+    # Locked by ``outputs`` already.
+    with h5py.File(path, "w", libver=("earliest", "v108"), locking=False) as file:
         file.attrs.update(format="calib.points", version=1, unit="mm", **attributes)
         for name, dtype, shape in COLUMNS:
             file.create_dataset(
@@ -37,6 +38,6 @@ def write_points(
 
 def write_lines(path: Path, header: str, pieces: Iterable[bytes]) -> None:
     """Write a text file of a header and lines that come in pieces."""
-    with path.open("xb") as stream:
+    with path.open("wb") as stream:
         stream.write(header.encode())
         stream.writelines(pieces)

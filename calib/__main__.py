@@ -1,5 +1,15 @@
-"""``python -m calib``: the program."""
+"""The program, as ``calib`` or ``python -m calib``."""
 
-from calib.cli.main import run
+from calib.cli import process
 
-run()
+
+def run() -> None:
+    """Run the program; the console script."""
+    process.prepare()  # before what takes time to load
+    from calib.cli.main import app  # noqa: PLC0415
+
+    app()
+
+
+if __name__ == "__main__":
+    run()

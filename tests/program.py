@@ -16,7 +16,7 @@ def program(*arguments: object, **options: Any) -> subprocess.CompletedProcess[s
     """The program in a process of its own, without a width that readline has set behind Python's
     back.
     """
-    start = [sys.executable, "-c", "from calib.cli.main import run; run()"]
+    start = [sys.executable, "-m", "calib"]
     options = {"capture_output": True, "text": True, "env": os.environ} | options
     return subprocess.run([*start, *map(str, arguments)], check=False, **options)
 

@@ -88,6 +88,7 @@ OPENS = {"open", "read_text", "read_bytes", "write_text", "write_bytes", "load",
 MAY_OPEN = {
     "outputs": "writes what others made",
     "cli/main": "points standard output at nothing when its reader has left",
+    "cli/process": "opens standard streams that are closed",
     "intake/centroids/sources": "reads images",
 }
 

@@ -578,17 +578,13 @@ def test_a_disk_that_is_full_ends_in_one_line(capture: Path, tmp_path: Path) -> 
 
 def test_standard_output_that_is_full_ends_in_one_line(capture: Path) -> None:
     with open("/dev/full", "w") as full:
-        start = [sys.executable, "-c", "from calib.cli.main import run; run()"]
-        command = [*start, "export", str(capture / "rig.h5"), "--to", "json"]
+        command = [sys.executable, "-m", "calib", "export", str(capture / "rig.h5"), "--to", "json"]
         done = subprocess.run(command, stdout=full, stderr=subprocess.PIPE, text=True, check=False)
     assert done.returncode == 2 and done.stderr.count("\n") == 1, done.stderr
 
 
 def test_a_reader_that_goes_away_is_no_error(capture: Path) -> None:
-    command = (
-        f"'{sys.executable}' -c 'from calib.cli.main import run; run()' export "
-        f"'{capture / 'rig.h5'}' --to json"
-    )
+    command = f"'{sys.executable}' -m calib export '{capture / 'rig.h5'}' --to json"
     done = subprocess.run(
         ["bash", "-c", f"{command} | head -c 1"], capture_output=True, text=True, check=True
     )
@@ -618,23 +614,26 @@ def test_ctrl_c_is_130_with_a_line_and_nothing_written(
 
 
 @pytest.mark.parametrize(("sent", "code"), [(signal.SIGINT, 130), (signal.SIGTERM, 143)])
-def test_a_signal_while_writing_leaves_nothing(
-    sent: signal.Signals, code: int, capture: Path, tmp_path: Path
+@pytest.mark.parametrize("step", ["fsync", "replace"])
+def test_a_signal_while_writing_leaves_nothing_or_says_what_it_left(
+    step: str, sent: signal.Signals, code: int, capture: Path, tmp_path: Path
 ) -> None:
-    """The signal comes between the writing of the temporary file and its renaming."""
+    """The signal comes when the data are written, or while the file is given its name."""
     script = (
         "import os, signal\n"
         # Started in the background a process has SIGINT ignored, and so would this one.
         "signal.signal(signal.SIGINT, signal.default_int_handler)\n"
-        "from calib.cli.main import run\n"
-        f"os.replace = lambda *_: os.kill(os.getpid(), {int(sent)})\nrun()"
+        "from calib.__main__ import run\n"
+        f"true = os.{step}\n"
+        f"os.{step} = lambda *names: (os.kill(os.getpid(), {int(sent)}), true(*names))\nrun()"
     )
+    out = tmp_path / "r.json"
     command = [sys.executable, "-c", script, "export", str(capture / "rig.h5"), "--to", "json"]
-    done = subprocess.run(
-        [*command, "-o", str(tmp_path / "r.json")], capture_output=True, text=True, check=False
-    )
-    assert done.returncode == code and "Traceback" not in done.stderr
-    assert list(tmp_path.iterdir()) == []
+    done = subprocess.run([*command, "-o", str(out)], capture_output=True, text=True, check=False)
+    by = {signal.SIGINT: "by Ctrl-C", signal.SIGTERM: "by the system (SIGTERM)"}[sent]
+    told = "no output file was written" if step == "fsync" else f"already written: {out}"
+    assert (done.returncode, done.stderr) == (code, f"Stopped {by}; {told}.\n")
+    assert list(tmp_path.iterdir()) == ([] if step == "fsync" else [out])
 
 
 @pytest.mark.parametrize(

@@ -37,7 +37,19 @@ def caution() -> None:
 
 def print_json(document: Any) -> None:
     """Print one JSON document; numbers that JSON lacks are a defect and raise ValueError."""
-    print(json.dumps(document, allow_nan=False, ensure_ascii=False, indent=1))
+    is_utf8 = sys.stdout.encoding.lower().replace("-", "") == "utf8"
+    print(json.dumps(document, allow_nan=False, ensure_ascii=not is_utf8, indent=1))
+
+
+def print_document(text: str) -> None:
+    """Print what a file would hold as it would hold it, in UTF-8; a terminal gets what it can
+    show.
+    """
+    if sys.stdout.isatty():
+        print(text, end="")
+    else:
+        sys.stdout.flush()
+        sys.stdout.buffer.write(text.encode("utf-8", "backslashreplace"))
 
 
 @contextmanager

@@ -94,7 +94,7 @@ def formats(
         one = report.named(name)
         chosen, lines = (one,), report.as_lines(one, console.width())
         if example:
-            print(one.example, end="")
+            console.print_document(one.example)
             return
     if as_json:
         console.print_json(report.as_json(chosen))

@@ -101,7 +101,7 @@ def export(
     if output is not None and to not in FOLDERS:
         check_output(output, force, inputs=[rig])
     from calib import files
-    from calib.cli.console import note
+    from calib.cli import console
     from calib.export.target import Target
 
     solved, sha256 = files.with_sha256(files.load_rig, rig)
@@ -113,13 +113,14 @@ def export(
     )
     made = _exported(solved, to, target)
     if output is None:
-        print(made, end="")
+        assert isinstance(made, str)  # folders want a name
+        console.print_document(made)
         return
     if isinstance(made, str):
         write_text(output, made, force)
     else:
         write_folder(output, made, force)
-    note(f"wrote {output}")
+    console.note(f"wrote {output}")
 
 
 def _exported(rig: Rig, to: Format, target: Target) -> str | dict[str, str]:

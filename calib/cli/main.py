@@ -1,7 +1,8 @@
 """The program ``calib``: its commands, and how they end.
 
 Exit 0: done, nothing to act on; 1: done, and there is something to act on; 2: the call or an input
-is wrong, told in one line on standard error; 130 and 143: stopped by Ctrl-C or by the system.
+is wrong, told in one line on standard error; 130 and 143: stopped by Ctrl-C or by the system
+(``process``).
 """
 
 from __future__ import annotations
@@ -10,7 +11,6 @@ import os
 import signal
 import sys
 import traceback
-import warnings
 from collections.abc import Sequence
 from typing import Annotated, Any
 
@@ -26,6 +26,7 @@ from calib.cli import (
     export,
     identify,
     images,
+    process,
     prove,
     recheck,
     record,
@@ -45,49 +46,42 @@ class Commands(TyperGroup):
 
     def main(self, args: Sequence[str] | None = None, *_: Any, **__: Any) -> Any:
         given = list(sys.argv[1:] if args is None else args)
-        try:
-            code = super().main(given or ["--help"], prog_name="calib", standalone_mode=False)
-        except UsageError as error:
-            path = error.ctx.command_path if error.ctx is not None else "calib"
-            message = error.format_message().replace(
-                "Value error, ", ""
-            )  # a word of typer's checks, not of ours
-            code = _fail(
-                f"{path}: {message}{'' if message.endswith(('.', '?')) else '.'} See {path} --help."
-            )
-        except (typer.Abort, KeyboardInterrupt):
-            code = _fail("Stopped by Ctrl-C; no output file was written.", 130)
-        sys.exit(code if isinstance(code, int) else 0)
-
-    def invoke(self, ctx: Any) -> Any:
+        code = 0
         try:
             try:
-                return super().invoke(ctx)
+                with self.make_context("calib", given or ["--help"]) as context:
+                    self.invoke(context)
+            except typer.Exit as end:
+                code = end.exit_code
             finally:
                 sys.stdout.flush()  # here, where a full disk can still be told
         except CalibError as error:
             code = _fail(str(error))
-        except KeyboardInterrupt:
-            code = _fail("Stopped by Ctrl-C; no output file was written.", 130)
+        except UsageError as error:
+            path = error.ctx.command_path if error.ctx is not None else "calib"
+            # A word of typer's checks, not of ours.
+            message = error.format_message().replace("Value error, ", "")
+            code = _fail(
+                f"{path}: {message}{'' if message.endswith(('.', '?')) else '.'} See {path} --help."
+            )
+        except KeyboardInterrupt:  # in a process that has not been prepared
+            code = _fail(process.stopped(signal.SIGINT), 130)
         except MemoryError:
             code = _fail(
                 "memory: expected enough of it for this capture, found too little. Take "
                 "fewer frames."
             )
         except BrokenPipeError:  # the reader of a pipe has seen enough
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
             code = 141
         except OSError as error:
             where = error.filename or "output"
             code = _fail(f"{where}: expected to read or write it, found {error.strerror or error}.")
-            _forget_stdout()
-        except (typer.Exit, typer.Abort, UsageError):
-            raise
         except Exception as error:
             if os.environ.get("CALIB_TRACEBACK"):
                 raise
             code = _fail(_defect(error))
-        raise typer.Exit(code)
+        _forget_stdout()
+        sys.exit(code)
 
 
 def _fail(line: str, code: int = 2) -> int:
@@ -149,13 +143,3 @@ def _about(
     nothing was written.
     """
     del version
-
-
-def run() -> None:
-    """Run the program; the console script."""
-    if not sys.warnoptions:
-        warnings.simplefilter(
-            "ignore"
-        )  # for developers; a user's line on standard error is an error
-    signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))  # so that temporary files are removed
-    app()

@@ -63,7 +63,7 @@ def record(
         inputs = [rig, *([tracks] if tracks else []), *(earlier or [])]
         check_output(output, force, inputs=inputs)
     from calib import files
-    from calib.cli.console import note
+    from calib.cli import console
     from calib.report.document import as_html, as_markdown
     from calib.report.record import hand_over
 
@@ -74,11 +74,11 @@ def record(
         datetime.now(UTC).isoformat(timespec="seconds"),
     )
     if output is None:
-        print(as_markdown(document), end="")
+        console.print_document(as_markdown(document))
         return
     is_html = output.suffix.lower() in HTML
     write_text(output, as_html(document) if is_html else as_markdown(document), force)
-    note(f"wrote {output}")
+    console.note(f"wrote {output}")
 
 
 def _read(load: Callable[[Path], Any], path: Path) -> Read:

@@ -1,0 +1,86 @@
+"""The process that the program runs in: its signals, and streams that any text can be written to.
+
+It loads next to nothing, so that it is in place before anything that takes time to load.
+"""
+
+from __future__ import annotations
+
+import codecs
+import os
+import signal
+import sys
+import unicodedata
+import warnings
+from typing import Any
+
+# Exit codes are 128 + the signal's number, as shells count them.
+STOPPED = {2: "by Ctrl-C", 15: "by the system (SIGTERM)", 1: "as the terminal was closed (SIGHUP)"}
+_PLAIN = {
+    "×": "x", "°": " deg", "±": "+/-", "²": "^2", "³": "^3", "µ": "u", "μ": "u", "σ": "sigma",
+    "·": "*", "–": "-", "—": "-", "−": "-", "…": "...", "→": "->", "←": "<-", "≤": "<=", "≥": ">=",
+    "‘": "'", "’": "'", "“": '"', "”": '"', "§": "section ", "ø": "o", "Ø": "O", "æ": "ae",
+    "Æ": "AE", "ß": "ss",
+}  # fmt: skip
+
+
+def prepare() -> None:
+    """Make this process ready to run the program."""
+    if not sys.warnoptions:
+        # For developers; a user takes a line on standard error for an error.
+        warnings.simplefilter("ignore")
+    _open_streams()
+    for number in STOPPED:
+        with_default = (signal.SIG_DFL, signal.default_int_handler)
+        # What is ignored, as in the background or under nohup, stays so.
+        if number in signal.valid_signals() and signal.getsignal(number) in with_default:
+            signal.signal(number, _stop)
+
+
+def _outputs() -> Any:
+    """The module that writes, if it is loaded already, perhaps in part."""
+    return sys.modules.get("calib.outputs")
+
+
+def stopped(number: int) -> str:
+    """Return the line that tells of an end by a signal, and what was written before it."""
+    files = list(map(str, getattr(_outputs(), "finished", ())))
+    told = f"already written: {', '.join(files)}" if files else "no output file was written"
+    return f"Stopped {STOPPED[number]}; {told}."
+
+
+def _stop(number: int, _: object) -> None:
+    """End at once: an exception could be lost in code that is not ours, as while it loads."""
+    if drop := getattr(_outputs(), "drop_unfinished", None):
+        drop()
+    cursor = "\x1b[?25h\r\x1b[K" if os.isatty(2) else ""  # that a progress bar has hidden
+    os.write(2, (cursor + stopped(number) + "\n").encode("ascii", "backslashreplace"))
+    os._exit(128 + number)
+
+
+def _open_streams() -> None:
+    """Let standard streams exist and take any text."""
+    for number in range(3):
+        try:
+            os.fstat(number)
+        except OSError:  # closed: an output file would get this number, and all that is printed
+            # Takes the lowest number that is free, this one. Printing to it fails, and is told.
+            os.open(os.devnull, os.O_WRONLY if number == 2 else os.O_RDONLY)
+    codecs.register_error("calib.readable", _readable)
+    for number, name in ((1, "stdout"), (2, "stderr")):
+        if getattr(sys, name) is None:
+            setattr(sys, name, open(number, "w", closefd=False))  # noqa: SIM115
+        getattr(sys, name).reconfigure(errors="calib.readable")
+
+
+def _readable(error: UnicodeError) -> tuple[str, int]:
+    """Return what stands for characters that an encoding lacks: a codec's error handler."""
+    assert isinstance(error, UnicodeEncodeError)
+    lost = error.object[error.start : error.end]
+    return "".join(map(_plain, lost)), error.end
+
+
+def _plain(character: str) -> str:
+    if character in _PLAIN:
+        return _PLAIN[character]
+    letters = unicodedata.normalize("NFKD", character).encode("ascii", "ignore").decode()
+    return letters or character.encode("ascii", "backslashreplace").decode()

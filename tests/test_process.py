@@ -1,0 +1,121 @@
+"""How the program meets its terminal and its signals."""
+
+from __future__ import annotations
+
+import json
+import os
+import random
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import calib
+from calib.core.camera import Lens
+from calib.core.geometry import Pose
+from calib.core.rig import Rig, RigCamera
+from calib.core.wand import Wand
+from tests.program import program
+
+NAMES = ("cam é", "Łódź ß", "カメラ")
+
+
+@pytest.fixture(scope="module")
+def rig(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    wand = Wand("w ±", ("p", "q"), np.array([[0, 0, 0], [500.0, 0, 0]]))
+    lens = Lens(1000.0, 1000.0, 320.0, 240.0, np.zeros(5))
+    cameras = [RigCamera(name, 640, 480, lens, Pose(np.eye(3), np.zeros(3))) for name in NAMES]
+    path = tmp_path_factory.mktemp("process") / "rig.h5"
+    calib.save_rig(Rig(tuple(cameras), wand, wand), path)
+    return path
+
+
+@pytest.mark.parametrize("encoding", ["ascii", "latin-1", "cp1252", "utf-8", "ascii:strict"])
+def test_any_encoding_of_the_terminal_gets_a_readable_text(encoding: str, rig: Path) -> None:
+    env = os.environ | {"PYTHONIOENCODING": encoding, "PYTHONUTF8": "0"}
+    codec = encoding.partition(":")[0]
+    done = program("describe", rig, env=env, text=False)
+    assert (done.returncode, done.stderr) == (0, b"")
+    text = done.stdout.decode(codec)
+    assert "cam " in text and "640" in text
+    if codec == "ascii":  # what NFKD of the Unicode standard leaves of an accented letter
+        assert "cam e" in text and "odz ss" in text and "640 x 480" in text
+    done = program("describe", rig, "--json", env=env, text=False)
+    names = [c["name"] for c in json.loads(done.stdout.decode(codec))["cameras"]]
+    assert tuple(names) == NAMES
+
+
+@pytest.mark.parametrize("command", ["csv", "json", "opencv"])
+def test_what_a_file_would_hold_is_printed_as_the_file_would_hold_it(
+    command: str, rig: Path, tmp_path: Path
+) -> None:
+    env = os.environ | {"PYTHONIOENCODING": "ascii", "PYTHONUTF8": "0"}
+    out = tmp_path / "out"
+    done = program("export", rig, "--to", command, env=env, text=False)
+    assert program("export", rig, "--to", command, "-o", out, env=env).returncode == 0
+    assert done.stdout == out.read_bytes() and NAMES[2].encode() in done.stdout
+
+
+def redirected(rig: Path, what: str, command: str) -> subprocess.CompletedProcess[str]:
+    line = f"'{sys.executable}' -m calib {command} {what}"
+    return subprocess.run(
+        ["bash", "-c", line], cwd=rig.parent, capture_output=True, text=True, check=False
+    )
+
+
+@pytest.mark.parametrize("where", [">&-", ">/dev/full"])
+@pytest.mark.parametrize("command", ["describe rig.h5", "--help", "solve --help", "--version"])
+def test_standard_output_that_takes_nothing_ends_in_one_line(
+    where: str, command: str, rig: Path
+) -> None:
+    done = redirected(rig, where, command)
+    assert done.returncode == 2 and done.stderr.count("\n") == 1, done.stderr
+    assert "expected to read or write it" in done.stderr
+
+
+def test_a_command_that_prints_nothing_needs_no_standard_output(rig: Path) -> None:
+    done = redirected(rig, ">&-", "export rig.h5 --to json -o closed.json")
+    assert (done.returncode, done.stderr) == (0, "wrote closed.json\n")
+    done = redirected(rig, ">&- 2>&- <&-", "export rig.h5 --to json -o silent.json")
+    assert done.returncode == 0
+    texts = [(rig.parent / f"{name}.json").read_text() for name in ("closed", "silent")]
+    assert texts[0] == texts[1] and json.loads(texts[0])["format"] == "calib.rig"
+
+
+@pytest.mark.parametrize("sent", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
+def test_a_signal_at_any_moment_ends_in_one_line(sent: signal.Signals, rig: Path) -> None:
+    """From the program's own first line on: what Python does before that is not ours."""
+    draw = random.Random(int(sent))
+    start = (
+        "import signal\nfrom calib.cli import process\n"
+        "signal.signal(signal.SIGINT, signal.default_int_handler)\n"
+        "process.prepare()\nprint('ready', flush=True)\n"
+        "from calib.cli.main import app\napp()"
+    )
+    command = [sys.executable, "-c", start, "describe", str(rig)]
+    for _ in range(4):
+        running = subprocess.Popen(
+            command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+        )
+        assert running.stdout is not None and running.stdout.readline() == "ready\n"
+        time.sleep(draw.uniform(0, 0.4))
+        running.send_signal(sent)
+        _, said = running.communicate(timeout=20)
+        if running.returncode != 0:  # it had not ended before
+            assert running.returncode == 128 + sent
+            assert said.startswith("Stopped ") and said.count("\n") == 1
+            assert said.endswith("; no output file was written.\n")
+
+
+def test_what_is_ignored_stays_ignored() -> None:
+    code = (
+        "import signal\nfrom calib.cli import process\n"
+        "signal.signal(signal.SIGHUP, signal.SIG_IGN)\nprocess.prepare()\n"
+        "print(signal.getsignal(signal.SIGHUP) is signal.SIG_IGN)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout == "True\n"

@@ -26,10 +26,21 @@ if TYPE_CHECKING:
     from calib.core.rig import Covariance, Doubt, Rig, RigCamera
     from calib.core.tracks import CameraTracks, Tracks
     from calib.core.wand import CertifiedLength, Wand
-    from calib.files import load_rig, load_tracks, load_wand, save_rig, save_tracks, save_wand
+    from calib.files import (
+        load_plan,
+        load_rig,
+        load_tracks,
+        load_wand,
+        save_plan,
+        save_rig,
+        save_tracks,
+        save_wand,
+    )
     from calib.naming.identify import Identification, identify
     from calib.naming.renaming import named_tracks
     from calib.pipeline import Solution, calibrate, solve
+    from calib.plan.assess import Assessment, assess
+    from calib.plan.records import Plan
     from calib.prove.align import Alignment, AlignOptions, align
     from calib.prove.decide import Limit
     from calib.prove.like import align_like
@@ -46,6 +57,7 @@ __version__ = "0.1.0"
 __all__ = [
     "AlignOptions",
     "Alignment",
+    "Assessment",
     "CalibError",
     "CameraTracks",
     "CertifiedLength",
@@ -57,6 +69,7 @@ __all__ = [
     "Lens",
     "Limit",
     "OutputError",
+    "Plan",
     "Points",
     "Pose",
     "Precision",
@@ -74,9 +87,11 @@ __all__ = [
     "Wand",
     "align",
     "align_like",
+    "assess",
     "calibrate",
     "identify",
     "inspect",
+    "load_plan",
     "load_rig",
     "load_tracks",
     "load_wand",
@@ -86,6 +101,7 @@ __all__ = [
     "reconstruct",
     "repair",
     "residual_table",
+    "save_plan",
     "save_rig",
     "save_tracks",
     "save_wand",
@@ -107,10 +123,15 @@ _MODULES = {
     "calib.core.rig": ("Covariance", "Doubt", "Rig", "RigCamera"),
     "calib.core.tracks": ("CameraTracks", "Tracks"),
     "calib.core.wand": ("CertifiedLength", "Wand"),
-    "calib.files": ("load_rig", "load_tracks", "load_wand", "save_rig", "save_tracks", "save_wand"),
+    "calib.files": (
+        *("load_plan", "load_rig", "load_tracks", "load_wand"),
+        *("save_plan", "save_rig", "save_tracks", "save_wand"),
+    ),
     "calib.naming.identify": ("Identification", "identify"),
     "calib.naming.renaming": ("named_tracks",),
     "calib.pipeline": ("Solution", "calibrate", "solve"),
+    "calib.plan.assess": ("Assessment", "assess"),
+    "calib.plan.records": ("Plan",),
     "calib.prove.align": ("AlignOptions", "Alignment", "align"),
     "calib.prove.decide": ("Limit",),
     "calib.prove.like": ("align_like",),

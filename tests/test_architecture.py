@@ -25,9 +25,10 @@ MAY_IMPORT = {
     "check": {"errors", "core", "naming", "solve"},
     "prove": {"errors", "core", "naming", "solve", "check"},
     "export": {"errors", "core", "check", "prove"},
-    "report": {"errors", "core", "intake", "naming", "solve", "check", "prove", "simulate"},
+    "report": {"errors", "core", "intake", "naming", "solve", "check", "prove", "plan", "simulate"},
     "simulate": {"errors", "core"},
-    "files": {"errors", "core", "intake", "outputs"},
+    "plan": {"errors", "core", "solve", "prove", "simulate"},
+    "files": {"errors", "core", "intake", "plan", "outputs"},
 }
 # Libraries that few modules may import; a slash at the end stands for all modules of a package.
 ONLY_IN = {

@@ -28,7 +28,7 @@ def describe(
         Path,
         typer.Argument(
             metavar="FILE",
-            help="Tracks, rig, wand, camera list, image list or scenario.",
+            help="Tracks, rig, wand, plan, camera list, image list or scenario.",
             show_default=False,
         ),
     ],
@@ -58,6 +58,8 @@ def _described(path: Path) -> Description:
             return report.of_rig(files.load_rig(path))
         case "wand":
             return report.of_wand(files.load_wand(path))
+        case "plan":
+            return report.of_plan(files.load_plan(path))
         case "cameras":
             return report.of_cameras(files.load_cameras(path))
         case "images":
@@ -71,7 +73,7 @@ def formats(
         str | None,
         typer.Argument(
             metavar="[NAME]",
-            help="tracks, table, cameras, images, wand, rig or scenario.",
+            help="tracks, table, cameras, images, wand, plan, rig or scenario.",
             show_default=False,
         ),
     ] = None,

@@ -26,6 +26,7 @@ from calib.cli import (
     export,
     identify,
     images,
+    plan,
     process,
     prove,
     recheck,
@@ -115,6 +116,7 @@ identify.add_commands(app)
 rig.add_commands(app)
 recheck.add_commands(app)
 align.add_commands(app)
+plan.add_commands(app)
 prove.add_commands(app)
 edit.add_commands(app)
 export.add_commands(app)

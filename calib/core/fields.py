@@ -285,8 +285,8 @@ def _sizes(shapes: Sequence[tuple[int, ...]]) -> str:
 
 
 def as_toml(table: Mapping[str, Any]) -> str:
-    """Return a table as TOML: plain values, tables by users' names (quoted), lists of tables with
-    keys of ours.
+    """Return a table as TOML: plain values, tables by users' names (quoted), tables of such by
+    users' names, lists of tables with keys of ours.
 
     Empty tables are left out.
 
@@ -303,14 +303,25 @@ def as_toml(table: Mapping[str, Any]) -> str:
     sections: list[str] = []
     for key, value in table.items():
         if isinstance(value, Mapping):
-            rows = [f"{_quoted(name)} = {_toml(v)}" for name, v in value.items()]
-            sections += ["", f"[{key}]", *rows] if rows else []
+            sections += _section(key, value)
+            for name, own in value.items():
+                sections += _section(f"{key}.{_quoted(name)}", own)
         elif isinstance(value, list) and value and isinstance(value[0], Mapping):
             for row in value:
                 sections += ["", f"[[{key}]]", *(f"{name} = {_toml(v)}" for name, v in row.items())]
         else:
             lines.append(f"{key} = {_toml(value)}")
     return "\n".join([*lines, *sections]) + "\n"
+
+
+def _section(heading: str, table: Any) -> list[str]:
+    """The lines of a table but for tables in it; none of what is no table, or has no such lines."""
+    if not isinstance(table, Mapping):
+        return []
+    rows = [
+        f"{_quoted(name)} = {_toml(v)}" for name, v in table.items() if not isinstance(v, Mapping)
+    ]
+    return ["", f"[{heading}]", *rows] if rows else []
 
 
 def _toml(value: Any) -> str:

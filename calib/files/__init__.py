@@ -55,10 +55,12 @@ from calib.files.points import write_lines, write_points
 from calib.files.rig import load_rig, save_rig
 from calib.files.text import (
     load_image_list,
+    load_plan,
     load_scenario,
     load_table,
     load_wand,
     read_text,
+    save_plan,
     save_wand,
     sha256,
     with_sha256,
@@ -76,8 +78,9 @@ from calib.outputs import (
 
 __all__ = [
     "check_output", "check_output_folder", "check_outputs", "frame_rate_of", "kind_of",
-    "load_cameras", "load_image_list", "load_rig", "load_scenario", "load_table", "load_tracks",
-    "load_wand", "read_text", "save_rig", "save_tracks", "save_wand", "sha256", "together",
+    "load_cameras", "load_image_list", "load_plan", "load_rig", "load_scenario", "load_table",
+    "load_tracks", "load_wand", "read_text", "save_plan", "save_rig", "save_tracks", "save_wand",
+    "sha256", "together",
     "tracks_in_pieces", "with_sha256", "write_folder", "write_lines", "write_points", "write_text",
     "written",
 ]  # fmt: skip

@@ -12,13 +12,13 @@ from calib.files.hdf5 import attributes
 from calib.files.text import PathLike, inside, load_toml, read_bytes
 from calib.intake.table import REQUIRED, CameraList
 
-KINDS = "a tracks, rig or wand file, a camera list, an image list or a scenario"
+KINDS = "a tracks, rig, wand or plan file, a camera list, an image list or a scenario"
 _OWN_KEYS = {item.key for item in WAND} - {"name", "sigma"}  # what only a wand has
 
 
 def kind_of(path: PathLike) -> str:
-    """Return "tracks", "rig", "wand", "cameras", "images" or "scenario"; InputError where the file
-    is none of them. What it holds is not checked beyond that.
+    """Return "tracks", "rig", "wand", "plan", "cameras", "images" or "scenario"; InputError where
+    the file is none of them. What it holds is not checked beyond that.
     """
     data = read_bytes(path, KINDS)
     if h5py.is_hdf5(os.fspath(path)):
@@ -32,6 +32,8 @@ def kind_of(path: PathLike) -> str:
     table = load_toml(path, KINDS) if _is_text(data) else {}
     if _OWN_KEYS & set(table):
         return "wand"
+    if "volume" in table:
+        return "plan"
     if {"frame_rate", "file_names", "cameras"} & set(table):
         cameras = table.get("cameras")
         rows = list(cameras.values()) if isinstance(cameras, dict) else []

@@ -16,6 +16,8 @@ from calib.errors import CalibError, InputError
 from calib.intake.centroids.names import ImageList
 from calib.intake.table import CameraList, tracks_from_csv
 from calib.outputs import write_text
+from calib.plan.records import Plan
+from calib.plan.table import plan_as_toml, plan_from_table
 
 T = TypeVar("T")
 PathLike = str | os.PathLike[str]
@@ -29,6 +31,16 @@ def load_wand(path: PathLike) -> Wand:
 def save_wand(wand: Wand, path: PathLike, overwrite: bool = False) -> None:
     """Write a wand file."""
     write_text(path, wand_as_toml(wand), overwrite)
+
+
+def load_plan(path: PathLike) -> Plan:
+    """Return the plan of a plan file."""
+    return inside(path, plan_from_table, load_toml(path, "a plan file (TOML)"), Path(path).stem)
+
+
+def save_plan(plan: Plan, path: PathLike, overwrite: bool = False) -> None:
+    """Write a plan file."""
+    write_text(path, plan_as_toml(plan), overwrite)
 
 
 def load_table(table: PathLike, cameras: PathLike) -> Tracks:

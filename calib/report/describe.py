@@ -15,6 +15,7 @@ from calib.core.tracks import CameraTracks, Tracks
 from calib.core.wand import Wand
 from calib.intake.centroids.names import ImageList
 from calib.intake.table import CameraList
+from calib.plan.records import Plan
 from calib.report import whole
 from calib.report.stored import Fact, alignment_facts, in_brief, in_words, verification_facts, when
 from calib.report.tables import Column, table
@@ -255,6 +256,47 @@ def of_wand(wand: Wand) -> Description:
         ],
     }
     return Description(f"Wand file: {counted(n, 'marker')}", facts, columns, document)
+
+
+def of_plan(plan: Plan) -> Description:
+    """Describe a plan: volume, need, and where its cameras are to hang."""
+    cameras, need = plan.cameras, plan.need
+    low, high = plan.volume.low_mm, plan.volume.high_mm
+    wanted = [f"{need.cameras} cameras"]
+    wanted += [] if need.precision_mm is None else [f"{need.precision_mm:g} mm (1 sigma, 3D)"]
+    wanted += [] if need.marker_px is None else [f"markers of {need.marker_px:g} px"]
+    facts = (
+        ("name", plan.name),
+        ("volume", f"{' × '.join(f'{s:g}' for s in plan.volume.size_mm)} mm"),
+        ("need", listed(wanted)),
+        ("marker", f"{plan.marker.diameter_mm:g} mm"),
+        ("wand", f"{counted(len(plan.wand.markers), 'marker')}, {plan.wand.span_mm:g} mm"),
+        ("wave", f"{plan.wave.seconds:g} s at {plan.wave.frame_rate:g} Hz"),
+        ("rails", listed([r.name for r in plan.rails]) or "none"),
+        ("obstacles", listed([o.name for o in plan.obstacles]) or "none"),
+    )
+    columns = (
+        Column("camera", [c.name for c in cameras], is_left=True),
+        *(
+            Column(f"{a}|mm", [float(c.position_mm[k]) for c in cameras], ".0f")
+            for k, a in enumerate("xyz")
+        ),
+        Column("aim|mm", [", ".join(f"{v:.0f}" for v in c.aim_mm) for c in cameras]),
+        Column("lens|mm", [c.focal_mm for c in cameras], ".1f"),
+        Column("rail", [c.rail or "-" for c in cameras], is_left=True),
+        Column("sensor|px", [f"{c.width} × {c.height}" for c in cameras], is_left=True),
+    )
+    document = {
+        "kind": "plan", "name": plan.name, "volume_mm": [low, high], "need": asdict(need),
+        "cameras": [
+            {
+                "name": c.name, "position_mm": c.position_mm, "aim_mm": c.aim_mm,
+                "focal_mm": c.focal_mm, "rail": c.rail or None,
+            }
+            for c in cameras
+        ],
+    }  # fmt: skip
+    return Description(f"Plan file: {counted(len(cameras), 'camera')}", facts, columns, document)
 
 
 def of_cameras(listed_cameras: CameraList) -> Description:

@@ -21,6 +21,93 @@ length = 500.02
 sigma = 0.01
 """
 
+PLAN = """\
+name = "an invented hall"
+
+[room]
+low_mm = [-5000.0, -4500.0, 0.0]
+high_mm = [5000.0, 4500.0, 4500.0]
+
+[volume]
+low_mm = [-2500.0, -2000.0, 0.0]
+high_mm = [2500.0, 2000.0, 2000.0]
+
+[need]
+cameras = 3
+precision_mm = 1.5
+marker_px = 2.5
+
+[marker]
+diameter_mm = 16.0
+gap_mm = 40.0
+noise_px = 0.12
+blur_px = 2.0
+
+[wave]
+seconds = 60.0
+frame_rate = 25.0
+walk_mm_s = 700.0
+lost_share = 0.2
+
+[wand]
+p = [0.0, 0.0, 0.0]
+q = [185.0, 0.0, 0.0]
+r = [500.0, 0.0, 0.0]
+
+[[rails]]
+name = "north"
+from_mm = [-4000.0, 3800.0, 3500.0]
+to_mm = [4000.0, 3800.0, 3500.0]
+
+[[obstacles]]
+name = "pillar"
+low_mm = [3000.0, -200.0, 0.0]
+high_mm = [3400.0, 200.0, 4500.0]
+
+[common]
+width = 2048
+height = 1088
+pixel_pitch_mm = 0.0055
+focal_mm = 6.0
+zoom_mm = [6.0, 12.0]
+f_number = 4.0
+focus_mm = 5000.0
+
+[cameras.cam01]
+rail = "north"
+along_mm = 500.0
+aim_mm = [0.0, 0.0, 900.0]
+
+[cameras.cam02]
+rail = "north"
+along_mm = 7500.0
+aim_mm = [0.0, 0.0, 900.0]
+
+[cameras.cam03]
+position_mm = [-4000.0, -3800.0, 3300.0]
+aim_mm = [0.0, 0.0, 900.0]
+roll_deg = 2.0
+
+[cameras.cam04]
+position_mm = [4000.0, -3800.0, 3300.0]
+pan_deg = 136.5
+tilt_deg = -23.5
+
+[cameras.cam05]
+width = 2048
+height = 1088
+pixel_pitch_mm = 0.0055
+focal_mm = 7.0
+zoom_mm = [6.0, 12.0]
+f_number = 5.6
+focus_mm = 4500.0
+range_mm = 9000.0
+position_mm = [-4600.0, 0.0, 3300.0]
+aim_mm = [0.0, 0.0, 900.0]
+dist = [-0.08, 0.09, 0.0, 0.0, 0.0]
+held = 1
+"""
+
 TABLE = """\
 camera,frame,x,y,marker,radius
 cam01,0,512.31,400.02,0,3.1

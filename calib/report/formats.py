@@ -12,6 +12,7 @@ from calib.core.layout import RIG, TRACKS, WAND_FILE, Section
 from calib.errors import InputError
 from calib.intake.centroids.names import IMAGE_LIST
 from calib.intake.table import CAMERA_LIST, COLUMNS
+from calib.plan.table import PLAN_FILE
 from calib.report import examples
 from calib.report.tables import Column, Strong, table
 from calib.report.words import wrapped
@@ -65,6 +66,12 @@ def formats() -> tuple[FileFormat, ...]:
         FileFormat(
             "wand", "TOML", "the wand: its markers and certified lengths", WAND_FILE, "toml",
             examples.WAND, ("Two markers or more; on a line, in a plane or in space.",),
+        ),
+        FileFormat(
+            "plan", "TOML", "the plan of a rig: room, volume, cameras, and what must be reached; "
+            "calib plan judges it", PLAN_FILE, "toml", examples.PLAN,
+            ("z is up. [common] holds any key of a camera but those of its place and aim.",
+             "Without [wand] it is one of half a metre with three markers."),
         ),
         FileFormat(
             "rig", "HDF5", "a solved rig: poses, lenses and how sure they are; calib solve writes "

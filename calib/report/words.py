@@ -15,6 +15,12 @@ CAUTION = (
     "rules and its licensed riggers come first."
 )
 
+RIGGING = (
+    "Before anything hangs overhead: the truss must carry it, every camera and lens has a second "
+    "tether, nobody stands below, ladders are held. How bright strobes may be to eyes is for IEC "
+    "62471 and who is qualified to read it. Local codes and licensed riggers decide, not a plan."
+)
+
 
 def plain(value: Any) -> Any:
     """Return ``value`` as JSON can hold it: lists for tuples and arrays, None for numbers that do

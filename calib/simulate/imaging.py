@@ -136,7 +136,7 @@ def in_view(
     is_seen = ((uv >= 0) & (uv <= edge)).all(axis=-1) & (off_axis <= image_plane_reach(camera))
     is_seen &= (in_cam[..., 2] > 0) & (distance <= s.range_mm)
     if s.person:
-        is_seen &= ~_is_behind_person(camera.position_mm, motion.person_mm, points)
+        is_seen &= ~is_behind_person(camera.position_mm, motion.person_mm, points)
     return uv, radius, distance, is_seen
 
 
@@ -153,7 +153,7 @@ def _see(
     return uv, radius, is_seen, is_merged
 
 
-def _is_behind_person(camera_mm: Array, person_mm: Array, points: Array) -> Bools:
+def is_behind_person(camera_mm: Array, person_mm: Array, points: Array) -> Bools:
     """Return (F, M): the line of sight to a marker passes through the person."""
     sight = points - camera_mm
     to_person = person_mm[:, None] - camera_mm[:2]

@@ -90,12 +90,7 @@ def make_motion(scenario: Scenario, wand: Wand, attempt: int = 0) -> Motion:
     if walk is not None:
         share[:, 0] = walk
     centre = low + share * (high - low)
-    # Direction and tilt of the wand's long axis, then the turn about it: a third of the squared
-    # rate each.
-    rate = s.turn_rad_s / np.sqrt(3)
-    heading, roll = 2.0 * wander(time, rate / 2.0, 2, rng).T
-    tilt = np.pi * (ndtr(wander(time, rate / np.pi * UNIFORM_RATE, 1, rng)[:, 0]) - 0.5)
-    turn = Rotation.from_euler("ZYX", np.stack([heading, tilt, roll], -1))
+    turn = hand_turns(time, s.turn_rad_s, rng)
     azimuth = 2 * np.pi * ndtr(wander(time, 0.3, 1, rng)[:, 0]) + rng.uniform(0, 2 * np.pi)
     if s.path == "plane":
         # Everything stays in one upright plane along x.
@@ -109,6 +104,16 @@ def make_motion(scenario: Scenario, wand: Wand, attempt: int = 0) -> Motion:
     # Upright at arm's length from the wand's centre.
     person = centre[:, :2] + 650.0 * np.stack([np.cos(azimuth), np.sin(azimuth)], -1)
     return Motion(R, centre - R @ wand.points_mm.mean(axis=0), person)
+
+
+def hand_turns(time: Array, turn_rad_s: float, rng: np.random.Generator) -> Rotation:
+    """Return how a hand turns a wand (F): direction and tilt of its long axis, then the turn about
+    it, a third of the squared rate each.
+    """
+    rate = turn_rad_s / np.sqrt(3)
+    heading, roll = 2.0 * wander(time, rate / 2.0, 2, rng).T
+    tilt = np.pi * (ndtr(wander(time, rate / np.pi * UNIFORM_RATE, 1, rng)[:, 0]) - 0.5)
+    return Rotation.from_euler("ZYX", np.stack([heading, tilt, roll], -1))
 
 
 def _walk_length(scenario: Scenario) -> float:

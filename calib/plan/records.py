@@ -1,0 +1,338 @@
+"""What is planned before anything hangs: room, volume, cameras, markers, wave, and what must be
+reached.
+
+The world has z up. A camera stands upright but for its roll and looks at its aim point.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from calib.core.camera import Lens
+from calib.core.geometry import Array, Pose, frozen, rotation_from_vector
+from calib.core.rig import RigCamera
+from calib.core.wand import Wand
+from calib.errors import InputError
+from calib.prove.volume import Box
+
+NEAREST_MM = 100.0  # nearer to the camera a point gives no direction to look in
+# Sizes outside of these are of another unit, not of another rig (common sense, no source).
+LEAST_VOLUME_MM, MOST_VOLUME_MM = 200.0, 1e6
+SENSOR_MM = (1.0, 100.0)
+FOCAL_MM = (1.0, 2000.0)
+MARKER_MM = (0.2, 500.0)
+OFF_RAIL_MM = 1.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rail:
+    """A straight rail or truss that cameras may be moved along, from end to end (3,) in mm."""
+
+    name: str
+    start_mm: Array
+    end_mm: Array
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "start_mm", frozen(self.start_mm))
+        object.__setattr__(self, "end_mm", frozen(self.end_mm))
+        if self.length_mm < NEAREST_MM:
+            raise InputError(
+                f"[[rails]] {self.name}", expected=f"{NEAREST_MM:g} mm from end to end or more",
+                found=f"{self.length_mm:g} mm", remedy="Correct from_mm or to_mm.",
+            )  # fmt: skip
+
+    @property
+    def length_mm(self) -> float:
+        return float(np.linalg.norm(self.end_mm - self.start_mm))
+
+    def at(self, along_mm: float) -> Array:
+        """Return the place (3,) so far from its start."""
+        return np.asarray(self.start_mm + (self.end_mm - self.start_mm) * along_mm / self.length_mm)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Obstacle:
+    """A box that no camera sees through."""
+
+    name: str
+    box: Box
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PlanCamera:
+    """A camera as it is to hang: sensor in px, pitch and focal length in mm, ``position_mm (3,)``
+    and ``aim_mm (3,)``, what its optical axis goes through.
+
+    ``zoom_mm`` are the shortest and the longest focal length that its ring reaches, None of a fixed
+    lens. ``f_number`` and ``focus_mm`` are aperture and focus distance, None where depth of field
+    is no matter. ``rail`` names the rail it hangs on. ``is_held``: suggestions leave it as it is.
+    ``dist (5,)`` or (8,) is its distortion in OpenCV's order, None of an ideal lens.
+    """
+
+    name: str
+    width: int
+    height: int
+    pixel_pitch_mm: float
+    focal_mm: float
+    position_mm: Array
+    aim_mm: Array
+    roll_deg: float = 0.0
+    zoom_mm: tuple[float, float] | None = None
+    f_number: float | None = None
+    focus_mm: float | None = None
+    range_mm: float = np.inf
+    rail: str = ""
+    is_held: bool = False
+    dist: Array | None = None
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "position_mm", frozen(self.position_mm))
+        object.__setattr__(self, "aim_mm", frozen(self.aim_mm))
+        where = f"cameras.{self.name}"
+        if self.width < 1 or self.height < 1:
+            raise InputError(
+                f"{where}: width and height", expected="1 px or more",
+                found=f"{self.width} × {self.height}",
+            )  # fmt: skip
+        _within(
+            f"{where}: sensor", self.width * self.pixel_pitch_mm, SENSOR_MM, "mm wide",
+            f"Give pixel_pitch_mm in mm, as 0.0055; it is {self.pixel_pitch_mm:g}.",
+        )  # fmt: skip
+        _within(f"{where}: focal_mm", self.focal_mm, FOCAL_MM, "mm", "Give it in mm.")
+        if self.zoom_mm is not None:
+            short, long = self.zoom_mm
+            if not 0 < short <= long:
+                raise InputError(
+                    f"{where}: zoom_mm", expected="the shortest and the longest focal length",
+                    found=f"{short:g} to {long:g} mm",
+                )  # fmt: skip
+            if not short - 1e-9 <= self.focal_mm <= long + 1e-9:
+                raise InputError(
+                    f"{where}: focal_mm", expected=f"{short:g} to {long:g} mm, as zoom_mm says",
+                    found=f"{self.focal_mm:g} mm", remedy="Correct one of them.",
+                )  # fmt: skip
+        away = float(np.linalg.norm(self.aim_mm - self.position_mm))
+        if away < NEAREST_MM:
+            raise InputError(
+                f"{where}: aim_mm", expected=f"a point {NEAREST_MM:g} mm or more from the camera",
+                found=f"one {away:g} mm from its position", remedy="Give what it is to look at.",
+            )  # fmt: skip
+        for key in ("f_number", "focus_mm", "range_mm"):
+            value = getattr(self, key)
+            if value is not None and not value > 0:
+                raise InputError(f"{where}: {key}", expected="more than 0", found=f"{value:g}")
+        if self.focus_mm is not None and self.focus_mm <= 2.0 * self.focal_mm:
+            raise InputError(
+                f"{where}: focus_mm", expected="a distance in mm, well beyond the focal length",
+                found=f"{self.focus_mm:g} mm with a lens of {self.focal_mm:g} mm",
+                remedy="Give it in mm.",
+            )  # fmt: skip
+
+    @property
+    def sensor_mm(self) -> Array:
+        """Width and height (2,)."""
+        return np.array([self.width, self.height]) * self.pixel_pitch_mm
+
+    @property
+    def direction(self) -> Array:
+        """Where it looks: a unit vector (3,)."""
+        ray = self.aim_mm - self.position_mm
+        return np.asarray(ray / np.linalg.norm(ray))
+
+    def as_built(self) -> RigCamera:
+        """Return the camera as a rig has it, its axis in the middle of the sensor."""
+        focal = self.focal_mm / self.pixel_pitch_mm
+        centre = (self.width - 1) / 2.0, (self.height - 1) / 2.0
+        lens = Lens(focal, focal, *centre, np.zeros(5) if self.dist is None else self.dist)
+        R = looking(self.direction, self.roll_deg)
+        return RigCamera(self.name, self.width, self.height, lens, Pose(R, -R @ self.position_mm))
+
+
+def looking(direction: Array, roll_deg: float = 0.0) -> Array:
+    """Return the rotation (3, 3) of cam_from_world of a camera that looks along ``direction``
+    (3,), upright but for a roll about its axis; straight up or down, its top is towards +y.
+    """
+    up = np.array([0.0, 0.0, 1.0]) if abs(direction[2]) < 1.0 - 1e-9 else np.array([0.0, 1.0, 0.0])
+    right = np.cross(direction, up)
+    right /= np.linalg.norm(right)
+    upright = np.stack([right, np.cross(direction, right), direction])
+    return np.asarray(rotation_from_vector(np.array([0.0, 0.0, -np.radians(roll_deg)])) @ upright)
+
+
+@dataclass(frozen=True, slots=True)
+class PlanMarker:
+    """The markers to be tracked: diameter, the gap from edge to edge of two that must stay two
+    blobs, and what is known of their images; None where that follows from their size.
+    """
+
+    diameter_mm: float = 14.0  # a common size for rooms (common practice, no source)
+    gap_mm: float | None = None
+    noise_px: float | None = None
+    blur_px: float = 2.0  # that counts as sharp: hides no gap of two px (assumed)
+
+    def __post_init__(self) -> None:
+        _within("[marker]: diameter_mm", self.diameter_mm, MARKER_MM, "mm", "Give it in mm.")
+        for key in ("gap_mm", "noise_px", "blur_px"):
+            value = getattr(self, key)
+            if value is not None and not value > 0:
+                raise InputError(f"[marker]: {key}", expected="more than 0", found=f"{value:g}")
+
+
+@dataclass(frozen=True, slots=True)
+class Need:
+    """What must be reached everywhere in the volume: so many cameras, and if stated a standard
+    deviation in space and a diameter of markers in the image.
+    """
+
+    cameras: int = 2  # two place a point
+    precision_mm: float | None = None
+    marker_px: float | None = None
+
+    def __post_init__(self) -> None:
+        if self.cameras < 2:
+            raise InputError(
+                "[need]: cameras", expected="2 or more, as two place a point",
+                found=str(self.cameras),
+            )  # fmt: skip
+        for key in ("precision_mm", "marker_px"):
+            value = getattr(self, key)
+            if value is not None and not value > 0:
+                raise InputError(f"[need]: {key}", expected="more than 0", found=f"{value:g}")
+
+
+@dataclass(frozen=True, slots=True)
+class Wave:
+    """The calibration wave: how long, at which rate, and which share of views is lost besides those
+    that the person hides (glare, markers one before another).
+    """
+
+    seconds: float = 60.0  # of a common wave (common practice, no source)
+    frame_rate: float = 25.0
+    walk_mm_s: float = 700.0  # while waving (assumed)
+    lost_share: float = 0.2  # assumed
+
+    def __post_init__(self) -> None:
+        _within("[wave]: seconds", self.seconds, (5.0, 3600.0), "s", "")
+        _within("[wave]: frame_rate", self.frame_rate, (1.0, 2000.0), "Hz", "")
+        _within("[wave]: walk_mm_s", self.walk_mm_s, (50.0, 3000.0), "mm/s", "Give it in mm/s.")
+        _within("[wave]: lost_share", self.lost_share, (0.0, 0.9), "", "It is a share, 0 to 1.")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Plan:
+    """A rig before it hangs."""
+
+    name: str
+    volume: Box
+    cameras: tuple[PlanCamera, ...]
+    wand: Wand
+    marker: PlanMarker = field(default_factory=PlanMarker)
+    need: Need = field(default_factory=Need)
+    wave: Wave = field(default_factory=Wave)
+    room: Box | None = None
+    rails: tuple[Rail, ...] = ()
+    obstacles: tuple[Obstacle, ...] = ()
+
+    def __post_init__(self) -> None:
+        names = [c.name for c in self.cameras]
+        if len(names) < 2 or len(set(names)) != len(names):
+            raise InputError(
+                "[cameras]", expected="two or more, each name once",
+                found=", ".join(names) or "none",
+            )  # fmt: skip
+        size = self.volume.size_mm
+        if size.min() < LEAST_VOLUME_MM or size.max() > MOST_VOLUME_MM:
+            raise InputError(
+                "[volume]", expected=f"{LEAST_VOLUME_MM:g} to {MOST_VOLUME_MM:g} mm each way",
+                found=_by(size), remedy="Give every length in mm.",
+            )  # fmt: skip
+        if self.need.cameras > len(names):
+            raise InputError(
+                "[need]: cameras", expected=f"at most the {len(names)} that the plan has",
+                found=str(self.need.cameras), remedy="Add cameras or lower the need.",
+            )  # fmt: skip
+        if self.room is not None and not _holds(self.room, self.volume):
+            raise InputError(
+                "[volume]", expected=f"a box within the room, {_corners(self.room)}",
+                found=_corners(self.volume), remedy="Correct one of them; all lengths are in mm.",
+            )  # fmt: skip
+        for camera in self.cameras:
+            self._check(camera)
+
+    def _check(self, camera: PlanCamera) -> None:
+        where, at = f"cameras.{camera.name}: position_mm", camera.position_mm
+        if np.abs(at).max() < NEAREST_MM and at.any() and self.volume.size_mm.max() > 2000.0:
+            raise InputError(
+                where, expected=f"millimetres, as of the volume ({_by(self.volume.size_mm)})",
+                found=f"{_place(at)}: less than {NEAREST_MM:g} mm from the world's origin",
+                remedy="Give it in mm, not in m.",
+            )  # fmt: skip
+        if self.room is not None and not _in(self.room, at):
+            raise InputError(
+                where, expected=f"a place within the room, {_corners(self.room)}", found=_place(at),
+                remedy="Correct one of them; all lengths are in mm.",
+            )  # fmt: skip
+        for obstacle in self.obstacles:
+            if _in(obstacle.box, at):
+                raise InputError(
+                    where, expected=f"a place outside the obstacle {obstacle.name}, "
+                                    f"{_corners(obstacle.box)}",
+                    found=_place(at), remedy="Move the camera or the obstacle.",
+                )  # fmt: skip
+        if camera.rail and camera.rail not in {r.name for r in self.rails}:
+            raise InputError(
+                f"cameras.{camera.name}: rail",
+                expected=f"one of {', '.join(r.name for r in self.rails) or 'none: no [[rails]]'}",
+                found=repr(camera.rail),
+            )  # fmt: skip
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        return tuple(c.name for c in self.cameras)
+
+    def camera(self, name: str) -> PlanCamera:
+        """Return the camera of that name, or raise InputError with the names there are."""
+        for camera in self.cameras:
+            if camera.name == name:
+                return camera
+        raise InputError("camera", expected=f"one of {', '.join(self.names)}", found=repr(name))
+
+    def rail_of(self, camera: PlanCamera) -> Rail | None:
+        """Return the rail that a camera hangs on."""
+        return next((r for r in self.rails if r.name == camera.rail), None)
+
+    def with_camera(self, index: int, camera: PlanCamera) -> Plan:
+        """Return the plan with another camera in that place."""
+        cameras = (*self.cameras[:index], camera, *self.cameras[index + 1 :])
+        return replace(self, cameras=cameras)
+
+
+def _within(where: str, value: float, limits: tuple[float, float], unit: str, remedy: str) -> None:
+    low, high = limits
+    if not low <= value <= high:
+        raise InputError(
+            where, expected=f"{low:g} to {high:g} {unit}".rstrip(),
+            found=f"{value:g} {unit}".rstrip(), remedy=remedy,
+        )  # fmt: skip
+
+
+def _in(box: Box, place: Array) -> bool:
+    return bool(((place >= box.low_mm) & (place <= box.high_mm)).all())
+
+
+def _holds(outer: Box, inner: Box) -> bool:
+    return _in(outer, inner.low_mm) and _in(outer, inner.high_mm)
+
+
+def _place(at: Array) -> str:
+    return f"({at[0]:g}, {at[1]:g}, {at[2]:g}) mm"
+
+
+def _corners(box: Box) -> str:
+    return f"{_place(box.low_mm)[:-3]} to {_place(box.high_mm)}"
+
+
+def _by(size: Array) -> str:
+    return f"{size[0]:g} × {size[1]:g} × {size[2]:g} mm"

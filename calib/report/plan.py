@@ -1,0 +1,263 @@
+"""A plan as people read it, and as JSON: verdict, what to do, optics, volume, wave."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+
+from calib.core.geometry import Array
+from calib.plan.assess import Assessment
+from calib.plan.coverage import Look, sharp_of
+from calib.plan.optics import angle_of_view_deg, merging_mm
+from calib.plan.records import Plan, PlanCamera
+from calib.report.tables import Column, table
+from calib.report.words import counted, listed, plain, wrapped
+
+MOST_LAYERS = 6
+LEGEND = (
+    "View: width, height and diagonal of the image in degrees. A marker is as large as given in "
+    "px at the nearest, a middle and the farthest place of the volume that the camera sees; "
+    "markers with the stated gap are one blob beyond 'merge'. Sharp: from where to where, and the "
+    "hyperfocal distance. Share: of the volume's places. Position and rotation: how sure a solve "
+    "of the wave would be, one standard uncertainty. 3D SD: of a marker's place, poses and lenses "
+    "after the wave counted. Meet: angle of a place's best two rays, 90 is best."
+)
+
+
+def as_lines(found: Assessment, width: int | None = None, file: str = "PLAN.toml") -> list[str]:
+    """Return the verdict, what to do, and the tables."""
+    lines = wrapped(verdict(found), width)
+    for todo in todos(found, file):
+        lines += wrapped(todo, width)
+    lines += ["", *_optics(found, width), "", *_layers(found, width)]
+    lines += ["", *_wave(found, width)]
+    return [*lines, "", *wrapped(LEGEND, width)]
+
+
+def verdict(found: Assessment) -> str:
+    """Return in a sentence whether the need is met, with the figures that say so."""
+    need, n = found.plan.need, len(found.places_mm)
+    few = int(found.lacks_cameras.sum())
+    fewest, worst = int(found.n_cameras.argmin()), int(found.sigma_mm.argmax())
+    sigma = float(found.sigma_mm[worst])
+    told = []
+    if few:
+        told.append(
+            f"at {few} of {n} places fewer than {need.cameras} cameras see a marker, "
+            f"{found.n_cameras[fewest]} near {_near(found.places_mm[fewest])}"
+        )
+    if found.tie.obstacle:
+        told.append(f"the calibration wave does not tie the rig: {found.tie.obstacle}")
+    elif found.lacks_precision.any():
+        told.append(
+            f"at {int(found.lacks_precision.sum())} of {len(found.sigma_mm)} places a marker is "
+            f"placed less well than to {need.precision_mm:g} mm (1 sigma, 3D), "
+            f"{_mm(sigma)} near {_near(found.places_mm[found.judged[worst]])}"
+        )
+    if told:
+        return f"The need is not met: {'; '.join(told)}."
+    limit = "" if need.precision_mm is None else f", {need.precision_mm:g} mm allowed"
+    return (
+        f"The need is met: {found.n_cameras[fewest]} cameras or more see each of {n} places, "
+        f"{need.cameras} needed, and place a marker to {_mm(sigma)} (1 sigma, 3D) at worst{limit}."
+    )
+
+
+def todos(found: Assessment, file: str) -> list[str]:
+    """Return what to do about the plan, with the command to type."""
+    out = []
+    if not found.is_met:
+        unsharp = _only_unsharp(found)
+        if unsharp:
+            out.append(
+                f"{counted(unsharp, 'place')} would have enough cameras if markers there were "
+                "large and sharp enough: longer lenses, larger markers, a smaller aperture."
+            )
+    if found.tie.weak and not found.tie.obstacle:
+        out.append(
+            f"Weakly tied by the wave: {listed(found.tie.weak)}. Wave where they and their "
+            "neighbours see, or turn them towards what the others see."
+        )
+    return out
+
+
+def _only_unsharp(found: Assessment) -> int:
+    """Return how many places lack cameras only because markers are too small or not sharp."""
+    shown = np.sum([one.is_shown for one in found.looks], axis=0)
+    return int((found.lacks_cameras & (shown >= found.plan.need.cameras)).sum())
+
+
+def _near(place: Array) -> str:
+    return f"({place[0]:.0f}, {place[1]:.0f}, {place[2]:.0f})"
+
+
+def _mm(value: float) -> str:
+    return f"{value:.2f} mm" if np.isfinite(value) else "nothing, as no two rays meet there,"
+
+
+def _m(value: float) -> str:
+    return f"{value / 1000:.1f}" if np.isfinite(value) else "any"
+
+
+def _optics(found: Assessment, width: int | None) -> list[str]:
+    plan, cameras = found.plan, found.plan.cameras
+    rows = [_optics_of(plan, c, one) for c, one in zip(cameras, found.looks, strict=True)]
+    views = [" × ".join(f"{a:.0f}" for a in r["view_deg"][:2]) for r in rows]
+    sizes = [" ".join("-" if s is None else f"{s:.1f}" for s in r["marker_px"]) for r in rows]
+    columns = [
+        Column("camera", [c.name for c in cameras], is_left=True),
+        Column("lens|mm", [c.focal_mm for c in cameras], ".1f"),
+        Column("view|deg", views),
+        Column("diagonal|deg", [r["view_deg"][2] for r in rows], ".0f"),
+        Column("share", [r["share"] for r in rows], ".0%"),
+        Column("near, middle, far|m", [" ".join(_m(d) for d in r["distance_mm"]) for r in rows]),
+        Column("marker|px", sizes),
+    ]
+    if plan.marker.gap_mm is not None:
+        columns.append(Column("merge|m", [r["merge_mm"] / 1000 for r in rows], ".1f"))
+    if any(r["sharp_mm"] is not None for r in rows):
+        texts = [
+            "-" if r["sharp_mm"] is None else " to ".join(map(_m, r["sharp_mm"])) for r in rows
+        ]
+        columns.append(Column("sharp|m", texts))
+        columns.append(
+            Column(
+                "hyperfocal|m",
+                [None if r["hyperfocal_mm"] is None else r["hyperfocal_mm"] / 1000 for r in rows],
+                ".1f",
+            )
+        )
+    columns += [
+        Column("position|± mm", found.tie.position_mm.tolist(), ".2f"),
+        Column("rotation|± deg", found.tie.rotation_deg.tolist(), ".4f"),
+    ]
+    return table(columns, width)
+
+
+def _optics_of(plan: Plan, camera: PlanCamera, one: Look) -> dict[str, Any]:
+    sharp = sharp_of(plan, camera)
+    sides = [*camera.sensor_mm.tolist(), float(np.hypot(*camera.sensor_mm))]
+    seen = np.flatnonzero(one.is_shown)
+    by_distance = seen[np.argsort(one.distance_mm[seen])]
+    at = by_distance[[0, len(by_distance) // 2, -1]] if len(by_distance) else by_distance
+    away = [float(one.distance_mm[k]) for k in at]
+    gap = plan.marker.gap_mm
+    return {
+        "name": camera.name,
+        "focal_mm": camera.focal_mm,
+        "view_deg": [angle_of_view_deg(s, camera.focal_mm) for s in sides],
+        "share": float(one.is_seen.mean()),
+        "distance_mm": away,
+        "marker_px": [float(one.marker_px[k]) for k in at],
+        "image_mm": [[s * d / camera.focal_mm for s in sides[:2]] for d in away],
+        "merge_mm": None
+        if gap is None
+        else merging_mm(gap, camera.focal_mm, camera.pixel_pitch_mm),
+        "sharp_mm": None if sharp is None else [sharp.near_mm, sharp.far_mm],
+        "hyperfocal_mm": None if sharp is None else sharp.hyperfocal_mm,
+    }
+
+
+def _layers(found: Assessment, width: int | None) -> list[str]:
+    z = found.places_mm[:, 2]
+    heights = np.unique(z.round(3))
+    edges = np.linspace(found.plan.volume.low_mm[2], found.plan.volume.high_mm[2], MOST_LAYERS + 1)
+    if len(heights) < MOST_LAYERS:
+        edges = np.append(heights - 1.0, heights[-1] + 1.0)
+    layer = np.clip(np.searchsorted(edges, z, side="right") - 1, 0, len(edges) - 2)
+    rows = [layer == k for k in range(len(edges) - 1)]
+    of_judged = [layer[found.judged] == k for k in range(len(edges) - 1)]
+    columns = [
+        Column("z|mm", [f"{a:.0f} to {b:.0f}" for a, b in pairwise(edges)]),
+        Column("places", [int(m.sum()) for m in rows]),
+        Column("too few|cameras", [int(found.lacks_cameras[m].sum()) for m in rows]),
+        Column("fewest", [int(found.n_cameras[m].min()) if m.any() else None for m in rows]),
+        Column("median", [float(np.median(found.n_cameras[m])) for m in rows], ".0f"),
+        Column("meet|deg", [_angles(found.angle_deg[m]) for m in rows]),
+        Column("3D SD|median mm", [_median(found.sigma_mm[m]) for m in of_judged], ".2f"),
+        Column("worst|mm", [_most(found.sigma_mm[m]) for m in of_judged], ".2f"),
+    ]
+    return table(columns, width)
+
+
+def _angles(values: Array) -> str:
+    known = values[np.isfinite(values)]
+    return f"{known.min():.0f} to {known.max():.0f}" if len(known) else "-"
+
+
+def _most(values: Array) -> float:
+    return float(np.nanmax(values)) if np.isfinite(values).any() else float("nan")
+
+
+def _median(values: Array) -> float:
+    return float(np.median(values)) if len(values) else float("nan")
+
+
+def _wave(found: Assessment, width: int | None) -> list[str]:
+    stops, plan = found.way.stops, found.plan
+    walked = found.way.seconds - sum(s.seconds for s in stops)
+    lines = wrapped(
+        f"Wave: {found.way.seconds:.0f} s, {walked:.0f} s of them from stop to stop. At each stop "
+        "turn the wand to all sides and move it as far as the arm reaches.", width,
+    )  # fmt: skip
+    third = plan.volume.size_mm[2] / 3.0
+    words = [
+        ("low", "middle", "high")[
+            int(np.clip((s.place_mm[2] - plan.volume.low_mm[2]) // third, 0, 2))
+        ]
+        for s in stops
+    ]
+    columns = [
+        Column("stop", [k + 1 for k in range(len(stops))]),
+        *(
+            Column(f"{axis}|mm", [float(s.place_mm[k]) for s in stops], ".0f")
+            for k, axis in enumerate("xyz")
+        ),
+        Column("height", words, is_left=True),
+        Column("seconds", [s.seconds for s in stops], ".0f"),
+    ]
+    return [*lines, "", *table(columns, width)]
+
+
+def as_json(found: Assessment) -> dict[str, Any]:
+    """Return the assessment as ``calib plan --json`` prints it."""
+    cameras = [
+        _optics_of(found.plan, c, one)
+        | {"sigma_position_mm": float(p), "sigma_rotation_deg": float(r),
+           "weakly_tied": c.name in found.tie.weak}
+        for c, one, p, r in zip(
+            found.plan.cameras, found.looks, found.tie.position_mm, found.tie.rotation_deg,
+            strict=True,
+        )
+    ]  # fmt: skip
+    need = found.plan.need
+    document: dict[str, Any] = plain(
+        {
+            "is_met": found.is_met,
+            "verdict": verdict(found),
+            "need": {
+                "cameras": need.cameras, "precision_mm": need.precision_mm,
+                "marker_px": need.marker_px,
+            },
+            "lacks_cameras": int(found.lacks_cameras.sum()),
+            "lacks_precision": int(found.lacks_precision.sum()),
+            "worst_mm": float(found.sigma_mm.max()),
+            "median_mm": float(np.median(found.sigma_mm)),
+            "cameras": cameras,
+            "wave": {
+                "seconds": found.way.seconds,
+                "in_the_way": found.tie.obstacle or None,
+                "stops": [
+                    {"place_mm": s.place_mm, "seconds": s.seconds} for s in found.way.stops
+                ],
+            },
+            "places": {
+                "place_mm": found.places_mm, "cameras": found.n_cameras,
+                "angle_deg": found.angle_deg, "noise_sigma_mm": found.noise_mm,
+            },
+            "judged": {"place": found.judged, "sigma_mm": found.sigma_mm},
+        }
+    )  # fmt: skip
+    return document

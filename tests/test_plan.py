@@ -1,0 +1,316 @@
+"""Plans: optics against textbooks, coverage and precision against other ways to reckon them, the
+plan file, and what bad input is told.
+"""
+
+from __future__ import annotations
+
+import json
+import tomllib
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import calib
+from calib.core.fields import as_toml
+from calib.errors import InputError
+from calib.plan.assess import assess
+from calib.plan.coverage import best_angle_deg, is_hidden, look, noise_sigma
+from calib.plan.optics import (
+    angle_of_view_deg,
+    centroid_noise_px,
+    depth_of_field,
+    merging_mm,
+    size_px,
+)
+from calib.plan.records import Need, Obstacle, Plan, PlanCamera, PlanMarker, Wave
+from calib.plan.table import USUAL_WAND, plan_as_toml, plan_from_table
+from calib.plan.wave import figure_of_eight, seen_wave, solved_rig, wave_of
+from calib.plan.way import suggested_way
+from calib.prove.precision import precision
+from calib.prove.volume import Box
+from calib.report.examples import PLAN
+from tests.program import Call
+
+# ---- optics
+
+
+def test_angles_of_view_are_those_of_the_textbook() -> None:
+    # 2 atan(w / 2f), Ray, Applied Photographic Optics, chapter 12; 2048 × 5.5 µm = 11.264 mm, by
+    # hand: 2 atan(0.93867) and 2 atan(0.46933).
+    assert angle_of_view_deg(11.264, 6.0) == pytest.approx(86.4, abs=0.05)
+    assert angle_of_view_deg(11.264, 12.0) == pytest.approx(50.3, abs=0.05)
+    # A full-frame sensor with a 50 mm lens: 39.6° × 27.0°, 46.8° (tables of lens makers, from
+    # memory).
+    sides = [angle_of_view_deg(s, 50.0) for s in (36.0, 24.0, np.hypot(36.0, 24.0))]
+    assert np.round(sides, 1).tolist() == [39.6, 27.0, 46.8]
+
+
+def test_depth_of_field_with_the_subject_at_an_eighth_of_the_hyperfocal_distance() -> None:
+    # Thin lens: s - f = K / 8 is sharp from 8/9 s to 8/7 s (exact).
+    K = 50.0**2 / (8.0 * 0.03)
+    s = 50.0 + K / 8.0
+    sharp = depth_of_field(50.0, 8.0, s, 0.03)
+    assert sharp.near_mm == pytest.approx(8.0 / 9.0 * s, rel=1e-12)
+    assert sharp.far_mm == pytest.approx(8.0 / 7.0 * s, rel=1e-12)
+    # Focused there it is sharp from half of it to infinity, to the order of f / K.
+    whole = depth_of_field(50.0, 8.0, sharp.hyperfocal_mm, 0.03)
+    assert whole.far_mm == np.inf
+    assert whole.near_mm == pytest.approx(sharp.hyperfocal_mm / 2.0, rel=1e-12)
+
+
+def test_depth_of_field_of_a_published_case() -> None:
+    # 50 mm at f/8, subject at 6 m, blur of 1/30° from the lens: 2.150 m in front of the subject and
+    # 7.590 m behind it. The angle is that of the circle at the image's distance from the lens.
+    image = 50.0 * 6000.0 / 5950.0
+    sharp = depth_of_field(50.0, 8.0, 6000.0, image * np.tan(np.radians(1.0 / 30.0)))
+    assert 6000.0 - sharp.near_mm == pytest.approx(2150.0, abs=0.5)
+    assert sharp.far_mm - 6000.0 == pytest.approx(7590.0, abs=0.5)
+
+
+def test_depth_of_field_agrees_with_rays_through_the_rim() -> None:
+    # By similar triangles: a point at x images at v(x); the cone from the aperture's rim to there
+    # is cut by the sensor at v(s).
+    f, N, s, c = 8.0, 2.8, 4000.0, 0.004
+    sharp = depth_of_field(f, N, s, c)
+
+    def image(x: float) -> float:
+        return f * x / (x - f)
+
+    for x in (sharp.near_mm, sharp.far_mm):
+        blur = f / N * abs(image(s) - image(x)) / image(x)
+        assert blur == pytest.approx(c, rel=1e-9)
+
+
+def test_sizes_and_merging() -> None:
+    # 14 mm at 5 m, 8 mm lens, 5.5 µm: 14 × 8 / (5000 × 0.0055) = 4.07 px, by hand.
+    assert size_px(14.0, np.array([5000.0]), 8.0, 0.0055)[0] == pytest.approx(4.0727, abs=1e-4)
+    far = merging_mm(30.0, 8.0, 0.0055)
+    assert size_px(30.0, np.array([far]), 8.0, 0.0055)[0] == pytest.approx(2.0)
+
+
+def test_noise_of_centroids_is_the_bound_of_a_blurred_disc() -> None:
+    # The Cramér-Rao bound of the disc's place, its slopes summed on a fine grid.
+    from calib.plan.optics import EDGE_PX, FLOOR_PX, IMAGE_NOISE  # noqa: PLC0415
+
+    radius, h = 5.0, 0.02
+    axis = np.arange(-10, 10, h)
+    x, y = np.meshgrid(axis, axis)
+    r = np.hypot(x, y)
+    # A straight edge is blurred into a normal distribution; a disc of 7 blurs is near that.
+    slope = np.exp(-0.5 * ((r - radius) / EDGE_PX) ** 2) / (EDGE_PX * np.sqrt(2 * np.pi))
+    information = ((slope * x / np.maximum(r, 1e-9)) ** 2).sum() * h**2
+    bound = IMAGE_NOISE / np.sqrt(information)
+    expected = np.hypot(FLOOR_PX, bound)
+    assert centroid_noise_px(np.array([2 * radius]))[0] == pytest.approx(expected, rel=1e-3)
+
+
+# ---- coverage
+
+
+def hall(n: int = 5, **changes: object) -> Plan:
+    """An invented hall with cameras around it."""
+    volume = Box(np.array([-2500.0, -2000, 0]), np.array([2500.0, 2000, 2000]))
+    cameras = []
+    for k in range(n):
+        turn = 2 * np.pi * (k + 0.3) / n
+        at = np.array([3700 * np.cos(turn), 3200 * np.sin(turn), 2600.0 + 100 * k])
+        cameras.append(
+            PlanCamera(
+                f"cam{k + 1:02d}", 2048, 1088, 0.0055, 6.0, at, np.array([0.0, 0, 900]),
+                zoom_mm=(6.0, 12.0),
+            )
+        )  # fmt: skip
+    plan = Plan("hall", volume, tuple(cameras), USUAL_WAND, PlanMarker(noise_px=0.12), Need(2, 3.0))
+    return replace(plan, wave=Wave(seconds=20.0), **changes)
+
+
+def test_obstacles_hide_what_a_march_along_the_ray_finds_in_them() -> None:
+    rng = np.random.default_rng(3)
+    box = Box(np.array([-500.0, -300, 0]), np.array([700.0, 400, 1500]))
+    start = np.array([-3000.0, -2000, 2500])
+    places = rng.uniform(-3000, 3000, (400, 3))
+    places[0], places[1] = start + np.array([1000.0, 0, 0]), [0.0, 0, 500]  # along an axis; within
+    share = np.linspace(0, 1, 20001)[1:-1]
+    found = is_hidden(Obstacle("box", box), start, places)
+    for place, hidden in zip(places, found, strict=True):
+        way = start + share[:, None] * (place - start)
+        inside = ((way > box.low_mm) & (way < box.high_mm)).all(axis=1)
+        assert hidden == inside.any()
+    assert found.any() and not found.all()
+
+
+def test_a_camera_sees_what_lies_within_its_angles() -> None:
+    plan = hall()
+    camera = plan.cameras[0]
+    places = plan.volume.grid(np.full(3, 300.0))
+    one = look(plan, camera, places)
+    ray = places - camera.position_mm
+    right = np.cross(camera.direction, [0, 0, 1.0])
+    right /= np.linalg.norm(right)
+    down = np.cross(camera.direction, right)
+    depth = ray @ camera.direction
+    half = np.tan(np.radians([angle_of_view_deg(s, 6.0) / 2 for s in camera.sensor_mm]))
+    inside = (np.abs(ray @ right) < half[0] * depth) & (np.abs(ray @ down) < half[1] * depth)
+    # The sensor's outermost pixel is half a pixel short of its edge: places may differ there.
+    assert (inside != one.is_shown).sum() <= 2 and inside.any() and not inside.all()
+    assert one.marker_px[inside] == pytest.approx(14.0 * 6.0 / (0.0055 * depth[inside]))
+
+
+def test_the_noise_and_the_angle_are_those_of_two_rays() -> None:
+    # Two cameras at right angles, each d away: across its ray either tells s = d σ / f. Along both
+    # rays one camera tells, up both: the variances are s², s² and s²/2.
+    plan = hall()
+    a = replace(
+        plan.cameras[0], position_mm=np.array([4000.0, 0, 1000]), aim_mm=np.array([0.0, 0, 1000])
+    )
+    b = replace(a, name="b", position_mm=np.array([0.0, 4000.0, 1000]))
+    place = np.array([[0.0, 0, 1000.0]])
+    looks = [look(plan, c, place) for c in (a, b)]
+    s = 4000.0 * 0.12 / (6.0 / 0.0055)
+    sigma = noise_sigma(looks[0].information + looks[1].information)
+    assert sigma[0] == pytest.approx(s * np.sqrt(2.5), rel=1e-9)
+    assert np.isinf(noise_sigma(looks[0].information)[0])
+    seen = np.ones((2, 1), bool)
+    assert best_angle_deg((a, b), seen, place)[0] == pytest.approx(90.0)
+    assert np.isnan(best_angle_deg((a, b), seen & [[True], [False]], place)[0])
+
+
+def test_what_is_too_small_or_not_sharp_does_not_count() -> None:
+    plan = hall()
+    places = plan.volume.grid(np.full(3, 500.0))
+    camera = replace(plan.cameras[0], f_number=1.4, focus_mm=3000.0, focal_mm=12.0)
+    one = look(plan, camera, places)
+    sharp = depth_of_field(12.0, 1.4, 3000.0, 2 * 0.0055)
+    away = one.distance_mm
+    assert (one.is_seen == one.is_shown & (away >= sharp.near_mm) & (away <= sharp.far_mm)).all()
+    assert one.is_seen.sum() < one.is_shown.sum()
+    need = replace(plan, need=Need(2, None, 6.0))
+    small = look(need, plan.cameras[0], places)
+    assert (small.is_seen == small.is_shown & (small.marker_px >= 6.0)).all()
+    assert small.is_seen.sum() < small.is_shown.sum()
+
+
+# ---- the whole
+
+
+def test_an_assessment_agrees_with_the_precision_of_the_solved_rig() -> None:
+    plan = hall()
+    found = assess(plan, 600.0)
+    assert found.rig is not None and not found.tie.obstacle
+    other = precision(found.rig, found.places_mm)
+    assert (other.n_cameras == found.n_cameras).all()
+    seen = np.isfinite(other.sigma_mm)
+    assert found.sigma_mm[seen] == pytest.approx(other.sigma_mm[seen], rel=1e-3)
+    assert found.is_met == bool(
+        (other.n_cameras >= 2).all() and (other.sigma_mm[seen] <= 3.0).all()
+    )
+
+
+@pytest.mark.parametrize("n", [7])
+def test_the_suggested_way_beats_a_figure_of_eight_of_the_same_length(n: int) -> None:
+    plan = replace(hall(n), wave=Wave())
+    way = suggested_way(plan)
+    hands = way.hand_mm(plan), figure_of_eight(plan, way.seconds)
+    assert abs(len(hands[0]) - len(hands[1])) <= 2
+    places = plan.volume.grid(np.full(3, 700.0))
+    usual = []
+    for hand in hands:
+        motion = wave_of(plan, hand)
+        found = precision(solved_rig(plan, motion, seen_wave(plan, motion)), places)
+        share = np.trace(found.covariance_mm2 - found.noise_mm2, axis1=1, axis2=2)
+        usual.append(np.sqrt(np.nanmean(share)))
+    assert usual[0] < usual[1]
+    assert all((plan.volume.low_mm <= s.place_mm).all() for s in way.stops)
+    assert min(s.seconds for s in way.stops) >= 0.5
+
+
+def test_cameras_that_share_nothing_are_told_apart() -> None:
+    plan = hall(4)
+    away = [
+        replace(c, aim_mm=c.position_mm + np.array([0.0, 0, 1000]), focal_mm=12.0) if k > 1 else c
+        for k, c in enumerate(plan.cameras)
+    ]
+    found = assess(replace(plan, cameras=tuple(away)), 800.0)
+    assert not found.is_met and "cam03" in found.tie.obstacle and found.rig is None
+    assert {"cam03", "cam04"} <= set(found.tie.weak)
+
+
+# ---- the file and the command
+
+
+def test_a_plan_file_is_read_back_as_written() -> None:
+    plan = plan_from_table(tomllib.loads(PLAN))
+    again = plan_from_table(tomllib.loads(plan_as_toml(plan)))
+    assert plan_as_toml(again) == plan_as_toml(plan)
+    for a, b in zip(plan.cameras, again.cameras, strict=True):
+        assert a.direction == pytest.approx(b.direction, abs=1e-4)
+        assert a.position_mm == pytest.approx(b.position_mm, abs=0.05)
+        assert (a.rail, a.zoom_mm, a.focus_mm, a.is_held) == (
+            b.rail,
+            b.zoom_mm,
+            b.focus_mm,
+            b.is_held,
+        )
+    assert again.need == plan.need and again.marker == plan.marker and again.wave == plan.wave
+
+
+def changed(path: Path, table: str, **values: object) -> Path:
+    """The example with some values changed."""
+    document = tomllib.loads(PLAN)
+    place = document
+    for key in table.split(".") if table else ():
+        place = place[int(key)] if isinstance(place, list) else place[key]
+    place.update(values)
+    path.write_text(as_toml(document), encoding="utf-8")
+    return path
+
+
+@pytest.mark.parametrize(
+    ("table", "values", "told"),
+    [
+        ("cameras.cam03", {"aim_mm": [-4000.0, -3800.0, 3300.0]}, ["cam03", "aim_mm", "0 mm"]),
+        ("cameras.cam03", {"focal_mm": 16.0}, ["cam03", "6 to 12 mm", "16 mm"]),
+        ("volume", {"high_mm": [2500.0, 2000.0, 5000.0]}, ["[volume]", "room", "5000"]),
+        ("volume", {"low_mm": [-2.5, -2, 0], "high_mm": [2.5, 2, 2]}, ["volume", "5 × 4 × 2 mm"]),
+        ("cameras.cam03", {"position_mm": [-4.0, -3.8, 3.3]}, ["cam03", "-4, -3.8, 3.3", "in mm"]),
+        ("common", {"pixel_pitch_mm": 5.5}, ["cam01", "sensor", "11264 mm"]),
+        ("cameras.cam05", {"focus_mm": 4.5}, ["cam05", "focus_mm", "4.5 mm"]),
+        ("obstacles.0", {"low_mm": [-4500.0, -4400, 0], "high_mm": [-3500.0, -3000, 4500]},
+         ["cam03", "pillar", "(-4000, -3800, 3300)"]),
+        ("need", {"cameras": 6}, ["cameras", "5", "6"]),
+        ("need", {"precision_mm": 0.01}, ["precision_mm", "0.01 mm"]),
+        ("need", {"marker_px": 90.0}, ["marker_px", "90 px"]),
+        ("cameras.cam01", {"along_mm": 9000.0}, ["cam01", "8000 mm", "9000 mm"]),
+        ("cameras.cam02", {"rail": "south"}, ["cam02", "north", "south"]),
+        ("cameras.cam04", {"aim_mm": [0.0, 0, 0]}, ["cam04", "both"]),
+        ("marker", {"diameter_mm": 0.016}, ["diameter_mm", "0.016 mm"]),
+        ("room", {"high_mm": [5000.0, 3000.0, 4500.0]}, ["cam01", "room", "3800"]),
+    ],
+)  # fmt: skip
+def test_bad_input_is_told_in_one_line_with_the_number(
+    table: str, values: dict[str, object], told: list[str], tmp_path: Path
+) -> None:
+    path = changed(tmp_path / "plan.toml", table, **values)
+    with pytest.raises(InputError) as raised:
+        plan = calib.load_plan(path)
+        assess(plan, 1000.0)
+    line = str(raised.value)
+    assert "\n" not in line and all(word in line for word in told), line
+
+
+def test_the_command_tells_the_verdict_first_and_exits_by_it(call: Call, tmp_path: Path) -> None:
+    path = tmp_path / "plan.toml"
+    path.write_text(PLAN, encoding="utf-8")
+    code, out, err = call("plan", path, "--step", "500")
+    assert code == 1 and out.startswith("The need is not met: ")
+    assert "IEC 62471" in " ".join(err.split())
+    changed(path, "need", marker_px=1.0, cameras=2, precision_mm=4.0)
+    code, out, _ = call("plan", path, "--step", "500")
+    assert code == 0 and out.startswith("The need is met: ")
+    code, out, _ = call("plan", path, "--step", "500", "--json")
+    document = json.loads(out)
+    assert code == 0 and document["is_met"] and len(document["cameras"]) == 5
+    assert document["cameras"][0]["view_deg"][0] == pytest.approx(86.4, abs=0.05)
+    assert sum(s["seconds"] for s in document["wave"]["stops"]) < document["wave"]["seconds"]

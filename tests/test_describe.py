@@ -145,7 +145,7 @@ def test_a_scenario_tells_what_is_not_as_usual(call: Call, tmp_path: Path) -> No
     ("data", "words"),
     [
         (b"", "found an empty file"),
-        (b"\x89PNG\r\n\x1a\n\x00\x00", "a tracks, rig or wand file"),
+        (b"\x89PNG\r\n\x1a\n\x00\x00", "a tracks, rig, wand or plan file"),
         (b"camera, frame,x,y\r\n", "calib import makes a tracks file of it"),
         (b"colour = 3\n", "colour"),
         (b"[markers\n", "line 1, column"),

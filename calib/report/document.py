@@ -20,10 +20,10 @@ p { margin: .3em 0; break-inside: avoid }
 table { border-collapse: collapse; margin: .4em 0 } thead { display: table-header-group }
 tr { break-inside: avoid } table.whole { break-inside: avoid }
 th, td { border: 1px solid #999; padding: .15em .5em; text-align: left; vertical-align: top }
-th { font-weight: 600 } th[scope=row] { width: 38mm } table.facts { width: 100% }
+th { font-weight: 600 } th[scope=row] { width: 38mm } table.facts { width: calc(100% - 1px) }
 td.number { text-align: right; font-variant-numeric: tabular-nums; white-space: nowrap }
 table.rows { font-size: 8.5pt } td.short { white-space: nowrap } td.long { min-width: 20mm }
-table.signatures { width: 100% } table.signatures td { height: 11mm }
+table.signatures { width: calc(100% - 1px) } table.signatures td { height: 11mm }
 @page { size: A4; margin: 16mm 15mm 18mm }
 @page { @bottom-left { content: "TITLE"; font: 8pt sans-serif } }
 @page { @bottom-right { content: counter(page) " of " counter(pages); font: 8pt sans-serif } }

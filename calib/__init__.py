@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from calib.check.residuals import ResidualTable, residual_table
     from calib.core.camera import Lens
     from calib.core.geometry import Pose
+    from calib.core.points import Points
     from calib.core.rig import Covariance, Doubt, Rig, RigCamera
     from calib.core.tracks import CameraTracks, Tracks
     from calib.core.wand import CertifiedLength, Wand
@@ -45,7 +46,7 @@ if TYPE_CHECKING:
     from calib.prove.decide import Limit
     from calib.prove.like import align_like
     from calib.prove.precision import Precision, precision
-    from calib.prove.reconstruct import Points, reconstruct
+    from calib.prove.reconstruct import reconstruct
     from calib.prove.verify import Verification, verify
     from calib.simulate import Scenario
     from calib.solve.calibrate import SolveOptions
@@ -120,6 +121,7 @@ _MODULES = {
     "calib.check.residuals": ("ResidualTable", "residual_table"),
     "calib.core.camera": ("Lens",),
     "calib.core.geometry": ("Pose",),
+    "calib.core.points": ("Points",),
     "calib.core.rig": ("Covariance", "Doubt", "Rig", "RigCamera"),
     "calib.core.tracks": ("CameraTracks", "Tracks"),
     "calib.core.wand": ("CertifiedLength", "Wand"),
@@ -136,7 +138,7 @@ _MODULES = {
     "calib.prove.decide": ("Limit",),
     "calib.prove.like": ("align_like",),
     "calib.prove.precision": ("Precision", "precision"),
-    "calib.prove.reconstruct": ("Points", "reconstruct"),
+    "calib.prove.reconstruct": ("reconstruct",),
     "calib.prove.verify": ("Verification", "verify"),
     "calib.simulate": ("Scenario",),
     "calib.solve.calibrate": ("SolveOptions",),

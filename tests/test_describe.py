@@ -16,9 +16,10 @@ import calib
 from calib import files
 from calib.core.rig import Doubt, Rig
 from calib.core.tracks import Tracks
+from calib.export.points import HEADER, csv_lines
 from calib.report.formats import formats
 from tests.program import Call
-from tests.test_formats import written
+from tests.test_formats import in_space, written
 
 Refused = Callable[..., str]
 
@@ -71,6 +72,21 @@ def test_tracks_are_counted(call: Call, tracks: Tracks, tmp_path: Path) -> None:
     assert (east["points"], east["serial"]) == (0, None)
     row = next(line for line in lines if line.startswith("west 2"))
     assert row.split()[2:5] == ["300", "6", str(n_frames)] and "0042" in row and "тест" in row
+
+
+def test_points_are_counted_marker_by_marker(call: Call, tmp_path: Path) -> None:
+    files.save_points(in_space(), tmp_path / "p.h5")
+    lines, document = described(call, tmp_path / "p.h5")
+    assert lines[0] == "Points file: 3 markers in space" and fact(lines, "rate") == "50 Hz"
+    assert fact(lines, "frames") == "3 to 5, 2 with points" and "7 more" in fact(
+        lines, "not placed"
+    )
+    first, second = document["markers"]
+    assert (first["points"], second["points"], first["marker"]) == (2, 1, 0)
+    assert first["sigma_mm"] == pytest.approx(29**0.5) and first["n_cameras"] == 3.0
+    (tmp_path / "p.csv").write_bytes(HEADER.encode() + csv_lines(in_space()))
+    lines, document = described(call, tmp_path / "p.csv")
+    assert document["kind"] == "points" and fact(lines, "made") == "not stated"
 
 
 def test_tracks_without_any_point_are_described(call: Call, tracks: Tracks, tmp_path: Path) -> None:
@@ -145,7 +161,7 @@ def test_a_scenario_tells_what_is_not_as_usual(call: Call, tmp_path: Path) -> No
     ("data", "words"),
     [
         (b"", "found an empty file"),
-        (b"\x89PNG\r\n\x1a\n\x00\x00", "a tracks, rig, wand or plan file"),
+        (b"\x89PNG\r\n\x1a\n\x00\x00", "a tracks, rig, points, wand or plan file"),
         (b"camera, frame,x,y\r\n", "calib import makes a tracks file of it"),
         (b"colour = 3\n", "colour"),
         (b"[markers\n", "line 1, column"),
@@ -167,7 +183,9 @@ def test_hdf5_of_another_program_and_cut_off_files_are_refused(
 ) -> None:
     with h5py.File(tmp_path / "other.h5", "w") as file:
         file["x"] = [1, 2]
-    assert "calib.tracks or calib.rig, found nothing" in refused("describe", tmp_path / "other.h5")
+    assert "calib.tracks, calib.rig or calib.points, found nothing" in refused(
+        "describe", tmp_path / "other.h5"
+    )
     calib.save_rig(rig, tmp_path / "r.h5")
     whole = (tmp_path / "r.h5").read_bytes()
     (tmp_path / "cut.h5").write_bytes(whole[: len(whole) // 2])

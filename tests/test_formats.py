@@ -20,10 +20,12 @@ import pytest
 import calib
 from calib import files
 from calib.core.fields import as_toml
-from calib.core.layout import RIG, TRACKS, Section
+from calib.core.layout import RIG, SPACE, TRACKS, Section
+from calib.core.points import Points
 from calib.core.rig import Rig
 from calib.core.tracks import Tracks
 from calib.errors import InputError
+from calib.export.points import HEADER, csv_lines
 from calib.report.formats import FileFormat, as_lines, formats, named
 from calib.simulate import Scenario
 from calib.simulate.explain import sections as scenario_sections
@@ -54,6 +56,7 @@ def load(one: FileFormat, path: Path) -> Any:
         "wand": files.load_wand,
         "plan": files.load_plan,
         "rig": files.load_rig,
+        "points": files.load_points,
         "scenario": lambda p: files.load_scenario(p, Scenario.from_dict),
     }
     return readers[one.name](path)
@@ -211,9 +214,10 @@ def test_csv_columns_are_missed_where_they_must_be_there(tmp_path: Path) -> None
 
 # ---- HDF5
 
+LAYOUTS = {"tracks": TRACKS, "rig": RIG, "points": SPACE}
 HDF5_CASES = [
     pytest.param(name, s, i, id=f"{name} {s.place} {i.key}")
-    for name, layout in (("tracks", TRACKS), ("rig", RIG))
+    for name, layout in LAYOUTS.items()
     for s in layout
     for i in s.items
 ]
@@ -222,7 +226,7 @@ HDF5_CASES = [
 @pytest.fixture(scope="module")
 def hdf5_files(tmp_path_factory: pytest.TempPathFactory) -> dict[str, bytes]:
     folder = tmp_path_factory.mktemp("hdf5")
-    return {name: written(named(name), folder).read_bytes() for name in ("tracks", "rig")}
+    return {name: written(named(name), folder).read_bytes() for name in LAYOUTS}
 
 
 def groups(file: h5py.File, place: str) -> list[h5py.Group]:
@@ -277,11 +281,48 @@ def test_a_part_that_may_be_absent_may(
             load(named(name), path)
 
 
+def in_space() -> Points:
+    """Three invented markers in space."""
+    covariance = np.array([[[4.0, 1, 0.5], [1, 9, 0.25], [0.5, 0.25, 16]]] * 3)
+    return Points(
+        np.array([3, 3, 5]), np.array([0, 1, 0]), np.arange(9.0).reshape(3, 3) / 7, covariance,
+        np.array([0.125, 0.25, 0.5]), np.array([0.25, 0.5, 1.0]), np.array([2, 3, 4]), 7, 50.0,
+        {"tool": "by hand"},
+    )  # fmt: skip
+
+
+def test_points_come_back_from_both_kinds_of_file(tmp_path: Path) -> None:
+    """The numbers chosen are exact in single precision."""
+    points = in_space()
+    files.save_points(points, tmp_path / "p.h5")
+    (tmp_path / "p.csv").write_bytes(HEADER.encode() + csv_lines(points))
+    for path, off in ((tmp_path / "p.h5", 0.0), (tmp_path / "p.csv", 5.1e-5)):
+        back = files.load_points(path)
+        for key in ("frame", "marker", "n_cameras"):
+            np.testing.assert_array_equal(getattr(back, key), getattr(points, key))
+        for key in ("points_mm", "covariance_mm2", "rms_px"):
+            np.testing.assert_allclose(getattr(back, key), getattr(points, key), atol=off, rtol=0)
+    back = files.load_points(tmp_path / "p.h5")
+    np.testing.assert_array_equal(back.rms_mm, points.rms_mm)
+    assert (back.n_open, back.frame_rate_hz, back.provenance) == (7, 50.0, {"tool": "by hand"})
+    lines = (tmp_path / "p.csv").read_text().splitlines()
+    for bad in (
+        "x" + lines[0],
+        "\n".join([lines[0], "1,2"]),
+        "\n".join([lines[0], lines[1] + "x"]),
+    ):
+        (tmp_path / "bad.csv").write_text(bad)
+        with pytest.raises(InputError, match=r"bad\.csv"):
+            files.load_points(tmp_path / "bad.csv")
+    (tmp_path / "none.csv").write_text(HEADER)
+    assert len(files.load_points(tmp_path / "none.csv").frame) == 0
+
+
 def explained(layout: tuple[Section, ...], holds: str) -> set[str]:
     return {f"{s.place.rstrip('/')}/{i.key}" for s in layout for i in s.items if s.holds == holds}
 
 
-@pytest.mark.parametrize("name", ["tracks", "rig"])
+@pytest.mark.parametrize("name", list(LAYOUTS))
 def test_nothing_that_is_written_goes_unexplained(
     name: str, tracks: Tracks, rig: Rig, tmp_path: Path
 ) -> None:
@@ -290,10 +331,11 @@ def test_nothing_that_is_written_goes_unexplained(
         first, *rest = tracks.cameras
         masked = replace(first, masks_px=np.ones((2, 3)))
         calib.save_tracks(Tracks((masked, *rest), 25.0, "2031-05-06", "t", True), path)
-        layout = TRACKS
+    elif name == "points":
+        files.save_points(in_space(), path)
     else:
         calib.save_rig(rig, path)
-        layout = RIG
+    layout = LAYOUTS[name]
     attributes, datasets = explained(layout, "attributes"), explained(layout, "datasets")
     seen = set()
 
@@ -310,7 +352,7 @@ def test_nothing_that_is_written_goes_unexplained(
     with h5py.File(path) as file:
         visit("", file)
         file.visititems(visit)
-    assert "/cameras/<name>/width" in seen
+    assert ("/frame_rate" if name == "points" else "/cameras/<name>/width") in seen
 
 
 # ---- the command

@@ -28,7 +28,7 @@ def describe(
         Path,
         typer.Argument(
             metavar="FILE",
-            help="Tracks, rig, wand, plan, camera list, image list or scenario.",
+            help="Tracks, rig, points, wand, plan, camera list, image list or scenario.",
             show_default=False,
         ),
     ],
@@ -56,6 +56,8 @@ def _described(path: Path) -> Description:
             return report.of_tracks(files.load_tracks(path))
         case "rig":
             return report.of_rig(files.load_rig(path))
+        case "points":
+            return report.of_points(files.load_points(path))
         case "wand":
             return report.of_wand(files.load_wand(path))
         case "plan":
@@ -73,7 +75,7 @@ def formats(
         str | None,
         typer.Argument(
             metavar="[NAME]",
-            help="tracks, table, cameras, images, wand, plan, rig or scenario.",
+            help="tracks, table, cameras, images, wand, plan, rig, points or scenario.",
             show_default=False,
         ),
     ] = None,

@@ -18,9 +18,10 @@ from calib.errors import InputError, UnsolvableError
 from calib.outputs import check_output, check_outputs, together, write_text
 
 if TYPE_CHECKING:
+    from calib.core.points import Points
     from calib.core.rig import Rig
     from calib.core.tracks import Tracks
-    from calib.prove.reconstruct import Piece, Points
+    from calib.prove.reconstruct import Piece
 
 VOLUME = "x0,x1,y0,y1,z0,z1"
 Volume = Annotated[
@@ -293,7 +294,7 @@ def _write(
 ) -> None:
     from calib import files
     from calib.export.c3d import write_c3d
-    from calib.export.points import HEADER, columns_of, csv_lines
+    from calib.export.points import HEADER, csv_lines
 
     kind, rate = output.suffix.lower(), files.frame_rate_of(tracks)
     with files.written(output, force) as part:
@@ -303,4 +304,4 @@ def _write(
             files.write_lines(part, HEADER, map(csv_lines, points))
         else:
             told = json.dumps(provenance("reconstruct", rig=rig.name, tracks=tracks.name))
-            files.write_points(part, map(columns_of, points), frame_rate=rate, provenance=told)
+            files.write_points(part, points, frame_rate=rate, provenance=told)

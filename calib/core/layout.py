@@ -120,4 +120,34 @@ RIG = (
     Section("/left_out", "datasets", LEFT_OUT),
 )
 
+POINTS_FILE = (
+    Item("format", "text", '"calib.points"', True),
+    Item("version", "whole number", "1", True),
+    Item("unit", "text", '"mm"'),
+    Item("frame_rate", "number", "Hz"),
+    Item("n_open", "whole number", "more that were seen, but no two cameras agree on"),
+    Item("provenance", "text", "JSON: tool, version, command, time, files read"),
+)
+POINTS_DATA = (
+    Item("frame", "integers, n", "frame number, as in the tracks", True),
+    Item("marker", "integers, n", "the wand's marker from 0 on", True),
+    Item("xyz", "numbers, n × 3", "its place in the rig's world, mm", True),
+    Item("covariance", "numbers, n × 6", "xx, xy, xz, yy, yz, zz of its covariance, mm²", True),
+    Item("rms_px", "numbers, n", "RMS of its residuals, px", True),
+    Item("rms_mm", "numbers, n", "RMS distance of its rays, mm"),
+    Item("cameras", "integers, n", "how many cameras place it", True),
+)
+POINT_TABLE = (
+    Item("frame", "whole number", "frame number, as in the tracks", True),
+    Item("marker", "whole number", "the wand's marker from 0 on", True),
+    *(Item(f"{axis}_mm", "number", "its place in the rig's world", True) for axis in "xyz"),
+    *(
+        Item(f"cov_{pair}_mm2", "number", "of the place's covariance", True)
+        for pair in ("xx", "xy", "xz", "yy", "yz", "zz")
+    ),
+    Item("rms_px", "number", "RMS of its residuals", True),
+    Item("cameras", "whole number", "how many cameras place it", True),
+)
+SPACE = (Section("/", "attributes", POINTS_FILE), Section("/", "datasets", POINTS_DATA))
+
 WAND_FILE = (Section("top level", "keys", WAND), Section("[[certified]]", "keys", CERTIFIED, False))

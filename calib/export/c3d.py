@@ -14,8 +14,8 @@ from typing import Any
 
 import numpy as np
 
+from calib.core.points import Points
 from calib.errors import InputError
-from calib.prove.reconstruct import Points
 
 MOST_FRAMES = 65535  # the header counts them in 16 bits, and readers go by it
 GAP = -1.0  # the residual of a point that is not there

@@ -1,33 +1,20 @@
-"""Points in space as comma-separated values and as columns of a table, piece by piece."""
+"""Points in space as comma-separated values, piece by piece."""
 
 from __future__ import annotations
 
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from calib.core.compiled import compiled
 from calib.core.geometry import Array
-from calib.prove.reconstruct import Points
+from calib.core.layout import POINT_TABLE
+from calib.core.points import UPPER, Points
 
-# Decimals: a ten-thousandth of a millimetre, a millionth of its square.
-COLUMNS = (
-    *((axis, 4) for axis in ("x_mm", "y_mm", "z_mm")),
-    *((f"cov_{pair}_mm2", 6) for pair in ("xx", "xy", "xz", "yy", "yz", "zz")),
-    ("rms_px", 4),
-)
-HEADER = ",".join(["frame", "marker", *(name for name, _ in COLUMNS), "cameras"]) + "\n"
-UPPER = np.triu_indices(3)
-
-
-def columns_of(points: Points) -> dict[str, NDArray[Any]]:
-    """Return the columns of points as a file of tables keeps them."""
-    return {
-        "frame": points.frame, "marker": points.marker, "xyz": points.points_mm,
-        "covariance": points.covariance_mm2[:, UPPER[0], UPPER[1]], "rms_px": points.rms_px,
-        "cameras": points.n_cameras,
-    }  # fmt: skip
+# Of the columns between marker and cameras: a ten-thousandth of a millimetre or pixel, a millionth
+# of its square.
+DECIMALS = (4,) * 3 + (6,) * 6 + (4,)
+HEADER = ",".join(item.key for item in POINT_TABLE) + "\n"
 
 
 def csv_lines(points: Points) -> bytes:
@@ -36,8 +23,8 @@ def csv_lines(points: Points) -> bytes:
     numbers = np.column_stack(
         [points.points_mm, points.covariance_mm2[:, UPPER[0], UPPER[1]], points.rms_px]
     )
-    out = np.empty(22 * (len(COLUMNS) + 3) * len(numbers), np.uint8)
-    n = _lines(whole, numbers, np.array([d for _, d in COLUMNS]), out)
+    out = np.empty(22 * len(POINT_TABLE) * len(numbers), np.uint8)
+    n = _lines(whole, numbers, np.array(DECIMALS), out)
     return out[:n].tobytes()
 
 

@@ -39,11 +39,12 @@ Rig file, version 2 (HDF5; lengths in mm, angles in radian, image quantities in 
 Points file, version 1 (HDF5), written by ``reconstruct``, a row a marker and frame::
 
     /                  attributes format = "calib.points", version = 1, unit = "mm", frame_rate,
-                       provenance (JSON)
+                       n_open, provenance (JSON)
     /frame, /marker    (n): as the tracks number them
     /xyz               (n×3): its place
     /covariance        (n×6): xx, xy, xz, yy, yz, zz of its covariance in mm²
-    /rms_px, /cameras  (n): RMS of its residuals, and how many cameras place it
+    /rms_px, /rms_mm   (n): RMS of its residuals, and of its rays' distances
+    /cameras           (n): how many cameras place it
 
 Version 1 of rig files, still read, kept in the provenance what are fields now, and labels of one
 text, such as cam01/rotation_x and wand/p_x, in place of parameters.
@@ -51,7 +52,7 @@ text, such as cam01/rotation_x and wand/p_x, in place of parameters.
 
 from calib.files.kind import kind_of, load_cameras
 from calib.files.pieces import frame_rate_of, tracks_in_pieces
-from calib.files.points import write_lines, write_points
+from calib.files.points import load_points, save_points, write_lines, write_points
 from calib.files.rig import load_rig, save_rig
 from calib.files.text import (
     load_image_list,
@@ -78,9 +79,8 @@ from calib.outputs import (
 
 __all__ = [
     "check_output", "check_output_folder", "check_outputs", "frame_rate_of", "kind_of",
-    "load_cameras", "load_image_list", "load_plan", "load_rig", "load_scenario", "load_table",
-    "load_tracks", "load_wand", "read_text", "save_plan", "save_rig", "save_tracks", "save_wand",
-    "sha256", "together",
-    "tracks_in_pieces", "with_sha256", "write_folder", "write_lines", "write_points", "write_text",
-    "written",
+    "load_cameras", "load_image_list", "load_plan", "load_points", "load_rig", "load_scenario",
+    "load_table", "load_tracks", "load_wand", "read_text", "save_plan", "save_points",
+    "save_rig", "save_tracks", "save_wand", "sha256", "together", "tracks_in_pieces",
+    "with_sha256", "write_folder", "write_lines", "write_points", "write_text", "written",
 ]  # fmt: skip

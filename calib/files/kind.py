@@ -7,23 +7,27 @@ import os
 import h5py
 
 from calib.core.fields import WAND
+from calib.core.layout import POINT_TABLE
 from calib.errors import InputError
 from calib.files.hdf5 import attributes
 from calib.files.text import PathLike, inside, load_toml, read_bytes
 from calib.intake.table import REQUIRED, CameraList
 
-KINDS = "a tracks, rig, wand or plan file, a camera list, an image list or a scenario"
+KINDS = "a tracks, rig, points, wand or plan file, a camera list, an image list or a scenario"
 _OWN_KEYS = {item.key for item in WAND} - {"name", "sigma"}  # what only a wand has
 
 
 def kind_of(path: PathLike) -> str:
-    """Return "tracks", "rig", "wand", "plan", "cameras", "images" or "scenario"; InputError where
-    the file is none of them. What it holds is not checked beyond that.
+    """Return "tracks", "rig", "points", "wand", "plan", "cameras", "images" or "scenario".
+
+    What it holds is not checked beyond that; InputError where the file is none of them.
     """
     data = read_bytes(path, KINDS)
     if h5py.is_hdf5(os.fspath(path)):
         return _hdf5_kind(path)
     header = data.partition(b"\n")[0].decode("utf-8", "replace").strip("\ufeff\r ")
+    if header.split(",") == [item.key for item in POINT_TABLE]:
+        return "points"
     if set(REQUIRED) <= {name.strip() for name in header.split(",")}:
         raise InputError(
             str(path), expected=KINDS, found="a table (CSV) of points",
@@ -58,9 +62,9 @@ def _hdf5_kind(path: PathLike) -> str:
             remedy="Copy or make it again.",
         ) from None  # fmt: skip
     kind = found.removeprefix("calib.")
-    if kind not in {"tracks", "rig"}:
+    if kind not in {"tracks", "rig", "points"}:
         raise InputError(
-            f"{path}: format", expected="calib.tracks or calib.rig", found=found,
+            f"{path}: format", expected="calib.tracks, calib.rig or calib.points", found=found,
             remedy="calib formats lists what there is.",
         )  # fmt: skip
     return kind

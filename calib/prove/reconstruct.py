@@ -6,35 +6,16 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from calib.check.recheck.inputs import of_rig
-from calib.core.geometry import Array
+from calib.core.points import Points
 from calib.core.rig import Rig
 from calib.core.threads import one_blas_thread
-from calib.core.tracks import CameraTracks, Ints, Tracks
+from calib.core.tracks import CameraTracks, Tracks
 from calib.prove.joint import RigErrors, effect_covariance, rig_errors
 from calib.prove.place import place
 from calib.prove.views import cameras_of, views_of_tracks
 from calib.solve.clock.common_time import is_known_late
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Points:
-    """Markers in space (N), by frame, then marker: ``points_mm (N, 3)`` in the rig's world,
-    ``covariance_mm2 (N, 3, 3)`` of the centroids' noise and the rig's errors together; the RMS of
-    the residuals in px and of the rays' distances in mm (N,); ``n_cameras (N,)`` that place each.
-    ``n_open`` more were seen, but no two cameras agree on them.
-    """
-
-    frame: Ints
-    marker: NDArray[np.int64]
-    points_mm: Array
-    covariance_mm2: Array
-    rms_px: Array
-    rms_mm: Array
-    n_cameras: NDArray[np.int64]
-    n_open: int
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -58,7 +39,8 @@ def reconstruct(rig: Rig, tracks: Tracks, noise_px: float | None = None) -> Poin
     frames = [c.frame for c in tracks.cameras if c.n_points]
     first = min((int(f[0]) for f in frames), default=0)
     last = max((int(f[-1]) for f in frames), default=0) + 1
-    return next(in_pieces(rig, [Piece(tracks, first, last)], noise_px))
+    found = next(in_pieces(rig, [Piece(tracks, first, last)], noise_px))
+    return replace(found, frame_rate_hz=tracks.frame_rate_hz)
 
 
 def in_pieces(rig: Rig, pieces: Iterable[Piece], noise_px: float | None = None) -> Iterator[Points]:

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from calib.check.verdicts import RigFault
+from calib.core.points import Points
 from calib.core.rig import Doubt, Rig
 from calib.core.tracks import CameraTracks, Tracks
 from calib.core.wand import Wand
@@ -179,10 +180,9 @@ def of_rig(rig: Rig) -> Description:
 def rig_facts(rig: Rig) -> tuple[Fact, ...]:
     """Return where a rig comes from and what was done with it."""
     made = rig.provenance
-    how = " ".join(str(made[k]) for k in ("tool", "version", "command") if made.get(k))
     facts = [
         ("captured", rig.captured_at or "not stated"),
-        ("made", ", ".join(filter(None, [how, when(made.get("time") or "")])) or "not stated"),
+        ("made", _made(made)),
         *((key, file_read(made.get(key))) for key in ("tracks", "wand")),
         ("wand used", f"{rig.wand.name}, {counted(len(rig.wand.markers), 'marker')}"),
         ("repair of", rig.parent_sha256 or "none: solved as a whole"),
@@ -199,6 +199,11 @@ def rig_facts(rig: Rig) -> tuple[Fact, ...]:
         ("verification", _brief(rig.verification, verification_facts)),
     ]
     return tuple(facts)
+
+
+def _made(provenance: Mapping[str, Any]) -> str:
+    how = " ".join(str(provenance[k]) for k in ("tool", "version", "command") if provenance.get(k))
+    return ", ".join(filter(None, [how, when(provenance.get("time") or "")])) or "not stated"
 
 
 def _brief(
@@ -297,6 +302,51 @@ def of_plan(plan: Plan) -> Description:
         ],
     }  # fmt: skip
     return Description(f"Plan file: {counted(len(cameras), 'camera')}", facts, columns, document)
+
+
+def of_points(points: Points) -> Description:
+    """Describe markers in space: how many of each, how sure, placed by how many cameras."""
+    frames, markers = np.unique(points.frame), np.unique(points.marker)
+    rows = [points.marker == m for m in markers]
+    sigma = np.sqrt(np.trace(points.covariance_mm2, axis1=1, axis2=2))
+    made = points.provenance
+    rate = points.frame_rate_hz
+    facts = (
+        ("made", _made(made)),
+        *((key, str(made[key])) for key in ("rig", "tracks") if made.get(key)),
+        ("rate", "not stated" if rate is None else f"{rate:g} Hz"),
+        ("frames", f"{frames[0]} to {frames[-1]}, {len(frames)} with points" if len(frames)
+         else "none"),
+        ("not placed", f"{counted(points.n_open, 'more point')}, no two cameras agree on them"),
+    )  # fmt: skip
+    figures: dict[str, list[Any]] = {
+        "points": [int(of.sum()) for of in rows],
+        "sigma_mm": [float(np.median(sigma[of])) for of in rows],
+        "rms_px": [float(np.median(points.rms_px[of])) for of in rows],
+        "n_cameras": [float(np.median(points.n_cameras[of])) for of in rows],
+    }
+    columns = (
+        Column("marker", markers.tolist()),
+        Column("points", figures["points"]),
+        Column("1σ, median|mm", figures["sigma_mm"], ".3f"),
+        Column("RMS, median|px", figures["rms_px"], ".3f"),
+        Column("cameras,|median", figures["n_cameras"], ".0f"),
+    )
+    document = {
+        "kind": "points",
+        "frame_rate_hz": rate,
+        "first_frame": int(frames[0]) if len(frames) else None,
+        "last_frame": int(frames[-1]) if len(frames) else None,
+        "frames_with_points": len(frames),
+        "n_open": points.n_open,
+        "markers": [
+            {"marker": int(m), **{key: of[k] for key, of in figures.items()}}
+            for k, m in enumerate(markers)
+        ],
+        "provenance": dict(made),
+    }
+    title = f"Points file: {counted(len(points.frame), 'marker')} in space"
+    return Description(title, facts, columns, document)
 
 
 def of_cameras(listed_cameras: CameraList) -> Description:

@@ -275,3 +275,25 @@ with h5py.File("rig.h5", "w") as file:
     for key in ("alignment", "verification", "provenance"):
         file.create_dataset(key, data=json.dumps({"tool": "written by hand"}), dtype=TEXT)
 """
+
+POINTS = """\
+import json
+
+import h5py
+import numpy as np
+
+with h5py.File("points.h5", "w") as file:
+    file.attrs["format"] = "calib.points"
+    file.attrs["version"] = 1
+    file.attrs["unit"] = "mm"
+    file.attrs["frame_rate"] = 50.0
+    file.attrs["n_open"] = 3
+    file.attrs["provenance"] = json.dumps({"tool": "written by hand"})
+    file["frame"] = np.array([0, 0, 1])
+    file["marker"] = np.array([0, 1, 0], dtype=np.int16)
+    file["xyz"] = np.array([[0.0, 0.0, 900.0], [185.0, 0.0, 900.0], [2.0, 0.0, 901.0]])
+    file["covariance"] = np.array([[0.04, 0.0, 0.0, 0.04, 0.0, 0.09]] * 3, dtype=np.float32)
+    file["rms_px"] = np.array([0.11, 0.09, 0.12], dtype=np.float32)
+    file["rms_mm"] = np.array([0.21, 0.18, 0.22], dtype=np.float32)
+    file["cameras"] = np.array([4, 4, 3], dtype=np.int16)
+"""

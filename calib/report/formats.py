@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from calib.core.fields import CAMERA
-from calib.core.layout import RIG, TRACKS, WAND_FILE, Section
+from calib.core.layout import POINT_TABLE, RIG, SPACE, TRACKS, WAND_FILE, Section
 from calib.errors import InputError
 from calib.intake.centroids.names import IMAGE_LIST
 from calib.intake.table import CAMERA_LIST, COLUMNS
@@ -78,6 +78,13 @@ def formats() -> tuple[FileFormat, ...]:
             "it, calib export turns it into other formats", RIG, "python", examples.RIG,
             ("Groups of /cameras are in the rig's order (creation order).",
              "What else is in the file is ignored."),
+        ),
+        FileFormat(
+            "points", "HDF5 or CSV", "markers in space, a row a marker and frame; calib "
+            "reconstruct writes it", (*SPACE, Section("CSV: first line", "columns", POINT_TABLE)),
+            "python", examples.POINTS,
+            ("Rows are by frame, then marker; a marker that no two cameras place has none.",
+             "CSV (-o POINTS.csv) has the same, in mm, mm² and px, in this order."),
         ),
         FileFormat(
             "scenario", "TOML", "what calib simulate draws; a key left out has its default, which "

@@ -17,7 +17,7 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from calib import __version__
+from calib import __version__, guard
 from calib.cli import (
     align,
     capture,
@@ -48,6 +48,8 @@ class Commands(TyperGroup):
     def main(self, args: Sequence[str] | None = None, *_: Any, **__: Any) -> Any:
         given = list(sys.argv[1:] if args is None else args)
         code = 0
+        if any(map(_is_hdf5, given)):
+            guard.start()  # side by side with what loads here
         try:
             try:
                 with self.make_context("calib", given or ["--help"]) as context:
@@ -83,6 +85,16 @@ class Commands(TyperGroup):
             code = _fail(_defect(error))
         _forget_stdout()
         sys.exit(code)
+
+
+def _is_hdf5(argument: str) -> bool:
+    if not os.path.isfile(argument):  # a pipe would keep it waiting
+        return False
+    try:
+        with open(argument, "rb") as stream:
+            return stream.read(8) == b"\x89HDF\r\n\x1a\n"
+    except (OSError, ValueError):
+        return False
 
 
 def _fail(line: str, code: int = 2) -> int:
@@ -138,6 +150,16 @@ def _about(
             "--version", callback=_print_version, is_eager=True, help="Print the version."
         ),
     ] = False,
+    most_points: Annotated[
+        int | None,
+        typer.Option(
+            "--max-points",
+            metavar="N",
+            min=1,
+            help="Refuse tracks of more points, some 80 bytes of memory each.",
+            show_default="20 million",
+        ),
+    ] = None,
 ) -> None:
     """Calibrate a rig of many tracking cameras from a wand wave.
 
@@ -145,3 +167,5 @@ def _about(
     nothing was written.
     """
     del version
+    if most_points is not None:
+        guard.most_points.set(most_points)

@@ -13,16 +13,20 @@ import h5py
 import numpy as np
 from numpy.typing import NDArray
 
+from calib import guard
 from calib.core.fields import Fields
 from calib.errors import CalibError, InputError
 from calib.files.text import PathLike, unreadable
 
 
 @contextmanager
-def opened(path: PathLike, expected_format: str, latest: int) -> Iterator[tuple[h5py.File, int]]:
+def opened(
+    path: PathLike, expected_format: str, latest: int, is_whole: bool = True
+) -> Iterator[tuple[h5py.File, int]]:
     """Open, check format and version (1 to ``latest``), and give every error the file's name.
 
-    Gives the file and its version.
+    Gives the file and its version. Before that another process has looked through it; where the
+    file ``is_whole`` when it is read, it may not be too large for that.
     """
     kind = f"a {expected_format} file (HDF5)"
     try:
@@ -39,6 +43,7 @@ def opened(path: PathLike, expected_format: str, latest: int) -> Iterator[tuple[
             found="not HDF5",
             remedy="Name the right file; CSV: calib import.",
         )
+    guard.check(path, kind, is_whole)
     try:
         with h5py.File(path, "r") as file:
             top = attributes(file)

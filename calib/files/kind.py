@@ -6,6 +6,7 @@ import os
 
 import h5py
 
+from calib import guard
 from calib.core.fields import WAND
 from calib.core.layout import POINT_TABLE
 from calib.errors import InputError
@@ -52,6 +53,7 @@ def kind_of(path: PathLike) -> str:
 
 
 def _hdf5_kind(path: PathLike) -> str:
+    guard.check(path, KINDS)
     try:
         with h5py.File(path, "r") as file:
             top = attributes(file)

@@ -46,7 +46,7 @@ def tracks_in_pieces(
     A run holds at most ``rows`` points of a camera, and ``margin_frames`` more to either side of
     it. Raises as ``load_tracks`` does, at the piece that breaks a rule.
     """
-    with opened(path, FORMAT, VERSION) as (file, _):
+    with opened(path, FORMAT, VERSION, is_whole=False) as (file, _):
         top = attributes(file)
         rate, captured_at = top.number("frame_rate"), top.optional(top.text, "captured_at")
         readers = [_reader(name, group) for name, group in cameras_of(file)]

@@ -55,6 +55,7 @@ def load(one: FileFormat, path: Path) -> Any:
         "images": files.load_image_list,
         "wand": files.load_wand,
         "plan": files.load_plan,
+        "survey": files.load_wand,
         "rig": files.load_rig,
         "points": files.load_points,
         "scenario": lambda p: files.load_scenario(p, Scenario.from_dict),

@@ -75,7 +75,7 @@ def formats(
         str | None,
         typer.Argument(
             metavar="[NAME]",
-            help="tracks, table, cameras, images, wand, plan, rig, points or scenario.",
+            help="tracks, table, cameras, images, wand, survey, plan, rig, points or scenario.",
             show_default=False,
         ),
     ] = None,

@@ -108,6 +108,23 @@ dist = [-0.08, 0.09, 0.0, 0.0, 0.0]
 held = 1
 """
 
+SURVEY = """\
+name = "corners of the hall, by total station"
+unit = "mm"
+sigma = 0.5
+
+[markers]
+corner = [0.0, 0.0, 0.0]
+east = [5000.0, 0.0, 0.0]
+north = [0.0, 4000.0, 0.0]
+post = [5000.0, 4000.0, 1200.0]
+
+[[certified]]
+between = ["corner", "east"]
+length = 5000.2
+sigma = 0.2
+"""
+
 TABLE = """\
 camera,frame,x,y,marker,radius
 cam01,0,512.31,400.02,0,3.1

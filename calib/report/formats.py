@@ -65,7 +65,16 @@ def formats() -> tuple[FileFormat, ...]:
         ),
         FileFormat(
             "wand", "TOML", "the wand: its markers and certified lengths", WAND_FILE, "toml",
-            examples.WAND, ("Two markers or more; on a line, in a plane or in space.",),
+            examples.WAND,
+            ("Two markers or more; on a line, in a plane or in space.",
+             "calib verify takes such a file of another bar (--bar) whose lengths are certified, "
+             'and a limit as text: --limit "A=0.2 K=5000 B=0.5" allows 0.2 mm + length/5000, at '
+             "most 0.5 mm."),
+        ),
+        FileFormat(
+            "survey", "TOML", "markers of known coordinates, for calib align --survey: written as "
+            "a wand is", WAND_FILE, "toml", examples.SURVEY,
+            ("Three markers or more, not all on a line.",),
         ),
         FileFormat(
             "plan", "TOML", "the plan of a rig: room, volume, cameras, and what must be reached; "

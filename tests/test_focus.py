@@ -21,6 +21,7 @@ from calib.errors import InputError
 from calib.intake.centroids.focus import Focus, Optics, judge
 from calib.intake.centroids.sources import read_image
 from calib.intake.centroids.spots import detect
+from calib.report.images import focus_lines
 from calib.simulate.render import RenderOptions, draw_spots, expose
 
 PLACES = [(60.3, 50.2), (150.7, 60.1), (100.2, 140.6), (40.4, 170.9)]
@@ -146,7 +147,7 @@ def test_real_photograph_is_judged() -> None:
     """
     image = read_image(Path(__file__).parents[1] / "datasets/photographs/deep-field.png")
     found = focus(image)
-    assert "aperture" in acts(found)["neighbours"]
+    assert acts(found)["neighbours"] == ("focus", "aperture")
     assert {"peak", "contrast", "clipping", "background", "sharpness"}.isdisjoint(acts(found))
 
 
@@ -199,16 +200,32 @@ def test_command(tmp_path: Path) -> None:
     assert any(c["verdict"] == "act" and "exposure" in c["turn"] for c in found["checks"])
     done = run("focus", white)
     assert done.exit_code == 1
-    assert "brightness (turn exposure and aperture)" in done.stdout
+    assert "brightness (turn exposure, then aperture)" in done.stdout
+
+
+def test_a_folder_of_several_cameras_names_those_that_need_a_hand(tmp_path: Path) -> None:
+    views = {"cam01": view(), "cam02": view(radius=3.0, blur=3.0), "cam03": view(height=40.0)}
+    for camera, image in views.items():
+        cv2.imwrite(str(tmp_path / f"{camera}_1.png"), image)
+    done = run("focus", tmp_path)
+    assert done.exit_code == 1 and "ladder" in done.stderr
+    assert done.stdout.startswith("1 of 3 cameras fit to measure; not yet: cam02 and cam03.")
+    assert "cam02: sharpness (turn focus)" in done.stdout and "cam03: peak" in done.stdout
+    found = json.loads(run("focus", tmp_path, "--json").stdout)["cameras"]
+    assert [(c["camera"], c["verdict"]) for c in found] == [
+        ("cam01", "ok"), ("cam02", "act"), ("cam03", "act")
+    ]  # fmt: skip
+
+
+def test_what_is_soft_is_focused_before_anything_else() -> None:
+    soft = focus(view(radius=3.0, blur=3.0, height=40.0))
+    lines = focus_lines([soft], 100)
+    assert "turn focus" in lines[1] and len(acts(soft)) > 1
 
 
 def test_command_refuses_other_input(tmp_path: Path) -> None:
     (tmp_path / "broken.png").write_bytes(b"no image")
     assert run("focus", tmp_path / "broken.png").exit_code == 2
-    for camera in ("cam01", "cam02"):
-        cv2.imwrite(str(tmp_path / f"{camera}_1.png"), view())
-    done = run("focus", tmp_path / "cam01_1.png", tmp_path / "cam02_1.png")
-    assert done.exit_code == 2
-    assert "images of one camera, found cam01, cam02" in done.stderr
+    cv2.imwrite(str(tmp_path / "cam01_1.png"), view())
     done = run("focus", tmp_path / "cam01_1.png", "--marker-mm", -1)
     assert done.exit_code == 2

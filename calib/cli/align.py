@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from calib.cli.help import add
 from calib.cli.options import AsJson, Force, RigFile, inside, provenance
 from calib.errors import InputError
 from calib.outputs import check_output
@@ -30,7 +31,24 @@ class Up(StrEnum):
 
 def add_commands(app: typer.Typer) -> None:
     """Add this command to the program."""
-    app.command("align")(align)
+    add(
+        app, "align", align,
+        """
+        calib align rig.h5 floor.h5 -o aligned.h5
+        calib align rig.h5 floor.h5 --points 0,1,2 --height 8 -o aligned.h5
+        calib align rig.h5 points.h5 --survey survey.toml -o aligned.h5
+        calib align rig.h5 --like old_rig.h5 -o aligned.h5
+        """,
+        """
+        The markers at rest in the capture are taken, named or not. Without another layout
+        they are a right angle on the floor: its long leg is x, its short one y, and up is
+        where the cameras are. --wand is the rig's wand laid down (a line in two places),
+        --up y has another axis up. A frame that is not square, not flat, mirrored or with
+        its legs swapped is refused with the numbers. --like needs no floor: the cameras
+        that still stand carry the earlier rig's world over. The rig's own scale stays,
+        unless --survey-scale says otherwise, and its error bars go along.
+        """,
+    )  # fmt: skip
 
 
 def align(
@@ -41,7 +59,7 @@ def align(
     tracks: Annotated[
         Path | None,
         typer.Argument(
-            metavar="[TRACKS]",
+            metavar="TRACKS",
             help="Tracks of markers on the floor; not needed with --like.",
             show_default=False,
         ),

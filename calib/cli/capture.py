@@ -10,13 +10,27 @@ from typing import Annotated
 
 import typer
 
+from calib.cli.help import add
 from calib.cli.options import AsJson, Force, TracksFile, WandFile, load_capture
 
 
 def add_commands(app: typer.Typer) -> None:
     """Add these commands to the program."""
-    app.command("import")(import_table)
-    app.command("inspect")(inspect)
+    add(
+        app, "import", import_table,
+        """
+        calib import points.csv cameras.toml -o tracks.h5
+        """,
+        """
+        "calib formats table" and "calib formats cameras" show both files.
+        """,
+    )  # fmt: skip
+    add(
+        app, "inspect", inspect,
+        """
+        calib inspect tracks.h5 --wand wand.toml
+        """,
+    )  # fmt: skip
 
 
 def import_table(

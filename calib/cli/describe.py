@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from calib.cli.help import add
 from calib.cli.options import AsJson
 from calib.errors import InputError
 
@@ -19,8 +20,20 @@ if TYPE_CHECKING:
 
 def add_commands(app: typer.Typer) -> None:
     """Add these commands to the program."""
-    app.command("describe")(describe)
-    app.command("formats")(formats)
+    add(
+        app, "describe", describe,
+        """
+        calib describe rig.h5
+        """,
+    )  # fmt: skip
+    add(
+        app, "formats", formats,
+        """
+        calib formats
+        calib formats wand
+        calib formats wand --example > wand.toml
+        """,
+    )  # fmt: skip
 
 
 def describe(
@@ -74,7 +87,7 @@ def formats(
     name: Annotated[
         str | None,
         typer.Argument(
-            metavar="[NAME]",
+            metavar="NAME",
             help="tracks, table, cameras, images, wand, survey, plan, rig, points or scenario.",
             show_default=False,
         ),

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from calib.cli.help import add
 from calib.cli.options import AsJson, Force, TracksFile, frame_range, inside
 from calib.errors import InputError
 from calib.outputs import check_output
@@ -24,8 +25,19 @@ TracksOut = Annotated[
 
 def add_commands(app: typer.Typer) -> None:
     """Add these commands to the program."""
-    app.command("select")(select)
-    app.command("join")(join)
+    add(
+        app, "select", select,
+        """
+        calib select tracks.h5 --without cam03 --frames 100-2000 -o part.h5
+        calib select tracks.h5 --rename cam01=cam02 --rename cam02=cam01 -o right.h5
+        """,
+    )  # fmt: skip
+    add(
+        app, "join", join,
+        """
+        calib join wave1.h5 wave2.h5 -o tracks.h5
+        """,
+    )  # fmt: skip
 
 
 def select(

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from calib.cli.help import add
 from calib.cli.options import Force, RigFile
 from calib.errors import InputError
 from calib.outputs import check_output, write_folder, write_text
@@ -52,7 +53,22 @@ METRES = {Format.ros: "ROS (REP 103)", Format.gltf: "glTF 2.0"}  # and who says 
 
 def add_commands(app: typer.Typer) -> None:
     """Add these commands to the program."""
-    app.command("export")(export)
+    add(
+        app, "export", export,
+        """
+        calib export rig.h5 --to json -o rig.json
+        calib export rig.h5 --to gltf --up Y -o rig.glb
+        calib export rig.h5 --to colmap -o folder
+        """,
+        """
+        The rig's unit and axes are kept; --unit and --up change them, and every file says
+        which it has. ROS and glTF are in metres by their own rules, glTF with y up. COLMAP
+        counts pixels from the corner, so its principal points are half a pixel more; all
+        others have the centre of the top-left pixel at (0, 0). A glTF camera has no
+        distortion: lens, wand and covariance are in "extras". Camera names are written in
+        file names with letters, digits and _ alone.
+        """,
+    )  # fmt: skip
 
 
 def export(

@@ -10,13 +10,29 @@ from typing import Annotated
 
 import typer
 
+from calib.cli.help import add
 from calib.cli.options import AsJson, Force, TracksFile, WandFile, load_capture
 from calib.outputs import check_outputs, together, write_text
 
 
 def add_commands(app: typer.Typer) -> None:
     """Add these commands to the program."""
-    app.command("identify")(identify)
+    add(
+        app, "identify", identify,
+        """
+        calib identify tracks.h5 --wand wand.toml -o named.h5
+        calib identify tracks.h5 --wand wand.toml -o named.h5 --draw sensors.svg
+        """,
+        """
+        Points are named camera by camera, from the wand's geometry and its motion, with the
+        lens known only roughly. Reflections that stay put are masked; each mask is listed
+        and kept in the tracks' /masks. Names given here are marked as such (identified) and
+        checked again by a solve; those from elsewhere are kept as they are. A wand that
+        looks the same end for end or from another side, and two wands of one shape in
+        sight, are refused with the reason. "calib solve" does the same for tracks without
+        names.
+        """,
+    )  # fmt: skip
 
 
 def identify(

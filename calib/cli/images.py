@@ -11,10 +11,12 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from calib.cli.help import add
 from calib.cli.options import AsJson, Force
 from calib.errors import InputError
 
 if TYPE_CHECKING:
+    from calib.intake.centroids.names import Source
     from calib.intake.centroids.spots import SpotOptions, Spots
     from calib.intake.centroids.stream import Extraction
 
@@ -33,8 +35,32 @@ _LISTED = 5  # gaps named in a note
 
 def add_commands(app: typer.Typer) -> None:
     """Add these commands to the program."""
-    app.command("centroids")(centroids)
-    app.command("focus")(focus)
+    add(
+        app, "centroids", centroids,
+        """
+        calib centroids images/ --rate 25 -o tracks.h5
+        calib centroids cam01.avi cam02.avi -o tracks.h5
+        calib centroids shots/ --list images.toml -o tracks.h5
+        """,
+        """
+        Names such as cam01_000123.png or cam01/000123.png state camera and frame, a part
+        such as _50fps the rate; an image list (calib formats images) explains other names
+        and states lenses. Mono images of 8 or 16 bit and videos are read. Touching markers
+        are separated where each still shows its shape; what is not round or cannot be
+        separated is refused and counted.
+        """,
+    )  # fmt: skip
+    add(
+        app, "focus", focus,
+        """
+        calib focus cam01_000123.png
+        calib focus images/
+        calib focus cam01.avi --marker-mm 16 --distance-mm 5000 --focal-mm 8 --pitch-mm 0.0055
+        """,
+        """
+        Marker, distance, focal length and pitch together predict how wide a spot should be.
+        """,
+    )  # fmt: skip
 
 
 def centroids(
@@ -87,11 +113,7 @@ def centroids(
     as_json: AsJson = False,
     force: Force = False,
 ) -> None:
-    """Make a tracks file from images: the sub-pixel centres of bright round spots, nameless.
-
-    Names such as cam01_000123.png or cam01/000123.png state camera and frame, a part such as _50fps
-    the rate; other names are explained by file_names in an image list.
-    """
+    """Make a tracks file from images: the sub-pixel centres of bright round spots, nameless."""
     from calib import files
     from calib.cli import console
     from calib.intake.centroids.names import find_sources
@@ -182,7 +204,7 @@ def focus(
     images: Annotated[
         list[Path],
         typer.Argument(
-            metavar="IMAGE...", help="Images, a folder of them or a video of one camera."
+            metavar="IMAGE...", help="Images, folders of them or videos, of one camera or more."
         ),
     ],
     marker_mm: Annotated[
@@ -197,10 +219,8 @@ def focus(
     full_scale: FullScale = None,
     as_json: AsJson = False,
 ) -> None:
-    """Say whether a camera's spots are fit to measure, and what to turn: focus, aperture, exposure,
+    """Say whether cameras' spots are fit to measure, and what to turn: focus, aperture, exposure,
     zoom.
-
-    Marker, distance, focal length and pitch together predict how wide a spot should be.
     """
     from calib.cli import console
     from calib.intake.centroids.focus import Optics, judge, too_bright
@@ -214,47 +234,40 @@ def focus(
     options = SpotOptions(threshold=threshold, full_scale=full_scale)
     sources = find_sources(images)
     cameras = sorted({s.camera for s in sources})
-    if len(cameras) > 1:
-        shown = ", ".join(cameras[:_LISTED]) + (", ..." if len(cameras) > _LISTED else "")
-        raise InputError(
-            "focus",
-            expected="images of one camera",
-            found=shown,
-            remedy="Give one camera's images.",
-        )
-    found: list[Spots] = []
-    white: InputError | None = None
-    for spots in _search_all(
-        [s.path for s in sources if not s.is_video],
-        [s.path for s in sources if s.is_video],
-        options,
-    ):
-        if isinstance(spots, InputError):
-            white = spots
-            break
-        found.append(spots)
-    verdict = (
-        too_bright(cameras[0], len(found) + 1, white) if white else judge(cameras[0], found, optics)
-    )
+    verdicts, n_done = [], 0
+    with console.progress() as progress:
+        for name in cameras:
+            own = [s for s in sources if s.camera == name]
+            found: list[Spots] = []
+            white: InputError | None = None
+            for spots in _search_all(own, options):
+                if isinstance(spots, InputError):
+                    white = spots
+                    break
+                found.append(spots)
+                progress("images", n_done + min(len(found), len(own)), len(sources))
+            n_done += len(own)
+            verdicts.append(
+                too_bright(name, len(found) + 1, white) if white else judge(name, found, optics)
+            )
     if as_json:
-        console.print_json(report.focus_as_json(verdict))
+        documents = [report.focus_as_json(v) for v in verdicts]
+        console.print_json(documents[0] if len(cameras) == 1 else {"cameras": documents})
     else:
-        console.print_report(report.focus_lines(verdict, console.width()))
-        if not verdict.is_fit:
+        console.print_report(report.focus_lines(verdicts, console.width()))
+        if not all(v.is_fit for v in verdicts):
             console.caution()
-    raise typer.Exit(0 if verdict.is_fit else 1)
+    raise typer.Exit(0 if all(v.is_fit for v in verdicts) else 1)
 
 
-def _search_all(
-    images: list[Path], videos: list[Path], options: SpotOptions
-) -> Iterator[Spots | InputError]:
+def _search_all(sources: list[Source], options: SpotOptions) -> Iterator[Spots | InputError]:
     """Yield the spots of each image; an error stands for an image that is bright all over."""
     from calib.intake.centroids.sources import Video, mono, quiet, read_image
     from calib.intake.centroids.spots import detect
 
     def pictures() -> Iterator[Any]:
-        yield from (read_image(path) for path in images)
-        for path in videos:
+        yield from (read_image(s.path) for s in sources if not s.is_video)
+        for path in (s.path for s in sources if s.is_video):
             yield from (mono(image, str(path)) for image in Video(path).frames())
 
     with quiet():

@@ -34,6 +34,7 @@ from calib.cli import (
     rig,
     simulate,
 )  # fmt: skip
+from calib.cli.help import write_commands
 from calib.errors import CalibError
 
 # The class of all errors in a call; typer does not export it by name.
@@ -52,6 +53,7 @@ class Commands(TyperGroup):
             guard.start()  # side by side with what loads here
         try:
             try:
+                self._main_shell_completion({}, "calib")  # ends here where a shell asks for it
                 with self.make_context("calib", given or ["--help"]) as context:
                     self.invoke(context)
             except typer.Exit as end:
@@ -85,6 +87,10 @@ class Commands(TyperGroup):
             code = _fail(_defect(error))
         _forget_stdout()
         sys.exit(code)
+
+    def format_commands(self, ctx: Any, formatter: Any) -> None:
+        """Write the commands by what a person is about to do."""
+        write_commands(formatter, self.list_commands(ctx))
 
 
 def _is_hdf5(argument: str) -> bool:
@@ -120,7 +126,7 @@ def _defect(error: Exception) -> str:
     )
 
 
-app = typer.Typer(cls=Commands, add_completion=False, pretty_exceptions_enable=False)
+app = typer.Typer(cls=Commands, pretty_exceptions_enable=False, rich_markup_mode=None)
 simulate.add_commands(app)
 capture.add_commands(app)
 images.add_commands(app)

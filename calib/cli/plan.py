@@ -11,6 +11,7 @@ from typing import Annotated
 
 import typer
 
+from calib.cli.help import add
 from calib.cli.options import AsJson, inside
 
 PlanFile = Annotated[
@@ -23,7 +24,13 @@ PlanFile = Annotated[
 
 def add_commands(app: typer.Typer) -> None:
     """Add this command to the program."""
-    app.command("plan")(plan)
+    add(
+        app, "plan", plan,
+        """
+        calib formats plan --example > hall.toml
+        calib plan hall.toml
+        """,
+    )  # fmt: skip
 
 
 def plan(

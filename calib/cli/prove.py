@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from calib.cli.help import add
 from calib.cli.options import AsJson, Force, RigFile, TracksFile, frame_range, inside, provenance
 from calib.errors import InputError, UnsolvableError
 from calib.outputs import check_output, check_outputs, together, write_text
@@ -43,9 +44,44 @@ KINDS = (".csv", ".h5", ".hdf5", ".c3d")
 
 def add_commands(app: typer.Typer) -> None:
     """Add these commands to the program."""
-    app.command("verify")(verify)
-    app.command("precision")(precision)
-    app.command("reconstruct")(reconstruct)
+    add(
+        app, "verify", verify,
+        """
+        calib verify rig.h5 bar.h5 --bar bar.toml
+        calib verify rig.h5 bar.h5 --bar bar.toml --limit "A=0.2 K=5000 B=0.5" --at-rest
+        """,
+        """
+        Every certified length of a bar that the rig was not solved with is measured: in
+        motion frame by frame, with --at-rest once for each place where it was set down.
+        Errors are listed by length, direction and place, with the scale error and its
+        uncertainty, and what the bar did not visit. A limit (A + L/K, B at most; modelled
+        on VDI/VDE 2634 Part 1) is decided with a guard band of the expanded uncertainty
+        (JCGM 106). Too few lengths, the rig's own wand, or a bar without a stated
+        uncertainty give no pass.
+        """,
+    )  # fmt: skip
+    add(
+        app, "precision", precision,
+        """
+        calib precision rig.h5
+        calib precision rig.h5 --range 6000 --step 250 --csv places.csv
+        """,
+        """
+        The figures come from the joint covariance of poses and lenses and the noise of each
+        camera.
+        """,
+    )  # fmt: skip
+    add(
+        app, "reconstruct", reconstruct,
+        """
+        calib reconstruct rig.h5 tracks.h5 -o points.csv
+        calib reconstruct rig.h5 tracks.h5 -o points.c3d --frames 100-2000
+        """,
+        """
+        C3D needs an extra: pip install "calib[c3d]". "calib formats points" explains the
+        others.
+        """,
+    )  # fmt: skip
 
 
 def verify(

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from calib.cli.help import add
 from calib.cli.options import AsJson, Force, RigFile, TracksFile, inside, provenance
 from calib.errors import InputError
 from calib.outputs import check_output, check_outputs, together, write_text
@@ -29,8 +30,26 @@ OVERHEAD = (
 
 def add_commands(app: typer.Typer) -> None:
     """Add these commands to the program."""
-    app.command("recheck")(recheck)
-    app.command("history")(history)
+    add(
+        app, "recheck", recheck,
+        """
+        calib recheck rig.h5 short_wave.h5
+        calib recheck rig.h5 short_wave.h5 --repair -o new_rig.h5
+        """,
+        """
+        Twenty seconds of waving will do. It also tells exchanged names, a capture of
+        another rig, a camera that moved during the wave, and which way a camera went. Time
+        offsets that the rig knows count. Where errors last for a while (hidden markers,
+        warm air) a small change is called undecided rather than moved.
+        """,
+    )  # fmt: skip
+    add(
+        app, "history", history,
+        """
+        calib history rigs/
+        calib history may.h5 june.h5 july.h5 --plot history.svg --csv history.csv
+        """,
+    )  # fmt: skip
 
 
 def recheck(

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from calib.cli.help import add
 from calib.cli.options import Force, RigFile
 from calib.errors import InputError
 from calib.outputs import check_output, write_text
@@ -24,7 +25,13 @@ HTML = {".html", ".htm"}
 
 def add_commands(app: typer.Typer) -> None:
     """Add these commands to the program."""
-    app.command("record")(record)
+    add(
+        app, "record", record,
+        """
+        calib record rig.h5
+        calib record rig.h5 --tracks tracks.h5 --earlier may.h5 -o record.html
+        """,
+    )  # fmt: skip
 
 
 def record(

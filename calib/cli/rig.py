@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from calib.cli.help import add
 from calib.cli.options import AsJson, Force, RigFile, TracksFile, inside, provenance
 from calib.errors import InputError
 from calib.outputs import check_output
@@ -33,8 +34,53 @@ class Lens(StrEnum):
 
 def add_commands(app: typer.Typer) -> None:
     """Add these commands to the program."""
-    app.command("solve")(solve)
-    app.command("residuals")(residuals)
+    add(
+        app, "solve", solve,
+        """
+        calib solve tracks.h5 --wand wand.toml -o rig.h5
+        calib solve tracks.h5 --wand wand.toml --frames 300 -o quick.h5
+        calib solve tracks.h5 --distance cam01,cam02,3500,5 -o rig.h5    # a single marker
+        """,
+        """
+        Lenses are solved along with the poses unless the tracks state measured ones (K,
+        dist), which are then kept. What is not known of a kept lens counts in the error
+        bars: as the tracks state it (lens_sigma), else half a percent; a stated lens that
+        the capture contradicts is named. With --terms auto each lens gets what the capture
+        shows it to have beside focal length, centre, k1 and k2 (the table's column lens). A
+        zoom ring's number may be off by a third, or missing.
+
+        Tracks without names are named first, as by "calib identify", and all such names are
+        checked across cameras once the rig stands.
+
+        Markers that hide for a moment, warm air and mounts that tremble put all points of a
+        camera off together for a while. Such stretches are left out, the table says when
+        and in which cameras, and what is left of them is in the error bars.
+
+        What a capture leaves open (a focal length against a distance, a turn) ends the
+        solve with the cameras and the direction named. The rig is also judged as a whole: a
+        wand that is not as its file says, bends or has a marker off its place; a rig that
+        changed during the wave; much that fits nothing; two cameras that do not fit each
+        other; cameras that are mirrored, upside down, out of step or with marker names
+        reversed.
+
+        A single bright marker carried about will do from three cameras on, or two with
+        measured lenses. Its images have no length in them: the distance of two cameras (mm,
+        and its standard uncertainty, which the error bars include) gives the scale. A
+        wand's capture has its scale and refuses the option.
+
+        The rig file keeps, beside poses, lenses and covariance, time offsets, cameras left
+        out and why, what the solve had to say, when the wave was taken, and what was read.
+        """,
+    )  # fmt: skip
+    add(
+        app, "residuals", residuals,
+        """
+        calib residuals rig.h5 tracks.h5
+        """,
+        """
+        Points of cameras that the rig knows to be late are moved before they are judged.
+        """,
+    )  # fmt: skip
 
 
 def solve(

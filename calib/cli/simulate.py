@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from calib.cli.help import add
 from calib.cli.options import Force
 from calib.errors import InputError, OutputError
 
@@ -21,7 +22,21 @@ if TYPE_CHECKING:
 
 def add_commands(app: typer.Typer) -> None:
     """Add this command to the program."""
-    app.command("simulate")(simulate)
+    add(
+        app, "simulate", simulate,
+        """
+        calib simulate trial
+        calib simulate trial --layout corridor --cameras 12 --floor --bar
+        calib simulate trial --waves 2 --knock cam03:0.3deg    # wave2.h5: cam03 was knocked
+        calib simulate pictures --cameras 4 --frames 80 --images 80
+        """,
+        """
+        Lenses are decentred and pixels not square, noise grows with distance and at times
+        lasts, as with real cameras; --plain draws ideal ones. "calib formats scenario"
+        lists all that a scenario file can ask for: late, noisy or half-blind cameras,
+        reflections, knocks.
+        """,
+    )  # fmt: skip
 
 
 def simulate(
@@ -72,7 +87,7 @@ def simulate(
         typer.Option(
             metavar="N",
             help="Also images/, what each camera saw in the first N frames, and images.toml, their "
-            "list; on a small sensor unless the scenario has one.",
+            "list; of a small sensor and large markers unless the scenario says width.",
             min=1,
         ),
     ] = None,
@@ -94,7 +109,7 @@ def simulate(
     given = {key: value for key, value in options.items() if value is not None}
 
     def parse(table: dict[str, Any]) -> Scenario:
-        small = {} if images is None or "width" in table else dict(simulation.SMALL_SENSOR)
+        small = {} if images is None or "width" in table else dict(simulation.SMALL_IMAGES)
         usual = dict(simulation.PLAIN) if plain else {}
         return simulation.Scenario.from_dict(table | small | usual | given)
 

@@ -4,13 +4,14 @@ JSON.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from itertools import groupby
 from typing import Any
 
 from calib.intake.centroids.focus import Focus
 from calib.intake.centroids.stream import CameraSummary, Extraction
 from calib.report.tables import Column, Strong, table
-from calib.report.words import counted, document, ended, wrapped
+from calib.report.words import counted, document, ended, listed, wrapped
 
 LEGEND = (
     "Radius, roundness and peak (of full scale) are medians over the spots; clipped is the share "
@@ -70,23 +71,64 @@ def _summary(c: CameraSummary) -> dict[str, Any]:
     }
 
 
-def focus_lines(found: Focus, width: int | None = None) -> list[str]:
-    """Return whether a camera's spots are fit to measure, what to turn, and what was judged."""
-    verdict = "fit to measure" if found.is_fit else "not fit to measure yet"
-    spots = f"{counted(found.n_spots, 'spot')} in {counted(found.n_images, 'image')}"
-    lines = wrapped(f"{found.camera}: {verdict} ({spots}).", width)
-    for advice, checks in groupby((c for c in found.checks if not c.is_ok), key=lambda c: c.advice):
+def focus_lines(found: Sequence[Focus], width: int | None = None) -> list[str]:
+    """Return which cameras' spots are fit to measure, what to turn, and what was judged."""
+    bad = [f for f in found if not f.is_fit]
+    if len(found) == 1:
+        (one,) = found
+        verdict = "fit to measure" if one.is_fit else "not fit to measure yet"
+        spots = f"{counted(one.n_spots, 'spot')} in {counted(one.n_images, 'image')}"
+        lines: list[str] = [*map(Strong, wrapped(f"{one.camera}: {verdict} ({spots}).", width))]
+        for text in _remedies(one):
+            lines += wrapped(text, width)
+        return [*lines, "", *_checks(one, width)]
+    says = f"{len(found) - len(bad)} of {len(found)} cameras fit to measure"
+    names = f"; not yet: {listed([f.camera for f in bad])}" if bad else ""
+    lines = [*map(Strong, wrapped(f"{says}{names}.", width))]
+    alike: dict[str, list[str]] = {}
+    for f in bad:
+        for text in _remedies(f):
+            alike.setdefault(text, []).append(f.camera)
+    for text, cameras in alike.items():
+        lines += wrapped(text, width, f"{listed(cameras)}: ")
+    numbers = [f.numbers for f in found]
+    columns = [
+        Column("camera", [f.camera for f in found], is_left=True),
+        Column("images", [f.n_images for f in found]),
+        Column("spots", [f.n_spots for f in found]),
+        Column("across|px", [n.get("diameter_px") for n in numbers], ".1f"),
+        Column("blur|px", [n.get("blur_px") for n in numbers], ".2f"),
+        Column("peak", [n.get("peak_share") for n in numbers], ".0%"),
+        Column("clipped", [n.get("clipped_share") for n in numbers], ".0%"),
+        Column("roundness", [n.get("roundness") for n in numbers], ".2f"),
+        Column("verdict", [_verdict(f.is_fit) for f in found], is_left=True),
+    ]
+    rows = [k for k, f in enumerate(found) if not f.is_fit]
+    return [*lines, "", *table(columns, width, rows)]
+
+
+def _remedies(one: Focus) -> list[str]:
+    """Return what to turn and why, in the order in which one would: nothing else can be judged of
+    a picture that is out of focus.
+    """
+    wrong = sorted((c for c in one.checks if not c.is_ok), key=lambda c: c.turn[:1] != ("focus",))
+    out = []
+    for advice, checks in groupby(wrong, key=lambda c: c.advice):
         acting = list(checks)
-        names, turn = ", ".join(c.name for c in acting), " and ".join(acting[0].turn)
-        lines += map(Strong, wrapped(ended(advice), width, f"{names} (turn {turn}): "))
-    rows = found.checks
+        names, turn = ", ".join(c.name for c in acting), ", then ".join(acting[0].turn)
+        out.append(ended(f"{names} (turn {turn}): {advice}"))
+    return out
+
+
+def _checks(one: Focus, width: int | None) -> list[str]:
+    rows = one.checks
     columns = [
         Column("what", [c.name for c in rows], is_left=True),
         Column("found", [c.found for c in rows], is_left=True),
         Column("wanted", [c.wanted for c in rows], is_left=True),
         Column("verdict", [_verdict(c.is_ok) for c in rows], is_left=True),
     ]
-    return [*lines, "", *table(columns, width, [k for k, c in enumerate(rows) if not c.is_ok])]
+    return table(columns, width, [k for k, c in enumerate(rows) if not c.is_ok])
 
 
 def focus_as_json(found: Focus) -> dict[str, Any]:

@@ -5,12 +5,12 @@ seen of them.
 from calib.simulate.layouts import sample_points
 from calib.simulate.render import RenderOptions, draw_spots, expose, render
 from calib.simulate.run import Simulation, later_wave, simulate
-from calib.simulate.scenario import PLAIN, SMALL_SENSOR, Knock, Scenario
+from calib.simulate.scenario import PLAIN, SMALL_IMAGES, Knock, Scenario
 from calib.simulate.still import bar_capture, floor_capture
 
 __all__ = [
     "PLAIN",
-    "SMALL_SENSOR",
+    "SMALL_IMAGES",
     "Knock",
     "RenderOptions",
     "Scenario",

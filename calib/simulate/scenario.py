@@ -39,8 +39,14 @@ INDEPENDENT: Mapping[str, Any] = {
     "lasting_share": 0.0,
 }
 PLAIN: Mapping[str, Any] = {"lens_terms": ("k1", "k2"), **INDEPENDENT}
-# A sensor of the usual size with a quarter of its rows and columns: quick to draw and to search.
-SMALL_SENSOR: Mapping[str, Any] = {"width": 512, "height": 272, "pixel_pitch_mm": 0.022}
+# A sensor of the usual size with a quarter of its rows and columns, quick to draw and to search,
+# and markers large enough for it.
+SMALL_IMAGES: Mapping[str, Any] = {
+    "width": 512,
+    "height": 272,
+    "pixel_pitch_mm": 0.022,
+    "marker_diameter_mm": 30.0,
+}
 CHOICES = {
     "layout": ("room", "corridor", "row", "dome"),
     "path": ("volume", "plane", "still"),

@@ -195,9 +195,9 @@ def _no_spots(refused: dict[str, int], background: float) -> Check:
     if refused:
         found = f"none, but {', '.join(f'{n} {reason}' for reason, n in sorted(refused.items()))}"
         what = "too large" in refused or "touching or not round" in refused
-        turn = ("aperture", "focus", "exposure") if what else ("focus", "zoom")
+        turn = ("focus", "aperture", "exposure") if what else ("focus", "zoom")
         advice = (
-            "close the aperture and focus so that markers come apart; shorten the "
+            "focus until markers come apart, then close the aperture; shorten the "
             "exposure if they move;"
             " take lamps and windows out of view"
             if what
@@ -334,9 +334,9 @@ def _merging(touching: int, n_blobs: int, merge_px: float, nearest: float, known
         f"merge below {merge_px:.1f} px{at}; {seen}{near}",
         f"at most {MERGED:.0%} touching",
         touching <= MERGED * n_blobs,
-        ("aperture", "focus"),
-        "neighbours merge: close the aperture, then focus again; a shorter exposure "
-        "helps against blooming",
+        ("focus", "aperture"),
+        "neighbours merge: focus for the narrowest spots, then close the aperture; a shorter "
+        "exposure helps against blooming",
     )
 
 

@@ -40,6 +40,7 @@ ONLY_IN = {
     "tomllib": {"files"},
     "typer": {"cli"},
     "rich": {"cli"},
+    "plotly": {"report/figures/", "report/page/"},
 }
 # What a record prints is for ``report`` to say: its ``__str__``, and nothing else, may call there.
 PRINTS = "__str__"
@@ -94,6 +95,7 @@ MAY_OPEN = {
     "cli/main": "points standard output at nothing when its reader has left",
     "cli/process": "opens standard streams that are closed",
     "intake/centroids/sources": "reads images",
+    "report/page/html": "reads the page's own style and script",
 }
 
 
@@ -141,7 +143,7 @@ def test_modules_stay_short(path: Path) -> None:
 
 @pytest.mark.parametrize("module", ["calib", "calib.cli.main"])
 def test_heavy_libraries_wait_until_they_are_needed(module: str) -> None:
-    heavy = ("cv2", "scipy", "h5py", "networkx", "numba", "numpy")
+    heavy = ("cv2", "scipy", "h5py", "networkx", "numba", "numpy", "plotly")
     code = f"import sys, {module}; print([m for m in {heavy} if m in sys.modules])"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"

@@ -103,12 +103,11 @@ def residual_table(
     Raises InputError where cameras of the tracks are not in the rig, or sensors differ,
     UnsolvableError where no two cameras see the same marker in the same frame.
     """
-    _check_cameras(rig, tracks)
-    tracks = tracks.subset([n for n in rig.names if n in tracks.names])
     if fit is None:
-        _require_shared_points(tracks)
-        tracks = at_common_time(rig, tracks)
-        fit = fit_to_rig(rig, tracks)
+        tracks, fit = held(rig, tracks)
+    else:
+        _check_cameras(rig, tracks)
+        tracks = tracks.subset([n for n in rig.names if n in tracks.names])
     stats = fit.stats or rig_stats(tracks, fit.problem, fit.state, fit.is_inlier, fit.sigma_px)
     causes = find_causes(fit, tracks, stats, [rig.camera(n).stats for n in tracks.names])
     whole = whole or look_at_whole(rig, tracks, fit)
@@ -126,6 +125,17 @@ def residual_table(
         _with_stored(whole.doubts, rig),
         _span(rig),
     )
+
+
+def held(rig: Rig, tracks: Tracks) -> tuple[Tracks, RigFit]:
+    """Return the tracks of the rig's cameras, in its order and at the common time, and how the rig,
+    held, explains them. Raises as ``residual_table`` does.
+    """
+    _check_cameras(rig, tracks)
+    tracks = tracks.subset([n for n in rig.names if n in tracks.names])
+    _require_shared_points(tracks)
+    tracks = at_common_time(rig, tracks)
+    return tracks, fit_to_rig(rig, tracks)
 
 
 # These put a camera elsewhere than its solve says by more than its own sigmas know of.

@@ -31,6 +31,7 @@ from calib.cli import (
     prove,
     recheck,
     record,
+    report,
     rig,
     simulate,
 )  # fmt: skip
@@ -140,6 +141,7 @@ edit.add_commands(app)
 export.add_commands(app)
 describe.add_commands(app)
 record.add_commands(app)
+report.add_commands(app)
 
 
 def _print_version(wanted: bool) -> None:

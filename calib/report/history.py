@@ -25,7 +25,7 @@ LEGEND = (
 
 def as_lines(found: History, width: int | None = None) -> list[str]:
     """Return the verdict, the files, every camera's changes, and what concerns the files."""
-    lines = [*wrapped(_verdict(found), width), ""]
+    lines = [*wrapped(verdict(found), width), ""]
     files = [
         Column("file", [e.name for e in found.entries], is_left=True),
         Column("time", [e.time or "-" for e in found.entries], is_left=True),
@@ -82,7 +82,8 @@ def findings(found: History) -> list[str]:
     return out
 
 
-def _verdict(found: History) -> str:
+def verdict(found: History) -> str:
+    """Return who is steady, and who is not."""
     n_steady = sum(c.verdict == Course.STEADY for c in found.cameras)
     told = []
     for verdict, phrase in PHRASES.items():

@@ -51,10 +51,10 @@ def as_lines(found: Recheck, width: int | None = None, files: str = "RIG TRACKS"
 
     ``files`` are the rig and tracks that a command to repair names, empty where it was repaired.
     """
-    lines = wrapped(_verdict(found), width)
+    lines = wrapped(verdict(found), width)
     for text in filter(None, [drift(found), _majority(found)]):
         lines += map(Strong, wrapped(sentence(text), width))
-    for c in _worst_first(found):
+    for c in worst_first(found):
         if (text := note(found, c)) and text != _majority(found):
             told = wrapped(ended(text), width, f"{c.name}: ")
             lines += map(Strong, told) if c.needs_a_hand else told
@@ -145,7 +145,8 @@ def drift(found: Recheck) -> str:
     )
 
 
-def _verdict(found: Recheck) -> str:
+def verdict(found: Recheck) -> str:
+    """Return who stands as before, and who does not."""
     names = {v: [c.name for c in found.cameras if c.verdict == v] for v in PHRASES}
     told = []
     for verdict, of in names.items():
@@ -299,14 +300,15 @@ def _rigid_move(m: RigidMove) -> str:
     )
 
 
-def _worst_first(found: Recheck) -> list[CameraChange]:
+def worst_first(found: Recheck) -> list[CameraChange]:
+    """Return the cameras, those to look at first."""
     return sorted(
         found.cameras, key=lambda c: (ORDER.index(c.verdict), -np.nan_to_num(c.shift_px), c.name)
     )
 
 
 def _table(found: Recheck, width: int | None) -> list[str]:
-    rows = _worst_first(found)
+    rows = worst_first(found)
 
     def column(heading: str, name: str, form: str, factor: float = 1.0) -> Column:
         known = (getattr(c, name) if np.isfinite(c.shift_px) else np.nan for c in rows)

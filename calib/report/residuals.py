@@ -30,7 +30,7 @@ LEGEND = (
 
 def as_lines(found: ResidualTable, width: int | None = None) -> list[str]:
     """Return the verdict, what to do about each camera, the table, and what concerns the rig."""
-    lines = wrapped(_verdict(found), width)
+    lines = wrapped(verdict(found), width)
     for text in sentences(found.doubts):
         lines += map(Strong, wrapped(text, width))
     for row in found.cameras:
@@ -38,7 +38,7 @@ def as_lines(found: ResidualTable, width: int | None = None) -> list[str]:
             lines += map(Strong, wrapped(advice(cause), width, f"{row.name}: "))
     lines += ["", *_table(found, width), ""]
     sizes = [_sizes(found)] if found.span_mm else []
-    for text in (*lasting_sentences(found.lasting), _lengths(found.wand), *sizes, *LEGEND):
+    for text in (*lasting_sentences(found.lasting), lengths_sentence(found.wand), *sizes, *LEGEND):
         lines += wrapped(text, width)
     return lines
 
@@ -74,7 +74,8 @@ def as_json(found: ResidualTable) -> dict[str, Any]:
     )
 
 
-def _verdict(found: ResidualTable) -> str:
+def verdict(found: ResidualTable) -> str:
+    """Return how many cameras are good, and which are not."""
     acting = [row.name for row in found.cameras if row.verdict == Verdict.ACT]
     n = len(found.cameras)
     if found.doubts and not acting:
@@ -139,7 +140,8 @@ def lasting_sentences(lasting: dict[str, Any]) -> list[str]:
     ]
 
 
-def _lengths(w: WandLengths) -> str:
+def lengths_sentence(w: WandLengths) -> str:
+    """Return how far the wand's lengths come out off."""
     if not w.n_lengths:
         return "Wand lengths: none, no frame shows two markers in two cameras each."
     return (

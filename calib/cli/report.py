@@ -1,0 +1,123 @@
+"""The command that makes a page to look at: report."""
+
+# ruff: noqa: PLC0415 - what loads SciPy, OpenCV or HDF5 waits for the command that needs it: --help
+# is quick
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from calib.cli.options import Force, RigFile, TracksFile, inside
+from calib.errors import InputError
+from calib.outputs import check_output, write_text
+
+if TYPE_CHECKING:
+    from calib.core.rig import Rig
+    from calib.core.tracks import Tracks
+    from calib.report.figures.moves import Moves
+
+
+def add_commands(app: typer.Typer) -> None:
+    """Add these commands to the program."""
+    app.command("report")(report)
+
+
+def report(
+    rig: RigFile,
+    tracks: TracksFile,
+    output: Annotated[
+        Path, typer.Option("-o", "--output", metavar="REPORT.html", help="Page to write.")
+    ],
+    again: Annotated[
+        Path | None,
+        typer.Option(
+            "--recheck",
+            metavar="NEW_TRACKS",
+            help="A later wave: also show which cameras moved since, and where.",
+        ),
+    ] = None,
+    before: Annotated[
+        Path | None,
+        typer.Option(
+            "--before",
+            metavar="OLD_RIG",
+            help="An earlier file of the same rig: also show what changed since.",
+        ),
+    ] = None,
+    force: Force = False,
+) -> None:
+    """Make one page to look at, print or send: the rig in 3D, every camera, what to do first."""
+    if again is not None and before is not None:
+        raise InputError(
+            "--recheck, --before", expected="one of them", found="both", remedy="Make two pages."
+        )
+    if output.suffix.lower() not in {".html", ".htm"}:
+        raise InputError(
+            str(output), expected="a name that ends in .html", found=output.suffix or "none",
+            remedy="Choose another name.",
+        )  # fmt: skip
+    check_output(output, force, inputs=[p for p in (rig, tracks, again, before) if p is not None])
+    import calib
+    from calib import files
+    from calib.cli import console
+    from calib.report.page.make import Source, html_report
+
+    solved, rig_sha256 = files.with_sha256(calib.load_rig, rig)
+    capture, tracks_sha256 = files.with_sha256(calib.load_tracks, tracks)
+    read = [("rig file", rig, rig_sha256), ("tracks read for this page", tracks, tracks_sha256)]
+    moves, title = None, ""
+    with console.progress() as progress:
+        if again is not None:
+            new, sha256 = files.with_sha256(calib.load_tracks, again)
+            read.append(("tracks of the recheck", again, sha256))
+            with inside(again):
+                moves = _since(solved, new, progress)
+            title = f"Rechecked by {again.name}"
+        if before is not None:
+            old, sha256 = files.with_sha256(calib.load_rig, before)
+            read.append(("rig file before", before, sha256))
+            moves = _between(before, old, rig, solved)
+            title = f"Since {before.name}"
+        progress("page", 0, 1)
+        now = datetime.now(UTC).isoformat(timespec="minutes")
+        source = Source(
+            title=rig.name,
+            capture=tracks.name,
+            files=[(label, f"{path.name}, SHA-256 {sha256}") for label, path, sha256 in read],
+            made_at=f"{now} by calib {calib.__version__}",
+            moves_title=title,
+        )
+        with inside(tracks):
+            kept = [n for n in capture.names if n in solved.names or n not in solved.left_out]
+            named = calib.named_tracks(solved, capture.subset(kept))
+            page = html_report(solved, named, source, moves=moves)
+    write_text(output, page.html, force)
+    size = len(page.html.encode()) / 1e6
+    console.note(f"wrote {output} ({size:.1f} MB): open it in a browser")
+    raise typer.Exit(1 if page.needs_a_hand else 0)
+
+
+def _since(rig: Rig, tracks: Tracks, progress: Any) -> Moves:
+    import calib
+    from calib.report import figures
+
+    return figures.of_recheck(rig, calib.recheck(rig, tracks, progress=progress))
+
+
+def _between(before: Path, old: Rig, path: Path, rig: Rig) -> Moves:
+    from calib.check.history.compare import compare_entries
+    from calib.check.history.records import Entry
+    from calib.report import figures
+
+    found = compare_entries([Entry(before.name, old), Entry(path.name, rig)])
+    if found.entries[0].rig is not old:
+        raise InputError(
+            str(before), expected=f"a rig from before {path.name}",
+            found=f"one from {found.entries[1].time}, after it",
+            remedy="Swap the two rig files.",
+        )  # fmt: skip
+    return figures.of_history(found)

@@ -1,0 +1,141 @@
+"""Which cameras see the wand together: a map seen from above, and the counts of every pair."""
+
+from __future__ import annotations
+
+import numpy as np
+import plotly.graph_objects as go
+
+from calib.core.geometry import Array
+from calib.core.rig import Rig
+from calib.report.figures.look import (
+    INK,
+    MAIN,
+    PAPER,
+    RISING,
+    SOFT,
+    colour_bar,
+    figure,
+    joined,
+    scale,
+    shown,
+    small,
+)
+from calib.report.figures.stage import stage_of
+from calib.solve.start.graph import MIN_SHARED_FRAMES, Overlap
+
+MOST_LINKS = 3  # of a camera that the map draws; the table of pairs has all
+MOST_WRITTEN = 16  # cameras whose counts fit into the cells
+WIDTHS = (1.0, 2.0, 3.5, 5.0)  # of lines, by quarters of what the drawn pairs share
+
+
+def links_map(rig: Rig, overlap: Overlap) -> go.Figure:
+    """Return the cameras from above, each with lines to the cameras that it shares most frames
+    with; the more they share the thicker.
+    """
+    stage = stage_of(rig)
+    names = [n for n in overlap.names if n in rig.names]
+    rows = [overlap.names.index(n) for n in names]
+    at = stage.place(np.array([rig.camera(n).position_mm for n in names]))[:, :2]
+    shared = overlap.frames[np.ix_(rows, rows)].astype(float)
+    np.fill_diagonal(shared, 0.0)
+    out = figure(
+        "Who sees the wand together, from above", height=480, x=stage.axes[0], y=stage.axes[1]
+    )
+    pairs = strongest(shared)
+    counts = [shared[p] for p in pairs] or [0.0]
+    limits = np.rint(np.linspace(min(counts) - 1, max(counts), len(WIDTHS) + 1)).astype(int)
+    for k, width in enumerate(WIDTHS):
+        here = [(i, j) for i, j in pairs if limits[k] < shared[i, j] <= limits[k + 1]]
+        if not here:
+            continue
+        path = joined(np.array([[at[i], at[j]] for i, j in here]))
+        out.add_trace(
+            go.Scatter(
+                x=small(path[:, 0]), y=small(path[:, 1]), mode="lines", hoverinfo="skip",
+                line={"color": RISING[2 + 2 * k], "width": width},
+                name=f"{limits[k] + 1} to {limits[k + 1]} frames shared",
+            )
+        )  # fmt: skip
+    if pairs:
+        middle = np.array([(at[i] + at[j]) / 2 for i, j in pairs])
+        told = [
+            f"{shown(names[i])} and {shown(names[j])}: {shared[i, j]:.0f} frames shared"
+            for i, j in pairs
+        ]
+        out.add_trace(
+            go.Scatter(
+                x=small(middle[:, 0]), y=small(middle[:, 1]), mode="markers", hovertext=told,
+                hoverinfo="text", marker={"size": 10, "color": MAIN, "opacity": 0.0},
+                showlegend=False,
+            )
+        )  # fmt: skip
+    n_links = (shared >= MIN_SHARED_FRAMES).sum(axis=1)
+    out.add_trace(
+        go.Scatter(
+            x=small(at[:, 0]), y=small(at[:, 1]), mode="markers+text",
+            text=[shown(n) for n in names], textposition=_outward(at), cliponaxis=False,
+            hovertext=[
+                f"{shown(n)}: shares frames with {c} cameras"
+                for n, c in zip(names, n_links, strict=True)
+            ],
+            hoverinfo="text",
+            marker={"size": 11, "color": INK, "line": {"color": PAPER, "width": 2}},
+            textfont={"size": 12 if len(names) <= 40 else 9}, showlegend=False,
+        )
+    )  # fmt: skip
+    out.update_layout(
+        yaxis={"scaleanchor": "x", "constrain": "domain", "zeroline": False},
+        xaxis={"constrain": "domain", "zeroline": False}, margin={"t": 100},
+    )  # fmt: skip
+    return out
+
+
+def _outward(at: Array) -> list[str]:
+    """Return on which side of each place (n, 2) its name stands clear of the lines inward."""
+    x, y = (at - at.mean(axis=0)).T
+    aside = np.where(x < 0, "middle left", "middle right")
+    upright = np.where(y < 0, "bottom center", "top center")
+    return [str(s) for s in np.where(np.abs(x) > np.abs(y), aside, upright)]
+
+
+def strongest(shared: Array) -> list[tuple[int, int]]:
+    """Return the pairs that are among the strongest few of either camera, weakest first."""
+    pairs = set()
+    for i, row in enumerate(shared):
+        best = np.argsort(-row, kind="stable")[:MOST_LINKS]
+        pairs |= {(min(i, int(j)), max(i, int(j))) for j in best if row[j] >= MIN_SHARED_FRAMES}
+    return sorted(pairs, key=lambda p: (shared[p], p))
+
+
+def links_table(overlap: Overlap) -> go.Figure:
+    """Return the number of frames that every two cameras share, as a table of colours; of few
+    cameras with the counts written in.
+    """
+    names = [shown(n) for n in overlap.names]
+    n = len(names)
+    counts = overlap.frames.astype(float)
+    np.fill_diagonal(counts, np.nan)
+    counts[counts == 0] = np.nan
+    out = figure("Frames that two cameras share", height=int(np.clip(28 * n + 140, 320, 900)))
+    is_written = n <= MOST_WRITTEN
+    out.add_trace(
+        go.Heatmap(
+            x=list(range(n)), y=list(range(n)), z=small(counts), zmin=0,
+            colorscale=scale(RISING), colorbar=colour_bar("frames shared"), xgap=1, ygap=1,
+            texttemplate="%{z:.0f}" if is_written else None, hoverongaps=False,
+            customdata=None,
+            hovertemplate="%{y} and %{x}: %{z:.0f} frames<extra></extra>",
+        )
+    )  # fmt: skip
+    step = max(1, n // 40)
+    ticks = {"tickmode": "array", "tickvals": list(range(0, n, step)), "ticktext": names[::step]}
+    out.update_layout(
+        xaxis={**ticks, "tickangle": -60, "showgrid": False, "zeroline": False, "ticks": ""},
+        yaxis={**ticks, "autorange": "reversed", "showgrid": False, "zeroline": False, "ticks": ""},
+    )
+    if n > MOST_WRITTEN:
+        out.update_layout(font={"size": 11})
+    if not np.isfinite(counts).any():
+        out.add_annotation(text="no two cameras share a frame", showarrow=False,
+                           font={"color": SOFT})  # fmt: skip
+    return out

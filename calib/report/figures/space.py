@@ -1,0 +1,254 @@
+"""The rig in space: cameras as frusta with their names, the wand's path, the floor."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import numpy as np
+import plotly.graph_objects as go
+
+from calib.check.verdicts import Verdict
+from calib.core.geometry import Array
+from calib.core.rig import Rig
+from calib.report.figures.data import GAP_S, Portrait
+from calib.report.figures.look import (
+    INK,
+    LINE,
+    RISING,
+    SHADE,
+    SOFT,
+    WARN,
+    colour_bar,
+    figure,
+    joined,
+    scale,
+    shown,
+    small,
+)
+from calib.report.figures.stage import Stage, frustum, outline, reach_m, stage_of
+
+By = Literal["residual", "precision"]
+MOST_NAMED = 60  # cameras; of larger rigs those that need action are named, the others on pointing
+EXTENT = 2.1  # of what is shown across, in the units of the eye's distance
+MARGIN_M = 0.5  # of floor around what stands on it
+MOST_SQUARES = 40  # of the floor along a side
+
+
+def rig_in_space(seen: Portrait | Rig, by: By = "residual") -> go.Figure:
+    """Return a rig in 3D, its cameras and the wand's path coloured by residual (RMS, px) or by
+    precision (one standard uncertainty of a camera's place, and of a marker placed there, mm).
+
+    A rig alone has no residuals of a path to colour.
+    """
+    rig, of = (seen, None) if isinstance(seen, Rig) else (seen.rig, seen)
+    stage = stage_of(rig, None if of is None else of.wave.places_mm)
+    unit = "px" if by == "residual" else "mm"
+    values = _of_cameras(rig, of, by)
+    known = values[np.isfinite(values)]
+    if by == "precision" and of is not None and of.precision is not None:
+        known = np.append(known, of.precision.sigma_mm[of.precision.is_seen])
+    # The usual stands in the middle of the scale at most: cameras that are alike do not look bad.
+    top = max(float(np.quantile(known, 0.98)), 2.0 * float(np.median(known))) if len(known) else 1.0
+    out = scene(stage, _everything(stage, rig, of), "The rig in space")
+    bar = {
+        "cmin": 0.0, "cmax": top, "colorscale": scale(RISING), "showscale": True,
+        "colorbar": colour_bar("RMS residual (px)" if by == "residual" else "± (mm)"),
+    }  # fmt: skip
+    _add_path(out, stage, rig, of, by, bar)
+    acting = () if of is None else tuple(
+        row.name for row in of.table.cameras if row.verdict == Verdict.ACT
+    )  # fmt: skip
+    add_cameras(out, stage, rig, values, unit, bar, acting)
+    return framed(out)
+
+
+def scene(stage: Stage, places_m: Array, title: str, height: int = 620) -> go.Figure:
+    """Return an empty 3D view with the floor under places (n, 3) on the stage."""
+    out = figure(title, height=height)
+    low, high = places_m.min(axis=0) - MARGIN_M, places_m.max(axis=0) + MARGIN_M
+    step = next(s for s in (1, 2, 5, 10, 20, 50, 100, 1e9) if (high - low)[:2].max() <= 40 * s)
+    x, y = (np.arange(np.floor(low[k] / step), np.ceil(high[k] / step) + 1) * step for k in (0, 1))
+    z = stage.floor_m
+    lines = [[[a, y[0], z], [a, y[-1], z]] for a in x] + [[[x[0], b, z], [x[-1], b, z]] for b in y]
+    path = joined(np.array(lines, dtype=float))
+    ground = "floor" if stage.is_aligned else "lowest place of the wand"
+    out.add_trace(
+        go.Scatter3d(
+            x=small(path[:, 0]), y=small(path[:, 1]), z=small(path[:, 2]), mode="lines",
+            line={"color": LINE, "width": 1.5}, hoverinfo="skip",
+            name=f"{ground}, squares of {step:g} m",
+        )
+    )  # fmt: skip
+    if stage.is_aligned:
+        _add_axes(out, stage, step)
+    hidden = {"visible": False, "showspikes": False}
+    out.update_layout(
+        scene={
+            "xaxis": hidden, "yaxis": hidden, "zaxis": hidden,
+            "dragmode": "orbit", "bgcolor": SHADE,
+            "camera": {"eye": {"x": 0.7, "y": -1.3, "z": 0.95}, "up": {"x": 0, "y": 0, "z": 1},
+                       "center": {"x": 0, "y": 0, "z": -0.05}},
+        },
+        margin={"l": 0, "r": 0, "t": 64, "b": 0}, uirevision="kept", paper_bgcolor=SHADE,
+        legend={"y": 1.0, "yanchor": "bottom", "itemsizing": "constant"},
+    )  # fmt: skip
+    return out
+
+
+def framed(out: go.Figure) -> go.Figure:
+    """Fit a 3D view about what it shows, so that rigs of all sizes and heights fill it alike."""
+    parts = ("x", "y", "z")
+    low, high = (
+        np.array([pick([pick(np.asarray(t[k], float)) for t in out.data]) for k in parts])
+        for pick in (np.nanmin, np.nanmax)
+    )
+    size = np.maximum(high - low, 1e-3)
+    ratio = EXTENT * size / float(np.hypot(*size[:2]))
+    out.update_layout(
+        scene={
+            "aspectmode": "manual",
+            "aspectratio": dict(zip(parts, ratio.tolist(), strict=True)),
+            **{
+                f"{k}axis_range": [float(a), float(b)]
+                for k, a, b in zip(parts, low, high, strict=True)
+            },
+        }
+    )
+    return out
+
+
+def add_cameras(
+    out: go.Figure, stage: Stage, rig: Rig, values: Array, unit: str, bar: dict[str, object],
+    acting: tuple[str, ...] = (),
+) -> None:  # fmt: skip
+    """Add every camera's frustum, its colour told by values (C,), and its name."""
+    reach = reach_m(stage, rig)
+    corners = np.array([frustum(stage, c, reach) for c in rig.cameras])
+    paths = np.array([outline(c) for c in corners])
+    coloured = np.where(np.isfinite(values), values, 0.0)
+    line = joined(paths)
+    each = np.repeat(coloured, paths.shape[1] + 1)
+    only_colours = {k: v for k, v in bar.items() if k != "colorbar"} | {"showscale": False}
+    out.add_trace(
+        go.Scatter3d(
+            x=small(line[:, 0]), y=small(line[:, 1]), z=small(line[:, 2]), mode="lines",
+            line={"color": small(each), "width": 4} | only_colours, hoverinfo="skip",
+            name="cameras", showlegend=False,
+        )
+    )  # fmt: skip
+    faces = corners[:, 1:].reshape(-1, 3)
+    at = 4 * np.arange(len(corners))
+    out.add_trace(
+        go.Mesh3d(
+            x=small(faces[:, 0]), y=small(faces[:, 1]), z=small(faces[:, 2]),
+            i=np.concatenate([at, at]), j=np.concatenate([at + 1, at + 2]),
+            k=np.concatenate([at + 2, at + 3]), intensity=small(np.repeat(coloured, 4)),
+            opacity=0.35, hoverinfo="skip", flatshading=True, lighting={"ambient": 1.0},
+            **{k: v for k, v in only_colours.items()},
+        )
+    )  # fmt: skip
+    names = np.array([shown(c.name) for c in rig.cameras])
+    acts = np.isin([c.name for c in rig.cameras], acting)
+    for is_act in (False, True):
+        rows = np.flatnonzero(acts == is_act)
+        if not len(rows):
+            continue
+        is_named = is_act or len(rig.cameras) <= MOST_NAMED
+        told = [
+            f"{names[k]}{', needs action' if is_act else ''}<br>"
+            + (f"{values[k]:.3f} {unit}" if np.isfinite(values[k]) else "not known")
+            + "<br>at ({:.0f}, {:.0f}, {:.0f}) mm".format(*rig.cameras[k].position_mm)
+            for k in rows
+        ]
+        apex = corners[rows, 0]
+        out.add_trace(
+            go.Scatter3d(
+                x=small(apex[:, 0]), y=small(apex[:, 1]), z=small(apex[:, 2]),
+                mode="markers+text" if is_named else "markers",
+                text=[f"▲ {n}" if is_act else n for n in names[rows]],
+                textposition="top center",
+                textfont={"size": 13 if is_act else 11, "color": INK},
+                marker={"symbol": "diamond" if is_act else "circle", "size": 7 if is_act else 4,
+                        "color": WARN if is_act else SOFT},
+                hovertext=told, hoverinfo="text",
+                name="needs action" if is_act else "cameras",
+            )
+        )  # fmt: skip
+
+
+def _of_cameras(rig: Rig, of: Portrait | None, by: By) -> Array:
+    if by == "precision":
+        return np.array([float(np.linalg.norm(rig.sigmas(n)[0])) for n in rig.names])
+    if of is not None:
+        rms = {row.name: row.stats.rms_px for row in of.table.cameras}
+        return np.array([rms.get(n, np.nan) for n in rig.names])
+    return np.array([np.nan if c.stats is None else c.stats.rms_px for c in rig.cameras])
+
+
+def _everything(stage: Stage, rig: Rig, of: Portrait | None) -> Array:
+    places = rig.wave_mm if of is None else of.wave.places_mm
+    cameras = stage.place(np.array([c.position_mm for c in rig.cameras]))
+    return np.vstack([cameras, stage.place(places) if len(places) else cameras[:0]])
+
+
+def _add_path(
+    out: go.Figure, stage: Stage, rig: Rig, of: Portrait | None, by: By, bar: dict[str, object]
+) -> None:
+    if by == "precision" and of is not None and of.precision is not None:
+        at = stage.place(of.precision.places_mm)
+        sigma = of.precision.sigma_mm
+        out.add_trace(
+            go.Scatter3d(
+                x=small(at[:, 0]), y=small(at[:, 1]), z=small(at[:, 2]), mode="markers",
+                marker={"size": 4, "color": small(sigma)} | bar,
+                hovertemplate="a marker here is placed to %{marker.color:.2f} mm<extra></extra>",
+                name="places of the wand",
+            )
+        )  # fmt: skip
+        return
+    if of is None or not len(of.wave.places_mm):
+        at = stage.place(rig.wave_mm)
+        out.add_trace(
+            go.Scatter3d(
+                x=small(at[:, 0]), y=small(at[:, 1]), z=small(at[:, 2]), mode="markers",
+                marker={"size": 2, "color": SOFT}, hoverinfo="skip", name="places of the wand",
+            )
+        )  # fmt: skip
+        return
+    at, wave = stage.place(of.wave.places_mm), of.wave
+    # A gap in time is a gap in the line.
+    usual = float(np.median(np.diff(wave.second))) if len(wave.second) > 1 else 1.0
+    cut = np.flatnonzero(np.diff(wave.second) > max(GAP_S, 4.0 * usual)) + 1
+    path = np.insert(at, cut, np.nan, axis=0)
+    colour = np.insert(wave.rms_px, cut, 0.0)
+    second = np.insert(wave.second, cut, np.nan)
+    out.add_trace(
+        go.Scatter3d(
+            x=small(path[:, 0]), y=small(path[:, 1]), z=small(path[:, 2]), mode="lines",
+            line={"color": small(colour), "width": 2.5} | bar, customdata=small(second),
+            hovertemplate="the wand at %{customdata:.1f} s: RMS %{line.color:.2f} px"
+            "<extra></extra>",
+            name="path of the wand", showlegend=False,
+        )
+    )  # fmt: skip
+
+
+def _add_axes(out: go.Figure, stage: Stage, size: float) -> None:
+    """Add the world's axes at its origin."""
+    ends = stage.turn(size * np.eye(3))
+    start = stage.place(np.zeros(3))
+    path = joined(np.array([[start, start + e] for e in ends]))
+    out.add_trace(
+        go.Scatter3d(
+            x=small(path[:, 0]), y=small(path[:, 1]), z=small(path[:, 2]), mode="lines",
+            line={"color": INK, "width": 5}, hoverinfo="skip", showlegend=False, name="axes",
+        )
+    )  # fmt: skip
+    tips = start + 1.12 * ends
+    out.add_trace(
+        go.Scatter3d(
+            x=small(tips[:, 0]), y=small(tips[:, 1]), z=small(tips[:, 2]), mode="text",
+            text=list("xyz"), textfont={"size": 14, "color": INK}, hoverinfo="skip",
+            showlegend=False, name="axes",
+        )
+    )  # fmt: skip

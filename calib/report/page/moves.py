@@ -1,0 +1,70 @@
+"""The page's part on two states of a rig: moved cameras first, where they stood and stand."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from calib.report.figures.moves import Move, Moves, moves_in_space, picture_moved
+from calib.report.page import html
+from calib.report.tables import Column
+from calib.report.words import CAUTION, sentence
+
+MOST_PICTURES = 24  # cameras whose picture is drawn; beyond, it is the rig that moved
+
+
+def before_and_after(moves: Moves, title: str) -> str:
+    """Return what moved where: in space, as a table, and how each moved camera's picture went."""
+    parts = [html.paragraph(moves.verdict)]
+    told = [
+        f"<li><b>{html.name(m.camera.name)}</b>"
+        f'<span dir="auto">{html.text(sentence(m.note))}</span></li>'
+        for m in moves.cameras
+        if m.note
+    ]
+    parts += [f'<ol class="todo">{"".join(told)}</ol>'] if told else []
+    parts += [html.paragraph(sentence(text)) for text in (moves.remedy, *moves.findings) if text]
+    if moves.needs_a_hand:
+        parts.append(html.paragraph(CAUTION, "caution"))
+    if moves.named:
+        parts += [
+            f'<div class="tools">{html.view_buttons("moved")}</div>',
+            html.chart(
+                "moved", moves_in_space(moves),
+                "Grey: where cameras stood. Arrows are drawn many times as long as the moves, as "
+                "the legend says: brown from the camera, blue from the middle of what it sees.",
+                "space",
+            ),
+        ]  # fmt: skip
+    parts.append(_table(moves))
+    pictures = "".join(
+        html.chart(
+            f"picture-{k}", picture_moved(m, moves.rig),
+            "Of what is as far away as the middle of the volume.",
+        )
+        for k, m in enumerate(moves.named[:MOST_PICTURES])
+    )  # fmt: skip
+    parts += [f'<div class="charts">{pictures}</div>'] if pictures else []
+    return html.section("moves", title, *parts)
+
+
+def _table(moves: Moves) -> str:
+    of = moves.cameras
+    before = np.array([m.camera.position_mm for m in of])
+    after = np.array([_place(m) for m in of])
+    columns = [
+        Column("camera", [m.camera.name for m in of], is_left=True),
+        Column("verdict", [f"{'▲' if m.is_named else '●'} {m.word}" for m in of], is_left=True),
+        Column("shift|mm", [m.shift_mm for m in of], ".2f"),
+        Column("|± mm", [m.sigma_mm for m in of], ".2f"),
+        Column("turn|deg", [m.turn_deg for m in of], ".3f"),
+        Column("|± deg", [m.sigma_deg for m in of], ".3f"),
+        Column("picture|px", [m.shift_px for m in of], ".2f"),
+        *(Column(f"{a} before|mm", before[:, k].tolist(), ".1f") for k, a in enumerate("xyz")),
+        *(Column(f"{a} after|mm", after[:, k].tolist(), ".1f") for k, a in enumerate("xyz")),
+    ]
+    rows = [html.Row(is_strong=m.is_named) for m in of]
+    return html.table(columns, rows, "Before and after, moved cameras first")
+
+
+def _place(move: Move) -> np.ndarray:
+    return np.full(3, np.nan) if move.later is None else move.later.position_mm

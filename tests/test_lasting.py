@@ -46,7 +46,7 @@ def test_scores_of_independent_noise_are_chi_square() -> None:
     fit = fit_to_rig(sim.truth, sim.tracks)
     problem = fit.problem.with_weight((fit.problem.row >= 0) / sim.scenario.sigma_px)
     found = shifts(problem, fit.state, None, bin_frames(problem.rate_hz))
-    n_bins = found.u_bin.shape[1]
+    n_bins = found.n_bins
     first = np.arange(0, n_bins - 5, 5)
     u, I, _ = found.in_stretches(first, first + 5)
     values = []

@@ -146,15 +146,27 @@ class Problem:
     def part(self, first: int, last: int) -> Problem:
         """Return the frames from first to last as a problem of their own, of the same cameras."""
         pairs = slice(int(self.starts[first]), int(self.starts[last]))
+        starts = self.starts[first : last + 1] - pairs.start
+        return self._of_pairs(pairs, self.frame_number[first:last], starts)
+
+    def _of_pairs(self, pairs: slice | Index, number: NDArray[np.int64], starts: Index) -> Problem:
         of_points: dict[str, Any] = {
             name: np.ascontiguousarray(getattr(self, name)[..., pairs])
             for name in ("uv_px", "weight", "row")
         }
         return replace(
-            self, frame_number=self.frame_number[first:last], cam=self.cam[pairs],
-            frame=self.frame[pairs] - first, starts=self.starts[first : last + 1] - pairs.start,
-            chunks=(), **of_points,
+            self, frame_number=number, cam=self.cam[pairs], starts=starts, chunks=(),
+            frame=np.repeat(np.arange(len(number)), np.diff(starts)), **of_points,
         ).in_chunks(CHUNK_FRAMES)  # fmt: skip
+
+    def of_frames(self, frames: Index) -> tuple[Problem, Index]:
+        """Return ``frames``, in order, as a problem of their own, of the same cameras, and which
+        pairs of this one it has.
+        """
+        n_pairs = np.diff(self.starts)[frames]
+        starts = np.concatenate([[0], np.cumsum(n_pairs)])
+        pairs = np.repeat(self.starts[frames] - starts[:-1], n_pairs) + np.arange(starts[-1])
+        return self._of_pairs(pairs, self.frame_number[frames], starts), pairs
 
     def sum_to_frames(self, values: Array, chunk: Chunk) -> Array:
         """Return the sums (F', ...) over each frame's pairs of values (P', ...) of a chunk's

@@ -31,7 +31,7 @@ from calib.core.threads import in_groups
 from calib.solve.bundle.descent import BundleOptions, free_parameters, without_frames
 from calib.solve.bundle.linearise import Blocks, residuals
 from calib.solve.bundle.problem import Index, Problem, State
-from calib.solve.lasting.shifts import Gradients, Shifts, shifts
+from calib.solve.lasting.shifts import Gradients, Shifts, shifts, with_weights
 
 Bools = NDArray[np.bool_]
 
@@ -111,21 +111,15 @@ def find_off(
     # stray point.
     near = seen & ~(far & (seen & ~far).any(axis=0))
 
-    def search() -> _Search:
-        sound = near & ~off_pairs(problem, out)
-        every = problem.with_weight(np.where(sound, 1.0 / sigma_px[problem.cam], 0.0))
-        return _Search(
-            every, shifts(every, state, None, bin_frames(problem.rate_hz), gate), sigma_px
-        )
-
-    now = search()
+    every = problem.with_weight(np.where(near, 1.0 / sigma_px[problem.cam], 0.0))
+    now = _Search(every, shifts(every, state, None, bin_frames(problem.rate_hz), gate), sigma_px)
     for (
         length
     ) in SEARCH_BINS:  # what stands off for a moment must not make a longer stretch seem to
         for late in (0, length // 2):
             off = now.in_blocks(length, late)
             out += off
-            now = search() if off else now
+            now = now.without(off, state, gate) if off else now
     return _grown(problem, now.found, out) if out else out
 
 
@@ -140,7 +134,7 @@ def find_bent(problem: Problem, state: State, solved: Solved, sigma_px: Array) -
     now = _Search(
         problem, found, sigma_px, solved, Gradients.of(problem, state, solved.terms, solved.blocks)
     )
-    n_bins, shortest = found.u_bin.shape[1], list[Off]()
+    n_bins, shortest = found.n_bins, list[Off]()
     for length in SEARCH_BINS[1:]:
         off = now.in_blocks(length, 0) + now.in_blocks(length, length // 2)
         shortest = shortest or off  # what stands off for a moment makes a longer stretch seem to
@@ -226,11 +220,20 @@ class _Search:
     solved: Solved | None = None
     gradients: Gradients | None = None
 
+    def without(self, off: Sequence[Off], state: State, gate: float) -> _Search:
+        """Return the search, cameras held, among the pairs that are not ``off``."""
+        is_off = off_pairs(self.problem, off)
+        rest = self.problem.with_weight(np.where(is_off, 0.0, self.problem.weight))
+        frames = np.unique(self.problem.frame[is_off])
+        return replace(
+            self, problem=rest, found=with_weights(self.found, rest, state, frames, gate)
+        )
+
     def in_blocks(self, length: int, late: int) -> list[Off]:
         """Return what stands off within blocks of ``length`` bins, the first of which begins
         ``late`` bins early.
         """
-        n_bins = self.found.u_bin.shape[1]
+        n_bins = self.found.n_bins
         edges = np.unique(np.clip(np.arange(-late, n_bins + length, length), 0, n_bins))
         u, I, taken = self.found.in_stretches(edges[:-1], edges[1:])
         # A camera alone, all others as they are: where none stands out there is nothing to share

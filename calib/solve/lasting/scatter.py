@@ -82,7 +82,7 @@ def scatter(
     how much of the information (C, K, 3) on shifts of so many bins, one after the other, all
     cameras together take; without it each does alone.
     """
-    n_bins = found.u_bin.shape[1]
+    n_bins = found.n_bins
     lengths = [m for m in LENGTH_BINS if m <= n_bins]
     excess, square, trace = (np.zeros((len(sigma_px), len(lengths))) for _ in range(3))
     for k, m in enumerate(lengths):
@@ -162,7 +162,7 @@ def _give_way(
     problem: Problem, state: State, solved: Solved, found: Shifts
 ) -> Callable[[int], Array] | None:
     """Return what ``scatter`` asks for, None where it would take too much memory."""
-    n_bins, size = found.u_bin.shape[1], len(solved.covariance)
+    n_bins, size = found.n_bins, len(solved.covariance)
     if problem.n_cameras * (n_bins // LONG_BINS) * 2 * size > MOST_NUMBERS:
         return None
     gradients = Gradients.of(problem, state, solved.terms, solved.blocks)

@@ -18,7 +18,7 @@ Source: Rao, 1948 (score test, as in ``lens_model``).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -39,9 +39,9 @@ class Shifts:
     """Scores of shifts, by pair and summed over ``length`` frames, the *bins* of time.
 
     By pair: ``u (P, 2)``, weight ``n (P,)`` and ``half (P, d, 2)`` = L⁻¹ W; pairs p and q of a
-    frame have the information ``[p = q] n - half_pᵀ half_q``. By camera and bin: ``u_bin (C, B,
-    2)``, ``I_bin (C, B, 3: xx, xy, yy)`` and ``a_bin (C, B, n, 2)``; ``root (C, n, n)`` is L⁻¹ of
-    each camera's S = L Lᵀ. n is 0 with the cameras held.
+    frame have the information ``[p = q] n - half_pᵀ half_q``. By camera, summed over all bins
+    before each: ``scores (C, B + 1, 5)``, of u and of xx, xy, yy of I, and ``given (C, B + 1, n,
+    2)`` = L⁻¹ a with the camera's S = L Lᵀ. n is 0 with the cameras held.
     """
 
     length: int
@@ -49,10 +49,12 @@ class Shifts:
     u: Array
     n: Array
     half: Array
-    u_bin: Array
-    I_bin: Array
-    a_bin: Array
-    root: Array
+    scores: Array
+    given: Array
+
+    @property
+    def n_bins(self) -> int:
+        return int(self.scores.shape[1]) - 1
 
     @property
     def information(self) -> Array:
@@ -68,16 +70,8 @@ class Shifts:
         """Return score (C, K, 2), information (C, K, 3) and what cameras take of it (C, K, 3) of
         bins first to last.
         """
-        parts = []
-        for values in (self.u_bin, self.I_bin, self.a_bin):
-            sums = np.concatenate([np.zeros_like(values[:, :1]), np.cumsum(values, axis=1)], axis=1)
-            parts.append(sums[:, last] - sums[:, first])
-        half = np.einsum("cij,ckjx->ckix", self.root, parts[2], optimize=True)
-        taken = np.stack(
-            [(half[..., i] * half[..., j]).sum(axis=2) for i, j in ((0, 0), (0, 1), (1, 1))],
-            axis=-1,
-        )
-        return parts[0], parts[1], taken
+        sums, taken = _stretch_kernel(self.scores, self.given, first, last)
+        return sums[..., :2], sums[..., 2:], taken
 
 
 def shifts(
@@ -89,42 +83,96 @@ def shifts(
     ``terms`` are the lens terms that are free beside the cameras' poses, None where cameras are
     held. A point beyond ``gate`` sigmas counts as if on it.
     """
+    number = problem.frame_number
+    bins = (number - number[0]) // length
+    by_pair, scores, a, S = _scores(problem, state, terms, (bins, int(bins[-1]) + 1), gate)
+    # S is 0 by 0 with the cameras held.
+    given = inverse_factors(S)[:, None] @ a if terms is not None else a
+    return Shifts(length, bins, *by_pair, _summed(scores), _summed(given))
+
+
+def with_weights(
+    found: Shifts, problem: Problem, state: State, frames: Index, gate: float
+) -> Shifts:
+    """Return ``found``, with cameras held, for the problem's weights, which are others than its own
+    in some ``frames``.
+    """
+    is_changed = np.zeros(found.n_bins, bool)
+    is_changed[found.bin_of_frame[frames]] = True
+    own = np.flatnonzero(is_changed[found.bin_of_frame])
+    part, pairs = problem.of_frames(own)
+    of_part = replace(state, wand_R=state.wand_R[own], wand_t=state.wand_t[own])
+    bins = (found.bin_of_frame[own], found.n_bins)
+    by_pair, scores, *_ = _scores(part, of_part, None, bins, gate)
+    u, n, half = (values.copy() for values in (found.u, found.n, found.half))
+    u[pairs], n[pairs], half[pairs] = by_pair
+    before = np.diff(found.scores, axis=1)
+    return replace(
+        found, u=u, n=n, half=half,
+        scores=_summed(np.where(is_changed[:, None], scores, before)),
+    )  # fmt: skip
+
+
+def _summed(values: Array) -> Array:
+    """Return the sums (C, B + 1, ...) of the values of all bins before each."""
+    out = np.zeros((values.shape[0], values.shape[1] + 1, *values.shape[2:]))
+    np.cumsum(values, axis=1, out=out[:, 1:])
+    return out
+
+
+def _scores(
+    problem: Problem,
+    state: State,
+    terms: tuple[str, ...] | None,
+    bins: tuple[NDArray[np.int64], int],
+    gate: float,
+) -> tuple[tuple[Array, Array, Array], Array, Array, Array]:
+    """Return u, n and half of each pair, and over ``bins`` (of each frame, and how many) the sums
+    ``scores (C, B, 5)``, ``a (C, B, n, 2)`` and the cameras' S (C, n, n).
+    """
     n_pairs, d, n_cameras = len(problem.cam), problem.n_turn + 3, problem.n_cameras
     n = 0 if terms is None else n_unknowns(terms)
     factors = inverse_factors(linearise(problem, state, (), np.inf, has_cameras=False).frame)
-    number = problem.frame_number
-    bins = (number - number[0]) // length
-    n_bins = int(bins[-1]) + 1
-    u, weight_sum, half = np.empty((n_pairs, 2)), np.empty(n_pairs), np.empty((n_pairs, d, 2))
+    by_pair = np.empty((n_pairs, 2)), np.empty(n_pairs), np.empty((n_pairs, d, 2))
     arrays, weight = state_arrays(state), np.require(problem.weight, np.float64, ["C", "W"])
 
     def run(chunks: Sequence[Chunk]) -> tuple[Array, ...]:
         sums = (
-            np.zeros((n_cameras, n_bins, 5)),
-            np.zeros((n_cameras, n_bins, n, 2)),
+            np.zeros((n_cameras, bins[1], 5)),
+            np.zeros((n_cameras, bins[1], n, 2)),
             np.zeros((n_cameras, n, n)),
         )
         _shift_kernel(
-            problem.cam, problem.starts, bins, problem.uv_px, weight, chunks[0].frames.start,
+            problem.cam, problem.starts, bins[0], problem.uv_px, weight, chunks[0].frames.start,
             chunks[-1].frames.stop,
-            *arrays, term_codes(terms or ()), problem.n_turn, factors, gate, u, weight_sum, half,
-            *sums,
+            *arrays, term_codes(terms or ()), problem.n_turn, factors, gate, *by_pair, *sums,
         )  # fmt: skip
         return sums
 
     parts = in_groups(run, problem.chunks)
     scores, a, S = (np.sum([part[k] for part in parts], axis=0) for k in range(3))
-    return Shifts(
-        length,
-        bins,
-        u,
-        weight_sum,
-        half,
-        scores[..., :2],
-        scores[..., 2:],
-        a,
-        inverse_factors(S) if n else S,
-    )
+    return by_pair, scores, a, S
+
+
+@compiled
+def _stretch_kernel(scores: Array, given: Array, first: Any, last: Any) -> tuple[Array, Array]:
+    """Return the sums (C, K, 5) of ``scores`` over bins first to last, and what cameras take (C, K,
+    3) of the information; see ``Shifts``.
+    """
+    n_cameras, n_own = given.shape[0], given.shape[2]
+    sums, taken = np.empty((n_cameras, len(first), 5)), np.zeros((n_cameras, len(first), 3))
+    for c in range(n_cameras):
+        for k in range(len(first)):
+            a, b = first[k], last[k]
+            for i in range(5):
+                sums[c, k, i] = scores[c, b, i] - scores[c, a, i]
+            for i in range(n_own):
+                x = given[c, b, i, 0] - given[c, a, i, 0]
+                y = given[c, b, i, 1] - given[c, a, i, 1]
+                taken[c, k, 0] += x * x
+                taken[c, k, 1] += x * y
+                taken[c, k, 2] += y * y
+    return sums, taken
 
 
 @compiled

@@ -23,6 +23,7 @@ from calib.solve.bundle.monotonic import monotonic_prior, sensor_sizes, tightene
 from calib.solve.bundle.problem import Problem, State, problem_from_tracks
 from calib.solve.certainty.lens_terms import told_prior, with_small, without_small
 from calib.solve.certainty.wand_check import MIN_FRAMES, WandFinding, check_wand, loosened
+from calib.solve.lasting.bending import find_followed
 from calib.solve.lasting.find import (
     LEAST_SHIFT,
     Off,
@@ -306,6 +307,9 @@ def _without_lasting(fit: Fit, seen: NDArray[np.bool_]) -> tuple[NDArray[np.bool
     barred: set[int] = (
         set()
     )  # cameras that stand off most of the time: something else is wrong with them
+    followed = find_followed(fit.problem, fit.result.state, fit.options.terms, fit.sigma_px)
+    if followed:
+        fit = _refitted(fit, seen & ~off_pairs(fit.problem, followed), near, fit.result.blocks)
     for k in range(LASTING_ROUNDS):
         off = find_off(fit.problem, fit.result.state, seen, fit.sigma_px, limit)
         off, stretches, much = passing(fit.problem, off, seen, MOST_OFF)

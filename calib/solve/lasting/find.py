@@ -238,7 +238,7 @@ class _Search:
         u, I, taken = self.found.in_stretches(edges[:-1], edges[1:])
         # A camera alone, all others as they are: where none stands out there is nothing to share
         # out.
-        value, _ = chi_square(u, I - taken)
+        value, _ = _chi_square(u, I - taken)
         blocks = np.flatnonzero((value > LIMIT).any(axis=0)).tolist()
         frames = np.searchsorted(self.found.bin_of_frame, edges).tolist()
 
@@ -267,7 +267,7 @@ class _Search:
         shift, C = _sparse_shifts(I * unit[:, None] * unit, u.ravel() * unit)
         of_each = shift.reshape(n, 2)
         own_C = C.reshape(n, 2, n, 2)[np.arange(n), :, np.arange(n)].reshape(n, 4)
-        value, _ = chi_square(of_each, own_C[:, [0, 1, 3]])
+        value, _ = _chi_square(of_each, own_C[:, [0, 1, 3]])
         is_off = (np.hypot(*of_each.T) > LEAST_SHIFT) & (value > LIMIT)
         return [
             (pairs[own == k], of_each[k] * self.sigma_px[cameras[k]], float(value[k]))
@@ -403,7 +403,7 @@ def _alike(a: Array, b: Array) -> Bools:
     return np.asarray(np.linalg.norm(a - b, axis=1) < ALIKE * size)
 
 
-def chi_square(u: Array, I: Array) -> tuple[Array, Array]:
+def _chi_square(u: Array, I: Array) -> tuple[Array, Array]:
     """Return the statistic (...) of a shift and the shift (..., 2) from scores (..., 2) and
     information (..., 3).
     """

@@ -150,7 +150,10 @@ def _scores(
         return sums
 
     parts = in_groups(run, problem.chunks)
-    scores, a, S = (np.sum([part[k] for part in parts], axis=0) for k in range(3))
+    (scores, a, S), *others = parts
+    for part in others:
+        for total, values in zip((scores, a, S), part, strict=True):
+            np.add(total, values, out=total)
     return by_pair, scores, a, S
 
 

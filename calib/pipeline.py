@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.check.refused import explained
 from calib.check.whole.find import Whole, look_at_whole
 from calib.core.progress import Progress, quiet
 from calib.core.rig import Rig
@@ -16,7 +17,7 @@ from calib.core.wand import Wand
 from calib.errors import UnsolvableError
 from calib.naming.identify import Identification, identify, is_unnamed
 from calib.naming.renaming import compared, rename
-from calib.solve.calibrate import SolveOptions, Task, begin, finish
+from calib.solve.calibrate import SolveOptions, Task, bare_rig, begin, finish
 from calib.solve.hold import RigFit, as_held
 from calib.solve.refine import Fit
 from calib.solve.start.graph import overlap
@@ -99,7 +100,12 @@ def _solved(
         before = task.tracks
         task, fit = _with_all_names(task, fit, progress)
         findings.append(str(compared(before, task.tracks)))
-    rig, used, fit = finish(task, fit, progress, findings)
+    try:
+        rig, used, fit = finish(task, fit, progress, findings)
+    except UnsolvableError as error:
+        rig = bare_rig(task.used, stated, fit)
+        held = as_held(fit, tuple(camera.stats for camera in rig.cameras if camera.stats))
+        raise explained(error, rig, task.used, held) from error
     held = as_held(fit, tuple(camera.stats for camera in rig.cameras if camera.stats))
     progress("rig as a whole", 0, 1)
     whole = look_at_whole(rig, used, held)

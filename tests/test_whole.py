@@ -94,14 +94,15 @@ def test_doubts_are_kept_in_the_file_and_told_by_later_commands(tmp_path: Path) 
 
 
 @pytest.mark.parametrize(
-    ("kind", "fault"), [("exposure jitter", Fault.JITTER), ("clock drifts", Fault.DRIFT)]
+    ("kind", "fault", "frames"),
+    [("exposure jitter", Fault.JITTER, 0.2), ("clock drifts", Fault.DRIFT, 0.5)],
 )
-def test_clocks_of_their_own_have_their_own_causes(kind: str, fault: Fault) -> None:
-    capture = planted(kind, 5001, 0.2)
+def test_clocks_of_their_own_have_their_own_causes(kind: str, fault: Fault, frames: float) -> None:
+    capture = planted(kind, 5001, frames)
     solution = solve(capture.tracks, capture.wand)
     table = residual_table(solution.rig, solution.tracks, solution.rig_fit, solution.whole)
     (row,) = (r for r in table.cameras if r.name == capture.cameras[0])
     assert row.causes[0].cause == fault
     assert np.isnan(row.sigma_position_mm).all()
-    # The delay, within a fifth: what scatters or drifts by 0.2 frames.
-    assert abs(abs(row.causes[0].figures["frames"]) - 0.2) < 0.04
+    # The delay that scatters or drifts, within a fifth.
+    assert abs(abs(row.causes[0].figures["frames"]) - frames) < 0.2 * frames

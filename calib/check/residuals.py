@@ -12,7 +12,7 @@ from scipy import special
 
 from calib.check.causes import Cause, find_causes
 from calib.check.verdicts import Fault, Verdict
-from calib.check.whole.find import Whole, look_at_whole
+from calib.check.whole.find import Whole, is_symptom, look_at_whole
 from calib.core.geometry import Array
 from calib.core.parameters import LENS_GROUPS, CameraParameter, term_values
 from calib.core.rig import CameraStats, Doubt, Rig
@@ -74,6 +74,15 @@ class ResidualTable:
     lasting: dict[str, Any] = field(default_factory=dict)  # see ``solve.lasting.find.in_words``
     doubts: tuple[Doubt, ...] = ()  # what speaks against the rig as a whole
     span_mm: tuple[float, ...] = ()  # what the cameras' positions span, longest first
+
+    @property
+    def told(self) -> tuple[Doubt | CameraRow, ...]:
+        """What needs a hand, in the order in which it is told: the rig's doubts, cameras at fault,
+        and points left out, which are mostly a consequence.
+        """
+        acting = [row for row in self.cameras if row.causes]
+        symptoms = [d for d in self.doubts if is_symptom(d)]
+        return (*(d for d in self.doubts if not is_symptom(d)), *acting, *symptoms)
 
     @property
     def needs_a_hand(self) -> bool:
@@ -149,8 +158,11 @@ UNSURE = frozenset(
         Fault.VIBRATION,
         Fault.JITTER,
         Fault.DRIFT,
+        Fault.LOST,
     }
 )
+# And these are what a knock looks like once a part of the points is left out.
+BENT_BY_A_KNOCK = frozenset({Fault.MOVED, Fault.LENS})
 
 
 def _row(rig: Rig, name: str, stats: CameraStats, causes: tuple[Cause, ...]) -> CameraRow:
@@ -162,8 +174,8 @@ def _row(rig: Rig, name: str, stats: CameraStats, causes: tuple[Cause, ...]) -> 
 
 
 def _with_knock(causes: tuple[Cause, ...], knock: tuple[int, float] | None) -> tuple[Cause, ...]:
-    if knock is None or any(c.cause in UNSURE for c in causes):
-        return causes  # what its residuals follow is known, and a knock may be a part of it
+    if knock is None or any(c.cause in UNSURE - BENT_BY_A_KNOCK for c in causes):
+        return causes  # what its residuals follow is known, and a step may be a part of it
     figures = {"frame": float(knock[0]), "size_px": knock[1]}
     return (Cause(Fault.KNOCK, figures), *causes)
 

@@ -27,6 +27,7 @@ class Fault(StrEnum):
     TIMING = "out of time"
     JITTER = "exposes at uneven times"
     DRIFT = "its clock drifts"
+    LOST = "frames lost during the wave"
     ROWS = "rows exposed one after another"
     VIBRATION = "vibration"
     STRAY = "stray points"

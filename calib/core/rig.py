@@ -202,6 +202,11 @@ class Doubt:
     figures: Mapping[str, Any] = field(default_factory=dict)
     effect_mm: float | None = None
 
+    def __str__(self) -> str:
+        from calib.report.whole import sentences  # noqa: PLC0415 - the rooms' one way up
+
+        return sentences([self])[0]
+
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Rig:

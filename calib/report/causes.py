@@ -111,6 +111,16 @@ def _drift(f: dict[str, float]) -> Words:
     )
 
 
+def _lost(f: dict[str, float]) -> Words:
+    n, way = abs(f["frames"]), "later" if f["frames"] > 0 else "earlier"
+    return Words(
+        f"from about frame {f['since']:.0f} on its points fit the wand as it stood {n:.0f} "
+        f"{'frame' if n == 1 else 'frames'} {way}",
+        "its recorder lost frames there, or counted some twice: look at its link and disk, wave "
+        "again",
+    )
+
+
 def _rows(f: dict[str, float]) -> Words:
     return Words(
         "its points lie along the wand's motion by more from row to row: the bottom row is exposed "
@@ -190,6 +200,7 @@ _WORDS = {
     Fault.TIMING: _timing,
     Fault.JITTER: _jitter,
     Fault.DRIFT: _drift,
+    Fault.LOST: _lost,
     Fault.ROWS: _rows,
     Fault.VIBRATION: _vibration,
     Fault.STRAY: _stray,

@@ -8,10 +8,10 @@ import numpy as np
 
 from calib.check.residuals import ResidualTable, WandLengths
 from calib.check.verdicts import Verdict
+from calib.core.rig import Doubt
 from calib.report.causes import advice, evidence
 from calib.report.tables import Column, Strong, table
 from calib.report.whole import as_json as whole_as_json
-from calib.report.whole import sentences
 from calib.report.words import counted, document, listed, wrapped
 from calib.solve.lasting.find import USUAL_SHARE
 
@@ -31,11 +31,12 @@ LEGEND = (
 def as_lines(found: ResidualTable, width: int | None = None) -> list[str]:
     """Return the verdict, what to do about each camera, the table, and what concerns the rig."""
     lines = wrapped(verdict(found), width)
-    for text in sentences(found.doubts):
-        lines += map(Strong, wrapped(text, width))
-    for row in found.cameras:
-        for cause in row.causes:
-            lines += map(Strong, wrapped(advice(cause), width, f"{row.name}: "))
+    for one in found.told:
+        if isinstance(one, Doubt):
+            lines += map(Strong, wrapped(str(one), width))
+            continue
+        for cause in one.causes:
+            lines += map(Strong, wrapped(advice(cause), width, f"{one.name}: "))
     lines += ["", *_table(found, width), ""]
     sizes = [_sizes(found)] if found.span_mm else []
     for text in (*lasting_sentences(found.lasting), lengths_sentence(found.wand), *sizes, *LEGEND):

@@ -59,25 +59,20 @@ def seen(doubt: Doubt) -> str:
         )
     if name == RigFault.LENGTHS:
         return f"the wand's {f['length_mm']:.0f} mm come out {f['mean_mm']:+.2f} mm in the mean"
-    if name == RigFault.CHANGED:
-        return _changed(doubt)
-    if name == RigFault.LEFT_OUT:
-        verb = "their" if len(doubt.cameras) > 1 else "its"
-        return f"of {listed(doubt.cameras)} up to {f['share']:.0%} of {verb} points fit nothing"
-    return _pair(f)
-
-
-def _changed(doubt: Doubt) -> str:
-    f = doubt.figures
-    if "frame" in f:
+    if name == RigFault.CHANGED and "frame" in f:
         return (
             f"from frame {f['frame']:.0f} on the cameras stand otherwise to one another than"
             f" before; points move by {f['shift_px']:.2f} px ({listed(doubt.cameras)})"
         )
-    return (
-        f"from frame {f['first']:.0f} to {f['last']:.0f} {f['share']:.0%} of all points fit"
-        " nothing, elsewhere few"
-    )
+    if "first" in f:
+        return (
+            f"from frame {f['first']:.0f} to {f['last']:.0f} {f['share']:.0%} of all points fit"
+            " nothing, elsewhere few"
+        )
+    if name == RigFault.LEFT_OUT:
+        verb = "their" if len(doubt.cameras) > 1 else "its"
+        return f"of {listed(doubt.cameras)} up to {f['share']:.0%} of {verb} points fit nothing"
+    return _pair(f)
 
 
 def _pair(f: Any) -> str:

@@ -315,7 +315,8 @@ def _in_first_camera(fit: Fit) -> Fit:
     return replace(fit, result=replace(fit.result, state=moved))
 
 
-def _as_rig(tracks: Tracks, wand: Wand, fit: Fit, whole: Whole | None) -> Rig:
+def bare_rig(tracks: Tracks, wand: Wand, fit: Fit) -> Rig:
+    """Return the rig that a fit has come to, without its covariance."""
     state, problem = fit.result.state, fit.problem
     stats = rig_stats(tracks, problem, state, fit.is_inlier, fit.sigma_px, fit.result.blocks.frame)
     cameras = tuple(
@@ -329,6 +330,12 @@ def _as_rig(tracks: Tracks, wand: Wand, fit: Fit, whole: Whole | None) -> Rig:
         )
         for k, c in enumerate(tracks.cameras)
     )
+    used = reshaped(wand, state.shape_mm) if fit.options.shape else wand
+    return Rig(cameras, wand, used)
+
+
+def _as_rig(tracks: Tracks, wand: Wand, fit: Fit, whole: Whole | None) -> Rig:
+    state, problem = fit.result.state, fit.problem
     found = whole.of_fit() if whole else None
     scattered = together(problem, state, fit.options.terms, fit.result.blocks, fit.scatter)
     given = problem, fit.result, fit.options, tracks.names, wand.markers, found
@@ -341,6 +348,4 @@ def _as_rig(tracks: Tracks, wand: Wand, fit: Fit, whole: Whole | None) -> Rig:
             [known_sigma(tracks.camera(p.camera), p.kind, focal[p.camera]) for p in order]
         )
         covariance = replace(covariance, held=order, pull=pulled, held_sigma=sigma)
-    return Rig(
-        cameras, wand, reshaped(wand, state.shape_mm) if fit.options.shape else wand, covariance
-    )
+    return replace(bare_rig(tracks, wand, fit), covariance=covariance)

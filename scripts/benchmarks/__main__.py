@@ -12,6 +12,7 @@ from scripts.benchmarks import (
     accuracy,
     causes,
     errorbars,
+    field,
     general,
     naming,
     prove,
@@ -52,6 +53,9 @@ PARTS = {
         "3D error with 10 % gross outliers", accuracy.add_outlier_options, accuracy.run_outliers
     ),
     "causes": Part("planted faults named, and false alarms", causes.add_options, causes.run),
+    "field": Part(
+        "mistakes made on site: what is told, what is quietly wrong", field.add_options, field.run
+    ),
     "speed": Part("bundle and whole solve against Ceres", speed.add_options, speed.run),
     "memory": Part("peak memory and time as a wave grows", sizes.add_options, sizes.run),
     "sparse": Part("a corridor against a room, time per point", sparse.add_options, sparse.run),

@@ -34,7 +34,7 @@ N_TEST_POINTS = 500
 # The median of random rigs never comes near this: a rig beyond it went to a wrong minimum and does
 # not count as solved.
 WRONG = 2.0
-T = TypeVar("T")
+S, T = TypeVar("S"), TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,7 +139,7 @@ def measure(index: int, case: Case) -> Outcome:
     return Outcome(scenario, median_error_mm(rig, simulation), best, perf_counter() - begin)
 
 
-def over_rigs(function: Callable[[int], T], indices: Sequence[int], n_jobs: int) -> Iterator[T]:
+def over_rigs(function: Callable[[S], T], indices: Sequence[S], n_jobs: int) -> Iterator[T]:
     """Yield the function of each index, computed by that many processes."""
     if n_jobs < 2:
         yield from map(function, indices)

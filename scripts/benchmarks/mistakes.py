@@ -1,8 +1,8 @@
 """Mistakes that are made on site, planted one at a time into simulated captures with real lenses.
 
 Each changes the scenario (what the simulator can draw) or the capture (what it cannot): names,
-clocks, mirrored images, wands that are not as their file says. ``expected`` are the causes and
-findings of which one must be named first; which cameras is what ``planted`` says.
+clocks, mirrored images, wands that are not as their file says. ``expected`` are the names by which
+it may be called; which cameras are at fault is what ``planted`` says.
 """
 
 from __future__ import annotations
@@ -13,24 +13,28 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.check.verdicts import Fault, RigFault, Standing
 from calib.core.camera import Lens, project
 from calib.core.geometry import Array
 from calib.core.tracks import CameraTracks, Tracks
 from calib.core.wand import Wand
 from calib.errors import UnsolvableError
 from calib.simulate import Knock, Scenario, Simulation, simulate
+from calib.solve.start.suspects import Reading
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Capture:
     """What a person would hold after the mistake: tracks and wand file, the cameras at fault (none:
-    the wand or the whole rig), and the simulation with the truth.
+    the wand or the whole rig), and the simulation with the truth. ``earlier`` is the sound wave
+    that the rig was solved from before, where the mistake is one for a recheck.
     """
 
     tracks: Tracks
     wand: Wand
     cameras: tuple[str, ...]
     simulation: Simulation
+    earlier: Tracks | None = None
 
 
 Change = Callable[[Scenario, str, float], Scenario]
@@ -51,18 +55,22 @@ def _as_is(
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Mistake:
-    """How a mistake is planted, how strong it may be, and how many cameras the rig then has.
+    """How a mistake is planted, how strong it may be, what it may be called, and how many cameras
+    the rig then has.
 
     ``who``: "one" camera is at fault, "two" (it and the next), "all" of them, or "none" (the wand).
+    ``is_later``: it happens after a sound wave that a rig was solved from.
     """
 
-    strengths: tuple[float, ...]
+    expected: tuple[str, ...]
+    strengths: tuple[float, ...] = (1.0,)
     change: Change = _same
     edit: Edit = _as_is
     who: str = "one"
-    n_cameras: tuple[int, int] = (6, 12)
+    n_cameras: tuple[int, int] = (5, 9)
     wands: tuple[str, ...] = ("line3", "plane5", "solid6")
     stated_lens: str = "nominal"
+    is_later: bool = False
 
 
 def _with(tracks: Tracks, changed: Mapping[str, CameraTracks]) -> Tracks:
@@ -179,8 +187,7 @@ def _swapped(
 ) -> tuple[Tracks, Wand]:
     """The points of a camera and the next come under each other's names."""
     del strength, rng
-    names = sim.tracks.names
-    other = names[(names.index(name) + 1) % len(names)]
+    _, other = _beside(sim.tracks.names, name)
     a, b = sim.tracks.camera(name), sim.tracks.camera(other)
     return _with(sim.tracks, {name: replace(b, name=name), other: replace(a, name=other)}), sim.wand
 
@@ -287,68 +294,114 @@ def _knocked(at: float, everybody: bool = False) -> Change:
     return change
 
 
-TWO = {"n_cameras": (2, 2)}
-# What each mistake is called, how it is planted, and how strongly.
+def _moved_between(s: Scenario, camera: str, strength: float) -> Scenario:
+    return _knocked(0.0)(s, camera, strength)
+
+
+PAIR = RigFault.PAIR
+SHAPE = (RigFault.WAND, RigFault.BENT, RigFault.OFF_LINE)
+# What each mistake may be called, how it is planted, and how strongly.
 MISTAKES: dict[str, Mistake] = {
-    "end marker off": Mistake(strengths=(0.01, 0.05, 0.2), edit=_stated_wand(_end_off), who="none"),
+    "end marker off": Mistake(
+        expected=(RigFault.WAND, RigFault.LENGTHS),
+        strengths=(0.01, 0.05, 0.2), edit=_stated_wand(_end_off), who="none",
+    ),
     "middle marker off the line": Mistake(
-        strengths=(2.0, 6.0, 20.0), edit=_middle_off, who="none", wands=("line3",)
+        expected=SHAPE, strengths=(2.0, 6.0, 20.0), edit=_middle_off, who="none", wands=("line3",)
     ),
-    "wand flexes": Mistake(strengths=(2.0, 5.0, 10.0), edit=_flexing, who="none"),
-    "marker biased": Mistake(strengths=(0.5, 1.0, 3.0), edit=_biased_marker, who="none"),
+    "wand flexes": Mistake(
+        expected=SHAPE, strengths=(2.0, 5.0, 10.0), edit=_flexing, who="none"
+    ),
+    "marker biased": Mistake(
+        expected=(RigFault.MARKER, RigFault.WAND),
+        strengths=(0.5, 1.0, 3.0), edit=_biased_marker, who="none",
+    ),
     "all knocked late": Mistake(
-        strengths=(0.05, 0.2, 0.5), change=_knocked(0.8, everybody=True), who="all"
+        expected=(RigFault.CHANGED,), strengths=(0.05, 0.2, 0.5),
+        change=_knocked(0.8, everybody=True), who="all",
     ),
-    "one knocked half-way": Mistake(strengths=(0.05, 0.2, 1.0), change=_knocked(0.5)),
-    "exposure jitter": Mistake(strengths=(0.05, 0.1, 0.2), edit=_clock(_jitter)),
-    "clock drifts": Mistake(strengths=(0.2, 0.5, 2.0), edit=_clock(_drift)),
-    "frames lost half-way": Mistake(strengths=(1.0, 2.0, 5.0), edit=_lost_frames),
-    "names reversed": Mistake(strengths=(1.0,), edit=_reversed_names, wands=("line3",)),
-    "mirrored": Mistake(strengths=(1.0,), edit=_image("x")),
-    "y upwards": Mistake(strengths=(1.0,), edit=_image("y")),
-    "x and y exchanged": Mistake(strengths=(1.0,), edit=_image("xy")),
+    "one knocked half-way": Mistake(
+        expected=(Fault.KNOCK,), strengths=(0.05, 0.2, 1.0), change=_knocked(0.5)
+    ),
+    "exposure jitter": Mistake(
+        expected=(Fault.JITTER,), strengths=(0.05, 0.1, 0.2), edit=_clock(_jitter)
+    ),
+    "clock drifts": Mistake(
+        expected=(Fault.DRIFT,), strengths=(0.2, 0.5, 2.0), edit=_clock(_drift)
+    ),
+    "frames lost half-way": Mistake(
+        expected=(Reading.LOST,), strengths=(1.0, 2.0, 5.0), edit=_lost_frames
+    ),
+    "names reversed": Mistake(
+        expected=(Reading.REVERSED,), edit=_reversed_names, wands=("line3",)
+    ),
+    "mirrored": Mistake(expected=(Reading.MIRRORED,), edit=_image("x")),
+    "y upwards": Mistake(expected=(Reading.UPSIDE_DOWN,), edit=_image("y")),
+    "x and y exchanged": Mistake(expected=(Reading.EXCHANGED,), edit=_image("xy")),
     "all mirrored": Mistake(
-        strengths=(1.0,), edit=_image("x", everybody=True), who="all", wands=("solid6",)
+        expected=(RigFault.MIRRORED,), edit=_image("x", everybody=True), who="all",
+        wands=("solid6",),
     ),
     "late by part of a frame": Mistake(
-        strengths=(0.1, 0.3, 0.5), change=lambda s, c, x: replace(s, late={c: x})
+        expected=(Fault.TIMING,), strengths=(0.1, 0.3, 0.5),
+        change=lambda s, c, x: replace(s, late={c: x}),
     ),
     "late by whole frames": Mistake(
-        strengths=(1.0, 2.0, 3.0), change=lambda s, c, x: replace(s, slip={c: int(x)})
+        expected=(Reading.SHIFTED, Fault.TIMING), strengths=(1.0, 2.0, 3.0),
+        change=lambda s, c, x: replace(s, slip={c: int(x)}),
     ),
     "out of focus": Mistake(
-        strengths=(3.0, 5.0, 10.0), change=lambda s, c, x: replace(s, noisy={c: x})
+        expected=(Fault.NOISE,), strengths=(3.0, 5.0, 10.0),
+        change=lambda s, c, x: replace(s, noisy={c: x}),
     ),
     "bent window": Mistake(
-        strengths=(0.5, 1.0, 3.0), change=lambda s, c, x: replace(s, window_px={c: x})
+        expected=(Fault.LENS,), strengths=(0.5, 1.0, 3.0),
+        change=lambda s, c, x: replace(s, window_px={c: x}),
     ),
     "vibration": Mistake(
-        strengths=(0.5, 1.0, 3.0), change=lambda s, c, x: replace(s, vibration_px={c: x})
+        expected=(Fault.VIBRATION,), strengths=(0.5, 1.0, 3.0),
+        change=lambda s, c, x: replace(s, vibration_px={c: x}),
     ),
     "rolling rows": Mistake(
-        strengths=(0.1, 0.3, 0.5), change=lambda s, c, x: replace(s, row_delay={c: x})
+        expected=(Fault.ROWS,), strengths=(0.1, 0.3, 0.5),
+        change=lambda s, c, x: replace(s, row_delay={c: x}),
     ),
     "stray points": Mistake(
-        strengths=(0.05, 0.1, 0.2), change=lambda s, c, x: replace(s, stray_share={c: x})
+        expected=(Fault.STRAY,), strengths=(0.05, 0.1, 0.2),
+        change=lambda s, c, x: replace(s, stray_share={c: x}),
     ),
     "pair late": Mistake(
-        strengths=(0.2, 1.0, 5.0),
-        edit=_clock(lambda sim, f, x, rng: np.full(len(f), x)),
-        who="all",
-        n_cameras=(2, 2),
+        expected=(PAIR, Reading.SHIFTED), strengths=(0.2, 1.0, 5.0),
+        edit=_clock(lambda sim, f, x, rng: np.full(len(f), x)), who="all", n_cameras=(2, 2),
     ),
     "pair knocked half-way": Mistake(
-        strengths=(0.1, 0.3, 1.0), change=_knocked(0.5), who="all", n_cameras=(2, 2)
+        expected=(PAIR,), strengths=(0.1, 0.3, 1.0), change=_knocked(0.5), who="all",
+        n_cameras=(2, 2),
     ),
     "pair, stated lens off": Mistake(
-        strengths=(0.02, 0.05),
-        edit=_wrong_lens,
-        who="all",
-        n_cameras=(2, 2),
+        expected=(PAIR, "stated lens"), strengths=(0.02, 0.05), edit=_wrong_lens, who="all",
+        n_cameras=(2, 2), stated_lens="measured",
+    ),
+    "stated lens off": Mistake(
+        expected=(Fault.LENS, "stated lens"), strengths=(0.02, 0.05), edit=_wrong_lens,
         stated_lens="measured",
     ),
-    "stated lens off": Mistake(strengths=(0.02, 0.05), edit=_wrong_lens, stated_lens="measured"),
-}
+    "moved between waves": Mistake(
+        expected=(Standing.MOVED,), strengths=(0.05, 0.2, 1.0), change=_moved_between,
+        is_later=True,
+    ),
+    "knocked in a later wave": Mistake(
+        expected=(Standing.MOVING,), strengths=(0.05, 0.2, 1.0), change=_knocked(0.5),
+        is_later=True,
+    ),
+    "exchanged in a later wave": Mistake(
+        expected=(Standing.EXCHANGED,), edit=_swapped, who="two", is_later=True
+    ),
+    "late in a later wave": Mistake(
+        expected=(Standing.TIMING,), strengths=(0.2, 1.0, 2.0),
+        change=lambda s, c, x: replace(s, late={c: x}), is_later=True,
+    ),
+}  # fmt: skip
 
 
 def planted(kind: str, seed: int, strength: float | None = None) -> Capture:
@@ -363,12 +416,20 @@ def planted(kind: str, seed: int, strength: float | None = None) -> Capture:
     drawn = float(rng.choice(mistake.strengths))
     strength = drawn if strength is None else strength
     try:
-        sim = simulate(mistake.change(scenario, camera, strength))
+        earlier = simulate(scenario).tracks if mistake.is_later else None
+        now = replace(scenario, wave=1) if mistake.is_later else scenario
+        sim = simulate(mistake.change(now, camera, strength))
     except UnsolvableError:  # no wave joins this rig's cameras: another rig
         return planted(kind, seed + 100_000, strength)
     tracks, wand = mistake.edit(sim, camera, strength, rng)
-    names = {"one": (camera,), "all": scenario.names, "none": ()}[mistake.who]
-    return Capture(tracks=tracks, wand=wand, cameras=names, simulation=sim)
+    names = {"one": (camera,), "two": _beside(scenario.names, camera),
+             "all": scenario.names, "none": ()}[mistake.who]  # fmt: skip
+    return Capture(tracks=tracks, wand=wand, cameras=names, simulation=sim, earlier=earlier)
+
+
+def _beside(names: tuple[str, ...], camera: str) -> tuple[str, str]:
+    """Return a camera and the next in its rig."""
+    return camera, names[(names.index(camera) + 1) % len(names)]
 
 
 def clean(seed: int) -> Capture:
@@ -382,7 +443,7 @@ def clean(seed: int) -> Capture:
 
 def scenario_of(
     seed: int,
-    n_cameras: tuple[int, int] = (4, 12),
+    n_cameras: tuple[int, int] = (4, 9),
     wands: tuple[str, ...] = ("line3", "plane5", "solid6"),
     stated_lens: str = "nominal",
 ) -> Scenario:
@@ -393,7 +454,7 @@ def scenario_of(
         layout=str(rng.choice(("room", "corridor", "row", "dome"))) if n > 2 else "row",
         n_cameras=n,
         wand=str(rng.choice(wands)),
-        n_frames=int(rng.integers(900, 1500)),
+        n_frames=int(rng.integers(600, 1000)),
         sigma_px=float(np.exp(rng.uniform(np.log(0.07), np.log(0.25)))),
         noise_spread=1.3,
         known_lens=stated_lens,

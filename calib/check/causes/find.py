@@ -15,6 +15,7 @@ from calib.check.causes.examine import Examination, examine
 from calib.check.causes.figures import Figures
 from calib.check.causes.levels import is_straying, noise_against
 from calib.check.causes.record import of_cameras
+from calib.check.causes.slips import Slip, slip
 from calib.check.verdicts import Fault
 from calib.core.geometry import Array
 from calib.core.rig import CameraStats
@@ -46,6 +47,11 @@ class Cause:
     cause: Fault
     figures: Figures
 
+    def __str__(self) -> str:
+        from calib.report.causes import advice  # noqa: PLC0415 - the rooms' one way up
+
+        return advice(self)
+
 
 def find_causes(
     fit: RigFit, tracks: Tracks, stats: Sequence[CameraStats], solved: Sequence[CameraStats | None]
@@ -69,8 +75,10 @@ def find_causes(
         if s.points < MIN_POINTS:
             out.append((Cause(Fault.TOO_FEW, {"points": s.points, "needed": MIN_POINTS}),))
             continue
-        causes = _structured(e, np.delete(stray, c))
-        if (noise := _noise(sigma, c, s, before, e)) is not None:
+        lost = slip(fit, tracks, c)
+        causes = _structured(e, np.delete(stray, c)) if lost is None else [_lost(lost)]
+        noise = None if lost else _noise(sigma, c, s, before, e)
+        if noise is not None:
             name = Fault.ALSO_NOISY if causes else Fault.NOISE
             causes.append(Cause(name, noise | figures.of_noise(e, radius, c)))
         bare = _coverage(s, e)
@@ -79,6 +87,11 @@ def find_causes(
             causes.insert(0, bare)
         out.append(tuple(causes))
     return out
+
+
+def _lost(found: Slip) -> Cause:
+    figures = {"frames": float(found.frames), "since": float(found.since_frame)}
+    return Cause(Fault.LOST, figures)
 
 
 def _structured(e: Examination | None, others_stray: Array) -> list[Cause]:

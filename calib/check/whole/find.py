@@ -41,6 +41,13 @@ class Whole:
     points_mm: Array
 
 
+def is_symptom(doubt: Doubt) -> bool:
+    """Return whether a doubt only says that points were left out, which a camera at fault does to
+    its neighbours as well: its cause is told first.
+    """
+    return doubt.finding == RigFault.LEFT_OUT
+
+
 def look_at_whole(rig: Rig, tracks: Tracks, fit: RigFit) -> Whole:
     """Return what a capture held against a rig says of the rig and its wand as a whole.
 
@@ -50,7 +57,10 @@ def look_at_whole(rig: Rig, tracks: Tracks, fit: RigFit) -> Whole:
     points = triangulate_markers(fit.problem.with_weight(fit.is_inlier.astype(float)), fit.state)
     step = largest_step(fit) if fit.problem.n_cameras > 1 else None
     moved = step.is_real if step is not None else np.zeros(0, bool)
-    is_rigs = step is not None and 2 * moved.sum() > len(moved)
+    # Of a camera that only one part saw nothing is known.
+    is_rigs = bool(
+        step is not None and moved.any() and 2 * step.moved.sum() > (step.shift_px > 0).sum()
+    )
     knocked = {}
     if step is not None and not is_rigs:
         knocked = {
@@ -58,7 +68,7 @@ def look_at_whole(rig: Rig, tracks: Tracks, fit: RigFit) -> Whole:
         }
     doubts = [
         *_wand(rig, fit),
-        *_time(tracks, fit, shares, step if is_rigs else None),
+        *(_changed(tracks, fit, step) if step is not None and is_rigs else ()),
         *_lengths(rig, points),
         *_much(tracks, shares),
     ]
@@ -109,16 +119,11 @@ def _aligned(points: Array, onto: Array) -> Array:
     return np.asarray(points @ R.T + t - onto)
 
 
-def _time(tracks: Tracks, fit: RigFit, shares: LeftOut, step: Step | None) -> Iterator[Doubt]:
-    if step is not None:
-        px = float(np.sqrt(np.mean(step.shift_px[step.moved] ** 2)))
-        names = tuple(n for n, moved in zip(tracks.names, step.moved, strict=True) if moved)
-        figures = {"frame": step.frame, "shift_px": px}
-        yield Doubt(RigFault.CHANGED, names, figures, px * mm_a_px(fit))
-    elif (stretch := shares.stretch) is not None:
-        at = shares.by_time[shares.is_bare]
-        figures = {"first": stretch[0], "last": stretch[1], "share": float(np.nanmean(at))}
-        yield Doubt(RigFault.CHANGED, (), figures)
+def _changed(tracks: Tracks, fit: RigFit, step: Step) -> Iterator[Doubt]:
+    px = float(np.sqrt(np.mean(step.shift_px[step.moved] ** 2)))
+    names = tuple(n for n, moved in zip(tracks.names, step.moved, strict=True) if moved)
+    figures = {"frame": step.frame, "shift_px": px}
+    yield Doubt(RigFault.CHANGED, names, figures, px * mm_a_px(fit))
 
 
 def mm_a_px(fit: RigFit) -> float:
@@ -145,25 +150,28 @@ def _lengths(rig: Rig, points: Array) -> Iterator[Doubt]:
 
 
 def _much(tracks: Tracks, shares: LeftOut) -> Iterator[Doubt]:
-    """Yield the cameras much of whose points was left out."""
+    """Yield the cameras much of whose points was left out, or the time in which most were."""
     with np.errstate(invalid="ignore"):
         many = np.flatnonzero(shares.by_camera > MANY)
     if many.size:
         names = tuple(tracks.names[c] for c in many)
         figures = {"share": float(np.nanmax(shares.by_camera[many]))}
         yield Doubt(RigFault.LEFT_OUT, names, figures)
+    elif (stretch := shares.stretch(tracks.frame_rate_hz)) is not None:
+        figures = dict(zip(("first", "last", "share"), map(float, stretch), strict=True))
+        yield Doubt(RigFault.LEFT_OUT, (), figures)
 
 
 def _pair(tracks: Tracks, fit: RigFit, step: Step | None, found: list[Doubt]) -> Iterator[Doubt]:
-    """Yield what was found of two cameras as one finding: nothing tells which of the two it is."""
-    wand = [d for d in found if d.finding in {RigFault.WAND, RigFault.BENT, RigFault.OFF_LINE}]
-    yield from wand
+    """Yield what was found of two cameras as one finding: nothing tells which of the two it is, or
+    a bent space from a bent wand.
+    """
     noise = float(fit.sigma_px.max())
-    others = [d for d in found if d not in wand]
-    if step is None and not others and noise <= PAIR_SIGMA_PX:
+    if step is None and noise <= PAIR_SIGMA_PX and {d.finding for d in found} <= {RigFault.WAND}:
+        yield from found
         return
-    figures = {"noise_px": noise, "what": [str(d.finding) for d in others]}
+    figures = {"noise_px": noise, "what": [str(d.finding) for d in found]}
     if step is not None:
         figures |= {"frame": step.frame, "shift_px": float(step.shift_px.max())}
-    effects = [d.effect_mm for d in others if d.effect_mm is not None]
+    effects = [d.effect_mm for d in found if d.effect_mm is not None]
     yield Doubt(RigFault.PAIR, tracks.names, figures, max(effects, default=None))

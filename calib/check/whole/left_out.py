@@ -20,12 +20,13 @@ MANY = 0.35
 # A group stands out whose share is this many times the median group's, and this large.
 TIMES, LEAST = 4.0, 0.3
 BARE = 0.6  # share of a stretch of time left out, in two parts running, that is no chance
+LASTS_S = 5.0  # and for this long: where cameras are few, errors that last take whole frames along
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LeftOut:
-    """Shares of the points left out: of each camera (C,) and stretch of time (T,); nan where there
-    are too few points to say.
+    """Shares of the points left out: of each camera (C,), but for stretches that stand off and
+    pass, and of each part of the time (T,), with these; nan where there are too few points to say.
 
     ``since (T + 1,)`` are the frame numbers at which the stretches begin, and the last frame.
     """
@@ -42,11 +43,17 @@ class LeftOut:
         beside = np.append(bare[1:], False) | np.append(False, bare[:-1])
         return np.asarray(bare & beside & stands_out(self.by_time))
 
-    @property
-    def stretch(self) -> tuple[int, int] | None:
-        """First and last frame of the time whose points are mostly left out."""
-        at = np.flatnonzero(self.is_bare)
-        return (int(self.since[at[0]]), int(self.since[at[-1] + 1])) if at.size else None
+    def stretch(self, rate_hz: float) -> tuple[int, int, float] | None:
+        """First and last frame of the longest time whose points are mostly left out, and their
+        share; None where it is shorter than what passes.
+        """
+        change = np.flatnonzero(np.diff(np.r_[False, self.is_bare, False].astype(int)))
+        runs = [(int(self.since[b] - self.since[a]), a, b) for a, b in change.reshape(-1, 2)]
+        length, a, b = max(runs, default=(0, 0, 0))
+        if length < LASTS_S * rate_hz:
+            return None
+        share = float(np.mean(self.by_time[a:b]))
+        return int(self.since[a]), int(self.since[b]), share
 
 
 def stands_out(share: NDArray[np.float64]) -> NDArray[np.bool_]:
@@ -72,7 +79,7 @@ def left_out(fit: RigFit) -> LeftOut:
     part = np.searchsorted(edges, problem.frame[pair], side="right") - 1
     part = np.clip(part, 0, TIME_PARTS - 1)
     return LeftOut(
-        by_camera=_shares(out, problem.cam[pair], problem.n_cameras),
+        by_camera=_shares(out & ~fit.is_passing[pair], problem.cam[pair], problem.n_cameras),
         by_time=_shares(out, part, TIME_PARTS),
         since=problem.frame_number[np.minimum(edges, problem.n_frames - 1)],
     )

@@ -25,10 +25,18 @@ from calib.solve.bundle.problem import Problem
 from calib.solve.hold import RigFit
 from calib.solve.refine import frames_with_pose
 
-# A step counts where chance makes it once in a million captures, and it moves points by this much:
-# a stretch of errors that last and was not found looks like one of up to a quarter of a pixel.
-STEP_CHANCE, STEP_PX = 1e-6, 0.3
-STEP_EXCESS = 3.0  # chi-square over its degrees of freedom; sound captures have 0.4 to 1
+# A step counts where chance makes it once in a million captures, and it moves points by as much as
+# a good centroid is good to (common practice, no source).
+STEP_CHANCE, STEP_PX = 1e-6, 0.15
+# Chi-square over its degrees of freedom: sound captures have 0.2 to 1.2 without the stretches that
+# stand off, and with them up to 7; a knock of a pixel has 10 to 1000 in either.
+STEP_EXCESS, LASTING_EXCESS = 3.0, 20.0
+# Cameras are let go until this share of chi-square is left: effects of a large move are not linear.
+REST = 0.1
+# Share of chi-square that each further camera must be worth at a moment chosen: near the true one
+# the knocked cameras alone explain what elsewhere takes half of the rig.
+EACH = 0.03
+LEAST = 0.35  # of the largest shift
 MOMENTS = 9  # at every tenth of the capture
 LOSS_SCALE = 3.0  # Cauchy's, in sigmas: points that a knock put beyond the gate keep a say
 CUTOFF = 1e-9  # of the largest scaled eigenvalue: the world's motions, and cameras without points
@@ -38,7 +46,8 @@ CUTOFF = 1e-9  # of the largest scaled eigenvalue: the world's motions, and came
 class Step:
     """The moment at which two parts of the capture differ most: from ``frame`` on.
 
-    ``excess`` is chi-square over its degrees of freedom, ``shift_px (C,)`` how far each camera's
+    ``excess`` is chi-square over its degrees of freedom, ``explained`` what is taken of it by the
+    cameras that ``moved``, ``shift_px (C,)`` how far each camera's
     points move, RMS, with everything else where the common fit has it.
     """
 
@@ -48,12 +57,18 @@ class Step:
     p_value: float
     moved: NDArray[np.bool_]
     shift_px: Array
+    explained: float
+
+    @property
+    def is_sure(self) -> bool:
+        """Whether it is more than chance and errors that last make of it."""
+        return self.p_value < STEP_CHANCE and self.excess > STEP_EXCESS
 
     @property
     def is_real(self) -> NDArray[np.bool_]:
-        """Which cameras (C,) moved, by more than chance and errors that last make of it."""
-        sure = self.p_value < STEP_CHANCE and self.excess > STEP_EXCESS
-        return np.asarray(self.moved & (self.shift_px > STEP_PX) & sure)
+        """Which cameras (C,) moved, by so much that it is no trace of another's knock."""
+        least = max(STEP_PX, LEAST * float(self.shift_px[self.moved].max(initial=0.0)))
+        return np.asarray(self.moved & (self.shift_px > least) & self.is_sure)
 
     @property
     def excess(self) -> float:
@@ -63,8 +78,17 @@ class Step:
 def largest_step(fit: RigFit) -> Step | None:
     """Return the step between two parts of a capture that is least likely to be chance, None of a
     capture too short to part.
+
+    What came after a late knock may have been left out as errors that last: where all points tell
+    of a step by more than such errors do, it is theirs.
     """
-    problem = _robust(fit)
+    every = _largest(fit, _robust(fit, ~np.zeros_like(fit.is_passing)))
+    if every is not None and every.excess > LASTING_EXCESS:
+        return every
+    return _largest(fit, _robust(fit, ~fit.is_passing))
+
+
+def _largest(fit: RigFit, problem: Problem) -> Step | None:
     edges = np.linspace(0, problem.n_frames, MOMENTS + 2).astype(int)
     if np.diff(edges).min() < 1:
         return None
@@ -82,14 +106,17 @@ def largest_step(fit: RigFit) -> Step | None:
         )
         for k in range(1, MOMENTS + 1)
     ]
-    return max(steps, key=lambda s: s.chi_square - s.freedom)
+    most = max(s.chi_square for s in steps)
+    return max(steps, key=lambda s: s.explained - EACH * most * int(s.moved.sum()))
 
 
-def _robust(fit: RigFit) -> Problem:
-    """Return the problem with all points of frames with a pose, weighted by Cauchy's loss."""
+def _robust(fit: RigFit, counts: NDArray[np.bool_]) -> Problem:
+    """Return the problem with all points of the pairs that count (P,), in frames with a pose,
+    weighted by Cauchy's loss.
+    """
     problem = fit.problem
     seen = problem.row >= 0
-    seen &= frames_with_pose(problem, seen)[problem.frame] & ~fit.is_passing
+    seen &= frames_with_pose(problem, seen)[problem.frame] & counts
     sigma = fit.sigma_px[problem.cam]
     weight = cauchy((fit.residual_px**2).sum(axis=0) / sigma**2, LOSS_SCALE)[1]
     return problem.with_weight(np.where(seen, np.sqrt(weight) / sigma, 0.0))
@@ -120,7 +147,7 @@ def _step(
     chi = float(d @ w)
     moved, chi_left, left = np.zeros(n, bool), chi, freedom
     # Cameras are let go one by one, each time the one that explains most.
-    while left > 0 and special.chdtrc(left, chi_left) < STEP_CHANCE and moved.sum() < n - 1:
+    while left > 0 and chi_left > max(STEP_EXCESS * left, REST * chi) and moved.sum() < n - 1:
         rest = [
             (_without(W, w, np.append(np.flatnonzero(moved), c)), c) for c in np.flatnonzero(~moved)
         ]
@@ -130,7 +157,8 @@ def _step(
     own = (d * scale).reshape(n, N_POSE)
     square = np.einsum("ci,cij,cj->c", own, of_camera, own)
     p = float(special.chdtrc(max(freedom, 1), chi))
-    return Step(frame, chi, freedom, p, moved, np.sqrt(square))
+    explained = chi - chi_left if moved.any() else chi - freedom
+    return Step(frame, chi, freedom, p, moved, np.sqrt(square), explained)
 
 
 def _without(W: Array, w: Array, cameras: NDArray[np.intp]) -> float:

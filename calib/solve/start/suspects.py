@@ -258,14 +258,14 @@ def _reread(tracks: Tracks, c: int, partners: list[int], n_markers: int) -> Susp
     text = _fits(min(first.share, second.share), min(first.before, second.before))
     if first.frames == second.frames:
         text += (
-            f" with {abs(first.frames)} frames {_way(first.frames)}. Look at its sync and at how"
+            f" with its count {_way(first.frames)}. Look at its sync and at how"
             " its frames are counted"
         )
         return Suspect(camera.name, Reading.SHIFTED, text, first.frames)
     lost = second.frames - first.frames
     since = _since(camera, others, first.frames, second.frames)
     text += (
-        f" with {abs(lost)} frames {_way(lost)} from frame {since} on. Its recorder lost frames"
+        f" with its count {_way(lost)} from frame {since} on. Its recorder lost frames"
         " there, or counted some twice: wave again, or solve without it"
     )
     return Suspect(camera.name, Reading.LOST, text, lost, since)
@@ -292,7 +292,8 @@ def _fits(after: float, before: float) -> str:
 
 
 def _way(frames: int) -> str:
-    return "later" if frames > 0 else "earlier"
+    n = abs(frames)
+    return f"{n} {'frame' if n == 1 else 'frames'} {'later' if frames > 0 else 'earlier'}"
 
 
 def _shifted(camera: CameraTracks, frames: int) -> CameraTracks:

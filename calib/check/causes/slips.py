@@ -1,0 +1,95 @@
+"""Did a camera's recorder lose frames? Its points then fit the wand as it stood some whole frames
+earlier or later, from one frame on.
+
+Such points lie far off, along the wand's way: a fit leaves them out, or bends to half of them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.core.camera import Lens, project
+from calib.core.geometry import Array, Pose
+from calib.core.tracks import Tracks
+from calib.solve.clock.frame_slip import find_frames
+from calib.solve.hold import RigFit
+from calib.solve.refine import frames_with_pose
+
+MAX_SLIP_S = 0.5  # frame counts are searched this far either way
+MIN_POINTS = 60  # that a frame count tells apart: a share of them is then known to 6 %
+# Shares of the points that lie nearer at the frames found: before the change few, after it most.
+# A clock that drifts passes through all the delays between, and has neither.
+FEW, MOST = 0.25, 0.75
+NEARER = 0.5  # a point votes whose distance falls to less than this
+FAR = 4.0  # and was this many sigmas before
+
+
+@dataclass(frozen=True, slots=True)
+class Slip:
+    """By how many frames a camera's count is off (later positive) from a frame number on."""
+
+    frames: int
+    since_frame: int
+
+
+def slip(fit: RigFit, tracks: Tracks, c: int) -> Slip | None:
+    """Return by how much camera c's frame count is off in a part of the capture; None where it is
+    not, or throughout.
+    """
+    problem = fit.problem
+    seen = (problem.row >= 0) & (problem.cam == c)
+    seen &= frames_with_pose(problem, seen | (problem.row >= 0))[problem.frame]
+    marker, pair = np.nonzero(seen)
+    order = np.argsort(problem.frame[pair], kind="stable")
+    marker, pair = marker[order], pair[order]
+    if len(pair) < 2 * MIN_POINTS:
+        return None
+    frame = problem.frame_number[problem.frame[pair]]
+    own = np.linalg.norm(fit.residual_px[:, marker, pair], axis=0)
+    best: tuple[float, Slip] | None = None
+    reach = max(2, round(MAX_SLIP_S * tracks.frame_rate_hz))
+    for frames in (k for k in range(-reach, reach + 1) if k):
+        other = _away(fit, c, marker, pair, frames)
+        known = np.isfinite(other)
+        # Points of a slow wand lie alike under both counts and say nothing.
+        votes = known & (np.maximum(own, other) > FAR * fit.sigma_px[c])
+        votes &= (other < NEARER * own) | (own < NEARER * other)
+        found = _since(other[votes] < own[votes], frame[votes])
+        if found and (best is None or found[0] > best[0]):
+            best = found[0], Slip(frames, found[1])
+    return best[1] if best else None
+
+
+def _away(
+    fit: RigFit, c: int, marker: NDArray[np.intp], pair: NDArray[np.intp], frames: int
+) -> Array:
+    """Return how far points (n,) lie in px from where the wand stood so many frames from their own;
+    nan where that is not known.
+    """
+    problem, state = fit.problem, fit.state
+    at = find_frames(problem.frame_number, problem.frame_number[problem.frame[pair]] + frames)
+    placed = frames_with_pose(problem, fit.is_inlier & (problem.cam != c))
+    known = (at >= 0) & placed[at]
+    place = np.einsum("nij,nj->ni", state.wand_R[at], state.shape_mm[marker]) + state.wand_t[at]
+    pose = Pose(state.cam_R[c], state.cam_t[c])
+    uv = project(Lens.from_vector(state.lens[c]), pose.apply(place))
+    away = np.linalg.norm(uv - problem.uv_px[:, marker, pair].T, axis=1)
+    return np.where(known, away, np.nan)
+
+
+def _since(is_nearer: NDArray[np.bool_], frame: NDArray[np.int64]) -> tuple[float, int] | None:
+    """Return how many votes more agree with a change than with none, and the frame of the change;
+    None where there is none.
+    """
+    n = len(is_nearer)
+    if n < 2 * MIN_POINTS:
+        return None
+    vote = np.where(is_nearer, 1, -1)
+    after = np.cumsum(vote[::-1])[::-1] - np.append(0, np.cumsum(vote))[:-1]
+    first = int(after[MIN_POINTS : n - MIN_POINTS + 1].argmax()) + MIN_POINTS
+    if is_nearer[:first].mean() > FEW or is_nearer[first:].mean() < MOST:
+        return None
+    return float(after[first]), int(frame[first])

@@ -1,0 +1,48 @@
+"""What a person is told of mistakes made on site: a few captures of the measurement
+``scripts/bench field``, in which none may end quietly wrong.
+"""
+
+from __future__ import annotations
+
+import pytest
+
+from calib.errors import UnsolvableError
+from calib.pipeline import calibrate
+from scripts.benchmarks.field import Outcome, outcome
+from scripts.benchmarks.mistakes import planted
+
+TOLD = [
+    ("middle marker off the line", 31001),
+    ("frames lost half-way", 31095),
+    ("one knocked half-way", 31034),
+    ("out of focus", 31016),
+    ("pair, stated lens off", 31023),
+    ("exchanged in a later wave", 31027),
+]
+
+
+@pytest.mark.parametrize(("kind", "seed"), TOLD)
+def test_the_mistake_and_the_camera_are_told_first(kind: str, seed: int) -> None:
+    found = outcome(kind, seed)
+    assert found.exit and found.is_named and found.is_right_camera, str(found)
+
+
+def test_a_sound_capture_is_right_and_nothing_is_told() -> None:
+    found = outcome("none", 9002)
+    assert (found.exit, found.told) == (0, ()) and not found.is_wrong, str(found)
+
+
+def test_what_is_at_fault_comes_before_what_it_leaves_open() -> None:
+    """A camera half a frame late scatters so much that its pose is open: the clock is the cause."""
+    capture = planted("late by part of a frame", 31014)
+    with pytest.raises(UnsolvableError, match=f"{capture.cameras[0]}: out of time") as refused:
+        calibrate(capture.tracks, capture.wand)
+    assert refused.value.cameras == capture.cameras
+    assert "uncertain by" in refused.value.remedy
+
+
+def test_quietly_wrong_is_a_wrong_rig_of_which_nothing_is_told() -> None:
+    wrong = Outcome("end marker off", 1, 0, (), (), 9.0, 0.2)
+    assert wrong.is_wrong and wrong.is_quietly_wrong and not wrong.is_named
+    assert not Outcome("end marker off", 1, 1, (), (), 9.0, 0.2).is_quietly_wrong
+    assert not Outcome("end marker off", 1, 0, (), (), 2.0, 0.2).is_at_issue

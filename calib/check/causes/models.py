@@ -183,8 +183,8 @@ class System:
             if self._grows(ends[0])
             for columns in ends
         ]
-        # What one number leaves of a large delay is, for a tenth, that effects bend.
-        least = late[0].share + (0.1 if abs(late[2][-1]) > LARGE_FRAMES else 0.0)
+        # What one number leaves of a large delay is, for a tenth of it, that effects bend.
+        least = late[0].share * (1.1 if abs(late[2][-1]) > LARGE_FRAMES else 1.0)
         growing = [
             c for c in growing if c[0].bic < late[0].bic - VERY_STRONG and c[0].share > least
         ]

@@ -121,7 +121,7 @@ def residual_table(
     causes = find_causes(fit, tracks, stats, [rig.camera(n).stats for n in tracks.names])
     whole = whole or look_at_whole(rig, tracks, fit)
     rows = [
-        _row(rig, c.name, s, _with_knock(k, whole.knocked.get(c.name)))
+        _row(rig, c.name, s, _with_knock(k, s, whole.knocked.get(c.name)))
         for c, s, k in zip(tracks.cameras, stats, causes, strict=True)
     ]
     rows.sort(key=lambda r: (-np.nan_to_num(r.stats.rms_px, nan=np.inf), r.name))
@@ -161,8 +161,8 @@ UNSURE = frozenset(
         Fault.LOST,
     }
 )
-# And these are what a knock looks like once a part of the points is left out.
-BENT_BY_A_KNOCK = frozenset({Fault.MOVED, Fault.LENS})
+# A knock looks like one of these once the points on one side of it, such a share, are left out.
+BENT_BY_A_KNOCK, BENT_SHARE = frozenset({Fault.MOVED, Fault.LENS}), 0.3
 
 
 def _row(rig: Rig, name: str, stats: CameraStats, causes: tuple[Cause, ...]) -> CameraRow:
@@ -173,9 +173,14 @@ def _row(rig: Rig, name: str, stats: CameraStats, causes: tuple[Cause, ...]) -> 
     return CameraRow(name, stats, causes, position, rotation, lens_terms_of(rig, name))
 
 
-def _with_knock(causes: tuple[Cause, ...], knock: tuple[int, float] | None) -> tuple[Cause, ...]:
-    if knock is None or any(c.cause in UNSURE - BENT_BY_A_KNOCK for c in causes):
-        return causes  # what its residuals follow is known, and a step may be a part of it
+def _with_knock(
+    causes: tuple[Cause, ...], stats: CameraStats, knock: tuple[int, float] | None
+) -> tuple[Cause, ...]:
+    """Return the causes, with the knock where they are not what makes it seem one."""
+    halves = stats.n_left_out > BENT_SHARE * (stats.points + stats.n_left_out)
+    known = UNSURE - BENT_BY_A_KNOCK if halves else UNSURE
+    if knock is None or any(c.cause in known for c in causes):
+        return causes
     figures = {"frame": float(knock[0]), "size_px": knock[1]}
     return (Cause(Fault.KNOCK, figures), *causes)
 

@@ -6,6 +6,17 @@ from collections.abc import Callable, Sequence
 from functools import partial
 from typing import Any
 
+MOST_SHOWN = 500  # characters of an error as it is shown; its parts keep all they hold
+
+
+def _short(parts: list[str], n: int) -> list[str]:
+    """Return texts of ``n`` characters at most in all, the longest of them cut."""
+    while (excess := sum(map(len, parts)) - n) > 0:
+        k = max(range(len(parts)), key=lambda i: len(parts[i]))
+        keep = max(len(parts[k]) - excess - 5, n // len(parts))
+        parts[k] = f"{parts[k][: keep * 3 // 4]} ... {parts[k][-(keep // 4) :]}"
+    return parts
+
 
 class CalibError(Exception):
     """An error that a person can act on.
@@ -33,8 +44,10 @@ class CalibError(Exception):
         super().__init__(where)
 
     def __str__(self) -> str:
-        line = f"{self.where}: expected {self.expected}, found {self.found}."
-        return f"{line} {self.remedy}".rstrip()
+        where, expected, found, remedy = _short(
+            [self.where, self.expected, self.found, self.remedy], MOST_SHOWN - 30
+        )
+        return f"{where}: expected {expected}, found {found}. {remedy}".rstrip()
 
     def __reduce__(self) -> tuple[Callable[..., Any], tuple[str]]:
         """Pickle by keyword, so that an error raised in another process arrives."""

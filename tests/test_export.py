@@ -454,7 +454,7 @@ def test_safe_names_are_names_of_files_in_the_folder() -> None:
 @pytest.mark.parametrize("export", [rig_as_ros, rig_as_colmap])
 def test_a_cameras_name_cannot_leave_the_folder(export: Any, tmp_path: Path) -> None:
     rig, _ = looking_in(9)
-    named = [n for n in HOSTILE if n]
+    named = [n for n in HOSTILE if n and n.isprintable()]  # others no rig has
     cameras = tuple(
         RigCamera(n, c.width, c.height, c.lens, c.cam_from_world)
         for n, c in zip(named, (*rig.cameras, *rig.cameras), strict=False)

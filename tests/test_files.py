@@ -165,7 +165,7 @@ def test_a_wand_comes_back_to_the_bit(rig: Rig, tmp_path: Path) -> None:
     for wand in (
         rig.wand,
         rig.wand_used,
-        Wand('a "b" \\ \x7f\t', ('"', "é\n"), np.eye(3)[:2] * 1e-3),
+        Wand('a "b" \\', ('"', "é \u3000"), np.eye(3)[:2] * 1e-3),
     ):
         files.save_wand(wand, tmp_path / "w.toml", overwrite=True)
         assert same(files.load_wand(tmp_path / "w.toml"), wand)

@@ -156,10 +156,9 @@ def test_no_name_is_taken_for_markup_in_markdown(rig: Rig) -> None:
 
 
 def test_a_name_with_a_line_break_stays_in_its_cell(rig: Rig) -> None:
-    first, *rest = rig.cameras
-    broken = replace(rig, cameras=(replace(first, name="a\n\n# b\x00"), *rest), covariance=None)
+    broken = replace(rig, left_out={"cam9": "a\n\n# b\x00"})
     cells = markdown_cells(as_markdown(of(broken)))
-    assert cells.count("a  # b") == 3 and "b" not in cells
+    assert any("a  # b" in cell for cell in cells) and "b" not in cells
 
 
 def test_html_loads_nothing_from_elsewhere(rig: Rig) -> None:

@@ -162,7 +162,7 @@ REFUSED = {
     "name with a slash": (lambda: tracks("a/b"), "camera name", "without '/'", "'a/b'"),
     "name with a blank": (lambda: tracks("a "), "camera name", "outer blanks", "'a '"),
     "name of the folder": (lambda: tracks(".."), "camera name", "a name", "'..'"),
-    "no width": (lambda: tracks(width=0), "cam01: width, height", "1 px or more", "0 × 1088"),
+    "no width": (lambda: tracks(width=0), "cam01: width, height", "1 to 100000 px", "0 × 1088"),
     "frames too few": (
         lambda: tracks(frame=np.array([0, 1])),
         "cam01: frame, xy",

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from calib.cli.help import add
-from calib.cli.options import AsJson, Force, RigFile, inside, provenance
+from calib.cli.options import AsJson, Force, RigFile, inside, provenance, read_from
 from calib.errors import InputError
 from calib.outputs import check_output
 
@@ -132,7 +132,7 @@ def align(
     from calib.report.align import as_lines
 
     solved, sha256 = files.with_sha256(files.load_rig, rig)
-    read: dict[str, Any] = {"rig": {"file": rig.name, "sha256": sha256}}
+    read: dict[str, Any] = {"rig": read_from(rig, sha256)}
     made, how = _by_old(solved, like, read) if like else _by_markers(
         solved, tracks, survey, read, points=_three(points), is_plane=plane, is_wand=wand,
         with_scale=survey_scale, height_mm=height, up=up.value, square_deg=square_deg,
@@ -159,7 +159,7 @@ def _by_old(solved: Rig, like: Path, read: dict[str, Any]) -> tuple[Rig, Alignme
     from calib.prove.like import align_like
 
     old, sha256 = files.with_sha256(files.load_rig, like)
-    read["like"] = {"file": like.name, "sha256": sha256}
+    read["like"] = read_from(like, sha256)
     with inside(like):
         return align_like(solved, old)
 
@@ -173,11 +173,11 @@ def _by_markers(
 
     assert tracks is not None
     capture, sha256 = files.with_sha256(files.load_tracks, tracks)
-    read["tracks"] = {"file": tracks.name, "sha256": sha256}
+    read["tracks"] = read_from(tracks, sha256)
     known = None
     if survey is not None:
         known, sha256 = files.with_sha256(files.load_wand, survey)
-        read["survey"] = {"file": survey.name, "sha256": sha256}
+        read["survey"] = read_from(survey, sha256)
     chosen = AlignOptions(survey=known, **options)
     with inside(tracks):
         return run(solved, capture, chosen)

@@ -22,10 +22,17 @@ from rich.progress import (
 )
 from rich.text import Text
 
+from calib.core.names import is_unseen, visible
+
 
 def note(text: str) -> None:
     """Say something beside the result."""
-    print(text, file=sys.stderr)
+    print(visible_lines(text), file=sys.stderr)
+
+
+def visible_lines(text: str) -> str:
+    """Return lines as a terminal may show them: what would move its cursor is escaped."""
+    return "\n".join(map(visible, text.split("\n")))
 
 
 def caution() -> None:
@@ -38,7 +45,9 @@ def caution() -> None:
 def print_json(document: Any) -> None:
     """Print one JSON document; numbers that JSON lacks are a defect and raise ValueError."""
     is_utf8 = sys.stdout.encoding.lower().replace("-", "") == "utf8"
-    print(json.dumps(document, allow_nan=False, ensure_ascii=not is_utf8, indent=1))
+    text = json.dumps(document, allow_nan=False, ensure_ascii=not is_utf8, indent=1)
+    # JSON lets some control characters stand, and halves of characters; only strings have them.
+    print("".join(f"\\u{ord(c):04x}" if is_unseen(c) and c != "\n" else c for c in text))
 
 
 def print_document(text: str) -> None:
@@ -94,5 +103,8 @@ def print_report(lines: Iterable[str]) -> None:
     """Print lines as they are, those that stand out in bold."""
     from calib.report.tables import Strong  # noqa: PLC0415 - report loads SciPy
 
-    texts = (Text(line, style="bold" if isinstance(line, Strong) else "") for line in lines)
+    texts = (
+        Text(visible_lines(line), style="bold" if isinstance(line, Strong) else "")
+        for line in lines
+    )
     Console(markup=False, highlight=False, emoji=False).print(*texts, sep="\n", soft_wrap=True)

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calib.cli.help import add
-from calib.cli.options import Force, RigFile
+from calib.cli.options import Force, RigFile, file_name
 from calib.errors import InputError
 from calib.outputs import check_output, write_folder, write_text
 
@@ -125,7 +125,7 @@ def export(
         solved,
         unit="m" if to in METRES else str(unit or "mm"),
         up="Y" if to is Format.gltf and up is None else up,
-        source=f"{rig.name}, SHA-256 {sha256}",
+        source=f"{file_name(rig)}, SHA-256 {sha256}",
     )
     made = _exported(solved, to, target)
     if output is None:

@@ -36,7 +36,8 @@ from calib.cli import (
     simulate,
 )  # fmt: skip
 from calib.cli.help import write_commands
-from calib.errors import CalibError
+from calib.core.names import visible
+from calib.errors import MOST_SHOWN, CalibError
 
 # The class of all errors in a call; typer does not export it by name.
 UsageError: Any = typer.BadParameter.__base__
@@ -105,7 +106,8 @@ def _is_hdf5(argument: str) -> bool:
 
 
 def _fail(line: str, code: int = 2) -> int:
-    print(" ".join(line.split()), file=sys.stderr)
+    line = visible(" ".join(line.split()))
+    print(line if len(line) <= 2 * MOST_SHOWN else f"{line[:MOST_SHOWN]} ...", file=sys.stderr)
     return code
 
 

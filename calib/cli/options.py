@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -14,6 +15,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from calib.core.names import visible
 from calib.errors import CalibError, InputError
 
 if TYPE_CHECKING:
@@ -77,3 +79,13 @@ def frame_range(text: str | None) -> tuple[int | None, int | None]:
     if first is not None and last is not None and first > last:
         raise InputError("--frames", expected="a first frame before the last", found=repr(text))
     return first, last
+
+
+def read_from(path: Path, sha256: str) -> dict[str, str]:
+    """Return what a file keeps of another that it was made from: its name and its SHA-256."""
+    return {"file": file_name(path), "sha256": sha256}
+
+
+def file_name(path: Path) -> str:
+    """Return a file's name as text that any file can hold; bytes that are no text are escaped."""
+    return visible(os.fsencode(path.name).decode("utf-8", "backslashreplace"))

@@ -12,7 +12,7 @@ from typing import Annotated
 import typer
 
 from calib.cli.help import add
-from calib.cli.options import AsJson, inside
+from calib.cli.options import AsJson, file_name, inside
 
 PlanFile = Annotated[
     Path,
@@ -62,6 +62,6 @@ def plan(
     if as_json:
         console.print_json(report.as_json(found))
     else:
-        console.print_report(report.as_lines(found, console.width(), file.name))
+        console.print_report(report.as_lines(found, console.width(), file_name(file)))
         console.note(textwrap.fill(RIGGING, console.width() or 120))
     raise typer.Exit(0 if found.is_met else 1)

@@ -14,7 +14,16 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from calib.cli.help import add
-from calib.cli.options import AsJson, Force, RigFile, TracksFile, frame_range, inside, provenance
+from calib.cli.options import (
+    AsJson,
+    Force,
+    RigFile,
+    TracksFile,
+    frame_range,
+    inside,
+    provenance,
+    read_from,
+)
 from calib.errors import InputError, UnsolvableError
 from calib.outputs import check_output, check_outputs, together, write_text
 
@@ -139,9 +148,9 @@ def verify(
         found = run(solved, capture, known, allowed, at_rest=at_rest, box=box, noise_px=noise)
     document = report.as_json(found)
     read = {
-        "rig": {"file": rig.name, "sha256": rig_sha256},
-        "tracks": {"file": tracks.name, "sha256": tracks_sha256},
-        "bar": {"file": bar.name, "sha256": bar_sha256},
+        "rig": read_from(rig, rig_sha256),
+        "tracks": read_from(tracks, tracks_sha256),
+        "bar": read_from(bar, bar_sha256),
     }
     told = {**provenance("verify"), "read": read, **document}
     with together():
@@ -259,13 +268,13 @@ def reconstruct(
 
     if output.suffix.lower() == ".c3d":
         require_ezc3d()
-    solved = files.load_rig(rig)
+    solved, rig_sha256 = files.with_sha256(files.load_rig, rig)
     chosen = frame_range(frames)
     counts = {"points": 0, "frames": 0, "open": 0}
     with inside(tracks), console.progress() as progress:
         pieces = _pieces(solved, tracks, chosen, progress)
         points = _counted(in_pieces(solved, pieces, noise), counts)
-        _write(output, force, solved, rig, tracks, points)
+        _write(output, force, solved, read_from(rig, rig_sha256), tracks, points)
     if as_json:
         console.print_json({"file": str(output), **counts})
     console.note(
@@ -326,18 +335,20 @@ def _counted(points: Iterator[Points], counts: dict[str, int]) -> Iterator[Point
 
 
 def _write(
-    output: Path, force: bool, solved: Rig, rig: Path, tracks: Path, points: Iterator[Points]
-) -> None:
+    output: Path, force: bool, solved: Rig, rig_read: dict[str, str], tracks: Path,
+    points: Iterator[Points],
+) -> None:  # fmt: skip
     from calib import files
     from calib.export.c3d import write_c3d
     from calib.export.points import HEADER, csv_lines
 
     kind, rate = output.suffix.lower(), files.frame_rate_of(tracks)
-    with files.written(output, force) as part:
+    with files.written(output, force) as part, files.unchanged(tracks) as sha256:
         if kind == ".c3d":
             write_c3d(list(points), solved.wand.markers, rate, part)
         elif kind == ".csv":
             files.write_lines(part, HEADER, map(csv_lines, points))
         else:
-            told = json.dumps(provenance("reconstruct", rig=rig.name, tracks=tracks.name))
+            read = {"rig": rig_read, "tracks": read_from(tracks, sha256)}
+            told = json.dumps(provenance("reconstruct", **read))
             files.write_points(part, points, frame_rate=rate, provenance=told)

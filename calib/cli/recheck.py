@@ -13,7 +13,16 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from calib.cli.help import add
-from calib.cli.options import AsJson, Force, RigFile, TracksFile, inside, provenance
+from calib.cli.options import (
+    AsJson,
+    Force,
+    RigFile,
+    TracksFile,
+    file_name,
+    inside,
+    provenance,
+    read_from,
+)
 from calib.errors import InputError
 from calib.outputs import check_output, check_outputs, together, write_text
 
@@ -114,7 +123,7 @@ def recheck(
     if output is not None:
         if changed := found.repairable:
             with console.progress() as progress:
-                read = {"file": tracks.name, "sha256": tracks_sha256}
+                read = read_from(tracks, tracks_sha256)
                 mended = _repaired(stored, found, changed, progress, read, rig_sha256)
             calib.save_rig(mended, output, force)
             notes.append(f"solved anew: {', '.join(changed)}; wrote {output}")
@@ -193,7 +202,7 @@ def history(
 
     entries = []
     for path in paths:
-        entries.append(Entry(path.name, *files.with_sha256(calib.load_rig, path)))
+        entries.append(Entry(file_name(path), *files.with_sha256(calib.load_rig, path)))
     found = compare_entries(entries)
     with together():
         if csv is not None:

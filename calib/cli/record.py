@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from calib.cli.help import add
-from calib.cli.options import Force, RigFile
+from calib.cli.options import Force, RigFile, file_name
 from calib.errors import InputError
 from calib.outputs import check_output, write_text
 
@@ -93,4 +93,4 @@ def _read(load: Callable[[Path], Any], path: Path) -> Read:
     from calib.report.record import Read
 
     found, sha256 = files.with_sha256(load, path)
-    return Read(path.name, sha256, found)
+    return Read(file_name(path), sha256, found)

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calib.cli.help import add
-from calib.cli.options import AsJson, Force, RigFile, TracksFile, inside, provenance
+from calib.cli.options import AsJson, Force, RigFile, TracksFile, inside, provenance, read_from
 from calib.errors import InputError
 from calib.outputs import check_output
 
@@ -158,7 +158,7 @@ def solve(
     stated, wand_read = None, None
     if wand is not None:
         stated, wand_sha256 = files.with_sha256(calib.load_wand, wand)
-        wand_read = {"file": wand.name, "sha256": wand_sha256}
+        wand_read = read_from(wand, wand_sha256)
         with inside(tracks):
             capture.check_markers(len(stated.markers))
     chosen = tuple(term.strip() for term in terms.split(",") if term.strip())
@@ -190,7 +190,7 @@ def solve(
             table = calib.residual_table(rig, solution.tracks, solution.rig_fit, solution.whole)
         else:
             table = calib.residual_table(rig, calib.named_tracks(rig, capture.subset(rig.names)))
-    tracks_read = {"file": tracks.name, "sha256": tracks_sha256}
+    tracks_read = read_from(tracks, tracks_sha256)
     made = provenance("solve", tracks=tracks_read, wand=wand_read, **rig.provenance)
     rig = replace(rig, provenance=made)
     files.save_rig(rig, output, force)

@@ -8,6 +8,7 @@ what it holds.
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, TypeVar
@@ -16,10 +17,15 @@ import numpy as np
 
 from calib.core.camera import Lens
 from calib.core.geometry import Array
+from calib.core.names import check_name
 from calib.core.wand import CertifiedLength, Wand
 from calib.errors import CalibError, InputError
 
 T = TypeVar("T")
+
+
+MOST_NUMBER = 1e100  # what is larger is a slip, and its square no number
+MOST_WHOLE = 2**53  # up to which a double holds every whole number
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,7 +145,8 @@ class Fields:
     def number(self, key: str) -> float:
         """Return a finite number."""
         value = self._value(key, "a number")
-        if isinstance(value, bool) or not isinstance(value, int | float) or not np.isfinite(value):
+        is_number = isinstance(value, int | float) and not isinstance(value, bool)
+        if not is_number or not abs(value) < math.inf or abs(value) > MOST_NUMBER:
             raise InputError(self.place(key), expected="a finite number", found=_shown(value))
         return float(value)
 
@@ -148,6 +155,10 @@ class Fields:
         value = self._value(key, "a whole number")
         if isinstance(value, bool) or not isinstance(value, int | float) or value != value // 1:
             raise InputError(self.place(key), expected="a whole number", found=_shown(value))
+        if abs(value) > MOST_WHOLE:
+            raise InputError(
+                self.place(key), expected=f"a whole number up to {MOST_WHOLE}", found=_shown(value)
+            )
         return int(value)
 
     def text(self, key: str) -> str:
@@ -157,7 +168,7 @@ class Fields:
             return str(value.isoformat())
         if not isinstance(value, str):
             raise InputError(self.place(key), expected="text", found=_shown(value))
-        return value
+        return check_name(value, self.place(key))
 
     def array(self, key: str, *shapes: tuple[int, ...]) -> Array:
         """Return finite numbers in one of the shapes."""
@@ -170,7 +181,7 @@ class Fields:
         if (
             array.dtype.kind not in "iuf"
             or array.shape not in shapes
-            or not np.isfinite(array).all()
+            or not (np.abs(array) <= MOST_NUMBER).all()
         ):
             raise InputError(self.place(key), expected=expected, found=_shown(value))
         return array.astype(float)

@@ -11,7 +11,9 @@ from numpy.typing import NDArray
 
 from calib.core.camera import Lens, project, undistort
 from calib.core.geometry import Array, Pose, frozen
+from calib.core.names import check_name
 from calib.core.parameters import POSITION, ROTATION, CameraParameter, Parameter
+from calib.core.tracks import MOST_PX
 from calib.core.wand import Wand
 from calib.errors import InputError
 
@@ -64,10 +66,12 @@ class RigCamera:
             raise InputError(
                 f"{self.name}: time offset", expected="a sigma beside it", found="none"
             )
-        if not self.name or self.width < 1 or self.height < 1:
+        check_name(self.name, "camera name")
+        is_sensor = 1 <= self.width <= MOST_PX and 1 <= self.height <= MOST_PX
+        if not self.name or not is_sensor:
             raise InputError(
                 f"camera {self.name!r}",
-                expected="a name and a sensor",
+                expected=f"a name and a sensor of 1 to {MOST_PX} px",
                 found=f"{self.width} × {self.height} px",
             )
 
@@ -249,6 +253,8 @@ class Rig:
                 expected="one camera or more, each name once",
                 found=", ".join(names) or "none",
             )
+        for name in self.left_out:
+            check_name(name, "left_out")
         if both := [name for name in self.left_out if name in names]:
             raise InputError(
                 "left_out", expected="cameras that the rig does not hold", found=", ".join(both)

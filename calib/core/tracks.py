@@ -11,9 +11,11 @@ from numpy.typing import NDArray
 
 from calib.core.camera import Lens
 from calib.core.geometry import Array, frozen
+from calib.core.names import check_name
 from calib.errors import InputError
 
 Ints = NDArray[np.int64]
+MOST_PX = 100_000  # some four times what the largest sensors have along a side
 N_KEYS = 65536  # of a frame: more than an index of 16 bit counts
 
 
@@ -57,10 +59,11 @@ class CameraTracks:
             raise InputError(
                 "camera name", expected="a name without '/' or outer blanks", found=repr(self.name)
             )
-        if self.width < 1 or self.height < 1:
+        check_name(self.name, "camera name")
+        if not (1 <= self.width <= MOST_PX and 1 <= self.height <= MOST_PX):
             raise InputError(
                 f"{self.name}: width, height",
-                expected="1 px or more",
+                expected=f"1 to {MOST_PX} px",
                 found=f"{self.width} × {self.height}",
             )
         if n < 0 or xy.shape != (n, 2) or marker.shape != (n,):

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calib.core.geometry import Array, frozen
+from calib.core.names import check_name
 from calib.errors import InputError
 
 
@@ -37,6 +38,8 @@ class Wand:
     certified: tuple[CertifiedLength, ...] = ()
 
     def __post_init__(self) -> None:
+        for name in (self.name, *self.markers):
+            check_name(name, "wand: name of it or of a marker")
         points = frozen(self.points_mm)
         n = len(self.markers)
         if n < 1:

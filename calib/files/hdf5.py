@@ -82,8 +82,9 @@ def cameras_of(file: h5py.File) -> Iterator[tuple[str, h5py.Group]]:
     cameras = file.get("cameras")
     if not isinstance(cameras, h5py.Group):
         raise InputError("cameras", expected="a group /cameras", found="nothing of that name")
-    for name in cameras:
-        group = cameras.get(name)
+    for raw in cameras:  # bytes where they are no UTF-8
+        group = cameras.get(raw)
+        name = os.fsdecode(raw)
         if not isinstance(group, h5py.Group):
             raise InputError(
                 f"/cameras/{name}",

@@ -81,12 +81,21 @@ def _told(file: h5py.File) -> dict[str, Any]:
 def _json(file: h5py.File, key: str) -> dict[str, Any]:
     """Return a table that is stored as one text of JSON."""
     try:
-        table = json.loads(as_text(dataset(file, key, "O", ())[()]))
-    except ValueError:
+        table = _loaded(as_text(dataset(file, key, "O", ())[()]))
+    except (ValueError, RecursionError):
         table = None
     if not isinstance(table, dict):
         raise InputError(key, expected="JSON text of a table", found="something else") from None
     return table
+
+
+def _loaded(text: str) -> Any:
+    """Return what a text of JSON holds; ValueError for NaN and infinity, which JSON lacks."""
+
+    def refuse(word: str) -> None:
+        raise ValueError(word)
+
+    return json.loads(text, parse_constant=refuse)
 
 
 def _doubts(file: h5py.File) -> tuple[Doubt, ...]:
@@ -94,9 +103,9 @@ def _doubts(file: h5py.File) -> tuple[Doubt, ...]:
     out = []
     for text in texts(file, "doubts"):
         try:
-            d = json.loads(text)
+            d = _loaded(text)
             out.append(Doubt(d["finding"], tuple(d["cameras"]), d["figures"], d["effect_mm"]))
-        except (ValueError, KeyError, TypeError):
+        except (ValueError, KeyError, TypeError, RecursionError):
             raise InputError(
                 "doubts", expected="finding, cameras, figures and effect_mm", found=text[:80]
             ) from None

@@ -5,7 +5,8 @@ from __future__ import annotations
 import hashlib
 import os
 import tomllib
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -78,23 +79,44 @@ def read_text(path: PathLike, kind: str = "a text file") -> str:
 
 def sha256(path: PathLike) -> str:
     """Return the SHA-256 of a file in hexadecimal."""
-    return hashlib.sha256(read_bytes(path, "a file")).hexdigest()
+    return _state(path)[0]
+
+
+def _state(path: PathLike) -> tuple[str, int, int]:
+    """Return the SHA-256 of a file, which file of the system it is, and when it was changed."""
+    try:
+        with Path(path).open("rb") as stream:
+            stat = os.fstat(stream.fileno())
+            if not stat.st_size:
+                raise InputError(str(path), expected="a file", found="an empty file")
+            found = hashlib.file_digest(stream, "sha256").hexdigest()
+    except (OSError, ValueError) as error:
+        raise unreadable(path, "a file", error) from None
+    return found, stat.st_ino, stat.st_mtime_ns
 
 
 def with_sha256(load: Callable[[Path], T], path: Path) -> tuple[T, str]:
     """Return what ``load`` reads of a file, and the SHA-256 of just these bytes; InputError where
     the file changes meanwhile.
     """
-    before = sha256(path)
-    record = load(path)
-    if sha256(path) != before:
+    with unchanged(path) as found:
+        return load(path), found
+
+
+@contextmanager
+def unchanged(path: PathLike) -> Iterator[str]:
+    """Yield the SHA-256 of a file that is read in the block; InputError at its end where the file
+    has been changed or replaced meanwhile.
+    """
+    before = _state(path)
+    yield before[0]
+    if _state(path) != before:
         raise InputError(
             str(path),
             expected="a file that stays as it is",
             found="one that changed while it was read",
             remedy="Wait until it is written, then run this again.",
         )
-    return record, before
 
 
 def load_toml(path: PathLike, kind: str) -> dict[str, Any]:
@@ -102,7 +124,7 @@ def load_toml(path: PathLike, kind: str) -> dict[str, Any]:
     text = read_text(path, kind)
     try:
         return tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:  # of syntax, or a number of too many digits
         raise InputError(
             str(path),
             expected=f"{kind}",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 from array import array
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import islice
@@ -136,7 +137,7 @@ def _read(text: str, cameras: Sequence[str]) -> dict[str, NDArray[Any]]:
 def _check_header(header: Sequence[str]) -> None:
     missing = [key for key in REQUIRED if key not in header]
     unknown = [key for key in header if key not in (*REQUIRED, *OPTIONAL)]
-    double = sorted({key for key in header if header.count(key) > 1})
+    double = sorted(key for key, n in Counter(header).items() if n > 1)
     if missing or unknown or double:
         problem = f"no {', '.join(missing)}" if missing else f"also {', '.join(map(repr, unknown))}"
         raise InputError(

@@ -27,6 +27,7 @@ from pathlib import Path
 from typing import Any
 
 from calib.core.fields import CAMERA, Fields, Item, camera_from_fields
+from calib.core.names import check_name
 from calib.errors import InputError
 
 IMAGE_LIST = (
@@ -118,6 +119,8 @@ def find_sources(paths: Iterable[Path], stated: ImageList | None = None) -> list
                 str(path), expected="an image, a video or a folder", found="nothing of that name"
             )
     sources = [source_of(path, listed.file_names) for path in dict.fromkeys(files)]
+    for s in sources:
+        check_name(s.camera, f"{s.path}: camera")
     sources.sort(key=lambda s: (s.camera, -1 if s.frame is None else s.frame, s.path))
     return sources
 

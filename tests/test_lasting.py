@@ -5,6 +5,7 @@ error bars.
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -21,6 +22,7 @@ from calib.simulate.scenario import INDEPENDENT
 from calib.solve.hold import fit_to_rig
 from calib.solve.lasting.find import USUAL_SHARE, bin_frames, pairs_in, share_off
 from calib.solve.lasting.shifts import shifts
+from scripts.benchmarks.errorbars import freed, pose_errors, pose_rows
 from tests.captures import IDEAL, capture
 
 
@@ -81,6 +83,40 @@ def test_a_planted_stretch_is_found_with_its_camera_frames_and_size(
     assert (
         others < 0.02 * 6 * 700
     )  # a thousandth of the good stretches of each length, and a frame or two around
+
+
+@pytest.mark.parametrize(
+    ("layout", "seed", "name", "first", "by_sigmas"),
+    [
+        ("row", 2, "cam06", 588, (2.3, 0.0)),
+        ("row", 6, "cam03", 282, (0.0, 1.8)),
+        ("corridor", 5, "cam02", 138, (2.8, 0.0)),
+    ],
+)
+def test_a_stretch_that_alone_sees_a_part_of_the_image_bends_no_camera(
+    layout: Any, seed: int, name: str, first: int, by_sigmas: tuple[float, float]
+) -> None:
+    """Most of the shift the camera's own pose and lens can take, and little shows in residuals.
+
+    Source: a squared error of all poses over what is stated is chi-square (SciPy's law).
+    """
+    sim = simulate(Scenario(layout=layout, n_cameras=6, n_frames=700, seed=seed, **INDEPENDENT))
+    last = first + 34
+    fit = solve(sim.tracks, sim.wand).fit
+    c, way = sim.tracks.names.index(name), 0 if by_sigmas[0] else 2
+    found = shifts(fit.problem, fit.result.state, fit.options.terms, 1)
+    at = np.array([first, last + 1]) - fit.problem.frame_number[0]
+    _, I, taken = found.in_stretches(at[:1], at[1:])
+    assert taken[c, 0, way] > 0.7 * I[c, 0, way]
+    x, y = (n * float(fit.sigma_px[c]) for n in by_sigmas)
+    solution = solve(shifted(sim, name, first, last, (x, y)), sim.wand)
+    own = [s for s in solution.fit.stretches if s.camera == c]
+    covered = sum(max(min(s.last, last) - max(s.first, first) + 1, 0) for s in own)
+    assert covered >= 0.5 * (last - first + 1)
+    e, G = pose_errors(solution.rig, sim.truth)
+    assert solution.rig.covariance is not None
+    A, (r,) = freed(pose_rows(solution.rig.covariance, solution.rig.names), G, e)
+    assert r @ np.linalg.solve(A, r) < stats.chi2.isf(1e-3, len(r))
 
 
 def test_where_nothing_lasts_little_is_left_out_and_nothing_said() -> None:

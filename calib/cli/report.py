@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from calib.cli.help import add
 from calib.cli.options import Force, RigFile, TracksFile, inside
 from calib.errors import InputError
 from calib.outputs import check_output, write_text
@@ -23,7 +24,19 @@ if TYPE_CHECKING:
 
 def add_commands(app: typer.Typer) -> None:
     """Add these commands to the program."""
-    app.command("report")(report)
+    add(
+        app, "report", report,
+        """
+        calib report rig.h5 tracks.h5 -o report.html
+        calib report rig.h5 tracks.h5 --recheck short.h5 -o moved.html
+        calib report new.h5 tracks.h5 --before rig.h5 -o repaired.html
+        """,
+        """
+        The page is one file that needs no network. It has the rig in 3D, what to do first, every
+        camera's residuals, the links between cameras and the wand's lengths over the volume, and
+        prints on A4.
+        """,
+    )  # fmt: skip
 
 
 def report(

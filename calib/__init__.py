@@ -16,30 +16,45 @@ from calib.errors import CalibError, InputError, OutputError, UnsolvableError
 
 if TYPE_CHECKING:
     from calib import simulate
+    from calib.check.history.compare import history
+    from calib.check.history.records import Entry, History
     from calib.check.inspect import inspect
+    from calib.check.inspection import Inspection
     from calib.check.recheck.judge import RecheckOptions
     from calib.check.recheck.outcome import Recheck
     from calib.check.recheck.run import recheck
-    from calib.check.residuals import ResidualTable, residual_table
+    from calib.check.residuals import ResidualTable, residual_table, residuals
     from calib.core.camera import Lens
     from calib.core.geometry import Pose
     from calib.core.points import Points
-    from calib.core.rig import Covariance, Doubt, Rig, RigCamera
+    from calib.core.rig import CameraStats, Covariance, Doubt, Rig, RigCamera
     from calib.core.tracks import CameraTracks, Tracks
     from calib.core.wand import CertifiedLength, Wand
+    from calib.export.rig import export_rig
     from calib.files import (
+        load_cameras,
+        load_image_list,
         load_plan,
+        load_points,
         load_rig,
+        load_table,
         load_tracks,
         load_wand,
         save_plan,
+        save_points,
         save_rig,
         save_tracks,
         save_wand,
     )
+    from calib.intake.centroids.focus import Focus, Optics, focus
+    from calib.intake.centroids.names import ImageList
+    from calib.intake.centroids.spots import SpotOptions
+    from calib.intake.centroids.stream import Extraction, centroids
+    from calib.intake.edit import Joined, join, select
+    from calib.intake.table import CameraList
     from calib.naming.identify import Identification, identify
     from calib.naming.renaming import named_tracks
-    from calib.pipeline import Solution, calibrate, solve
+    from calib.pipeline import Solution, calibrate, solve_rig
     from calib.plan.assess import Assessment, assess
     from calib.plan.records import Plan
     from calib.prove.align import Alignment, AlignOptions, align
@@ -48,7 +63,13 @@ if TYPE_CHECKING:
     from calib.prove.precision import Precision, precision
     from calib.prove.reconstruct import reconstruct
     from calib.prove.verify import Verification, verify
-    from calib.simulate import Scenario
+    from calib.prove.volume import Box
+    from calib.report.describe import Description, describe
+    from calib.report.document import Document
+    from calib.report.formats import FileFormat, formats
+    from calib.report.page.make import Source, html_report
+    from calib.report.record import Read, hand_over
+    from calib.simulate import Scenario, Simulation
     from calib.solve.calibrate import SolveOptions
     from calib.solve.repair import repair
     from calib.solve.start.single import KnownDistance
@@ -59,29 +80,47 @@ __all__ = [
     "AlignOptions",
     "Alignment",
     "Assessment",
+    "Box",
     "CalibError",
+    "CameraList",
+    "CameraStats",
     "CameraTracks",
     "CertifiedLength",
     "Covariance",
+    "Description",
+    "Document",
     "Doubt",
+    "Entry",
+    "Extraction",
+    "FileFormat",
+    "Focus",
+    "History",
     "Identification",
+    "ImageList",
     "InputError",
+    "Inspection",
+    "Joined",
     "KnownDistance",
     "Lens",
     "Limit",
+    "Optics",
     "OutputError",
     "Plan",
     "Points",
     "Pose",
     "Precision",
+    "Read",
     "Recheck",
     "RecheckOptions",
     "ResidualTable",
     "Rig",
     "RigCamera",
     "Scenario",
+    "Simulation",
     "Solution",
     "SolveOptions",
+    "Source",
+    "SpotOptions",
     "Tracks",
     "UnsolvableError",
     "Verification",
@@ -90,10 +129,23 @@ __all__ = [
     "align_like",
     "assess",
     "calibrate",
+    "centroids",
+    "describe",
+    "export_rig",
+    "focus",
+    "formats",
+    "hand_over",
+    "history",
+    "html_report",
     "identify",
     "inspect",
+    "join",
+    "load_cameras",
+    "load_image_list",
     "load_plan",
+    "load_points",
     "load_rig",
+    "load_table",
     "load_tracks",
     "load_wand",
     "named_tracks",
@@ -102,36 +154,60 @@ __all__ = [
     "reconstruct",
     "repair",
     "residual_table",
+    "residuals",
     "save_plan",
+    "save_points",
     "save_rig",
     "save_tracks",
     "save_wand",
+    "select",
     "simulate",
-    "solve",
+    "solve_rig",
     "verify",
 ]
 
 # Loaded at first use, so that ``import calib`` and ``calib --help`` do not wait for SciPy and
 # OpenCV.
 _MODULES = {
+    "calib.check.history.compare": ("history",),
+    "calib.check.history.records": ("Entry", "History"),
     "calib.check.inspect": ("inspect",),
+    "calib.check.inspection": ("Inspection",),
     "calib.check.recheck.judge": ("RecheckOptions",),
     "calib.check.recheck.outcome": ("Recheck",),
     "calib.check.recheck.run": ("recheck",),
-    "calib.check.residuals": ("ResidualTable", "residual_table"),
+    "calib.check.residuals": ("ResidualTable", "residual_table", "residuals"),
     "calib.core.camera": ("Lens",),
     "calib.core.geometry": ("Pose",),
     "calib.core.points": ("Points",),
-    "calib.core.rig": ("Covariance", "Doubt", "Rig", "RigCamera"),
+    "calib.core.rig": ("CameraStats", "Covariance", "Doubt", "Rig", "RigCamera"),
     "calib.core.tracks": ("CameraTracks", "Tracks"),
     "calib.core.wand": ("CertifiedLength", "Wand"),
+    "calib.export.rig": ("export_rig",),
     "calib.files": (
-        *("load_plan", "load_rig", "load_tracks", "load_wand"),
-        *("save_plan", "save_rig", "save_tracks", "save_wand"),
+        "load_cameras",
+        "load_image_list",
+        "load_plan",
+        "load_points",
+        "load_rig",
+        "load_table",
+        "load_tracks",
+        "load_wand",
+        "save_plan",
+        "save_points",
+        "save_rig",
+        "save_tracks",
+        "save_wand",
     ),
+    "calib.intake.centroids.focus": ("Focus", "Optics", "focus"),
+    "calib.intake.centroids.names": ("ImageList",),
+    "calib.intake.centroids.spots": ("SpotOptions",),
+    "calib.intake.centroids.stream": ("Extraction", "centroids"),
+    "calib.intake.edit": ("Joined", "join", "select"),
+    "calib.intake.table": ("CameraList",),
     "calib.naming.identify": ("Identification", "identify"),
     "calib.naming.renaming": ("named_tracks",),
-    "calib.pipeline": ("Solution", "calibrate", "solve"),
+    "calib.pipeline": ("Solution", "calibrate", "solve_rig"),
     "calib.plan.assess": ("Assessment", "assess"),
     "calib.plan.records": ("Plan",),
     "calib.prove.align": ("AlignOptions", "Alignment", "align"),
@@ -140,7 +216,13 @@ _MODULES = {
     "calib.prove.precision": ("Precision", "precision"),
     "calib.prove.reconstruct": ("reconstruct",),
     "calib.prove.verify": ("Verification", "verify"),
-    "calib.simulate": ("Scenario",),
+    "calib.prove.volume": ("Box",),
+    "calib.report.describe": ("Description", "describe"),
+    "calib.report.document": ("Document",),
+    "calib.report.formats": ("FileFormat", "formats"),
+    "calib.report.page.make": ("Source", "html_report"),
+    "calib.report.record": ("Read", "hand_over"),
+    "calib.simulate": ("Scenario", "Simulation"),
     "calib.solve.calibrate": ("SolveOptions",),
     "calib.solve.repair": ("repair",),
     "calib.solve.start.single": ("KnownDistance",),

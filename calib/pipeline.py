@@ -59,11 +59,11 @@ def calibrate(
     done and total. Raises InputError where tracks and wand do not fit together, UnsolvableError,
     naming cameras, where the capture does not determine the rig.
     """
-    return solve(tracks, wand, options, progress).rig
+    return solve_rig(tracks, wand, options, progress).rig
 
 
 @one_blas_thread
-def solve(
+def solve_rig(
     tracks: Tracks, wand: Wand | None, options: SolveOptions | None = None,
     progress: Progress = quiet,
 ) -> Solution:  # fmt: skip

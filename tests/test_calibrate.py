@@ -14,7 +14,7 @@ from calib.core.rig import Rig
 from calib.core.tracks import Tracks
 from calib.core.wand import Wand
 from calib.errors import InputError, UnsolvableError
-from calib.pipeline import calibrate, solve
+from calib.pipeline import calibrate, solve_rig
 from calib.simulate import Scenario, Simulation, sample_points, simulate
 from calib.simulate.imaging import camera_sigma
 from calib.simulate.layouts import small_term_sd
@@ -277,7 +277,7 @@ def test_halves_that_one_pair_links_come_together() -> None:
 
 def test_fit_without_a_minimum_is_refused() -> None:
     simulation = simulate(Scenario(n_cameras=4, seed=3, n_frames=300))
-    fit = solve(simulation.tracks, simulation.wand).fit
+    fit = solve_rig(simulation.tracks, simulation.wand).fit
     require_settled(fit, simulation.tracks.names)
     restless = replace(
         fit,

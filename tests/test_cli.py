@@ -542,7 +542,7 @@ def test_a_missing_folder_is_refused_before_the_work(
     def fail(*_: Any) -> None:
         raise AssertionError("solved in vain")
 
-    monkeypatch.setattr("calib.pipeline.solve", fail)
+    monkeypatch.setattr("calib.pipeline.solve_rig", fail)
     arguments = (
         "solve",
         capture / "tracks.h5",
@@ -600,7 +600,7 @@ def test_ctrl_c_is_130_with_a_line_and_nothing_written(
     def interrupt(*_: Any) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("calib.pipeline.solve", interrupt)
+    monkeypatch.setattr("calib.pipeline.solve_rig", interrupt)
     arguments = (
         "solve",
         capture / "tracks.h5",
@@ -649,7 +649,7 @@ def test_no_failure_ends_in_a_traceback(
     def fail(*_: Any) -> None:
         raise failure
 
-    monkeypatch.setattr("calib.pipeline.solve", fail)
+    monkeypatch.setattr("calib.pipeline.solve_rig", fail)
     line = refused(
         "solve", capture / "tracks.h5", "--wand", capture / "wand.toml", "-o", tmp_path / "r.h5"
     )

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from calib.check.history.compare import compare_entries
+from calib.check.history.compare import history
 from calib.check.history.records import Entry
 from calib.check.recheck.run import recheck
 from calib.check.residuals import held
@@ -157,7 +157,7 @@ def test_a_move_is_drawn_as_planted() -> None:
     """A rig of two files, one camera turned by half a degree: what moves is its view alone."""
     before = stored()
     after = turned(before, "cam03", 0.5)
-    found = moves.of_history(compare_entries([Entry("a", before), Entry("b", after)]))
+    found = moves.of_history(history([Entry("a", before), Entry("b", after)]))
     (named,) = found.named
     assert named.camera.name == "cam03" == found.cameras[0].camera.name
     assert named.later is not None
@@ -186,7 +186,7 @@ def test_a_recheck_and_its_files_tell_the_same_move() -> None:
     angle = np.degrees(np.arccos((np.trace(later.cam_from_world.R @ true.R.T) - 1) / 2))
     assert angle < 0.03
     whole = moved_as_one(stored(), SCENARIO.names, [0, 0, 3], [10, 0, 0])
-    still = moves.of_history(compare_entries([Entry("a", stored()), Entry("b", whole)]))
+    still = moves.of_history(history([Entry("a", stored()), Entry("b", whole)]))
     assert not still.named and not still.needs_a_hand
 
 

@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from calib.check.history.compare import compare_entries
+from calib.check.history.compare import history
 from calib.check.history.records import Entry, History
 from calib.cli.main import app
 from calib.core.rig import Rig
@@ -52,7 +52,7 @@ def verdicts(history: History) -> dict[str, str]:
 @pytest.mark.parametrize("seed", range(3))
 def test_independent_solves_of_an_unmoved_rig_are_steady(seed: int):
     """The level is 0.005 a history: three of them without a camera named happen in 98 of 100."""
-    assert set(verdicts(compare_entries(series(seed))).values()) == {"steady"}
+    assert set(verdicts(history(series(seed))).values()) == {"steady"}
 
 
 def test_errors_of_held_lenses_are_no_history():
@@ -66,9 +66,9 @@ def test_errors_of_held_lenses_are_no_history():
         Entry(f"rig{k}.h5", dated(calibrate(measured(s, error), s.wand), k))
         for k, s in enumerate(sims)
     ]
-    still = compare_entries(files[:3])
+    still = history(files[:3])
     assert set(verdicts(still).values()) == {"steady"} and not findings(still)
-    found = compare_entries(files)
+    found = history(files)
     assert verdicts(found) == {n: "jump" if n == "cam03" else "steady" for n in NAMES}
     (c,) = (c for c in found.cameras if c.name == "cam03")
     size, sigma = c.length(3, slice(0, 3))
@@ -84,11 +84,11 @@ def test_files_that_do_not_say_what_held_lenses_did_are_named():
     known = files[1].rig.covariance
     assert known is not None
     files[1] = replace(files[1], rig=replace(files[1].rig, covariance=replace(known, held=())))
-    assert [f for f in findings(compare_entries(files)) if "lenses held" in f and ": rig1.h5." in f]
+    assert [f for f in findings(history(files)) if "lenses held" in f and ": rig1.h5." in f]
 
 
 def test_a_jump_is_dated_and_sized():
-    found = compare_entries(series(11, lambda rig, k: turned(rig, "cam03", 0.3) if k >= 3 else rig))
+    found = history(series(11, lambda rig, k: turned(rig, "cam03", 0.3) if k >= 3 else rig))
     assert verdicts(found) == {n: "jump" if n == "cam03" else "steady" for n in NAMES}
     c = next(c for c in found.cameras if c.name == "cam03")
     assert c.at_file == 3
@@ -103,15 +103,13 @@ def test_a_jump_is_dated_and_sized():
 
 
 def test_a_steady_creep_is_a_drift():
-    found = compare_entries(series(12, lambda rig, k: turned(rig, "cam05", 0.06 * k)))
+    found = history(series(12, lambda rig, k: turned(rig, "cam05", 0.06 * k)))
     assert verdicts(found) == {n: "drift" if n == "cam05" else "steady" for n in NAMES}
 
 
 def test_two_files_only_show_that_it_changed():
     files = series(13, lambda rig, k: turned(rig, "cam01", 0.3) if k else rig)[:2]
-    assert verdicts(compare_entries(files)) == {
-        n: "changed" if n == "cam01" else "steady" for n in NAMES
-    }
+    assert verdicts(history(files)) == {n: "changed" if n == "cam01" else "steady" for n in NAMES}
 
 
 def test_a_changed_focal_length_shows():
@@ -122,7 +120,7 @@ def test_a_changed_focal_length_shows():
             cameras.append(replace(c, lens=replace(c.lens, fx=f, fy=f)))
         return replace(rig, cameras=tuple(cameras))
 
-    found = compare_entries(series(14, longer))
+    found = history(series(14, longer))
     assert (
         verdicts(found)["cam02"] == "jump" and list(verdicts(found).values()).count("steady") == 5
     )
@@ -132,7 +130,7 @@ def test_a_changed_focal_length_shows():
 
 def test_files_are_put_in_order_of_time():
     files = series(15, lambda rig, k: turned(rig, "cam03", 0.3) if k >= 3 else rig)
-    found = compare_entries([files[0], files[4], *files[1:4]])
+    found = history([files[0], files[4], *files[1:4]])
     assert [e.name for e in found.entries] == [
         f"rig{k}.h5" for k in range(N_FILES)
     ] and found.is_by_time
@@ -140,7 +138,7 @@ def test_files_are_put_in_order_of_time():
 
 def test_without_times_the_order_given_is_kept_and_said():
     files = [replace(e, rig=replace(e.rig, provenance={})) for e in series(16)]
-    found = compare_entries(files[::-1])
+    found = history(files[::-1])
     assert [e.name for e in found.entries] == [f"rig{k}.h5" for k in range(N_FILES)][::-1]
     assert any("no time" in f for f in findings(found))
 
@@ -148,20 +146,20 @@ def test_without_times_the_order_given_is_kept_and_said():
 def test_a_camera_added_later_has_no_history():
     files = series(17)
     first = replace(files[0].rig, cameras=files[0].rig.cameras[:5])
-    found = compare_entries([replace(files[0], rig=first), *files[1:]])
+    found = history([replace(files[0], rig=first), *files[1:]])
     assert verdicts(found)["cam06"] == "unknown" and any("cam06" in f for f in findings(found))
 
 
 def test_parents_are_named():
     files = series(18)
     child = replace(files[2].rig, parent_sha256=files[1].sha256)
-    found = compare_entries([*files[:2], replace(files[2], rig=child)])
+    found = history([*files[:2], replace(files[2], rig=child)])
     assert [found.parent(k) for k in range(3)] == ["", "", "rig1.h5"]
     assert as_json(found)["files"][2]["parent"] == "rig1.h5"
 
 
 def test_table_json_csv_and_drawing_hold_the_same_figures():
-    found = compare_entries(series(11, lambda rig, k: turned(rig, "cam03", 0.3) if k >= 3 else rig))
+    found = history(series(11, lambda rig, k: turned(rig, "cam03", 0.3) if k >= 3 else rig))
     document = json.loads(json.dumps(as_json(found), allow_nan=False))
     rows = list(csv.DictReader(io.StringIO(history_as_csv(found))))
     assert len(rows) == N_FILES * len(NAMES)
@@ -179,12 +177,12 @@ def test_table_json_csv_and_drawing_hold_the_same_figures():
 def test_bad_input_is_told():
     files = series(19)
     with pytest.raises(InputError, match="two rig files"):
-        compare_entries(files[:1])
+        history(files[:1])
     strangers = replace(
         files[1].rig, cameras=tuple(replace(c, name=f"x{c.name}") for c in files[1].rig.cameras)
     )
     with pytest.raises(InputError, match="one rig"):
-        compare_entries([files[0], replace(files[1], rig=strangers)])
+        history([files[0], replace(files[1], rig=strangers)])
 
 
 def test_command_takes_a_folder_and_writes_csv_and_svg(tmp_path: Path):

@@ -14,7 +14,7 @@ from scipy import stats
 from calib.check.causes import Cause
 from calib.check.residuals import residual_table
 from calib.core.tracks import Tracks
-from calib.pipeline import solve
+from calib.pipeline import solve_rig
 from calib.report.residuals import as_json, lasting_sentences
 from calib.simulate import Scenario, Simulation, simulate
 from calib.simulate.noise import lasting_errors
@@ -71,7 +71,7 @@ def test_a_planted_stretch_is_found_with_its_camera_frames_and_size(
     views = np.unique(sim.tracks.camera("cam03").frame[sim.tracks.camera("cam03").marker >= 0])
     first = int(views[len(views) // 2])
     last = first + round(seconds * 25.0) - 1
-    fit = solve(shifted(sim, "cam03", first, last, by_px), sim.wand).fit
+    fit = solve_rig(shifted(sim, "cam03", first, last, by_px), sim.wand).fit
     own = [
         s for s in fit.stretches if s.camera == 2 and s.last >= first - 1 and s.first <= last + 1
     ]
@@ -102,14 +102,14 @@ def test_a_stretch_that_alone_sees_a_part_of_the_image_bends_no_camera(
     """
     sim = simulate(Scenario(layout=layout, n_cameras=6, n_frames=700, seed=seed, **INDEPENDENT))
     last = first + 34
-    fit = solve(sim.tracks, sim.wand).fit
+    fit = solve_rig(sim.tracks, sim.wand).fit
     c, way = sim.tracks.names.index(name), 0 if by_sigmas[0] else 2
     found = shifts(fit.problem, fit.result.state, fit.options.terms, 1)
     at = np.array([first, last + 1]) - fit.problem.frame_number[0]
     _, I, taken = found.in_stretches(at[:1], at[1:])
     assert taken[c, 0, way] > 0.7 * I[c, 0, way]
     x, y = (n * float(fit.sigma_px[c]) for n in by_sigmas)
-    solution = solve(shifted(sim, name, first, last, (x, y)), sim.wand)
+    solution = solve_rig(shifted(sim, name, first, last, (x, y)), sim.wand)
     own = [s for s in solution.fit.stretches if s.camera == c]
     covered = sum(max(min(s.last, last) - max(s.first, first) + 1, 0) for s in own)
     assert covered >= 0.5 * (last - first + 1)
@@ -121,7 +121,7 @@ def test_a_stretch_that_alone_sees_a_part_of_the_image_bends_no_camera(
 
 def test_where_nothing_lasts_little_is_left_out_and_nothing_said() -> None:
     sim = simulate(Scenario(n_cameras=6, n_frames=700, seed=13, **INDEPENDENT))
-    solution = solve(sim.tracks, sim.wand)
+    solution = solve_rig(sim.tracks, sim.wand)
     assert share_off(solution.fit.problem, solution.fit.stretches) < USUAL_SHARE
     table = residual_table(solution.rig, solution.tracks, solution.rig_fit)
     assert lasting_sentences(table.lasting) == []
@@ -129,7 +129,7 @@ def test_where_nothing_lasts_little_is_left_out_and_nothing_said() -> None:
 
 def test_the_table_says_when_and_in_which_cameras() -> None:
     sim = simulate(Scenario(n_cameras=6, n_frames=700, seed=12, lasting_share=0.15, lasting_px=1.0))
-    solution = solve(sim.tracks, sim.wand)
+    solution = solve_rig(sim.tracks, sim.wand)
     table = residual_table(solution.rig, solution.tracks, solution.rig_fit)
     (line,) = lasting_sentences(table.lasting)
     worst = max(table.lasting["cameras"].items(), key=lambda item: item[1]["seconds"])
@@ -148,7 +148,9 @@ def test_a_run_of_stretches_without_a_break_is_no_passing_error() -> None:
     """Of a camera that stays off nothing is hidden from the causes, whatever pieces it was found
     in.
     """
-    fit = solve((sim := simulate(Scenario(n_cameras=4, n_frames=300, seed=2))).tracks, sim.wand).fit
+    fit = solve_rig(
+        (sim := simulate(Scenario(n_cameras=4, n_frames=300, seed=2))).tracks, sim.wand
+    ).fit
     problem = fit.problem
     from calib.solve.lasting.find import Stretch  # noqa: PLC0415
 

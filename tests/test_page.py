@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from calib.check.history.compare import compare_entries
+from calib.check.history.compare import history
 from calib.check.history.records import Entry
 from calib.core.rig import Rig
 from calib.core.tracks import Tracks
@@ -53,7 +53,7 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, Page]
     """A page with everything in it, as a file."""
     rig, tracks = material()
     files = [Entry("old.h5", rig), Entry("new.h5", turned(rig, NAMES[2], 0.5))]
-    moves = figures.of_history(compare_entries(files))
+    moves = figures.of_history(history(files))
     made = html_report(rig, tracks, Source(title=ATTACK, files=[(ATTACK, ATTACK)]), moves=moves)
     path = tmp_path_factory.mktemp("page") / "report.html"
     path.write_text(made.html, encoding="utf-8")

@@ -21,7 +21,7 @@ from calib.core.rig import Rig
 from calib.core.tracks import Tracks
 from calib.errors import InputError
 from calib.naming.renaming import named_tracks, rename
-from calib.pipeline import solve
+from calib.pipeline import solve_rig
 from calib.simulate import Scenario, Simulation, simulate
 from calib.solve.hold import rig_state
 from tests.captures import capture
@@ -143,7 +143,7 @@ def test_calibrate_names_what_has_no_names(wand: str, seed: int, n_frames: int) 
     the truth.
     """
     sim = simulated(wand, seed, n_frames)
-    solution = solve(sim.tracks, sim.wand)
+    solution = solve_rig(sim.tracks, sim.wand)
     fit, problem = solution.fit, solution.fit.problem
     for k, camera in enumerate(sim.tracks.cameras):
         names = np.full(camera.n_points, -1, np.int16)
@@ -151,7 +151,7 @@ def test_calibrate_names_what_has_no_names(wand: str, seed: int, n_frames: int) 
             names[row[fit.is_inlier[m] & (problem.cam == k)]] = m
         assert not sim.is_wrong_name(camera.name, names).any()
     true = with_names(sim, right(sim))
-    known = solve(replace(true, is_identified=False), sim.wand)
+    known = solve_rig(replace(true, is_identified=False), sim.wand)
     # Little is lost: stretches without a whole wand in any camera are named from their ends. One
     # that begins out of all cameras' sight, with the whole wand in one camera alone, has no such
     # end.

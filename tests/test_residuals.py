@@ -15,7 +15,7 @@ from calib.check.residuals import residual_table, wand_lengths
 from calib.core.camera import project
 from calib.core.tracks import Tracks
 from calib.errors import InputError, UnsolvableError
-from calib.pipeline import solve
+from calib.pipeline import solve_rig
 from calib.report.causes import evidence
 from calib.report.residuals import as_json, as_lines, lasting_sentences
 from calib.simulate.scenario import INDEPENDENT
@@ -376,7 +376,7 @@ def test_a_ready_fit_gives_the_same_table_as_the_tables_own():
 
 def test_a_solves_own_statistics_stand_in_its_table():
     sim = capture(n_cameras=4, seed=22)
-    solution = solve(sim.tracks, sim.wand)
+    solution = solve_rig(sim.tracks, sim.wand)
     fit = solution.rig_fit
     table = residual_table(solution.rig, solution.tracks, fit)
     assert {r.name: r.stats for r in table.cameras} == {

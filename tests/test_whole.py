@@ -15,7 +15,7 @@ from calib.check.verdicts import Fault, RigFault, Verdict
 from calib.check.whole.left_out import stands_out
 from calib.check.whole.steps import largest_step
 from calib.core.rig import Doubt
-from calib.pipeline import solve
+from calib.pipeline import solve_rig
 from calib.report.residuals import as_json
 from calib.report.whole import sentences
 from calib.simulate import Scenario, simulate
@@ -35,7 +35,7 @@ DOUBTED = {
 @pytest.mark.parametrize("kind", DOUBTED)
 def test_the_mistake_is_named(kind: str) -> None:
     capture = planted(kind, 51, MISTAKES[kind].strengths[-1])
-    solution = solve(capture.tracks, capture.wand)
+    solution = solve_rig(capture.tracks, capture.wand)
     # What follows the first may be its consequence.
     assert solution.rig.doubts and solution.rig.doubts[0].finding in DOUBTED[kind]
     table = residual_table(solution.rig, solution.tracks, solution.rig_fit, solution.whole)
@@ -45,7 +45,7 @@ def test_the_mistake_is_named(kind: str) -> None:
 
 def test_a_camera_knocked_half_way_is_named_alone_and_states_no_sigmas() -> None:
     capture = planted("one knocked half-way", 53, 0.2)
-    solution = solve(capture.tracks, capture.wand)
+    solution = solve_rig(capture.tracks, capture.wand)
     table = residual_table(solution.rig, solution.tracks, solution.rig_fit, solution.whole)
     knocked = [r for r in table.cameras if any(c.cause == Fault.KNOCK for c in r.causes)]
     assert [r.name for r in knocked] == list(capture.cameras)
@@ -55,7 +55,7 @@ def test_a_camera_knocked_half_way_is_named_alone_and_states_no_sigmas() -> None
 @pytest.mark.parametrize("seed", [61, 62])
 def test_a_sound_rig_is_not_in_doubt(seed: int) -> None:
     capture = clean(seed)
-    assert solve(capture.tracks, capture.wand).rig.doubts == ()
+    assert solve_rig(capture.tracks, capture.wand).rig.doubts == ()
 
 
 def test_the_step_between_two_parts_follows_its_law() -> None:
@@ -99,7 +99,7 @@ def test_doubts_are_kept_in_the_file_and_told_by_later_commands(tmp_path: Path) 
 )
 def test_clocks_of_their_own_have_their_own_causes(kind: str, fault: Fault, frames: float) -> None:
     capture = planted(kind, 5001, frames)
-    solution = solve(capture.tracks, capture.wand)
+    solution = solve_rig(capture.tracks, capture.wand)
     table = residual_table(solution.rig, solution.tracks, solution.rig_fit, solution.whole)
     (row,) = (r for r in table.cameras if r.name == capture.cameras[0])
     assert row.causes[0].cause == fault

@@ -19,6 +19,7 @@ from calib.core.rig import CameraStats, Doubt, Rig
 from calib.core.threads import one_blas_thread
 from calib.core.tracks import Tracks, point_keys
 from calib.errors import InputError, UnsolvableError
+from calib.naming.renaming import named_tracks
 from calib.solve.certainty.normal import wald
 from calib.solve.certainty.statistics import rig_stats
 from calib.solve.clock.common_time import at_common_time
@@ -196,6 +197,14 @@ def _span(rig: Rig) -> tuple[float, ...]:
     at = np.array([c.position_mm for c in rig.cameras])
     axes = np.linalg.svd(at - at.mean(axis=0), full_matrices=False)[2]
     return tuple(float(v) for v in np.ptp((at - at.mean(axis=0)) @ axes.T, axis=0))
+
+
+def residuals(rig: Rig, tracks: Tracks) -> ResidualTable:
+    """Return the residual table of any capture of a rig: of the cameras that its solve did not
+    leave out, with all names that the rig can give their points; see ``residual_table``.
+    """
+    kept = [name for name in tracks.names if name in rig.names or name not in rig.left_out]
+    return residual_table(rig, named_tracks(rig, tracks.subset(kept)))
 
 
 def _require_shared_points(tracks: Tracks) -> None:

@@ -6,16 +6,13 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from calib.cli.help import add
 from calib.cli.options import AsJson
 from calib.errors import InputError
-
-if TYPE_CHECKING:
-    from calib.report.describe import Description
 
 
 def add_commands(app: typer.Typer) -> None:
@@ -52,35 +49,35 @@ def describe(
     from calib.cli import console
     from calib.report import describe as report
 
-    found, sha256 = files.with_sha256(_described, file)
+    held, sha256 = files.with_sha256(_load, file)
+    found = report.describe(held)
     if as_json:
         console.print_json(report.as_json(found, str(file), sha256))
     else:
         console.print_report(report.as_lines(found, sha256, console.width()))
 
 
-def _described(path: Path) -> Description:
+def _load(path: Path) -> object:
     from calib import files
-    from calib.report import describe as report
     from calib.simulate import Scenario
 
     match files.kind_of(path):
         case "tracks":
-            return report.of_tracks(files.load_tracks(path))
+            return files.load_tracks(path)
         case "rig":
-            return report.of_rig(files.load_rig(path))
+            return files.load_rig(path)
         case "points":
-            return report.of_points(files.load_points(path))
+            return files.load_points(path)
         case "wand":
-            return report.of_wand(files.load_wand(path))
+            return files.load_wand(path)
         case "plan":
-            return report.of_plan(files.load_plan(path))
+            return files.load_plan(path)
         case "cameras":
-            return report.of_cameras(files.load_cameras(path))
+            return files.load_cameras(path)
         case "images":
-            return report.of_images(files.load_image_list(path))
+            return files.load_image_list(path)
         case _:
-            return report.of_scenario(files.load_scenario(path, Scenario.from_dict))
+            return files.load_scenario(path, Scenario.from_dict)
 
 
 def formats(

@@ -5,32 +5,17 @@
 
 from __future__ import annotations
 
-import json
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from calib.cli.help import add
 from calib.cli.options import Force, RigFile, file_name
 from calib.errors import InputError
+from calib.export.kinds import FOLDERS, Format
 from calib.outputs import check_output, write_folder, write_text
-
-if TYPE_CHECKING:
-    from calib.core.rig import Rig
-    from calib.export.target import Target
-
-
-class Format(StrEnum):
-    """What ``--to`` can be."""
-
-    json = "json"
-    opencv = "opencv"
-    ros = "ros"
-    colmap = "colmap"
-    gltf = "gltf"
-    csv = "csv"
 
 
 class Unit(StrEnum):
@@ -45,10 +30,6 @@ class Up(StrEnum):
 
     Y = "Y"
     Z = "Z"
-
-
-FOLDERS = {Format.ros, Format.colmap}
-METRES = {Format.ros: "ROS (REP 103)", Format.gltf: "glTF 2.0"}  # and who says so
 
 
 def add_commands(app: typer.Typer) -> None:
@@ -110,24 +91,15 @@ def export(
             "-o", expected=f"a folder to write, as {to} is several files", found="none",
             remedy="Add -o FOLDER.",
         )  # fmt: skip
-    if to in METRES and unit is Unit.mm:
-        raise InputError(
-            "--unit", expected=f"m, the unit of {METRES[to]}", found="mm", remedy="Leave it out."
-        )
     if output is not None and to not in FOLDERS:
         check_output(output, force, inputs=[rig])
     from calib import files
     from calib.cli import console
-    from calib.export.target import Target
+    from calib.export.rig import export_rig
 
     solved, sha256 = files.with_sha256(files.load_rig, rig)
-    target = Target.of(
-        solved,
-        unit="m" if to in METRES else str(unit or "mm"),
-        up="Y" if to is Format.gltf and up is None else up,
-        source=f"{file_name(rig)}, SHA-256 {sha256}",
-    )
-    made = _exported(solved, to, target)
+    source = f"{file_name(rig)}, SHA-256 {sha256}"
+    made = export_rig(solved, to, unit=unit, up=up, source=source)
     if output is None:
         assert isinstance(made, str)  # folders want a name
         console.print_document(made)
@@ -137,28 +109,3 @@ def export(
     else:
         write_folder(output, made, force)
     console.note(f"wrote {output}")
-
-
-def _exported(rig: Rig, to: Format, target: Target) -> str | dict[str, str]:
-    """Return the text of the file, or texts by file name."""
-    from calib.export.colmap import rig_as_colmap
-    from calib.export.csv import rig_as_csv
-    from calib.export.gltf import rig_as_gltf
-    from calib.export.json import rig_as_dict
-    from calib.export.opencv import rig_as_opencv_yaml
-    from calib.export.ros import rig_as_ros
-
-    match to:
-        case Format.opencv:
-            return rig_as_opencv_yaml(rig, target)
-        case Format.ros:
-            return rig_as_ros(rig, target)
-        case Format.colmap:
-            return rig_as_colmap(rig, target)
-        case Format.csv:
-            return rig_as_csv(rig, target)
-        case Format.gltf:
-            table = rig_as_gltf(rig, target)
-        case Format.json:
-            table = rig_as_dict(rig, target)
-    return json.dumps(table, allow_nan=False, ensure_ascii=False, indent=1) + "\n"

@@ -5,9 +5,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -16,8 +15,6 @@ from calib.cli.options import AsJson, Force
 from calib.errors import InputError
 
 if TYPE_CHECKING:
-    from calib.intake.centroids.names import Source
-    from calib.intake.centroids.spots import SpotOptions, Spots
     from calib.intake.centroids.stream import Extraction
 
 Threshold = Annotated[
@@ -142,7 +139,7 @@ def centroids(
     with files.together():
         files.save_tracks(found.tracks, output, force)
         if spots:
-            files.write_text(spots, _spots_csv(found), force)
+            files.write_text(spots, report.spots_as_csv(found), force)
     if as_json:
         console.print_json(report.extraction_as_json(found))
     else:
@@ -150,31 +147,6 @@ def centroids(
     _note_troubles(found, max_blobs)
     n_points = sum(c.n_points for c in found.cameras)
     console.note(f"wrote {output} ({len(found.cameras)} cameras, {n_points} points)")
-
-
-def _spots_csv(found: Extraction) -> str:
-    """Return every spot with what a tracks file has no place for; rows in the order of the tracks
-    file's points.
-    """
-    lines = ["camera,frame,x,y,radius,roundness,peak,saturated,fitted"]
-    for c, summary in zip(found.tracks.cameras, found.cameras, strict=True):
-        e = summary.extras
-        assert c.radius_px is not None
-        columns = (
-            c.frame,
-            *c.xy_px.T,
-            c.radius_px,
-            e["roundness"],
-            e["peak"],
-            e["saturated"],
-            e["is_fitted"],
-        )
-        for frame, x, y, radius, roundness, peak, saturated, is_fitted in zip(
-            *(v.tolist() for v in columns), strict=True
-        ):
-            own = f"{radius:.3f},{roundness:.3f},{peak:.0f},{saturated:.3f},{int(is_fitted)}"
-            lines.append(f"{c.name},{frame},{x!r},{y!r},{own}")
-    return "\n".join(lines) + "\n"
 
 
 def _note_troubles(found: Extraction, max_blobs: int) -> None:
@@ -223,8 +195,8 @@ def focus(
     zoom.
     """
     from calib.cli import console
-    from calib.intake.centroids.focus import Optics, judge, too_bright
-    from calib.intake.centroids.names import find_sources
+    from calib.intake.centroids.focus import Optics
+    from calib.intake.centroids.focus import focus as judge_focus
     from calib.intake.centroids.spots import SpotOptions
     from calib.report import images as report
 
@@ -232,47 +204,13 @@ def focus(
         marker_mm=marker_mm, distance_mm=distance_mm, focal_mm=focal_mm, pitch_mm=pitch_mm
     )
     options = SpotOptions(threshold=threshold, full_scale=full_scale)
-    sources = find_sources(images)
-    cameras = sorted({s.camera for s in sources})
-    verdicts, n_done = [], 0
     with console.progress() as progress:
-        for name in cameras:
-            own = [s for s in sources if s.camera == name]
-            found: list[Spots] = []
-            white: InputError | None = None
-            for spots in _search_all(own, options):
-                if isinstance(spots, InputError):
-                    white = spots
-                    break
-                found.append(spots)
-                progress("images", n_done + min(len(found), len(own)), len(sources))
-            n_done += len(own)
-            verdicts.append(
-                too_bright(name, len(found) + 1, white) if white else judge(name, found, optics)
-            )
+        verdicts = judge_focus(images, optics, options, progress)
     if as_json:
         documents = [report.focus_as_json(v) for v in verdicts]
-        console.print_json(documents[0] if len(cameras) == 1 else {"cameras": documents})
+        console.print_json(documents[0] if len(documents) == 1 else {"cameras": documents})
     else:
         console.print_report(report.focus_lines(verdicts, console.width()))
         if not all(v.is_fit for v in verdicts):
             console.caution()
     raise typer.Exit(0 if all(v.is_fit for v in verdicts) else 1)
-
-
-def _search_all(sources: list[Source], options: SpotOptions) -> Iterator[Spots | InputError]:
-    """Yield the spots of each image; an error stands for an image that is bright all over."""
-    from calib.intake.centroids.sources import Video, mono, quiet, read_image
-    from calib.intake.centroids.spots import detect
-
-    def pictures() -> Iterator[Any]:
-        yield from (read_image(s.path) for s in sources if not s.is_video)
-        for path in (s.path for s in sources if s.is_video):
-            yield from (mono(image, str(path)) for image in Video(path).frames())
-
-    with quiet():
-        for image in pictures():
-            try:
-                yield detect(image, options)
-            except InputError as error:
-                yield error

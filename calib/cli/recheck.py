@@ -194,16 +194,14 @@ def history(
     check_outputs([csv, plot], force, inputs=paths)
     import calib
     from calib import files
-    from calib.check.history.compare import compare_entries
-    from calib.check.history.records import Entry
     from calib.cli import console
     from calib.export.history import history_as_csv, history_as_svg
     from calib.report import history as report
 
     entries = []
     for path in paths:
-        entries.append(Entry(file_name(path), *files.with_sha256(calib.load_rig, path)))
-    found = compare_entries(entries)
+        entries.append(calib.Entry(file_name(path), *files.with_sha256(calib.load_rig, path)))
+    found = calib.history(entries)
     with together():
         if csv is not None:
             write_text(csv, history_as_csv(found), force)

@@ -122,11 +122,11 @@ def _since(rig: Rig, tracks: Tracks, progress: Any) -> Moves:
 
 
 def _between(before: Path, old: Rig, path: Path, rig: Rig) -> Moves:
-    from calib.check.history.compare import compare_entries
+    from calib.check.history.compare import history
     from calib.check.history.records import Entry
     from calib.report import figures
 
-    found = compare_entries([Entry(before.name, old), Entry(path.name, rig)])
+    found = history([Entry(before.name, old), Entry(path.name, rig)])
     if found.entries[0].rig is not old:
         raise InputError(
             str(before), expected=f"a rig from before {path.name}",

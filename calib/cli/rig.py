@@ -148,7 +148,7 @@ def solve(
     import calib
     from calib import files
     from calib.cli import console
-    from calib.pipeline import solve as solve_rig
+    from calib.pipeline import solve_rig
     from calib.prove.precision import one_line
     from calib.report import names
     from calib.report import residuals as report
@@ -263,18 +263,12 @@ def residuals(rig: RigFile, tracks: TracksFile, as_json: AsJson = False) -> None
 
     solved, capture = calib.load_rig(rig), calib.load_tracks(tracks)
     with inside(tracks):
-        capture = calib.named_tracks(solved, capture.subset(_kept(solved, capture.names)))
-        table = calib.residual_table(solved, capture)
+        table = calib.residuals(solved, capture)
     if as_json:
         console.print_json(report.as_json(table))
     else:
         _print_table(table)
     raise typer.Exit(1 if table.needs_a_hand else 0)
-
-
-def _kept(rig: Rig, names: tuple[str, ...]) -> list[str]:
-    """The cameras of a capture but for those that the rig's own solve left out."""
-    return [name for name in names if name in rig.names or name not in rig.left_out]
 
 
 def _print_table(table: ResidualTable) -> None:

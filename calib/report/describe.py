@@ -36,10 +36,21 @@ class Description:
     columns: tuple[Column, ...]
     document: Mapping[str, Any]
 
+    def __str__(self) -> str:
+        return "\n".join(as_lines(self))
 
-def as_lines(found: Description, sha256: str, width: int | None = None) -> list[str]:
-    """Return the title, the facts and the table."""
-    facts = [*found.facts, ("SHA-256", sha256)]
+
+def describe(held: object) -> Description:
+    """Return what a record holds that one of the files is of."""
+    for kind, told in _KINDS:
+        if isinstance(held, kind):
+            return told(held)
+    raise TypeError(f"describe: a record of a file expected, {type(held).__name__} found")
+
+
+def as_lines(found: Description, sha256: str = "", width: int | None = None) -> list[str]:
+    """Return the title, the facts, with the hash where it is known, and the table."""
+    facts = [*found.facts, *([("SHA-256", sha256)] if sha256 else [])]
     wide = max(len(label) for label, _ in facts)
     lines = [found.title]
     for label, text in facts:
@@ -429,3 +440,9 @@ def of_scenario(scenario: Scenario) -> Description:
     )
     title = "Scenario (for calib simulate)"
     return Description(title, facts, columns, {"kind": "scenario", "scenario": chosen})
+
+
+_KINDS: tuple[tuple[type, Callable[[Any], Description]], ...] = (
+    (Tracks, of_tracks), (Rig, of_rig), (Points, of_points), (Wand, of_wand), (Plan, of_plan),
+    (CameraList, of_cameras), (ImageList, of_images), (Scenario, of_scenario),
+)  # fmt: skip

@@ -52,6 +52,13 @@ class Document:
     title: str
     sections: tuple[Section, ...]
 
+    def __str__(self) -> str:
+        return as_markdown(self)
+
+    def as_html(self) -> str:
+        """Return the document as one HTML page without anything from elsewhere, to print on A4."""
+        return as_html(self)
+
 
 def as_markdown(document: Document) -> str:
     """Return the document as Markdown (CommonMark with tables), legible as plain text too."""

@@ -153,3 +153,28 @@ def focus_as_json(found: Focus) -> dict[str, Any]:
 
 def _verdict(is_ok: bool) -> str:
     return "ok" if is_ok else "act"
+
+
+def spots_as_csv(found: Extraction) -> str:
+    """Return every spot with what a tracks file has no place for; rows in the order of the tracks
+    file's points.
+    """
+    lines = ["camera,frame,x,y,radius,roundness,peak,saturated,fitted"]
+    for c, summary in zip(found.tracks.cameras, found.cameras, strict=True):
+        e = summary.extras
+        assert c.radius_px is not None
+        columns = (
+            c.frame,
+            *c.xy_px.T,
+            c.radius_px,
+            e["roundness"],
+            e["peak"],
+            e["saturated"],
+            e["is_fitted"],
+        )
+        for frame, x, y, radius, roundness, peak, saturated, is_fitted in zip(
+            *(v.tolist() for v in columns), strict=True
+        ):
+            own = f"{radius:.3f},{roundness:.3f},{peak:.0f},{saturated:.3f},{int(is_fitted)}"
+            lines.append(f"{c.name},{frame},{x!r},{y!r},{own}")
+    return "\n".join(lines) + "\n"

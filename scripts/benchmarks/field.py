@@ -17,7 +17,7 @@ from calib.check.verdicts import Fault, Standing
 from calib.core.parameters import POSITION
 from calib.core.rig import Doubt, Rig
 from calib.errors import CalibError, InputError
-from calib.pipeline import solve
+from calib.pipeline import solve_rig
 from calib.simulate import Simulation, sample_points
 from scripts.benchmarks.accuracy import over_rigs
 from scripts.benchmarks.errorbars import pose_errors
@@ -109,7 +109,7 @@ def outcome(kind: str, seed: int) -> Outcome:
 
 
 def _solved(kind: str, seed: int, capture: Capture) -> Outcome:
-    solution, sim = solve(capture.tracks, capture.wand), capture.simulation
+    solution, sim = solve_rig(capture.tracks, capture.wand), capture.simulation
     rig = solution.rig
     table = residual_table(rig, solution.tracks, solution.rig_fit, solution.whole)
     told = []
@@ -133,7 +133,7 @@ def _solved(kind: str, seed: int, capture: Capture) -> Outcome:
 
 def _rechecked(kind: str, seed: int, capture: Capture) -> Outcome:
     assert capture.earlier is not None
-    found = recheck(solve(capture.earlier, capture.wand).rig, capture.tracks)
+    found = recheck(solve_rig(capture.earlier, capture.wand).rig, capture.tracks)
     named = {
         s: tuple(c.name for c in found.cameras if c.verdict == s and c.needs_a_hand)
         for s in Standing

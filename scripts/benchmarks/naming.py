@@ -18,7 +18,7 @@ from calib.core.rig import Rig
 from calib.core.tracks import Tracks
 from calib.errors import CalibError
 from calib.naming.identify import identify
-from calib.pipeline import solve
+from calib.pipeline import solve_rig
 from calib.simulate import Scenario, Simulation, simulate
 from scripts.benchmarks.accuracy import LAYOUTS, WANDS, median_error_mm, over_rigs
 from scripts.benchmarks.sizes import LINEAR, exponent
@@ -89,7 +89,7 @@ def measure(key: tuple[str, str, float, int], n_cameras: int, n_frames: int) -> 
     try:
         named = identify(simulation.tracks, simulation.wand).tracks
         found = count(simulation, named, what)
-        solution = solve(simulation.tracks, simulation.wand)
+        solution = solve_rig(simulation.tracks, simulation.wand)
     except CalibError as error:
         return (
             replace(found, failure=str(error))
@@ -102,7 +102,7 @@ def measure(key: tuple[str, str, float, int], n_cameras: int, n_frames: int) -> 
         for m, row in enumerate(problem.row):
             names[row[fit.is_inlier[m] & (problem.cam == k)]] = m
         wrong += int(simulation.is_wrong_name(camera.name, names).sum())
-    true = solve(_with_names(simulation.tracks, simulation.marker), simulation.wand).rig
+    true = solve_rig(_with_names(simulation.tracks, simulation.marker), simulation.wand).rig
     ratio = median_error_mm(solution.rig, simulation) / median_error_mm(true, simulation)
     sigma = np.median(_sigmas(solution.rig) / _sigmas(true))
     return replace(

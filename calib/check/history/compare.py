@@ -28,7 +28,7 @@ ALPHA = (
 
 
 @one_blas_thread
-def compare_entries(entries: Sequence[Entry]) -> History:
+def history(entries: Sequence[Entry]) -> History:
     """Return the history of one rig's files.
 
     Raises InputError where there are fewer than two, or a file has fewer than two cameras in common

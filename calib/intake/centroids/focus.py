@@ -7,15 +7,21 @@ its neighbour.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from calib.core.geometry import Array
+from calib.core.progress import Progress
+from calib.core.progress import quiet as silent
 from calib.errors import InputError
+from calib.intake.centroids.names import Source, find_sources
+from calib.intake.centroids.sources import Video, mono, quiet, read_image
 from calib.intake.centroids.split import MIN_GAP
-from calib.intake.centroids.spots import Spots
+from calib.intake.centroids.spots import SpotOptions, Spots, detect
 
 # share of a spot's pixels at full scale; a clipped middle says nothing of where the centre is
 MAX_CLIPPED = 0.2
@@ -95,6 +101,52 @@ class Focus:
     @property
     def is_fit(self) -> bool:
         return all(c.is_ok for c in self.checks)
+
+
+def focus(
+    images: Iterable[Path],
+    optics: Optics | None = None,
+    options: SpotOptions | None = None,
+    progress: Progress = silent,
+) -> tuple[Focus, ...]:
+    """Return the verdict on images, folders of them or videos, camera by camera."""
+    sources = find_sources(images)
+    verdicts, n_done = [], 0
+    for name in sorted({s.camera for s in sources}):
+        own = [s for s in sources if s.camera == name]
+
+        def show(n: int, before: int = n_done, most: int = len(own)) -> None:
+            progress("images", before + min(n, most), len(sources))
+
+        verdicts.append(_judged(name, own, optics, options, show))
+        n_done += len(own)
+    return tuple(verdicts)
+
+
+def _judged(
+    camera: str,
+    sources: Sequence[Source],
+    optics: Optics | None,
+    options: SpotOptions | None,
+    show: Callable[[int], None],
+) -> Focus:
+    found: list[Spots] = []
+    with quiet():
+        for image in _pictures(sources):
+            try:
+                found.append(detect(image, options))
+            except InputError as error:  # bright all over
+                return too_bright(camera, len(found) + 1, error)
+            show(len(found))
+    return judge(camera, found, optics)
+
+
+def _pictures(sources: Sequence[Source]) -> Iterator[Any]:
+    """Yield every image, those of videos last."""
+    yield from (read_image(s.path) for s in sources if not s.is_video)
+    for source in sources:
+        if source.is_video:
+            yield from (mono(image, str(source.path)) for image in Video(source.path).frames())
 
 
 def judge(camera: str, images: Iterable[Spots], optics: Optics | None = None) -> Focus:

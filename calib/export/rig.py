@@ -1,0 +1,53 @@
+"""A rig in an open format, chosen by name."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+from calib.core.rig import Rig
+from calib.errors import InputError
+from calib.export.colmap import rig_as_colmap
+from calib.export.csv import rig_as_csv
+from calib.export.gltf import rig_as_gltf
+from calib.export.json import rig_as_dict
+from calib.export.kinds import METRES, Format
+from calib.export.opencv import rig_as_opencv_yaml
+from calib.export.ros import rig_as_ros
+from calib.export.target import Target
+
+
+def export_rig(
+    rig: Rig, to: str, *, unit: str | None = None, up: str | None = None, source: str = ""
+) -> str | dict[str, str]:
+    """Return a rig in an open format: the text of a file, or texts by the names of files."""
+    if to not in set(Format):
+        raise InputError("to", expected=f"one of {', '.join(Format)}", found=repr(to))
+    kind = Format(to)
+    if kind in METRES and unit == "mm":
+        raise InputError(
+            "--unit", expected=f"m, the unit of {METRES[kind]}", found="mm", remedy="Leave it out."
+        )
+    target = Target.of(
+        rig,
+        unit="m" if kind in METRES else str(unit or "mm"),
+        up="Y" if kind is Format.gltf and up is None else up,
+        source=source,
+    )
+    match kind:
+        case Format.opencv:
+            return rig_as_opencv_yaml(rig, target)
+        case Format.ros:
+            return rig_as_ros(rig, target)
+        case Format.colmap:
+            return rig_as_colmap(rig, target)
+        case Format.csv:
+            return rig_as_csv(rig, target)
+        case Format.gltf:
+            return _as_text(rig_as_gltf(rig, target))
+        case Format.json:
+            return _as_text(rig_as_dict(rig, target))
+
+
+def _as_text(table: dict[str, Any]) -> str:
+    return json.dumps(table, allow_nan=False, ensure_ascii=False, indent=1) + "\n"

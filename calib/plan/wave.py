@@ -135,7 +135,9 @@ def _stats(sigma: float) -> CameraStats:
     return CameraStats(0, 0, two_d, nan, nan, float(sigma), (0.0, 0.0), nan)
 
 
-def bundle_of(plan: Plan, motion: Motion, tracks: Tracks) -> tuple[Problem, State, BundleOptions]:
+def bundle_of(
+    plan: Plan, motion: Motion, tracks: Tracks, terms: tuple[str, ...] = TERMS
+) -> tuple[Problem, State, BundleOptions]:
     """Return the bundle of a wave at its minimum: the planned cameras, with all freed that a solve
     frees by default and known what it knows.
     """
@@ -154,9 +156,9 @@ def bundle_of(plan: Plan, motion: Motion, tracks: Tracks) -> tuple[Problem, Stat
     )  # fmt: skip
     widths = np.array([float(c.width) for c in built])
     heights = np.array([float(c.height) for c in built])
-    prior = lens_prior(lens, TERMS, widths, is_usual=True)
-    prior = monotonic_prior(prior, TERMS, lens[:, 0], widths, heights, is_usual=True)
-    return problem, state, BundleOptions(terms=TERMS, prior=prior, shape=shape_prior(wand))
+    prior = lens_prior(lens, terms, widths, is_usual=True)
+    prior = monotonic_prior(prior, terms, lens[:, 0], widths, heights, is_usual=True)
+    return problem, state, BundleOptions(terms=terms, prior=prior, shape=shape_prior(wand))
 
 
 def solved_rig(plan: Plan, motion: Motion, tracks: Tracks) -> Rig:

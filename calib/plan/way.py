@@ -1,47 +1,48 @@
 """Where to walk with the wand, how long and at which heights, so that a solve knows most.
 
-Waves at places k have information ``I_k`` a second on poses and lenses; of T seconds, shared out by
-weights w_k, it is ``S = S_0 + T sum w_k I_k``. Wanted is the least mean variance that the rig's
-errors leave of places in the volume, ``tr(M S⁻¹)``, M from what each parameter does to the places
-once they are fitted rigidly. Such a criterion is convex in the weights, and multiplying them by the
-square root of their sensitivity ``tr(S⁻¹ M S⁻¹ I_k)`` lowers it step by step.
+A second of waving at place k tells ``I_k`` of poses and lenses; so many seconds at each make ``S =
+S_0 + sum t_k I_k``. Wanted is the least mean variance that the rig's errors leave of places in the
+volume, ``tr(M S⁻¹)``, with M from what each parameter does to them. A second more at place k lowers
+it by ``tr(S⁻¹ M S⁻¹ I_k)``, its worth. A walk is a list of places; it is bettered place by place,
+most often by those that are worth most, as long as that helps.
 
-Sources: Fedorov, Theory of Optimal Experiments, 1972; Silvey, Titterington & Torsney, An algorithm
-for optimal designs on a finite design space, 1978 (multiplicative steps; square roots for linear
-criteria); Pukelsheim, Optimal Design of Experiments, 1993 (from memory).
+Sources: Fedorov, Theory of Optimal Experiments, 1972 (linear criteria, their sensitivity, exchange
+of places); Pukelsheim, Optimal Design of Experiments, 1993 (from memory).
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
-from itertools import pairwise, product
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.core.geometry import Array, cross_matrix
-from calib.core.parameters import n_unknowns
+from calib.core.geometry import Array
+from calib.core.parameters import in_order, n_unknowns
 from calib.plan.coverage import look
 from calib.plan.records import Plan
-from calib.plan.wave import TERMS, Stop, bundle_of, planned_rig, seen_wave, walk, wave_of
+from calib.plan.wave import Stop, bundle_of, planned_rig, seen_wave, walk, wave_of
 from calib.prove.joint import RigErrors, effects
 from calib.prove.views import cameras_of, views_of
-from calib.solve.bundle.descent import BundleOptions, free_parameters, own_information, with_prior
+from calib.solve.bundle.descent import BundleOptions, own_information, with_prior
 from calib.solve.bundle.elimination import inverse_factors, reduced_system
 from calib.solve.bundle.linearise import linearise
 from calib.solve.bundle.problem import Problem, State
-from calib.solve.certainty.normal import Information, on_places
+from calib.solve.certainty.normal import Information, on_places, world_motions
 
-Index = NDArray[np.intp]
-SPACING_MM = 1200.0  # from stop to stop, about what one reaches without a step to each side
-MOST_STANDS = 20  # places on the floor to choose from, along both sides together
+Left = Callable[[tuple[int, ...]], tuple[float, Array]]
+SPACING_MM = 1200.0  # from place to place, about what one reaches without a step to each side
+MOST_STANDS = 20  # places on the floor to choose from
+MOST_BYTES = 3e8  # for what they tell: fewer of them before very many cameras
 HEIGHTS = (0.15, 0.5, 0.85)  # of the volume: low, middle, high
-BURST = 8  # frames that stand for the waving at a place
-N_STEPS = 8  # of the weights: later ones move little
-N_TESTS = 120  # places whose variance counts
-LEAST_SECONDS = 0.5  # at a height: less is no instruction that one can follow
-SHARES = (1.0, 0.8, 0.6, 0.45, 0.3, 0.2)  # of the stands on the floor that a walk goes to
-MOST_FRAMES = 250  # of a walk on trial
+BURST = 8  # frames that stand for a second of waving at a place
+N_TESTS = 100  # places whose variance counts
+MOST_STOPS = 24  # of a walk: more is no instruction that one can follow
+# Of a lens, what tells ways apart; the rest is small and takes as long again.
+TERMS = in_order({"focal", "cx", "cy", "k1", "k2"})
+TRIALS, MOST_WORK = (12, 300), 1.2e7  # changes to try: fewer, the more parameters there are
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -59,84 +60,218 @@ class Way:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Waves:
-    """What a second of waving at each place (K, 3) tells: information over the ``rows[k]`` of the
-    parameters that it touches.
+class _Grid:
+    """Places to choose from: ``axes`` are their coordinates along x, y and z, place k is at the
+    index k of ``shape``.
     """
 
-    places_mm: Array
-    rows: tuple[Index, ...]
-    blocks: tuple[Array, ...]
+    axes: tuple[Array, Array, Array]
+
+    @property
+    def shape(self) -> tuple[int, ...]:
+        return tuple(len(a) for a in self.axes)
+
+    @property
+    def places_mm(self) -> Array:
+        return np.stack(np.meshgrid(*self.axes, indexing="ij"), axis=-1).reshape(-1, 3)
+
+    def seconds_at(self, hand_mm: Array, rate: float) -> Array:
+        """Return the seconds (K,) that a hand's way (F, 3) spends at each place, shared out between
+        the eight about it.
+        """
+        out = np.zeros(self.shape)
+        index, share = [], []
+        for axis, at in zip(self.axes, hand_mm.T, strict=True):
+            step = (at - axis[0]) / (axis[1] - axis[0]) if len(axis) > 1 else np.zeros(len(at))
+            step = np.clip(step, 0.0, len(axis) - 1.0)
+            low = np.minimum(step.astype(int), max(len(axis) - 2, 0))
+            index.append((low, np.minimum(low + 1, len(axis) - 1)))
+            share.append((1.0 - (step - low), step - low))
+        for corner in np.ndindex(2, 2, 2):
+            at = tuple(index[k][corner[k]] for k in range(3))
+            part = np.prod([share[k][corner[k]] for k in range(3)], axis=0)
+            np.add.at(out, at, part / rate)
+        return out.ravel()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Told:
+    """What a second at each place tells, ``blocks (K, N, N)``, what is ``known`` (N, N) before, and
+    what is ``wanted``: M (N, N).
+    """
+
+    blocks: NDArray[np.float32]
+    known: Array
+    wanted: Array
+
+    def left(self, seconds: Array) -> tuple[float, Array]:
+        """Return the mean variance, mm², that so many seconds (K,) leave, and the covariance."""
+        told = seconds.astype(np.float32) @ self.blocks.reshape(len(seconds), -1)
+        C = Information.of(self.known + told.reshape(self.known.shape)).covariance()
+        return float((C * self.wanted).sum()), C
+
+    def worth(self, C: Array) -> Array:
+        """Return by how much a second more at each place (K,) lowers the variance."""
+        A = (C @ self.wanted @ C).astype(np.float32).ravel()
+        return np.maximum(np.asarray(self.blocks.reshape(len(self.blocks), -1) @ A, float), 0.0)
 
 
 def suggested_way(plan: Plan) -> Way:
     """Return the way through the volume that tells most of the rig in the wave's time."""
-    places = _places(plan)
-    state, waves, known = _told(plan, places)
-    target, fixed = _target(plan, state)
-    weight = _weights(plan, waves, known + fixed, target)
-    ways = _ways(plan, waves.places_mm, weight)
-    worth = [left_open(plan, stops, known + fixed, target) for stops in ways]
-    return Way(ways[int(np.argmin(worth))], plan.wave.seconds)
+    grid = _grid(plan)
+    told = _told(plan, grid)
+    slow = replace(plan, wave=replace(plan.wave, frame_rate=5.0))  # enough to see where one was
+
+    def left(stops: tuple[int, ...]) -> tuple[float, Array]:
+        way = _as_stops(plan, grid, stops)
+        if way is None:
+            return np.inf, np.empty(0)
+        return told.left(grid.seconds_at(walk(slow, way), slow.wave.frame_rate))
+
+    n_trials = int(np.clip(MOST_WORK / len(told.known) ** 2, *TRIALS))
+    starts = _starts(plan, grid)[: max(n_trials // 4, 3)]
+    found = [left(stops) for stops in starts]
+    best = int(np.argmin([value for value, _ in found]))
+    stops = _bettered(grid, told, left, starts[best], found[best], n_trials)
+    way = _as_stops(plan, grid, stops)
+    if way is None:  # too short a wave to walk about
+        way = (Stop(0.5 * (plan.volume.low_mm + plan.volume.high_mm), plan.wave.seconds),)
+    return Way(way, plan.wave.seconds)
 
 
-def left_open(plan: Plan, stops: tuple[Stop, ...], known: Array, target: Array) -> float:
-    """Return the mean variance, mm², that the rig's errors leave of places after a walk."""
-    thin = max(1, int(plan.wave.seconds * plan.wave.frame_rate / MOST_FRAMES))
-    slow = replace(plan, wave=replace(plan.wave, frame_rate=plan.wave.frame_rate / thin))
-    motion = wave_of(slow, walk(slow, stops))
-    problem, state, options = bundle_of(slow, motion, seen_wave(slow, motion))
-    blocks = linearise(problem, state, TERMS, np.inf, options.shape.n_axes if options.shape else 0)
-    S, _ = reduced_system(problem, blocks, inverse_factors(blocks.frame))
-    C = Information.of(thin * S + known).covariance()
-    return float((C * target).sum())
-
-
-def _places(plan: Plan) -> Array:
-    """Return the places (K, 3) to choose from: a grid over the floor, at three heights."""
-    low, size = plan.volume.low_mm, plan.volume.size_mm
-    n = np.maximum(np.ceil(size[:2] / SPACING_MM), 1).astype(int)
-    while n.prod() > MOST_STANDS:
+def _grid(plan: Plan) -> _Grid:
+    low, extent = plan.volume.low_mm, plan.volume.size_mm
+    n = np.maximum(np.ceil(extent[:2] / SPACING_MM), 1).astype(int)
+    size = len(plan.cameras) * n_unknowns(TERMS)
+    most = min(MOST_STANDS, int(MOST_BYTES / (4.0 * len(HEIGHTS) * size**2)))
+    while n.prod() > max(most, 2):
         n[np.argmax(n)] -= 1
-    x, y = ((np.arange(k) + 0.5) / k for k in n)
-    share = np.array(list(product(x, y, HEIGHTS)))
-    return np.asarray(low + share * size)
+    x, y = (low[k] + (np.arange(n[k]) + 0.5) / n[k] * extent[k] for k in range(2))
+    return _Grid((x, y, low[2] + np.array(HEIGHTS) * extent[2]))
 
 
-def _told(plan: Plan, places: Array) -> tuple[State, _Waves, Array]:
-    """Return the state, what a second at each place tells, and what is known without
-    any wave.
+def _as_stops(plan: Plan, grid: _Grid, stops: tuple[int, ...]) -> tuple[Stop, ...] | None:
+    """Return places by number as a walk that lasts as long as the wave, with equal rests; None
+    where the way alone takes longer.
     """
-    # One hand for all: every place is waved at alike.
-    hand = np.repeat(places, BURST, axis=0)
-    motion = wave_of(_fast(plan), hand)
-    tracks = seen_wave(plan, motion)
-    problem, state, options = bundle_of(plan, motion, tracks)
+    at = grid.places_mm[list(stops)]
+    way = float(np.linalg.norm(np.diff(at, axis=0), axis=1).sum())
+    spare = plan.wave.seconds - way / plan.wave.walk_mm_s
+    if spare < 0:
+        return None
+    out: list[Stop] = []
+    for place in at:
+        rest = spare / len(at)
+        if out and np.array_equal(out[-1].place_mm, place):
+            out[-1] = Stop(place, out[-1].seconds + rest)
+        else:
+            out.append(Stop(place, rest))
+    return tuple(out)
+
+
+def _starts(plan: Plan, grid: _Grid) -> list[tuple[int, ...]]:
+    """Return walks to begin with: up and down the floor at one height or changing ones, and in
+    eights; thinned to what the time allows.
+    """
+    nx, ny, nz = grid.shape
+    number = np.arange(nx * ny * nz).reshape(grid.shape)
+    rows = [(x, y if x % 2 == 0 else ny - 1 - y) for x in range(nx) for y in range(ny)]
+    corners = [(0, 0), (nx - 1, ny - 1), (nx - 1, 0), (0, ny - 1), (0, 0)]
+    out = []
+    for heights in ((0, nz - 1), (1,), (nz - 1, 0)):
+        for floor in (rows[::2], corners, rows, rows[::3]):
+            way = tuple(
+                int(number[x, y, heights[k % len(heights)]]) for k, (x, y) in enumerate(floor)
+            )
+            if _as_stops(plan, grid, way) is not None:
+                out.append(way[:MOST_STOPS])
+    middle = int(number[nx // 2, ny // 2, nz // 2])
+    return [*out, (middle,)]
+
+
+def _bettered(
+    grid: _Grid,
+    told: _Told,
+    left: Left,
+    stops: tuple[int, ...],
+    found: tuple[float, Array],
+    n_trials: int,
+) -> tuple[int, ...]:
+    """Return a walk that changes of single stops make no better, as far as tried."""
+    rng = np.random.default_rng(0)
+    value, C = found
+    if not np.isfinite(value):
+        return stops
+    worth = told.worth(C)
+    for _ in range(n_trials):
+        other = _changed(grid, stops, worth, rng)
+        if other == stops:
+            continue
+        new, C = left(other)
+        if new < value:
+            stops, value = other, new
+            worth = told.worth(C)
+    return stops
+
+
+def _changed(
+    grid: _Grid, stops: tuple[int, ...], worth: Array, rng: np.random.Generator
+) -> tuple[int, ...]:
+    """Return a walk with one change: a stop more, one less, one elsewhere, or a part of it turned
+    round.
+    """
+    places = grid.places_mm
+    kind = rng.integers(4)
+    k = int(rng.integers(len(stops)))
+    if kind == 0 and len(stops) > 2:
+        return stops[:k] + stops[k + 1 :]
+    if kind == 1:
+        j = int(rng.integers(len(stops)))
+        a, b = min(j, k), max(j, k) + 1
+        return stops[:a] + stops[a:b][::-1] + stops[b:]
+    chance = worth + 1e-300
+    new = int(rng.choice(len(worth), p=chance / chance.sum()))
+    rest = stops if kind == 2 and len(stops) < MOST_STOPS else stops[:k] + stops[k + 1 :]
+    if new in rest[max(k - 1, 0) : k + 1]:
+        return stops
+    detour = [_length(places[list((*rest[:i], new, *rest[i:]))]) for i in range(len(rest) + 1)]
+    i = int(np.argmin(detour))
+    return (*rest[:i], new, *rest[i:])
+
+
+def _length(at: Array) -> float:
+    return float(sum(np.linalg.norm(b - a) for a, b in pairwise(at)))
+
+
+# ---- what a second tells
+
+
+def _told(plan: Plan, grid: _Grid) -> _Told:
+    """Return what a second of waving at each place tells, all waved at alike."""
+    places = grid.places_mm
+    # So few frames a second that a burst's wands differ as a second's do.
+    fast = replace(plan, wave=replace(plan.wave, frame_rate=float(BURST)))
+    motion = wave_of(fast, np.repeat(places, BURST, axis=0))
+    problem, state, options = bundle_of(plan, motion, seen_wave(fast, motion), TERMS)
     n, n_axes = n_unknowns(TERMS), options.shape.n_axes if options.shape else 0
-    size = len(plan.cameras) * n + n_axes * len(plan.wand.markers)
-    a_second = plan.wave.frame_rate / BURST
-    rows, blocks, kept = [], [], []
+    of_cameras = len(plan.cameras) * n
+    size = of_cameras + n_axes * len(plan.wand.markers)
+    blocks = np.zeros((len(places), size, size), np.float32)
     for k in range(len(places)):
         first, last = np.searchsorted(problem.frame_number, [k * BURST, (k + 1) * BURST])
-        if last == first:
-            continue
-        part, of_part = problem.part(first, last), _frames(state, first, last)
-        found = linearise(part, of_part, TERMS, np.inf, n_axes)
-        S, _ = reduced_system(part, found, inverse_factors(found.frame))
-        cameras = np.unique(part.cam)
-        at = np.append(
-            (cameras[:, None] * n + np.arange(n)).ravel(), np.arange(len(plan.cameras) * n, size)
-        )
-        rows.append(at)
-        blocks.append((a_second * S[np.ix_(at, at)]).astype(np.float32))
-        kept.append(k)
-    told = _Waves(places[kept], tuple(rows), tuple(blocks))
-    return state, told, _known(problem, state, options)
-
-
-def _fast(plan: Plan) -> Plan:
-    """Return the plan with so few frames a second that a burst's wands differ as a second's do."""
-    return replace(plan, wave=replace(plan.wave, frame_rate=float(BURST)))
+        if last > first:
+            part, of_part = problem.part(first, last), _frames(state, first, last)
+            found = linearise(part, of_part, TERMS, np.inf, n_axes)
+            S, _ = reduced_system(part, found, inverse_factors(found.frame))
+            blocks[k] = plan.wave.frame_rate / BURST * S
+    away = state.position_mm[problem.cam] - state.wand_t[problem.frame]
+    away_mm = float(np.median(np.linalg.norm(away, axis=1)))
+    motions = world_motions(state.cam_R, state.position_mm, n)[:, :6]
+    world = np.pad(on_places(-state.cam_R, n, motions), ((0, size - of_cameras), (0, 0)))
+    held = np.linalg.qr(world)[0]
+    known = _known(problem, state, options) + held @ held.T
+    root = _wanted(plan, state, motions, away_mm, size)
+    return _Told(blocks, known, root @ root.T)
 
 
 def _frames(state: State, first: int, last: int) -> State:
@@ -157,131 +292,22 @@ def _known(problem: Problem, state: State, options: BundleOptions) -> Array:
     return out
 
 
-def _target(plan: Plan, state: State) -> tuple[Array, Array]:
-    """Return M (N, N): the mean square by which errors of the parameters move places in the volume
-    once these are fitted rigidly; and what holds the world where it is.
+def _wanted(plan: Plan, state: State, motions: Array, away_mm: float, size: int) -> Array:
+    """Return a root (N, r) of the mean square by which errors of the parameters move places of the
+    volume, in the gauge in which a solve states its covariance.
     """
     volume, n = plan.volume, n_unknowns(TERMS)
-    step = (volume.size_mm.prod() / N_TESTS) ** (1.0 / 3.0)
-    places = volume.grid(np.full(3, step))
+    places = volume.grid(np.full(3, (volume.size_mm.prod() / N_TESTS) ** (1.0 / 3.0)))
     is_seen = np.stack([look(plan, c, places).is_seen for c in plan.cameras])
-    places, is_seen = places[is_seen.sum(axis=0) >= 2], is_seen[:, is_seen.sum(axis=0) >= 2]
     point, cam = np.nonzero(is_seen.T)
     views = views_of(cam, point, np.zeros((len(cam), 2)), len(places))
-    back, size = -np.swapaxes(state.cam_R, 1, 2), len(plan.cameras) * n
-    root = on_places(back, n, np.eye(size)).reshape(-1, n, size)
-    B, _ = effects(RigErrors(plan.names, TERMS, root), views, places, cameras_of(planned_rig(plan)))
+    weight = np.zeros((len(plan.cameras), n))  # of the conditions of least trace
+    weight[:, :3], weight[:, 3:6] = away_mm**2, 1.0
+    E = weight.reshape(-1, 1) * motions
+    eye = on_places(-np.swapaxes(state.cam_R, 1, 2), n, np.eye(len(motions)))
+    in_gauge = eye - motions @ np.linalg.solve(E.T @ motions, E.T @ eye)
+    errors = RigErrors(plan.names, TERMS, in_gauge.reshape(-1, n, len(motions)))
+    B, _ = effects(errors, views, places, cameras_of(planned_rig(plan)))
     is_placed = np.isfinite(B).all(axis=(1, 2))
-    flat = B[is_placed].reshape(-1, size)
-    motions = np.concatenate(
-        [-cross_matrix(places[is_placed]), np.tile(np.eye(3), (is_placed.sum(), 1, 1))], axis=2
-    ).reshape(-1, 6)
-    Q = np.linalg.qr(motions)[0]
-    flat -= Q @ (Q.T @ flat)
-    n_shape = len(state.shape_mm) * (1 if plan.wand.dimension == 1 else 3)
-    n_shape = n_shape if plan.wand.sigma_mm > 0 else 0
-    M = np.pad(flat.T @ flat / max(is_placed.sum(), 1), ((0, n_shape), (0, n_shape)))
-    options = BundleOptions(terms=TERMS)
-    _, world = free_parameters(state, options, n_shape)
-    F = np.linalg.qr(world)[0]
-    return M, F @ F.T
-
-
-def _weights(plan: Plan, waves: _Waves, known: Array, target: Array) -> Array:
-    """Return the share (K,) of the time that each place is worth."""
-    K = len(waves.rows)
-    weight = np.full(K, 1.0 / max(K, 1))
-    for _ in range(N_STEPS):
-        S = known.copy()
-        for w, at, block in zip(weight, waves.rows, waves.blocks, strict=True):
-            S[np.ix_(at, at)] += plan.wave.seconds * w * block
-        C = Information.of(S).covariance()
-        A = C @ target @ C
-        gain = np.array(
-            [
-                float((A[np.ix_(at, at)] * block).sum())
-                for at, block in zip(waves.rows, waves.blocks, strict=True)
-            ]
-        )
-        weight *= np.sqrt(np.maximum(gain, 0.0))
-        weight /= max(weight.sum(), 1e-300)
-    return weight
-
-
-def _ways(plan: Plan, places: Array, weight: Array) -> list[tuple[Stop, ...]]:
-    """Return walks to try of a wave's shares: to more or fewer of the stands on the floor, those
-    that are worth most, at one or more of their heights.
-    """
-    stands, of_place = np.unique(places[:, :2].round(3), axis=0, return_inverse=True)
-    of_place = of_place.ravel()
-    ranked = np.argsort(-np.bincount(of_place, weight, len(stands)), kind="stable")
-    out: dict[bytes, tuple[Stop, ...]] = {}
-    for share in SHARES:
-        order = _short_walk(stands, ranked[: max(2, round(share * len(stands)))])
-        for n_heights in range(1, len(HEIGHTS) + 1):
-            stops = _stops(places, weight, of_place, order, n_heights)
-            seconds = plan.wave.seconds - _walking_s(plan, stops)
-            if seconds >= LEAST_SECONDS * len(stops):
-                stops = _in_time(stops, seconds)
-                out[np.array([s.place_mm for s in stops]).tobytes()] = stops
-    if not out:  # too short a wave to walk about
-        best = places[int(np.argmax(weight))]
-        return [(Stop(best, plan.wave.seconds),)]
-    return list(out.values())
-
-
-def _in_time(stops: tuple[Stop, ...], seconds: float) -> tuple[Stop, ...]:
-    """Return the stops with their shares as seconds, none shorter than one can follow."""
-    share = np.array([s.seconds for s in stops])
-    spare = seconds - LEAST_SECONDS * len(stops)
-    each = LEAST_SECONDS + spare * share / share.sum()
-    return tuple(replace(s, seconds=float(t)) for s, t in zip(stops, each, strict=True))
-
-
-def _stops(
-    places: Array, weight: Array, of_place: Index, order: list[int], n_heights: int
-) -> tuple[Stop, ...]:
-    """Return the stops of stands in order, each at its best heights, up and down by turns."""
-    out: list[Stop] = []
-    for stand in order:
-        at = np.flatnonzero(of_place == stand)
-        at = at[np.argsort(-weight[at], kind="stable")][:n_heights]
-        at = at[np.argsort(places[at, 2])]
-        if out and abs(out[-1].place_mm[2] - places[at[-1], 2]) < abs(
-            out[-1].place_mm[2] - places[at[0], 2]
-        ):
-            at = at[::-1]
-        out += [Stop(places[k], float(max(weight[k], 1e-6))) for k in at]
-    return tuple(out)
-
-
-def _walking_s(plan: Plan, stops: tuple[Stop, ...]) -> float:
-    at = np.array([s.place_mm for s in stops])
-    return float(np.linalg.norm(np.diff(at, axis=0), axis=1).sum() / plan.wave.walk_mm_s)
-
-
-def _short_walk(stands: Array, chosen: Index) -> list[int]:
-    """Return the chosen stands in the order of a short walk: nearest first, then turned round where
-    that shortens it (2-opt: Croes, A method for solving traveling-salesman problems, 1958).
-    """
-    left = [int(c) for c in chosen]
-    order = [min(left, key=lambda c: float(stands[c].sum()))]
-    left.remove(order[0])
-    while left:
-        here = stands[order[-1]]
-        order.append(min(left, key=lambda c: float(np.linalg.norm(stands[c] - here))))
-        left.remove(order[-1])
-    away = np.linalg.norm(stands[:, None] - stands[None], axis=2)
-
-    def length(way: list[int]) -> float:
-        return float(sum(away[a, b] for a, b in pairwise(way)))
-
-    is_better = True
-    while is_better:
-        is_better = False
-        for i in range(len(order) - 1):
-            for j in range(i + 1, len(order)):
-                other = [*order[:i], *order[i : j + 1][::-1], *order[j + 1 :]]
-                if length(other) < length(order) - 1e-6:
-                    order, is_better = other, True
-    return order
+    root = B[is_placed].reshape(-1, len(motions)).T / np.sqrt(max(int(is_placed.sum()), 1))
+    return np.pad(root, ((0, size - len(motions)), (0, 0)))

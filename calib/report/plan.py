@@ -216,7 +216,7 @@ def _wave(found: Assessment, width: int | None) -> list[str]:
             for k, axis in enumerate("xyz")
         ),
         Column("height", words, is_left=True),
-        Column("seconds", [s.seconds for s in stops], ".0f"),
+        Column("seconds", [f"{s.seconds:.0f}" if s.seconds >= 0.5 else "pass" for s in stops]),
     ]
     return [*lines, "", *table(columns, width)]
 

@@ -113,7 +113,8 @@ class _Told:
     def worth(self, C: Array) -> Array:
         """Return by how much a second more at each place (K,) lowers the variance."""
         A = (C @ self.wanted @ C).astype(np.float32).ravel()
-        return np.maximum(np.asarray(self.blocks.reshape(len(self.blocks), -1) @ A, float), 0.0)
+        told = self.blocks.reshape(len(self.blocks), -1) @ A
+        return np.asarray(np.maximum(told, 0.0), float)
 
 
 def suggested_way(plan: Plan) -> Way:

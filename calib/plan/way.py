@@ -111,8 +111,9 @@ class _Told:
         return float((C * self.wanted).sum()), C
 
     def worth(self, C: Array) -> Array:
-        """Return by how much a second more at each place (K,) lowers the variance."""
-        A = (C @ self.wanted @ C).astype(np.float32).ravel()
+        """Return by how much a second more at each place (K,) lowers the variance, in any unit."""
+        A = C @ self.wanted @ C
+        A = (A / max(float(np.abs(A).max()), 1e-300)).astype(np.float32).ravel()
         told = self.blocks.reshape(len(self.blocks), -1) @ A
         return np.asarray(np.maximum(told, 0.0), float)
 

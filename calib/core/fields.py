@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, TypeVar
@@ -296,8 +297,8 @@ def _sizes(shapes: Sequence[tuple[int, ...]]) -> str:
 
 
 def as_toml(table: Mapping[str, Any]) -> str:
-    """Return a table as TOML: plain values, tables by users' names (quoted), tables of such by
-    users' names, lists of tables with keys of ours.
+    """Return a table as TOML: plain values, tables by users' names, tables of such by users'
+    names, lists of tables with keys of ours.
 
     Empty tables are left out.
 
@@ -316,7 +317,7 @@ def as_toml(table: Mapping[str, Any]) -> str:
         if isinstance(value, Mapping):
             sections += _section(key, value)
             for name, own in value.items():
-                sections += _section(f"{key}.{_quoted(name)}", own)
+                sections += _section(f"{key}.{_key(name)}", own)
         elif isinstance(value, list) and value and isinstance(value[0], Mapping):
             for row in value:
                 sections += ["", f"[[{key}]]", *(f"{name} = {_toml(v)}" for name, v in row.items())]
@@ -329,9 +330,7 @@ def _section(heading: str, table: Any) -> list[str]:
     """The lines of a table but for tables in it; none of what is no table, or has no such lines."""
     if not isinstance(table, Mapping):
         return []
-    rows = [
-        f"{_quoted(name)} = {_toml(v)}" for name, v in table.items() if not isinstance(v, Mapping)
-    ]
+    rows = [f"{_key(name)} = {_toml(v)}" for name, v in table.items() if not isinstance(v, Mapping)]
     return ["", f"[{heading}]", *rows] if rows else []
 
 
@@ -341,6 +340,11 @@ def _toml(value: Any) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
     return _quoted(value) if isinstance(value, str) else repr(value)
+
+
+def _key(name: str) -> str:
+    """A key, quoted where TOML wants it so."""
+    return name if re.fullmatch(r"[A-Za-z0-9_-]+", name) else _quoted(name)
 
 
 def _quoted(text: str) -> str:

@@ -11,7 +11,7 @@ from calib.core.geometry import Array
 from calib.core.rig import Rig
 from calib.core.threads import one_blas_thread
 from calib.errors import InputError, UnsolvableError
-from calib.plan.coverage import Bools, Look, best_angle_deg, look, noise_sigma
+from calib.plan.coverage import Bools, Look, best_angle_deg, look, noise_sigma, places_in
 from calib.plan.records import Plan, PlanCamera
 from calib.plan.wave import seen_wave, solved_rig, wave_of
 from calib.plan.way import Way, suggested_way
@@ -109,8 +109,7 @@ def default_places(plan: Plan, step_mm: float | None = None) -> Array:
     """Return the places (n, 3) of a grid over the volume, by default twenty along its longest
     side.
     """
-    step = step_mm or float(plan.volume.size_mm.max()) / STEPS
-    return plan.volume.grid(np.full(3, step))
+    return places_in(plan.volume, step_mm or float(plan.volume.size_mm.max()) / STEPS)
 
 
 @one_blas_thread

@@ -4,18 +4,38 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.core.camera import distort_point, fold_radius
+from calib.core.compiled import compiled
 from calib.core.geometry import Array
-from calib.core.rig import RigCamera
-from calib.plan.optics import Sharp, centroid_noise_px, depth_of_field
+from calib.errors import InputError
+from calib.plan.optics import Sharp, centroid_noise, depth_of_field
 from calib.plan.records import Obstacle, Plan, PlanCamera
 from calib.prove.joint import LEAST_DET
+from calib.prove.volume import MOST_PLACES, Box
 
 Bools = NDArray[np.bool_]
 PIECE = 1000  # places whose pairs of rays are compared at a time
+
+
+def places_in(volume: Box, step_mm: float) -> Array:
+    """Return places (n, 3) of a volume about so far apart, out to its faces, edges and corners."""
+    counts = np.maximum(np.rint(volume.size_mm / step_mm), 1).astype(int) + 1
+    if counts.prod(dtype=float) > MOST_PLACES:
+        raise InputError(
+            "--step", expected=f"a step in mm that gives at most {MOST_PLACES} places",
+            found=f"{step_mm:g} mm, which gives {counts.prod(dtype=float):.0f}",
+            remedy="Take a wider step.",
+        )  # fmt: skip
+    axes = [
+        np.linspace(low, high, n)
+        for low, high, n in zip(volume.low_mm, volume.high_mm, counts, strict=True)
+    ]
+    return np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -44,73 +64,113 @@ def sharp_of(plan: Plan, camera: PlanCamera) -> Sharp | None:
 
 def look(plan: Plan, camera: PlanCamera, places_mm: Array) -> Look:
     """Return what a camera sees of places (n, 3)."""
-    built = camera.as_built()
-    in_cam = built.cam_from_world.apply(places_mm)
-    distance = np.linalg.norm(in_cam, axis=1)
-    _, is_shown = built.image_of(places_mm, camera.range_mm)
-    for obstacle in plan.obstacles:
-        at = np.flatnonzero(is_shown)
-        is_shown[at] = ~is_hidden(obstacle, camera.position_mm, places_mm[at])
-    with np.errstate(all="ignore"):
-        depth = np.where(in_cam[:, 2] > 0, in_cam[:, 2], np.nan)
-        marker = plan.marker.diameter_mm * built.lens.fx / depth
-    is_seen = is_shown & ~(marker < (plan.need.marker_px or 0.0))
-    sharp = sharp_of(plan, camera)
-    if sharp is not None:
-        is_seen &= (distance >= sharp.near_mm) & (distance <= sharp.far_mm)
-    noise = plan.marker.noise_px
-    sigma = centroid_noise_px(marker) if noise is None else np.full(len(marker), noise)
-    return Look(is_shown, is_seen, distance, marker, _information(built, in_cam, sigma, is_seen))
+    n, sharp, dist = len(places_mm), sharp_of(plan, camera), camera.dist
+    lens = camera.lens.vector
+    fold = np.inf if dist is None else float(fold_radius(lens[4:]))
+    limits = np.array(
+        [
+            camera.width - 1.0, camera.height - 1.0, camera.range_mm, fold,
+            sharp.near_mm if sharp else 0.0, sharp.far_mm if sharp else np.inf,
+            plan.need.marker_px or 0.0, plan.marker.diameter_mm, plan.marker.noise_px or 0.0,
+        ]
+    )  # fmt: skip
+    boxes = np.array([[o.box.low_mm, o.box.high_mm] for o in plan.obstacles]).reshape(-1, 2, 3)
+    is_shown, is_seen = np.zeros(n, bool), np.zeros(n, bool)
+    figures, information = np.full((2, n), np.nan), np.zeros((n, 3, 3))
+    _look(
+        np.ascontiguousarray(places_mm, float), np.array(camera.position_mm), camera.R, lens,
+        limits, boxes, is_shown, is_seen, figures, information,
+    )  # fmt: skip
+    return Look(is_shown, is_seen, figures[0], figures[1], information)
 
 
-def _information(camera: RigCamera, in_cam: Array, sigma: Array, is_seen: Bools) -> Array:
-    """Return the information (n, 3, 3) of an ideal lens of the camera's focal length."""
-    out, R = np.zeros((len(in_cam), 3, 3)), camera.cam_from_world.R
-    x, y, z = in_cam[is_seen].T
-    scale = camera.lens.fx / (z * sigma[is_seen])
-    J = np.stack([R[0] - (x / z)[:, None] * R[2], R[1] - (y / z)[:, None] * R[2]], axis=1)
-    J *= scale[:, None, None]
-    out[is_seen] = np.swapaxes(J, 1, 2) @ J
-    return out
+@compiled
+def _look(
+    places: Array, at: Array, R: Array, lens: Array, limits: Array, boxes: Array,
+    is_shown: Any, is_seen: Any, figures: Array, information: Array,
+) -> None:  # fmt: skip
+    """Fill what ``Look`` holds, place by place; ``limits`` are right, bottom, range, fold, near,
+    far, least diameter in px, diameter in mm and noise in px (0: from the size).
+
+    The information is that of an ideal lens of the same focal length.
+    """
+    p, h = np.empty(3), np.empty((2, 3))
+    for n in range(len(places)):
+        for i in range(3):
+            p[i] = 0.0
+            for k in range(3):
+                p[i] += R[i, k] * (places[n, k] - at[k])
+        away = np.sqrt(p[0] ** 2 + p[1] ** 2 + p[2] ** 2)
+        if p[2] <= 0.0:
+            continue
+        x, y = p[0] / p[2], p[1] / p[2]
+        size = limits[7] * lens[0] / p[2]
+        figures[0, n], figures[1, n] = away, size
+        if away > limits[2] or x * x + y * y >= limits[3] ** 2:
+            continue
+        xd, yd, _, _, _, _ = distort_point(
+            lens[4], lens[5], lens[6], lens[7], lens[8], lens[9], lens[10], lens[11], x, y
+        )
+        u, v = lens[0] * xd + lens[2], lens[1] * yd + lens[3]
+        if u < 0.0 or v < 0.0 or u > limits[0] or v > limits[1]:
+            continue
+        is_clear = True
+        for b in range(len(boxes)):
+            is_clear = is_clear and not passes(boxes[b], at, places[n])
+        if not is_clear:
+            continue
+        is_shown[n] = True
+        if size < limits[6] or away < limits[4] or away > limits[5]:
+            continue
+        is_seen[n] = True
+        noise = limits[8] if limits[8] > 0.0 else centroid_noise(size)
+        scale = lens[0] / (p[2] * noise)
+        for k in range(3):
+            h[0, k] = scale * (R[0, k] - x * R[2, k])
+            h[1, k] = scale * (R[1, k] - y * R[2, k])
+        for i in range(3):
+            for k in range(3):
+                information[n, i, k] = h[0, i] * h[0, k] + h[1, i] * h[1, k]
 
 
-def is_hidden(obstacle: Obstacle, from_mm: Array, places_mm: Array) -> Bools:
-    """Return which places (n, 3) a box hides from a point (3,): the way there passes through it.
+@compiled
+def passes(box: Array, start: Array, end: Array) -> bool:
+    """Return whether the way from one point (3,) to another passes through a box (2, 3).
 
     The way is cut by the box's three pairs of planes (the slab method: Kay & Kajiya, Ray tracing
     complex scenes, 1986).
     """
-    way = places_mm - from_mm
-    with np.errstate(divide="ignore", invalid="ignore"):
-        a = (obstacle.box.low_mm - from_mm) / way
-        b = (obstacle.box.high_mm - from_mm) / way
-    # Along an axis that the way does not follow it is within the slab all the way, or never.
-    inside = (from_mm >= obstacle.box.low_mm) & (from_mm <= obstacle.box.high_mm)
-    still = way == 0
-    a = np.where(still, np.where(inside, -np.inf, np.inf), a)
-    b = np.where(still, np.where(inside, np.inf, -np.inf), b)
-    enter = np.minimum(a, b).max(axis=1) if len(way) else np.empty(0)
-    leave = np.maximum(a, b).min(axis=1) if len(way) else np.empty(0)
-    no_way = (still & ~inside).any(axis=1)
-    return np.asarray(~no_way & (enter < leave) & (leave > 0) & (enter < 1.0))
+    enter, leave = 0.0, 1.0
+    for k in range(3):
+        way = end[k] - start[k]
+        if way == 0.0:
+            if start[k] < box[0, k] or start[k] > box[1, k]:
+                return False
+            continue
+        a, b = (box[0, k] - start[k]) / way, (box[1, k] - start[k]) / way
+        enter, leave = max(enter, min(a, b)), min(leave, max(a, b))
+    return enter < leave
+
+
+def is_hidden(obstacle: Obstacle, from_mm: Array, places_mm: Array) -> Bools:
+    """Return which places (n, 3) a box hides from a point (3,)."""
+    box = np.stack([obstacle.box.low_mm, obstacle.box.high_mm])
+    return np.array([passes(box, np.array(from_mm), place) for place in places_mm], bool)
 
 
 def noise_sigma(information: Array) -> Array:
     """Return the 3D standard deviation (n,) that information (n, 3, 3) leaves, inf where rays do
     not meet.
     """
-    trace = np.trace(information, axis1=-2, axis2=-1)
-    unit = information / np.where(trace > 0, trace / 3.0, 1.0)[..., None, None]
-    det = np.linalg.det(unit)
-    is_placed = det > LEAST_DET
+    a, b, c = information[:, 0, 0], information[:, 1, 1], information[:, 2, 2]
+    d, e, f = information[:, 0, 1], information[:, 0, 2], information[:, 1, 2]
     # The trace of a 3 × 3 inverse is the sum of its principal 2 × 2 minors over the determinant.
-    minors = sum(
-        unit[..., i, i] * unit[..., j, j] - unit[..., i, j] ** 2
-        for i, j in ((0, 1), (0, 2), (1, 2))
-    )
-    with np.errstate(divide="ignore", invalid="ignore"):
-        variance = minors / det / (trace / 3.0)
-    return np.where(is_placed, np.sqrt(np.maximum(variance, 0.0)), np.inf)
+    minors = a * b + a * c + b * c - d * d - e * e - f * f
+    det = a * (b * c - f * f) - d * (d * c - e * f) + e * (d * f - e * b)
+    is_placed = det > LEAST_DET * ((a + b + c) / 3.0) ** 3
+    variance = np.full(len(a), np.inf)
+    np.divide(minors, det, out=variance, where=is_placed)
+    return np.asarray(np.sqrt(variance))
 
 
 def best_angle_deg(cameras: Sequence[PlanCamera], is_seen: Bools, places_mm: Array) -> Array:

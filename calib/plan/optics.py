@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from calib.core.compiled import compiled
 from calib.core.geometry import Array
 
 DARK_PX = 2.0  # a gap as wide holds one whole dark pixel wherever it falls on the grid
@@ -60,14 +61,15 @@ def depth_of_field(focal_mm: float, f_number: float, focus_mm: float, circle_mm:
     return Sharp(s * K / (K + s - focal_mm), float(far), K + focal_mm)
 
 
-def centroid_noise_px(diameter_px: Array) -> Array:
-    """Return the noise (n,) of one coordinate of the centroids of blobs of these diameters.
+@compiled
+def centroid_noise(diameter_px: float) -> float:
+    """Return the noise in px of one coordinate of the centroid of a blob of this diameter.
 
     The Cramér-Rao bound of a disc of radius r, an edge blurred by a Gaussian of SD e and image
     noise of a share q of its brightness is ``q sqrt(2 e / (sqrt(pi) r))``: the squared slope sums
     to ``sqrt(pi) r / (2 e)`` (Kay, Estimation Theory, 1993, section 3.9, gives the bound for a
     parameter of a signal in white noise). Beside it stands what does not depend on the size.
     """
-    radius = np.maximum(np.asarray(diameter_px, float) / 2.0, 0.25)
-    bound = IMAGE_NOISE * np.sqrt(2.0 * EDGE_PX / (np.sqrt(np.pi) * radius))
-    return np.asarray(np.hypot(FLOOR_PX, bound))
+    radius = max(diameter_px / 2.0, 0.25)
+    square = IMAGE_NOISE**2 * 2.0 * EDGE_PX / (np.sqrt(np.pi) * radius)
+    return float(np.sqrt(FLOOR_PX**2 + square))

@@ -6,12 +6,13 @@ The world has z up. A camera stands upright but for its roll and looks at its ai
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from calib.core.camera import Lens
-from calib.core.geometry import Array, Pose, frozen, rotation_from_vector
+from calib.core.geometry import Array, Pose, frozen
 from calib.core.rig import RigCamera
 from calib.core.wand import Wand
 from calib.errors import InputError
@@ -23,7 +24,7 @@ LEAST_VOLUME_MM, MOST_VOLUME_MM = 200.0, 1e6
 SENSOR_MM = (1.0, 100.0)
 FOCAL_MM = (1.0, 2000.0)
 MARKER_MM = (0.2, 500.0)
-OFF_RAIL_MM = 1.0
+NO_DISTORTION = np.zeros(5)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -141,24 +142,38 @@ class PlanCamera:
         ray = self.aim_mm - self.position_mm
         return np.asarray(ray / np.linalg.norm(ray))
 
-    def as_built(self) -> RigCamera:
-        """Return the camera as a rig has it, its axis in the middle of the sensor."""
+    @property
+    def lens(self) -> Lens:
+        """The lens, its axis in the middle of the sensor."""
         focal = self.focal_mm / self.pixel_pitch_mm
         centre = (self.width - 1) / 2.0, (self.height - 1) / 2.0
-        lens = Lens(focal, focal, *centre, np.zeros(5) if self.dist is None else self.dist)
-        R = looking(self.direction, self.roll_deg)
-        return RigCamera(self.name, self.width, self.height, lens, Pose(R, -R @ self.position_mm))
+        return Lens(focal, focal, *centre, NO_DISTORTION if self.dist is None else self.dist)
+
+    @property
+    def R(self) -> Array:
+        """The rotation (3, 3) of cam_from_world."""
+        return looking(self.direction, self.roll_deg)
+
+    def as_built(self) -> RigCamera:
+        """Return the camera as a rig has it."""
+        R = self.R
+        pose = Pose(R, -R @ self.position_mm)
+        return RigCamera(self.name, self.width, self.height, self.lens, pose)
 
 
 def looking(direction: Array, roll_deg: float = 0.0) -> Array:
     """Return the rotation (3, 3) of cam_from_world of a camera that looks along ``direction``
     (3,), upright but for a roll about its axis; straight up or down, its top is towards +y.
     """
-    up = np.array([0.0, 0.0, 1.0]) if abs(direction[2]) < 1.0 - 1e-9 else np.array([0.0, 1.0, 0.0])
-    right = np.cross(direction, up)
-    right /= np.linalg.norm(right)
-    upright = np.stack([right, np.cross(direction, right), direction])
-    return np.asarray(rotation_from_vector(np.array([0.0, 0.0, -np.radians(roll_deg)])) @ upright)
+    x, y, z = direction.tolist()
+    # direction × up, level; and direction × right, which points down.
+    rx, ry, rz = (y, -x, 0.0) if abs(z) < 1.0 - 1e-9 else (-z, 0.0, x)
+    size = math.hypot(rx, ry, rz)
+    rx, ry, rz = rx / size, ry / size, rz / size
+    down = [y * rz - z * ry, z * rx - x * rz, x * ry - y * rx]
+    c, s = math.cos(math.radians(roll_deg)), math.sin(math.radians(roll_deg))
+    roll = np.array([[c, s, 0.0], [-s, c, 0.0], [0.0, 0.0, 1.0]])
+    return np.asarray(roll @ np.array([[rx, ry, rz], down, [x, y, z]]))
 
 
 @dataclass(frozen=True, slots=True)

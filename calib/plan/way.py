@@ -14,7 +14,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -113,8 +112,8 @@ class _Told:
     def worth(self, C: Array) -> Array:
         """Return by how much a second more at each place (K,) lowers the variance, in any unit."""
         A = C @ self.wanted @ C
-        A = (A / max(float(np.abs(A).max()), 1e-300)).astype(np.float32).ravel()
-        told = self.blocks.reshape(len(self.blocks), -1) @ A
+        single = (A / max(float(np.abs(A).max()), 1e-300)).astype(np.float32).ravel()
+        told = self.blocks.reshape(len(self.blocks), -1) @ single
         return np.asarray(np.maximum(told, 0.0), float)
 
 
@@ -200,13 +199,13 @@ def _bettered(
     n_trials: int,
 ) -> tuple[int, ...]:
     """Return a walk that changes of single stops make no better, as far as tried."""
-    rng = np.random.default_rng(0)
+    rng, places = np.random.default_rng(0), grid.places_mm
     value, C = found
     if not np.isfinite(value):
         return stops
     worth = told.worth(C)
     for _ in range(n_trials):
-        other = _changed(grid, stops, worth, rng)
+        other = _changed(places, stops, worth, rng)
         if other == stops:
             continue
         new, C = left(other)
@@ -217,12 +216,11 @@ def _bettered(
 
 
 def _changed(
-    grid: _Grid, stops: tuple[int, ...], worth: Array, rng: np.random.Generator
+    places: Array, stops: tuple[int, ...], worth: Array, rng: np.random.Generator
 ) -> tuple[int, ...]:
     """Return a walk with one change: a stop more, one less, one elsewhere, or a part of it turned
     round.
     """
-    places = grid.places_mm
     kind = rng.integers(4)
     k = int(rng.integers(len(stops)))
     if kind == 0 and len(stops) > 2:
@@ -236,13 +234,10 @@ def _changed(
     rest = stops if kind == 2 and len(stops) < MOST_STOPS else stops[:k] + stops[k + 1 :]
     if new in rest[max(k - 1, 0) : k + 1]:
         return stops
-    detour = [_length(places[list((*rest[:i], new, *rest[i:]))]) for i in range(len(rest) + 1)]
-    i = int(np.argmin(detour))
+    to = np.linalg.norm(places[list(rest)] - places[new], axis=1)
+    between = np.linalg.norm(np.diff(places[list(rest)], axis=0), axis=1)
+    i = int(np.argmin([to[0], *(to[:-1] + to[1:] - between), to[-1]]))
     return (*rest[:i], new, *rest[i:])
-
-
-def _length(at: Array) -> float:
-    return float(sum(np.linalg.norm(b - a) for a, b in pairwise(at)))
 
 
 # ---- what a second tells

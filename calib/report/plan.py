@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from itertools import pairwise
 from typing import Any
 
@@ -11,7 +12,9 @@ from calib.core.geometry import Array
 from calib.plan.assess import Assessment
 from calib.plan.coverage import Look, sharp_of
 from calib.plan.optics import angle_of_view_deg, merging_mm
+from calib.plan.reach import Losses
 from calib.plan.records import Plan, PlanCamera
+from calib.plan.suggest import Suggestion
 from calib.report.tables import Column, table
 from calib.report.words import counted, listed, plain, wrapped
 
@@ -26,11 +29,16 @@ LEGEND = (
 )
 
 
-def as_lines(found: Assessment, width: int | None = None, file: str = "PLAN.toml") -> list[str]:
-    """Return the verdict, what to do, and the tables."""
+def as_lines(
+    found: Assessment, width: int | None = None, file: str = "PLAN.toml",
+    lost: Losses | None = None,
+) -> list[str]:  # fmt: skip
+    """Return the verdict, what to do, what a loss would do, and the tables."""
     lines = wrapped(verdict(found), width)
     for todo in todos(found, file):
         lines += wrapped(todo, width)
+    if lost is not None:
+        lines += wrapped(of_losses(lost), width)
     lines += ["", *_optics(found, width), "", *_layers(found, width)]
     lines += ["", *_wave(found, width)]
     return [*lines, "", *wrapped(LEGEND, width)]
@@ -65,10 +73,35 @@ def verdict(found: Assessment) -> str:
     )
 
 
+def of_losses(lost: Losses) -> str:
+    """Return in a sentence which camera's loss breaks the need, and which two cameras'."""
+    pairs = [f"{a} with {b}" for a, b in lost.pairs]
+    one = (
+        f"The loss of one camera breaks the need if it is {_or(lost.single)}"
+        if lost.single
+        else "The loss of any one camera leaves the need met"
+    )
+    if not lost.n_pairs:
+        return f"{one}."
+    two = (
+        f"of two others, if they are {_or(pairs)} ({len(pairs)} of {lost.n_pairs} pairs)"
+        if pairs
+        else f"of any two {'others' if lost.single else 'as well'}, it stays met"
+    )
+    return f"{one}; {two}."
+
+
+def _or(names: Sequence[str]) -> str:
+    return listed(names).replace(" and ", " or ")
+
+
 def todos(found: Assessment, file: str) -> list[str]:
     """Return what to do about the plan, with the command to type."""
     out = []
     if not found.is_met:
+        out.append(
+            f"To turn, zoom and move cameras for it: calib plan {file} --suggest -o NEW.toml"
+        )
         unsharp = _only_unsharp(found)
         if unsharp:
             out.append(
@@ -221,7 +254,97 @@ def _wave(found: Assessment, width: int | None) -> list[str]:
     return [*lines, "", *table(columns, width)]
 
 
-def as_json(found: Assessment) -> dict[str, Any]:
+def suggestion_as_lines(
+    found: Suggestion, width: int | None = None, file: str = "PLAN.toml", lost: Losses | None = None
+) -> list[str]:
+    """Return the verdict on what is suggested, what it gained, what to set, and its tables."""
+    before, after = found.before, found.after
+    lines = wrapped(verdict(after), width)
+    lines += wrapped(gained(found), width)
+    if not after.is_met and (found.changed or found.added):
+        lines += wrapped(
+            f"What is left no setting of these cameras was found to meet: one more may, calib plan "
+            f"{file} --add 1 -o NEW.toml", width,
+        )  # fmt: skip
+    if lost is not None:
+        lines += wrapped(of_losses(lost), width)
+    rows = [c for c in after.plan.cameras if c.name in {*found.changed, *found.added}]
+    if rows:
+        lines += ["", *_settings(before.plan, rows, width)]
+    return [
+        *lines,
+        "",
+        *_optics(after, width),
+        "",
+        *_layers(after, width),
+        "",
+        *_wave(after, width),
+    ]
+
+
+def gained(found: Suggestion) -> str:
+    """Return in a sentence what a suggestion changes and what that gains."""
+    before, after = found.before, found.after
+    told = []
+    if found.changed:
+        told.append(f"set {counted(len(found.changed), 'camera')} otherwise")
+    if found.added:
+        told.append(f"add {listed(found.added)}")
+    if found.dropped:
+        told.append(f"go without {listed(found.dropped)}")
+    if not told:
+        return "Suggestion: leave all as it is; nothing tried comes nearer to the need."
+    return (
+        f"Suggestion: {listed(told)}. Places with too few cameras: "
+        f"{before.lacks_cameras.sum()} before, {after.lacks_cameras.sum()} after, of "
+        f"{len(after.places_mm)}; 3D SD in the median {_mm(float(np.median(before.sigma_mm)))} "
+        f"before, {_mm(float(np.median(after.sigma_mm)))} after; at worst "
+        f"{_mm(float(before.sigma_mm.max()))} before, {_mm(float(after.sigma_mm.max()))} after."
+    )
+
+
+def _settings(before: Plan, cameras: Sequence[PlanCamera], width: int | None) -> list[str]:
+    old = {c.name: c for c in before.cameras}
+    turned = [_angle_deg(old[c.name], c) if c.name in old else None for c in cameras]
+    moved = [
+        float(np.linalg.norm(c.position_mm - old[c.name].position_mm)) if c.name in old else None
+        for c in cameras
+    ]
+    columns = [
+        Column("set|camera", [c.name for c in cameras], is_left=True),
+        Column("position|mm", [", ".join(f"{v:.0f}" for v in c.position_mm) for c in cameras]),
+        Column("moved|mm", moved, ".0f"),
+        Column("aim at|mm", [", ".join(f"{v:.0f}" for v in c.aim_mm) for c in cameras]),
+        Column("turned|deg", turned, ".1f"),
+        Column("lens|mm", [c.focal_mm for c in cameras], ".1f"),
+        Column("was|mm", [old[c.name].focal_mm if c.name in old else None for c in cameras], ".1f"),
+    ]
+    return table(columns, width)
+
+
+def _angle_deg(a: PlanCamera, b: PlanCamera) -> float:
+    return float(np.degrees(np.arccos(np.clip(a.direction @ b.direction, -1.0, 1.0))))
+
+
+def suggestion_as_json(found: Suggestion, lost: Losses | None = None) -> dict[str, Any]:
+    """Return a suggestion as ``calib plan --json`` prints it: the plan after it, and what
+    changed.
+    """
+    told = {
+        "changed": list(found.changed), "added": list(found.added), "dropped": list(found.dropped),
+        "was_met": found.before.is_met, "summary": gained(found),
+        "settings": [
+            {
+                "name": c.name, "position_mm": c.position_mm, "aim_mm": c.aim_mm,
+                "focal_mm": c.focal_mm,
+            }
+            for c in found.after.plan.cameras
+        ],
+    }  # fmt: skip
+    return as_json(found.after, lost) | {"suggestion": plain(told)}
+
+
+def as_json(found: Assessment, lost: Losses | None = None) -> dict[str, Any]:
     """Return the assessment as ``calib plan --json`` prints it."""
     cameras = [
         _optics_of(found.plan, c, one)
@@ -246,6 +369,9 @@ def as_json(found: Assessment) -> dict[str, Any]:
             "worst_mm": float(found.sigma_mm.max()),
             "median_mm": float(np.median(found.sigma_mm)),
             "cameras": cameras,
+            "loss_breaks": None
+            if lost is None
+            else {"one": lost.single, "two": lost.pairs, "pairs": lost.n_pairs},
             "wave": {
                 "seconds": found.way.seconds,
                 "in_the_way": found.tie.obstacle or None,

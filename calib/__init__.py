@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from calib.check.history.records import Entry, History
     from calib.check.inspect import inspect
     from calib.check.inspection import Inspection
+    from calib.check.recheck.free.run import recheck_any
     from calib.check.recheck.judge import RecheckOptions
     from calib.check.recheck.outcome import Recheck
     from calib.check.recheck.run import recheck
@@ -151,6 +152,7 @@ __all__ = [
     "named_tracks",
     "precision",
     "recheck",
+    "recheck_any",
     "reconstruct",
     "repair",
     "residual_table",
@@ -173,6 +175,7 @@ _MODULES = {
     "calib.check.history.records": ("Entry", "History"),
     "calib.check.inspect": ("inspect",),
     "calib.check.inspection": ("Inspection",),
+    "calib.check.recheck.free.run": ("recheck_any",),
     "calib.check.recheck.judge": ("RecheckOptions",),
     "calib.check.recheck.outcome": ("Recheck",),
     "calib.check.recheck.run": ("recheck",),

@@ -64,6 +64,13 @@ def add_commands(app: typer.Typer) -> None:
 def recheck(
     rig: RigFile,
     tracks: TracksFile,
+    of_any: Annotated[
+        bool,
+        typer.Option(
+            "--any",
+            help="The capture is of whatever markers were in view: nameless, moving, no wand.",
+        ),
+    ] = False,
     repair: Annotated[
         bool,
         typer.Option(
@@ -91,8 +98,8 @@ def recheck(
     force: Force = False,
     as_json: AsJson = False,
 ) -> None:
-    """Recheck a rig by a new, short wave: which cameras moved, by how much, how sure; repair those
-    alone.
+    """Recheck a rig by a new, short wave, or by the markers of everyday work: which cameras moved,
+    by how much, how sure; repair those alone.
     """
     if repair and output is None:
         raise InputError(
@@ -113,7 +120,8 @@ def recheck(
     capture, tracks_sha256 = files.with_sha256(calib.load_tracks, tracks)
     options = calib.RecheckOptions(matters_px=matters_px, matters_mm=matters_mm)
     with inside(tracks), console.progress() as progress:
-        found = calib.recheck(stored, capture, options, progress)
+        ask = calib.recheck_any if of_any else calib.recheck
+        found = ask(stored, capture, options, progress)
     document, notes = report.as_json(found), []
     if stored.covariance is None:
         notes.append(
@@ -162,13 +170,13 @@ def _repaired(
 
     kept = {k: v for k, v in stored.provenance.items() if k in {"wand", "options"}}
     made = provenance(
-        "recheck --repair",
+        "recheck --any --repair" if found.is_any else "recheck --repair",
         tracks=read,
         repaired={name: ["pose", *terms] for name, terms in changed.items()},
         **kept,
     )
     return replace(
-        repair(stored, found.tracks, changed, progress),
+        repair(stored, found.tracks, changed, progress, is_any=found.is_any),
         provenance=made,
         captured_at=found.tracks.captured_at,
         parent_sha256=parent_sha256,

@@ -76,6 +76,16 @@ def simulate(
             "several.",
         ),
     ] = None,
+    day: Annotated[
+        int | None,
+        typer.Option(
+            metavar="N",
+            help="Also day.h5: N nameless markers of everyday work, half a minute, after all "
+            "waves and knocks; for calib recheck --any.",
+            min=1,
+            max=500,
+        ),
+    ] = None,
     floor: Annotated[
         bool, typer.Option("--floor", help="Also floor.h5: a frame of three markers at rest.")
     ] = False,
@@ -114,11 +124,11 @@ def simulate(
         return simulation.Scenario.from_dict(table | small | usual | given)
 
     chosen = parse({}) if scenario is None else files.load_scenario(scenario, parse)
-    knocks = _knocks(knock or [], chosen, waves)
+    knocks = _knocks(knock or [], chosen, waves > 1 or day is not None)
     names = ["tracks.h5", "wand.toml", "truth.h5", "scenario.toml"]
     names += [f"wave{n}.h5" for n in range(2, waves + 1)]
     names += ["truth_after.h5"] if chosen.knock or knocks else []
-    names += ["floor.h5"] if floor else []
+    names += [f"{name}.h5" for name, is_asked in (("day", day), ("floor", floor)) if is_asked]
     names += ["bar.h5", "bar.toml"] if bar else []
     names += ["images.toml"] if images else []
     is_new = not out_dir.exists()
@@ -131,21 +141,24 @@ def simulate(
         files.check_output_folder(out_dir / "images", pictures, force)
     made = simulation.simulate(chosen)
     later = [simulation.later_wave(made, n, knocks) for n in range(1, waves)]
+    last = simulation.later_wave(made, waves, knocks) if day else [made, *later][-1]
+    further = {f"wave{n}.h5": wave.tracks for n, wave in enumerate(later, 2)} | {
+        **({"day.h5": simulation.day_capture(last, day).tracks} if day else {}),
+        **({"floor.h5": simulation.floor_capture(made)} if floor else {}),
+    }
+    of_bar, known = simulation.bar_capture(made) if bar else (made.tracks, made.wand)
+    further |= {"bar.h5": of_bar} if bar else {}
     drawn = _drawn(made, shown) if images else {}
     with _whole(out_dir, is_new):
         files.save_tracks(made.tracks, out_dir / "tracks.h5", force)
         files.save_wand(made.wand, out_dir / "wand.toml", force)
         files.save_rig(made.truth, out_dir / "truth.h5", force)
         if "truth_after.h5" in names:
-            files.save_rig([made, *later][-1].truth_after, out_dir / "truth_after.h5", force)
+            files.save_rig(last.truth_after, out_dir / "truth_after.h5", force)
         files.write_text(out_dir / "scenario.toml", as_toml(chosen.as_dict()), force)
-        for n, wave in enumerate(later, 2):
-            files.save_tracks(wave.tracks, out_dir / f"wave{n}.h5", force)
-        if floor:
-            files.save_tracks(simulation.floor_capture(made), out_dir / "floor.h5", force)
+        for name, tracks in further.items():
+            files.save_tracks(tracks, out_dir / name, force)
         if bar:
-            tracks, known = simulation.bar_capture(made)
-            files.save_tracks(tracks, out_dir / "bar.h5", force)
             files.save_wand(known, out_dir / "bar.toml", force)
         if images:
             files.write_text(out_dir / "images.toml", _image_list(made), force)
@@ -158,14 +171,16 @@ def simulate(
     )
 
 
-def _knocks(texts: list[str], chosen: Scenario, waves: int) -> list[Knock]:
-    """Return what ``--knock`` states, each camera one of the rig's and knocked but once."""
+def _knocks(texts: list[str], chosen: Scenario, is_followed: bool) -> list[Knock]:
+    """Return what ``--knock`` states: something follows, each camera is one of the rig's and
+    knocked but once.
+    """
     from calib.simulate import Knock
 
-    if texts and waves == 1:
+    if texts and not is_followed:
         raise InputError(
-            "--knock", expected="a wave after it", found="one wave alone",
-            remedy="Add --waves 2.",
+            "--knock", expected="a wave or a day after it", found="one wave alone",
+            remedy="Add --waves 2, or --day 30.",
         )  # fmt: skip
     knocks = [Knock.parse(text) for text in texts]
     if strangers := {k.camera for k in knocks} - set(chosen.names):

@@ -131,6 +131,10 @@ class CameraTracks:
             radius_px=radius,
         )  # fmt: skip
 
+    def without_names(self) -> CameraTracks:
+        """Return the camera with no point named."""
+        return replace(self, marker=np.full_like(self.marker, -1))
+
     @property
     def is_masked(self) -> NDArray[np.bool_]:
         """Which points (n,) lie in a mask."""

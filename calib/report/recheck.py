@@ -11,6 +11,7 @@ from calib.check.recheck.drift import RigidMove
 from calib.check.recheck.inputs import MIN_POINTS
 from calib.check.recheck.outcome import SHIFT, TURN, CameraChange, Recheck
 from calib.check.verdicts import Change, Majority, Standing
+from calib.core.camera import coverage
 from calib.core.geometry import Array
 from calib.report.tables import Column, Strong, table
 from calib.report.words import document, ended, listed, sentence, wrapped
@@ -39,6 +40,13 @@ AS_ONE = (
     "A move of the whole rig as one does not show in a wave: check the origin against the floor."
 )
 APART = "shares too few points with the largest group of cameras: wave where both see the wand"
+NO_SIZE = (
+    "No wand was seen: the rig's size is taken as stored, and that all of it grew or shrank does "
+    "not show."
+)
+APART_ANY = (
+    "shares too few markers with the largest group of cameras: let markers move where both see them"
+)
 LEGEND = (
     "Rotation and shift are the camera's own since the rig was solved, ± one standard uncertainty; "
     "image and volume: how far its picture moved, RMS over the sensor, in px and at the middle of "
@@ -59,8 +67,9 @@ def as_lines(found: Recheck, width: int | None = None, files: str = "RIG TRACKS"
             told = wrapped(ended(text), width, f"{c.name}: ")
             lines += map(Strong, told) if c.needs_a_hand else told
     if found.repairable and files:
+        how = "--any --repair" if found.is_any else "--repair"
         lines += wrapped(
-            f"calib recheck {files} --repair -o NEW_RIG", None,
+            f"calib recheck {files} {how} -o NEW_RIG", None,
             f"To solve {listed(list(found.repairable))} anew, the others held: ",
         )  # fmt: skip
     lines += ["", *_table(found, width), ""]
@@ -79,6 +88,7 @@ def as_json(found: Recheck) -> dict[str, Any]:
             "agreeing": found.agreeing,
             "groups": found.groups,
             "has_majority": found.has_majority,
+            "is_any": found.is_any,
             "scale": {"share": s.share, "sigma": s.sigma, "p_value": s.p_value},
             "drift": drift(found),
             "findings": findings(found),
@@ -117,6 +127,7 @@ def findings(found: Recheck) -> list[str]:
 def _besides(found: Recheck) -> list[str]:
     said = [*map(_rigid_move, found.rigid_moves)]
     said += [SILENT if found.is_silent else "", FEWER if found.lacks_terms else "", AS_ONE]
+    said += [NO_SIZE] if found.is_any else []
     return [text for text in said if text]
 
 
@@ -213,26 +224,36 @@ def _why(found: Recheck, c: CameraChange) -> str:
     if c.verdict == Standing.UNDECIDED and c.may_have_moved:
         return (
             f"it may have moved by {c.shift_px:.1f} px, but errors that last for a while (see "
-            "residuals) may look like that: wave again"
+            "residuals) may look like that: "
+            + ("take another capture" if found.is_any else "wave again")
         )
     if c.verdict == Standing.UNDECIDED:
-        return (
-            f"a move of {3 * c.sigma_shift_px:.1f} px would not show: wave longer, and all over "
-            "its image"
-        )
+        return f"a move of {3 * c.sigma_shift_px:.1f} px would not show: {_longer(found, c)}"
     if c.verdict == Standing.UNSEEN and np.isnan(c.shift_px):
-        return f"cannot be judged: {_unseen(c.n_shared)}"
+        return f"cannot be judged: {_unseen(c.n_shared, found.is_any)}"
     return ""
 
 
-def _unseen(n_shared: int | None) -> str:
+def _longer(found: Recheck, c: CameraChange) -> str:
+    if not found.is_any:
+        return "wave longer, and all over its image"
+    own = found.tracks.camera(c.name)
+    share = 100 * coverage(own.xy_px, own.width, own.height)
+    return (
+        f"{own.n_points} points of markers on {share:.0f} % of its image are too few or too much "
+        "in one corner; take a longer capture, with markers all over its image"
+    )
+
+
+def _unseen(n_shared: int | None, is_any: bool) -> str:
     if n_shared is None:
-        return "no tracks in this wave"
+        return "no tracks in this capture"
     if n_shared >= MIN_POINTS:
-        return APART
+        return APART_ANY if is_any else APART
+    show = "let markers move" if is_any else "wave"
     return (
         f"{n_shared} of its points are seen by other cameras as well, {MIN_POINTS} are needed: "
-        "wave in front of it"
+        f"{show} in front of it" + (", or look whether it points elsewhere" if is_any else "")
     )
 
 
@@ -254,7 +275,7 @@ def _change(c: CameraChange) -> str:
 
 
 def _late(found: Recheck, c: CameraChange) -> str:
-    ms = 1000.0 * c.offset_frames / found.tracks.frame_rate_hz
+    ms = 1000.0 * c.offset_frames / found.frame_rate_hz
     than = "the rig file says" if c.is_known_late else "its frame numbers say, by the rig's clock"
     return (
         f"exposes {abs(c.offset_frames):.3f} frames ({abs(ms):.2f} ms) "

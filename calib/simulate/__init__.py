@@ -2,6 +2,7 @@
 seen of them.
 """
 
+from calib.simulate.day import Day, day_capture
 from calib.simulate.layouts import sample_points
 from calib.simulate.render import RenderOptions, draw_spots, expose, render
 from calib.simulate.run import Simulation, later_wave, simulate
@@ -11,11 +12,13 @@ from calib.simulate.still import bar_capture, floor_capture
 __all__ = [
     "PLAIN",
     "SMALL_IMAGES",
+    "Day",
     "Knock",
     "RenderOptions",
     "Scenario",
     "Simulation",
     "bar_capture",
+    "day_capture",
     "draw_spots",
     "expose",
     "floor_capture",

@@ -29,6 +29,7 @@ from calib.core.progress import Progress, quiet
 from calib.core.rig import Covariance, Rig
 from calib.core.threads import one_blas_thread
 from calib.core.tracks import Tracks
+from calib.core.wand import Wand
 from calib.errors import InputError, UnsolvableError
 from calib.solve.bundle.descent import BundleOptions, Prior, without_frames
 from calib.solve.bundle.linearise import Blocks, linearise
@@ -45,6 +46,21 @@ from calib.solve.refine import EVERY_TERM, Fit, refine
 # percent at most without anybody noticing the framing, mounts give by a fraction of a millimetre;
 # neither changes the distortion much.
 FOCAL_SHARE, CENTRE_SHARE, OTHER_TERM = 0.05, 0.01, 0.02
+POINT = Wand("points", ("point",), np.zeros((1, 3)))
+
+
+def of_points(rig: Rig) -> Rig:
+    """Return the rig as points in space see it, each of them a frame: without its wand, and without
+    what was known of that.
+    """
+    known = rig.covariance
+    if known is not None:
+        at = [i for i, p in enumerate(known.parameters) if isinstance(p, CameraParameter)]
+        known = replace(
+            known, parameters=tuple(known.parameters[i] for i in at),
+            matrix=known.matrix[np.ix_(at, at)], pull=known.pull[at],
+        )  # fmt: skip
+    return replace(rig, wand=POINT, wand_used=POINT, covariance=known)
 
 
 def stored_terms(rig: Rig) -> tuple[str, ...]:
@@ -174,13 +190,15 @@ def reduced(
 
 @one_blas_thread
 def repair(
-    rig: Rig, tracks: Tracks, changed: Mapping[str, tuple[str, ...]], progress: Progress = quiet
-) -> Rig:
+    rig: Rig, tracks: Tracks, changed: Mapping[str, tuple[str, ...]], progress: Progress = quiet,
+    *, is_any: bool = False,
+) -> Rig:  # fmt: skip
     """Return the rig with the cameras of ``changed`` solved anew from a wave, in its frame; all
     others stay to the bit, as does all else that the rig tells.
 
     ``tracks`` are at a common time, as a recheck gives them. ``changed`` names the cameras and
-    which lens terms (``focal``, ``cx``...) to solve with their pose. The covariance of what is
+    which lens terms (``focal``, ``cx``...) to solve with their pose; ``is_any`` says that the
+    tracks are of points, each a frame, and not of the rig's wand. The covariance of what is
     solved is that of the wave plus what the held parameters' own uncertainty does to it: with S the
     reduced normal matrix, ``G = -S_mm⁻¹ S_mh`` and C of the held, it is ``S_mm⁻¹ + G C Gᵀ``, and
     ``G C`` against the held.
@@ -199,15 +217,16 @@ def repair(
         raise InputError(
             "repair", expected="some cameras to solve and others that stay", found=found
         )
+    shown = of_points(rig) if is_any else rig
     terms = stored_terms(rig)
-    start = rig_state(rig, names)
+    start = rig_state(shown, names)
     is_free = np.zeros((len(names), n_unknowns(terms)), bool)
     for name, freed in changed.items():
         is_free[names.index(name)] = [True] * N_POSE + [t in freed for t in terms]
     options = BundleOptions(terms=terms, is_free=is_free, prior=change_prior(start, terms, tracks))
-    fit = refine(tracks, rig.wand_used, start, options, progress)
-    now = reduced(fit.problem, fit.result.state, names, terms, shape_axes(rig))
-    parameters = now.parameters(rig.wand_used.markers)
+    fit = refine(tracks, shown.wand_used, start, options, progress)
+    now = reduced(fit.problem, fit.result.state, names, terms, shape_axes(shown))
+    parameters = now.parameters(shown.wand_used.markers)
     solved = np.flatnonzero(is_free.ravel())
     if now.information.at(solved).open_direction() is not None:
         blind = [

@@ -13,6 +13,7 @@ from scripts.benchmarks import (
     causes,
     errorbars,
     field,
+    free,
     general,
     naming,
     prove,
@@ -62,6 +63,7 @@ PARTS = {
     "recheck": Part("what a recheck names of planted changes", recheck.add_options, recheck.run),
     "general": Part("a published problem of general points", general.add_options, general.run),
     "identify": Part("nameless captures among stray points", naming.add_options, naming.run),
+    "any": Part("rigs rechecked by nameless markers", free.add_options, free.run),
     "prove": Part(
         "worlds, length tests and precision against the truth", prove.add_options, prove.run
     ),

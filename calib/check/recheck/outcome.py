@@ -125,7 +125,9 @@ class Recheck:
     ``agreeing`` are the cameras that agree among themselves; ``groups`` the others, as far as they
     agree with one another. ``drift`` is what the rig as a whole did, None where it did nothing;
     ``is_silent`` and ``lacks_terms`` say what its file leaves out (see ``compare.is_silent`` and
-    ``solve.repair.lacks_terms``). ``tracks`` is the wave at a common time, for a repair.
+    ``solve.repair.lacks_terms``). ``tracks`` is the wave at a common time, for a repair; where
+    ``is_any``, any markers were seen instead of a wave, and ``tracks`` holds each at each moment as
+    a frame of its own. ``frame_rate_hz`` is that of the capture.
     """
 
     cameras: tuple[CameraChange, ...]
@@ -138,6 +140,8 @@ class Recheck:
     is_silent: bool
     lacks_terms: bool
     tracks: Tracks
+    frame_rate_hz: float
+    is_any: bool = False
 
     @property
     def has_majority(self) -> bool:

@@ -62,6 +62,16 @@ def recheck(
         in_time = without_fractions(rig, tracks)
         fit = solve_anew(rig, in_time, progress, fit.result.state)
     fit, tracks, clock = _in_time(rig, tracks, in_time, fit, progress)
+    return compared(rig, tracks, fit, clock, borne, n_shared, options, progress)
+
+
+def compared(
+    rig: Rig, tracks: Tracks, fit: Fit, clock: Clock, borne: dict[str, str],
+    n_shared: dict[str, int | None], options: RecheckOptions, progress: Progress = quiet,
+) -> Recheck:  # fmt: skip
+    """Return what the fit of a new wave says of the rig; ``borne`` names the cameras whose points
+    stand under another's name, ``n_shared`` those that cannot be judged.
+    """
     noise = _noise_ratio(rig, tracks, fit)
     progress("comparison", 0, 1)
     lasts = max(rig.lasting_share, share_off(fit.problem, fit.stretches)) > USUAL_SHARE

@@ -66,6 +66,7 @@ def whole(
         is_silent=is_silent(rig),
         lacks_terms=lacks_terms(rig),
         tracks=tracks,
+        frame_rate_hz=tracks.frame_rate_hz,
     )
 
 

@@ -1,0 +1,193 @@
+"""Rechecks without a wand: points of nameless markers matched by the rig, then compared as a
+wave's.
+"""
+
+import json
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import pytest
+from scipy import stats
+
+from calib.check.recheck.free.groups import groups_of, places_of
+from calib.check.recheck.free.links import along, linked
+from calib.check.recheck.free.moments import NOW, moments_of
+from calib.check.recheck.free.run import recheck_any
+from calib.core.geometry import vector_from_rotation
+from calib.core.tracks import CameraTracks, Tracks
+from calib.errors import UnsolvableError
+from calib.files import save_rig, save_tracks
+from calib.pipeline import calibrate
+from calib.report.recheck import as_json, as_lines
+from calib.simulate import Knock, Scenario, day_capture, simulate
+from calib.solve.hold import rig_state
+from calib.solve.repair import repair
+
+BASE = Scenario(n_cameras=7, seed=11, n_frames=500)
+CHANCE = 1e-4  # of a false alarm of a check by a law of chance
+
+
+def after(*knocks: Knock, n_markers: int = 20, n_frames: int = 300, wave: int = 1, **values):
+    """A later day before the same cameras: the simulation that it goes back to, and its capture."""
+    made = simulate(replace(BASE, wave=wave, knock=knocks, **values))
+    return made, day_capture(made, n_markers, n_frames)
+
+
+def turned(camera: str, deg: float) -> Knock:
+    return Knock(camera=camera, rotation_deg=deg, translation_mm=0.0)
+
+
+@pytest.fixture(scope="module")
+def rig():
+    first = simulate(BASE)
+    return calibrate(first.tracks, first.wand)
+
+
+@pytest.fixture(scope="module")
+def quiet_day():
+    return after()
+
+
+# ---- parts
+
+
+def test_points_on_crossing_ways_are_followed_through_the_crossing_and_over_gaps():
+    t = np.arange(40)
+    ways = np.stack([np.stack([100 + 9.0 * t, 300 + 0 * t], 1),
+                     np.stack([280 + 0 * t, 120 + 9.3 * t], 1)], 1)  # fmt: skip
+    seen = np.ones((40, 2), bool)
+    seen[12:14, 0] = seen[27, 1] = False
+    frame, which = np.nonzero(seen)
+    camera = CameraTracks("a", 1000, 600, frame, ways[seen], np.full(len(frame), -1))
+    before, later = linked(camera, 25.0)
+    has = np.flatnonzero(before >= 0)
+    assert len(has) == len(frame) - 2  # all but the two first
+    assert (which[before[has]] == which[has]).all()
+    assert (later[before[has]] == has).all()
+    # Straight ways: between two points where nothing was seen, nan beyond the ends.
+    row = np.flatnonzero((frame == 11) & (which == 0))
+    way = along(camera, (before, later), row, np.array([-12, -1, 0, 1, 2]))[0]
+    assert np.isnan(way[0]).all()
+    assert np.allclose(way[1:], ways[10:14, 0])
+
+
+def test_groups_are_markers_and_places_are_those_of_opencv(quiet_day):
+    # Source of the places: cv2.triangulatePoints; both are exact for rays that meet.
+    made, day = quiet_day
+    truth = made.truth
+    moments = moments_of(day.tracks, [c.lens for c in truth.cameras])
+    state = rig_state(truth, truth.names)
+    group = groups_of(moments, state, np.full(7, BASE.sigma_px))
+    marker = np.array([day.marker[c][r] for c, r in zip(moments.cam, moments.row, strict=True)])
+    key = moments.moment * 100 + marker
+    n_views = np.bincount(key[marker >= 0])
+    is_possible = (marker >= 0) & (n_views[np.maximum(key, 0)] >= 3)
+    assert (group[is_possible] >= 0).mean() > 0.95
+    first = np.full(group.max() + 1, -2)
+    first[group[::-1]] = marker[::-1]
+    at = group >= 0
+    assert (marker[at] == first[group[at]]).mean() > 0.999
+    # Two rays of a place without noise.
+    point = np.array([[120.0, -80.0, 900.0]])
+    pair = [c for c in truth.cameras if c.image_of(point)[1][0]][:2]
+    number = np.array([truth.names.index(c.name) for c in pair])
+    uv = np.stack([c.image_of(point)[0] for c in pair])
+    way = np.repeat(uv, len(moments.offsets), axis=1)
+    plane = np.stack([
+        np.stack([cv2.undistortPoints(w, c.lens.K, c.lens.dist)[:, 0] for w in way[k : k + 1]])[0]
+        for k, c in enumerate(pair)
+    ])  # fmt: skip
+    two = replace(
+        moments, cam=number, row=number, moment=np.zeros(2, int), starts=np.array([0, 2]),
+        number=moments.number[:1], uv_px=way, plane=plane,
+    )  # fmt: skip
+    P = [np.column_stack([c.cam_from_world.R, c.cam_from_world.t_mm]) for c in pair]
+    x = cv2.triangulatePoints(P[0], P[1], plane[0, NOW], plane[1, NOW])
+    ours = places_of(two, np.zeros(2, int), state).points_mm()[0, NOW]
+    assert np.allclose(ours, (x[:3] / x[3])[:, 0], atol=1e-4)
+    assert np.allclose(ours, point[0], atol=1e-4)
+
+
+# ---- whole
+
+
+def test_where_no_camera_moved_none_is_named(rig, quiet_day):
+    found = recheck_any(rig, quiet_day[1].tracks)
+    assert {c.verdict for c in found.cameras} == {"unmoved"}
+    assert not found.needs_a_hand and found.is_any
+    assert "size is taken as stored" in "\n".join(as_lines(found))
+
+
+def test_cameras_that_moved_little_and_much_are_named_measured_and_repaired(rig):
+    made, day = after(turned("cam02", 0.05), Knock(camera="cam05", rotation_deg=2.0), wave=2)
+    found = recheck_any(rig, day.tracks)
+    assert found.moved == ("cam02", "cam05")
+    assert len(found.agreeing) == 5
+    for name in found.moved:
+        c, was, now = (x.camera(name) for x in (found, made.truth, made.truth_after))
+        turn = vector_from_rotation(now.cam_from_world.R @ was.cam_from_world.R.T)
+        e, C = c.change[:3] - turn, c.covariance[:3, :3]
+        assert e @ np.linalg.solve(C, e) < stats.chi2.isf(CHANCE, 3)
+    mended = repair(rig, found.tracks, found.repairable, is_any=True)
+    assert mended.wand_used is rig.wand_used
+    assert mended.covariance.parameters == rig.covariance.parameters
+    for name in rig.names:
+        is_same = mended.camera(name) is rig.camera(name)
+        assert is_same == (name not in found.moved)
+    again = recheck_any(mended, day.tracks)
+    assert not again.needs_a_hand
+
+
+def test_a_late_camera_is_called_late_and_not_moved(rig):
+    found = recheck_any(rig, after(wave=3, slip={"cam03": 1})[1].tracks)
+    late = found.camera("cam03")
+    assert late.verdict == "timing" and not found.moved
+    assert abs(late.offset_frames + 1.0) < 0.1
+    ms = 1000.0 * abs(late.offset_frames) / 25.0
+    assert f"({ms:.2f} ms)" in as_json(found)["cameras"][2]["note"]
+
+
+def test_a_rig_twice_the_size_looks_the_same(rig, quiet_day):
+    """Points alone have no size: the claim that the output makes."""
+    grown = replace(
+        rig, covariance=None,
+        cameras=tuple(
+            replace(c, cam_from_world=replace(c.cam_from_world, t_mm=1.01 * c.cam_from_world.t_mm))
+            for c in rig.cameras
+        ),
+    )  # fmt: skip
+    found = recheck_any(grown, quiet_day[1].tracks)
+    assert max(c.shift_px for c in found.cameras) < 0.2
+    assert found.drift is None
+
+
+def test_markers_that_do_not_tell_are_said_to(rig, quiet_day):
+    _, day = quiet_day
+    few = Tracks(tuple(c.rows(c.frame < 10) for c in day.tracks.cameras), 25.0)
+    with pytest.raises(UnsolvableError, match="markers"):
+        recheck_any(rig, few)
+    # A camera to which only one corner of its image is left.
+    name = "cam04"
+    camera = day.tracks.camera(name)
+    corner = (camera.xy_px < [300.0, 200.0]).all(axis=1)
+    cut = replace(
+        day.tracks,
+        cameras=tuple(c.rows(corner) if c.name == name else c for c in day.tracks.cameras),
+    )
+    found = recheck_any(rig, cut)
+    assert found.camera(name).verdict in {"undecided", "unseen"}
+    assert not found.moved
+    text = "\n".join(as_lines(found))
+    assert "one corner" in text or "markers move in front of it" in text
+
+
+def test_the_command(rig, call, tmp_path):
+    _, day = after(turned("cam06", 0.3), wave=5, n_markers=15)
+    files = [tmp_path / "rig.h5", tmp_path / "day.h5"]
+    save_rig(rig, files[0])
+    save_tracks(day.tracks, files[1])
+    code, out, err = call("recheck", *files, "--any", "--json")
+    assert code == 1, err
+    document = json.loads(out)
+    assert document["moved"] == ["cam06"] and document["is_any"]

@@ -24,7 +24,7 @@ from calib.prove.like import align_like
 from calib.prove.place import place
 from calib.prove.views import cameras_of, views_of_places
 from calib.prove.world import moved
-from calib.simulate import Knock, Scenario, Simulation, simulate
+from calib.simulate import Knock, Scenario, Simulation, floor_capture, simulate
 from calib.simulate.still import FRAME_MM, still_tracks
 from calib.solve.repair import repair
 from tests.floors import drawn, placed_on_floor
@@ -275,6 +275,16 @@ def test_a_moving_marker_and_another_rigs_capture_are_refused() -> None:
     strange = tuple(replace(c, name=f"other{k}") for k, c in enumerate(tracks.cameras))
     with pytest.raises(InputError, match="tracks of the rig's cameras"):
         align(standing(), replace(tracks, cameras=strange))
+
+
+def test_a_floor_capture_of_another_rig_with_the_same_names_is_refused() -> None:
+    other = simulate(Scenario(n_cameras=8, n_frames=30, seed=6, connected=False))
+    floor = floor_capture(other)
+    assert floor.names == solved().names
+    assert align(other.truth, floor)[1].how == "right angle"
+    for options in (AlignOptions(), AlignOptions(is_plane=True), AlignOptions(points=(0, 1, 2))):
+        with pytest.raises(UnsolvableError, match=r"at rest .* two cameras"):
+            align(solved(), floor, options)
 
 
 def test_options_that_exclude_each_other_are_refused() -> None:

@@ -15,6 +15,7 @@ import pytest
 import calib
 from calib import files
 from calib.core.wand import CertifiedLength, Wand
+from calib.simulate import Scenario, simulate
 from calib.simulate.still import bar_tracks
 from tests.floors import poses_within
 from tests.program import Call, program
@@ -138,6 +139,15 @@ def test_reconstruct_writes_each_format(
             assert file.attrs["format"] == "calib.points"
             assert json.loads(file.attrs["provenance"])["command"] == "reconstruct"
     assert [p.name for p in tmp_path.iterdir()] == [out.name]
+
+
+def test_tracks_of_another_rig_are_told(aligned: Path, call: Call, tmp_path: Path) -> None:
+    """The same names before another rig: rays meet by chance alone, in few frames."""
+    other = simulate(Scenario(n_cameras=6, n_frames=200, seed=91, connected=False))
+    files.save_tracks(other.tracks, tmp_path / "other.h5")
+    out = tmp_path / "p.csv"
+    code, _, err = call("reconstruct", aligned, tmp_path / "other.h5", "-o", out)
+    assert code == 0 and "Most points have no place: see that the tracks are of this rig" in err
 
 
 def test_frames_alone_and_nameless_tracks(

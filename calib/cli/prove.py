@@ -282,6 +282,11 @@ def reconstruct(
         f"{counted(counts['frames'], 'frame')}; {counts['open']} more were seen by no two cameras "
         "that agree)"
     )
+    if counts["open"] > counts["points"]:
+        console.note(
+            "Most points have no place: see that the tracks are of this rig as it stands now "
+            f"(calib recheck {rig} {tracks}), and genlocked."
+        )
 
 
 def _pieces(

@@ -8,8 +8,8 @@ import csv
 import io
 import json
 from dataclasses import replace
+from html import unescape
 from pathlib import Path
-from xml.etree import ElementTree
 
 import numpy as np
 import pytest
@@ -20,9 +20,10 @@ from calib.check.history.records import Entry, History
 from calib.cli.main import app
 from calib.core.rig import Rig
 from calib.errors import InputError
-from calib.export.history import history_as_csv, history_as_svg
+from calib.export.history import history_as_csv
 from calib.files import save_rig, save_tracks, sha256
 from calib.pipeline import calibrate
+from calib.report.figures.history import QUANTITIES, history_chart
 from calib.report.history import as_json, as_lines, findings
 from calib.simulate import Knock
 from tests.rigs_in_time import NAMES, drawn, measured, moved_as_one, stored, turned, wave
@@ -158,7 +159,7 @@ def test_parents_are_named():
     assert as_json(found)["files"][2]["parent"] == "rig1.h5"
 
 
-def test_table_json_csv_and_drawing_hold_the_same_figures():
+def test_table_json_csv_and_charts_hold_the_same_figures():
     found = history(series(11, lambda rig, k: turned(rig, "cam03", 0.3) if k >= 3 else rig))
     document = json.loads(json.dumps(as_json(found), allow_nan=False))
     rows = list(csv.DictReader(io.StringIO(history_as_csv(found))))
@@ -169,9 +170,20 @@ def test_table_json_csv_and_drawing_hold_the_same_figures():
             row = by_key[change["file"], c["name"]]
             assert float(row["rotation_deg"]) == pytest.approx(change["rotation_deg"], rel=1e-6)
             assert row["verdict"] == c["verdict"]
-    svg = ElementTree.fromstring(history_as_svg(found))
-    words = [t.text for t in svg.iter("{http://www.w3.org/2000/svg}text")]
-    assert words.count("cam03 jump") == 3 and "2031-04-01" in words
+    for quantity in QUANTITIES:
+        chart = history_chart(found, quantity)
+        named = {unescape(t.name): t for t in chart.data if t.name != "steady"}
+        (line,) = (t for name, t in named.items() if "cam03" in name)
+        assert "jump" in line.name and str(line.x[0]).startswith("2031-01-01")
+        (told,) = (c for c in document["cameras"] if c["name"] == "cam03")
+        factor = QUANTITIES[quantity][2]
+        assert list(line.y) == pytest.approx(
+            [factor * (c[quantity] or 0.0) for c in told["changes"]]
+        )
+        assert line.error_y.array[-1] == pytest.approx(
+            2 * factor * told["changes"][-1][f"sigma_{quantity}"]
+        )
+        assert chart.layout.xaxis.title.text == "date" and "(" in chart.layout.yaxis.title.text
 
 
 def test_bad_input_is_told():
@@ -185,7 +197,7 @@ def test_bad_input_is_told():
         history([files[0], replace(files[1], rig=strangers)])
 
 
-def test_command_takes_a_folder_and_writes_csv_and_svg(tmp_path: Path):
+def test_command_takes_a_folder_and_writes_csv_and_charts(tmp_path: Path):
     folder = tmp_path / "rigs"
     folder.mkdir()
     for e in series(20, lambda rig, k: turned(rig, "cam03", 0.3) if k >= 3 else rig):
@@ -197,7 +209,7 @@ def test_command_takes_a_folder_and_writes_csv_and_svg(tmp_path: Path):
         "--csv",
         str(tmp_path / "h.csv"),
         "--plot",
-        str(tmp_path / "h.svg"),
+        str(tmp_path / "h.html"),
     ]
     done = CliRunner().invoke(app, words)
     assert done.exit_code == 1, done.stderr  # a camera jumped
@@ -209,7 +221,7 @@ def test_command_takes_a_folder_and_writes_csv_and_svg(tmp_path: Path):
         .read_text()
         .startswith("file,time,parent,camera,verdict,p_value,rotation_deg")
     )
-    assert (tmp_path / "h.svg").read_text().startswith("<svg")
+    assert "<!DOCTYPE html>" in (tmp_path / "h.html").read_text(encoding="utf-8")[:20]
     document = json.loads(CliRunner().invoke(app, ["history", str(folder), "--json"]).stdout)
     assert document["files"][0]["sha256"] == sha256(folder / "rig0.h5")
     again = CliRunner().invoke(app, words)

@@ -353,13 +353,15 @@ def run(*arguments: object) -> Any:
 
 def test_command_writes_names_lists_masks_and_draws_them(folder: Path) -> None:
     start = ["identify", folder / "t.h5", "--wand", folder / "w.toml", "-o", folder / "n.h5"]
-    done = run(*start, "--draw", folder / "m.svg")
+    done = run(*start, "--draw", folder / "m.html")
     assert done.exit_code == 0, done.stderr
     tracks = calib.load_tracks(folder / "n.h5")
     n_masks = sum(len(c.masks_px) for c in tracks.cameras if c.masks_px is not None)
     assert done.stdout.count("mask: cam0") == n_masks > 0
-    assert "Cover or remove" in done.stderr and "m.svg" in done.stderr
-    assert (folder / "m.svg").read_text().count("<title>") == n_masks
+    assert "Cover or remove" in done.stderr and "m.html" in done.stderr
+    page = (folder / "m.html").read_text(encoding="utf-8")
+    assert page.count('class="plot"') == len(tracks.cameras)
+    assert f"{len(tracks.cameras[0].masks_px)} masks" in page
     refused = run(*start)
     assert (
         refused.exit_code == 2
@@ -383,7 +385,7 @@ def test_command_refuses_in_one_line_and_writes_nothing(folder: Path) -> None:
     cases = [
         ("t.h5", "even.toml", "n.h5", (), "end for end"),
         ("t.h5", "w.toml", "t.h5", ("--force",), "input"),
-        ("t.h5", "w.toml", "n.h5", ("--draw", folder / "n.h5"), "another file than the output"),
+        ("t.h5", "w.toml", "n.h5", ("--draw", folder / "n.svg"), "ends in .html"),
         ("w.toml", "w.toml", "n.h5", (), "not HDF5"),
         ("gone.h5", "w.toml", "n.h5", (), "no such file"),
     ]

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
-from xml.etree import ElementTree
 
 import h5py
 import numpy as np
@@ -13,8 +12,9 @@ import pytest
 import calib
 from calib.core.tracks import CameraTracks, Tracks
 from calib.errors import InputError
-from calib.intake.drawing import masks_svg
 from calib.intake.stray import stray_masks
+from calib.report.figures import sensor_named
+from calib.report.page.charts import sensors_page
 from tests.captures import capture
 
 WIDTH, HEIGHT, N_FRAMES = 1280, 960, 300
@@ -145,10 +145,8 @@ def test_masks_that_are_none_are_refused_with_file_and_camera(
         calib.load_tracks(tmp_path / "t.h5")
 
 
-def test_the_drawing_shows_every_mask_and_every_camera() -> None:
-    """Circles at (x + 0.5) / width of the drawn sensor: the centre of the top-left pixel is (0, 0),
-    as in OpenCV.
-    """
+def test_the_charts_show_every_mask_and_every_camera() -> None:
+    """Circles about the masks' middles, in px of the sensor; a small one is drawn larger."""
     seen = camera(np.array([[0.0, 0.0], [639.5, 479.5]]))
     named = replace(
         seen, marker=np.where(seen.xy_px[:, 0] > 9, 0, -1), frame=np.arange(seen.n_points)
@@ -157,18 +155,13 @@ def test_the_drawing_shows_every_mask_and_every_camera() -> None:
         replace(named, name="<one>", masks_px=np.array([[639.5, 479.5, 30.0], [0.0, 0.0, 2.0]])),
         replace(named, name="two", masks_px=np.empty((0, 3))),
     )
-    page = ElementTree.fromstring(masks_svg(Tracks(cameras, 50.0, title="a & b")))
-    svg = "{http://www.w3.org/2000/svg}"
-    circles = [c for c in page.iter(f"{svg}circle") if c.find(f"{svg}title") is not None]
-    assert [(float(c.get("cx", "")), float(c.get("cy", ""))) for c in circles] == [
-        (200.0, 150.0),
-        (0.2, 0.2),
-    ]
-    assert float(circles[0].get("r", "")) == pytest.approx(30 * 400 / WIDTH, abs=0.05)
-    text = " ".join(t.text or "" for t in page.iter(f"{svg}text"))
+    of_kind = {trace.name: trace for trace in sensor_named(cameras[0]).data}
+    ring = of_kind["masked: stays put"]
+    x, y = (np.array(v, float).reshape(2, -1)[:, :-1] for v in (ring.x, ring.y))
+    for k, (at, radius) in enumerate((((639.5, 479.5), 30.0), ((0.0, 0.0), 0.01 * WIDTH))):
+        assert np.hypot(x[k] - at[0], y[k] - at[1]) == pytest.approx(radius, rel=1e-5)
     n = int((named.marker >= 0).sum())
-    assert (
-        "a & b" in text
-        and f"two: {n} of {named.n_points} points named, 0 masks" in text
-        and "<one>" in text
-    )
+    assert len(of_kind["named"].x) == n and len(of_kind["not named"].x) < named.n_points - n
+    page = sensors_page(Tracks(cameras, 50.0, title="a & b"))
+    told = ("a &amp; b", f"{n} of {named.n_points} points named, 0 masks", "&lt;one&gt;")
+    assert [t for t in told if t not in page] == []

@@ -11,7 +11,7 @@ from typing import Annotated
 import typer
 
 from calib.cli.help import add
-from calib.cli.options import AsJson, Force, TracksFile, WandFile, load_capture
+from calib.cli.options import AsJson, Force, TracksFile, WandFile, check_page, load_capture
 from calib.outputs import check_outputs, together, write_text
 
 
@@ -21,7 +21,7 @@ def add_commands(app: typer.Typer) -> None:
         app, "identify", identify,
         """
         calib identify tracks.h5 --wand wand.toml -o named.h5
-        calib identify tracks.h5 --wand wand.toml -o named.h5 --draw sensors.svg
+        calib identify tracks.h5 --wand wand.toml -o named.h5 --draw sensors.html
         """,
         """
         Points are named camera by camera, from the wand's geometry and its motion, with the
@@ -44,7 +44,7 @@ def identify(
     draw: Annotated[
         Path | None,
         typer.Option(
-            metavar="FILE.svg",
+            metavar="FILE.html",
             help="Also draw each sensor: named points and masks.",
             show_default=False,
         ),
@@ -53,10 +53,10 @@ def identify(
     as_json: AsJson = False,
 ) -> None:
     """Mark which point is which marker of the wand, and mask reflections that stay put."""
+    check_page("--draw", draw)
     check_outputs([output, draw], force, inputs=[tracks, wand])
     import calib
     from calib.cli import console
-    from calib.intake.drawing import masks_svg
     from calib.report import names as report
 
     capture, stated = load_capture(tracks, wand)
@@ -65,7 +65,9 @@ def identify(
     with together():
         calib.save_tracks(found.tracks, output, force)
         if draw is not None:
-            write_text(draw, masks_svg(found.tracks), force)
+            from calib.report.page.charts import sensors_page
+
+            write_text(draw, sensors_page(found.tracks), force)
     if as_json:
         console.print_json({"tracks": str(output), **report.as_json(found)})
         return

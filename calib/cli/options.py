@@ -35,6 +35,15 @@ Force = Annotated[bool, typer.Option("--force", help="Overwrite existing output.
 AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of tables.")]
 
 
+def check_page(option: str, path: Path | None) -> None:
+    """Refuse the name of a page that is none."""
+    if path is not None and path.suffix.lower() not in {".html", ".htm"}:
+        raise InputError(
+            f"{option}: {path}", expected="a name that ends in .html, a page of charts",
+            found=path.suffix or "no ending", remedy="Choose another name.",
+        )  # fmt: skip
+
+
 def load_capture(tracks: Path, wand: Path) -> tuple[Tracks, Wand]:
     """Return a capture and its wand, which must have the markers that the capture names."""
     import calib

@@ -18,6 +18,7 @@ from calib.cli.options import (
     Force,
     RigFile,
     TracksFile,
+    check_page,
     file_name,
     inside,
     provenance,
@@ -56,7 +57,7 @@ def add_commands(app: typer.Typer) -> None:
         app, "history", history,
         """
         calib history rigs/
-        calib history may.h5 june.h5 july.h5 --plot history.svg --csv history.csv
+        calib history may.h5 june.h5 july.h5 --plot history.html --csv history.csv
         """,
     )  # fmt: skip
 
@@ -192,18 +193,20 @@ def history(
         Path | None, typer.Option("--csv", metavar="OUT", help="Also write every figure as CSV.")
     ] = None,
     plot: Annotated[
-        Path | None, typer.Option("--plot", metavar="OUT", help="Also draw it, as SVG.")
+        Path | None,
+        typer.Option("--plot", metavar="OUT", help="Also draw it: a page of charts, .html."),
     ] = None,
     force: Force = False,
     as_json: AsJson = False,
 ) -> None:
     """Show how a rig changed from file to file: which cameras drift, which jumped, how sure."""
     paths = _rig_files(rigs)
+    check_page("--plot", plot)
     check_outputs([csv, plot], force, inputs=paths)
     import calib
     from calib import files
     from calib.cli import console
-    from calib.export.history import history_as_csv, history_as_svg
+    from calib.export.history import history_as_csv
     from calib.report import history as report
 
     entries = []
@@ -214,7 +217,9 @@ def history(
         if csv is not None:
             write_text(csv, history_as_csv(found), force)
         if plot is not None:
-            write_text(plot, history_as_svg(found), force)
+            from calib.report.page.charts import history_page
+
+            write_text(plot, history_page(found), force)
     if as_json:
         console.print_json(report.as_json(found))
     else:

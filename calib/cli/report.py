@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from calib.cli.help import add
-from calib.cli.options import Force, RigFile, TracksFile, inside
+from calib.cli.options import Force, RigFile, TracksFile, check_page, inside
 from calib.errors import InputError
 from calib.outputs import check_output, write_text
 
@@ -68,11 +68,7 @@ def report(
         raise InputError(
             "--recheck, --before", expected="one of them", found="both", remedy="Make two pages."
         )
-    if output.suffix.lower() not in {".html", ".htm"}:
-        raise InputError(
-            str(output), expected="a name that ends in .html", found=output.suffix or "none",
-            remedy="Choose another name.",
-        )  # fmt: skip
+    check_page("-o", output)
     check_output(output, force, inputs=[p for p in (rig, tracks, again, before) if p is not None])
     import calib
     from calib import files

@@ -6,11 +6,26 @@ import numpy as np
 import plotly.graph_objects as go
 
 from calib.core.geometry import Array
+from calib.core.tracks import CameraTracks
 from calib.report.figures.data import Sensor
-from calib.report.figures.look import COUNTS, INK, SOFT, colour_bar, figure, joined, scale, small
+from calib.report.figures.look import (
+    COUNTS,
+    INK,
+    MAIN,
+    SOFT,
+    WARN,
+    colour_bar,
+    figure,
+    joined,
+    scale,
+    shown,
+    small,
+)
 
 BEYOND = 3.0  # standard uncertainties: a cell's mean beyond is no chance in a hundred cells or so
 LONG = 1.0  # cell that nine in ten arrows stay within
+MOST_POINTS = 1500  # of a kind: enough to see where they lie, and a page that opens
+LEAST_RADIUS = 0.01  # of the sensor's width, of a mask as it is drawn
 HEAD = 0.3  # of an arrow's length
 
 
@@ -56,6 +71,47 @@ def sensor_map(sensor: Sensor) -> go.Figure:
             )
         )  # fmt: skip
     as_sensor(out, sensor.width, sensor.height)
+    return out
+
+
+def sensor_named(camera: CameraTracks) -> go.Figure:
+    """Return where a camera's points lie, named or not, and the masks over places where reflections
+    stay put; a mask is drawn large enough to be seen.
+    """
+    masks = camera.masks_px if camera.masks_px is not None else np.empty((0, 3))
+    is_masked, is_named = camera.is_masked, camera.marker >= 0
+    out = figure(
+        f"{shown(camera.name)}: {is_named.sum():,} of {camera.n_points:,} points named, "
+        f"{len(masks)} masks",
+        height=sensor_height(camera.width, camera.height),
+    )
+    for name, pick, colour, mark in (
+        ("not named", ~is_masked & ~is_named, SOFT, "cross-thin-open"),
+        ("named", is_named, MAIN, "circle"),
+    ):
+        rows = np.flatnonzero(pick)
+        rows = rows[:: max(1, -(-len(rows) // MOST_POINTS))]
+        out.add_trace(
+            go.Scatter(
+                x=small(camera.xy_px[rows, 0]), y=small(camera.xy_px[rows, 1]), mode="markers",
+                name=name, marker={"color": colour, "symbol": mark, "size": 4}, hoverinfo="skip",
+            )
+        )  # fmt: skip
+    round_ = np.linspace(0.0, 2.0 * np.pi, 33)
+    radius = np.maximum(masks[:, 2], LEAST_RADIUS * camera.width)
+    ring = masks[:, None, :2] + radius[:, None, None] * np.stack(
+        [np.cos(round_), np.sin(round_)], 1
+    )
+    path = joined(ring) if len(masks) else np.empty((0, 2))
+    told = [f"mask at ({x:.1f}, {y:.1f}) px, radius {r:.1f} px" for x, y, r in masks]
+    out.add_trace(
+        go.Scatter(
+            x=small(path[:, 0]), y=small(path[:, 1]), mode="lines", name="masked: stays put",
+            line={"color": WARN, "width": 2}, hoverinfo="text",
+            hovertext=[t for t in told for _ in range(len(round_) + 1)],
+        )
+    )  # fmt: skip
+    as_sensor(out, camera.width, camera.height)
     return out
 
 

@@ -172,6 +172,9 @@ def verdict(found: Recheck) -> str:
     return sentence(text) if whole or n_as_before else ended(text)
 
 
+SURE = 3.0  # standard uncertainties
+
+
 def movement(c: CameraChange) -> str:
     """Return what happened to a camera that moved, in its own directions."""
     turn = _parts(
@@ -183,8 +186,13 @@ def movement(c: CameraChange) -> str:
         c.shift_camera_mm, ".1f", " mm",
         (("to its right", "to its left"), ("down", "up"), ("forward", "back")), "{size} {way}",
     )  # fmt: skip
-    if c.kind == Change.TURN:
+    # What is not there for sure is not told, unless nothing else is.
+    is_turned = c.rotation_deg > SURE * c.sigma_rotation_deg
+    is_shifted = c.translation_mm > SURE * c.sigma_translation_mm
+    if c.kind == Change.TURN or (is_turned and not is_shifted):
         shift = []
+    elif is_shifted and not is_turned:
+        turn = []
     px = f"; points move {c.shift_px:.1f} px"
     return f"it was knocked: {', '.join([*turn, *shift]) or 'too little to say which way'}{px}"
 

@@ -148,6 +148,16 @@ def test_a_late_camera_is_called_late_and_not_moved(rig):
     assert f"({ms:.2f} ms)" in as_json(found)["cameras"][2]["note"]
 
 
+def test_exchanged_names_are_told_and_do_not_spoil_the_rest(rig, quiet_day):
+    a, b = (quiet_day[1].tracks.camera(n) for n in ("cam02", "cam06"))
+    other = {"cam02": replace(b, name="cam02"), "cam06": replace(a, name="cam06")}
+    tracks = quiet_day[1].tracks
+    mixed = replace(tracks, cameras=tuple(other.get(c.name, c) for c in tracks.cameras))
+    found = recheck_any(rig, mixed)
+    verdicts = {c.name: (str(c.verdict), c.borne) for c in found.cameras if c.needs_a_hand}
+    assert verdicts == {"cam02": ("exchanged", "cam06"), "cam06": ("exchanged", "cam02")}
+
+
 def test_a_rig_twice_the_size_looks_the_same(rig, quiet_day):
     """Points alone have no size: the claim that the output makes."""
     grown = replace(

@@ -35,16 +35,20 @@ ABOUT = {
     "third": "a third moved by 0.1° or more: exactly these",
 }
 SLOWEST_S = 60.0
+NAMED = {"moved", "lens", "timing", "noisy", "exchanged", "moving"}
+OPEN = {"undecided", "unseen"}
 
 
 @dataclass(frozen=True)
 class Outcome:
-    """One rig: by kind whether the right cameras were named and which verdicts came out, squared
-    errors of moves (6 dof), and the seconds of the slowest recheck.
+    """One rig: by kind whether the right cameras were named, and where not, whether all that was
+    missed was said to be open; how many cameras were; squared errors of moves (6 dof), and the
+    seconds of the slowest recheck.
     """
 
     n_cameras: int = 0
     named: dict[str, bool] = field(default_factory=dict)
+    honest: dict[str, bool] = field(default_factory=dict)
     undecided: dict[str, int] = field(default_factory=dict)
     squared: list[float] = field(default_factory=list)
     seconds: float = 0.0
@@ -93,7 +97,7 @@ def measure(seed: int, options: argparse.Namespace) -> Outcome:
         rig = calibrate(first.tracks, first.wand)
     except CalibError as error:
         return Outcome(failure=str(error))
-    named, undecided, squared, slowest = {}, {}, [], 0.0
+    named, honest, undecided, squared, slowest = {}, {}, {}, [], 0.0
     for number, kind in enumerate(options.kinds, start=1):
         knock = changes_of(kind, first.truth, base, rng)
         later = simulate(replace(base, wave=number, knock=knock, connected=False))
@@ -102,22 +106,23 @@ def measure(seed: int, options: argparse.Namespace) -> Outcome:
         try:
             found = recheck_any(rig, sim.tracks)
         except CalibError as error:
-            named[kind] = False
+            named[kind], honest[kind] = not knock, True  # refused: nothing is claimed
+            undecided[kind] = n_cameras
             note(f"     seed {seed} {kind}: {error}")
             continue
         slowest = max(slowest, perf_counter() - begin)
         got = {c.name for c in found.cameras if c.verdict in NAMED}
-        named[kind] = got == {k.camera for k in knock}
-        undecided[kind] = sum(c.verdict in {"undecided", "unseen"} for c in found.cameras)
+        moved, open_ = {k.camera for k in knock}, {
+            c.name for c in found.cameras if c.verdict in OPEN
+        }  # fmt: skip
+        named[kind], honest[kind] = got == moved, got <= moved <= got | open_
+        undecided[kind] = len(open_)
         if not named[kind] or undecided[kind]:
             verdicts = {c.name: str(c.verdict) for c in found.cameras if c.verdict != "unmoved"}
-            moved = {k.camera: (round(k.rotation_deg, 2), k.translation_mm) for k in knock}
-            note(f"     seed {seed} {kind}: moved {moved}, found {verdicts}")
+            by = {k.camera: (f"{k.rotation_deg:.2f}°", f"{k.translation_mm:.1f} mm") for k in knock}
+            note(f"     seed {seed} {kind}: moved {by}, found {verdicts}")
         squared += squared_errors(found, rig, sim)
-    return Outcome(n_cameras, named, undecided, squared, slowest)
-
-
-NAMED = {"moved", "lens", "timing", "noisy", "exchanged", "moving"}
+    return Outcome(n_cameras, named, honest, undecided, squared, slowest)
 
 
 def add_options(parser: argparse.ArgumentParser) -> None:
@@ -148,9 +153,11 @@ def run(options: argparse.Namespace) -> list[Row]:
             low, high = stats.binomtest(sum(right), len(right)).proportion_ci(0.95)
             open_ = sum(o.undecided.get(kind, 0) for o in outcomes)
             n_cameras = sum(o.n_cameras for o in outcomes if kind in o.named)
+            wrong = sum(not o.honest[kind] for o in outcomes if kind in o.honest)
             found = (
                 f"{100 * np.mean(right):.1f} % of {len(right)} (95 % interval {100 * low:.1f} to "
-                f"{100 * high:.1f}); {open_} of {n_cameras} cameras undecided or unseen"
+                f"{100 * high:.1f}); {wrong} wrong, the others open; {open_} of {n_cameras} "
+                "cameras undecided or unseen"
             )
             must = f"≥ {100 * MUST[kind]:.0f} %"
             is_met = float(np.mean(right)) >= MUST[kind]

@@ -12,9 +12,10 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.check.recheck.exchange import under_right_names
 from calib.check.recheck.free.groups import groups_of, places_of
 from calib.check.recheck.free.moments import NOW, Moments, moments_of
-from calib.check.recheck.free.stand import Stands, stands
+from calib.check.recheck.free.stand import Stands, bearers, stands
 from calib.check.recheck.inputs import joined, of_rig
 from calib.check.recheck.judge import Clock, RecheckOptions
 from calib.check.recheck.outcome import Recheck
@@ -52,8 +53,12 @@ def recheck_any(
     rig, tracks = of_points(rig), in_step(rig, of_rig(rig, tracks))
     stood = rig_state(rig, tracks.names)
     moments, group, found = _matched(rig, tracks, stood, progress)
+    borne = _borne(rig, moments, group, stood, found)
     whole = np.rint(found.late_frames).astype(np.int64)
-    if whole.any():  # points of one moment come together
+    if borne:
+        tracks, whole = under_right_names(tracks, borne), 0 * whole
+        moments, group, found = _matched(rig, tracks, stood, progress)
+    elif whole.any():  # points of one moment come together
         moved = (replace(c, frame=c.frame + w) for c, w in zip(tracks.cameras, whole, strict=True))
         tracks = replace(tracks, cameras=tuple(moved))
         moments, group, found = _matched(rig, tracks, stood, progress)
@@ -62,8 +67,18 @@ def recheck_any(
     fit = solve_anew(rig, points, progress, _of(found.state, kept))
     clock = Clock((whole + found.late_frames)[kept], found.late_sigma[kept])
     options = options or RecheckOptions()
-    outcome = compared(rig, points, fit, clock, {}, n_shared, options, progress)
+    outcome = compared(rig, points, fit, clock, borne, n_shared, options, progress)
     return _in_frames(outcome, tracks)
+
+
+def _borne(rig: Rig, moments: Moments, group: Index, stood: State, found: Stands) -> dict[str, str]:
+    """Return whose points stand under which camera's name, where these are not its own."""
+    places = places_of(moments, group, found.state)
+    return bearers(moments, group, places, stood, _sizes(rig, moments.names), found)
+
+
+def _sizes(rig: Rig, names: tuple[str, ...]) -> Array:
+    return np.array([[rig.camera(n).width, rig.camera(n).height] for n in names], float)
 
 
 def _in_frames(found: Recheck, tracks: Tracks) -> Recheck:
@@ -84,7 +99,7 @@ def _matched(
     """
     cameras = [rig.camera(n) for n in tracks.names]
     lenses = [c.lens for c in cameras]
-    sizes = np.array([[c.width, c.height] for c in cameras], float)
+    sizes = _sizes(rig, tracks.names)
     stats = [c.stats.sigma_px if c.stats is not None else 0.0 for c in cameras]
     sigma = np.array([s if s > 0 else USUAL_NOISE_PX for s in stats])
     progress("points", 0, ROUNDS + 1)

@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import linear_sum_assignment
 from scipy.spatial import cKDTree
 
 from calib.check.recheck.free.groups import Places
@@ -34,6 +35,9 @@ SLIPS = (0, 1, -1, 2, -2)  # whole frames by which a camera may have become late
 GATES_PX = (24.0, 8.0, 4.0)
 WAY_PX, OF_WAY = 3.0, 0.1  # by how much two ways may differ, and besides by a share of the way
 LEAST_MATCHED = 12
+# A camera that shows fewer than this share may bear another's points, if these fit at the other's
+# place by so many times better.
+LOST, SURELY = 0.15, 3
 # A step's usual size in turn (rad), place (mm) and frames: the damping of what few points do not
 # tell.
 USUAL_STEP = np.array([*[np.radians(5.0)] * 3, *[300.0] * 3, 2.0])
@@ -44,12 +48,14 @@ NUDGE_MM = 1.0  # for derivatives by differences
 @dataclass(frozen=True, slots=True, eq=False)
 class Stands:
     """Cameras (C) as their points have them: poses in ``state``, how late they are in frames and
-    its sigma, and by which share of what they should show they show it.
+    its sigma, how many places they show and by which share of those that lie on their sensor, and
+    their noise.
     """
 
     state: State
     late_frames: Array
     late_sigma: Array
+    n_shown: NDArray[np.int64]
     share: Array
     sigma_px: Array
 
@@ -78,7 +84,8 @@ def stands(
     """
     n = len(moments.names)
     R, t = state.cam_R.copy(), state.cam_t.copy()
-    late, late_sigma, share = np.zeros(n), np.full(n, np.inf), np.full(n, np.nan)
+    late, late_sigma = np.zeros(n), np.full(n, np.inf)
+    n_shown, share = np.zeros(n, np.int64), np.zeros(n)
     sigma = sigma_px.copy()
     every = places.points_mm()
     for c in range(n):
@@ -104,11 +111,41 @@ def stands(
             )
             shown = _shown(lens, pose, points, shared, sizes[c])
             pairs = _pairs(moments, own, places, shown, gate, tau)
-        share[c] = len(pairs) / max(len(shown.group), 1)
+        n_shown[c], share[c] = len(pairs), len(pairs) / max(len(shown.group), 1)
         if len(pairs) >= LEAST_MATCHED:
             R[c], t[c] = pose
             late[c], late_sigma[c], sigma[c] = tau, sigma_tau, noise
-    return Stands(replace(state, cam_R=R, cam_t=t), late, late_sigma, share, sigma)
+    moved = replace(state, cam_R=R, cam_t=t)
+    return Stands(moved, late, late_sigma, n_shown, share, sigma)
+
+
+def bearers(
+    moments: Moments, group: Index, places: Places, state: State, sizes: Array, found: Stands
+) -> dict[str, str]:
+    """Return by name of a camera whose points stand under it, where these are not its own: points
+    that fit nowhere near their own camera's place and fit at another's.
+
+    ``state`` is where the cameras stood.
+    """
+    lost = np.flatnonzero(found.share < LOST)
+    every = places.points_mm()
+    n_there = np.zeros((len(lost), len(lost)), np.int64)
+    for b, place in enumerate(lost.tolist()):
+        points, shared = _points_for(place, moments, group, places, every)
+        pose = state.cam_R[place], state.cam_t[place]
+        shown = _shown(Lens.from_vector(state.lens[place]), pose, points, shared, sizes[place])
+        for a, c in enumerate(lost):
+            own = np.flatnonzero(moments.cam == c)
+            if c != place and len(shared) and (sizes[c] == sizes[place]).all():
+                n_there[a, b] = len(_pairs(moments, own, places, shown, GATES_PX[0], 0.0))
+    rows, columns = linear_sum_assignment(-n_there)
+    is_clear = n_there[rows, columns] >= np.maximum(
+        SURELY * LEAST_MATCHED, SURELY * found.n_shown[lost[rows]]
+    )
+    names = moments.names
+    of = {lost[r]: lost[k] for r, k in zip(rows[is_clear], columns[is_clear], strict=True)}
+    # Names were exchanged among these cameras, or nothing is said.
+    return {names[a]: names[b] for a, b in of.items()} if set(of) == set(of.values()) else {}
 
 
 def _points_for(

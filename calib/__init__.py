@@ -65,7 +65,8 @@ if TYPE_CHECKING:
     from calib.prove.reconstruct import reconstruct
     from calib.prove.verify import Verification, verify
     from calib.prove.volume import Box
-    from calib.report.describe import Description, describe
+    from calib.report.describe import describe
+    from calib.report.description import Description
     from calib.report.document import Document
     from calib.report.formats import FileFormat, formats
     from calib.report.page.make import Source, html_report
@@ -220,7 +221,8 @@ _MODULES = {
     "calib.prove.reconstruct": ("reconstruct",),
     "calib.prove.verify": ("Verification", "verify"),
     "calib.prove.volume": ("Box",),
-    "calib.report.describe": ("Description", "describe"),
+    "calib.report.describe": ("describe",),
+    "calib.report.description": ("Description",),
     "calib.report.document": ("Document",),
     "calib.report.formats": ("FileFormat", "formats"),
     "calib.report.page.make": ("Source", "html_report"),

@@ -18,8 +18,8 @@ from calib.errors import UnsolvableError
 from calib.naming.identify import Identification, identify, is_unnamed
 from calib.naming.renaming import compared, rename
 from calib.solve.calibrate import SolveOptions, Task, bare_rig, begin, finish
+from calib.solve.fit import Fit
 from calib.solve.hold import RigFit, as_held
-from calib.solve.refine import Fit
 from calib.solve.start.graph import overlap
 from calib.solve.start.lenses import is_lens_free
 from calib.solve.start.motion import require_depth, require_motion

@@ -33,7 +33,7 @@ MAY_IMPORT = {
 }
 # Libraries that few modules may import; a slash at the end stands for all modules of a package.
 ONLY_IN = {
-    "cv2": {"core/camera", "solve/start/pairs", "solve/start/initial", "intake/centroids/"},
+    "cv2": {"core/camera", "solve/start/epipolar", "solve/start/initial", "intake/centroids/"},
     "networkx": {"solve/start/graph"},
     "h5py": {"files", "guard/walk"},
     "numba": {"core/compiled"},
@@ -138,7 +138,7 @@ def test_only_what_prints_a_record_may_import_report(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
 def test_modules_stay_short(path: Path) -> None:
-    assert len(path.read_text(encoding="utf-8").splitlines()) <= 500
+    assert len(path.read_text(encoding="utf-8").splitlines()) <= 400
 
 
 @pytest.mark.parametrize("module", ["calib", "calib.cli.main"])

@@ -14,10 +14,11 @@ from calib.core.geometry import (
     rotation_from_vector,
 )
 from calib.simulate import Scenario, simulate
+from calib.solve.start.epipolar import decompose
 from calib.solve.start.initial import fuse_focal, initial_rig
 from calib.solve.start.lenses import start_lens
 from calib.solve.start.motion import shared_points
-from calib.solve.start.pairs import FOCAL_SCALES, PairPose, decompose, solve_batch
+from calib.solve.start.pairs import FOCAL_SCALES, PairPose, solve_batch
 
 
 def test_decompose_against_opencv() -> None:

@@ -20,8 +20,9 @@ from calib.simulate import Scenario, Simulation, simulate
 from calib.simulate.noise import lasting_errors
 from calib.simulate.scenario import INDEPENDENT
 from calib.solve.hold import fit_to_rig
-from calib.solve.lasting.find import USUAL_SHARE, bin_frames, pairs_in, share_off
+from calib.solve.lasting.find import bin_frames
 from calib.solve.lasting.shifts import shifts
+from calib.solve.lasting.stretches import USUAL_SHARE, Stretch, pairs_in, share_off
 from scripts.benchmarks.errorbars import freed, pose_errors, pose_rows
 from tests.captures import IDEAL, capture
 
@@ -152,8 +153,6 @@ def test_a_run_of_stretches_without_a_break_is_no_passing_error() -> None:
         (sim := simulate(Scenario(n_cameras=4, n_frames=300, seed=2))).tracks, sim.wand
     ).fit
     problem = fit.problem
-    from calib.solve.lasting.find import Stretch  # noqa: PLC0415
-
     pieces = [Stretch(0, a, a + 24, (0.5, 0.0)) for a in range(0, 200, 25)]
     assert not pairs_in(problem, pieces, 5.0).any()
     inside = pairs_in(problem, pieces)

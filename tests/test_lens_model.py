@@ -19,7 +19,7 @@ from calib.solve.bundle.shape import ShapePrior
 from calib.solve.certainty.covariance import joint_covariance
 from calib.solve.certainty.lens_model import examine_lenses, log_p_value, with_held_terms
 from calib.solve.certainty.lens_report import LensModelReport, TermFinding
-from calib.solve.refine import Fit
+from calib.solve.fit import Fit
 from tests.small_problems import make_problem
 
 SOLVED = ("focal", "cx", "cy", "k1", "k2")

@@ -25,7 +25,8 @@ from calib.solve.bundle.shape import shape_prior, wand_shape
 from calib.solve.clock.common_time import with_timing
 from calib.solve.clock.offsets import TimeOffsets, estimate_offsets
 from calib.solve.clock.path import Path, corrected, wand_path
-from calib.solve.refine import Fit, refine
+from calib.solve.fit import Fit
+from calib.solve.refine import refine
 from calib.solve.start.lenses import lens_prior, start_lens
 from scripts.benchmarks.truth import error_against_truth
 

@@ -24,7 +24,7 @@ from calib.solve.certainty.normal import wald
 from calib.solve.certainty.statistics import rig_stats
 from calib.solve.clock.common_time import at_common_time
 from calib.solve.hold import RigFit, fit_to_rig
-from calib.solve.lasting.find import in_words
+from calib.solve.lasting.stretches import in_words
 
 SMALL_TERMS = ("aspect", "tangential", "k3", "rational")  # groups beyond the usual lens
 

@@ -47,10 +47,11 @@ def describe(
     """Tell what a file holds: its kind, cameras, counts, poses, dates, and where it came from."""
     from calib import files
     from calib.cli import console
-    from calib.report import describe as report
+    from calib.report import description as report
+    from calib.report.describe import describe as described
 
     held, sha256 = files.with_sha256(_load, file)
-    found = report.describe(held)
+    found = described(held)
     if as_json:
         console.print_json(report.as_json(found, str(file), sha256))
     else:

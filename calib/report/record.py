@@ -12,7 +12,8 @@ from calib.core.parameters import DIST_NAMES
 from calib.core.rig import Rig
 from calib.core.tracks import Tracks
 from calib.prove.precision import one_line
-from calib.report.describe import NOT_DONE, SHAPES, doubted
+from calib.report.describe import NOT_DONE, doubted
+from calib.report.description import SHAPES
 from calib.report.document import Document, Section
 from calib.report.stored import Fact, alignment_facts, in_brief, in_words, verification_facts, when
 from calib.report.tables import Column

@@ -13,7 +13,7 @@ from calib.report.causes import advice, evidence
 from calib.report.tables import Column, Strong, table
 from calib.report.whole import as_json as whole_as_json
 from calib.report.words import counted, document, listed, wrapped
-from calib.solve.lasting.find import USUAL_SHARE
+from calib.solve.lasting.stretches import USUAL_SHARE
 
 LETTERS = {"aspect": "a", "tangential": "p", "k3": "k", "rational": "r"}
 MOST_NAMED = 5  # cameras in a line about errors that last

@@ -27,9 +27,10 @@ from calib.solve.certainty.sound import require_lenses, require_settled, require
 from calib.solve.certainty.statistics import rig_stats
 from calib.solve.clock.common_time import with_timing
 from calib.solve.clock.offsets import TimeOffsets
-from calib.solve.lasting.find import share_off
+from calib.solve.fit import Fit
 from calib.solve.lasting.scatter import together
-from calib.solve.refine import Fit, refine
+from calib.solve.lasting.stretches import share_off
+from calib.solve.refine import refine
 from calib.solve.start.graph import (
     Overlap,
     camera_graph,

@@ -17,26 +17,10 @@ from calib.solve.bundle.frames import fit_frames
 from calib.solve.bundle.linearise import linearise, residuals
 from calib.solve.bundle.problem import Problem, State, problem_from_tracks
 from calib.solve.bundle.shape import wand_shape
-from calib.solve.lasting.find import (
-    Off,
-    Stretch,
-    camera_of,
-    find_off,
-    off_pairs,
-    pairs_in,
-    passing,
-    with_sizes,
-)
-from calib.solve.refine import (
-    GATE_SQUARED,
-    LOSS_SCALE,
-    Fit,
-    dof_sigmas,
-    gate,
-    placed,
-    robust_sigmas,
-    squared_residuals,
-)
+from calib.solve.fit import GATE_SQUARED, Fit, dof_sigmas, gate, robust_sigmas, squared_residuals
+from calib.solve.lasting.find import find_off, passing, with_sizes
+from calib.solve.lasting.stretches import Off, Stretch, camera_of, off_pairs, pairs_in
+from calib.solve.refine import LOSS_SCALE, placed
 
 HOLD_ROUNDS = 3
 # Share of a camera's points in stretches that stand off, at most: more is no passing error but a

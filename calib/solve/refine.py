@@ -4,45 +4,38 @@ camera.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import special
 
 from calib.core.geometry import Array
 from calib.core.parameters import AUTO, RING, n_unknowns, term_names, term_values
 from calib.core.progress import Progress
 from calib.core.tracks import Ints, Tracks
 from calib.core.wand import Wand
-from calib.solve.bundle.descent import BundleOptions, BundleResult, bundle
-from calib.solve.bundle.elimination import inverse_factors
+from calib.solve.bundle.descent import BundleOptions, bundle
 from calib.solve.bundle.frames import fit_frames, place_wands
-from calib.solve.bundle.linearise import Blocks, frame_leverage, residuals
+from calib.solve.bundle.linearise import Blocks, residuals
 from calib.solve.bundle.monotonic import monotonic_prior, sensor_sizes, tightened
 from calib.solve.bundle.problem import Problem, State, problem_from_tracks
 from calib.solve.certainty.lens_terms import told_prior, with_small, without_small
-from calib.solve.certainty.wand_check import MIN_FRAMES, WandFinding, check_wand, loosened
-from calib.solve.lasting.bending import find_followed
-from calib.solve.lasting.find import (
-    LEAST_SHIFT,
-    Off,
-    Solved,
-    Stretch,
-    camera_of,
-    find_bent,
-    find_off,
-    off_pairs,
-    passing,
-    with_sizes,
+from calib.solve.certainty.wand_check import MIN_FRAMES, check_wand, loosened
+from calib.solve.fit import (
+    GATE_SQUARED,
+    Fit,
+    Freed,
+    dof_sigmas,
+    gate,
+    robust_sigmas,
+    squared_residuals,
 )
+from calib.solve.lasting.bending import find_followed
+from calib.solve.lasting.find import LEAST_SHIFT, Solved, find_bent, find_off, passing, with_sizes
 from calib.solve.lasting.scatter import Scatter, scatter_of_fit
+from calib.solve.lasting.stretches import Off, Stretch, camera_of, off_pairs
 from calib.solve.start.lenses import lens_prior
 
-# A good point fails this test once in 100,000: at a million points ten are lost, which costs
-# nothing, and what passes is within 4.8 sigma, which moves no camera.
-GATE_SQUARED = float(special.chdtri(2, 1e-5))
-SIGMA_FLOOR_PX = 1e-3  # noise-free input must not divide by zero
 # frames a camera in the first rounds: enough for poses and lenses to a fraction of a percent
 START_FRAMES = 120
 MAX_ROUNDS = 8
@@ -65,101 +58,6 @@ NEAR_DAMPING = (
 )
 # Cauchy's scale in sigmas: 95 % efficient at 2.385 (Huber 1981), a bit less to weather a bad start
 LOSS_SCALE = 2.0
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Freed:
-    """What a capture says of lenses that are held: ``change (C, 3)`` of focal length and centre in
-    px by freeing all.
-
-    ``covariance (C, 3, 3)`` is that of the freed terms, ``lens (C, 12)`` the lenses as they are
-    held.
-    """
-
-    lens: Array
-    change: Array
-    covariance: Array
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Fit:
-    """The final fit: problem with its last weights, result, noise (C,) in px of one coordinate,
-    inliers (M, P).
-    """
-
-    problem: Problem
-    result: BundleResult
-    sigma_px: Array
-    is_inlier: NDArray[np.bool_]
-    options: BundleOptions
-    wand_finding: WandFinding | None = None
-    stretches: tuple[
-        Stretch, ...
-    ] = ()  # of time in which a camera's points stand off together and are left out
-    scatter: Scatter | None = None  # by how much the points that are left still scatter together
-    freed: Freed | None = None  # what the capture says of lenses that were held
-
-
-def squared_residuals(problem: Problem, state: State) -> Array:
-    """Return squared residual lengths (M, P) in px²; meaningless where no point was seen."""
-    r = residuals(problem, state)
-    return np.asarray(r[0] ** 2 + r[1] ** 2)
-
-
-def robust_sigmas(problem: Problem, squared: Array, seen: NDArray[np.bool_]) -> Array:
-    """Return each camera's noise of one coordinate (C,) in px from medians of squared lengths (M,
-    P).
-
-    The median of a 2D normal law's squared length is 2 ln 2 sigma². No camera gets less than the
-    rig's median: small residuals may mean that the wands follow this one camera, and trusting it
-    more would make them follow it blindly.
-    """
-    sigma = np.full(problem.n_cameras, np.nan)
-    for c, at in enumerate(problem.pairs_by_camera()):
-        values = squared[:, at][seen[:, at]]
-        if values.size:
-            sigma[c] = np.sqrt(np.median(values) / (2.0 * np.log(2.0)))
-    middle = float(np.nanmedian(sigma)) if np.isfinite(sigma).any() else 1.0
-    return np.maximum(np.where(np.isfinite(sigma), sigma, middle), max(middle, SIGMA_FLOOR_PX))
-
-
-def frames_with_pose(problem: Problem, seen: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Return which frames (F,) the points of ``seen`` (M, P) place: a marker in two cameras or
-    more.
-    """
-    return np.asarray((problem.n_views(seen) >= 2).any(axis=0))
-
-
-def dof_sigmas(
-    problem: Problem, state: State, frame: Array, n_camera: int, fallback: Array
-) -> Array:
-    """Return each camera's noise (C,) in px from the squares of its weighted points, degrees of
-    freedom counted.
-
-    ``frame (F, d, d)`` are the frames' blocks at the state, ``n_camera`` how many parameters of
-    each camera were free. What a frame's pose takes up is counted pair by pair with the weights in
-    use: a camera that its frames follow closely has small residuals and little freedom left, so its
-    noise does not come out too small and its weight does not run away. A camera's own parameters
-    come off in full. Source: Förstner & Wrobel, Photogrammetric Computer Vision, 2016, section
-    4.2.4 (variance components).
-    """
-    inlier = problem.weight > 0
-    taken = frame_leverage(problem, state, inverse_factors(frame))
-    squared = squared_residuals(problem, state)
-    total = np.bincount(problem.cam, np.where(inlier, squared, 0.0).sum(axis=0), problem.n_cameras)
-    freedom = (
-        np.bincount(problem.cam, 2.0 * inlier.sum(axis=0) - taken, problem.n_cameras) - n_camera
-    )
-    # With fewer than ten degrees of freedom left the estimate says nothing.
-    sigma = np.where(freedom > 10, np.sqrt(total / np.maximum(freedom, 1.0)), fallback)
-    if problem.n_turn:
-        return np.maximum(sigma, SIGMA_FLOOR_PX)
-    # A single point can follow any one camera exactly, so there weights run away all the same. None
-    # gets more than the median by degrees of freedom, of which a camera that runs away has next to
-    # none.
-    order, share = np.argsort(sigma), np.maximum(freedom, 1e-9)
-    least = sigma[order][np.searchsorted(np.cumsum(share[order]), 0.5 * share.sum())]
-    return np.maximum(sigma, max(float(least), SIGMA_FLOOR_PX))
 
 
 def spread_frames(tracks: Tracks, per_camera: int) -> Ints:
@@ -418,16 +316,6 @@ def placed(problem: Problem, cameras: State) -> tuple[State, NDArray[np.bool_]]:
         problem, replace(cameras, wand_R=identity, wand_t=np.zeros((F, 3)))
     )
     return state, np.asarray((problem.weight > 0) & has_pose[problem.frame])
-
-
-def gate(
-    problem: Problem, state: State, seen: NDArray[np.bool_], sigma: Array
-) -> NDArray[np.bool_]:
-    """Return the points (M, P) of ``seen`` within the gate of their camera's noise, in frames that
-    they still fix.
-    """
-    inlier = seen & (squared_residuals(problem, state) < GATE_SQUARED * sigma[problem.cam] ** 2)
-    return np.asarray(inlier & frames_with_pose(problem, inlier)[problem.frame])
 
 
 def _least_squares_rounds(

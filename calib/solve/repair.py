@@ -37,10 +37,11 @@ from calib.solve.bundle.problem import Problem, State
 from calib.solve.certainty.lens_terms import SMALL_TERMS
 from calib.solve.certainty.normal import Information
 from calib.solve.certainty.statistics import rig_stats
+from calib.solve.fit import Fit
 from calib.solve.hold import hold_cameras, rig_state
-from calib.solve.lasting.find import Stretch
 from calib.solve.lasting.scatter import Together, together
-from calib.solve.refine import EVERY_TERM, Fit, refine
+from calib.solve.lasting.stretches import Stretch
+from calib.solve.refine import EVERY_TERM, refine
 
 # Weak knowledge about a lens since the rig was solved, as standard deviations: rings turn by some
 # percent at most without anybody noticing the framing, mounts give by a fraction of a millimetre;

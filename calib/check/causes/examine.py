@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.check.causes.models import MIN_SHARE, Choice, Explanation, System, corner_px
+from calib.check.causes.certainty import corner_px
+from calib.check.causes.models import MIN_SHARE, Choice, Explanation, System
 from calib.check.causes.record import Record
 from calib.check.verdicts import Fault
 from calib.core.geometry import Array

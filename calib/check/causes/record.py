@@ -27,8 +27,8 @@ from calib.core.tracks import Tracks
 from calib.solve.bundle.linearise import linearise, weighted_rows
 from calib.solve.bundle.problem import Index
 from calib.solve.clock.frame_slip import find_frames
+from calib.solve.fit import frames_with_pose
 from calib.solve.hold import RigFit
-from calib.solve.refine import frames_with_pose
 
 STEP_S = (
     1.0 / 30.0

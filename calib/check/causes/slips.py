@@ -15,8 +15,8 @@ from calib.core.camera import Lens, project
 from calib.core.geometry import Array, Pose
 from calib.core.tracks import Tracks
 from calib.solve.clock.frame_slip import find_frames
+from calib.solve.fit import frames_with_pose
 from calib.solve.hold import RigFit
-from calib.solve.refine import frames_with_pose
 
 MAX_SLIP_S = 0.5  # frame counts are searched this far either way
 MIN_POINTS = 60  # that a frame count tells apart: a share of them is then known to 6 %

@@ -25,7 +25,7 @@ from calib.core.parameters import N_CHANGE
 from calib.core.rig import Rig
 from calib.errors import InputError
 from calib.solve.clock.common_time import is_known_late
-from calib.solve.refine import Fit
+from calib.solve.fit import Fit
 
 # a noise this many times the others' (each against its own of the solve): a blob out of focus, too
 # dim or too small; common practice, no source

@@ -28,10 +28,10 @@ from calib.solve.clock.common_time import in_step, known_fractions, with_timing,
 from calib.solve.clock.frame_slip import whole_frame_offsets
 from calib.solve.clock.offsets import estimate_offsets
 from calib.solve.clock.path import corrected
+from calib.solve.fit import Fit
 from calib.solve.hold import as_held
-from calib.solve.lasting.find import USUAL_SHARE, share_off
 from calib.solve.lasting.scatter import together
-from calib.solve.refine import Fit
+from calib.solve.lasting.stretches import USUAL_SHARE, share_off
 from calib.solve.repair import reduced, shape_axes, solve_anew
 
 # a noise this many times the others' (each against its own of the solve) may be late frames

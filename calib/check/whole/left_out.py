@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.solve.fit import frames_with_pose
 from calib.solve.hold import RigFit
-from calib.solve.refine import frames_with_pose
 
 TIME_PARTS = 20  # of the capture: a change in its last tenth fills two
 MIN_POINTS = 60  # of a group: a share is then known to 6 %

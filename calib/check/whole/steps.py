@@ -22,8 +22,8 @@ from calib.core.parameters import N_POSE
 from calib.solve.bundle.elimination import inverse_factors, reduced_system
 from calib.solve.bundle.linearise import cauchy, linearise
 from calib.solve.bundle.problem import Problem
+from calib.solve.fit import frames_with_pose
 from calib.solve.hold import RigFit
-from calib.solve.refine import frames_with_pose
 
 # A step counts where chance makes it once in a million captures, and it moves points by as much as
 # a good centroid is good to (common practice, no source).

@@ -30,10 +30,8 @@ MAX_BACKGROUND = 0.25  # of full scale
 MIN_ROUNDNESS = 0.85
 MIN_DIAMETER_PX, MAX_DIAMETER_PX = 2.5, 40.0
 IN_FOCUS_PX = 0.6  # blur (SD) of a lens in focus, with diffraction
-SOFT_PX, SOFT_SHARE = (
-    1.2,
-    0.6,
-)  # blur from which a spot is soft: in px, and by its disc's radius, whichever is more
+# Blur from which a spot is soft: in px, and by its disc's radius, whichever is more.
+SOFT_PX, SOFT_SHARE = 1.2, 0.6
 # share by which a width may differ from the predicted one: a zoom ring's number is off by as much
 MISSED = 0.25
 MERGED = 0.05  # share of blobs that are touching markers

@@ -12,13 +12,8 @@ from scipy import linalg
 from calib.core.geometry import Array
 from calib.core.parameters import PLACE, n_unknowns
 from calib.core.threads import in_groups
-from calib.solve.bundle.kernels import (
-    leverage_kernel,
-    normal_kernel,
-    residual_kernel,
-    row_width,
-    rows_kernel,
-)
+from calib.solve.bundle.kernels import leverage_kernel, residual_kernel, row_width, rows_kernel
+from calib.solve.bundle.normal_kernels import normal_kernel
 from calib.solve.bundle.problem import Chunk, Problem, State
 
 

@@ -22,7 +22,7 @@ from calib.core.tracks import CameraTracks
 from calib.solve.bundle.descent import BundleOptions
 from calib.solve.bundle.problem import Problem, State
 from calib.solve.certainty.normal import wald
-from calib.solve.refine import Freed
+from calib.solve.fit import Freed
 from calib.solve.repair import reduced
 
 # A measured lens mostly comes without its uncertainty, and taken as exact it would make poses surer

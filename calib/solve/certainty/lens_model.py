@@ -42,7 +42,7 @@ from calib.solve.bundle.linearise import Blocks, weighted_rows
 from calib.solve.bundle.problem import Chunk
 from calib.solve.certainty.lens_report import ALPHA, LensModelReport, TermFinding, together
 from calib.solve.certainty.normal import Information
-from calib.solve.refine import Fit
+from calib.solve.fit import Fit
 
 EFFECT_RUNS, EFFECT_RUN = 24, 12  # runs of frames and their length
 # The residuals make a finding's rival less likely by no more than this (chi-square of 1 degree at

@@ -8,7 +8,7 @@ from calib.core.rig import Rig
 from calib.core.tracks import Tracks
 from calib.errors import UnsolvableError
 from calib.solve.certainty.determined import require_certain
-from calib.solve.refine import Fit
+from calib.solve.fit import Fit
 
 # A metre's wand written in metres has markers a millimetre apart, and then cameras a few
 # millimetres apart.

@@ -15,8 +15,9 @@ from calib.solve.bundle.descent import BundleOptions
 from calib.solve.clock.frame_slip import whole_frame_offsets
 from calib.solve.clock.offsets import SIGNIFICANT, TimeOffsets, about_zero, estimate_offsets
 from calib.solve.clock.path import corrected
+from calib.solve.fit import Fit
 from calib.solve.hold import fit_to_rig
-from calib.solve.refine import LOSS_SCALE, Fit, refine
+from calib.solve.refine import LOSS_SCALE, refine
 
 # In sigmas: a round takes nine tenths or more of what is left, so this leaves a twentieth.
 SETTLED = 0.5

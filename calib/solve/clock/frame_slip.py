@@ -17,7 +17,8 @@ from calib.core.geometry import Array, rigid_fit, rotation_from_vector
 from calib.core.tracks import Ints, Tracks
 from calib.solve.bundle.frames import fit_frames, place_wands
 from calib.solve.bundle.problem import State
-from calib.solve.refine import LOSS_SCALE, Fit, frames_with_pose, squared_residuals
+from calib.solve.fit import Fit, frames_with_pose, squared_residuals
+from calib.solve.refine import LOSS_SCALE
 from calib.solve.start.lenses import start_lens
 
 FAR = 3.0  # a camera with residuals this many times the rig's may be off by whole frames

@@ -31,7 +31,8 @@ from calib.solve.bundle.descent import (
 from calib.solve.bundle.linearise import Blocks, cauchy, weighted_rows
 from calib.solve.bundle.problem import Problem, State
 from calib.solve.clock.path import wand_path
-from calib.solve.refine import LOSS_SCALE, Fit, frames_with_pose, robust_sigmas, squared_residuals
+from calib.solve.fit import Fit, frames_with_pose, robust_sigmas, squared_residuals
+from calib.solve.refine import LOSS_SCALE
 
 SIGNIFICANT = 3.0  # in sigmas; below it a camera's points stay where they are
 

@@ -29,8 +29,9 @@ from calib.core.compiled import compiled
 from calib.core.geometry import Array
 from calib.core.threads import in_groups
 from calib.solve.bundle.problem import Index, Problem, State
-from calib.solve.lasting.find import LEAST_SHIFT, Off, bin_frames
+from calib.solve.lasting.find import LEAST_SHIFT, bin_frames
 from calib.solve.lasting.shifts import Shifts, shifts
+from calib.solve.lasting.stretches import Off
 
 BY_CHANCE = 0.05  # that a sound capture has a stretch taken
 # Windows of any place, in lengths a quarter apart. They overlap, so noise passes a limit less often

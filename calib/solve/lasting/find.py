@@ -19,10 +19,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import special
 
 from calib.core.compiled import compiled
@@ -32,8 +30,7 @@ from calib.solve.bundle.descent import BundleOptions, free_parameters, without_f
 from calib.solve.bundle.linearise import Blocks, residuals
 from calib.solve.bundle.problem import Index, Problem, State
 from calib.solve.lasting.shifts import Gradients, Shifts, shifts, with_weights
-
-Bools = NDArray[np.bool_]
+from calib.solve.lasting.stretches import Bools, Off, Stretch, camera_of, off_pairs
 
 BIN_S = 0.06  # grid of time for what is looked at as one, at most
 # lengths of stretches in bins, 0.1 to 2 s; longer errors fill several
@@ -49,25 +46,7 @@ USUAL_SHIFT = 3.0  # in the camera's noise: where the search for the shifts' var
 # which LEAST_SHIFT is far. More sweeps only make small variances smaller.
 SWEEPS, ABSENT = 12, 1e-2
 BY_CHANCE = 0.05  # that a sound capture has a fit of all its points repeated
-USUAL_SHARE = 0.02  # of the points in stretches; up to a hundredth is found where nothing is amiss
-BREAK_S = 0.5  # between stretches that do not follow one another
 ALIKE = 0.5  # shifts that differ by less than this share of the larger
-
-Off = tuple[
-    Index, Array, float
-]  # pairs that stand off together, their shift (2,) in px and its chi-square
-
-
-@dataclass(frozen=True, slots=True)
-class Stretch:
-    """A camera (index) whose points are off by ``shift_px`` together from frame ``first`` to
-    ``last``, inclusive.
-    """
-
-    camera: int
-    first: int
-    last: int
-    shift_px: tuple[float, float]
 
 
 def bin_frames(rate_hz: float) -> int:
@@ -150,64 +129,6 @@ def find_bent(problem: Problem, state: State, solved: Solved, sigma_px: Array) -
                     kept.append(o)
             return kept
     return []
-
-
-def camera_of(problem: Problem, off: Off) -> int:
-    """Return whose stretch it is."""
-    return int(problem.cam[off[0][0]])
-
-
-def off_pairs(problem: Problem, off: Sequence[Off]) -> Bools:
-    """Return the pairs (P,) that stand off."""
-    out = np.zeros(len(problem.cam), bool)
-    for pairs, *_ in off:
-        out[pairs] = True
-    return out
-
-
-def pairs_in(problem: Problem, stretches: Sequence[Stretch], most_s: float = np.inf) -> Bools:
-    """Return the pairs (P,) that lie in stretches, but for those of a camera that follow one
-    another for ``most_s``.
-    """
-    out = np.zeros(len(problem.cam), bool)
-    number, views = problem.frame_number[problem.frame], problem.pairs_by_camera()
-    for c in {s.camera for s in stretches}:
-        own = sorted((s.first, s.last) for s in stretches if s.camera == c)
-        first, last = (np.array(ends) for ends in zip(*own, strict=True))
-        breaks = np.flatnonzero(first[1:] - last[:-1] > BREAK_S * problem.rate_hz) + 1
-        run = np.searchsorted(breaks, np.arange(len(first)), side="right")
-        lasts = last[[*(breaks - 1), -1]] - first[[0, *breaks]]
-        for a, b in zip(
-            first[short := lasts[run] <= most_s * problem.rate_hz], last[short], strict=True
-        ):
-            out[views[c][(number[views[c]] >= a) & (number[views[c]] <= b)]] = True
-    return out
-
-
-def share_off(problem: Problem, stretches: Sequence[Stretch]) -> float:
-    """Return the share of all points that lie in stretches."""
-    seen = (problem.row >= 0).sum(axis=0)
-    return float(seen[pairs_in(problem, stretches)].sum() / max(seen.sum(), 1))
-
-
-def in_words(
-    problem: Problem, stretches: Sequence[Stretch], names: Sequence[str]
-) -> dict[str, Any]:
-    """Return the share of all points in stretches, and of each camera how many, how long in all and
-    the largest.
-    """
-    cameras = {}
-    for c, name in enumerate(names):
-        own = [s for s in stretches if s.camera == c]
-        if own:
-            seconds = sum(s.last - s.first + 1 for s in own) / problem.rate_hz
-            largest = max(own, key=lambda s: np.hypot(*s.shift_px))
-            cameras[name] = {
-                "count": len(own), "seconds": float(seconds),
-                "largest_px": float(np.hypot(*largest.shift_px)),
-                "largest_frames": [largest.first, largest.last],
-            }  # fmt: skip
-    return {"share": share_off(problem, stretches), "cameras": cameras}
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -17,7 +17,7 @@ from calib.core.wand import Wand
 from calib.errors import InputError, UnsolvableError
 from calib.solve.bundle.descent import Distance, normal_equations
 from calib.solve.bundle.problem import State
-from calib.solve.refine import Fit
+from calib.solve.fit import Fit
 from calib.solve.start.lenses import is_lens_free
 from calib.solve.start.motion import shared_points
 from calib.solve.start.pairs import PairPose

@@ -22,17 +22,12 @@ from calib.core.geometry import Array
 from calib.core.tracks import CameraTracks, Tracks
 from calib.core.wand import Wand
 from calib.errors import UnsolvableError
+from calib.solve.start.epipolar import EPIPOLAR_PX, essential_candidates, fundamental
 from calib.solve.start.graph import MIN_SHARED_POINTS, Overlap
 from calib.solve.start.lenses import start_lens
 from calib.solve.start.motion import shared_points
 from calib.solve.start.pair_bundle import Shared
-from calib.solve.start.pairs import (
-    EPIPOLAR_PX,
-    essential_candidates,
-    fundamental,
-    rank_candidates,
-    scales_to_try,
-)
+from calib.solve.start.pairs import rank_candidates, scales_to_try
 
 PARTNERS = 3  # of a camera: with three, one that is itself at fault is outvoted
 MAX_POINTS = 300  # a share of inliers is then known to 3 %

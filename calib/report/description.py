@@ -1,0 +1,166 @@
+"""What a file holds, as people read it and as JSON; here of the files that are written by hand."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from calib.core.wand import Wand
+from calib.intake.centroids.names import ImageList
+from calib.plan.records import Plan
+from calib.report.stored import Fact, in_words
+from calib.report.tables import Column, table
+from calib.report.words import counted, listed, plain
+from calib.simulate.scenario import Scenario
+
+SHAPES = ("a single marker", "on a line", "in a plane", "in space")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Description:
+    """What a file holds: its kind in words, facts by label, a table, and the document for JSON."""
+
+    title: str
+    facts: tuple[Fact, ...]
+    columns: tuple[Column, ...]
+    document: Mapping[str, Any]
+
+    def __str__(self) -> str:
+        return "\n".join(as_lines(self))
+
+
+def as_lines(found: Description, sha256: str = "", width: int | None = None) -> list[str]:
+    """Return the title, the facts, with the hash where it is known, and the table."""
+    facts = [*found.facts, *([("SHA-256", sha256)] if sha256 else [])]
+    wide = max(len(label) for label, _ in facts)
+    lines = [found.title]
+    for label, text in facts:
+        # Hashes stay whole, to be copied.
+        lines += textwrap.wrap(
+            text, max(width or 10_000, 40), initial_indent=f"{label:<{wide}}  ",
+            subsequent_indent=" " * (wide + 2), break_long_words=False, break_on_hyphens=False,
+        )  # fmt: skip
+    if found.columns and found.columns[0].values:
+        lines += ["", *table(found.columns, width)]
+    return lines
+
+
+def as_json(found: Description, file: str, sha256: str) -> dict[str, Any]:
+    """Return the description as ``calib describe --json`` prints it."""
+    return {"file": file, "sha256": sha256, **plain(dict(found.document))}
+
+
+def of_wand(wand: Wand) -> Description:
+    """Describe a wand: its markers, its lengths and what certifies them."""
+    names, n = wand.markers, len(wand.markers)
+    certified = [
+        f"{names[c.i]} to {names[c.j]} {c.length_mm:g} mm ± {c.sigma_mm:g} mm"
+        for c in wand.certified
+    ]
+    facts = (
+        ("name", wand.name),
+        ("markers", f"{n}, {SHAPES[wand.dimension]}, {wand.span_mm:.1f} mm from end to end"),
+        ("coordinates", f"± {wand.sigma_mm:g} mm each"),
+        ("certified", "; ".join(certified) or "no length"),
+    )
+    columns = (
+        Column("marker", names, is_left=True),
+        *(Column(f"{a}|mm", wand.points_mm[:, k].tolist(), ".3f") for k, a in enumerate("xyz")),
+        *(Column(f"to {m}|mm", wand.lengths_mm[:, k].tolist(), ".3f") for k, m in enumerate(names)),
+    )
+    document = {
+        "kind": "wand",
+        "name": wand.name,
+        "sigma_mm": wand.sigma_mm,
+        "dimension": wand.dimension,
+        "span_mm": wand.span_mm,
+        "markers": dict(zip(names, wand.points_mm.tolist(), strict=True)),
+        "certified": [
+            {"between": [names[c.i], names[c.j]], "length_mm": c.length_mm, "sigma_mm": c.sigma_mm}
+            for c in wand.certified
+        ],
+    }
+    return Description(f"Wand file: {counted(n, 'marker')}", facts, columns, document)
+
+
+def of_plan(plan: Plan) -> Description:
+    """Describe a plan: volume, need, and where its cameras are to hang."""
+    cameras, need = plan.cameras, plan.need
+    low, high = plan.volume.low_mm, plan.volume.high_mm
+    wanted = [f"{need.cameras} cameras"]
+    wanted += [] if need.precision_mm is None else [f"{need.precision_mm:g} mm (1 sigma, 3D)"]
+    wanted += [] if need.marker_px is None else [f"markers of {need.marker_px:g} px"]
+    facts = (
+        ("name", plan.name),
+        ("volume", f"{' × '.join(f'{s:g}' for s in plan.volume.size_mm)} mm"),
+        ("need", listed(wanted)),
+        ("marker", f"{plan.marker.diameter_mm:g} mm"),
+        ("wand", f"{counted(len(plan.wand.markers), 'marker')}, {plan.wand.span_mm:g} mm"),
+        ("wave", f"{plan.wave.seconds:g} s at {plan.wave.frame_rate:g} Hz"),
+        ("rails", listed([r.name for r in plan.rails]) or "none"),
+        ("obstacles", listed([o.name for o in plan.obstacles]) or "none"),
+    )
+    columns = (
+        Column("camera", [c.name for c in cameras], is_left=True),
+        *(
+            Column(f"{a}|mm", [float(c.position_mm[k]) for c in cameras], ".0f")
+            for k, a in enumerate("xyz")
+        ),
+        Column("aim|mm", [", ".join(f"{v:.0f}" for v in c.aim_mm) for c in cameras]),
+        Column("lens|mm", [c.focal_mm for c in cameras], ".1f"),
+        Column("rail", [c.rail or "-" for c in cameras], is_left=True),
+        Column("sensor|px", [f"{c.width} × {c.height}" for c in cameras], is_left=True),
+    )
+    document = {
+        "kind": "plan", "name": plan.name, "volume_mm": [low, high], "need": asdict(need),
+        "cameras": [
+            {
+                "name": c.name, "position_mm": c.position_mm, "aim_mm": c.aim_mm,
+                "focal_mm": c.focal_mm, "rail": c.rail or None,
+            }
+            for c in cameras
+        ],
+    }  # fmt: skip
+    return Description(f"Plan file: {counted(len(cameras), 'camera')}", facts, columns, document)
+
+
+def of_images(images: ImageList) -> Description:
+    """Describe an image list: what it adds to the names of image files."""
+    rate = images.frame_rate_hz
+    facts = (
+        ("rate", "not stated" if rate is None else f"{rate:g} Hz"),
+        ("file names", images.file_names or "as usual: camera and frame in the name"),
+    )
+    names = list(images.cameras)
+    columns = (
+        Column("camera", names, is_left=True),
+        Column("stated", [in_words(dict(images.cameras[n])) for n in names], is_left=True),
+    )
+    document = {
+        "kind": "images",
+        "frame_rate_hz": rate,
+        "file_names": images.file_names,
+        "cameras": [{"name": n, **images.cameras[n]} for n in names],
+    }
+    title = f"Image list (for calib centroids): {counted(len(names), 'camera')}"
+    return Description(title, facts, columns, document)
+
+
+def of_scenario(scenario: Scenario) -> Description:
+    """Describe a scenario: what it draws, and where that differs from the default."""
+    usual, chosen = Scenario().as_dict(), scenario.as_dict()
+    differs: Sequence[str] = [key for key, v in chosen.items() if v != usual.get(key)]
+    facts = (
+        ("rig", f"{scenario.layout}, {counted(scenario.n_cameras, 'camera')}"),
+        ("wave", f"{scenario.wand}, path {scenario.path}, {scenario.frame_rate_hz:g} Hz"),
+        ("seed", f"{scenario.seed}, wave {scenario.wave}"),
+    )
+    columns = (
+        Column("not as usual", list(differs), is_left=True),
+        Column("here", [in_words(chosen[k]) for k in differs], is_left=True),
+        Column("usually", [in_words(usual.get(k)) for k in differs], is_left=True),
+    )
+    title = "Scenario (for calib simulate)"
+    return Description(title, facts, columns, {"kind": "scenario", "scenario": chosen})

@@ -1,0 +1,90 @@
+"""Stretches of time in which a camera stands off: which points lie in them, and how many."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.core.geometry import Array
+from calib.solve.bundle.problem import Index, Problem
+
+Bools = NDArray[np.bool_]
+USUAL_SHARE = 0.02  # of the points in stretches; up to a hundredth is found where nothing is amiss
+BREAK_S = 0.5  # between stretches that do not follow one another
+Off = tuple[
+    Index, Array, float
+]  # pairs that stand off together, their shift (2,) in px and its chi-square
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """A camera (index) whose points are off by ``shift_px`` together from frame ``first`` to
+    ``last``, inclusive.
+    """
+
+    camera: int
+    first: int
+    last: int
+    shift_px: tuple[float, float]
+
+
+def camera_of(problem: Problem, off: Off) -> int:
+    """Return whose stretch it is."""
+    return int(problem.cam[off[0][0]])
+
+
+def off_pairs(problem: Problem, off: Sequence[Off]) -> Bools:
+    """Return the pairs (P,) that stand off."""
+    out = np.zeros(len(problem.cam), bool)
+    for pairs, *_ in off:
+        out[pairs] = True
+    return out
+
+
+def pairs_in(problem: Problem, stretches: Sequence[Stretch], most_s: float = np.inf) -> Bools:
+    """Return the pairs (P,) that lie in stretches, but for those of a camera that follow one
+    another for ``most_s``.
+    """
+    out = np.zeros(len(problem.cam), bool)
+    number, views = problem.frame_number[problem.frame], problem.pairs_by_camera()
+    for c in {s.camera for s in stretches}:
+        own = sorted((s.first, s.last) for s in stretches if s.camera == c)
+        first, last = (np.array(ends) for ends in zip(*own, strict=True))
+        breaks = np.flatnonzero(first[1:] - last[:-1] > BREAK_S * problem.rate_hz) + 1
+        run = np.searchsorted(breaks, np.arange(len(first)), side="right")
+        lasts = last[[*(breaks - 1), -1]] - first[[0, *breaks]]
+        for a, b in zip(
+            first[short := lasts[run] <= most_s * problem.rate_hz], last[short], strict=True
+        ):
+            out[views[c][(number[views[c]] >= a) & (number[views[c]] <= b)]] = True
+    return out
+
+
+def share_off(problem: Problem, stretches: Sequence[Stretch]) -> float:
+    """Return the share of all points that lie in stretches."""
+    seen = (problem.row >= 0).sum(axis=0)
+    return float(seen[pairs_in(problem, stretches)].sum() / max(seen.sum(), 1))
+
+
+def in_words(
+    problem: Problem, stretches: Sequence[Stretch], names: Sequence[str]
+) -> dict[str, Any]:
+    """Return the share of all points in stretches, and of each camera how many, how long in all and
+    the largest.
+    """
+    cameras = {}
+    for c, name in enumerate(names):
+        own = [s for s in stretches if s.camera == c]
+        if own:
+            seconds = sum(s.last - s.first + 1 for s in own) / problem.rate_hz
+            largest = max(own, key=lambda s: np.hypot(*s.shift_px))
+            cameras[name] = {
+                "count": len(own), "seconds": float(seconds),
+                "largest_px": float(np.hypot(*largest.shift_px)),
+                "largest_frames": [largest.first, largest.last],
+            }  # fmt: skip
+    return {"share": share_off(problem, stretches), "cameras": cameras}

@@ -10,7 +10,7 @@ import numpy as np
 from calib.core.geometry import Array, Pose, rotation_from_vector
 from calib.core.parameters import with_term_steps
 from calib.core.rig import CameraStats, Rig
-from calib.prove.joint import RigErrors, rig_errors
+from calib.prove.space.joint import RigErrors, rig_errors
 from calib.prove.world import moved
 
 

@@ -19,10 +19,10 @@ from calib.core.wand import Wand
 from calib.errors import InputError, UnsolvableError
 from calib.pipeline import calibrate
 from calib.prove.align import Alignment, AlignOptions, align
-from calib.prove.joint import covariance_of, effects, rig_errors
 from calib.prove.like import align_like
-from calib.prove.place import place
-from calib.prove.views import cameras_of, views_of_places
+from calib.prove.space.joint import covariance_of, effects, rig_errors
+from calib.prove.space.place import place
+from calib.prove.space.views import cameras_of, views_of_places
 from calib.prove.world import moved
 from calib.simulate import Knock, Scenario, Simulation, floor_capture, simulate
 from calib.simulate.still import FRAME_MM, still_tracks

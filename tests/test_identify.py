@@ -24,9 +24,9 @@ from calib.core.tracks import Tracks
 from calib.core.wand import Wand
 from calib.errors import InputError, UnsolvableError
 from calib.naming.ambiguity import require_readable
+from calib.naming.chains.records import Limits, Seeds, shape_of
+from calib.naming.chains.seeds import line_seeds
 from calib.naming.identify import identify
-from calib.naming.records import Limits, Seeds, shape_of
-from calib.naming.seeds import line_seeds
 from calib.simulate import Scenario, Simulation, simulate
 from tests.captures import RATES_HZ, at_rate, with_points
 

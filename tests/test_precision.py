@@ -16,10 +16,10 @@ from calib.core.rig import Covariance, Rig, RigCamera
 from calib.core.wand import Wand
 from calib.errors import InputError, UnsolvableError
 from calib.pipeline import calibrate
-from calib.prove.joint import covariance_of, effects, joint_of, rig_errors
-from calib.prove.place import place
 from calib.prove.precision import in_one_line, one_line, precision
-from calib.prove.views import Views, cameras_of, views_of_places
+from calib.prove.space.joint import covariance_of, effects, joint_of, rig_errors
+from calib.prove.space.place import place
+from calib.prove.space.views import Views, cameras_of, views_of_places
 from calib.prove.volume import Box
 from calib.simulate import Scenario, simulate
 from calib.solve.calibrate import SolveOptions

@@ -25,9 +25,9 @@ from calib.errors import CalibError, InputError
 from calib.export.c3d import write_c3d
 from calib.export.points import HEADER, csv_lines
 from calib.pipeline import calibrate
-from calib.prove.place import place
 from calib.prove.reconstruct import Piece, in_pieces, margin_frames, reconstruct
-from calib.prove.views import Views, cameras_of, views_of_tracks
+from calib.prove.space.place import place
+from calib.prove.space.views import Views, cameras_of, views_of_tracks
 from calib.simulate import Scenario, Simulation, simulate
 
 

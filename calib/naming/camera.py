@@ -10,10 +10,10 @@ from numpy.typing import NDArray
 from calib.core.camera import Lens, undistort
 from calib.core.geometry import Array
 from calib.core.tracks import CameraTracks, Ints
+from calib.naming.chains.records import Limits, Points, Shape
+from calib.naming.chains.search import search_camera
 from calib.naming.hand import in_steps
 from calib.naming.lens import learned_lens, misses
-from calib.naming.records import Limits, Points, Shape
-from calib.naming.search import search_camera
 from calib.naming.smooth import checked, completed, ends_checked
 from calib.naming.views import NOISE_PX, Sight, Views, settled
 

@@ -15,7 +15,7 @@ from calib.core.wand import Wand
 from calib.errors import InputError, UnsolvableError
 from calib.intake.stray import stray_masks
 from calib.naming.camera import name_camera
-from calib.naming.records import shape_of
+from calib.naming.chains.records import shape_of
 
 # Views that show a second wand beside the first: in 24 simulated cameras among up to 30 stray
 # points there was none.

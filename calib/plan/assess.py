@@ -15,8 +15,8 @@ from calib.plan.coverage import Bools, Look, best_angle_deg, look, noise_sigma, 
 from calib.plan.records import Plan, PlanCamera
 from calib.plan.wave import seen_wave, solved_rig, wave_of
 from calib.plan.way import Way, suggested_way
-from calib.prove.joint import effect_covariance, rig_errors
-from calib.prove.views import cameras_of, views_of
+from calib.prove.space.joint import effect_covariance, rig_errors
+from calib.prove.space.views import cameras_of, views_of
 from calib.solve.start.graph import CameraGraph, camera_graph, overlap
 
 STEPS = 20  # places along the longest side of the volume

@@ -15,7 +15,7 @@ from calib.core.geometry import Array
 from calib.errors import InputError
 from calib.plan.optics import Sharp, centroid_noise, depth_of_field
 from calib.plan.records import Obstacle, Plan, PlanCamera
-from calib.prove.joint import LEAST_DET
+from calib.prove.space.joint import LEAST_DET
 from calib.prove.volume import MOST_PLACES, Box
 
 Bools = NDArray[np.bool_]

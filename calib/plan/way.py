@@ -23,8 +23,8 @@ from calib.core.parameters import in_order, n_unknowns
 from calib.plan.coverage import look
 from calib.plan.records import Plan
 from calib.plan.wave import Stop, bundle_of, planned_rig, seen_wave, walk, wave_of
-from calib.prove.joint import RigErrors, effects
-from calib.prove.views import cameras_of, views_of
+from calib.prove.space.joint import RigErrors, effects
+from calib.prove.space.views import cameras_of, views_of
 from calib.solve.bundle.descent import BundleOptions, own_information, with_prior
 from calib.solve.bundle.elimination import inverse_factors, reduced_system
 from calib.solve.bundle.linearise import linearise

@@ -30,10 +30,10 @@ from calib.prove.layout import (
     three_points,
     wand_laid,
 )
-from calib.prove.stands import stands
-from calib.prove.still import Still, standing, still_markers
+from calib.prove.rest.stands import stands
+from calib.prove.rest.still import Still, standing, still_markers
+from calib.prove.space.views import cameras_of
 from calib.prove.survey import surveyed
-from calib.prove.views import cameras_of
 from calib.prove.world import moved
 
 UP = ("z", "y")

@@ -14,8 +14,8 @@ from calib.core.geometry import Array, rigid_fit, vector_from_rotation
 from calib.core.rig import Rig
 from calib.core.tracks import Tracks
 from calib.core.wand import Wand
-from calib.prove.place import place
-from calib.prove.views import cameras_of, views_of_tracks
+from calib.prove.space.place import place
+from calib.prove.space.views import cameras_of, views_of_tracks
 
 LEAST_MARKERS = 3  # of an end: fewer, or ones on a line, have no pose
 LEAST_WIDTH = 0.05  # their spread across a line, as a share of that along it

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from calib.core.geometry import Array, Pose, vector_from_rotation
 from calib.errors import InputError, UnsolvableError
-from calib.prove.still import Still
+from calib.prove.rest.still import Still
 
 SQUARE_DEG = 1.0  # a frame of two bars is square to a fraction of this (common practice, no source)
 FRAME_FLAT_MM = 3.0  # and its markers are of one height to this (the same)

@@ -15,11 +15,11 @@ from calib.core.wand import CertifiedLength, Wand
 from calib.errors import UnsolvableError
 from calib.naming.identify import is_unnamed
 from calib.naming.renaming import named_tracks
-from calib.prove.match import matched_points
-from calib.prove.place import Placed, place
-from calib.prove.stands import rests
-from calib.prove.still import PHASE_PX
-from calib.prove.views import Cameras, Views, cameras_of, views_of, views_of_tracks
+from calib.prove.rest.match import matched_points
+from calib.prove.rest.stands import rests
+from calib.prove.rest.still import PHASE_PX
+from calib.prove.space.place import Placed, place
+from calib.prove.space.views import Cameras, Views, cameras_of, views_of, views_of_tracks
 from calib.solve.clock.common_time import at_common_time
 
 # A length farther off than this is not of the bar: names mixed up, or a stray point for a marker.

@@ -11,8 +11,8 @@ from calib.core.geometry import Array, rotation_from_vector
 from calib.core.rig import Rig
 from calib.core.threads import one_blas_thread
 from calib.errors import UnsolvableError
-from calib.prove.joint import RigErrors, covariance_of, effects, rig_errors
-from calib.prove.views import Cameras, cameras_of, views_of, views_of_places
+from calib.prove.space.joint import RigErrors, covariance_of, effects, rig_errors
+from calib.prove.space.views import Cameras, cameras_of, views_of, views_of_places
 from calib.prove.volume import Box, seen_box, wave_box
 
 DEFAULT_STEPS = 10  # places along the longest side of a volume

@@ -12,9 +12,9 @@ from calib.core.points import Points
 from calib.core.rig import Rig
 from calib.core.threads import one_blas_thread
 from calib.core.tracks import CameraTracks, Tracks
-from calib.prove.joint import RigErrors, effect_covariance, rig_errors
-from calib.prove.place import place
-from calib.prove.views import cameras_of, views_of_tracks
+from calib.prove.space.joint import RigErrors, effect_covariance, rig_errors
+from calib.prove.space.place import place
+from calib.prove.space.views import cameras_of, views_of_tracks
 from calib.solve.clock.common_time import is_known_late
 
 

@@ -12,7 +12,7 @@ from calib.core.geometry import Array, Pose, cross_matrix, rigid_fit, rotation_f
 from calib.core.wand import Wand
 from calib.errors import UnsolvableError
 from calib.prove.layout import Layout
-from calib.prove.still import Still
+from calib.prove.rest.still import Still
 
 CHANCE = 1e-4  # of calling a survey wrong that is right
 DEFAULT_SIGMA_MM = 1.0  # where the survey states none: a tape or a total station on a floor

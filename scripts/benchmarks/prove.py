@@ -31,12 +31,12 @@ from calib.errors import CalibError, UnsolvableError
 from calib.pipeline import calibrate
 from calib.prove.align import Alignment, AlignOptions, align
 from calib.prove.decide import COVERAGE, Decision, Limit
-from calib.prove.joint import covariance_of, effects, rig_errors
 from calib.prove.like import align_like
-from calib.prove.place import place
 from calib.prove.precision import one_line, precision
+from calib.prove.space.joint import covariance_of, effects, rig_errors
+from calib.prove.space.place import place
+from calib.prove.space.views import Views, cameras_of, views_of_places
 from calib.prove.verify import verify
-from calib.prove.views import Views, cameras_of, views_of_places
 from calib.prove.volume import Box
 from calib.prove.world import moved
 from calib.simulate import Scenario, Simulation, simulate

@@ -7,9 +7,9 @@ from __future__ import annotations
 import numpy as np
 
 from calib.core.compiled import compiled
-from calib.naming.follow import follow, is_known
-from calib.naming.records import Chains, Limits, Points, Run, Seeds, Shape
-from calib.naming.seeds import line_seeds, rigid_seeds
+from calib.naming.chains.follow import follow, is_known
+from calib.naming.chains.records import Chains, Limits, Points, Run, Seeds, Shape
+from calib.naming.chains.seeds import line_seeds, rigid_seeds
 
 MAX_SEEDS = 12  # of one frame: more are chance in a crowd, and the next frame has others
 MAX_SEARCH = 80  # points in a frame to search in: the work grows with their cube

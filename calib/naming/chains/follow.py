@@ -11,10 +11,10 @@ import numpy as np
 from calib.core.compiled import compiled
 from calib.core.geometry import Array
 from calib.core.tracks import Ints
+from calib.naming.chains.records import Chains, Limits, Points, Run, Shape
+from calib.naming.chains.rigid import fit_pose, packed, project_wand, turned, unpacked
+from calib.naming.chains.seeds import nearest
 from calib.naming.hand import ACCELERATION_MM_S2, SPEED_MM_S, SPIN_RAD_S2, TURN_RAD_S
-from calib.naming.records import Chains, Limits, Points, Run, Shape
-from calib.naming.rigid import fit_pose, packed, project_wand, turned, unpacked
-from calib.naming.seeds import nearest
 
 N_NEAR = 3  # points within the gate that are tried for a marker
 MAX_LOST_S, MIN_LOST_FRAMES = 0.16, 3  # out of sight for longer, the wand has to be found anew

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from calib.core.camera import Lens, undistort
 from calib.core.compiled import compiled
 from calib.core.geometry import Array
-from calib.prove.views import Cameras, Index
+from calib.prove.space.views import Cameras, Index
 
 # A ray passes its marker by the noise of its point and by what its camera's pose is off.
 NOISES, MORE_PX = 5.0, 1.0

@@ -17,8 +17,8 @@ import numpy as np
 from calib.core.compiled import compiled
 from calib.core.geometry import Array
 from calib.core.tracks import Ints
-from calib.naming.records import Limits, Seeds, Shape
-from calib.naming.rigid import fit_pose, packed, project_wand
+from calib.naming.chains.records import Limits, Seeds, Shape
+from calib.naming.chains.rigid import fit_pose, packed, project_wand
 
 FARTHEST_SPANS = 60.0  # at 60 times its length a wand's image is some 20 px long
 

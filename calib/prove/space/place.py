@@ -16,7 +16,7 @@ from calib.core.camera import distort_point, fold_radius, radial_table, undistor
 from calib.core.compiled import compiled
 from calib.core.geometry import Array, nearest_point
 from calib.core.threads import in_groups
-from calib.prove.views import Cameras, Views
+from calib.prove.space.views import Cameras, Views
 
 # A view lies off by its own noise and by what its camera's pose is off, which is about as much:
 # with twice the variance a sound one fails once in 100,000.

@@ -9,8 +9,8 @@ import numpy as np
 from calib.core.geometry import Array
 from calib.core.rig import Rig
 from calib.core.tracks import Ints, Tracks
-from calib.prove.place import Placed, place
-from calib.prove.views import cameras_of, views_of_tracks
+from calib.prove.space.place import Placed, place
+from calib.prove.space.views import cameras_of, views_of_tracks
 
 REST_S = 0.5  # shorter rests are turns of the hand
 # A marker at rest stays within this of where it was, or within its own noise: a hand that waves

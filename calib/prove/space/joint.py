@@ -21,7 +21,7 @@ from calib.core.geometry import Array
 from calib.core.parameters import PLACE, POSE, CameraParameter, in_order, n_unknowns, of_cameras
 from calib.core.rig import Covariance, Rig
 from calib.core.threads import in_groups
-from calib.prove.views import Cameras, Views
+from calib.prove.space.views import Cameras, Views
 from calib.solve.bundle.kernels import twist_rows
 
 PIECE = 1024  # points that a thread takes at a time

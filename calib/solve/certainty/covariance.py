@@ -45,11 +45,22 @@ def joint_covariance(
     Source: Triggs et al., Bundle adjustment, a modern synthesis, 2000, section 9 (inner
     constraints).
     """
-    state, n, n_shape = result.state, n_unknowns(options.terms), len(result.blocks.shape)
+    system, state = found or without_frames(problem, result.blocks), result.state
+    away = median_distance(problem, state)
+    return covariance_of(system, state, options, names, markers, away, scattered)
+
+
+def covariance_of(
+    system: Information, state: State, options: BundleOptions, names: tuple[str, ...],
+    markers: tuple[str, ...], away: float, scattered: Together | None = None,
+) -> Covariance:  # fmt: skip
+    """Return the covariance that a ``system`` of all parameters comes to, priors in it; ``away`` is
+    the median distance in mm from camera to wand. See ``joint_covariance``.
+    """
+    n = n_unknowns(options.terms)
+    n_shape = len(system.own) - len(names) * n
     free, motions = free_parameters(state, options, n_shape)
-    system = found or without_frames(problem, result.blocks)
     system = system.at(free).fixed(motions[free])
-    away = _distance(problem, state)
     require_rank(system, free, names, (*POSE, *options.terms), state.lens[:, 0], away)
     C = system.covariance()
     if scattered is not None:
@@ -60,7 +71,7 @@ def joint_covariance(
     C = on_places(back, n, on_places(back, n, full).T)[np.ix_(free, free)]
     if motions.shape[1]:
         G = on_places(back, n, motions)
-        weight = np.zeros((problem.n_cameras, n))  # in the trace: 1 for mm, away² for a radian
+        weight = np.zeros((len(names), n))  # in the trace: 1 for mm, away² for a radian
         weight[:, :3], weight[:, 3:6] = away**2, 1.0
         E = np.append(weight, np.zeros(n_shape))[:, None] * G[:, :6]
         if options.distance is not None:  # is kept, instead of the rig's growth
@@ -78,7 +89,7 @@ def joint_covariance(
     return Covariance(tuple(every[i] for i in free), 0.5 * (C + C.T))
 
 
-def _distance(problem: Problem, state: State) -> float:
+def median_distance(problem: Problem, state: State) -> float:
     """Return the median distance from camera to wand in mm."""
     away = state.position_mm[problem.cam] - state.wand_t[problem.frame]
     return float(np.median(np.linalg.norm(away, axis=1)))

@@ -54,10 +54,22 @@ class Overlap:
 
 def overlap(tracks: Tracks) -> Overlap:
     """Count what the cameras share of the identified points of ``tracks``."""
+    points, frames, is_cell = shared(tracks)
+    rows = [np.flatnonzero(c.marker >= 0) for c in tracks.cameras]
+    camera = np.repeat(np.arange(len(rows)), [len(r) for r in rows])
+    number = np.concatenate([c.frame[r] for c, r in zip(tracks.cameras, rows, strict=True)])
+    in_time = _in_time(camera, number, len(rows), tracks.frame_rate_hz)
+    return Overlap(tracks.names, points, frames, is_cell.sum(axis=2), **in_time)
+
+
+def shared(tracks: Tracks) -> tuple[Ints, Ints, NDArray[np.bool_]]:
+    """Return points (C, C), frames (C, C) as ``Overlap`` counts them, and in which cells of sensor
+    i (C, C, 64) the points lie that cameras i and j share.
+    """
     n = len(tracks.cameras)
     rows = [np.flatnonzero(c.marker >= 0) for c in tracks.cameras]
     both = list(zip(tracks.cameras, rows, strict=True))
-    number, frame_of = common_frames([c.frame[r] for c, r in both])
+    _, frame_of = common_frames([c.frame[r] for c, r in both])
     marker = np.concatenate([c.marker[r].astype(np.intp) for c, r in both])
     start = np.concatenate([[0], np.cumsum([len(r) for r in rows])])
     camera, frame = np.repeat(np.arange(n), np.diff(start)), np.concatenate(frame_of)
@@ -66,37 +78,28 @@ def overlap(tracks: Tracks) -> Overlap:
         row = np.unique(row, return_inverse=True)[1]
     sees = np.zeros((row.max(initial=-1) + 1, n), bool)  # one row for each marker at each moment
     sees[row, camera] = True
-    tables: dict[str, Any] = {
-        name: np.zeros((n, n), np.int64) for name in ("points", "frames", "cells")
-    }
+    points, frames = np.zeros((n, n), np.int64), np.zeros((n, n), np.int64)
+    in_cell = np.zeros((n, GRID * GRID, n), bool)
 
     def fill(cameras: Sequence[int]) -> None:
         for i in cameras:
             c, own = tracks.cameras[i], slice(start[i], start[i + 1])
             cell = _cell(c.xy_px[rows[i]], c.width, c.height)
-            _count(
-                sees,
-                row[own],
-                frame[own],
-                cell,
-                *(tables[name][i] for name in ("points", "frames", "cells")),
-            )
+            _count(sees, row[own], frame[own], cell, points[i], frames[i], in_cell[i])
 
     in_groups(fill, range(n))
-    return Overlap(
-        tracks.names, **tables, **_in_time(camera, number[frame], n, tracks.frame_rate_hz)
-    )
+    return points, frames, np.swapaxes(in_cell, 1, 2)
 
 
 @compiled
 def _count(
-    sees: Any, row: Any, frame: Any, cell: Any, points: Any, frames: Any, cells: Any
+    sees: Any, row: Any, frame: Any, cell: Any, points: Any, frames: Any, in_cell: Any
 ) -> None:
-    """Add up what a camera's points (n,), in order of frames, share with each camera (C,); ``sees
-    (rows, C)``.
+    """Add up what a camera's points (n,), in order of frames, share with each camera (C,), and mark
+    the cells (64, C) that they lie in; ``sees (rows, C)``.
     """
     n = len(points)
-    in_frame, in_cell = np.zeros(n, np.bool_), np.zeros((GRID * GRID, n), np.bool_)
+    in_frame = np.zeros(n, np.bool_)
     for k in range(len(row)):
         if k and frame[k] != frame[k - 1]:
             frames += in_frame
@@ -107,8 +110,6 @@ def _count(
             in_frame[j] |= also[j]
             here[j] |= also[j]
     frames += in_frame
-    for k in range(GRID * GRID):
-        cells += in_cell[k]
 
 
 def _cell(xy_px: Array, width: int, height: int) -> Ints:

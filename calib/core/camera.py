@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calib.core.compiled import as_written, compiled
 from calib.core.geometry import Array, frozen
@@ -257,6 +258,16 @@ def radial_table(dist: Array, reach: float, fold: float) -> Array:
     return np.stack([distort(only_radial, radius, 0.0)[0], radius])
 
 
+SENSOR_CELLS = 100  # of a 10 by 10 grid
+
+
+def sensor_cell(xy_px: Array, width: int, height: int) -> NDArray[np.intp]:
+    """Return which cell of a 10 by 10 grid on the sensor each point (n, 2) lies in."""
+    cell = (np.asarray(xy_px) + 0.5) * 10.0 / np.array([width, height])
+    cell = np.clip(cell.astype(np.intp), 0, 9)
+    return np.asarray(cell[:, 0] * 10 + cell[:, 1])
+
+
 def coverage(xy_px: Array, width: int, height: int) -> float:
     """Return the share of the sensor that points (n, 2) cover: cells of a 10 by 10 grid that hold
     at least one.
@@ -264,6 +275,4 @@ def coverage(xy_px: Array, width: int, height: int) -> float:
     >>> coverage(np.array([[0.0, 0.0], [99.0, 99.0]]), 100, 100)
     0.02
     """
-    cell = (np.asarray(xy_px) + 0.5) * 10.0 / np.array([width, height])
-    cell = np.clip(cell.astype(int), 0, 9)
-    return float(np.unique(cell[:, 0] * 10 + cell[:, 1]).size / 100.0)
+    return float(np.unique(sensor_cell(xy_px, width, height)).size / SENSOR_CELLS)

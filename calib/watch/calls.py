@@ -1,0 +1,111 @@
+"""What is called out about a camera at once, from the last seconds."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from calib.core.geometry import Array
+from calib.core.tracks import Ints, Tracks
+from calib.watch.counts import Counts
+from calib.watch.records import Call, CalledOut
+from calib.watch.seen import Seen
+
+WINDOW_S = 10.0  # somebody in the way hides the wand from a camera for some seconds, not for ten
+SILENT_S = 5.0
+# A camera that would have seen so many markers and saw a smaller share of them is off.
+EXPECTED, HARDLY = 200, 0.02
+ENOUGH = 100  # points in the window to judge by
+MISFIT_SHARE = 0.5  # sound cameras keep nine of ten (simulated rigs with errors that last)
+LATE_FRAMES, SURE = 0.1, 6.0  # below a tenth of a frame a solve bears it; and standard deviations
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Lately:
+    """``n_frames`` of the last seconds: ``end`` is the last of them; points and identified ones by
+    camera (C,), and what they showed against cameras that stand, where these do.
+    """
+
+    end: int
+    points: Ints
+    named: Ints
+    n_frames: int
+    seen: Seen | None
+
+    @classmethod
+    def of(cls, tracks: Tracks, seen: Seen | None) -> Lately:
+        frames = [int(f) for c in tracks.cameras if c.n_points for f in c.frame[[0, -1]]]
+        return cls(
+            max(frames),
+            np.array([c.n_points for c in tracks.cameras]),
+            np.array([(c.marker >= 0).sum() for c in tracks.cameras]),
+            max(frames) - min(frames) + 1,
+            seen,
+        )
+
+
+def called_out(
+    counts: Counts, lately: Sequence[Lately], sigma_px: Array | None, n_markers: int
+) -> tuple[CalledOut, ...]:
+    """Return what is to be called out, camera by camera, worst kind first."""
+    found = [*_silent(counts, lately), *_doubtful(counts, lately, n_markers)]
+    if sigma_px is not None:
+        found += _late(counts, lately, sigma_px)
+    return tuple(found)
+
+
+def _silent(counts: Counts, lately: Sequence[Lately]) -> Iterable[CalledOut]:
+    """Yield cameras that show nothing though others go on, and would see the wand."""
+    if counts.last_frame is None or counts.first_frame is None:
+        return
+    seen = [part.seen for part in lately if part.seen is not None]
+    expected = np.sum([s.expected for s in seen], axis=0) if seen else None
+    for c, name in enumerate(counts.names):
+        since = counts.latest[c] if counts.points[c] else counts.first_frame - 1
+        silent_s = float(counts.last_frame - since) / counts.rate_hz
+        if expected is not None and counts.points[c]:
+            found = sum(int(s.found[c]) for s in seen)
+            if expected[c] >= EXPECTED and found <= HARDLY * expected[c] and silent_s >= SILENT_S:
+                figures = {"silent_s": silent_s, "expected": float(expected[c])}
+                yield CalledOut(Call.SILENT, name, figures)
+        elif silent_s >= WINDOW_S:
+            yield CalledOut(Call.SILENT, name, {"silent_s": silent_s})
+
+
+def _doubtful(counts: Counts, lately: Sequence[Lately], n_markers: int) -> Iterable[CalledOut]:
+    """Yield cameras with many points that are no markers, or markers that are not where the others
+    see them.
+    """
+    if not lately:
+        return
+    points = np.sum([part.points for part in lately], axis=0)
+    named = np.sum([part.named for part in lately], axis=0)
+    n_frames = sum(part.n_frames for part in lately)
+    seen = [part.seen for part in lately if part.seen is not None]
+    for c, name in enumerate(counts.names):
+        stray = float(points[c] - named[c]) / n_frames
+        if counts.named.any() and points[c] >= ENOUGH and stray >= 2 * n_markers:
+            yield CalledOut(Call.STRAY, name, {"per_frame": stray})
+        judged, fitting = sum(int(s.named[c]) for s in seen), sum(int(s.fitting[c]) for s in seen)
+        if judged >= ENOUGH and fitting < MISFIT_SHARE * judged:
+            yield CalledOut(Call.MISFIT, name, {"share": 1.0 - fitting / judged})
+
+
+def _late(counts: Counts, lately: Sequence[Lately], sigma_px: Array) -> Iterable[CalledOut]:
+    """Yield cameras whose points lie where the wand was, or will be, by a part of a frame.
+
+    Least squares of residuals on image velocities: τ = Σ v·r / Σ v·v, of variance σ² / Σ v·v.
+    """
+    seen = [part.seen for part in lately if part.seen is not None]
+    if not seen:
+        return
+    by, of = np.sum([s.by_speed for s in seen], axis=0), np.sum([s.of_speed for s in seen], axis=0)
+    n = np.sum([s.n_speed for s in seen], axis=0)
+    for c, name in enumerate(counts.names):
+        if n[c] < EXPECTED or of[c] <= 0:
+            continue
+        late, sigma = float(by[c] / of[c]), float(sigma_px[c] / np.sqrt(of[c]))
+        if abs(late) > max(LATE_FRAMES, SURE * sigma):
+            yield CalledOut(Call.LATE, name, {"late_frames": late, "sigma_frames": sigma})

@@ -1,0 +1,164 @@
+"""A solve of the frames kept so far, and what it says of the frames to come.
+
+The information S of a wave is a sum over its frames. A solve leaves S of its own frames about the
+cameras that it found; frames that come later add theirs about the same cameras, as long as they do
+not move. With the priors P and what errors that last do to the gradient (D, see
+``solve.lasting.scatter``) the covariance that a solve of all frames would state is known without
+solving: S grows with the frames, P stays, D grows with the stretches of time.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from calib.core.geometry import Array
+from calib.core.parameters import n_unknowns
+from calib.core.progress import Progress, quiet
+from calib.core.rig import Rig
+from calib.core.threads import one_blas_thread
+from calib.core.tracks import Tracks
+from calib.core.wand import Wand
+from calib.prove.joint import RigErrors, rig_errors
+from calib.prove.precision import FEW_PLACES, Precision, precision
+from calib.prove.views import Cameras, cameras_of
+from calib.solve.bundle.descent import BundleOptions, without_frames
+from calib.solve.bundle.problem import State
+from calib.solve.calibrate import SolveOptions, Task, begin, finish
+from calib.solve.certainty.covariance import covariance_of, median_distance
+from calib.solve.certainty.normal import Information
+from calib.solve.lasting.scatter import Together, together
+from calib.solve.refine import Fit
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rough:
+    """A solve of kept frames: the rig, where its cameras are for the bundle, and what its frames
+    say of them.
+
+    ``of_frames`` is the information of its ``n_frames`` frames alone, ``of_priors (N, N)`` what is
+    known besides, ``scattered`` what errors that last do. One of ``step`` frames of the capture
+    was kept; ``errors`` and ``cameras`` are the rig's, made ready to place points.
+    """
+
+    rig: Rig
+    task: Task
+    fit: Fit
+    of_frames: Information
+    of_priors: Array
+    scattered: Together | None
+    away_mm: float
+    n_frames: int
+    step: int
+    errors: RigErrors
+    cameras: Cameras
+
+    @property
+    def state(self) -> State:
+        """The cameras, without frames."""
+        nothing = np.empty((0, 3))
+        return replace(self.fit.result.state, wand_R=np.empty((0, 3, 3)), wand_t=nothing)
+
+    @property
+    def options(self) -> BundleOptions:
+        return self.fit.options
+
+    @property
+    def n_axes(self) -> int:
+        """How many coordinates of each of the wand's markers are free."""
+        return self.options.shape.n_axes if self.options.shape else 0
+
+    @property
+    def of_seen(self) -> Information:
+        """The information of all frames that were there, of which those kept are a fair part."""
+        return grown(self.of_frames, self.step)
+
+    @property
+    def precision(self) -> Precision:
+        """What the rig solved from the kept frames states."""
+        return precision(self.rig, self.places_mm)
+
+    @property
+    def places_mm(self) -> Array:
+        """Places (n, 3) of the wand so far, some hundreds."""
+        wave = self.rig.wave_mm
+        return wave[:: max(1, len(wave) // FEW_PLACES)]
+
+    def foreseen(self, of_frames: Information) -> Precision:
+        """Return the precision that a solve of frames with this information would state, at the
+        places of the wave so far.
+        """
+        names, markers = self.rig.names, self.rig.wand.markers
+        told = Information(of_frames.matrix + self.of_priors, of_frames.gradient, of_frames.own)
+        told = replace(told, own=of_frames.own + np.diag(self.of_priors))
+        scattered = self.scattered
+        if scattered is not None:
+            # As many more stretches as there are more frames; where only some frames of each
+            # stretch were kept, all of them are off together.
+            more = float(np.trace(of_frames.matrix) / np.trace(self.of_frames.matrix))
+            scattered = replace(scattered, D=scattered.D * more * self.step)
+        found = covariance_of(
+            told, self.fit.result.state, self.options, names, markers, self.away_mm, scattered
+        )
+        stated = self.rig.covariance
+        if stated is not None:
+            found = replace(found, held=stated.held, pull=stated.pull, held_sigma=stated.held_sigma)
+        return precision(replace(self.rig, covariance=found), self.places_mm)
+
+
+def grown(found: Information, factor: float) -> Information:
+    """Return the information of so many times as many frames."""
+    return Information(found.matrix * factor, found.gradient * factor, found.own * factor)
+
+
+def summed(a: Information, b: Information) -> Information:
+    """Return the information of the frames of both."""
+    return Information(a.matrix + b.matrix, a.gradient + b.gradient, a.own + b.own)
+
+
+@one_blas_thread
+def solve_roughly(
+    tracks: Tracks, wand: Wand, step: int = 1, before: Rough | None = None,
+    progress: Progress = quiet,
+) -> Rough:  # fmt: skip
+    """Return a solve of kept frames, from where an earlier one left the cameras.
+
+    Every ``step``-th frame of the capture was kept. Raises as a solve does: UnsolvableError where
+    the frames do not determine the rig yet.
+    """
+    if before is None:
+        task = begin(tracks, wand, SolveOptions(), progress)
+        fit = task.fit(progress)
+    else:
+        task = replace(before.task, tracks=tracks)
+        fit = task.fit(progress, before.fit.result.state)
+    rig, _, fit = finish(task, fit, progress)
+    state, options, problem = fit.result.state, fit.options, fit.problem
+    n = n_unknowns(options.terms)
+    told = without_frames(problem, fit.result.blocks)
+    priors = _of_priors(state, options, len(rig.names) * n, n)
+    alone = Information(told.matrix - priors, told.gradient, told.own - np.diag(priors))
+    scattered = together(problem, state, options.terms, fit.result.blocks, fit.scatter)
+    away = median_distance(problem, state)
+    return Rough(
+        rig, task, fit, alone, priors, scattered, away, problem.n_frames, step,
+        rig_errors(rig), cameras_of(rig),
+    )  # fmt: skip
+
+
+def _of_priors(state: State, options: BundleOptions, n_of_cameras: int, n: int) -> Array:
+    """Return what priors of lenses and shape say (N, N), as the bundle adds it."""
+    of_shape = np.zeros((0, 0))
+    if options.shape is not None:
+        J = options.shape.rows(state.shape_mm)[1]
+        of_shape = J.T @ J
+    size = n_of_cameras + len(of_shape)
+    out = np.zeros((size, size))
+    out[n_of_cameras:, n_of_cameras:] = of_shape
+    if options.prior is not None and options.terms:
+        own = np.zeros((n_of_cameras // n, n))
+        own[:, n - len(options.terms) :] = 1.0 / options.prior.sigma**2
+        at = np.arange(n_of_cameras)
+        out[at, at] += own.ravel()
+    return out

@@ -1,0 +1,319 @@
+"""A wave watched while it goes on: new frames in, what it lacks and whether it suffices out.
+
+Nothing here waits, reads a clock or a file: who watches hands over frames as they come, and has the
+solve done (``Solving``) when ``wants_solve`` says so, beside it or in between. Memory does not grow
+with the wave: sums, a limited number of frames, and the last seconds.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from calib.check.inspect import FEW_POINTS, LOW_COVERAGE, inspect
+from calib.core.geometry import Array
+from calib.core.progress import Progress, quiet
+from calib.core.tracks import Ints, Tracks
+from calib.core.wand import Wand
+from calib.errors import InputError, UnsolvableError
+from calib.naming.identify import identify, is_unnamed
+from calib.solve.certainty.normal import Information
+from calib.solve.start.graph import CameraGraph, camera_graph
+from calib.watch.calls import WINDOW_S, Lately, called_out
+from calib.watch.counts import Counts
+from calib.watch.kept import Kept, joined, named_frames
+from calib.watch.records import CameraSoFar, Ending, Figure, Forecast, Lack, View, Walk
+from calib.watch.rough import Rough, grown, solve_roughly, summed
+from calib.watch.seen import DISTANCE_BINS, FAST_MM_S, Seen, look_at
+from calib.watch.walk import before_solving, empty_region, most_helpful
+
+KEPT_FRAMES = 3000  # a solve of 24 cameras then takes some seconds
+FIRST_POINTS = 100  # of each camera before a first solve: half of what an inspection wants
+FIRST_S = 5.0
+MORE_S = 10.0  # the forecast looks so far ahead
+LITTLE_GAIN = 0.1  # what ten more seconds must improve to be worth the wave
+# Frames by which a capture must have grown, as a share, before it is solved again: after a failure;
+# at any rate, as cameras and noise are known better; near the end; where the forecast says enough.
+AFTER_FAILURE, AT_ANY_RATE, NEAR, AT_THE_END = 1.25, 1.7, 1.06, 1.02
+NEAR_NEED = 1.1  # in precision: a fifth of the frames
+AGAIN_SHARE = 0.03  # a forecast is good until the frames have grown by so much
+WALK_S = 5.0  # one who walks can follow a new word about every so often
+NAMING_S = 4.0  # nameless points are named in runs so long: a chain of a second or two names a wand
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Solving:
+    """A solve to be done: frames kept, and where an earlier one left the cameras."""
+
+    tracks: Tracks
+    wand: Wand
+    step: int
+    before: Rough | None
+
+    def run(self, progress: Progress = quiet) -> Solved:
+        """Return what the solve came to; the frames that do not determine the rig are no error."""
+        try:
+            found = inspect(self.tracks, self.wand)
+            rough = solve_roughly(self.tracks, self.wand, self.step, self.before, progress)
+        except UnsolvableError as error:
+            return Solved(None, str(error), False)
+        return Solved(rough, "", found.good)
+
+
+@dataclass(frozen=True, slots=True)
+class Solved:
+    """What a solve came to: a rough rig, or why none; ``is_good``: an inspection finds nothing to
+    act on.
+    """
+
+    rough: Rough | None
+    trouble: str
+    is_good: bool
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Watch:
+    """A wave so far. ``need_mm`` is the 3D standard deviation that half of the places where the
+    wand went must reach, or 19 of 20 with ``is_everywhere``; None: as good as makes sense.
+
+    ``later`` are the frames since the solve under way began, ``unnamed`` those still to be named.
+    """
+
+    wand: Wand
+    need_mm: float | None = None
+    is_everywhere: bool = False
+    counts: Counts | None = None
+    kept: Kept = field(default_factory=lambda: Kept(KEPT_FRAMES))
+    n_frames: int = 0
+    lately: tuple[Lately, ...] = ()
+    distance: Ints | None = None
+    information: Information | None = None
+    rough: Rough | None = None
+    n_solved: int = 0
+    trouble: str = ""
+    forecast: Forecast | None = None
+    n_forecast: int = 0
+    solved: Figure | None = None
+    walk: Walk | None = None
+    walk_s: float = -np.inf
+    ending: Ending | None = None
+    is_solving: bool = False
+    later: tuple[Tracks, ...] = ()
+    unnamed: tuple[Tracks, ...] = ()
+
+    def added(self, tracks: Tracks) -> Watch:
+        """Return the watch with further frames of the same cameras, later than all before.
+
+        Raises InputError where a point names a marker that the wand does not have, or cameras are
+        others than before.
+        """
+        tracks.check_markers(len(self.wand.markers))
+        if self.counts is not None and tracks.names != self.counts.names:
+            raise InputError(
+                "cameras", expected=", ".join(self.counts.names), found=", ".join(tracks.names),
+                remedy="Watch one capture at a time.",
+            )  # fmt: skip
+        if is_unnamed(tracks) or self.unnamed:
+            return self._named(tracks)
+        return self._with(tracks)
+
+    def _named(self, tracks: Tracks) -> Watch:
+        """Return the watch with nameless frames held back until a run of them can be named."""
+        run = joined((*self.unnamed, tracks))
+        frames = [c.frame[[0, -1]] for c in run.cameras if c.n_points]
+        if np.ptp(frames) + 1 < NAMING_S * run.frame_rate_hz:
+            return replace(self, unnamed=(*self.unnamed, tracks))
+        out = replace(self, unnamed=())
+        try:
+            return out._with(identify(run, self.wand).tracks)
+        except UnsolvableError as error:  # no wand in it, or a still one
+            return replace(out._with(run), trouble=str(error))
+
+    def _with(self, tracks: Tracks) -> Watch:
+        if not any(c.n_points for c in tracks.cameras):
+            return self
+        counts = (self.counts or Counts.none(tracks.names, tracks.frame_rate_hz)).added(tracks)
+        out = replace(
+            self, counts=counts, kept=self.kept.added(tracks),
+            n_frames=self.n_frames + len(named_frames(tracks)),
+            later=(*self.later, tracks) if self.is_solving else (),
+        )  # fmt: skip
+        return out._looked(tracks)._foreseen()
+
+    @property
+    def range_mm(self) -> Array:
+        """From which distance to which each camera saw the wand (C, 2), all but a hundredth."""
+        if self.counts is None:
+            return np.empty((0, 2))
+        n = len(self.counts.names)
+        out = np.column_stack([np.zeros(n), np.full(n, np.inf)])
+        if self.distance is None:
+            return out
+        for c, count in enumerate(self.distance):
+            if count.sum():
+                share = np.cumsum(count) / count.sum()
+                first, last = np.searchsorted(share, [0.01, 0.99])
+                out[c] = DISTANCE_BINS[first], DISTANCE_BINS[last + 1]
+        return out
+
+    def _looked(self, tracks: Tracks) -> Watch:
+        """Return the watch with what frames tell against the cameras that stand roughly."""
+        seen: Seen | None = None
+        out, counts = self, self.counts
+        if self.rough is not None and self.information is not None and counts is not None:
+            seen = look_at(tracks, self.rough, counts.is_hit, self.range_mm)
+            if seen is not None:
+                before = np.zeros_like(seen.distance) if self.distance is None else self.distance
+                out = replace(
+                    out, information=summed(self.information, seen.information),
+                    distance=before + seen.distance,
+                )  # fmt: skip
+        part = Lately.of(tracks, seen)
+        since = part.end - WINDOW_S * tracks.frame_rate_hz
+        return replace(out, lately=(*(p for p in out.lately if p.end > since), part))
+
+    def _foreseen(self) -> Watch:
+        """Return the watch with its forecast and where to go next, each as often as they change."""
+        rough, told, counts = self.rough, self.information, self.counts
+        if rough is None or told is None or counts is None:
+            return self
+        out = self
+        if self.forecast is None or self.n_frames >= (1.0 + AGAIN_SHARE) * self.n_forecast:
+            more = 1.0 + MORE_S / max(counts.duration_s, 1.0)
+            forecast = Forecast(
+                Figure.of(rough.foreseen(told)), Figure.of(rough.foreseen(grown(told, more)))
+            )
+            out = replace(out, forecast=forecast, n_forecast=self.n_frames)
+        if counts.duration_s - self.walk_s >= WALK_S:
+            ahead = round(MORE_S * self.n_frames / max(counts.duration_s, 1.0))
+            walk = most_helpful(rough, told, ahead, self.range_mm, self.is_everywhere)
+            out = replace(out, walk=walk, walk_s=counts.duration_s)
+        return out
+
+    def _figure(self, of: Figure) -> float:
+        return of.most_mm if self.is_everywhere else of.half_mm
+
+    @property
+    def graph(self) -> CameraGraph | None:
+        return None if self.counts is None else camera_graph(self.counts.overlap)
+
+    @property
+    def wants_solve(self) -> bool:
+        """Whether the frames so far are worth a solve now."""
+        counts = self.counts
+        if counts is None or self.is_solving or self.ending is not None:
+            return False
+        grown_by = self.n_frames / max(self.n_solved, 1)
+        if self.rough is None or self.forecast is None:
+            is_ready = counts.duration_s >= FIRST_S and int(counts.named.min()) >= FIRST_POINTS
+            if not is_ready or grown_by < AFTER_FAILURE:
+                return False
+            return len(camera_graph(counts.overlap).islands) == 1
+        now, later = self._figure(self.forecast.now), self._figure(self.forecast.later)
+        if self.need_mm is None:
+            return grown_by >= (AT_THE_END if later > (1.0 - LITTLE_GAIN) * now else AT_ANY_RATE)
+        if now <= self.need_mm:
+            return grown_by >= AT_THE_END
+        return grown_by >= (NEAR if now <= NEAR_NEED * self.need_mm else AT_ANY_RATE)
+
+    def began(self) -> tuple[Watch, Solving]:
+        """Return the watch that has a solve under way, and the solve to run."""
+        out = replace(self, is_solving=True, later=(), n_solved=self.n_frames)
+        return out, Solving(self.kept.tracks, self.wand, self.kept.step, self.rough)
+
+    def ended(self, found: Solved) -> Watch:
+        """Return the watch with what a solve came to, and whether the capture suffices."""
+        out = replace(self, is_solving=False, later=(), trouble=found.trouble)
+        rough = found.rough
+        if rough is None:
+            return out
+        solved = rough.foreseen(rough.of_seen)
+        out = replace(
+            out, rough=rough, information=rough.of_seen, distance=_distances(rough),
+            solved=Figure.of(solved), forecast=None, lately=(),
+        )  # fmt: skip
+        for tracks in self.later:
+            out = out._looked(tracks)
+        out = out._foreseen()
+        return replace(out, ending=out._ending() if found.is_good else None)
+
+    def _ending(self) -> Ending | None:
+        if self.solved is None or self.forecast is None:
+            return None
+        if self.need_mm is not None:
+            return Ending.NEED if self._figure(self.solved) <= self.need_mm else None
+        now, later = self._figure(self.forecast.now), self._figure(self.forecast.later)
+        return Ending.NO_GAIN if later > (1.0 - LITTLE_GAIN) * now else None
+
+    def solved_now(self, progress: Progress = quiet) -> Watch:
+        """Return the watch after a solve, done at once."""
+        out, solving = self.began()
+        return out.ended(solving.run(progress))
+
+    @property
+    def view(self) -> View | None:
+        """What a person is told; None before the first frame."""
+        counts = self.counts
+        if counts is None:
+            return None
+        table = counts.overlap
+        graph = camera_graph(table)
+        is_named = bool(counts.named.any())
+        cameras = self._cameras(counts, graph)
+        sigma = None if self.rough is None else self.rough.fit.sigma_px
+        speed = [p.seen.speed_mm_s for p in self.lately if p.seen is not None]
+        return View(
+            duration_s=counts.duration_s,
+            n_frames=self.n_frames,
+            need_mm=self.need_mm,
+            is_everywhere=self.is_everywhere,
+            is_named=is_named,
+            cameras=cameras,
+            overlap=table,
+            graph=graph,
+            called_out=called_out(counts, self.lately, sigma, len(self.wand.markers)),
+            forecast=self.forecast,
+            solved=self.solved,
+            solved_frames=self.rough.n_frames if self.rough else 0,
+            walk=before_solving(cameras, graph) if self.rough is None else self.walk,
+            is_fast=bool(speed) and float(np.nanmean([*speed, 0.0])) > FAST_MM_S,
+            trouble=self.trouble,
+            ending=self.ending,
+        )
+
+    def _cameras(self, counts: Counts, graph: CameraGraph) -> tuple[CameraSoFar, ...]:
+        links = np.zeros(len(counts.names), int)
+        for i, j in graph.edges:
+            links[[i, j]] += 1
+        near_far = self.range_mm if self.distance is not None else np.full((len(links), 2), np.nan)
+        out = []
+        for c, name in enumerate(counts.names):
+            lacks = []
+            if not counts.named[c]:
+                lacks.append(Lack.BLIND)
+            elif not links[c]:
+                lacks.append(Lack.LINK)
+            else:
+                lacks += [Lack.ONE_LINK] if links[c] == 1 and len(links) > 2 else []
+                lacks += [Lack.POINTS] if counts.named[c] < FEW_POINTS else []
+                lacks += [Lack.COVERAGE] if counts.coverage[c] < LOW_COVERAGE else []
+            out.append(
+                CameraSoFar(
+                    name, int(counts.points[c]), int(counts.named[c]), int(counts.frames[c]),
+                    float(counts.coverage[c]), float(near_far[c, 0]), float(near_far[c, 1]),
+                    int(links[c]), tuple(lacks), empty_region(counts.is_hit[c]),
+                )
+            )  # fmt: skip
+        return tuple(out)
+
+
+def _distances(rough: Rough) -> Ints:
+    """Return how many of the points that a solve used lie in each step of distance (C, 60)."""
+    problem, state = rough.fit.problem, rough.fit.result.state
+    pairs = np.flatnonzero(rough.fit.is_inlier.any(axis=0))
+    cam, frame = problem.cam[pairs], problem.frame[pairs]
+    away = np.linalg.norm(state.position_mm[cam] - state.wand_t[frame], axis=1)
+    return np.stack(
+        [np.histogram(away[cam == c], DISTANCE_BINS)[0] for c in range(problem.n_cameras)]
+    )

@@ -75,6 +75,7 @@ if TYPE_CHECKING:
     from calib.solve.calibrate import SolveOptions
     from calib.solve.repair import repair
     from calib.solve.start.single import KnownDistance
+    from calib.watch.run import Watch
 
 __version__ = "0.1.0"
 
@@ -127,6 +128,7 @@ __all__ = [
     "UnsolvableError",
     "Verification",
     "Wand",
+    "Watch",
     "align",
     "align_like",
     "assess",
@@ -231,6 +233,7 @@ _MODULES = {
     "calib.solve.calibrate": ("SolveOptions",),
     "calib.solve.repair": ("repair",),
     "calib.solve.start.single": ("KnownDistance",),
+    "calib.watch.run": ("Watch",),
 }
 _PLACES = {name: module for module, names in _MODULES.items() for name in names}
 

@@ -34,6 +34,7 @@ from calib.cli import (
     report,
     rig,
     simulate,
+    watch,
 )  # fmt: skip
 from calib.cli.help import write_commands
 from calib.core.names import visible
@@ -132,6 +133,7 @@ def _defect(error: Exception) -> str:
 app = typer.Typer(cls=Commands, pretty_exceptions_enable=False, rich_markup_mode=None)
 simulate.add_commands(app)
 capture.add_commands(app)
+watch.add_commands(app)
 images.add_commands(app)
 identify.add_commands(app)
 rig.add_commands(app)

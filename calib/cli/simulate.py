@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -17,7 +18,11 @@ from calib.cli.options import Force
 from calib.errors import InputError, OutputError
 
 if TYPE_CHECKING:
+    from calib.core.tracks import Tracks
     from calib.simulate import Knock, Scenario, Simulation
+
+
+TICK_S = 0.2  # from one write of a recording to the next
 
 
 def add_commands(app: typer.Typer) -> None:
@@ -101,6 +106,12 @@ def simulate(
             min=1,
         ),
     ] = None,
+    live: Annotated[
+        bool, typer.Option("--live", help="tracks.h5 grows as the wave goes on, for calib watch.")
+    ] = False,
+    speed: Annotated[
+        float, typer.Option(metavar="X", help="With --live: so many times as fast.", min=0.01)
+    ] = 1.0,
     force: Force = False,
 ) -> None:
     """Simulate a rig and a wand wave: tracks.h5, wand.toml, truth.h5 (the true rig) and
@@ -150,7 +161,8 @@ def simulate(
     further |= {"bar.h5": of_bar} if bar else {}
     drawn = _drawn(made, shown) if images else {}
     with _whole(out_dir, is_new):
-        files.save_tracks(made.tracks, out_dir / "tracks.h5", force)
+        if not live:
+            files.save_tracks(made.tracks, out_dir / "tracks.h5", force)
         files.save_wand(made.wand, out_dir / "wand.toml", force)
         files.save_rig(made.truth, out_dir / "truth.h5", force)
         if "truth_after.h5" in names:
@@ -163,6 +175,8 @@ def simulate(
         if images:
             files.write_text(out_dir / "images.toml", _image_list(made), force)
             files.write_folder(out_dir / "images", drawn, force)
+    if live:
+        _record(made.tracks, out_dir / "tracks.h5", speed, force)
     points = sum(c.n_points for c in made.tracks.cameras)
     names += [f"{len(drawn)} images"] if images else []
     console.note(
@@ -218,6 +232,22 @@ def _whole(out_dir: Path, is_new: bool) -> Iterator[None]:
                 remedy="Choose another.",
             ) from None
         raise
+
+
+def _record(tracks: Tracks, path: Path, speed: float, force: bool) -> None:
+    """Write a tracks file as its recording would: frames come when it is their time."""
+    from calib import files
+    from calib.cli import console
+    from calib.cli.live import in_seconds
+
+    console.note(f"recording {path}: calib watch follows it")
+    with files.recording(path, tracks, force) as append, console.progress() as progress:
+        start = time.monotonic()
+        parts = list(in_seconds(tracks, TICK_S))
+        for k, part in enumerate(parts, 1):
+            time.sleep(max(0.0, start + k * TICK_S / speed - time.monotonic()))
+            append(part)
+            progress("recording", k, len(parts))
 
 
 def _picture(camera: str, frame: int) -> str:

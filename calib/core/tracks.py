@@ -331,3 +331,22 @@ class Tracks:
                     found=str(c.marker[row]),
                     remedy="Use the wand file that this capture was made with.",
                 )
+
+
+def joined(parts: Sequence[Tracks]) -> Tracks:
+    """Return parts of one capture, of the same cameras, that follow one another as one."""
+    if len(parts) == 1:
+        return parts[0]
+    cameras = []
+    for same in zip(*(p.cameras for p in parts), strict=True):
+        radius = [c.radius_px for c in same if c.radius_px is not None]
+        cameras.append(
+            replace(
+                same[0],
+                frame=np.concatenate([c.frame for c in same]),
+                xy_px=np.concatenate([c.xy_px for c in same]),
+                marker=np.concatenate([c.marker for c in same]),
+                radius_px=np.concatenate(radius) if len(radius) == len(same) else None,
+            )
+        )
+    return replace(parts[0], cameras=tuple(cameras))

@@ -51,8 +51,10 @@ text, such as cam01/rotation_x and wand/p_x, in place of parameters.
 """
 
 from calib.files.kind import kind_of, load_cameras
+from calib.files.live import Arrival, follow
 from calib.files.pieces import frame_rate_of, tracks_in_pieces
 from calib.files.points import load_points, save_points, write_lines, write_points
+from calib.files.recording import recording
 from calib.files.rig import load_rig, save_rig
 from calib.files.text import (
     load_image_list,
@@ -79,9 +81,11 @@ from calib.outputs import (
 )
 
 __all__ = [
+    "Arrival",
     "check_output",
     "check_output_folder",
     "check_outputs",
+    "follow",
     "frame_rate_of",
     "kind_of",
     "load_cameras",
@@ -94,6 +98,7 @@ __all__ = [
     "load_tracks",
     "load_wand",
     "read_text",
+    "recording",
     "save_plan",
     "save_points",
     "save_rig",

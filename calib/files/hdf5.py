@@ -45,7 +45,7 @@ def opened(
         )
     guard.check(path, kind, is_whole)
     try:
-        with h5py.File(path, "r") as file:
+        with _reading(path) as file:
             top = attributes(file)
             if (found := top.text("format")) != expected_format:
                 raise InputError(
@@ -72,6 +72,23 @@ def opened(
             found=f"a damaged or cut-off file ({' '.join(str(error).split())})",
             remedy="Copy or make it again.",
         ) from None
+
+
+def _reading(path: PathLike) -> h5py.File:
+    """Open a file to read, also one that is still being written for readers to follow, or whose
+    writer died.
+    """
+    try:
+        return h5py.File(path, "r")
+    except BlockingIOError:
+        raise InputError(
+            str(path), expected="a file that others may read", found="one its writer has locked",
+            remedy="Write it for readers to follow (HDF5's SWMR mode), or wait until it is closed.",
+        ) from None  # fmt: skip
+    except OSError as error:
+        if "already open for write" not in str(error):
+            raise
+        return h5py.File(path, "r", swmr=True)
 
 
 def attributes(group: h5py.Group, where: str = "") -> Fields:

@@ -89,11 +89,7 @@ def save_tracks(tracks: Tracks, path: PathLike, overwrite: bool = False) -> None
         cameras = ordered_group(file, "cameras")
         for c in tracks.cameras:
             group = cameras.create_group(c.name)
-            group.attrs.update(width=c.width, height=c.height)
-            write_optional(group, pixel_pitch_mm=c.pixel_pitch_mm, focal_mm=c.focal_mm)
-            if c.lens is not None:
-                group.attrs.update(K=c.lens.K, dist=c.lens.dist)
-            write_optional(group, lens_sigma=c.lens_sigma, serial=c.serial, model=c.model)
+            write_camera(group, c)
             for key, values in (
                 ("frame", c.frame),
                 ("xy", c.xy_px),
@@ -107,3 +103,12 @@ def save_tracks(tracks: Tracks, path: PathLike, overwrite: bool = False) -> None
                 write(file.require_group("masks"), c.name, c.masks_px)
 
     write_bytes(path, file_bytes(FORMAT, VERSION, fill), overwrite)
+
+
+def write_camera(group: h5py.Group, camera: CameraTracks) -> None:
+    """Write what is stated of a camera: sensor, lens, labels."""
+    group.attrs.update(width=camera.width, height=camera.height)
+    write_optional(group, pixel_pitch_mm=camera.pixel_pitch_mm, focal_mm=camera.focal_mm)
+    if camera.lens is not None:
+        group.attrs.update(K=camera.lens.K, dist=camera.lens.dist)
+    write_optional(group, lens_sigma=camera.lens_sigma, serial=camera.serial, model=camera.model)

@@ -12,7 +12,7 @@ from calib.check.inspection import CameraCapture, Finding, Inspection
 from calib.check.verdicts import Shortcoming, Verdict
 from calib.report.tables import Column, Strong, table
 from calib.report.words import counted, document, listed, wrapped
-from calib.solve.start.graph import wave_between
+from calib.solve.start.graph import Overlap, wave_between
 from calib.solve.start.motion import PLANAR_PARALLAX, STILL_TRAVEL
 
 WIDEST_TABLE = 12  # cameras whose overlap still fits a line of the console
@@ -29,7 +29,7 @@ def as_lines(found: Inspection, width: int | None = None) -> list[str]:
     for text in _head(found):
         lines += wrapped(text, width)
     lines += ["", *_cameras(found, width)]
-    return [*lines, "", *shared] if (shared := _overlap(found, width)) else lines
+    return [*lines, "", *shared] if (shared := overlap_lines(found.overlap, width)) else lines
 
 
 def as_json(found: Inspection) -> dict[str, Any]:
@@ -125,8 +125,11 @@ def _cameras(found: Inspection, width: int | None) -> list[str]:
     return table(columns, width)
 
 
-def _overlap(found: Inspection, width: int | None) -> list[str]:
-    names, frames, points = found.overlap.names, found.overlap.frames, found.overlap.points
+def overlap_lines(of: Overlap, width: int | None) -> list[str]:
+    """Return the frames that each two cameras share; of many cameras, with whom each shares
+    most.
+    """
+    names, frames, points = of.names, of.frames, of.points
     if len(names) < 2:
         return []
     if len(names) <= WIDEST_TABLE:

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from calib.core.tracks import Ints, Tracks
+from calib.core.tracks import Ints, Tracks, joined
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -37,25 +36,6 @@ class Kept:
     def tracks(self) -> Tracks:
         """The frames kept, as one capture."""
         return joined(self.parts)
-
-
-def joined(parts: Sequence[Tracks]) -> Tracks:
-    """Return parts of one capture that follow one another as one."""
-    if len(parts) == 1:
-        return parts[0]
-    cameras = []
-    for same in zip(*(p.cameras for p in parts), strict=True):
-        radius = [c.radius_px for c in same if c.radius_px is not None]
-        cameras.append(
-            replace(
-                same[0],
-                frame=np.concatenate([c.frame for c in same]),
-                xy_px=np.concatenate([c.xy_px for c in same]),
-                marker=np.concatenate([c.marker for c in same]),
-                radius_px=np.concatenate(radius) if len(radius) == len(same) else None,
-            )
-        )
-    return replace(parts[0], cameras=tuple(cameras))
 
 
 def named_frames(tracks: Tracks) -> Ints:

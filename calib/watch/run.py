@@ -14,7 +14,7 @@ import numpy as np
 from calib.check.inspect import FEW_POINTS, LOW_COVERAGE, inspect
 from calib.core.geometry import Array
 from calib.core.progress import Progress, quiet
-from calib.core.tracks import Ints, Tracks
+from calib.core.tracks import Ints, Tracks, joined
 from calib.core.wand import Wand
 from calib.errors import InputError, UnsolvableError
 from calib.naming.identify import identify, is_unnamed
@@ -22,7 +22,7 @@ from calib.solve.certainty.normal import Information
 from calib.solve.start.graph import CameraGraph, camera_graph
 from calib.watch.calls import WINDOW_S, Lately, called_out
 from calib.watch.counts import Counts
-from calib.watch.kept import Kept, joined, named_frames
+from calib.watch.kept import Kept, named_frames
 from calib.watch.records import CameraSoFar, Ending, Figure, Forecast, Lack, View, Walk
 from calib.watch.rough import Rough, grown, solve_roughly, summed
 from calib.watch.seen import DISTANCE_BINS, FAST_MM_S, Seen, look_at
@@ -195,21 +195,25 @@ class Watch:
         return of.most_mm if self.is_everywhere else of.half_mm
 
     @property
-    def graph(self) -> CameraGraph | None:
-        return None if self.counts is None else camera_graph(self.counts.overlap)
+    def could_solve(self) -> bool:
+        """Whether the cameras are linked and there is something that no solve has seen."""
+        counts = self.counts
+        if counts is None or self.is_solving or self.n_frames < AT_THE_END * self.n_solved:
+            return False
+        return (
+            counts.duration_s >= FIRST_S
+            and int(counts.named.min()) >= FIRST_POINTS
+            and len(camera_graph(counts.overlap).islands) == 1
+        )
 
     @property
     def wants_solve(self) -> bool:
         """Whether the frames so far are worth a solve now."""
-        counts = self.counts
-        if counts is None or self.is_solving or self.ending is not None:
+        if self.ending is not None or not self.could_solve:
             return False
         grown_by = self.n_frames / max(self.n_solved, 1)
         if self.rough is None or self.forecast is None:
-            is_ready = counts.duration_s >= FIRST_S and int(counts.named.min()) >= FIRST_POINTS
-            if not is_ready or grown_by < AFTER_FAILURE:
-                return False
-            return len(camera_graph(counts.overlap).islands) == 1
+            return grown_by >= AFTER_FAILURE
         now, later = self._figure(self.forecast.now), self._figure(self.forecast.later)
         if self.need_mm is None:
             return grown_by >= (AT_THE_END if later > (1.0 - LITTLE_GAIN) * now else AT_ANY_RATE)

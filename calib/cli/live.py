@@ -1,0 +1,163 @@
+"""What a command needs that goes on beside a recording: looks at a file a second apart, a job in
+the background, a view in place.
+"""
+
+# ruff: noqa: PLC0415 - what loads SciPy, OpenCV or HDF5 waits for the command that needs it: --help
+# is quick
+
+from __future__ import annotations
+
+import signal
+import sys
+import time
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from threading import Event
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from rich.live import Live
+
+    from calib.core.tracks import Tracks
+    from calib.files import Arrival
+
+LOOK_S = 1.0  # from one look at the file to the next
+QUIET_S = 5.0  # without new data before that is said
+LINE_S = 10.0  # from one line to the next where there is no terminal
+
+
+@contextmanager
+def interrupted() -> Iterator[Event]:
+    """Yield what Ctrl-C sets, so that the state can still be told."""
+    stop = Event()
+    before = signal.signal(signal.SIGINT, lambda *_: stop.set())
+    try:
+        yield stop
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+def looks(
+    poll: Callable[[], Arrival], stop: Event, patience_s: float, shown: Shown
+) -> Iterator[Arrival]:
+    """Yield what looks at a file find, a second apart, until it is stopped or nothing new has come
+    for too long; tell troubles once, and silence.
+    """
+    latest, told, is_told_quiet = time.monotonic(), "", False
+    while not stop.is_set():
+        began = time.monotonic()
+        look = poll()
+        if look.tracks is not None:
+            latest, is_told_quiet = began, False
+        if look.trouble and look.trouble != told:
+            shown.note(look.trouble)
+        told = look.trouble
+        yield look
+        quiet = time.monotonic() - latest
+        if quiet >= patience_s:
+            shown.note(
+                f"No new data for {quiet:.0f} s: the recording has ended, or its writer died."
+            )
+            return
+        if quiet >= QUIET_S and not is_told_quiet:
+            shown.note(f"No new data for {quiet:.0f} s: is it still recording?")
+            is_told_quiet = True
+        stop.wait(max(0.0, LOOK_S - (time.monotonic() - began)))
+
+
+def seconds(tracks: Tracks) -> float:
+    frames = [int(f) for c in tracks.cameras if c.n_points for f in c.frame[[0, -1]]]
+    return (max(frames) - min(frames) + 1) / tracks.frame_rate_hz if frames else 0.0
+
+
+def in_seconds(tracks: Tracks, each_s: float = 1.0) -> Iterator[Tracks]:
+    """Yield a capture in parts of about a second, or another time."""
+    from calib.watch.kept import between
+
+    frames = [int(f) for c in tracks.cameras if c.n_points for f in c.frame[[0, -1]]]
+    step = max(1, round(each_s * tracks.frame_rate_hz))
+    for first in range(min(frames), max(frames) + 1, step) if frames else ():
+        yield between(tracks, first, first + step)
+
+
+@dataclass(slots=True)
+class Beside:
+    """One job at a time in a thread beside the watch."""
+
+    pool: ThreadPoolExecutor = field(default_factory=lambda: ThreadPoolExecutor(1))
+    job: Future[Any] | None = None
+
+    @property
+    def is_running(self) -> bool:
+        return self.job is not None
+
+    @property
+    def is_done(self) -> bool:
+        return self.job is not None and self.job.done()
+
+    def start(self, run: Callable[[], Any]) -> None:
+        self.job = self.pool.submit(run)
+
+    def result(self) -> Any:
+        assert self.job is not None
+        job, self.job = self.job, None
+        return job.result()
+
+    def forget(self) -> None:
+        self.job = None
+
+
+@dataclass(slots=True)
+class Shown:
+    """What is seen meanwhile, on standard error: a view in place on a terminal, else a line now and
+    then.
+    """
+
+    live: Live | None
+    last_s: float = -LINE_S
+
+    @classmethod
+    @contextmanager
+    def opened(cls) -> Iterator[Shown]:
+        from rich.console import Console
+        from rich.live import Live
+
+        console = Console(stderr=True, markup=False, highlight=False)
+        live = Live(console=console, auto_refresh=False, transient=True)
+        shown = cls(live if console.is_terminal else None)
+        if shown.live is not None:
+            shown.live.start()
+        try:
+            yield shown
+        finally:
+            shown.close()
+
+    def show(self, line: str, lines: Callable[[int], list[str]]) -> None:
+        """Show a view: its lines where there is a terminal, else its one line now and then."""
+        if self.live is None:
+            if time.monotonic() - self.last_s >= LINE_S:
+                self.last_s = time.monotonic()
+                print(line, file=sys.stderr, flush=True)
+            return
+        from rich.text import Text
+
+        from calib.report.tables import Strong
+
+        width, height = self.live.console.size
+        texts = lines(width)[: height - 1]
+        styled = [Text(t + "\n", style="bold" if isinstance(t, Strong) else "") for t in texts]
+        self.live.update(Text.assemble(*styled), refresh=True)
+
+    def note(self, text: str) -> None:
+        """Say something at once, above the view."""
+        if self.live is None:
+            print(text, file=sys.stderr, flush=True)
+        else:
+            self.live.console.print(text)
+
+    def close(self) -> None:
+        if self.live is not None:
+            self.live.stop()
+            self.live = None

@@ -1,0 +1,212 @@
+"""The command that watches a wave while it goes on."""
+
+# ruff: noqa: PLC0415 - what loads SciPy, OpenCV or HDF5 waits for the command that needs it: --help
+# is quick
+
+from __future__ import annotations
+
+import shlex
+from collections.abc import Iterator
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from calib.cli.live import Beside, Shown, in_seconds, interrupted, looks, seconds
+from calib.cli.options import AsJson, inside
+from calib.errors import InputError
+
+if TYPE_CHECKING:
+    from calib.files import Arrival
+    from calib.watch.recheck import Standing
+    from calib.watch.run import Watch
+
+BEHIND_S = 5.0  # of capture in one look: then a solve is done at once, or it would come too late
+
+
+def add_commands(app: typer.Typer) -> None:
+    """Add this command to the program."""
+    app.command("watch")(watch)
+
+
+def watch(
+    source: Annotated[
+        Path,
+        typer.Argument(
+            metavar="FILE_OR_FOLDER",
+            help="Tracks file that is being written, or folder in which tracks files (or CSV "
+            "beside a camera list) arrive.",
+        ),
+    ],
+    wand: Annotated[
+        Path | None, typer.Option("--wand", metavar="WAND", help="Wand file (TOML).")
+    ] = None,
+    rig: Annotated[
+        Path | None,
+        typer.Option("--rig", metavar="RIG", help="A rig to recheck meanwhile: who has moved?"),
+    ] = None,
+    need: Annotated[
+        float | None,
+        typer.Option(
+            metavar="MM",
+            help="Stop when a marker is placed to this standard deviation in half of the places "
+            "where the wand went. Without it: when ten more seconds would gain less than a tenth.",
+            min=0.0,
+        ),
+    ] = None,
+    everywhere: Annotated[
+        bool, typer.Option("--everywhere", help="The need is for 19 of 20 places, not for half.")
+    ] = False,
+    patience: Annotated[
+        float, typer.Option(metavar="S", help="End after so long without new data.", min=2.0)
+    ] = 30.0,
+    as_json: AsJson = False,
+) -> None:
+    """Watch a wave while it goes on: what is still missing, where to walk next, and when it is
+    enough. Exit 0: enough (with --rig: nothing moved); 1: it ended before, also by Ctrl-C.
+    """
+    import calib
+    from calib import files
+    from calib.watch.run import Watch
+
+    if (wand is None) == (rig is None):
+        raise InputError(
+            "calib watch", expected="--wand with the wand file, or --rig with a rig to recheck",
+            found="neither" if wand is None else "both",
+            remedy="A rig holds its wand: with --rig leave --wand out.",
+        )  # fmt: skip
+    if rig is not None and (need is not None or everywhere):
+        raise InputError(
+            "--need, --everywhere", expected="a wave to solve", found="a rig to recheck (--rig)",
+            remedy="Leave them out.",
+        )  # fmt: skip
+    follower = files.follow(source)
+    with interrupted() as stop, Shown.opened() as shown:
+        found = looks(follower.poll, stop, patience, shown)
+        if rig is not None:
+            code = _recheck(rig, found, shown, as_json)
+        else:
+            assert wand is not None
+            start = Watch(calib.load_wand(wand), need, everywhere)
+            code = _wave(start, source, wand, found, shown, as_json)
+    raise typer.Exit(code)
+
+
+def _wave(
+    start: Watch, source: Path, wand: Path, looks: Iterator[Arrival], shown: Shown, as_json: bool
+) -> int:
+    """Watch a wave for a solve; return the exit code."""
+    from calib.cli import console
+    from calib.report import watch as report
+
+    state = start
+    for state in _states(start, source, looks):
+        if (view := state.view) is not None:
+            shown.show(report.one_line(view), partial(report.as_lines, view))
+    shown.close()
+    if state.ending is None and state.could_solve:  # so that the last figures are a solve's
+        state = state.solved_now()
+    view = state.view
+    if view is None:
+        raise InputError(
+            str(source), expected="a capture that begins", found="no points while it was watched",
+            remedy="Start the recording, then watch.",
+        )  # fmt: skip
+    if as_json:
+        console.print_json(report.as_json(view))
+    else:
+        console.print_report(report.as_lines(view, console.width()))
+        if state.ending is not None and source.is_file():
+            command = shlex.join(["calib", "solve", str(source), "--wand", str(wand)])
+            console.note(f"{command} -o rig.h5")
+        if view.called_out:
+            console.caution()
+    return 0 if state.ending is not None else 1
+
+
+def _states(start: Watch, source: Path, looks: Iterator[Arrival]) -> Iterator[Watch]:
+    """Yield the wave after each look, until it suffices or the looks end."""
+    state, beside = start, Beside()
+    for look in looks:
+        if look.is_anew:
+            state = start
+            beside.forget()
+        tracks = look.tracks
+        parts = in_seconds(tracks) if tracks is not None else ()
+        is_behind = tracks is not None and seconds(tracks) > BEHIND_S
+        for part in parts:
+            with inside(source):
+                state = _step(state.added(part), beside, is_behind)
+            if state.ending is not None:
+                break
+        if beside.is_done:
+            state = state.ended(beside.result())
+        yield state
+        if state.ending is not None:
+            return
+    if beside.is_running:
+        yield state.ended(beside.result())
+
+
+def _step(state: Watch, beside: Beside, is_behind: bool) -> Watch:
+    """Return the watch with a solve begun or ended where it is time for that."""
+    if beside.is_done:
+        state = state.ended(beside.result())
+    if not state.wants_solve:
+        return state
+    if is_behind:
+        return state.solved_now()
+    state, solving = state.began()
+    beside.start(solving.run)
+    return state
+
+
+def _recheck(path: Path, looks: Iterator[Arrival], shown: Shown, as_json: bool) -> int:
+    """Recheck a rig while its wand is waved; return the exit code."""
+    import calib
+    from calib.cli import console
+    from calib.report import recheck as report
+    from calib.watch.recheck import Standing
+
+    start = state = Standing(calib.load_rig(path), calib.RecheckOptions())
+    beside = Beside()
+
+    def lines(state: Standing, width: int | None) -> list[str]:
+        head = f"{state.at_s:.0f} s of wave."
+        if state.trouble:
+            head += f" Not told yet: {state.trouble}"
+        return [head, *(report.as_lines(state.found, width) if state.found else [])]
+
+    for look in looks:
+        if look.is_anew:
+            state = start
+            beside.forget()
+        for part in in_seconds(look.tracks) if look.tracks is not None else ():
+            state = state.added(part)
+        if beside.is_done:
+            state = state.ended(beside.result())
+        if state.wants_check:
+            state, checking = state.began()
+            beside.start(checking.run)
+        told = lines(state, None)
+        shown.show(" ".join(told[:2]), partial(lines, state))
+    shown.close()
+    if beside.is_running:
+        state = state.ended(beside.result())
+    elif state.window is not None and state.done_s < state.at_s:
+        state, checking = state.began()
+        state = state.ended(checking.run())
+    if state.found is None:
+        raise InputError(
+            str(path), expected="a wave in which cameras see the wand together",
+            found=state.trouble or "no points while it was watched",
+            remedy="Wave through the volume.",
+        )  # fmt: skip
+    if as_json:
+        console.print_json(report.as_json(state.found))
+    else:
+        console.print_report(lines(state, console.width()))
+        if state.found.needs_a_hand:
+            console.caution()
+    return 1 if state.found.needs_a_hand else 0

@@ -1,0 +1,85 @@
+"""A rig that stands, rechecked while its wand is waved: the last seconds against the rig."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from calib.check.recheck.judge import RecheckOptions
+from calib.check.recheck.outcome import Recheck
+from calib.check.recheck.run import recheck
+from calib.core.progress import Progress, quiet
+from calib.core.rig import Rig
+from calib.core.tracks import Tracks, joined
+from calib.errors import UnsolvableError
+from calib.watch.kept import between
+
+WINDOW_S, LEAST_S = 20.0, 5.0  # as long as the short wave of a recheck, where the frames are not
+WINDOW_FRAMES = 1000  # too many: a recheck of 24 cameras then takes some seconds
+EVERY_S = 5.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Checking:
+    """A recheck to be done."""
+
+    rig: Rig
+    tracks: Tracks
+    options: RecheckOptions
+
+    def run(self, progress: Progress = quiet) -> Recheck | str:
+        """Return what the recheck finds, or why the frames allow none."""
+        try:
+            return recheck(self.rig, self.tracks, self.options, progress)
+        except UnsolvableError as error:
+            return str(error)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Standing:
+    """A rig and the last seconds of a wave before it; ``found`` is the last recheck, ``trouble``
+    why the last one could not be done, ``at_s`` and ``done_s`` the time of the wave and that of the
+    last recheck.
+    """
+
+    rig: Rig
+    options: RecheckOptions
+    window: Tracks | None = None
+    found: Recheck | None = None
+    trouble: str = ""
+    first_frame: int | None = None
+    at_s: float = 0.0
+    done_s: float = 0.0
+    is_checking: bool = False
+
+    def added(self, tracks: Tracks) -> Standing:
+        """Return it with further frames, those before the window forgotten."""
+        numbers = [c.frame[[0, -1]] for c in tracks.cameras if c.n_points]
+        if not numbers:
+            return self
+        start, last = int(np.min(numbers)), int(np.max(numbers))
+        window = tracks if self.window is None else joined((self.window, tracks))
+        n = max(min(WINDOW_S * tracks.frame_rate_hz, WINDOW_FRAMES), LEAST_S * tracks.frame_rate_hz)
+        first = start if self.first_frame is None else self.first_frame
+        return replace(
+            self, window=between(window, last + 1 - n, np.inf), first_frame=first,
+            at_s=(last + 1 - first) / tracks.frame_rate_hz,
+        )  # fmt: skip
+
+    @property
+    def wants_check(self) -> bool:
+        """Whether enough is new for a recheck."""
+        return not self.is_checking and self.at_s - self.done_s >= EVERY_S
+
+    def began(self) -> tuple[Standing, Checking]:
+        """Return it with a recheck under way, and the recheck to run."""
+        assert self.window is not None
+        out = replace(self, is_checking=True, done_s=self.at_s)
+        return out, Checking(self.rig, self.window, self.options)
+
+    def ended(self, found: Recheck | str) -> Standing:
+        """Return it with what a recheck came to."""
+        if isinstance(found, str):
+            return replace(self, is_checking=False, trouble=found)
+        return replace(self, is_checking=False, trouble="", found=found)

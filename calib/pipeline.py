@@ -74,12 +74,12 @@ def solve_rig(
         return _solved(tracks, stated, options, progress, named)
     except UnsolvableError as error:
         seen = named.tracks if named else tracks
-        if found := _misread(seen, stated, is_lens_free(seen, options.lens)):
+        if found := misread(seen, stated, is_lens_free(seen, options.lens)):
             raise as_error(found) from error
         raise
 
 
-def _misread(tracks: Tracks, wand: Wand, free: NDArray[np.bool_]) -> list[Suspect]:
+def misread(tracks: Tracks, wand: Wand, free: NDArray[np.bool_]) -> list[Suspect]:
     """Return the cameras that would fit if read in another way, of a wave that can tell."""
     table = overlap(tracks)
     try:

@@ -25,7 +25,7 @@ MAY_IMPORT = {
     "pipeline": {"errors", "core", "naming", "solve", "check"},
     "check": {"errors", "core", "naming", "solve"},
     "prove": {"errors", "core", "naming", "solve", "check"},
-    "watch": {"errors", "core", "naming", "solve", "check", "prove"},
+    "watch": {"errors", "core", "naming", "solve", "check", "prove", "pipeline"},
     "export": {"errors", "core", "check", "prove"},
     "report": {
         "errors",

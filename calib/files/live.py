@@ -158,8 +158,9 @@ class FolderFollower:
     """
 
     path: Path
-    sizes: dict[Path, int] = field(default_factory=dict)  # of files not taken yet
+    sizes: dict[Path, int] = field(default_factory=dict)  # at the look before
     taken: set[Path] = field(default_factory=set)
+    refused: dict[Path, int] = field(default_factory=dict)  # and the size that they had then
     like: Tracks | None = None  # the first file's, for its cameras
     last_frame: int | None = None
 
@@ -172,19 +173,19 @@ class FolderFollower:
             )  # fmt: skip
         except OSError as error:
             return Arrival(trouble=f"{self.path} cannot be read ({error.strerror}).")
+        before, self.sizes = self.sizes, {p: p.stat().st_size for p in found if p.exists()}
         parts, troubles = [], []
-        for file in found:
-            if file in self.taken:
+        for file, size in self.sizes.items():
+            if file in self.taken or self.refused.get(file) == size:
                 continue
-            size = file.stat().st_size if file.exists() else -1
-            is_settled, self.sizes[file] = self.sizes.get(file) == size, size
-            if not is_settled:
+            if before.get(file) != size:
                 break  # later ones wait for it, so that frames stay in order
-            self.taken.add(file)
             try:
                 part = self._arrived(file)
                 parts += [part] if part is not None else []
+                self.taken.add(file)
             except CalibError as error:
+                self.refused[file] = size
                 troubles.append(f"left out: {error}")
         return Arrival(joined(parts) if parts else None, " ".join(troubles))
 

@@ -15,8 +15,7 @@ from calib.watch.seen import Seen
 
 WINDOW_S = 10.0  # somebody in the way hides the wand from a camera for some seconds, not for ten
 SILENT_S = 5.0
-# A camera that would have seen so many markers and saw a smaller share of them is off.
-EXPECTED, HARDLY = 200, 0.02
+EXPECTED = 150  # markers where the camera saw the wand before: one in the way hides fewer
 ENOUGH = 100  # points in the window to judge by
 MISFIT_SHARE = 0.5  # sound cameras keep nine of ten (simulated rigs with errors that last)
 LATE_FRAMES, SURE = 0.1, 6.0  # below a tenth of a frame a solve bears it; and standard deviations
@@ -47,28 +46,29 @@ class Lately:
 
 
 def called_out(
-    counts: Counts, lately: Sequence[Lately], sigma_px: Array | None, n_markers: int
+    counts: Counts, lately: Sequence[Lately], late: tuple[Array, Array] | None, n_markers: int
 ) -> tuple[CalledOut, ...]:
-    """Return what is to be called out, camera by camera, worst kind first."""
-    found = [*_silent(counts, lately), *_doubtful(counts, lately, n_markers)]
-    if sigma_px is not None:
-        found += _late(counts, lately, sigma_px)
-    return tuple(found)
+    """Return what is to be called out; ``late`` are the cameras' time offsets in frames and their
+    standard uncertainties (C,), where they are known.
+    """
+    of_time = [] if late is None else list(_late(counts.names, *late))
+    explained = {c.camera for c in of_time}  # why their points do not fit
+    found = [*_silent(counts, lately), *of_time, *_doubtful(counts, lately, n_markers)]
+    return tuple(c for c in found if c.call != Call.MISFIT or c.camera not in explained)
 
 
 def _silent(counts: Counts, lately: Sequence[Lately]) -> Iterable[CalledOut]:
     """Yield cameras that show nothing though others go on, and would see the wand."""
     if counts.last_frame is None or counts.first_frame is None:
         return
-    seen = [part.seen for part in lately if part.seen is not None]
-    expected = np.sum([s.expected for s in seen], axis=0) if seen else None
     for c, name in enumerate(counts.names):
         since = counts.latest[c] if counts.points[c] else counts.first_frame - 1
         silent_s = float(counts.last_frame - since) / counts.rate_hz
-        if expected is not None and counts.points[c]:
-            found = sum(int(s.found[c]) for s in seen)
-            if expected[c] >= EXPECTED and found <= HARDLY * expected[c] and silent_s >= SILENT_S:
-                figures = {"silent_s": silent_s, "expected": float(expected[c])}
+        parts = [part.seen for part in lately if part.seen is not None and part.end > since]
+        if parts and counts.points[c]:
+            expected = sum(int(part.expected[c]) for part in parts)
+            if silent_s >= SILENT_S and expected >= EXPECTED:
+                figures = {"silent_s": silent_s, "expected": float(expected)}
                 yield CalledOut(Call.SILENT, name, figures)
         elif silent_s >= WINDOW_S:
             yield CalledOut(Call.SILENT, name, {"silent_s": silent_s})
@@ -93,19 +93,13 @@ def _doubtful(counts: Counts, lately: Sequence[Lately], n_markers: int) -> Itera
             yield CalledOut(Call.MISFIT, name, {"share": 1.0 - fitting / judged})
 
 
-def _late(counts: Counts, lately: Sequence[Lately], sigma_px: Array) -> Iterable[CalledOut]:
-    """Yield cameras whose points lie where the wand was, or will be, by a part of a frame.
+def _late(names: Sequence[str], late: Array, sigma: Array) -> Iterable[CalledOut]:
+    """Yield cameras that expose at another time than the rig."""
+    for name, frames, sure in zip(names, late.tolist(), sigma.tolist(), strict=True):
+        if is_late(frames, sure):
+            yield CalledOut(Call.LATE, name, {"late_frames": frames, "sigma_frames": sure})
 
-    Least squares of residuals on image velocities: τ = Σ v·r / Σ v·v, of variance σ² / Σ v·v.
-    """
-    seen = [part.seen for part in lately if part.seen is not None]
-    if not seen:
-        return
-    by, of = np.sum([s.by_speed for s in seen], axis=0), np.sum([s.of_speed for s in seen], axis=0)
-    n = np.sum([s.n_speed for s in seen], axis=0)
-    for c, name in enumerate(counts.names):
-        if n[c] < EXPECTED or of[c] <= 0:
-            continue
-        late, sigma = float(by[c] / of[c]), float(sigma_px[c] / np.sqrt(of[c]))
-        if abs(late) > max(LATE_FRAMES, SURE * sigma):
-            yield CalledOut(Call.LATE, name, {"late_frames": late, "sigma_frames": sigma})
+
+def is_late(late_frames: float, sigma_frames: float) -> bool:
+    """Return whether a time offset is one to see to; nan is none."""
+    return abs(late_frames) > max(LATE_FRAMES, SURE * sigma_frames)

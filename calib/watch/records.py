@@ -7,7 +7,7 @@ from enum import StrEnum
 
 import numpy as np
 
-from calib.prove.precision import Precision
+from calib.core.geometry import Array
 from calib.solve.start.graph import CameraGraph, Overlap
 
 INNER = 95.0  # percent of places within the second figure of a forecast
@@ -99,9 +99,9 @@ class Figure:
     most_mm: float
 
     @classmethod
-    def of(cls, found: Precision) -> Figure:
-        sigma = found.sigma_mm[found.is_seen]
-        half, most = np.percentile(sigma, [50.0, INNER])
+    def of(cls, sigma_mm: Array) -> Figure:
+        """Return the figure of places (n,), nan where none is known."""
+        half, most = np.nanpercentile(sigma_mm, [50.0, INNER])
         return cls(float(half), float(most))
 
 

@@ -20,14 +20,16 @@ from calib.core.rig import Rig
 from calib.core.threads import one_blas_thread
 from calib.core.tracks import Tracks
 from calib.core.wand import Wand
-from calib.prove.joint import RigErrors, rig_errors
-from calib.prove.precision import FEW_PLACES, Precision, precision
-from calib.prove.views import Cameras, cameras_of
+from calib.prove.joint import RigErrors, effects, rig_errors
+from calib.prove.joint import covariance_of as covariance_of_places
+from calib.prove.precision import FEW_PLACES
+from calib.prove.views import Cameras, Views, cameras_of, views_of_places
 from calib.solve.bundle.descent import BundleOptions, without_frames
 from calib.solve.bundle.problem import State
 from calib.solve.calibrate import SolveOptions, Task, begin, finish
 from calib.solve.certainty.covariance import covariance_of, median_distance
 from calib.solve.certainty.normal import Information
+from calib.solve.clock.offsets import estimate_offsets
 from calib.solve.lasting.scatter import Together, together
 from calib.solve.refine import Fit
 
@@ -39,7 +41,9 @@ class Rough:
 
     ``of_frames`` is the information of its ``n_frames`` frames alone, ``of_priors (N, N)`` what is
     known besides, ``scattered`` what errors that last do. One of ``step`` frames of the capture
-    was kept; ``errors`` and ``cameras`` are the rig's, made ready to place points.
+    was kept; ``errors`` and ``cameras`` are the rig's, made ready to place points; ``places_mm (n,
+    3)`` are some hundreds of the wand's so far, and ``views`` what the cameras see of them. Cameras
+    expose ``late_frames (C,)`` later than the rig.
     """
 
     rig: Rig
@@ -53,6 +57,10 @@ class Rough:
     step: int
     errors: RigErrors
     cameras: Cameras
+    places_mm: Array
+    views: Views
+    late_frames: Array
+    late_sigma_frames: Array
 
     @property
     def state(self) -> State:
@@ -74,24 +82,15 @@ class Rough:
         """The information of all frames that were there, of which those kept are a fair part."""
         return grown(self.of_frames, self.step)
 
-    @property
-    def precision(self) -> Precision:
-        """What the rig solved from the kept frames states."""
-        return precision(self.rig, self.places_mm)
-
-    @property
-    def places_mm(self) -> Array:
-        """Places (n, 3) of the wand so far, some hundreds."""
-        wave = self.rig.wave_mm
-        return wave[:: max(1, len(wave) // FEW_PLACES)]
-
-    def foreseen(self, of_frames: Information) -> Precision:
-        """Return the precision that a solve of frames with this information would state, at the
-        places of the wave so far.
+    def foreseen_mm(self, of_frames: Information) -> Array:
+        """Return the 3D standard deviations (n,) in mm that a solve of frames with this information
+        would state at the places of the wave so far, nan where fewer than two cameras see.
         """
         names, markers = self.rig.names, self.rig.wand.markers
-        told = Information(of_frames.matrix + self.of_priors, of_frames.gradient, of_frames.own)
-        told = replace(told, own=of_frames.own + np.diag(self.of_priors))
+        told = Information(
+            of_frames.matrix + self.of_priors, of_frames.gradient,
+            of_frames.own + np.diag(self.of_priors),
+        )  # fmt: skip
         scattered = self.scattered
         if scattered is not None:
             # As many more stretches as there are more frames; where only some frames of each
@@ -104,7 +103,14 @@ class Rough:
         stated = self.rig.covariance
         if stated is not None:
             found = replace(found, held=stated.held, pull=stated.pull, held_sigma=stated.held_sigma)
-        return precision(replace(self.rig, covariance=found), self.places_mm)
+        errors = rig_errors(replace(self.rig, covariance=found))
+        return sigmas_mm(errors, self.views, self.places_mm, self.cameras)
+
+
+def sigmas_mm(errors: RigErrors, views: Views, places_mm: Array, cameras: Cameras) -> Array:
+    """Return the 3D standard deviations (n,) in mm of places, nan where too few see them."""
+    total = covariance_of_places(*effects(errors, views, places_mm, cameras))
+    return np.asarray(np.sqrt(np.trace(total, axis1=1, axis2=2)))
 
 
 def grown(found: Information, factor: float) -> Information:
@@ -141,9 +147,15 @@ def solve_roughly(
     alone = Information(told.matrix - priors, told.gradient, told.own - np.diag(priors))
     scattered = together(problem, state, options.terms, fit.result.blocks, fit.scatter)
     away = median_distance(problem, state)
+    places = rig.wave_mm[:: max(1, len(rig.wave_mm) // FEW_PLACES)]
+    if before is not None and step > 1:  # without neighbouring frames nothing is new of times
+        late = before.late_frames, before.late_sigma_frames
+    else:
+        offsets = estimate_offsets(fit, tracks)
+        late = offsets.offset_frames, offsets.sigma_frames
     return Rough(
         rig, task, fit, alone, priors, scattered, away, problem.n_frames, step,
-        rig_errors(rig), cameras_of(rig),
+        rig_errors(rig), cameras_of(rig), places, views_of_places(rig, places), *late,
     )  # fmt: skip
 
 

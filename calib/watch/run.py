@@ -18,9 +18,12 @@ from calib.core.tracks import Ints, Tracks, joined
 from calib.core.wand import Wand
 from calib.errors import InputError, UnsolvableError
 from calib.naming.identify import identify, is_unnamed
+from calib.pipeline import misread
 from calib.solve.certainty.normal import Information
 from calib.solve.start.graph import CameraGraph, camera_graph
-from calib.watch.calls import WINDOW_S, Lately, called_out
+from calib.solve.start.lenses import is_lens_free
+from calib.solve.start.suspects import as_error
+from calib.watch.calls import WINDOW_S, Lately, called_out, is_late
 from calib.watch.counts import Counts
 from calib.watch.kept import Kept, named_frames
 from calib.watch.records import CameraSoFar, Ending, Figure, Forecast, Lack, View, Walk
@@ -57,14 +60,17 @@ class Solving:
             found = inspect(self.tracks, self.wand)
             rough = solve_roughly(self.tracks, self.wand, self.step, self.before, progress)
         except UnsolvableError as error:
+            if suspects := misread(self.tracks, self.wand, is_lens_free(self.tracks, "auto")):
+                return Solved(None, str(as_error(suspects)), False)
             return Solved(None, str(error), False)
-        return Solved(rough, "", found.good)
+        late = zip(rough.late_frames.tolist(), rough.late_sigma_frames.tolist(), strict=True)
+        return Solved(rough, "", found.good and not any(is_late(*pair) for pair in late))
 
 
 @dataclass(frozen=True, slots=True)
 class Solved:
     """What a solve came to: a rough rig, or why none; ``is_good``: an inspection finds nothing to
-    act on.
+    act on, and no camera is out of step.
     """
 
     rough: Rough | None
@@ -182,7 +188,7 @@ class Watch:
         if self.forecast is None or self.n_frames >= (1.0 + AGAIN_SHARE) * self.n_forecast:
             more = 1.0 + MORE_S / max(counts.duration_s, 1.0)
             forecast = Forecast(
-                Figure.of(rough.foreseen(told)), Figure.of(rough.foreseen(grown(told, more)))
+                Figure.of(rough.foreseen_mm(told)), Figure.of(rough.foreseen_mm(grown(told, more)))
             )
             out = replace(out, forecast=forecast, n_forecast=self.n_frames)
         if counts.duration_s - self.walk_s >= WALK_S:
@@ -232,10 +238,10 @@ class Watch:
         rough = found.rough
         if rough is None:
             return out
-        solved = rough.foreseen(rough.of_seen)
+        solved = Figure.of(rough.foreseen_mm(rough.of_seen))
         out = replace(
             out, rough=rough, information=rough.of_seen, distance=_distances(rough),
-            solved=Figure.of(solved), forecast=None, lately=(),
+            solved=solved, forecast=None, lately=(),
         )  # fmt: skip
         for tracks in self.later:
             out = out._looked(tracks)
@@ -265,7 +271,8 @@ class Watch:
         graph = camera_graph(table)
         is_named = bool(counts.named.any())
         cameras = self._cameras(counts, graph)
-        sigma = None if self.rough is None else self.rough.fit.sigma_px
+        rough = self.rough
+        late = None if rough is None else (rough.late_frames, rough.late_sigma_frames)
         speed = [p.seen.speed_mm_s for p in self.lately if p.seen is not None]
         return View(
             duration_s=counts.duration_s,
@@ -276,7 +283,7 @@ class Watch:
             cameras=cameras,
             overlap=table,
             graph=graph,
-            called_out=called_out(counts, self.lately, sigma, len(self.wand.markers)),
+            called_out=called_out(counts, self.lately, late, len(self.wand.markers)),
             forecast=self.forecast,
             solved=self.solved,
             solved_frames=self.rough.n_frames if self.rough else 0,

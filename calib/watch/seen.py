@@ -13,20 +13,17 @@ from calib.core.camera import sensor_cell
 from calib.core.geometry import Array
 from calib.core.threads import one_blas_thread
 from calib.core.tracks import Ints, Tracks
-from calib.prove.joint import covariance_of, effects
 from calib.prove.views import views_of_places
 from calib.solve.bundle.descent import without_frames
 from calib.solve.bundle.frames import fit_frames
 from calib.solve.bundle.linearise import linearise, residuals
-from calib.solve.bundle.problem import Index, Problem, State, problem_from_tracks
+from calib.solve.bundle.problem import Problem, State, problem_from_tracks
 from calib.solve.certainty.normal import Information
 from calib.solve.refine import GATE_SQUARED, LOSS_SCALE, frames_with_pose, placed
-from calib.watch.rough import Rough
+from calib.watch.rough import Rough, sigmas_mm
 
 Bools = NDArray[np.bool_]
 DISTANCE_BINS = np.geomspace(100.0, 100_000.0, 61)  # mm; a twelfth more from one to the next
-# Of a point's noise: cameras less sure than that may show residuals of their own along a motion.
-SURE = 2.0
 FAST_MM_S = 1500.0  # hands wave at half a metre to a metre and a half a second (common practice)
 
 
@@ -37,23 +34,15 @@ class Seen:
 
     ``named`` points there were in frames that place the wand, ``fitting`` of them fit it;
     ``expected`` markers ought to have been seen: on a part of the sensor and at a distance where
-    the camera saw the wand before, and ``found`` of these were. ``by_speed``, ``of_speed`` and
-    ``n_speed`` are Σ v·r, Σ v·v and the number of terms over residuals r and image velocities v
-    (px a frame): a camera that exposes late by τ frames has r = τ v. ``distance (C, 60)`` counts
-    points by distance; ``places_mm (F, 3)`` are the wand's, ``speed_mm_s`` their median speed.
+    the camera saw the wand before. ``distance (C, 60)`` counts pairs of camera and frame by
+    distance; ``speed_mm_s`` is the wand's median speed.
     """
 
     information: Information
-    n_frames: int
     named: Ints
     fitting: Ints
     expected: Ints
-    found: Ints
-    by_speed: Array
-    of_speed: Array
-    n_speed: Ints
     distance: Ints
-    places_mm: Array
     speed_mm_s: float
 
 
@@ -88,10 +77,7 @@ def look_at(tracks: Tracks, rough: Rough, is_hit: Bools, range_mm: Array) -> See
         return np.bincount(problem.cam, each, problem.n_cameras).astype(np.int64)
 
     usable = seen & is_placed[problem.frame]
-    expected, found = _expected(problem, state, rough, is_hit, range_mm, is_placed)
-    by_speed, of_speed, n_speed = _against_speed(
-        problem, state, px, inlier & (unsure < SURE * of_point)
-    )
+    expected = _expected(problem, state, rough, is_hit, range_mm, is_placed)
     distance = np.zeros((problem.n_cameras, len(DISTANCE_BINS) - 1), np.int64)
     pairs = np.flatnonzero(inlier.any(axis=0))
     away = np.linalg.norm(state.position_mm[problem.cam] - state.wand_t[problem.frame], axis=1)
@@ -101,9 +87,9 @@ def look_at(tracks: Tracks, rough: Rough, is_hit: Bools, range_mm: Array) -> See
     step = np.diff(problem.frame_number[is_placed])
     far = np.linalg.norm(np.diff(places, axis=0), axis=1)[step == 1]
     return Seen(
-        without_frames(weighted, blocks), int(is_placed.sum()),
-        of_cameras(usable.sum(axis=0)), of_cameras(inlier.sum(axis=0)), expected, found,
-        by_speed, of_speed, n_speed, distance, places,
+        without_frames(weighted, blocks),
+        of_cameras(usable.sum(axis=0)), of_cameras(inlier.sum(axis=0)), expected,
+        distance,
         float(np.median(far)) * problem.rate_hz if len(far) else float("nan"),
     )  # fmt: skip
 
@@ -112,10 +98,8 @@ def _unsure_px(problem: Problem, state: State, rough: Rough) -> Array:
     """Return by how much (P,) in px the rough cameras may be off at each pair's place, as the
     precision there says; inf where it says nothing. A first solve is of a corner of the volume.
     """
-    B, noise = effects(
-        rough.errors, views_of_places(rough.rig, state.wand_t), state.wand_t, rough.cameras
-    )
-    sigma = np.sqrt(np.trace(covariance_of(B, noise), axis1=1, axis2=2))
+    views = views_of_places(rough.rig, state.wand_t)
+    sigma = sigmas_mm(rough.errors, views, state.wand_t, rough.cameras)
     away = np.linalg.norm(state.position_mm[problem.cam] - state.wand_t[problem.frame], axis=1)
     px = state.lens[problem.cam, 0] * sigma[problem.frame] / np.maximum(away, 1.0)
     return np.asarray(np.where(np.isfinite(px), px, np.inf))
@@ -128,14 +112,11 @@ def _markers_mm(state: State) -> Array:
 
 def _expected(
     problem: Problem, state: State, rough: Rough, is_hit: Bools, range_mm: Array, is_placed: Bools
-) -> tuple[Ints, Ints]:
-    """Return how many markers each camera (C,) ought to have seen in placed frames, and saw."""
+) -> Ints:
+    """Return how many markers each camera (C,) ought to have seen in placed frames."""
     points = _markers_mm(state)
-    n_frames, n_markers = points.shape[:2]
-    expected, found = np.zeros((2, problem.n_cameras), np.int64)
-    is_there = np.zeros((problem.n_cameras, n_frames, n_markers), bool)
-    m, p = np.nonzero(problem.row >= 0)
-    is_there[problem.cam[p], problem.frame[p], m] = True
+    n_markers = points.shape[1]
+    expected = np.zeros(problem.n_cameras, np.int64)
     flat = points.reshape(-1, 3)
     for c, camera in enumerate(rough.rig.cameras):
         uv, is_on = camera.image_of(flat)
@@ -144,34 +125,5 @@ def _expected(
         is_on &= (away >= range_mm[c, 0]) & (away <= range_mm[c, 1])
         at = np.flatnonzero(is_on)
         at = at[is_hit[c, sensor_cell(uv[at], camera.width, camera.height)]]
-        expected[c], found[c] = len(at), is_there[c].ravel()[at].sum()
-    return expected, found
-
-
-def _against_speed(
-    problem: Problem, state: State, px: Array, inlier: Bools
-) -> tuple[Array, Array, Ints]:
-    """Return Σ v·r, Σ v·v and the number of terms of each camera (C,): see ``Seen``.
-
-    A velocity is half of what the predicted point moves from the frame before to the frame after.
-    """
-    predicted = problem.uv_px - px
-    key = problem.frame_number[problem.frame] * problem.n_cameras + problem.cam
-    order = np.argsort(key)
-    ordered = key[order]
-
-    def neighbour(by: int) -> tuple[Index, Bools]:
-        wanted = key + by * problem.n_cameras
-        at = np.minimum(np.searchsorted(ordered, wanted), len(ordered) - 1)
-        return order[at], ordered[at] == wanted
-
-    (before, has_before), (after, has_after) = neighbour(-1), neighbour(1)
-    is_good = inlier & (has_before & has_after) & inlier[:, before] & inlier[:, after]
-    v = 0.5 * (predicted[:, :, after] - predicted[:, :, before])
-
-    def summed(each: Array) -> Array:
-        of_pairs = np.where(is_good, each, 0.0).sum(axis=0)
-        return np.asarray(np.bincount(problem.cam, of_pairs, problem.n_cameras), float)
-
-    n = np.bincount(problem.cam, is_good.sum(axis=0), problem.n_cameras)
-    return summed((v * px).sum(axis=0)), summed((v**2).sum(axis=0)), n.astype(np.int64)
+        expected[c] = len(at)
+    return expected

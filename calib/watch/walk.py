@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from calib.core.geometry import Array
 from calib.core.threads import one_blas_thread
@@ -88,19 +88,20 @@ def most_helpful(
     low, high = np.percentile(places, [2.0, 98.0], axis=0)
     low, high = low - WIDER * (high - low) - 1.0, high + WIDER * (high - low) + 1.0
     size = (high - low) / CELLS
-    best: tuple[float, NDArray[np.intp], Array] | None = None
-    for cell in np.argwhere(np.ones((CELLS,) * 3)):
-        middle = low + (cell + 0.5) * size
-        told = _told_at(rough, middle, size, level, range_mm)
+    cells = np.argwhere(np.ones((CELLS,) * 3))
+    middles = low + (cells + 0.5) * size
+    best: tuple[float, int] | None = None
+    for k, told in enumerate(_told_at(rough, middles, size, level, range_mm)):
         if told is None:
             continue
-        found = Figure.of(rough.foreseen(summed(of_frames, grown(told, n_frames / len(CORNERS)))))
+        more = summed(of_frames, grown(told, n_frames / len(CORNERS)))
+        found = Figure.of(rough.foreseen_mm(more))
         sigma = found.most_mm if is_everywhere else found.half_mm
         if best is None or sigma < best[0]:
-            best = sigma, cell - 1, middle
+            best = sigma, k
     if best is None:
         return None
-    sigma, cell, middle = best
+    sigma, cell, middle = best[0], cells[best[1]] - 1, middles[best[1]]
     position = rough.state.position_mm @ level.level_from_world.T
     centre = 0.5 * (low + high)
     toward, flat = (middle - centre)[:2], (position - centre)[:, :2]
@@ -112,37 +113,39 @@ def most_helpful(
 
 
 def _told_at(
-    rough: Rough, middle: Array, size: Array, level: Level, range_mm: Array
-) -> Information | None:
-    """Return the information of the wand at four places and directions about the middle of a
-    cell.
+    rough: Rough, middles: Array, size: Array, level: Level, range_mm: Array
+) -> Iterator[Information | None]:
+    """Yield the information of the wand at four places and directions about each of some middles
+    (n, 3), None where fewer than two cameras see it.
     """
-    state, rig = rough.state, rough.rig
+    state, rig, n_tries = rough.state, rough.rig, len(CORNERS)
     back = level.level_from_world.T
-    wand_t = (middle + 0.25 * size * CORNERS) @ back.T
-    wand_R = np.stack([_along(back @ corner) for corner in CORNERS[::-1]])
+    wand_t = ((middles[:, None] + 0.25 * size * CORNERS) @ back.T).reshape(-1, 3)
+    wand_R = np.tile([_along(back @ corner) for corner in CORNERS[::-1]], (len(middles), 1, 1))
     points = state.shape_mm @ np.swapaxes(wand_R, 1, 2) + wand_t[:, None]
-    n_frames, n_markers = points.shape[:2]
-    cam, frame, marker, uv = [], [], [], []
+    n_markers = points.shape[1]
+    images, seen = [], []
     for c, camera in enumerate(rig.cameras):
         image, is_seen = camera.image_of(points.reshape(-1, 3), range_mm[c, 1])
-        at = np.flatnonzero(is_seen)
-        cam.append(np.full(len(at), c))
-        frame.append(at // n_markers)
-        marker.append(at % n_markers)
-        uv.append(image[at])
-    of_frame, of_cam = np.concatenate(frame), np.concatenate(cam)
-    if len(np.unique(of_cam)) < 2:
-        return None
-    sigma = rough.fit.sigma_px
-    problem = arrange(
-        of_cam, of_frame, np.concatenate(marker), np.concatenate(uv), 1.0 / sigma[of_cam],
-        np.arange(len(of_cam)), shape=(len(rig.names), n_frames, n_markers),
-        n_turn=rough.fit.problem.n_turn, frame_number=np.arange(n_frames),
-    )  # fmt: skip
-    tried = State(state.cam_R, state.cam_t, state.lens, wand_R, wand_t, state.shape_mm)
-    blocks = linearise(problem, tried, rough.options.terms, np.inf, rough.n_axes)
-    return without_frames(problem, blocks)
+        images.append(image.reshape(*points.shape[:2], 2))
+        seen.append(is_seen.reshape(points.shape[:2]))
+    sigma, image, is_seen = rough.fit.sigma_px, np.stack(images), np.stack(seen)
+    for k in range(len(middles)):
+        own = slice(k * n_tries, (k + 1) * n_tries)
+        cam, frame, marker = np.nonzero(is_seen[:, own])
+        if len(np.unique(cam)) < 2:
+            yield None
+            continue
+        problem = arrange(
+            cam, frame, marker, image[:, own][cam, frame, marker], 1.0 / sigma[cam],
+            np.arange(len(cam)), shape=(len(rig.names), n_tries, n_markers),
+            n_turn=rough.fit.problem.n_turn, frame_number=np.arange(n_tries),
+        )  # fmt: skip
+        tried = State(
+            state.cam_R, state.cam_t, state.lens, wand_R[own], wand_t[own], state.shape_mm
+        )
+        blocks = linearise(problem, tried, rough.options.terms, np.inf, rough.n_axes)
+        yield without_frames(problem, blocks)
 
 
 def _along(x: Array) -> Array:

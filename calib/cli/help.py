@@ -13,6 +13,9 @@ GROUPS = (
         "plan": "where cameras go before they are mounted",
         "focus": "are a camera's spots fit to measure, and what to turn",
     }),
+    ("While it goes on", {
+        "watch": "what is missing, where to walk next, when it is enough",
+    }),
     ("What the cameras saw", {
         "import": "points from a CSV file",
         "centroids": "points from images or videos",

@@ -153,7 +153,8 @@ def simulate(
     made = simulation.simulate(chosen)
     later = [simulation.later_wave(made, n, knocks) for n in range(1, waves)]
     last = simulation.later_wave(made, waves, knocks) if day else [made, *later][-1]
-    further = {f"wave{n}.h5": wave.tracks for n, wave in enumerate(later, 2)} | {
+    further = {} if live else {"tracks.h5": made.tracks}
+    further |= {f"wave{n}.h5": wave.tracks for n, wave in enumerate(later, 2)} | {
         **({"day.h5": simulation.day_capture(last, day).tracks} if day else {}),
         **({"floor.h5": simulation.floor_capture(made)} if floor else {}),
     }
@@ -161,8 +162,6 @@ def simulate(
     further |= {"bar.h5": of_bar} if bar else {}
     drawn = _drawn(made, shown) if images else {}
     with _whole(out_dir, is_new):
-        if not live:
-            files.save_tracks(made.tracks, out_dir / "tracks.h5", force)
         files.save_wand(made.wand, out_dir / "wand.toml", force)
         files.save_rig(made.truth, out_dir / "truth.h5", force)
         if "truth_after.h5" in names:

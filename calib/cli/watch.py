@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from calib.cli.help import add
 from calib.cli.live import Beside, Shown, in_seconds, interrupted, looks, seconds
 from calib.cli.options import AsJson, inside
 from calib.errors import InputError
@@ -27,7 +28,21 @@ BEHIND_S = 5.0  # of capture in one look: then a solve is done at once, or it wo
 
 def add_commands(app: typer.Typer) -> None:
     """Add this command to the program."""
-    app.command("watch")(watch)
+    add(
+        app, "watch", watch,
+        """
+        calib watch tracks.h5 --wand wand.toml --need 0.5
+        calib watch recordings/ --wand wand.toml
+        calib watch tracks.h5 --rig rig.h5
+        """,
+        """
+        A tracks file is followed while it is written for readers to follow (HDF5's SWMR mode,
+        as calib simulate --live does) or replaced by longer ones; in a folder, files are taken
+        in the order of their names. A camera that is silent, out of step, full of stray points,
+        or that does not fit the others is called out at once. Ctrl-C ends it and tells the
+        state. Points without names are named every few seconds.
+        """,
+    )  # fmt: skip
 
 
 def watch(

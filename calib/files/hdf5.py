@@ -17,16 +17,17 @@ from calib import guard
 from calib.core.fields import Fields
 from calib.errors import CalibError, InputError
 from calib.files.text import PathLike, unreadable
+from calib.guard.walk import reading
 
 
 @contextmanager
 def opened(
-    path: PathLike, expected_format: str, latest: int, is_whole: bool = True
+    path: PathLike, expected_format: str, latest: int, is_whole: bool = True, is_known: bool = False
 ) -> Iterator[tuple[h5py.File, int]]:
     """Open, check format and version (1 to ``latest``), and give every error the file's name.
 
-    Gives the file and its version. Before that another process has looked through it; where the
-    file ``is_whole`` when it is read, it may not be too large for that.
+    Gives the file and its version. Before that another process has looked through it, unless it
+    ``is_known``; where the file ``is_whole`` when it is read, it may not be too large for that.
     """
     kind = f"a {expected_format} file (HDF5)"
     try:
@@ -43,9 +44,10 @@ def opened(
             found="not HDF5",
             remedy="Name the right file; CSV: calib import.",
         )
-    guard.check(path, kind, is_whole)
+    if not is_known:
+        guard.check(path, kind, is_whole)
     try:
-        with _reading(path) as file:
+        with reading(os.fspath(path)) as file:
             top = attributes(file)
             if (found := top.text("format")) != expected_format:
                 raise InputError(
@@ -72,23 +74,6 @@ def opened(
             found=f"a damaged or cut-off file ({' '.join(str(error).split())})",
             remedy="Copy or make it again.",
         ) from None
-
-
-def _reading(path: PathLike) -> h5py.File:
-    """Open a file to read, also one that is still being written for readers to follow, or whose
-    writer died.
-    """
-    try:
-        return h5py.File(path, "r")
-    except BlockingIOError:
-        raise InputError(
-            str(path), expected="a file that others may read", found="one its writer has locked",
-            remedy="Write it for readers to follow (HDF5's SWMR mode), or wait until it is closed.",
-        ) from None  # fmt: skip
-    except OSError as error:
-        if "already open for write" not in str(error):
-            raise
-        return h5py.File(path, "r", swmr=True)
 
 
 def attributes(group: h5py.Group, where: str = "") -> Fields:

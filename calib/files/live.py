@@ -97,7 +97,9 @@ class FileFollower:
         """Read further rows; return why all begins anew, empty where it does not. Where it
         ``is_doubtful`` that the file is the one of before, the last row must be as it was.
         """
-        with opened(self.path, FORMAT, VERSION) as (file, _):
+        # To look through all of it each time would take ever longer.
+        is_known = bool(self.rows) and not is_doubtful
+        with opened(self.path, FORMAT, VERSION, is_whole=False, is_known=is_known) as (file, _):
             groups = dict(cameras_of(file))
             if self.rows and list(groups) != list(self.rows):
                 return "now holds other cameras"

@@ -57,7 +57,7 @@ def walk(path: str, most_bytes: float) -> None:
                 "Take a part of it, or raise the limit: calib --max-points N COMMAND.",
             )  # fmt: skip
 
-    with h5py.File(path, "r") as file:
+    with reading(path) as file:
         stack: list[tuple[str, Any]] = [("", file.id)]
         seen = {h5py.h5o.get_info(file.id).addr}
         while stack:
@@ -85,6 +85,20 @@ def walk(path: str, most_bytes: float) -> None:
                     stack.append((inner, child))
                 if len(seen) > MOST_OBJECTS:
                     raise Refused(inner, f"at most {MOST_OBJECTS} groups and datasets", "more", "")
+
+
+def reading(path: str) -> h5py.File:
+    """Open a file to read, also one that is still being written for readers to follow, or whose
+    writer died; BlockingIOError where its writer lets nobody in.
+    """
+    try:
+        return h5py.File(path, "r")
+    except BlockingIOError:
+        raise
+    except OSError as error:
+        if "already open for write" not in str(error):
+            raise
+        return h5py.File(path, "r", swmr=True)
 
 
 def _check_dataset(place: str, node: Any) -> None:
@@ -152,8 +166,8 @@ def _limit_time(seconds: float) -> None:
 
 
 def answer(path: str, most_bytes: float) -> list[str]:
-    """Return how ``walk`` ended: "good", "refused" with what is to be said, "memory", or "damaged"
-    with the reason.
+    """Return how ``walk`` ended: "good", "refused" with what is to be said, "memory", "locked", or
+    "damaged" with the reason.
     """
     try:
         walk(path, most_bytes)
@@ -161,6 +175,8 @@ def answer(path: str, most_bytes: float) -> list[str]:
         return ["refused", *refusal.args]
     except MemoryError:
         return ["memory"]
+    except BlockingIOError:
+        return ["locked"]
     except Exception as error:  # whatever h5py makes of damage
         return ["damaged", " ".join(str(error).split())[:300]]
     return ["good"]

@@ -176,11 +176,10 @@ def simulate(
             files.write_folder(out_dir / "images", drawn, force)
     if live:
         _record(made.tracks, out_dir / "tracks.h5", speed, force)
-    points = sum(c.n_points for c in made.tracks.cameras)
     names += [f"{len(drawn)} images"] if images else []
     console.note(
         f"wrote {', '.join(names)} to {out_dir} ({len(made.tracks.cameras)} cameras, "
-        f"{points} points)"
+        f"{sum(c.n_points for c in made.tracks.cameras)} points)"
     )
 
 

@@ -13,13 +13,14 @@ from calib.core.camera import sensor_cell
 from calib.core.geometry import Array
 from calib.core.threads import one_blas_thread
 from calib.core.tracks import Ints, Tracks
-from calib.prove.views import views_of_places
+from calib.prove.space.views import views_of_places
 from calib.solve.bundle.descent import without_frames
 from calib.solve.bundle.frames import fit_frames
 from calib.solve.bundle.linearise import linearise, residuals
 from calib.solve.bundle.problem import Problem, State, problem_from_tracks
 from calib.solve.certainty.normal import Information
-from calib.solve.refine import GATE_SQUARED, LOSS_SCALE, frames_with_pose, placed
+from calib.solve.fit import GATE_SQUARED, frames_with_pose
+from calib.solve.refine import LOSS_SCALE, placed
 from calib.watch.rough import Rough, sigmas_mm
 
 Bools = NDArray[np.bool_]

@@ -125,8 +125,8 @@ def test_the_figure_names_the_middle_and_the_worst() -> None:
     worst = found.worst[0]
     assert found.sigma_mm[worst] == np.nanmax(found.sigma_mm)
     line = in_one_line(found)
-    assert f"{found.sigma_mm[found.middle]:.2f} mm (1 sigma)" in line
-    assert f"at worst {found.sigma_mm[worst]:.2f} mm" in line
+    assert f"± {found.sigma_mm[found.middle]:.2f} mm," in line
+    assert f"at worst ± {found.sigma_mm[worst]:.2f} mm" in line
     assert one_line(rig).startswith("A marker in the middle of the volume is placed to")
     assert one_line(replace(rig, covariance=None)) == ""
 

@@ -413,9 +413,7 @@ def test_small_moves_of_every_camera_are_drift(second: Simulation):
         rig = turned(rig, name, 0.05, axis / np.linalg.norm(axis))
     outcome = recheck(rig, second.tracks)
     assert outcome.moved == () and drift(outcome).startswith("every camera moved a little")
-    assert (
-        outcome.repairable == {} and outcome.needs_a_hand and "parts in a million" in drift(outcome)
-    )
+    assert outcome.repairable == {} and outcome.needs_a_hand and "mm a metre" in drift(outcome)
 
 
 def test_a_wave_in_one_corner_says_whom_it_cannot_judge():

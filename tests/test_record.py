@@ -236,7 +236,9 @@ def test_what_was_proved_is_told_with_units_and_no_key_of_a_file(rig: Rig) -> No
     assert aligned["marker centres above the floor"] == "12 mm"
     assert aligned["checked"] == "long leg 599.97 mm" and aligned["to note"] == "the floor is near"
     # 1σ of the three turns together is 2 mrad, of the origin 0.3 mm.
-    assert aligned["sure to"].startswith(f"axes to {np.degrees(2e-3):.4f}°, origin to 0.30 mm (1σ")
+    assert aligned["sure to"].startswith(
+        f"axes to {np.degrees(2e-3):.4f}°, origin to 0.30 mm (standard"
+    )
     assert tested["outcome"] == "pass" and tested["largest error"] == "0.300 mm"
     assert tested["limit of an error at a length L"] == "0.2 mm + L/5000"
     assert tested["scale error"] == "+0.0100%" and tested["scale error, U (k = 2)"] == "0.0040%"

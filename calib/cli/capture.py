@@ -11,7 +11,7 @@ from typing import Annotated
 import typer
 
 from calib.cli.help import add
-from calib.cli.options import AsJson, Force, TracksFile, WandFile, load_capture
+from calib.cli.options import AsJson, Explain, Force, TracksFile, WandFile, load_capture
 
 
 def add_commands(app: typer.Typer) -> None:
@@ -64,7 +64,9 @@ def import_table(
     )
 
 
-def inspect(tracks: TracksFile, wand: WandFile, as_json: AsJson = False) -> None:
+def inspect(
+    tracks: TracksFile, wand: WandFile, explain: Explain = False, as_json: AsJson = False
+) -> None:
     """Say whether a capture is good enough to solve: counts, coverage, overlap, islands, timing,
     the wave itself.
     """
@@ -78,7 +80,9 @@ def inspect(tracks: TracksFile, wand: WandFile, as_json: AsJson = False) -> None
     if as_json:
         console.print_json(report.as_json(found))
     else:
-        console.print_report(report.as_lines(found, console.width()))
+        console.print_report(
+            report.as_lines(found, console.width(), explain, (str(tracks), str(wand)))
+        )
         if any(f.severity == Verdict.ACT and f.kind in at_the_camera for f in found.findings):
             console.caution()
     raise typer.Exit(0 if found.good else 1)

@@ -35,11 +35,14 @@ def visible_lines(text: str) -> str:
     return "\n".join(map(visible, text.split("\n")))
 
 
-def caution() -> None:
-    """Say what to mind before a hand is put to a camera overhead."""
+def caution(first: str = "") -> None:
+    """Say what to mind before a hand is put to a camera overhead, ``first`` what concerns this
+    case.
+    """
     from calib.report.words import CAUTION  # noqa: PLC0415 - report loads NumPy
 
-    note(textwrap.fill(CAUTION, 120))
+    for text in filter(None, (first, CAUTION)):
+        note(textwrap.fill(text, max(width() or 120, 40)))
 
 
 def print_json(document: Any) -> None:

@@ -71,10 +71,8 @@ def identify(
     if as_json:
         console.print_json({"tracks": str(output), **report.as_json(found)})
         return
-    console.print_report(report.as_lines(found, console.width()))
+    console.print_report(report.as_lines(found, console.width(), str(output), str(wand)))
     if any(c.masks for c in found.cameras):
-        console.note(
-            "Cover or remove what reflects where you can: a masked place sees no wand either."
-        )
+        console.caution()
     for path in [output] if draw is None else [output, draw]:
         console.note(f"wrote {path}")

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calib.cli.help import add
-from calib.cli.options import AsJson, Force
+from calib.cli.options import AsJson, Explain, Force
 from calib.errors import InputError
 
 if TYPE_CHECKING:
@@ -107,6 +107,7 @@ def centroids(
             "--keep-going", help="Name files that cannot be used and go on with the rest."
         ),
     ] = False,
+    explain: Explain = False,
     as_json: AsJson = False,
     force: Force = False,
 ) -> None:
@@ -143,7 +144,7 @@ def centroids(
     if as_json:
         console.print_json(report.extraction_as_json(found))
     else:
-        console.print_report(report.extraction_lines(found, console.width()))
+        console.print_report(report.extraction_lines(found, console.width(), explain, str(output)))
     _note_troubles(found, max_blobs)
     n_points = sum(c.n_points for c in found.cameras)
     console.note(f"wrote {output} ({len(found.cameras)} cameras, {n_points} points)")
@@ -152,12 +153,19 @@ def centroids(
 def _note_troubles(found: Extraction, max_blobs: int) -> None:
     """Say on standard error what an eye should be kept on."""
     from calib.cli import console
+    from calib.report.words import counted
 
     for c in found.cameras:
         if c.missing:
             some = ", ".join(str(a) if a == b else f"{a} to {b}" for a, b in c.missing[:_LISTED])
-            more = f" and {len(c.missing) - _LISTED} more gaps" if len(c.missing) > _LISTED else ""
-            console.note(f"{c.name}: {c.n_missing} frames have no image: {some}{more}.")
+            more = (
+                f" and {counted(len(c.missing) - _LISTED, 'more gap')}"
+                if len(c.missing) > _LISTED
+                else ""
+            )
+            has = "has" if c.n_missing == 1 else "have"
+            frames = counted(c.n_missing, "frame")
+            console.note(f"{c.name}: {frames} {has} no image: {some}{more}.")
         if c.n_images and c.n_without_spots == c.n_images:
             console.note(f"{c.name}: no spot in any of its {c.n_images} images. See calib focus.")
         if c.n_capped:
@@ -169,7 +177,10 @@ def _note_troubles(found: Extraction, max_blobs: int) -> None:
     for error in found.bad:
         console.note(f"not used: {error}")
     if found.bad:
-        console.note(f"{len(found.bad)} files were not used; all others were.")
+        verb = "was" if len(found.bad) == 1 else "were"
+        console.note(f"{counted(len(found.bad), 'file')} {verb} not used; all others were.")
+    if any(c.n_capped or c.n_without_spots == c.n_images > 0 for c in found.cameras):
+        console.caution()
 
 
 def focus(

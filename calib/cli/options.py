@@ -32,6 +32,9 @@ WandFile = Annotated[
     Path, typer.Option("--wand", metavar="WAND", help="Wand file (TOML).", show_default=False)
 ]
 Force = Annotated[bool, typer.Option("--force", help="Overwrite existing output.")]
+Explain = Annotated[
+    bool, typer.Option("--explain", help="Also say what the figures mean and how they came about.")
+]
 AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of tables.")]
 
 

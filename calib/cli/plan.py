@@ -12,7 +12,7 @@ from typing import Annotated
 import typer
 
 from calib.cli.help import add
-from calib.cli.options import AsJson, Force, file_name, inside
+from calib.cli.options import AsJson, Explain, Force, file_name, inside
 from calib.errors import InputError
 from calib.outputs import check_output
 
@@ -64,6 +64,7 @@ def plan(
         ),
     ] = None,
     force: Force = False,
+    explain: Explain = False,
     as_json: AsJson = False,
 ) -> None:
     """Before mounting: what each camera sees, how precisely markers will be placed, and where to
@@ -108,7 +109,7 @@ def plan(
         console.print_json(told if output is None else {"file": str(output)} | told)
     else:
         lines = (
-            report.as_lines(found, width, file_name(file), lost)
+            report.as_lines(found, width, file_name(file), lost, explain)
             if made is None
             else report.suggestion_as_lines(made, width, file_name(file), lost)
         )

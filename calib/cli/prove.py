@@ -16,6 +16,7 @@ import typer
 from calib.cli.help import add
 from calib.cli.options import (
     AsJson,
+    Explain,
     Force,
     RigFile,
     TracksFile,
@@ -124,6 +125,7 @@ def verify(
         Path | None, typer.Option("--csv", metavar="OUT", help="Also write every length as CSV.")
     ] = None,
     force: Force = False,
+    explain: Explain = False,
     as_json: AsJson = False,
 ) -> None:
     """Test a rig's lengths by an independent bar: every error, by length, direction and place.
@@ -162,7 +164,10 @@ def verify(
         written = {} if output is None else {"file": str(output)}
         console.print_json(written | document | {"lengths": report.every_length(found)})
     else:
-        console.print_report(report.as_lines(found, console.width()))
+        named = (str(rig), str(tracks), str(bar))
+        console.print_report(report.as_lines(found, console.width(), explain, named))
+        if found.decision is Decision.FAIL:
+            console.caution()
     for out in (output, csv):
         if out is not None:
             console.note(f"wrote {out}")
@@ -187,6 +192,7 @@ def precision(
         Path | None, typer.Option("--csv", metavar="OUT", help="Also write every place as CSV.")
     ] = None,
     force: Force = False,
+    explain: Explain = False,
     as_json: AsJson = False,
 ) -> None:
     """Predict how precisely a rig places a marker, all over its volume: where it is worst, and
@@ -218,7 +224,7 @@ def precision(
     if as_json:
         console.print_json(report.as_json(found))
     else:
-        console.print_report(report.as_lines(found, console.width()))
+        console.print_report(report.as_lines(found, console.width(), explain))
         if any(h is not None for h in found.helped):
             console.caution()
     if csv is not None:

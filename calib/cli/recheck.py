@@ -15,6 +15,7 @@ import typer
 from calib.cli.help import add
 from calib.cli.options import (
     AsJson,
+    Explain,
     Force,
     RigFile,
     TracksFile,
@@ -97,6 +98,7 @@ def recheck(
         ),
     ] = 0.5,
     force: Force = False,
+    explain: Explain = False,
     as_json: AsJson = False,
 ) -> None:
     """Recheck a rig by a new, short wave, or by the markers of everyday work: which cameras moved,
@@ -143,12 +145,11 @@ def recheck(
         console.print_json(document)
     else:
         given = "" if repair else shlex.join([str(rig), str(tracks)])
-        console.print_report(report.as_lines(found, console.width(), given))
+        console.print_report(report.as_lines(found, console.width(), given, explain))
     for note in notes:
         console.note(note)
     if found.needs_a_hand and not as_json:
-        console.note(OVERHEAD)
-        console.caution()
+        console.caution(OVERHEAD)
     raise typer.Exit(1 if found.needs_a_hand else 0)
 
 
@@ -197,6 +198,7 @@ def history(
         typer.Option("--plot", metavar="OUT", help="Also draw it: a page of charts, .html."),
     ] = None,
     force: Force = False,
+    explain: Explain = False,
     as_json: AsJson = False,
 ) -> None:
     """Show how a rig changed from file to file: which cameras drift, which jumped, how sure."""
@@ -223,7 +225,9 @@ def history(
     if as_json:
         console.print_json(report.as_json(found))
     else:
-        console.print_report(report.as_lines(found, console.width()))
+        console.print_report(report.as_lines(found, console.width(), explain))
+        if found.needs_a_hand:
+            console.caution(OVERHEAD)
     for out in (csv, plot):
         if out is not None:
             console.note(f"wrote {out}")

@@ -13,7 +13,16 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calib.cli.help import add
-from calib.cli.options import AsJson, Force, RigFile, TracksFile, inside, provenance, read_from
+from calib.cli.options import (
+    AsJson,
+    Explain,
+    Force,
+    RigFile,
+    TracksFile,
+    inside,
+    provenance,
+    read_from,
+)
 from calib.errors import InputError
 from calib.outputs import check_output
 
@@ -137,6 +146,7 @@ def solve(
         ),
     ] = None,
     force: Force = False,
+    explain: Explain = False,
     as_json: AsJson = False,
 ) -> None:
     """Solve a rig from a wand wave: every camera's pose and lens at true scale."""
@@ -207,7 +217,7 @@ def solve(
             | identified
         )
     else:
-        _print_table(table)
+        _print_table(table, explain)
         if figure := one_line(rig):
             console.print_report(wrapped(figure, console.width()))
         for note in _notes(rig, named, options):
@@ -253,7 +263,9 @@ def _known_distance(text: str) -> KnownDistance:
     return KnownDistance(parts[0], parts[1], *numbers)
 
 
-def residuals(rig: RigFile, tracks: TracksFile, as_json: AsJson = False) -> None:
+def residuals(
+    rig: RigFile, tracks: TracksFile, explain: Explain = False, as_json: AsJson = False
+) -> None:
     """Print what each camera's points leave unexplained, worst camera first, and which cameras need
     a hand.
     """
@@ -267,14 +279,14 @@ def residuals(rig: RigFile, tracks: TracksFile, as_json: AsJson = False) -> None
     if as_json:
         console.print_json(report.as_json(table))
     else:
-        _print_table(table)
+        _print_table(table, explain)
     raise typer.Exit(1 if table.needs_a_hand else 0)
 
 
-def _print_table(table: ResidualTable) -> None:
+def _print_table(table: ResidualTable, explain: bool) -> None:
     from calib.cli import console
     from calib.report.residuals import as_lines
 
-    console.print_report(as_lines(table, console.width()))
+    console.print_report(as_lines(table, console.width(), explain))
     if any(row.causes for row in table.cameras):
         console.caution()

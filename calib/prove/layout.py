@@ -122,7 +122,7 @@ def _on_legs(
         numbers["angle_sigma_deg"] = sigma
         if abs(angle - 90.0) > square_deg + NOISES * sigma:
             raise _contradiction(
-                f"legs at 90° to within {square_deg:g}°", f"{angle:.2f}° (1σ {sigma:.2f}°)",
+                f"legs at 90° to within {square_deg:g}°", f"{angle:.2f}° (± {sigma:.2f}°)",
                 "Straighten the frame, or name three points: --points.", still,
             )  # fmt: skip
     numbers |= _flat(still, pose, flat_mm)
@@ -300,7 +300,7 @@ def _flat(still: Still, pose: Pose, limit_mm: float) -> dict[str, float]:
     if abs(off[worst]) > limit_mm + NOISES * sigma:
         raise _contradiction(
             f"markers of one height to within {limit_mm:g} mm",
-            f"{still.names()[worst]} {off[worst]:+.1f} mm off their plane (1σ {sigma:.2f} mm)",
+            f"{still.names()[worst]} {off[worst]:+.1f} mm off their plane (± {sigma:.2f} mm)",
             "Look what it lies on; cover other reflections.", still,
         )  # fmt: skip
     return {"off_plane_mm": float(np.abs(off).max()), "off_plane_sigma_mm": sigma}

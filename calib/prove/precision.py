@@ -135,8 +135,9 @@ def in_one_line(found: Precision) -> str:
     worst = found.worst[0]
     x, y, z = found.places_mm[worst]
     return (
-        f"A marker in the middle of the volume is placed to {found.sigma_mm[found.middle]:.2f} mm "
-        f"(1 sigma), at worst {found.sigma_mm[worst]:.2f} mm near ({x:.0f}, {y:.0f}, {z:.0f})."
+        "A marker in the middle of the volume is placed to "
+        f"± {found.sigma_mm[found.middle]:.2f} mm, at worst ± {found.sigma_mm[worst]:.2f} mm near "
+        f"({x:.0f}, {y:.0f}, {z:.0f})."
     )
 
 

@@ -20,12 +20,12 @@ AXES = {
 }
 WORDS = {
     "long_mm": ("long leg", ".2f", "mm"), "short_mm": ("short leg", ".2f", "mm"),
-    "angle_deg": ("angle", ".3f", "°"), "angle_sigma_deg": ("angle 1σ", ".3f", "°"),
+    "angle_deg": ("angle", ".3f", "°"), "angle_sigma_deg": ("±", ".3f", "°"),
     "off_plane_mm": ("most off their plane", ".2f", "mm"),
-    "off_plane_sigma_mm": ("that 1σ", ".2f", "mm"),
-    "residual_rms_mm": ("residual RMS", ".2f", "mm"), "residual_max_mm": ("largest", ".2f", "mm"),
+    "off_plane_sigma_mm": ("±", ".2f", "mm"),
+    "residual_rms_mm": ("left over, RMS", ".2f", "mm"), "residual_max_mm": ("largest", ".2f", "mm"),
     "survey_scale": ("size of survey to rig", ".6f", ""),
-    "survey_scale_sigma": ("that 1σ", ".6f", ""),
+    "survey_scale_sigma": ("±", ".6f", ""),
     "position_rms_mm": ("cameras apart, RMS", ".2f", "mm"),
     "rotation_rms_deg": ("turned, RMS", ".4f", "°"),
 }  # fmt: skip
@@ -41,15 +41,15 @@ def as_lines(how: Alignment, width: int | None = None) -> list[str]:
         axes = AXES[how.how] + ("" if how.up == "z" else "; then turned so that y is up")
         lines = wrapped(f"Aligned by {how.how}: origin {how.origin}; {axes}.", width)
     lines += wrapped(
-        f"Its axes are sure to {turn:.4f}° and its origin to {shift:.2f} mm (1σ, all three axes "
-        "together).", width,
+        f"Its axes are sure to ± {turn:.4f}° and its origin to ± {shift:.2f} mm, all three axes "
+        "together.", width,
     )  # fmt: skip
     known = [
         f"{WORDS[k][0]} {v:{WORDS[k][1]}}{'' if WORDS[k][2] == '°' else ' '}{WORDS[k][2]}".rstrip()
         for k, v in how.numbers.items()
         if k in WORDS
     ]
-    lines += wrapped(f"Checked: {', '.join(known)}.", width) if known else []
+    lines += wrapped(f"Checked: {', '.join(known).replace(', ±', ' ±')}.", width) if known else []
     for note in how.notes:
         lines += wrapped(sentence(note), width)
     if how.names:
@@ -59,7 +59,7 @@ def as_lines(how: Alignment, width: int | None = None) -> list[str]:
         columns = [
             Column(what, list(how.names), is_left=True),
             *(Column(f"{a}|mm", v.tolist(), ".2f") for a, v in zip("xyz", (x, y, z), strict=True)),
-            Column("1σ|mm", sigma.tolist(), ".2f"),
+            Column("|± mm", sigma.tolist(), ".2f"),
         ]
         lines += ["", *table(columns if np.isfinite(sigma).any() else columns[:-1], width)]
     return lines

@@ -230,7 +230,7 @@ def of_points(points: Points) -> Description:
     columns = (
         Column("marker", markers.tolist()),
         Column("points", figures["points"]),
-        Column("1σ, median|mm", figures["sigma_mm"], ".3f"),
+        Column("typical|± mm", figures["sigma_mm"], ".3f"),
         Column("RMS, median|px", figures["rms_px"], ".3f"),
         Column("cameras,|median", figures["n_cameras"], ".0f"),
     )

@@ -90,7 +90,7 @@ def of_plan(plan: Plan) -> Description:
     cameras, need = plan.cameras, plan.need
     low, high = plan.volume.low_mm, plan.volume.high_mm
     wanted = [f"{need.cameras} cameras"]
-    wanted += [] if need.precision_mm is None else [f"{need.precision_mm:g} mm (1 sigma, 3D)"]
+    wanted += [] if need.precision_mm is None else [f"{need.precision_mm:g} mm"]
     wanted += [] if need.marker_px is None else [f"markers of {need.marker_px:g} px"]
     facts = (
         ("name", plan.name),

@@ -7,7 +7,7 @@ from typing import Any
 
 from calib.check.history.records import CameraHistory, History
 from calib.check.verdicts import Course
-from calib.report.tables import Column, table
+from calib.report.tables import Column, Strong, table
 from calib.report.words import document, listed, wrapped
 
 QUIET = {Course.STEADY, Course.UNKNOWN}
@@ -23,18 +23,39 @@ LEGEND = (
 )
 
 
-def as_lines(found: History, width: int | None = None) -> list[str]:
+def as_lines(found: History, width: int | None = None, explain: bool = False) -> list[str]:
     """Return the verdict, the files, every camera's changes, and what concerns the files."""
-    lines = [*wrapped(verdict(found), width), ""]
+    lines: list[str] = [*map(Strong, wrapped(verdict(found), width))]
+    for text in _what_to_do(found):
+        lines += map(Strong, wrapped(text, width))
+    lines.append("")
     files = [
         Column("file", [e.name for e in found.entries], is_left=True),
         Column("time", [e.time or "-" for e in found.entries], is_left=True),
         Column("parent", [found.parent(k) or "-" for k in range(len(found.entries))], is_left=True),
     ]
-    lines += [*table(files, width), "", *_table(found, width), ""]
-    for text in (*findings(found), LEGEND):
-        lines += wrapped(text, width)
+    lines += [*_table(found, width), "", *table(files, width)]
+    told = [*findings(found), *([LEGEND] if explain else [])]
+    for text in told:
+        lines += ([""] if text is told[0] else []) + wrapped(text, width)
     return lines
+
+
+def _what_to_do(found: History) -> list[str]:
+    """Return what to do about cameras that moved."""
+    last = found.entries[-1].name
+    out = []
+    if moved := [c.name for c in found.cameras if c.verdict in {Course.JUMP, Course.CHANGED}]:
+        out.append(
+            f"Look at mount, clamp and rings of {listed(moved)}; a new wave tells whether "
+            f"{'they stand' if len(moved) > 1 else 'it stands'} now: calib recheck {last} TRACKS"
+        )
+    if drifting := [c.name for c in found.cameras if c.verdict == Course.DRIFT]:
+        out.append(
+            f"Look what gives at {listed(drifting)}: a clamp that creeps, a mount that warms up or "
+            f"a cable that pulls. Until then: calib recheck {last} TRACKS --repair -o NEW_RIG"
+        )
+    return out
 
 
 def as_json(found: History) -> dict[str, Any]:
@@ -75,7 +96,7 @@ def findings(found: History) -> list[str]:
         out.append(f"Not in {first}, so without a history: {', '.join(found.added)}.")
     if found.silent:
         out.append(
-            "Solved with lenses held, without a word on what their errors did to the poses: "
+            "Solved with measured lenses, without a word on what their errors did to the poses: "
             f"{', '.join(found.silent)}. Small changes may be these errors; solve the captures "
             "anew."
         )
@@ -119,7 +140,7 @@ def _table(found: History, width: int | None) -> list[str]:
         column("|± deg", "sigma_rotation_deg", ".3f"),
         column("shift|mm", "translation_mm", ".2f"),
         column("|± mm", "sigma_translation_mm", ".2f"),
-        column("focal|%", "focal_change", "+.3f", 100.0),
+        column("focal|length %", "focal_change", "+.3f", 100.0),
         column("|± %", "sigma_focal_change", ".3f", 100.0),
         Column("", ["<- jump" if c.at_file == k else "" for c, k in rows], is_left=True),
     ]

@@ -19,24 +19,30 @@ LEGEND = (
 )
 
 
-def extraction_lines(found: Extraction, width: int | None = None) -> list[str]:
-    """Return what each camera's images held, and below it why blobs were refused."""
+def extraction_lines(
+    found: Extraction, width: int | None = None, explain: bool = False, output: str = "TRACKS"
+) -> list[str]:
+    """Return what was found, the next command (on ``output``), what each camera's images held, and
+    below it why blobs were refused.
+    """
     rows = found.cameras
     n_points, n_images = sum(c.n_points for c in rows), sum(c.n_images for c in rows)
     counts = [counted(n_points, "point"), counted(n_images, "image"), counted(len(rows), "camera")]
-    lines = wrapped("{} in {} of {}.".format(*counts), width)
+    lines: list[str] = [*map(Strong, wrapped("{} in {} of {}.".format(*counts), width))]
+    if n_points:
+        lines += wrapped(f"calib identify {output} --wand WAND -o NAMED", None, "Next: ")
     columns = [
         Column("camera", [c.name for c in rows], is_left=True),
         Column("images", [c.n_images for c in rows]),
         Column("points", [c.n_points for c in rows]),
         Column("points|an image", [c.n_points / c.n_images if c.n_images else None for c in rows],
                ".1f"),
-        Column("empty|images", [c.n_without_spots for c in rows]),
+        Column("images|empty", [c.n_without_spots for c in rows]),
         Column("radius|px", [c.radius_px for c in rows], ".2f"),
-        Column("roundness", [c.roundness for c in rows], ".2f"),
+        Column("roundness", [c.roundness for c in rows], ".2f", rank=2),
         Column("peak", [c.peak_share for c in rows], ".0%"),
         Column("clipped", [c.saturated_share for c in rows], ".0%"),
-        Column("threshold", [c.threshold for c in rows], ".0f"),
+        Column("threshold", [c.threshold for c in rows], ".0f", rank=3),
         Column("refused", [sum(c.refused.values()) for c in rows]),
     ]  # fmt: skip
     lines += ["", *table(columns, width), ""]
@@ -45,7 +51,7 @@ def extraction_lines(found: Extraction, width: int | None = None) -> list[str]:
             worst = sorted(c.refused.items(), key=lambda r: -r[1])
             reasons = ", ".join(f"{n} {reason}" for reason, n in worst)
             lines += wrapped(f"refused {reasons}", width, f"{c.name}: ")
-    return lines + wrapped(LEGEND, width)
+    return lines + (wrapped(LEGEND, width) if explain else [])
 
 
 def extraction_as_json(found: Extraction) -> dict[str, Any]:

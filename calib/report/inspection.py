@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
 
@@ -19,14 +20,23 @@ WIDEST_TABLE = 12  # cameras whose overlap still fits a line of the console
 MOST_ISLANDS = 6
 
 
-def as_lines(found: Inspection, width: int | None = None) -> list[str]:
-    """Return the verdict and what to do, the capture as a whole, and what each camera saw."""
-    lines = wrapped(_verdict(found), width)
+def as_lines(
+    found: Inspection,
+    width: int | None = None,
+    explain: bool = False,
+    files: tuple[str, str] = ("TRACKS", "WAND"),
+) -> list[str]:
+    """Return the verdict and what to do, the capture as a whole, and what each camera saw;
+    ``files`` are those that the next command names.
+    """  # fmt: skip
+    lines: list[str] = [*map(Strong, wrapped(_verdict(found), width))]
     for f in found.findings:
         told = wrapped(f"{f.kind}: {in_words(found, f)}", width, f"{f.severity:<5} ")
         lines += map(Strong, told) if f.severity == Verdict.ACT else told
+    if found.good:
+        lines += wrapped(f"calib solve {files[0]} --wand {files[1]} -o RIG", None, "Next: ")
     lines.append("")
-    for text in _head(found):
+    for text in _head(found, explain):
         lines += wrapped(text, width)
     lines += ["", *_cameras(found, width)]
     return [*lines, "", *shared] if (shared := overlap_lines(found.overlap, width)) else lines
@@ -84,19 +94,19 @@ def _verdict(found: Inspection) -> str:
     return f"Not good enough to solve, {len(kinds)} to act on: {listed(kinds)}."
 
 
-def _head(found: Inspection) -> list[str]:
+def _head(found: Inspection, explain: bool) -> list[str]:
     points, named = sum(c.points for c in found.cameras), sum(c.identified for c in found.cameras)
     t = found.timing
-    share = f", {named / points:.1%} of them identified" if points else ""
-    lines = [f"{counted(len(found.cameras), 'camera')}, {points} points{share}"]
+    share = f", {named / points:.1%} of them named" if points else ""
+    lines = [f"{counted(len(found.cameras), 'camera')}, {counted(points, 'point')}{share}"]
     if t.first_frame is not None:
         lines.append(
             f"frames {t.first_frame} to {t.last_frame} at {t.frame_rate_hz:g} Hz, "
             f"{t.duration_s:.1f} s"
         )
-    if math.isfinite(found.travel):
+    if explain and math.isfinite(found.travel):
         lines.append(f"the wand moves by {found.travel:.3g} of its own lengths in the images")
-    if math.isfinite(found.depth.parallax) and found.travel >= STILL_TRAVEL:
+    if explain and math.isfinite(found.depth.parallax) and found.travel >= STILL_TRAVEL:
         lines.append(
             f"depth: one plane would put the points off by {found.depth.parallax:.1%} of their "
             f"spread ({found.depth.n_pairs} camera pairs; a flat wave gives less than "
@@ -114,13 +124,15 @@ def _cameras(found: Inspection, width: int | None) -> list[str]:
     columns = [
         Column("camera", [c.name for c in rows], is_left=True),
         Column("points", [c.points for c in rows]),
-        Column("identified", [c.identified / c.points if c.points else None for c in rows], ".1%"),
+        Column("named", [c.identified / c.points if c.points else None for c in rows], ".1%"),
         Column("frames", [c.frames for c in rows]),
         Column("points|a frame", [c.points_per_frame for c in rows], ".1f"),
-        Column("coverage", [c.coverage for c in rows], ".0%"),
-        Column("spread|px", [pair(*c.spread_px, " × ") if c.identified else "-" for c in rows]),
+        Column("sensor|covered", [c.coverage for c in rows], ".0%"),
+        Column(
+            "spread|px", [pair(*c.spread_px, " × ") if c.identified else "-" for c in rows], rank=1
+        ),
         Column("seen in|frames", [pair(c.first_frame, c.last_frame, " to ") for c in rows]),
-        Column("linked to|cameras", [c.partners for c in rows]),
+        Column("cameras|linked to", [c.partners for c in rows]),
     ]
     return table(columns, width)
 
@@ -132,18 +144,22 @@ def overlap_lines(of: Overlap, width: int | None) -> list[str]:
     names, frames, points = of.names, of.frames, of.points
     if len(names) < 2:
         return []
-    if len(names) <= WIDEST_TABLE:
+    if len(names) <= WIDEST_TABLE and _fits(names, width):
         columns = [Column("shared frames", names, is_left=True)]
         for j, name in enumerate(names):
             shared = ["·" if i == j else str(n) for i, n in enumerate(frames[:, j])]
             columns.append(Column(name, shared))
         return table(columns, width)
-    lines = ["shares most with (frames, points)"]
+    lines = ["frames (and points) shared with the nearest three"]
     for i, name in enumerate(names):
         order = [int(j) for j in np.argsort(-frames[i], kind="stable") if j != i and frames[i, j]]
         shared = [f"{names[j]} ({frames[i, j]}, {points[i, j]})" for j in order[:3]]
         lines += wrapped(", ".join(shared) or "nobody", width, f"{name}  ")
     return lines
+
+
+def _fits(names: Sequence[str], width: int | None) -> bool:
+    return width is None or len("shared frames") + sum(len(n) + 2 for n in names) <= width
 
 
 def _camera(found: Inspection, name: str) -> CameraCapture:
@@ -180,8 +196,8 @@ def _wave(found: Inspection, f: Finding) -> str:
             "whole volume."
         )
     return (
-        f"The wave is flat: one plane explains the shared points to {found.depth.parallax:.1%} of "
-        f"their spread, where a wave in depth leaves more than {PLANAR_PARALLAX:.0%}. Wave up and "
+        f"The wave is flat: the wand hardly left one plane ({found.depth.parallax:.1%} of its "
+        f"spread, where a wave in depth has more than {PLANAR_PARALLAX:.0%}). Wave up and "
         "down, near and far, and tilt the wand."
     )
 

@@ -5,12 +5,16 @@ from __future__ import annotations
 from typing import Any
 
 from calib.naming.identify import Identification, masks_of
-from calib.report.tables import Column, table
-from calib.report.words import document, wrapped
+from calib.report.tables import Column, Strong, table
+from calib.report.words import counted, document, sentence, wrapped
 
 
-def as_lines(found: Identification, width: int | None = None) -> list[str]:
-    """Return how many points were named, camera by camera, and every mask."""
+def as_lines(
+    found: Identification, width: int | None = None, output: str = "NAMED", wand: str = "WAND"
+) -> list[str]:
+    """Return how many points were named, what to do, the same camera by camera, and every mask;
+    ``output`` and ``wand`` are the files that the next command names.
+    """
     rows = found.cameras
     columns = [
         Column("camera", [c.name for c in rows], is_left=True),
@@ -25,7 +29,14 @@ def as_lines(found: Identification, width: int | None = None) -> list[str]:
         for camera in found.tracks.cameras
         for x, y, radius in masks_of(camera)
     ]
-    lines = [*wrapped(f"{summary(found)}.", width), "", *table(columns, width)]
+    lines: list[str] = [*map(Strong, wrapped(sentence(summary(found)), width))]
+    if masks:
+        lines += wrapped(
+            "Cover or remove what reflects where you can: a masked place sees no wand either.",
+            width,
+        )
+    lines += wrapped(f"calib solve {output} --wand {wand} -o RIG", None, "Next: ")
+    lines += ["", *table(columns, width)]
     return [*lines, "", *masks] if masks else lines
 
 
@@ -33,9 +44,11 @@ def summary(found: Identification) -> str:
     """Return the whole in one line."""
     named, points = sum(c.named for c in found.cameras), sum(c.points for c in found.cameras)
     masks, masked = sum(c.masks for c in found.cameras), sum(c.masked for c in found.cameras)
-    return (
-        f"named {named} of {points} points as markers of the wand; {masked} points lie in {masks} "
-        "masked regions, where reflections stay put"
+    return f"named {named} of {points} points as markers of the wand" + (
+        f"; {counted(masked, 'point')} lie{'s' if masked == 1 else ''} in "
+        f"{counted(masks, 'place')} masked, where reflections stay put"
+        if masks
+        else "; no reflections that stay put"
     )
 
 

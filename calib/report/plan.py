@@ -31,7 +31,7 @@ LEGEND = (
 
 def as_lines(
     found: Assessment, width: int | None = None, file: str = "PLAN.toml",
-    lost: Losses | None = None,
+    lost: Losses | None = None, explain: bool = False,
 ) -> list[str]:  # fmt: skip
     """Return the verdict, what to do, what a loss would do, and the tables."""
     lines = wrapped(verdict(found), width)
@@ -41,7 +41,7 @@ def as_lines(
         lines += wrapped(of_losses(lost), width)
     lines += ["", *_optics(found, width), "", *_layers(found, width)]
     lines += ["", *_wave(found, width)]
-    return [*lines, "", *wrapped(LEGEND, width)]
+    return [*lines, "", *wrapped(LEGEND, width)] if explain else lines
 
 
 def verdict(found: Assessment) -> str:
@@ -61,7 +61,7 @@ def verdict(found: Assessment) -> str:
     elif found.lacks_precision.any():
         told.append(
             f"at {int(found.lacks_precision.sum())} of {len(found.sigma_mm)} places a marker is "
-            f"placed less well than to {need.precision_mm:g} mm (1 sigma, 3D), "
+            f"placed less well than to {need.precision_mm:g} mm, "
             f"{_mm(sigma)} near {_near(found.places_mm[found.judged[worst]])}"
         )
     if told:
@@ -69,7 +69,7 @@ def verdict(found: Assessment) -> str:
     limit = "" if need.precision_mm is None else f", {need.precision_mm:g} mm allowed"
     return (
         f"The need is met: {found.n_cameras[fewest]} cameras or more see each of {n} places, "
-        f"{need.cameras} needed, and place a marker to {_mm(sigma)} (1 sigma, 3D) at worst{limit}."
+        f"{need.cameras} needed, and place a marker to {_mm(sigma)} at worst{limit}."
     )
 
 

@@ -18,19 +18,21 @@ HEADER = (
     "axis1_z\n"
 )
 LEGEND = (
-    "3D SD: the standard deviation of a marker's place, root of the sum of the variances of x, y "
-    "and z, from the rig's joint covariance and its cameras' noise. The error of the world as a "
-    "whole is not in it. What hides a marker is not known: cameras count where it lies on their "
-    "sensor."
+    "±: the standard deviation of a marker's place, root of the sum of the variances of x, y "
+    "and z, from the rig's joint covariance and its cameras' noise; it is largest along the axis "
+    "given. The error of the world as a whole is not in it. What hides a marker is not known: "
+    "cameras count where it lies on their sensor."
 )
 
 
-def as_lines(found: Precision, width: int | None = None) -> list[str]:
+def as_lines(found: Precision, width: int | None = None, explain: bool = False) -> list[str]:
     """Return the figure, where it is worst and what would help, and the layers of the volume."""
     lines = wrapped(in_one_line(found), width)
     if not found.has_covariance:
         lines += wrapped(
-            "The rig states no uncertainty: the figures count the centroids' noise alone.", width
+            "The rig file does not say how sure its poses are: the figures count the noise of the "
+            "images alone.",
+            width,
         )
     blind = int((~found.is_seen).sum())
     if blind:
@@ -38,8 +40,8 @@ def as_lines(found: Precision, width: int | None = None) -> list[str]:
             f"{blind} of {counted(len(found.places_mm), 'place')} are seen by fewer than two "
             "cameras.", width,
         )  # fmt: skip
-    lines += ["", *_worst(found, width), "", *_layers(found, width), ""]
-    return lines + wrapped(LEGEND, width)
+    lines += ["", *_worst(found, width), "", *_layers(found, width)]
+    return [*lines, "", *wrapped(LEGEND, width)] if explain else lines
 
 
 def as_json(found: Precision) -> dict[str, Any]:
@@ -103,10 +105,10 @@ def _worst(found: Precision, width: int | None) -> list[str]:
             "worst near|mm",
             [f"({x:.0f}, {y:.0f}, {z:.0f})" for x, y, z in found.places_mm[rows]], is_left=True,
         ),
-        Column("3D SD|mm", found.sigma_mm[rows].tolist(), ".2f"),
-        Column("cameras", found.n_cameras[rows].tolist()),
-        Column("longest axis|mm", [float(half[0]) for half, _ in axes], ".2f"),
-        Column("along", directions, is_left=True),
+        Column("|± mm", found.sigma_mm[rows].tolist(), ".2f"),
+        Column("cameras|see it", found.n_cameras[rows].tolist()),
+        Column("largest|± mm", [float(half[0]) for half, _ in axes], ".2f", rank=1),
+        Column("along", directions, is_left=True, rank=1),
         Column("what would help", helps, is_left=True),
     ]  # fmt: skip
     return table(columns, width)
@@ -127,11 +129,14 @@ def _layers(found: Precision, width: int | None) -> list[str]:
     of = [found.is_seen & (layer == k) for k in rows]
     sigma = found.sigma_mm
     columns = [
-        Column("z|mm", [names[k] for k in rows]),
+        Column("height z|mm", [names[k] for k in rows]),
         Column("places|seen", [int(m.sum()) for m in of]),
-        Column("blind", [int((layer == k).sum() - m.sum()) for k, m in zip(rows, of, strict=True)]),
-        Column("cameras|median", [float(np.median(found.n_cameras[m])) for m in of], ".0f"),
-        Column("3D SD|median mm", [float(np.median(sigma[m])) for m in of], ".2f"),
-        Column("worst|mm", [float(sigma[m].max()) for m in of], ".2f"),
+        Column(
+            "places|unseen",
+            [int((layer == k).sum() - m.sum()) for k, m in zip(rows, of, strict=True)],
+        ),
+        Column("cameras|see one", [float(np.median(found.n_cameras[m])) for m in of], ".0f"),
+        Column("typical|± mm", [float(np.median(sigma[m])) for m in of], ".2f"),
+        Column("worst|± mm", [float(sigma[m].max()) for m in of], ".2f"),
     ]
     return table(columns, width)

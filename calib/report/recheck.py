@@ -33,8 +33,8 @@ FEWER = (
     "counted as uncertainty: solve it anew"
 )
 SILENT = (
-    "The rig was solved with lenses held, and its file does not say what their errors did to its "
-    "poses: small moves may be these errors. Solve its capture anew, and recheck against that."
+    "The rig was solved with measured lenses, and its file does not say what their errors did to "
+    "its poses: small moves may be these errors. Solve its capture anew, and recheck against that."
 )
 AS_ONE = (
     "A move of the whole rig as one does not show in a wave: check the origin against the floor."
@@ -49,17 +49,19 @@ APART_ANY = (
 )
 LEGEND = (
     "Rotation and shift are the camera's own since the rig was solved, ± one standard uncertainty; "
-    "image and volume: how far its picture moved, RMS over the sensor, in px and at the middle of "
-    "what it sees in mm."
+    "in its image and in the room: how far its picture moved, RMS over the sensor, in px and at "
+    "the middle of what it sees in mm."
 )
 
 
-def as_lines(found: Recheck, width: int | None = None, files: str = "RIG TRACKS") -> list[str]:
+def as_lines(
+    found: Recheck, width: int | None = None, files: str = "RIG TRACKS", explain: bool = False
+) -> list[str]:
     """Return the verdict, what to do, the table, and what concerns the rig.
 
     ``files`` are the rig and tracks that a command to repair names, empty where it was repaired.
     """
-    lines = wrapped(verdict(found), width)
+    lines: list[str] = [*map(Strong, wrapped(verdict(found), width))]
     for text in filter(None, [drift(found), _majority(found)]):
         lines += map(Strong, wrapped(sentence(text), width))
     for c in worst_first(found):
@@ -73,7 +75,7 @@ def as_lines(found: Recheck, width: int | None = None, files: str = "RIG TRACKS"
             f"To solve {listed(list(found.repairable))} anew, the others held: ",
         )  # fmt: skip
     lines += ["", *_table(found, width), ""]
-    for text in (*_besides(found), LEGEND):
+    for text in (*_besides(found), *([LEGEND] if explain else [])):
         lines += wrapped(ended(text), width)
     return lines
 
@@ -141,17 +143,17 @@ def drift(found: Recheck) -> str:
     d = found.drift
     if d is None:
         return ""
-    parts = 1e6 * d.growth, 1e6 * d.sigma
+    parts = 1e3 * d.growth, 1e3 * d.sigma
     if np.isnan(d.median_px):
         return (
-            f"the whole rig {'grew' if d.growth > 0 else 'shrank'} by {abs(parts[0]):.0f} ± "
-            f"{parts[1]:.0f} parts in a million against the wand: temperature of what carries it, "
+            f"the whole rig {'grew' if d.growth > 0 else 'shrank'} by {abs(parts[0]):.3f} ± "
+            f"{parts[1]:.3f} mm a metre against the wand: temperature of what carries it, "
             "or of the wand; solve the rig anew from this wave"
         )
     return (
         f"every camera moved a little (median {d.median_px:.2f} px), none stands out. A common "
-        f"motion taken off, the rig changed in size by {parts[0]:+.0f} ± {parts[1]:.0f} parts in a "
-        f"million and its cameras moved by {d.rms_mm:.2f} mm RMS besides: temperature, a floor "
+        f"motion taken off, the rig changed in size by {parts[0]:+.3f} ± {parts[1]:.3f} mm a "
+        f"metre and its cameras moved by some {d.rms_mm:.2f} mm besides: temperature, a floor "
         "that settled or a structure that bends; solve the rig anew from this wave"
     )
 
@@ -268,8 +270,8 @@ def _unseen(n_shared: int | None, is_any: bool) -> str:
 def _change(c: CameraChange) -> str:
     if not c.is_separable:
         return (
-            f"a move and a turned ring explain it alike (correlation {c.correlation:.3f}), taken "
-            f"is: {c.kind}; wave nearer and farther to tell them apart"
+            f"a move and a turned ring explain it alike, taken is: {c.kind}; wave nearer and "
+            "farther to tell them apart"
         )
     focal = (
         f"focal length {100 * c.focal_change:+.2f} %, centre ({c.change[7]:+.1f}, "
@@ -339,9 +341,9 @@ def worst_first(found: Recheck) -> list[CameraChange]:
 def _table(found: Recheck, width: int | None) -> list[str]:
     rows = worst_first(found)
 
-    def column(heading: str, name: str, form: str, factor: float = 1.0) -> Column:
+    def column(heading: str, name: str, form: str, factor: float = 1.0, rank: int = 0) -> Column:
         known = (getattr(c, name) if np.isfinite(c.shift_px) else np.nan for c in rows)
-        return Column(heading, [factor * v for v in known], form)
+        return Column(heading, [factor * v for v in known], form, rank=rank)
 
     columns = [
         Column("camera", [c.name for c in rows], is_left=True),
@@ -350,9 +352,9 @@ def _table(found: Recheck, width: int | None) -> list[str]:
         column("|± deg", "sigma_rotation_deg", ".3f"),
         column("shift|mm", "translation_mm", ".2f"),
         column("|± mm", "sigma_translation_mm", ".2f"),
-        column("focal|%", "focal_change", "+.2f", 100.0),
-        column("image|px", "shift_px", ".2f"),
-        column("volume|mm", "shift_mm", ".2f"),
+        column("focal|length %", "focal_change", "+.2f", 100.0, 1),
+        column("in its|image px", "shift_px", ".2f"),
+        column("in the|room mm", "shift_mm", ".2f"),
         Column(
             "matters",
             [("yes" if c.matters else "no") if c.needs_a_hand else "" for c in rows],

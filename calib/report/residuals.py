@@ -12,25 +12,26 @@ from calib.core.rig import Doubt
 from calib.report.causes import advice, evidence
 from calib.report.tables import Column, Strong, table
 from calib.report.whole import as_json as whole_as_json
-from calib.report.words import counted, document, listed, wrapped
+from calib.report.words import counted, document, ended, listed, wrapped
 from calib.solve.lasting.stretches import USUAL_SHARE
 
 LETTERS = {"aspect": "a", "tangential": "p", "k3": "k", "rational": "r"}
 MOST_NAMED = 5  # cameras in a line about errors that last
 LEGEND = (
     "RMS is sqrt(mean(dx² + dy²)); 95 %: what 19 of 20 points stay within; noise is "
-    "that of one coordinate, corrected for what fitting the wands takes up; sensor is the share "
-    "covered.",
+    "that of one coordinate, corrected for what fitting the wands takes up; bias is the mean of "
+    "what is left; sensor is the share of it that points cover. Left out are points that fit "
+    "nothing.",
     "Position and rotation: how sure the solve was of them, one standard uncertainty over x, y, z "
-    "together.",
+    "together; so are all figures with ±.",
     "Lens: a, pixels not quite square; p, decentring; k, k3; r, a denominator; plain, none of "
     "these; -, it was held.",
 )
 
 
-def as_lines(found: ResidualTable, width: int | None = None) -> list[str]:
+def as_lines(found: ResidualTable, width: int | None = None, explain: bool = False) -> list[str]:
     """Return the verdict, what to do about each camera, the table, and what concerns the rig."""
-    lines = wrapped(verdict(found), width)
+    lines: list[str] = [*map(Strong, wrapped(verdict(found), width))]
     for one in found.told:
         if isinstance(one, Doubt):
             lines += map(Strong, wrapped(str(one), width))
@@ -38,9 +39,13 @@ def as_lines(found: ResidualTable, width: int | None = None) -> list[str]:
         for cause in one.causes:
             lines += map(Strong, wrapped(advice(cause), width, f"{one.name}: "))
     lines += ["", *_table(found, width), ""]
-    sizes = [_sizes(found)] if found.span_mm else []
-    for text in (*lasting_sentences(found.lasting), lengths_sentence(found.wand), *sizes, *LEGEND):
+    told = [lengths_sentence(found.wand), *([_sizes(found)] if found.span_mm else [])]
+    for text in (*lasting_sentences(found.lasting, explain), *told, *(LEGEND if explain else ())):
         lines += wrapped(text, width)
+    if explain:
+        for row in found.cameras:
+            for cause in row.causes:
+                lines += wrapped(ended(evidence(cause)), width, f"{row.name}: ")
     return lines
 
 
@@ -91,8 +96,8 @@ def verdict(found: ResidualTable) -> str:
 def _sizes(found: ResidualTable) -> str:
     """The sizes by which centimetres or inches taken for millimetres show."""
     span = " × ".join(f"{v / 1000:.1f}" for v in found.span_mm)
-    wand = f"Wand {found.wand.span_mm:.0f} mm; " if found.wand.span_mm else ""
-    return f"{wand}the cameras span {span} m."
+    wand = f"wand {found.wand.span_mm:.0f} mm, " if found.wand.span_mm else ""
+    return f"Sizes, to check against the room: {wand}cameras over {span} m."
 
 
 def _table(found: ResidualTable, width: int | None) -> list[str]:
@@ -101,18 +106,18 @@ def _table(found: ResidualTable, width: int | None) -> list[str]:
     bias_x, bias_y = zip(*(s.bias_px for s in stats), strict=True)
     columns = [
         Column("camera", [row.name for row in rows], is_left=True),
-        Column("points", [s.points for s in stats]),
-        Column("left|out", [s.n_left_out for s in stats]),
+        Column("verdict", [row.verdict for row in rows], is_left=True),
+        Column("points|used", [s.points for s in stats]),
+        Column("left|out", [s.n_left_out for s in stats], rank=2),
         Column("RMS|px", [s.rms_px for s in stats], ".3f"),
-        Column("95 %|px", [s.p95_px for s in stats], ".3f"),
+        Column("95 %|px", [s.p95_px for s in stats], ".3f", rank=3),
         Column("noise|px", [s.sigma_px for s in stats], ".3f"),
-        Column("bias x|px", bias_x, ".3f"),
-        Column("bias y|px", bias_y, ".3f"),
+        Column("bias x|px", bias_x, ".3f", rank=5),
+        Column("bias y|px", bias_y, ".3f", rank=5),
         Column("position|± mm", [np.linalg.norm(r.sigma_position_mm) for r in rows], ".3f"),
         Column("rotation|± deg", [np.linalg.norm(r.sigma_rotation_deg) for r in rows], ".4f"),
-        Column("sensor", [s.coverage for s in stats], ".0%"),
-        Column("lens", [_letters(row.lens_terms) for row in rows], is_left=True),
-        Column("verdict", [row.verdict for row in rows], is_left=True),
+        Column("sensor|covered", [s.coverage for s in stats], ".0%"),
+        Column("lens", [_letters(row.lens_terms) for row in rows], is_left=True, rank=4),
     ]
     return table(columns, width, [k for k, r in enumerate(rows) if r.verdict == Verdict.ACT])
 
@@ -121,24 +126,27 @@ def _letters(terms: tuple[str, ...] | None) -> str:
     return "-" if terms is None else "".join(LETTERS[term] for term in terms) or "plain"
 
 
-def lasting_sentences(lasting: dict[str, Any]) -> list[str]:
-    """Return what to say of errors that last (``calib.solve.lasting.find.in_words``); nothing
-    where there are few.
+def lasting_sentences(lasting: dict[str, Any], explain: bool = True) -> list[str]:
+    """Return what to say of errors that last (``calib.solve.lasting.find.in_words``), when and how
+    much only to ``explain``; nothing where there are few.
     """
     if lasting.get("share", 0.0) <= USUAL_SHARE:
         return []
     of = sorted(lasting["cameras"].items(), key=lambda item: -item[1]["seconds"])
-    words = [
-        f"{name} {c['count']} times, {c['seconds']:.1f} s in all, at most {c['largest_px']:.2f} px "
-        f"(frames {c['largest_frames'][0]} to {c['largest_frames'][1]})"
-        for name, c in of[:MOST_NAMED]
+    out = [
+        f"For a while all points of a camera lay off together ({lasting['share']:.0%} of all, left "
+        f"out): {listed([name for name, _ in of], MOST_NAMED)}. Look for hidden markers, warm air "
+        "and mounts that tremble."
     ]
-    rest = [f"{len(of) - MOST_NAMED} more cameras less"] if len(of) > MOST_NAMED else []
-    return [
-        f"Errors that last: for a while all points of a camera lie off together "
-        f"({lasting['share']:.0%} of all, left out): {'; '.join([*words, *rest])}. Look for hidden "
-        "markers, warm air and mounts that tremble."
-    ]
+    if explain:
+        words = [
+            f"{name} {c['count']} {'time' if c['count'] == 1 else 'times'}, {c['seconds']:.1f} s "
+            f"in all, at most {c['largest_px']:.2f} px (frames {c['largest_frames'][0]} to "
+            f"{c['largest_frames'][1]})"
+            for name, c in of
+        ]
+        out.append(f"{'; '.join(words)}.")
+    return out
 
 
 def lengths_sentence(w: WandLengths) -> str:
@@ -146,6 +154,6 @@ def lengths_sentence(w: WandLengths) -> str:
     if not w.n_lengths:
         return "Wand lengths: none, no frame shows two markers in two cameras each."
     return (
-        f"Wand lengths ({w.n_lengths}): mean error {w.length_mean_mm:+.3f} mm, SD "
-        f"{w.length_sd_mm:.3f} mm, 95 % within {w.length_p95_mm:.3f} mm."
+        f"Wand lengths ({w.n_lengths}): {w.length_mean_mm:+.3f} mm off on average, 95 % within "
+        f"{w.length_p95_mm:.3f} mm."
     )

@@ -123,7 +123,7 @@ def _sure(covariance: Any) -> str | None:
         return None
     return (
         f"axes to {np.degrees(np.sqrt(turn)):.4f}°, origin to {np.sqrt(shift):.2f} mm "
-        "(1σ, all three axes together)"
+        "(standard uncertainties over all three axes)"
     )
 
 
@@ -195,7 +195,7 @@ _VERIFICATION: dict[str, tuple[str, Says]] = {
     "n": ("lengths", str),
     "lines": ("lines in the volume", str),
     "mean_mm": ("mean error", lambda v: f"{v:+.3f} mm"),
-    "mean_sigma_mm": ("mean error, 1σ", _mm),
+    "mean_sigma_mm": ("mean error ±", _mm),
     "sd_mm": ("standard deviation", _mm),
     "rms_mm": ("RMS", _mm),
     "percentiles_mm": ("errors within", _percentiles),

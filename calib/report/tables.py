@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import textwrap
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -16,18 +17,25 @@ class Strong(str):
     __slots__ = ()
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Column:
     """A heading, with its unit on a second line after a bar ("RMS|px"), and a value for every row.
 
     Numbers are written by the format ``form``, those that do not exist as "-", text as it is;
-    numbers stand to the right.
+    numbers stand to the right. Where a line is too short for all columns those of the highest
+    ``rank`` go first; rank 0 always stays.
     """
 
     heading: str
     values: Sequence[Any]
     form: str = ""
     is_left: bool = False
+    rank: int = 0
+
+    @property
+    def name(self) -> str:
+        """The heading in one line."""
+        return " ".join(self.heading.split("|")).strip()
 
     def lines(self, n_headings: int) -> list[str]:
         """Return headings and cells, all of one width."""
@@ -56,7 +64,8 @@ def table(
 ) -> list[str]:
     """Return the lines of a table, the rows ``strong`` standing out.
 
-    What ``width`` does not hold goes on below, with the first column once more.
+    Columns that ``width`` has no room for are left out by their rank and named below; what still
+    is too wide goes on below, with the first column once more.
 
     >>> for line in table([Column("camera", ["a", "b"], is_left=True),
     ...                    Column("RMS|px", [0.1, 0.25], ".2f")]):
@@ -66,8 +75,9 @@ def table(
     a       0.10
     b       0.25
     """
-    n_headings = max(c.heading.count("|") + 1 for c in columns)
-    key, *rest = [c.lines(n_headings) for c in columns]
+    shown = _fitting(columns, width)
+    n_headings = max(c.heading.count("|") + 1 for c in shown)
+    key, *rest = [c.lines(n_headings) for c in shown]
     blocks, used = [[key]], len(key[0])
     for lines in rest:
         used += len(GAP) + len(lines[0])
@@ -79,5 +89,23 @@ def table(
     for block in blocks:
         rows = [GAP.join(row).rstrip() for row in zip(*block, strict=True)]
         rows = [Strong(r) if k - n_headings in strong else r for k, r in enumerate(rows)]
-        out += [*([""] if out else []), *rows]
+        out += [*([""] if out else []), *(r for k, r in enumerate(rows) if r or k >= n_headings)]
+    if hidden := [c.name for c in columns if c not in shown]:
+        text = f"(lines of {_width(columns)} characters also hold {', '.join(hidden)})"
+        out += textwrap.wrap(text, max(width or 0, 40), break_on_hyphens=False)
     return out
+
+
+def _width(columns: Sequence[Column]) -> int:
+    n_headings = max(c.heading.count("|") + 1 for c in columns)
+    widths = [len(c.lines(n_headings)[0]) for c in columns]
+    return sum(widths) + len(GAP) * (len(widths) - 1)
+
+
+def _fitting(columns: Sequence[Column], width: int | None) -> list[Column]:
+    """Return the columns without those that a line has no room for, the least important first."""
+    shown = list(columns)
+    while width is not None and _width(shown) > width and any(c.rank for c in shown):
+        highest = max(c.rank for c in shown)
+        shown.remove(next(c for c in reversed(shown) if c.rank == highest))
+    return shown

@@ -17,24 +17,32 @@ from calib.report.words import counted, listed, plain, sentence, wrapped
 MODELLED = (
     "Modelled on VDI/VDE 2634 Part 1 (length error: measured less calibrated), decided as in JCGM "
     "106 with a guard band of U = 2u; no conformance with either is claimed.",
-    "Percentiles are of the absolute error; lines are directions in one of 27 cells of the volume.",
+    "Mean and scatter (standard deviation) are of the errors with their signs; 95 %: what 19 of 20 "
+    "stay within, either way; max: the largest. Directions and places are the axes and thirds of "
+    "the volume.",
 )
 LIKELY = 4.0  # standard deviations: of some hundred lengths one lies as far off by chance
 ENDS = "Relative pose of the ends: modelled on ASTM E3064-16, withdrawn in January 2025."
 
 
-def as_lines(found: Verification, width: int | None = None) -> list[str]:
+def as_lines(
+    found: Verification,
+    width: int | None = None,
+    explain: bool = False,
+    files: tuple[str, str, str] = ("RIG", "TRACKS", "BAR.toml"),
+) -> list[str]:
     """Return the verdict, what to do, the figures by length, direction and place, and what the bar
-    did not see.
-    """
+    did not see; ``files`` are those that commands name.
+    """  # fmt: skip
     lines: list[str] = [*map(Strong, wrapped(_verdict(found), width))]
-    for text in _what_to_do(found):
+    for text in _what_to_do(found, files):
         lines += wrapped(text, width)
     lines += ["", *_table(found, width), ""]
     for text in (_scale(found), _ends(found.ends), _missed(found), *found.notes):
         lines += wrapped(sentence(text), width) if text else []
-    for text in (*MODELLED, *([ENDS] if found.ends is not None else [])):
-        lines += wrapped(text, width)
+    if explain:
+        for text in (*MODELLED, *([ENDS] if found.ends is not None else [])):
+            lines += wrapped(text, width)
     return lines
 
 
@@ -131,23 +139,25 @@ def _verdict(found: Verification) -> str:
     return f"{words[Decision(found.decision or '')]} ({found.limit}). {figures}."
 
 
-def _what_to_do(found: Verification) -> list[str]:
+def _what_to_do(found: Verification, files: tuple[str, str, str]) -> list[str]:
+    rig, tracks, bar = files
     out = [f"No independent proof: {text}." for text in found.doubts]
     if found.decision is Decision.FAIL:
-        out.append(_of_the_worst(found))
+        out.append(_of_the_worst(found, files))
     elif found.decision is Decision.UNDECIDED and found.room_mm is not None:
         least = float(found.room_mm.min())
         u = float(COVERAGE * found.bar_u_mm.max())
         if least < 0:
             out.append(
-                f"The largest error lies {-least:.3f} mm inside the guard band (U of the bar: "
-                f"{u:.3f} mm). Set the bar down and hold it still in each place, calib verify RIG "
-                "TRACKS --bar BAR.toml --at-rest, or use a bar that is known better."
+                f"The largest error is {-least:.3f} mm too near the limit, as the bar itself is "
+                f"known to ± {u:.3f} mm (k = 2). Set the bar down and hold it still in each place, "
+                f"calib verify {rig} {tracks} --bar {bar} --at-rest, or use a bar that is known "
+                "better."
             )
     return out
 
 
-def _of_the_worst(found: Verification) -> str:
+def _of_the_worst(found: Verification, files: tuple[str, str, str]) -> str:
     """Return where the error lies that exceeds the limit by most, and what to do about it."""
     lengths, room = found.lengths, found.room_mm
     assert room is not None
@@ -157,12 +167,12 @@ def _of_the_worst(found: Verification) -> str:
     near = f"The worst, {error:+.3f} mm, lies near ({x:.0f}, {y:.0f}, {z:.0f})"
     if abs(error) < LIKELY * noise:
         return (
-            f"{near}, where the noise of centroids alone leaves {noise:.3f} mm (1 sigma): few "
-            "cameras see it there, or at flat angles. What would help: calib precision RIG."
+            f"{near}, where a length cannot be measured better than to ± {noise:.3f} mm: few "
+            f"cameras see it there, or at flat angles. What would help: calib precision {files[0]}."
         )
     return (
-        f"{near}. See which cameras moved, calib recheck RIG TRACKS, or wave and solve anew: calib "
-        "solve TRACKS --wand WAND -o RIG."
+        f"{near}. See with a new wave which cameras moved, calib recheck {files[0]} WAVE, or solve "
+        "that wave anew: calib solve WAVE --wand WAND -o NEW_RIG."
     )
 
 
@@ -172,10 +182,10 @@ def _table(found: Verification, width: int | None) -> list[str]:
         Column("lengths", [g.name for g in groups], is_left=True),
         Column("n", [g.n for g in groups]),
         Column("mean|mm", [g.mean_mm for g in groups], "+.3f"),
-        Column("SD|mm", [g.sd_mm for g in groups], ".3f"),
-        Column("RMS|mm", [g.rms_mm for g in groups], ".3f"),
+        Column("scatter|mm", [g.sd_mm for g in groups], ".3f", rank=1),
+        Column("RMS|mm", [g.rms_mm for g in groups], ".3f", rank=3),
         *(
-            Column(f"{p:g} %|mm", [g.percentiles_mm[k] for g in groups], ".3f")
+            Column(f"{p:g} %|mm", [g.percentiles_mm[k] for g in groups], ".3f", rank=2 * (p != 95))
             for k, p in enumerate(PERCENTILES)
         ),
         Column("max|mm", [g.max_mm for g in groups], ".3f"),
@@ -187,7 +197,7 @@ def _scale(found: Verification) -> str:
     U = COVERAGE * found.scale_sigma
     way = "long" if found.scale > 0 else "short"
     chance = "" if abs(found.scale) > U else ", no more than chance"
-    return f"Scale error {found.scale:+.4%} (U = {U:.4%}): lengths come out {way}{chance}"
+    return f"Lengths come out {way} by {abs(found.scale):.4%} (± {U:.4%}, k = 2){chance}"
 
 
 def _ends(ends: EndPoses | None) -> str:

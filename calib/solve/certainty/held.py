@@ -82,7 +82,7 @@ def contradicted(
     if unstated:
         out.append(
             f"lenses held of {abbreviated(unstated)}: nobody states how well they are "
-            f"known, so their sigmas assume"
+            f"known, so the error bars assume"
             f" {HELD_SIGMA['focal']:.1%} of the focal length and {HELD_SIGMA['cx']:.1%} "
             f"of the sensor's width for the"
             " centre (lens_sigma in the tracks states it)"

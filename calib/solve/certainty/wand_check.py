@@ -48,18 +48,16 @@ class WandFinding:
     p_value: float
 
     def __str__(self) -> str:
-        chance = f"p = {self.p_value:.1e}" if self.p_value > 1e-99 else "p < 1e-99"
-        odds = f"chi-square {self.chi_square:.0f}, degrees of freedom {self.freedom}, {chance}"
         if self.marker is None:
             return (
                 f"The wand is not as its file says: its markers lie off by some "
-                f"{self.offset_mm:.2f} mm ({odds}). "
+                f"{self.offset_mm:.2f} mm, far beyond chance. "
                 "Which one cannot be told from this capture; the scale is only as sure "
                 "as that. Measure the wand again."
             )
         return (
             f"The wand is not as its file says: marker {self.marker} lies "
-            f"{self.offset_mm:.2f} mm off ({odds}). "
+            f"{self.offset_mm:.2f} mm off, far beyond chance. "
             "The solve used the other markers' coordinates. Measure the wand again."
         )
 

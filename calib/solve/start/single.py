@@ -55,8 +55,7 @@ class KnownDistance:
 
     def __str__(self) -> str:
         return (
-            f"{self.length_mm:g} mm (1σ {self.sigma_mm:g} mm) between {self.first} "
-            f"and {self.second}"
+            f"{self.length_mm:g} mm (± {self.sigma_mm:g} mm) between {self.first} and {self.second}"
         )
 
     def among(self, tracks: Tracks) -> Distance:

@@ -47,10 +47,11 @@ if TYPE_CHECKING:
         save_tracks,
         save_wand,
     )
-    from calib.intake.centroids.focus import Focus, Optics, focus
+    from calib.intake.centroids.focus import Focus, Optics
+    from calib.intake.centroids.images import centroids, focus
     from calib.intake.centroids.names import ImageList
     from calib.intake.centroids.spots import SpotOptions
-    from calib.intake.centroids.stream import Extraction, centroids
+    from calib.intake.centroids.stream import Extraction
     from calib.intake.edit import Joined, join, select
     from calib.intake.table import CameraList
     from calib.naming.identify import Identification, identify
@@ -205,10 +206,11 @@ _MODULES = {
         "save_tracks",
         "save_wand",
     ),
-    "calib.intake.centroids.focus": ("Focus", "Optics", "focus"),
+    "calib.intake.centroids.focus": ("Focus", "Optics"),
+    "calib.intake.centroids.images": ("centroids", "focus"),
     "calib.intake.centroids.names": ("ImageList",),
     "calib.intake.centroids.spots": ("SpotOptions",),
-    "calib.intake.centroids.stream": ("Extraction", "centroids"),
+    "calib.intake.centroids.stream": ("Extraction",),
     "calib.intake.edit": ("Joined", "join", "select"),
     "calib.intake.table": ("CameraList",),
     "calib.naming.identify": ("Identification", "identify"),

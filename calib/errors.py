@@ -25,6 +25,19 @@ class CalibError(Exception):
 
     >>> print(CalibError("cam03", expected="a focal > 0", found="-4.0", remedy="Correct focal_mm."))
     cam03: expected a focal > 0, found -4.0. Correct focal_mm.
+
+    Parameters
+    ----------
+    where : str
+        File, camera, option or step.
+    expected : str
+        What should be there.
+    found : str
+        What is.
+    remedy : str
+        What to do, as a sentence.
+    cameras : sequence of str
+        The cameras concerned.
     """
 
     def __init__(
@@ -69,12 +82,54 @@ class CalibError(Exception):
 
 
 class InputError(CalibError):
-    """A record, a file or a call does not hold what it must."""
+    """A record, a file or a call does not hold what it must.
+
+    Parameters
+    ----------
+    where : str
+        File, camera, option or step.
+    expected : str
+        What should be there.
+    found : str
+        What is.
+    remedy : str
+        What to do, as a sentence.
+    cameras : sequence of str
+        The cameras concerned.
+    """
 
 
 class OutputError(CalibError):
-    """An output cannot be written to the place given."""
+    """An output cannot be written to the place given.
+
+    Parameters
+    ----------
+    where : str
+        File, camera, option or step.
+    expected : str
+        What should be there.
+    found : str
+        What is.
+    remedy : str
+        What to do, as a sentence.
+    cameras : sequence of str
+        The cameras concerned.
+    """
 
 
 class UnsolvableError(CalibError):
-    """The capture does not determine what is to be found; ``cameras`` names the ones concerned."""
+    """The capture does not determine what is to be found; ``cameras`` names the ones concerned.
+
+    Parameters
+    ----------
+    where : str
+        File, camera, option or step.
+    expected : str
+        What should be there.
+    found : str
+        What is.
+    remedy : str
+        What to do, as a sentence.
+    cameras : sequence of str
+        The cameras concerned.
+    """

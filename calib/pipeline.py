@@ -33,9 +33,22 @@ NAMING_ROUNDS = 3  # cameras that more names place better reach points farther o
 class Solution:
     """A solved rig, the named tracks it is of, and the fit in the rig's world.
 
-    ``rig_fit`` is the fit as holding the capture against the rig would give it, ``whole`` what is
-    said of the rig by it. ``is_whole``: the fit holds all points, at the places where the cameras
-    saw them. ``named`` is what naming the points came to, of tracks without names.
+    Parameters
+    ----------
+    rig : Rig
+        The result.
+    tracks : Tracks
+        With all names.
+    fit : Fit
+        The solve's fit.
+    rig_fit : RigFit
+        The same as holding the capture against the rig would give it.
+    whole : Whole
+        What is said of the rig as a whole by it.
+    is_whole : bool
+        The fit holds all points, at the places where the cameras saw them.
+    named : Identification, optional
+        What naming the points came to, of tracks without names.
     """
 
     rig: Rig
@@ -55,9 +68,30 @@ def calibrate(
     frame.
 
     A capture that shows one and the same marker throughout needs no wand, but a focal length of
-    each camera and a known distance between two, ``options.distance``. ``progress`` is told stage,
-    done and total. Raises InputError where tracks and wand do not fit together, UnsolvableError,
-    naming cameras, where the capture does not determine the rig.
+    each camera and a known distance between two, ``options.distance``.
+
+    Parameters
+    ----------
+    tracks : Tracks
+        The wave; points without names are named first.
+    wand : Wand or None
+        None for a capture of a single marker.
+    options : SolveOptions, optional
+        Lenses, frames, timing; the defaults solve a whole capture.
+    progress : callable, optional
+        Told stage, done and total.
+
+    Returns
+    -------
+    Rig
+        Poses, lenses and wand, with their joint covariance.
+
+    Raises
+    ------
+    InputError
+        Tracks and wand do not fit together.
+    UnsolvableError
+        The capture does not determine the rig; the error names the cameras.
     """
     return solve_rig(tracks, wand, options, progress).rig
 
@@ -67,7 +101,31 @@ def solve_rig(
     tracks: Tracks, wand: Wand | None, options: SolveOptions | None = None,
     progress: Progress = quiet,
 ) -> Solution:  # fmt: skip
-    """Return what ``calibrate`` returns, with the fit and what naming the points came to."""
+    """Return what ``calibrate`` returns, with the fit and what naming the points came to.
+
+    Parameters
+    ----------
+    tracks : Tracks
+        The wave; points without names are named first.
+    wand : Wand or None
+        None for a capture of a single marker.
+    options : SolveOptions, optional
+        Lenses, frames, timing; the defaults solve a whole capture.
+    progress : callable, optional
+        Told stage, done and total.
+
+    Returns
+    -------
+    Solution
+        The rig, the named tracks that it is of, and the fit.
+
+    Raises
+    ------
+    InputError
+        Tracks and wand do not fit together.
+    UnsolvableError
+        The capture does not determine the rig; the error names the cameras.
+    """
     stated, options = wand or POINT, options or SolveOptions()
     named = identify(tracks, stated, progress) if is_unnamed(tracks) else None
     try:

@@ -4,6 +4,8 @@ before it.
 
 from __future__ import annotations
 
+import inspect
+import re
 import subprocess
 import sys
 import types
@@ -12,6 +14,7 @@ import pytest
 
 import calib
 from calib.cli.main import app
+from calib.simulate.explain import sections
 
 # The function that does a command's job, for who works in Python.
 FUNCTIONS = {
@@ -28,7 +31,7 @@ FUNCTIONS = {
     "join": ("join",),
     "plan": ("assess",),
     "precision": ("precision",),
-    "recheck": ("recheck", "repair"),
+    "recheck": ("recheck", "recheck_any", "repair"),
     "reconstruct": ("reconstruct",),
     "record": ("hand_over",),
     "report": ("html_report",),
@@ -37,6 +40,7 @@ FUNCTIONS = {
     "simulate": ("simulate",),
     "solve": ("solve_rig", "calibrate"),
     "verify": ("verify",),
+    "watch": ("Watch",),
 }
 PACKAGES = {"simulate"}  # exported as such; it holds the function of its name
 
@@ -68,3 +72,70 @@ print(sorted(n for n in calib.__all__ if isinstance(getattr(calib, n), types.Mod
 """
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == str(sorted(PACKAGES))
+
+
+# ---- docstrings: sections as numpydoc has them (its guide, "Sections")
+
+DOCUMENTED = [n for n in calib.__all__ if n not in PACKAGES | {"Scenario"}]
+RULE = re.compile(r"^(\w[\w ]*)\n-{3,}$", re.MULTILINE)
+
+
+def doc_sections(name: str) -> dict[str, str]:
+    """A docstring's sections by heading, its text before the first under "", each heading once."""
+    text = inspect.getdoc(getattr(calib, name)) or ""
+    parts = RULE.split(text)
+    headings = parts[1::2]
+    assert len(set(headings)) == len(headings), name
+    return dict(zip(["", *headings], parts[::2], strict=True))
+
+
+def entries(section: str) -> list[tuple[str, str]]:
+    """Names and kinds of a section's entries, every one of them explained."""
+    found = []
+    for entry in re.split(r"\n(?=\S)", section.strip()):
+        head, *told = entry.split("\n")
+        assert head == "None" or any(line.strip() for line in told), head
+        names, _, kind = head.partition(" : ")
+        found += [(one.strip(), kind) for one in (names.split(", ") if kind else [names])]
+    return found
+
+
+@pytest.mark.parametrize("name", DOCUMENTED)
+def test_parameters_are_documented_as_they_are(name: str) -> None:
+    exported = getattr(calib, name)
+    told = doc_sections(name)
+    assert told[""].strip().split("\n")[0], "a first line says what it is"
+    parameters = list(inspect.signature(exported).parameters)
+    documented = entries(told["Parameters"]) if parameters else []
+    assert [one for one, _ in documented] == parameters
+    assert all(kind for _, kind in documented), "every parameter has its kind"
+    assert parameters or "Parameters" not in told
+
+
+@pytest.mark.parametrize("name", [n for n in DOCUMENTED if inspect.isfunction(getattr(calib, n))])
+def test_functions_say_what_they_return_and_raise(name: str) -> None:
+    function, told = getattr(calib, name), doc_sections(name)
+    assert set(told) <= {"", "Parameters", "Returns", "Raises"}
+    returned = [kind for kind, _ in entries(told["Returns"])]
+    annotated = str(function.__annotations__["return"])
+    if not annotated.startswith("tuple[") or "..." in annotated:
+        assert len(returned) == 1
+    else:
+        assert returned == re.findall(r"\w+", annotated)[1:]
+    for kind, _ in entries(told["Raises"]) if "Raises" in told else []:
+        error = getattr(calib, kind, None) or {"TypeError": TypeError}[kind]
+        assert issubclass(error, Exception) and error.__name__ == kind
+
+
+def test_a_scenarios_parameters_are_explained_by_formats() -> None:
+    """They are keys of a file: told once, by the items that ``calib formats scenario`` prints."""
+    items = {item.key for section in sections() for item in section.items}
+    assert set(inspect.signature(calib.Scenario).parameters) <= items
+
+
+def test_the_docstrings_parser_sees_what_is_missing() -> None:
+    assert entries("a, b : int\n    Two.\nc : float\n    One.") == [
+        ("a", "int"), ("b", "int"), ("c", "float"),
+    ]  # fmt: skip
+    with pytest.raises(AssertionError):
+        entries("a : int\nb : int\n    Told.")

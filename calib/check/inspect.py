@@ -33,7 +33,23 @@ ACT, NOTE = Verdict.ACT, Verdict.NOTE
 def inspect(tracks: Tracks, wand: Wand | None = None) -> Inspection:
     """Return what the capture holds and whether it is good enough to solve.
 
-    Raises InputError where a point names a marker that ``wand`` does not have.
+    Parameters
+    ----------
+    tracks : Tracks
+        The wave.
+    wand : Wand, optional
+        To check the markers that points name.
+
+    Returns
+    -------
+    Inspection
+        Counts, coverage, camera graph, timing and what is the matter; ``good`` says whether to
+        solve it.
+
+    Raises
+    ------
+    InputError
+        A point names a marker that ``wand`` does not have.
     """
     if wand is not None:
         tracks.check_markers(len(wand.markers))

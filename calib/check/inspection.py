@@ -62,7 +62,25 @@ class Finding:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Inspection:
-    """What a capture holds and what is the matter with it."""
+    """What a capture holds and what is the matter with it; ``good`` where nothing needs action.
+
+    Parameters
+    ----------
+    cameras : tuple of CameraCapture
+        Counts and coverage of each camera.
+    overlap : Overlap
+        What pairs of cameras share.
+    graph : CameraGraph
+        How cameras hang together.
+    timing : Timing
+        Cameras out of step.
+    travel : float
+        How far the wand went, in shares of the sensor.
+    depth : Depth
+        Whether the wave has depth.
+    findings : tuple of Finding
+        What is the matter.
+    """
 
     cameras: tuple[CameraCapture, ...]
     overlap: Overlap

@@ -67,7 +67,23 @@ class WandLengths:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ResidualTable:
-    """Residuals of all cameras, worst first, and of the wand's lengths."""
+    """Residuals of all cameras, worst first, and of the wand's lengths.
+
+    Parameters
+    ----------
+    cameras : tuple of CameraRow
+        Figures and causes of each camera.
+    wand : WandLengths
+        How the wand's lengths come out.
+    n_frames : int
+        Frames used.
+    lasting : dict
+        Errors that last: share of all points, and by camera.
+    doubts : tuple of Doubt
+        What speaks against the rig as a whole.
+    span_mm : tuple of float
+        Extents of the cameras' positions along their principal axes.
+    """
 
     cameras: tuple[CameraRow, ...]
     wand: WandLengths
@@ -108,10 +124,30 @@ def residual_table(
 
     Points of cameras that the rig's solve found to expose late or early are first moved to the
     common time. Each frame's wand pose is fitted to all cameras; gross outliers are left out by the
-    test that the solve uses. A ready ``fit`` of these tracks' cameras at the common time, such as
-    the solve's own, stands in for both, and ``whole`` for what is said of the rig as a whole.
-    Raises InputError where cameras of the tracks are not in the rig, or sensors differ,
-    UnsolvableError where no two cameras see the same marker in the same frame.
+    test that the solve uses.
+
+    Parameters
+    ----------
+    rig : Rig
+        Of all cameras of the tracks.
+    tracks : Tracks
+        Named points of its wand.
+    fit : RigFit, optional
+        A ready fit of these tracks' cameras at the common time, such as the solve's own.
+    whole : Whole, optional
+        What is said of the rig as a whole, where that is known.
+
+    Returns
+    -------
+    ResidualTable
+        Cameras, worst first, each with what its residuals follow; the wand; the rig as a whole.
+
+    Raises
+    ------
+    InputError
+        Cameras of the tracks are not in the rig, or sensors differ.
+    UnsolvableError
+        No two cameras see the same marker in the same frame.
     """
     if fit is None:
         tracks, fit = held(rig, tracks)
@@ -201,7 +237,26 @@ def _span(rig: Rig) -> tuple[float, ...]:
 
 def residuals(rig: Rig, tracks: Tracks) -> ResidualTable:
     """Return the residual table of any capture of a rig: of the cameras that its solve did not
-    leave out, with all names that the rig can give their points; see ``residual_table``.
+    leave out, with all names that the rig can give their points.
+
+    Parameters
+    ----------
+    rig : Rig
+        To be held.
+    tracks : Tracks
+        A wave of its wand, with names or without.
+
+    Returns
+    -------
+    ResidualTable
+        See ``residual_table``.
+
+    Raises
+    ------
+    InputError
+        Cameras of the tracks are not in the rig, or sensors differ.
+    UnsolvableError
+        No two cameras see the same marker in the same frame.
     """
     kept = [name for name in tracks.names if name in rig.names or name not in rig.left_out]
     return residual_table(rig, named_tracks(rig, tracks.subset(kept)))

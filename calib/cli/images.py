@@ -207,7 +207,7 @@ def focus(
     """
     from calib.cli import console
     from calib.intake.centroids.focus import Optics
-    from calib.intake.centroids.focus import focus as judge_focus
+    from calib.intake.centroids.images import focus as judge_focus
     from calib.intake.centroids.spots import SpotOptions
     from calib.report import images as report
 

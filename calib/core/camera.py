@@ -25,7 +25,17 @@ from calib.errors import InputError
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Lens:
-    """Intrinsics of one camera: focal lengths and principal point in px, ``dist`` (5,) or (8,)."""
+    """Intrinsics of one camera.
+
+    Parameters
+    ----------
+    fx, fy : float
+        Focal lengths in px.
+    cx, cy : float
+        Principal point in px; the top-left pixel's centre is (0, 0).
+    dist : (5,) or (8,) array
+        Distortion in OpenCV's order: k1, k2, p1, p2, k3, and k4, k5, k6.
+    """
 
     fx: float
     fy: float

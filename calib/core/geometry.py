@@ -65,9 +65,15 @@ def cross_matrix(v: Array) -> Array:
 class Pose:
     """A rigid motion ``target_from_source``: ``x_target = R @ x_source + t_mm``.
 
-    R is (3, 3), t_mm is (3,). Products chain: ``a_from_b @ b_from_c == a_from_c``. An R that
-    rounded digits left beside a rotation is taken to the nearest one; what is farther off is
-    refused.
+    Products chain: ``a_from_b @ b_from_c == a_from_c``. An R that rounded digits left beside a
+    rotation is taken to the nearest one; what is farther off is refused.
+
+    Parameters
+    ----------
+    R : (3, 3) array
+        Rotation.
+    t_mm : (3,) array
+        Translation.
     """
 
     R: Array

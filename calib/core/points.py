@@ -17,12 +17,28 @@ UPPER = np.triu_indices(3)  # xx, xy, xz, yy, yz, zz of a covariance
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Points:
-    """Markers in space (N), by frame, then marker: ``points_mm (N, 3)`` in the rig's world,
-    ``covariance_mm2 (N, 3, 3)`` of the centroids' noise and the rig's errors together; the RMS of
-    the residuals in px and of the rays' distances in mm (N,), NaN where a file does not say;
-    ``n_cameras (N,)`` that place each. ``n_open`` more were seen, but no two cameras agree on them.
+    """N markers in space, by frame, then marker.
 
-    A points file states the capture's frame rate and where it comes from besides.
+    Parameters
+    ----------
+    frame, marker : (N,) array
+        As the tracks number them.
+    points_mm : (N, 3) array
+        Places in the rig's world.
+    covariance_mm2 : (N, 3, 3) array
+        Of the centroids' noise and the rig's errors together.
+    rms_px : (N,) array
+        RMS of the residuals.
+    rms_mm : (N,) array
+        RMS of the rays' distances; NaN where a file does not say.
+    n_cameras : (N,) array
+        How many place each.
+    n_open : int
+        More that were seen, but no two cameras agree on them.
+    frame_rate_hz : float, optional
+        The capture's.
+    provenance : mapping
+        Where a file comes from.
     """
 
     frame: Ints

@@ -20,11 +20,24 @@ from calib.errors import InputError
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CameraStats:
-    """Reprojection residuals of one camera over the points used, in px (2D: RMS is sqrt(mean(dx² +
-    dy²))).
+    """Reprojection residuals of one camera over the points used.
 
-    ``sigma_px`` is the robust standard deviation of one coordinate; ``n_left_out`` counts gross
-    outliers.
+    Parameters
+    ----------
+    points : int
+        Points used.
+    n_left_out : int
+        Gross outliers.
+    rms_px : float
+        sqrt(mean(dx² + dy²)).
+    median_px, p95_px : float
+        Within which half, and 95 %, of the points lie.
+    sigma_px : float
+        Robust standard deviation of one coordinate.
+    bias_px : tuple of float
+        Mean residual, x and y.
+    coverage : float
+        Share of the sensor that has points, 0 to 1.
     """
 
     points: int
@@ -39,10 +52,24 @@ class CameraStats:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class RigCamera:
-    """One camera of a rig: sensor size in px, lens, pose ``cam_from_world`` and its residuals.
+    """One camera of a rig.
 
-    ``time_offset_frames`` is how much later than the rig it exposes, as its solve found it, with
-    the standard uncertainty; the sigma is None where no solve looked, or none could tell.
+    Parameters
+    ----------
+    name : str
+        The camera.
+    width, height : int
+        Sensor in px.
+    lens : Lens
+        Its intrinsics.
+    cam_from_world : Pose
+        Its pose.
+    stats : CameraStats, optional
+        Its residuals.
+    time_offset_frames : float
+        How much later than the rig it exposes, as its solve found it.
+    time_offset_sigma_frames : float, optional
+        Its standard uncertainty; None where no solve looked, or none could tell.
     """
 
     name: str
@@ -100,14 +127,25 @@ class RigCamera:
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Covariance:
-    """Joint covariance (n, n) of the rig's ``parameters`` (n,), as far as they were free: of each
-    camera turn (radian, small, on the left of ``cam_from_world``), position (mm, world) and lens
-    terms (``calib.core.parameters``), then the wand's coordinates (mm). ``row`` says where each is.
+    """Joint covariance of the rig's n parameters, as far as they were free: of each camera turn
+    (radian, small, on the left of ``cam_from_world``), position (mm, world) and lens terms
+    (``calib.core.parameters``), then the wand's coordinates (mm). ``row`` says where each is.
 
-    Poses are in the gauge of least trace: the rig as a whole is held where it is.
-    ``pull (n, len(held))`` is what a unit of error of each lens term that the solve ``held`` did to
-    the parameters, ``held_sigma (len(held),)`` the standard uncertainty that is known or assumed of
-    each; the matrix counts none of it, ``sigma`` does.
+    Poses are in the gauge of least trace: the rig as a whole is held where it is. The matrix counts
+    nothing of the lens terms that were held; ``sigma`` does.
+
+    Parameters
+    ----------
+    parameters : tuple of Parameter
+        What the rows are.
+    matrix : (n, n) array
+        The covariance.
+    held : tuple of CameraParameter
+        Lens terms that the solve held, h of them.
+    pull : (n, h) array
+        What a unit of error of each does to the parameters.
+    held_sigma : (h,) array
+        Standard uncertainty known or assumed of each.
     """
 
     parameters: tuple[Parameter, ...]
@@ -196,9 +234,18 @@ class Covariance:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Doubt:
-    """What speaks against a rig as a whole: the ``finding`` by its name, the cameras that it is
-    about (none: the wand, or all), the figures that say so, and about how many millimetres it may
-    cost (None where that cannot be said).
+    """What speaks against a rig as a whole.
+
+    Parameters
+    ----------
+    finding : str
+        Its name.
+    cameras : tuple of str
+        Those that it is about; none: the wand, or all.
+    figures : mapping
+        The numbers that say so.
+    effect_mm : float, optional
+        About how much it may cost; None where that cannot be said.
     """
 
     finding: str
@@ -216,18 +263,35 @@ class Doubt:
 class Rig:
     """A calibrated rig.
 
-    ``wand`` is the wand as its file states it, ``wand_used`` the shape that the solve ended with
-    (the same where the shape was held). ``provenance`` holds text, numbers, lists and tables as
-    JSON can, for the record: tool version, command, options, names and SHA-256 of the files read,
-    time. What any other code asks for is a field:
-
-    ``left_out`` names cameras of the capture that the rig does not hold, and why; ``findings`` are
-    sentences that the solve had to say about the rig; ``doubts`` are what speaks against it as a
-    whole; ``captured_at`` is when its wave was taken
-    (ISO 8601), ``parent_sha256`` the SHA-256 of the rig file that it repairs, ``lasting_share`` the
-    share of points in errors that last; ``wave_mm (n, 3)`` are places in the world where the wand
-    was, some hundreds at most. ``alignment`` and ``verification`` tell, as JSON can, how its world
-    was chosen and its lengths were tested; None where they were not.
+    Parameters
+    ----------
+    cameras : tuple of RigCamera
+        Its cameras.
+    wand : Wand
+        As its file states it.
+    wand_used : Wand
+        The shape that the solve ended with; the same where it was held.
+    covariance : Covariance, optional
+        Of poses, lenses and wand together.
+    provenance : mapping
+        For the record, as JSON can: version, command, options, files read, time.
+    left_out : mapping of str to str
+        Cameras of the capture that the rig does not hold, and why.
+    findings : tuple of str
+        What the solve had to say.
+    doubts : tuple of Doubt
+        What speaks against the rig as a whole.
+    captured_at : str, optional
+        When its wave was taken, ISO 8601.
+    parent_sha256 : str, optional
+        SHA-256 of the rig file that it repairs.
+    lasting_share : float
+        Share of points in errors that last.
+    wave_mm : (n, 3) array
+        Places in the world where the wand was, some hundreds at most.
+    alignment, verification : mapping, optional
+        How its world was chosen and its lengths were tested, as JSON can; None where they were
+        not.
     """
 
     cameras: tuple[RigCamera, ...]

@@ -21,14 +21,35 @@ N_KEYS = 65536  # of a frame: more than an index of 16 bit counts
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
 class CameraTracks:
-    """One camera's sensor, what is known of its lens, and its centroids.
+    """One camera's sensor, what is known of its lens, and its n centroids.
 
-    frame (n,) is non-decreasing, xy_px (n, 2) lies on the sensor, marker (n,) indexes the wand's
-    markers with -1 where not identified; radius_px is (n,) or None. ``lens`` holds measured
-    intrinsics and goes before the nominal ``focal_mm`` and ``pixel_pitch_mm``. ``masks_px (k, 3)``
-    are circles, x, y and radius, about places where reflections stay put; None where nobody looked
-    for them. ``lens_sigma`` are standard uncertainties of the measured lens: fx, fy, cx, cy (px),
-    then the coefficients in the order of ``lens.dist``.
+    A measured ``lens`` goes before the nominal ``focal_mm`` and ``pixel_pitch_mm``.
+
+    Parameters
+    ----------
+    name : str
+        The camera.
+    width, height : int
+        Sensor in px.
+    frame : (n,) array
+        Frame numbers, never decreasing.
+    xy_px : (n, 2) array
+        Places on the sensor.
+    marker : (n,) array
+        Index into the wand's markers, -1 where not identified.
+    radius_px : (n,) array, optional
+        Radius of each blob.
+    pixel_pitch_mm, focal_mm : float, optional
+        Size of a pixel, and what the zoom ring says.
+    lens : Lens, optional
+        Measured intrinsics.
+    serial, model : str, optional
+        For the record.
+    masks_px : (k, 3) array, optional
+        Circles, x, y and radius, about places where reflections stay put; None where nobody
+        looked for them.
+    lens_sigma : (9,) or (12,) array, optional
+        Standard uncertainties of the measured lens: fx, fy, cx, cy (px), then as ``lens.dist``.
     """
 
     name: str
@@ -257,10 +278,21 @@ def _check_points(
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Tracks:
-    """A capture: the cameras' centroids on one frame count, at ``frame_rate_hz``.
+    """A capture: the cameras' centroids on one frame count.
 
-    ``is_identified``: the markers are those that ``identify`` found, which may be named anew once
-    cameras stand; those that somebody else stated are kept.
+    Parameters
+    ----------
+    cameras : tuple of CameraTracks
+        Its cameras.
+    frame_rate_hz : float
+        Frames a second.
+    captured_at : str, optional
+        ISO 8601.
+    title : str, optional
+        What it is called.
+    is_identified : bool
+        The markers are those that ``identify`` found, which may be named anew once cameras stand;
+        those that somebody else stated are kept.
     """
 
     cameras: tuple[CameraTracks, ...]

@@ -13,8 +13,14 @@ from calib.errors import InputError
 
 @dataclass(frozen=True, slots=True)
 class CertifiedLength:
-    """A certified distance between the markers with index i and j, with its standard
-    uncertainty.
+    """A certified distance between two markers.
+
+    Parameters
+    ----------
+    i, j : int
+        Indices of the markers.
+    length_mm, sigma_mm : float
+        The length, and its standard uncertainty.
     """
 
     i: int
@@ -25,10 +31,22 @@ class CertifiedLength:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Wand:
-    """A rigid wand: marker names, their coordinates (n, 3) in mm and the standard uncertainty of
-    each coordinate.
+    """A rigid wand of n markers.
 
     One marker alone is a point that is carried about; it has no length and gives no scale.
+
+    Parameters
+    ----------
+    name : str
+        What it is called.
+    markers : tuple of str
+        Names; their order numbers them.
+    points_mm : (n, 3) array
+        Coordinates.
+    sigma_mm : float
+        Standard uncertainty of each coordinate.
+    certified : tuple of CertifiedLength
+        Lengths that a certificate states.
     """
 
     name: str

@@ -20,7 +20,32 @@ from calib.export.target import Target
 def export_rig(
     rig: Rig, to: str, *, unit: str | None = None, up: str | None = None, source: str = ""
 ) -> str | dict[str, str]:
-    """Return a rig in an open format: the text of a file, or texts by the names of files."""
+    """Return a rig in an open format: the text of a file, or texts by the names of files.
+
+    Parameters
+    ----------
+    rig : Rig
+        To be handed on.
+    to : str
+        ``json``, ``opencv``, ``ros``, ``colmap``, ``gltf`` or ``csv``; ros and colmap are several
+        files.
+    unit : str, optional
+        ``mm`` or ``m``; by default mm, of ros and gltf always m.
+    up : str, optional
+        Axis that points up, ``Y`` or ``Z``; by default as in the rig, of gltf Y.
+    source : str
+        What the text says that it is of, such as the rig file's name and SHA-256.
+
+    Returns
+    -------
+    str or dict of str
+        Text, or of ros and colmap texts by file name.
+
+    Raises
+    ------
+    InputError
+        There is no such format, unit or axis, or the format has another unit.
+    """
     if to not in set(Format):
         raise InputError("to", expected=f"one of {', '.join(Format)}", found=repr(to))
     kind = Format(to)

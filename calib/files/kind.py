@@ -80,5 +80,21 @@ def _is_text(data: bytes) -> bool:
 
 
 def load_cameras(path: PathLike) -> CameraList:
-    """Return a camera list (TOML)."""
+    """Return a camera list (TOML).
+
+    Parameters
+    ----------
+    path : str or path
+        The file.
+
+    Returns
+    -------
+    CameraList
+        Rate, sensors and lenses.
+
+    Raises
+    ------
+    InputError
+        It cannot be read, or breaks a rule of the format; place, expected and found are told.
+    """
     return inside(path, CameraList.from_table, load_toml(path, "a camera list (TOML)"))

@@ -66,8 +66,27 @@ def _columns(points: Points) -> dict[str, NDArray[Any]]:
 
 
 def save_points(points: Points, path: PathLike, overwrite: bool = False) -> None:
-    """Write a points file (HDF5); OutputError where it exists, unless ``overwrite``, or cannot be
-    written.
+    """Write a points file (HDF5).
+
+    The file appears whole or not at all.
+
+    Parameters
+    ----------
+    points : Points
+        What to write; covariances and residuals in single precision.
+    path : str or path
+        The file to write.
+    overwrite : bool
+        Whether a file that is there may be replaced.
+
+    Returns
+    -------
+    None
+
+    Raises
+    ------
+    OutputError
+        The file is there already, or cannot be written.
     """
     with written(path, overwrite) as part:
         write_points(
@@ -77,8 +96,22 @@ def save_points(points: Points, path: PathLike, overwrite: bool = False) -> None
 
 
 def load_points(path: PathLike) -> Points:
-    """Return the points of a file that ``reconstruct`` wrote, HDF5 or comma-separated; InputError
-    where it breaks a rule of the format.
+    """Return the points of a file that ``reconstruct`` wrote, HDF5 or comma-separated.
+
+    Parameters
+    ----------
+    path : str or path
+        The file.
+
+    Returns
+    -------
+    Points
+        Markers in space.
+
+    Raises
+    ------
+    InputError
+        It cannot be read, or breaks a rule of the format; place, expected and found are told.
     """
     if Path(path).exists() and not h5py.is_hdf5(os.fspath(path)):
         return _from_table(path)

@@ -47,7 +47,23 @@ CAMERA, WAND = "camera", "wand"  # whose a parameter of the covariance is
 
 
 def load_rig(path: PathLike) -> Rig:
-    """Return the rig of a rig file; every number comes back to the bit."""
+    """Return the rig of a rig file (HDF5); every number comes back to the bit.
+
+    Parameters
+    ----------
+    path : str or path
+        The file.
+
+    Returns
+    -------
+    Rig
+        As it was saved; files of version 1 are read as well.
+
+    Raises
+    ------
+    InputError
+        It cannot be read, or breaks a rule of the format; place, expected and found are told.
+    """
     with opened(path, FORMAT, VERSION) as (file, version):
         provenance = _json(file, "provenance")
         of_cameras: Offsets = {}
@@ -194,7 +210,28 @@ def _wand(file: h5py.File, key: str) -> Wand:
 
 
 def save_rig(rig: Rig, path: PathLike, overwrite: bool = False) -> None:
-    """Write a rig file; OutputError where it exists (unless ``overwrite``) or cannot be written."""
+    """Write a rig file (HDF5).
+
+    The file appears whole or not at all.
+
+    Parameters
+    ----------
+    rig : Rig
+        What to write.
+    path : str or path
+        The file to write.
+    overwrite : bool
+        Whether a file that is there may be replaced.
+
+    Returns
+    -------
+    None
+
+    Raises
+    ------
+    OutputError
+        The file is there already, or cannot be written.
+    """
     tables = {
         key: _as_json(key, table)
         for key in ("alignment", "verification", "provenance")

@@ -25,36 +25,140 @@ PathLike = str | os.PathLike[str]
 
 
 def load_wand(path: PathLike) -> Wand:
-    """Return the wand of a wand file."""
+    """Return the wand of a wand file (TOML).
+
+    Parameters
+    ----------
+    path : str or path
+        The file.
+
+    Returns
+    -------
+    Wand
+        Markers in mm, with the lengths that a certificate states.
+
+    Raises
+    ------
+    InputError
+        It cannot be read, or breaks a rule of the format; place, expected and found are told.
+    """
     return inside(path, wand_from_table, load_toml(path, "a wand file (TOML)"), Path(path).stem)
 
 
 def save_wand(wand: Wand, path: PathLike, overwrite: bool = False) -> None:
-    """Write a wand file."""
+    """Write a wand file (TOML).
+
+    The file appears whole or not at all.
+
+    Parameters
+    ----------
+    wand : Wand
+        What to write.
+    path : str or path
+        The file to write.
+    overwrite : bool
+        Whether a file that is there may be replaced.
+
+    Returns
+    -------
+    None
+
+    Raises
+    ------
+    OutputError
+        The file is there already, or cannot be written.
+    """
     write_text(path, wand_as_toml(wand), overwrite)
 
 
 def load_plan(path: PathLike) -> Plan:
-    """Return the plan of a plan file."""
+    """Return the plan of a plan file (TOML).
+
+    Parameters
+    ----------
+    path : str or path
+        The file.
+
+    Returns
+    -------
+    Plan
+        Volume, need and where cameras are to hang.
+
+    Raises
+    ------
+    InputError
+        It cannot be read, or breaks a rule of the format; place, expected and found are told.
+    """
     return inside(path, plan_from_table, load_toml(path, "a plan file (TOML)"), Path(path).stem)
 
 
 def save_plan(plan: Plan, path: PathLike, overwrite: bool = False) -> None:
-    """Write a plan file."""
+    """Write a plan file (TOML).
+
+    The file appears whole or not at all.
+
+    Parameters
+    ----------
+    plan : Plan
+        What to write.
+    path : str or path
+        The file to write.
+    overwrite : bool
+        Whether a file that is there may be replaced.
+
+    Returns
+    -------
+    None
+
+    Raises
+    ------
+    OutputError
+        The file is there already, or cannot be written.
+    """
     write_text(path, plan_as_toml(plan), overwrite)
 
 
 def load_table(table: PathLike, cameras: PathLike) -> Tracks:
-    """Return the capture of a table (CSV) and its camera list (TOML); see
-    ``calib.intake.table``.
+    """Return the capture of a table of points (CSV) and its camera list (TOML).
+
+    Parameters
+    ----------
+    table : str or path
+        Columns camera, frame, x, y and optionally marker, radius.
+    cameras : str or path
+        Rate, sensors and lenses.
+
+    Returns
+    -------
+    Tracks
+        The capture.
+
+    Raises
+    ------
+    InputError
+        It cannot be read, or breaks a rule of the format; place, expected and found are told.
     """
     camera_list = inside(cameras, CameraList.from_table, load_toml(cameras, "a camera list (TOML)"))
     return inside(table, tracks_from_csv, read_text(table, "a table (CSV)"), camera_list)
 
 
 def load_image_list(path: PathLike) -> ImageList:
-    """Return what an image list (TOML) says of image files; see
-    ``calib.intake.centroids.names``.
+    """Return what an image list (TOML) says of image files.
+
+    Parameters
+    ----------
+    path : str or path
+        The file.
+
+    Returns
+    -------
+    ImageList
+        Rate, pattern of file names, sensors and lenses.
+
+    Raises
+    ------
+    InputError
+        It cannot be read, or breaks a rule of the format; place, expected and found are told.
     """
     return inside(path, ImageList.from_table, load_toml(path, "an image list (TOML)"))
 

@@ -29,8 +29,22 @@ FORMAT, VERSION = "calib.tracks", 1
 
 
 def load_tracks(path: PathLike) -> Tracks:
-    """Return the capture of a tracks file; InputError where it breaks a
-    rule.
+    """Return the capture of a tracks file (HDF5).
+
+    Parameters
+    ----------
+    path : str or path
+        The file.
+
+    Returns
+    -------
+    Tracks
+        The capture.
+
+    Raises
+    ------
+    InputError
+        It cannot be read, or breaks a rule of the format; place, expected and found are told.
     """
     with opened(path, FORMAT, VERSION) as (file, _):
         top = attributes(file).read_all(TRACKS_FILE)
@@ -76,8 +90,27 @@ def check_marker_range(name: str, marker: NDArray[Any], first_row: int = 0) -> N
 
 
 def save_tracks(tracks: Tracks, path: PathLike, overwrite: bool = False) -> None:
-    """Write a tracks file; OutputError where it exists, unless ``overwrite``, or cannot be
-    written.
+    """Write a tracks file (HDF5).
+
+    The file appears whole or not at all.
+
+    Parameters
+    ----------
+    tracks : Tracks
+        What to write.
+    path : str or path
+        The file to write.
+    overwrite : bool
+        Whether a file that is there may be replaced.
+
+    Returns
+    -------
+    None
+
+    Raises
+    ------
+    OutputError
+        The file is there already, or cannot be written.
     """
 
     def fill(file: h5py.File) -> None:

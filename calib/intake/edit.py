@@ -28,14 +28,33 @@ def select(
     frames: tuple[int | None, int | None] = (None, None),
     rename: Mapping[str, str] | None = None,
 ) -> Tracks:
-    """Return the capture of some cameras, by the names it has, and of frames from the first to the
-    last given (None: all), with points given to other names.
+    """Return the capture of some cameras, by the names it has, and of some frames, with points
+    given to other names.
 
-    ``rename`` maps names as they are to names as they should be, all at once. The points recorded
-    as a camera of the capture go to that camera, which keeps its own sensor, lens and serial
-    number, as when cables were swapped; to a name that the capture does not have, all of the camera
-    goes. Raises InputError for a name that the capture does not have, a name that two cameras would
-    bear, and where no camera is left.
+    The points recorded as a camera of the capture go to the camera that ``rename`` says, which
+    keeps its own sensor, lens and serial number, as when cables were swapped; to a name that the
+    capture does not have, all of the camera goes.
+
+    Parameters
+    ----------
+    tracks : Tracks
+        The capture.
+    only, without : collection of str
+        Cameras to keep, and to leave out; none given: all, and none.
+    frames : tuple of int or None
+        First and last frame, both included; None: from the start, to the end.
+    rename : mapping of str to str, optional
+        Names as they are to names as they should be, all at once.
+
+    Returns
+    -------
+    Tracks
+        What was chosen.
+
+    Raises
+    ------
+    InputError
+        The capture does not have a name, two cameras would bear one, or no camera is left.
     """
     rename = dict(rename or {})
     for name in (*only, *without, *rename):
@@ -93,7 +112,15 @@ def _cut(camera: CameraTracks, first: int | None, last: int | None) -> CameraTra
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Joined:
-    """Captures joined, and by how much the frame numbers of each were shifted."""
+    """Captures joined.
+
+    Parameters
+    ----------
+    tracks : Tracks
+        All of them as one.
+    shifts : tuple of int
+        By how much the frame numbers of each were shifted.
+    """
 
     tracks: Tracks
     shifts: tuple[int, ...]
@@ -104,8 +131,24 @@ def join(captures: Sequence[Tracks], names: Sequence[str] = ()) -> Joined:
     with a gap of at least ten seconds.
 
     Cameras are matched by name and may be in some captures only; what their files state must agree
-    where both state it. ``names`` of the captures serve errors. Raises InputError where rates,
-    sensors, lenses or serial numbers differ.
+    where both state it.
+
+    Parameters
+    ----------
+    captures : sequence of Tracks
+        Two or more, in the order wanted.
+    names : sequence of str
+        What errors call the captures; by default by number.
+
+    Returns
+    -------
+    Joined
+        The capture, and by how much the frames of each part were shifted.
+
+    Raises
+    ------
+    InputError
+        Rates, sensors, lenses or serial numbers differ.
     """
     labels = list(names) or [f"capture {i + 1}" for i in range(len(captures))]
     if len(captures) < 2:

@@ -40,8 +40,18 @@ _INT16_MAX = 32767
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CameraList:
-    """What a table of points does not say: frame rate in Hz, and each camera's sensor and lens by
-    name.
+    """What a table of points does not say.
+
+    Parameters
+    ----------
+    sensors : mapping of str to mapping
+        By camera, its sensor and lens with the keys of the file.
+    frame_rate_hz : float
+        Frames a second.
+    captured_at : str, optional
+        ISO 8601.
+    title : str, optional
+        What the capture is called.
     """
 
     sensors: Mapping[str, Mapping[str, Any]]

@@ -38,7 +38,15 @@ class CameraNames:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Identification:
-    """The capture with its markers named and its masks, and the count by camera."""
+    """The capture with its markers named and its masks.
+
+    Parameters
+    ----------
+    tracks : Tracks
+        The capture.
+    cameras : tuple of CameraNames
+        What was named of each camera.
+    """
 
     tracks: Tracks
     cameras: tuple[CameraNames, ...]
@@ -60,9 +68,28 @@ def identify(tracks: Tracks, wand: Wand, progress: Progress = quiet) -> Identifi
     """Return the capture with each camera's points named by the wand's markers, as far as that is
     safe.
 
-    Points in masks and those that fit no wand keep marker -1; none is lost. Raises InputError where
-    markers are named already or the wand's cannot be told apart, and UnsolvableError where no wand,
-    a still one or two of them are found.
+    Points in masks and those that fit no wand keep marker -1; none is lost.
+
+    Parameters
+    ----------
+    tracks : Tracks
+        Points without names.
+    wand : Wand
+        Its markers must be told apart in one image.
+    progress : callable, optional
+        Told stage, done and total.
+
+    Returns
+    -------
+    Identification
+        The named capture, and what was named of each camera.
+
+    Raises
+    ------
+    InputError
+        Markers are named already, or the wand's cannot be told apart.
+    UnsolvableError
+        No wand, a still one or two of them are found.
     """
     if any((c.marker >= 0).any() for c in tracks.cameras):
         raise InputError(

@@ -58,7 +58,24 @@ def named_tracks(rig: Rig, tracks: Tracks) -> Tracks:
     """Return a capture with all names that the rig can give: identified where need be and checked
     across cameras.
 
-    Tracks named by somebody else come back as they are. Raises as ``identify`` does.
+    Parameters
+    ----------
+    rig : Rig
+        Of the cameras of the tracks.
+    tracks : Tracks
+        Named by somebody else they come back as they are.
+
+    Returns
+    -------
+    Tracks
+        The same points, with markers of the rig's wand.
+
+    Raises
+    ------
+    InputError
+        The wand's markers cannot be told apart.
+    UnsolvableError
+        No wand, a still one or two of them are found.
     """
     if is_unnamed(tracks):
         tracks = identify(tracks, rig.wand).tracks

@@ -50,13 +50,33 @@ class Tie:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Assessment:
-    """What a plan would reach at ``places_mm (n, 3)`` of its volume.
+    """What a plan would reach at n places of its volume.
 
-    ``looks`` are what its cameras see of them, ``n_cameras (n,)`` how many, ``angle_deg (n,)``
-    under which angle the best two rays meet, ``noise_mm (n,)`` the 3D standard deviation by the
-    centroids' noise alone (inf: not placed). ``judged (k,)`` are the places whose precision
-    ``sigma_mm (k,)`` is predicted, the rig's own uncertainty after the wave counted; inf where the
-    wave leaves the rig open. ``way`` is the suggested one.
+    Parameters
+    ----------
+    plan : Plan
+        The plan.
+    places_mm : (n, 3) array
+        The places, in the world of the plan.
+    looks : tuple of Look
+        What each camera sees of them.
+    n_cameras : (n,) array
+        How many see each.
+    angle_deg : (n,) array
+        Angle under which the best two rays meet.
+    noise_mm : (n,) array
+        3D standard deviation by the centroids' noise alone; inf: not placed.
+    judged : (k,) array
+        The places whose precision is predicted.
+    sigma_mm : (k,) array
+        It, the rig's own uncertainty after the wave counted; inf where the wave leaves the rig
+        open.
+    tie : Tie
+        How the wave ties the cameras together.
+    way : Way
+        Where to walk.
+    rig : Rig or None
+        The planned rig with the covariance that a solve would state.
     """
 
     plan: Plan
@@ -116,8 +136,22 @@ def default_places(plan: Plan, step_mm: float | None = None) -> Array:
 def assess(plan: Plan, step_mm: float | None = None) -> Assessment:
     """Return what the plan would reach, with the wave that it suggests.
 
-    Raises InputError, with the number that shows it, where the need cannot be reached by the plan's
-    cameras wherever they hang.
+    Parameters
+    ----------
+    plan : Plan
+        A rig before it hangs.
+    step_mm : float, optional
+        Step of the grid of places in mm; by default a twentieth of the volume.
+
+    Returns
+    -------
+    Assessment
+        What cameras see of the volume, and the precision to expect there.
+
+    Raises
+    ------
+    InputError
+        The plan's cameras cannot reach the need wherever they hang; with the number that shows it.
     """
     require_possible(plan)
     places = default_places(plan, step_mm)

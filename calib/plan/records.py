@@ -237,7 +237,31 @@ class Wave:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Plan:
-    """A rig before it hangs."""
+    """A rig before it hangs.
+
+    Parameters
+    ----------
+    name : str
+        What it is called.
+    volume : Box
+        Where markers are to be placed.
+    cameras : tuple of PlanCamera
+        Where they are to hang, and their lenses.
+    wand : Wand
+        The wand of the wave.
+    marker : PlanMarker
+        The markers of the work.
+    need : Need
+        What is to be reached.
+    wave : Wave
+        The wave to plan with.
+    room : Box, optional
+        Walls, floor and ceiling.
+    rails : tuple of Rail
+        Where cameras can hang.
+    obstacles : tuple of Obstacle
+        What stands in the way.
+    """
 
     name: str
     volume: Box

@@ -43,13 +43,32 @@ POOR_MM, POOR_DEG = 5.0, 0.2
 
 @dataclass(frozen=True, slots=True, eq=False)
 class AlignOptions:
-    """What lies on the floor: by default a right angle of markers; else ``points``, numbers of
-    three markers (origin, on x, on the side of y), ``is_plane``, ``is_wand`` or a ``survey`` of
-    markers.
+    """What lies on the floor: by default a right angle of markers.
 
-    ``height_mm`` is how far marker centres stand above the floor; ``up`` the axis that points up.
-    ``with_scale`` takes the survey's scale over as well. The limits are what the layout may be off
-    by before it counts as contradicting itself.
+    At most one of ``points``, ``is_plane``, ``is_wand`` and ``survey`` says something else.
+
+    Parameters
+    ----------
+    points : tuple of int
+        Numbers of three markers: origin, on x, on the side of y.
+    is_plane : bool
+        Four markers or more show the floor alone.
+    is_wand : bool
+        The rig's wand lies there, its first marker the origin.
+    survey : Wand, optional
+        Markers with known coordinates.
+    with_scale : bool
+        Take the survey's scale over as well.
+    height_mm : float
+        How far marker centres stand above the floor.
+    up : str
+        The axis that points up, ``z`` or ``y``.
+    square_deg : float
+        What a right angle may be off by.
+    flat_mm : float, optional
+        What markers may be off one height; by default 3 mm of a frame, 10 mm of a floor.
+    noise_px : float, optional
+        Standard deviation of a centroid's coordinate; by default each camera's own.
     """
 
     points: tuple[int, ...] = ()
@@ -91,12 +110,33 @@ class AlignOptions:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Alignment:
-    """How a rig's world was made: ``world_from_rig`` from the world before, ``scale`` first.
+    """How a rig's world was made.
 
-    ``covariance (6, 6)`` is that of the world itself, turn (rad) about and shift (mm) along its own
-    axes at its origin: what the markers' noise and the rig's errors leave. ``markers`` are the
-    places (N, 3) in the new world with 1σ of each coordinate (N, 3), by ``names``; ``numbers`` what
-    was checked; ``notes`` what there is to say.
+    Parameters
+    ----------
+    how : str
+        By what: a right angle, a survey, an earlier rig...
+    origin : str
+        Where the origin is, in words.
+    up : str
+        The axis that points up.
+    height_mm : float
+        How far marker centres stand above the floor.
+    world_from_rig : Pose
+        From the world before, ``scale`` first.
+    scale : float
+        By which the rig was enlarged; 1 unless a survey's was asked for.
+    covariance : (6, 6) array
+        Of the world itself, turn (rad) about and shift (mm) along its own axes at its origin:
+        what the markers' noise and the rig's errors leave.
+    names : tuple of str
+        Of the N markers, or of the cameras that carried the world over.
+    markers_mm, sigma_mm : (N, 3) array
+        Their places in the new world, and 1σ of each coordinate.
+    numbers : mapping of str to float
+        What was checked.
+    notes : tuple of str
+        What there is to say.
     """
 
     how: str
@@ -146,9 +186,30 @@ class Alignment:
 def align(rig: Rig, tracks: Tracks, options: AlignOptions | None = None) -> tuple[Rig, Alignment]:
     """Return the rig in the world of the markers on the floor, and how that world was made.
 
-    The rig's scale stays, unless a survey's is asked for. Raises InputError where tracks and rig do
-    not belong together, UnsolvableError, with the numbers, where the markers are too few or
-    contradict the layout.
+    The rig's scale stays, unless a survey's is asked for.
+
+    Parameters
+    ----------
+    rig : Rig
+        Solved, in any world.
+    tracks : Tracks
+        Markers at rest on the floor, seen by two cameras of the rig or more.
+    options : AlignOptions, optional
+        What lies there; by default a right angle of three markers or more.
+
+    Returns
+    -------
+    Rig
+        In the new world; its ``alignment`` says how that was made, its length test is dropped.
+    Alignment
+        How the world was made, and how sure it is.
+
+    Raises
+    ------
+    InputError
+        Tracks and rig do not belong together.
+    UnsolvableError
+        The markers are too few or contradict the layout; the numbers are in the error.
     """
     options = options or AlignOptions()
     tracks = _of_rig(rig, tracks)

@@ -38,6 +38,15 @@ class Limit:
 
     >>> Limit.parse("A=0.2 K=5000 B=0.5").at(np.array([500.0, 1000.0, 5000.0]))
     array([0.3, 0.4, 0.5])
+
+    Parameters
+    ----------
+    a_mm : float
+        A.
+    k : float
+        K, without unit.
+    b_mm : float
+        B.
     """
 
     a_mm: float

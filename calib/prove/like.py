@@ -32,8 +32,28 @@ def align_like(rig: Rig, old: Rig) -> tuple[Rig, Alignment]:
 
     The cameras that stand in both as the others do, by the recheck's search with both covariances,
     carry it: the motion of least squares over their poses, whose covariance follows from both
-    rigs'. Raises InputError where fewer than two cameras are common, UnsolvableError where no more
-    than half of them agree.
+    rigs'.
+
+    Parameters
+    ----------
+    rig : Rig
+        The rig to move, such as a new solve.
+    old : Rig
+        The earlier rig of the same cameras, whose world is taken over.
+
+    Returns
+    -------
+    Rig
+        ``rig`` in the world of ``old``.
+    Alignment
+        How the world was carried over, and how sure it is.
+
+    Raises
+    ------
+    InputError
+        Fewer than two cameras are common.
+    UnsolvableError
+        No more than half of the common cameras agree.
     """
     names = tuple(n for n in old.names if n in rig.names)
     if len(names) < LEAST:

@@ -31,11 +31,26 @@ class Help:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Precision:
-    """Predicted precision at places (n, 3) in mm.
+    """Predicted precision at n places.
 
-    ``covariance_mm2 (n, 3, 3)`` and of it the centroids' share ``noise_mm2``; nan where fewer than
-    two cameras see. ``n_cameras (n,)`` see each place. ``worst`` are the rows of the worst places,
-    far apart, ``helped`` the camera that would help each of them most, None where all see it.
+    Parameters
+    ----------
+    places_mm : (n, 3) array
+        The places.
+    covariance_mm2 : (n, 3, 3) array
+        Of a marker there; nan where fewer than two cameras see it.
+    noise_mm2 : (n, 3, 3) array
+        The centroids' share of it.
+    n_cameras : (n,) array
+        How many see each place.
+    middle : int
+        Row of the place in the middle.
+    worst : tuple of int
+        Rows of the worst places, far apart.
+    helped : tuple of Help or None
+        The camera that would help each of them most; None where all see it.
+    has_covariance : bool
+        Whether the rig states its uncertainty.
     """
 
     places_mm: Array
@@ -75,13 +90,32 @@ def precision(
     rig: Rig, places_mm: Array | None = None, *, range_mm: float = np.inf,
     noise_px: float | None = None,
 ) -> Precision:  # fmt: skip
-    """Return what the rig's joint covariance and its cameras' noise predict at places (n, 3) of its
-    world, by default on a grid over the volume that the wand went through.
+    """Return what the rig's joint covariance and its cameras' noise predict at places of its world.
 
-    A camera counts where the place lies on its sensor, within ``range_mm``; what stands in between
-    is not known. The error of the world itself is not counted: it is common to all places. Raises
-    UnsolvableError where no place is seen by two cameras. Sources: JCGM 100:2008, 5.2.2; the
-    covariance of a triangulated point, Hartley & Zisserman 2004, section 5.2 and 12.5.
+    A camera counts where the place lies on its sensor; what stands in between is not known. The
+    error of the world itself is not counted: it is common to all places. Sources: JCGM 100:2008,
+    5.2.2; the covariance of a triangulated point, Hartley & Zisserman 2004, sections 5.2 and 12.5.
+
+    Parameters
+    ----------
+    rig : Rig
+        Solved; without covariance its poses count as exact.
+    places_mm : (n, 3) array, optional
+        Places in the rig's world; by default a grid over the volume that the wand went through.
+    range_mm : float
+        How far a camera sees a marker.
+    noise_px : float, optional
+        Standard deviation of a centroid's coordinate; by default each camera's own.
+
+    Returns
+    -------
+    Precision
+        Covariance (3, 3) in mm² at each place, the worst places, and which camera would help.
+
+    Raises
+    ------
+    UnsolvableError
+        No place is seen by two cameras.
     """
     if places_mm is None:
         places_mm = default_places(rig, range_mm=range_mm)

@@ -33,8 +33,26 @@ def reconstruct(rig: Rig, tracks: Tracks, noise_px: float | None = None) -> Poin
     """Return every named point of a capture that two cameras of the rig see, in space.
 
     Names are taken as the tracks have them, whatever they are of. Points of cameras that the rig
-    knows to expose late are first moved along their way in the image. Raises InputError where the
-    capture is of another rig.
+    knows to expose late are first moved along their way in the image.
+
+    Parameters
+    ----------
+    rig : Rig
+        Of the cameras of the tracks.
+    tracks : Tracks
+        With markers; those of a wave that has none are found by ``named_tracks``.
+    noise_px : float, optional
+        Standard deviation of a centroid's coordinate; by default each camera's own.
+
+    Returns
+    -------
+    Points
+        Places (N, 3) in mm, each with covariance and residual.
+
+    Raises
+    ------
+    InputError
+        The capture is of another rig.
     """
     frames = [c.frame for c in tracks.cameras if c.n_points]
     first = min((int(f[0]) for f in frames), default=0)

@@ -49,14 +49,45 @@ class Spread:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Verification:
-    """The outcome of a length test.
+    """The outcome of a length test of K lengths.
 
-    ``scale`` is by which share the rig measures too long, with its standard uncertainty from the
-    bar's and the scatter between stretches of time; ``mean_sigma_mm`` is that of the mean error.
-    ``bar_u_mm (K,)`` is the bar's standard uncertainty of each length, ``room_mm (K,)`` how far
-    each error lies within its acceptance limit (nan without a limit). ``missed`` names the cells of
-    ``box`` that the bar did not visit; ``doubts`` is why no pass is given where all errors keep the
-    limit.
+    Parameters
+    ----------
+    bar : Wand
+        The bar.
+    lengths : Lengths
+        Every length error, with place and direction.
+    at_rest : bool
+        Whether the bar was set down.
+    overall : Spread
+        Figures of all lengths.
+    by_length, by_direction, by_place : tuple of Spread
+        And of groups of them.
+    mean_sigma_mm : float
+        Standard uncertainty of the mean error.
+    scale, scale_sigma : float
+        By which share the rig measures too long, with its standard uncertainty from the bar's and
+        the scatter between stretches of time.
+    bar_u_mm : (K,) array
+        The bar's standard uncertainty of each length.
+    box : Box
+        The volume.
+    missed : tuple of str
+        Its cells that the bar did not visit.
+    n_lines : int
+        Directions in cells that were measured.
+    ends : EndPoses or None
+        Relative pose of the bar's ends, where they have one.
+    limit : Limit, optional
+        What errors may be.
+    decision : Decision, optional
+        Pass, fail or undecided.
+    room_mm : (K,) array, optional
+        How far each error lies within its acceptance limit.
+    doubts : tuple of str
+        Why no pass is given where all errors keep the limit.
+    notes : tuple of str
+        What else there is to say.
     """
 
     bar: Wand
@@ -94,9 +125,38 @@ def verify(
     """Return what lengths the rig measures of a certified bar, and whether they keep a limit.
 
     In motion every frame is a measurement, and the noise of its centroids is part of its error;
-    ``at_rest`` the mean of each rest is, with that mean's uncertainty beside the bar's in the guard
-    band. ``box`` is the volume that the bar should have visited, by default where the wand went
-    that the rig was solved from. Raises as ``measured_lengths`` does.
+    at rest the mean of each rest is, with that mean's uncertainty beside the bar's in the guard
+    band. Modelled on VDI/VDE 2634 Part 1 and JCGM 106:2012; no conformance is claimed.
+
+    Parameters
+    ----------
+    rig : Rig
+        To be tested.
+    tracks : Tracks
+        The bar carried about the volume, or set down in it.
+    bar : Wand
+        Its certified lengths, else those of its markers; another than the rig's own wand.
+    limit : Limit, optional
+        What errors may be; without it nothing is decided.
+    at_rest : bool
+        The bar was set down and held still in each place.
+    box : Box, optional
+        The volume that the bar should have visited; by default where the wand went that the rig was
+        solved from.
+    noise_px : float, optional
+        Standard deviation of a centroid's coordinate; by default each camera's own.
+
+    Returns
+    -------
+    Verification
+        Every length error, figures by length, direction and place, scale error and decision.
+
+    Raises
+    ------
+    InputError
+        Tracks, bar and rig do not belong together.
+    UnsolvableError
+        No length of the bar is seen whole by two cameras.
     """
     found = measured_lengths(rig, tracks, bar, at_rest, noise_px)
     known = known_lengths(bar)

@@ -19,7 +19,13 @@ WORDS = (("low", "middle", "high"),) * 3
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Box:
-    """A box along the world's axes from ``low_mm`` to ``high_mm``, both (3,)."""
+    """A box along the world's axes.
+
+    Parameters
+    ----------
+    low_mm, high_mm : (3,) array
+        Its corners.
+    """
 
     low_mm: Array
     high_mm: Array

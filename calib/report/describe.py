@@ -27,7 +27,23 @@ NOT_DONE = "not done"
 
 
 def describe(held: object) -> Description:
-    """Return what a record holds that one of the files is of."""
+    """Return what a record holds that one of the files is of.
+
+    Parameters
+    ----------
+    held : Tracks, Rig, Points, Wand, Plan, CameraList, ImageList or Scenario
+        As a file's reader returns it.
+
+    Returns
+    -------
+    Description
+        Prints as ``calib describe`` does.
+
+    Raises
+    ------
+    TypeError
+        ``held`` is none of these.
+    """
     for kind, told in _KINDS:
         if isinstance(held, kind):
             return told(held)

@@ -20,7 +20,19 @@ SHAPES = ("a single marker", "on a line", "in a plane", "in space")
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Description:
-    """What a file holds: its kind in words, facts by label, a table, and the document for JSON."""
+    """What a file holds.
+
+    Parameters
+    ----------
+    title : str
+        Its kind, in words.
+    facts : tuple of (str, str)
+        By label.
+    columns : tuple of Column
+        A table of its cameras or markers.
+    document : mapping
+        The same for JSON.
+    """
 
     title: str
     facts: tuple[Fact, ...]

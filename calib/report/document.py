@@ -47,7 +47,15 @@ class Section:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Document:
-    """A document: its title and its sections."""
+    """A document: ``str()`` gives Markdown, ``as_html()`` a page for A4.
+
+    Parameters
+    ----------
+    title : str
+        Its title.
+    sections : tuple of Section
+        Its parts.
+    """
 
     title: str
     sections: tuple[Section, ...]

@@ -21,9 +21,24 @@ from calib.simulate.explain import sections as scenario_sections
 
 @dataclass(frozen=True, slots=True)
 class FileFormat:
-    """A format: its name for ``calib formats``, what kind of file it is, what it is for, its places
-    and an example. ``language`` is that of the example; an HDF5 file's is the program that writes
-    it.
+    """A file format, as ``calib formats`` explains it.
+
+    Parameters
+    ----------
+    name : str
+        For ``calib formats``.
+    kind : str
+        HDF5, TOML or CSV.
+    purpose : str
+        What it is for.
+    sections : tuple of Section
+        Its places and what lies there.
+    language : str
+        The example's; that of an HDF5 file is the program that writes it.
+    example : str
+        A complete one.
+    notes : tuple of str
+        What else there is to say.
     """
 
     name: str
@@ -36,7 +51,13 @@ class FileFormat:
 
 
 def formats() -> tuple[FileFormat, ...]:
-    """Return all formats, in the order in which a job meets them."""
+    """Return all formats, in the order in which a job meets them.
+
+    Returns
+    -------
+    tuple of FileFormat
+        What each file holds, place by place, with an example.
+    """
     cameras = Section("[cameras.<name>]", "keys", CAMERA)
     free = tuple(replace(item, is_needed=False) for item in CAMERA)
     known = Section("[cameras.<name>]", "keys", free, False)

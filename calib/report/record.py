@@ -31,7 +31,17 @@ CAUTIONS = (
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Read:
-    """A file that the record is of: its name, its SHA-256 and what it holds."""
+    """A file that a record is of.
+
+    Parameters
+    ----------
+    name : str
+        The file.
+    sha256 : str
+        Its hash.
+    record : Rig or Tracks
+        What it holds.
+    """
 
     name: str
     sha256: str
@@ -41,8 +51,23 @@ class Read:
 def hand_over(
     rig: Read, tracks: Read | None = None, earlier: Sequence[Read] = (), printed_at: str = ""
 ) -> Document:
-    """Return the record of a rig; serial numbers are those of the tracks, repairs are followed
-    through ``earlier`` rig files as far as they go.
+    """Return the hand-over record of a rig, to print, sign and keep; what was not done says so.
+
+    Parameters
+    ----------
+    rig : Read
+        A rig file.
+    tracks : Read, optional
+        The tracks file, for serial numbers.
+    earlier : sequence of Read
+        Earlier rig files; repairs are followed through them as far as they go.
+    printed_at : str
+        When the record is made, ISO 8601.
+
+    Returns
+    -------
+    Document
+        ``str()`` gives Markdown, ``as_html()`` a page for A4.
     """
     solved: Rig = rig.record
     line = _line(rig, earlier)

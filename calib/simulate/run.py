@@ -25,15 +25,30 @@ ATTEMPTS = 10
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Simulation:
-    """A capture and the truth behind it.
+    """A capture and the truth behind it, of F frames.
 
-    ``truth`` is the rig before any knock and ``truth_after`` after all; their ``wand_used`` is the
-    wand as it is. ``R_world_from_wand`` (F, 3, 3) and ``t_world_from_wand_mm`` (F, 3) are the
-    wand's true poses by frame, ``person_mm`` (F, 2) is where the person stands. ``marker`` and
-    ``is_outlier`` hold one array a camera, parallel to its points in ``tracks``: the true marker
-    (-1: a reflection), and whether the point is anything but truth and independent noise (gross,
-    merged, a reflection or off for a while). A late or knocked camera's points are not outliers in
-    that sense.
+    A late or knocked camera's points are no outliers.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        What was asked for.
+    tracks : Tracks
+        What the cameras saw.
+    wand : Wand
+        As its file states it.
+    truth, truth_after : Rig
+        The rig before any knock and after all; ``wand_used`` is the wand as it is.
+    R_world_from_wand : (F, 3, 3) array
+        The wand's true turns.
+    t_world_from_wand_mm : (F, 3) array
+        Its true places.
+    person_mm : (F, 2) array
+        Where the person stands.
+    marker : tuple of (n,) array
+        By camera, parallel to its points: the true marker; -1: a reflection.
+    is_outlier : tuple of (n,) array
+        By camera: whether a point is anything but truth and independent noise.
     """
 
     scenario: Scenario

@@ -57,8 +57,22 @@ WAVE_PLACES = 400  # of the wand that a rig keeps: enough to tell where the wave
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class SolveOptions:
-    """How to solve: ``terms`` of the lens to free, and ``partial`` to solve the largest part of a
-    rig in pieces.
+    """How to solve.
+
+    Parameters
+    ----------
+    lens : str
+        ``free``, ``hold``, or ``auto``: held where it is measured.
+    terms : str or tuple of str
+        Lens terms to free; ``auto``: what the capture shows to be there.
+    partial : bool
+        Solve the largest connected part of a rig in pieces.
+    frames : int, optional
+        So many frames, spread evenly; None: all.
+    timing : bool
+        Also find each camera's time offset.
+    distance : KnownDistance, optional
+        The scale of a capture of a single marker.
     """
 
     lens: str = "auto"  # hold measured lenses, free nominal ones

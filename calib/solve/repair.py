@@ -197,15 +197,34 @@ def repair(
     """Return the rig with the cameras of ``changed`` solved anew from a wave, in its frame; all
     others stay to the bit, as does all else that the rig tells.
 
-    ``tracks`` are at a common time, as a recheck gives them. ``changed`` names the cameras and
-    which lens terms (``focal``, ``cx``...) to solve with their pose; ``is_any`` says that the
-    tracks are of points, each a frame, and not of the rig's wand. The covariance of what is
-    solved is that of the wave plus what the held parameters' own uncertainty does to it: with S the
-    reduced normal matrix, ``G = -S_mm⁻¹ S_mh`` and C of the held, it is ``S_mm⁻¹ + G C Gᵀ``, and
-    ``G C`` against the held.
+    The covariance of what is solved is that of the wave plus what the held parameters' own
+    uncertainty does to it: with S the reduced normal matrix, ``G = -S_mm⁻¹ S_mh`` and C of the
+    held, it is ``S_mm⁻¹ + G C Gᵀ``, and ``G C`` against the held.
 
-    Raises InputError where a camera is unknown or none is held, UnsolvableError where the wave does
-    not place it.
+    Parameters
+    ----------
+    rig : Rig
+        As it was.
+    tracks : Tracks
+        A wave at a common time, as a recheck gives it.
+    changed : mapping of str to tuple of str
+        The cameras to solve, and which lens terms (``focal``, ``cx``...) with their pose.
+    progress : callable, optional
+        Told stage, done and total.
+    is_any : bool
+        The tracks are of points, each a frame, and not of the rig's wand.
+
+    Returns
+    -------
+    Rig
+        The repaired rig.
+
+    Raises
+    ------
+    InputError
+        A camera is unknown, or none is held.
+    UnsolvableError
+        The wave does not place one of them.
     """
     names = tracks.names
     unknown = [n for n in changed if n not in names]

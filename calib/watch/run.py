@@ -80,10 +80,55 @@ class Solved:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Watch:
-    """A wave so far. ``need_mm`` is the 3D standard deviation that half of the places where the
-    wand went must reach, or 19 of 20 with ``is_everywhere``; None: as good as makes sense.
+    """A wave so far: a new watch for every piece of it, by ``added``.
 
-    ``later`` are the frames since the solve under way began, ``unnamed`` those still to be named.
+    The first three are stated by who watches; the others are what was found.
+
+    Parameters
+    ----------
+    wand : Wand
+        That is waved.
+    need_mm : float, optional
+        3D standard deviation that half of the places where the wand went must reach; None: as good
+        as makes sense.
+    is_everywhere : bool
+        It must be reached in 19 of 20 places.
+    counts : Counts, optional
+        What the frames so far hold.
+    kept : Kept
+        Frames thinned evenly, for the solves.
+    n_frames : int
+        Frames so far.
+    lately : tuple of Lately
+        What cameras saw in the last seconds.
+    distance : (C, n) array, optional
+        How often each camera saw the wand at each distance.
+    information : Information, optional
+        What the frames so far say of the rig.
+    rough : Rough, optional
+        The last rough solve.
+    n_solved : int
+        Frames when that began.
+    trouble : str
+        Why no solve came about.
+    forecast : Forecast, optional
+        Precision to expect of a solve of all frames.
+    n_forecast : int
+        Frames when that was made.
+    solved : Figure, optional
+        What the last solve reached.
+    walk : Walk, optional
+        Where to walk next.
+    walk_s : float
+        When that was said.
+    ending : Ending, optional
+        Why the wave may end.
+    is_solving : bool
+        A solve is under way.
+    later : tuple of Tracks
+        Frames since that began.
+    unnamed : tuple of Tracks
+        Frames still to be named.
     """
 
     wand: Wand

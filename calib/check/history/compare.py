@@ -31,8 +31,20 @@ ALPHA = (
 def history(entries: Sequence[Entry]) -> History:
     """Return the history of one rig's files.
 
-    Raises InputError where there are fewer than two, or a file has fewer than two cameras in common
-    with the first.
+    Parameters
+    ----------
+    entries : sequence of Entry
+        Two rigs or more; put in order of time where every one states its time.
+
+    Returns
+    -------
+    History
+        Every camera's pose and focal length in each file against the first, and what that shows.
+
+    Raises
+    ------
+    InputError
+        There are fewer than two, or a file has fewer than two cameras in common with the first.
     """
     if len(entries) < 2:
         raise InputError("history", expected="two rig files or more", found=str(len(entries)))

@@ -16,7 +16,17 @@ N_SHOWN = 7  # turn, position, focal length
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Entry:
-    """A rig file: its name, the rig and its SHA-256."""
+    """A rig file of a history.
+
+    Parameters
+    ----------
+    name : str
+        The file.
+    rig : Rig
+        What it holds.
+    sha256 : str
+        Its hash.
+    """
 
     name: str
     rig: Rig
@@ -80,9 +90,20 @@ class CameraHistory:
 class History:
     """All cameras over all files, in order of time where every file states one, else as given.
 
-    Files by name: those in which no more than half of the cameras agree with the first, and those
-    that are silent on what errors of held lenses did (``recheck.compare.is_silent``); ``added`` are
-    cameras that the first file lacks.
+    Parameters
+    ----------
+    entries : tuple of Entry
+        The files.
+    cameras : tuple of CameraHistory
+        Each camera over them.
+    is_by_time : bool
+        Whether every file states its time.
+    without_majority : tuple of str
+        Files in which no more than half of the cameras agree with the first.
+    silent : tuple of str
+        Files that do not say what errors of held lenses did.
+    added : tuple of str
+        Cameras that the first file lacks.
     """
 
     entries: tuple[Entry, ...]

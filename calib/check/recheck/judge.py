@@ -37,7 +37,17 @@ SAME_FRAMES = 0.02
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class RecheckOptions:
-    """When a camera is named, and when its change matters."""
+    """When a camera is named, and when its change matters.
+
+    Parameters
+    ----------
+    alpha : float
+        Chance that any camera of an unchanged rig is named.
+    matters_px : float
+        A change matters beyond this in the image.
+    matters_mm : float
+        Or beyond this in the volume.
+    """
 
     # chance of naming any camera of a rig in which none moved: with the rig's growth tested beside
     # the cameras, one recheck in a hundred raises an alarm for nothing

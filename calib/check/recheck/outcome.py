@@ -122,12 +122,33 @@ class CameraChange:
 class Recheck:
     """All cameras in the rig's order, and what concerns the rig as a whole.
 
-    ``agreeing`` are the cameras that agree among themselves; ``groups`` the others, as far as they
-    agree with one another. ``drift`` is what the rig as a whole did, None where it did nothing;
-    ``is_silent`` and ``lacks_terms`` say what its file leaves out (see ``compare.is_silent`` and
-    ``solve.repair.lacks_terms``). ``tracks`` is the wave at a common time, for a repair; where
-    ``is_any``, any markers were seen instead of a wave, and ``tracks`` holds each at each moment as
-    a frame of its own. ``frame_rate_hz`` is that of the capture.
+    Parameters
+    ----------
+    cameras : tuple of CameraChange
+        A verdict on each.
+    agreeing : tuple of str
+        Cameras that agree among themselves.
+    groups : tuple of tuple of str
+        The others, as far as they agree with one another.
+    majority : Majority
+        Whether those that agree are enough.
+    scale : Scale
+        The wave's size against the rig's.
+    drift : Drift or None
+        What the rig as a whole did.
+    rigid_moves : tuple of RigidMove
+        Cameras that moved as one.
+    is_silent : bool
+        The file does not say what errors of held lenses did.
+    lacks_terms : bool
+        The file lacks lens terms that the wave would need.
+    tracks : Tracks
+        The wave at a common time, for a repair; where ``is_any``, each marker at each moment is a
+        frame of its own.
+    frame_rate_hz : float
+        That of the capture.
+    is_any : bool
+        Any markers were seen instead of a wave.
     """
 
     cameras: tuple[CameraChange, ...]

@@ -47,8 +47,29 @@ def recheck(
 ) -> Recheck:
     """Return which cameras of a rig a new wave of its wand shows to have changed.
 
-    Raises InputError where rig and tracks do not belong together and UnsolvableError where the wave
-    joins no two cameras.
+    Parameters
+    ----------
+    rig : Rig
+        As it was.
+    tracks : Tracks
+        A new wave of its wand.
+    options : RecheckOptions, optional
+        When a camera is named, and when its change matters.
+    progress : callable, optional
+        Told stage, done and total.
+
+    Returns
+    -------
+    Recheck
+        A verdict on each camera and on the rig as a whole; ``repair`` takes its ``tracks`` and
+        ``repairable``.
+
+    Raises
+    ------
+    InputError
+        Rig and tracks do not belong together.
+    UnsolvableError
+        The wave joins no two cameras.
     """
     options = options or RecheckOptions()
     tracks = in_step(rig, _identified(rig, matched(rig, tracks), progress))

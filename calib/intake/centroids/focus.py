@@ -7,21 +7,15 @@ its neighbour.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass, field
-from pathlib import Path
-from typing import Any
 
 import numpy as np
 
 from calib.core.geometry import Array
-from calib.core.progress import Progress
-from calib.core.progress import quiet as silent
 from calib.errors import InputError
-from calib.intake.centroids.names import Source, find_sources
-from calib.intake.centroids.sources import Video, mono, quiet, read_image
 from calib.intake.centroids.split import MIN_GAP
-from calib.intake.centroids.spots import SpotOptions, Spots, detect
+from calib.intake.centroids.spots import Spots
 
 # share of a spot's pixels at full scale; a clipped middle says nothing of where the centre is
 MAX_CLIPPED = 0.2
@@ -39,7 +33,19 @@ MERGED = 0.05  # share of blobs that are touching markers
 
 @dataclass(frozen=True, kw_only=True)
 class Optics:
-    """What is known of marker and lens; all four lengths together predict the spot's width."""
+    """What is known of marker and lens; all four lengths together predict the spot's width.
+
+    Parameters
+    ----------
+    marker_mm : float, optional
+        Diameter of the marker.
+    distance_mm : float, optional
+        From camera to marker.
+    focal_mm : float, optional
+        Focal length.
+    pitch_mm : float, optional
+        Size of a pixel.
+    """
 
     marker_mm: float | None = None
     distance_mm: float | None = None
@@ -85,8 +91,20 @@ class Check:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Focus:
-    """The verdict on one camera with its numbers, each the median over its spots (None: no
-    spot).
+    """The verdict on one camera's images; ``is_fit`` where every check is kept.
+
+    Parameters
+    ----------
+    camera : str
+        The camera.
+    n_images, n_spots : int
+        How many were looked at.
+    checks : tuple of Check
+        What was judged, one by one.
+    numbers : dict of str to float or None
+        Medians over its spots; None: no spot.
+    refused : dict of str to int
+        Blobs that are no spots, by reason.
     """
 
     camera: str
@@ -99,52 +117,6 @@ class Focus:
     @property
     def is_fit(self) -> bool:
         return all(c.is_ok for c in self.checks)
-
-
-def focus(
-    images: Iterable[Path],
-    optics: Optics | None = None,
-    options: SpotOptions | None = None,
-    progress: Progress = silent,
-) -> tuple[Focus, ...]:
-    """Return the verdict on images, folders of them or videos, camera by camera."""
-    sources = find_sources(images)
-    verdicts, n_done = [], 0
-    for name in sorted({s.camera for s in sources}):
-        own = [s for s in sources if s.camera == name]
-
-        def show(n: int, before: int = n_done, most: int = len(own)) -> None:
-            progress("images", before + min(n, most), len(sources))
-
-        verdicts.append(_judged(name, own, optics, options, show))
-        n_done += len(own)
-    return tuple(verdicts)
-
-
-def _judged(
-    camera: str,
-    sources: Sequence[Source],
-    optics: Optics | None,
-    options: SpotOptions | None,
-    show: Callable[[int], None],
-) -> Focus:
-    found: list[Spots] = []
-    with quiet():
-        for image in _pictures(sources):
-            try:
-                found.append(detect(image, options))
-            except InputError as error:  # bright all over
-                return too_bright(camera, len(found) + 1, error)
-            show(len(found))
-    return judge(camera, found, optics)
-
-
-def _pictures(sources: Sequence[Source]) -> Iterator[Any]:
-    """Yield every image, those of videos last."""
-    yield from (read_image(s.path) for s in sources if not s.is_video)
-    for source in sources:
-        if source.is_video:
-            yield from (mono(image, str(source.path)) for image in Video(source.path).frames())
 
 
 def judge(camera: str, images: Iterable[Spots], optics: Optics | None = None) -> Focus:

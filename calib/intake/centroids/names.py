@@ -52,8 +52,16 @@ _NUMBERED = re.compile(r"(?:(?P<camera>.*?)[_\-. ]+)?(?P<frame>\d{1,15})")
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ImageList:
-    """What the image list states: rate, pattern of file names, and by camera the sensor
-    and lens.
+    """What the image list states beside the names of image files.
+
+    Parameters
+    ----------
+    frame_rate_hz : float, optional
+        Frames a second.
+    file_names : str, optional
+        Pattern of file names, with {camera} and {frame}.
+    cameras : mapping of str to mapping
+        By camera, sensor and lens with the keys of the file.
     """
 
     frame_rate_hz: float | None = None

@@ -32,7 +32,25 @@ _START_GAIN = 0.03
 
 @dataclass(frozen=True, kw_only=True)
 class SpotOptions:
-    """What counts as a spot."""
+    """What counts as a spot.
+
+    Parameters
+    ----------
+    threshold : float, optional
+        Grey level above which pixels belong to a spot; by default from each image.
+    full_scale : float, optional
+        Grey level at which pixels saturate; by default from the bit depth.
+    method : str
+        ``fitted``, or ``weighted``: the centre of light.
+    min_pixels : int
+        Pixels that a spot has at least.
+    max_radius_px : float
+        Radius that it has at most.
+    min_roundness : float
+        Shorter by longer axis, 0 to 1.
+    max_blobs : int
+        Blobs kept in an image, largest first.
+    """
 
     threshold: float | None = None  # grey level; None: from the image
     full_scale: float | None = (

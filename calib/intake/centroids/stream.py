@@ -5,11 +5,10 @@ number.
 from __future__ import annotations
 
 from collections import Counter, deque
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from itertools import pairwise
-from pathlib import Path
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -22,7 +21,7 @@ from calib.core.threads import n_cores
 from calib.core.tracks import CameraTracks, Tracks
 from calib.errors import InputError
 from calib.intake.centroids.level import Level
-from calib.intake.centroids.names import ImageList, Source, check_frames, find_sources
+from calib.intake.centroids.names import ImageList, Source, check_frames
 from calib.intake.centroids.sources import Video, mono, quiet, read_image
 from calib.intake.centroids.spots import SpotOptions, Spots, detect
 
@@ -59,8 +58,16 @@ class CameraSummary:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Extraction:
-    """The capture that images gave, what each camera's held, and the files that could not
-    be used.
+    """The capture that images gave.
+
+    Parameters
+    ----------
+    tracks : Tracks
+        Nameless points.
+    cameras : tuple of CameraSummary
+        What each camera's images held.
+    bad : tuple of InputError
+        Files that could not be used.
     """
 
     tracks: Tracks
@@ -122,24 +129,6 @@ class _Camera:
     def level(self, key: str) -> float:
         """Return the median of one of the images' levels."""
         return _median(np.array([getattr(level, key) for level in self.levels]))
-
-
-def centroids(
-    paths: Iterable[Path],
-    stated: ImageList | None = None,
-    options: SpotOptions | None = None,
-    *,
-    rate_hz: float | None = None,
-    keep_going: bool = False,
-    progress: Progress | None = None,
-) -> Extraction:
-    """Return the centroids of images, folders of them and videos as a capture with nameless points;
-    see ``extract``.
-    """
-    sources = find_sources(paths, stated)
-    return extract(
-        sources, stated, options, rate_hz=rate_hz, keep_going=keep_going, progress=progress
-    )
 
 
 def extract(

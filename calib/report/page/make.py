@@ -35,9 +35,20 @@ MOST_OPEN = 6  # cameras that need action whose charts are open from the start
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Source:
-    """What a page was made from, for the record: ``title`` names the rig and ``capture`` the wave,
-    ``files`` are lines of what was read, each its label and name with SHA-256, ``made_at`` says
-    when and with what, ``moves_title`` what is compared.
+    """What a page was made from, for the record.
+
+    Parameters
+    ----------
+    title : str
+        Names the rig.
+    files : sequence of (str, str)
+        What was read: label, and name with SHA-256.
+    made_at : str
+        When and with what.
+    capture : str
+        Names the wave.
+    moves_title : str
+        What is compared.
     """
 
     title: str = "Camera rig"
@@ -59,10 +70,30 @@ class Page:
 def html_report(
     rig: Rig, tracks: Tracks, source: Source | None = None, *, moves: Moves | None = None
 ) -> Page:
-    """Return the report of a rig and a capture of its wand as one self-contained HTML page; with
-    ``moves`` (``figures.of_recheck``, ``figures.of_history``) also before and after.
+    """Return the report of a rig and a capture of its wand as one self-contained HTML page.
 
-    Raises as ``residual_table`` does.
+    Parameters
+    ----------
+    rig : Rig
+        The rig to show.
+    tracks : Tracks
+        A capture of its wand.
+    source : Source, optional
+        What the page was made from, for the record.
+    moves : Moves, optional
+        Before and after, by ``figures.of_recheck`` or ``figures.of_history``.
+
+    Returns
+    -------
+    Page
+        HTML, and whether it says that something needs action.
+
+    Raises
+    ------
+    InputError
+        Cameras of the tracks are not in the rig, or sensors differ.
+    UnsolvableError
+        No two cameras see the same marker in the same frame.
     """
     source = source or Source()
     seen = portrait(rig, tracks)

@@ -34,8 +34,14 @@ ROUNDS = 20  # of reweighting for the L1 fit of scales
 
 @dataclass(frozen=True, slots=True)
 class KnownDistance:
-    """The measured distance between the projection centres of two cameras, with its standard
-    uncertainty.
+    """The measured distance between the projection centres of two cameras.
+
+    Parameters
+    ----------
+    first, second : str
+        The cameras.
+    length_mm, sigma_mm : float
+        The distance, and its standard uncertainty.
     """
 
     first: str

@@ -47,8 +47,28 @@ def recheck_any(
     """Return which cameras of a rig a capture of any markers shows to have changed; names that its
     points bear are ignored.
 
-    Raises InputError where rig and tracks do not belong together and UnsolvableError where the
-    markers join no two cameras.
+    Parameters
+    ----------
+    rig : Rig
+        As it was.
+    tracks : Tracks
+        Whatever markers were in view.
+    options : RecheckOptions, optional
+        When a camera is named, and when its change matters.
+    progress : callable, optional
+        Told stage, done and total.
+
+    Returns
+    -------
+    Recheck
+        A verdict on each camera and on the rig as a whole.
+
+    Raises
+    ------
+    InputError
+        Rig and tracks do not belong together.
+    UnsolvableError
+        The markers join no two cameras.
     """
     rig, tracks = of_points(rig), in_step(rig, of_rig(rig, tracks))
     stood = rig_state(rig, tracks.names)

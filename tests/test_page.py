@@ -26,13 +26,16 @@ from tests.browser import browser, errors, needs_browser, opened, picture, reque
 from tests.program import Call
 from tests.rigs_in_time import SCENARIO, stored, turned, wave
 
-ATTACK = "</script><script>window.hacked = 1</script><img src=x onerror='window.hacked = 1'>"
+ATTACK = (
+    "</script><script>window.hacked = 1</script><img src=x onerror='window.hacked = 1'>"
+    "\n\u2028\u202e"
+)
 NAMES = (
     "<script>window.hacked = 1<script>",
     "\"quoted\" & 'so' &lt;",
-    "two\nlines\u2028three",
+    "`back${1}ticks`",
     "long " + "x" * 295,
-    "\u05de\u05e6\u05dc\u05de\u05d4 \u202e7",  # right to left, and a mark that turns what follows
+    "\u05de\u05e6\u05dc\u05de\u05d4 7",  # right to left
     "<img src=x onerror=alert(1)>",
 )
 
@@ -71,7 +74,9 @@ def test_nothing_in_a_name_ends_or_begins_an_element(page: tuple[Path, Page]) ->
     html = page[1].html
     scripts = re.findall(r"<script[^>]*>", html)
     assert len(scripts) == len(re.findall(r"</script", html))
-    found = [p for p in ("window.hacked = 1</script>", "<img src=x", "\u2028") if p in html]
+    found = [
+        p for p in ("window.hacked = 1</script>", "<img src=x", "\u2028", "\u202e") if p in html
+    ]
     assert found == []
     assert html.count("plotly.js v") == 1
 
@@ -99,8 +104,7 @@ def test_page_opens_without_errors_requests_or_foreign_code(driver: Any) -> None
     shown = driver.execute_script(
         "return [...document.querySelectorAll('#cameras tbody th')].map(e => e.textContent)"
     )
-    as_text = ["".join(c if c.isprintable() else " " for c in n) for n in NAMES]
-    assert sorted(shown) == sorted(as_text)
+    assert sorted(shown) == sorted(NAMES)
     labels = driver.execute_script("return document.getElementById('map').textContent")
     assert "<script>windo" in labels and "<img src=x" in labels
 

@@ -59,6 +59,8 @@ def history_chart(history: History, quantity: str = "rotation_deg") -> go.Figure
                 hovertemplate=name + ", %{y:.3f}, %{x}<extra></extra>",
             )
         )  # fmt: skip
+    if quantity != "focal_change":  # the length of a change has no part below none
+        out.update_yaxes(rangemode="nonnegative")
     if not history.is_by_time:
         out.update_xaxes(type="category")
     out.update_layout(showlegend=True, margin={"t": 92})

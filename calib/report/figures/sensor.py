@@ -21,6 +21,7 @@ from calib.report.figures.look import (
     shown,
     small,
 )
+from calib.report.words import counted
 
 BEYOND = 3.0  # standard uncertainties: a cell's mean beyond is no chance in a hundred cells or so
 LONG = 1.0  # cell that nine in ten arrows stay within
@@ -82,7 +83,7 @@ def sensor_named(camera: CameraTracks) -> go.Figure:
     is_masked, is_named = camera.is_masked, camera.marker >= 0
     out = figure(
         f"{shown(camera.name)}: {is_named.sum():,} of {camera.n_points:,} points named, "
-        f"{len(masks)} masks",
+        f"{counted(len(masks), 'mask')}",
         height=sensor_height(camera.width, camera.height),
     )
     for name, pick, colour, mark in (

@@ -128,12 +128,13 @@ def add_cameras(
     coloured = np.where(np.isfinite(values), values, 0.0)
     line = joined(paths)
     each = np.repeat(coloured, paths.shape[1] + 1)
+    is_small = len(rig.cameras) <= MOST_NAMED
     only_colours = {k: v for k, v in bar.items() if k != "colorbar"} | {"showscale": False}
     out.add_trace(
         go.Scatter3d(
             x=small(line[:, 0]), y=small(line[:, 1]), z=small(line[:, 2]), mode="lines",
-            line={"color": small(each), "width": 4} | only_colours, hoverinfo="skip",
-            name="cameras", showlegend=False,
+            line={"color": small(each), "width": 4 if is_small else 2} | only_colours,
+            hoverinfo="skip", name="cameras", showlegend=False,
         )
     )  # fmt: skip
     faces = corners[:, 1:].reshape(-1, 3)
@@ -148,12 +149,13 @@ def add_cameras(
         )
     )  # fmt: skip
     names = np.array([shown(c.name) for c in rig.cameras])
+    size = 4 if is_small else 2
     acts = np.isin([c.name for c in rig.cameras], acting)
     for is_act in (False, True):
         rows = np.flatnonzero(acts == is_act)
         if not len(rows):
             continue
-        is_named = is_act or len(rig.cameras) <= MOST_NAMED
+        is_named = is_act or is_small
         told = [
             f"{names[k]}{', needs action' if is_act else ''}<br>"
             + (f"{values[k]:.3f} {unit}" if np.isfinite(values[k]) else "not known")
@@ -168,8 +170,8 @@ def add_cameras(
                 text=[f"▲ {n}" if is_act else n for n in names[rows]],
                 textposition="top center",
                 textfont={"size": 13 if is_act else 11, "color": INK},
-                marker={"symbol": "diamond" if is_act else "circle", "size": 7 if is_act else 4,
-                        "color": WARN if is_act else SOFT},
+                marker={"symbol": "diamond" if is_act else "circle",
+                        "size": 7 if is_act else size, "color": WARN if is_act else SOFT},
                 hovertext=told, hoverinfo="text",
                 name="needs action" if is_act else "cameras",
             )

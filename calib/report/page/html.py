@@ -14,7 +14,7 @@ import plotly.graph_objects as go
 from plotly.io.json import to_json_plotly
 from plotly.offline import get_plotlyjs
 
-from calib.report.figures.look import TEMPLATE
+from calib.report.figures.look import CLOSE_ISOLATE, OPEN_ISOLATE, TEMPLATE
 from calib.report.tables import Column, cell
 
 TITLE_PX = 40  # of a chart's upper margin, which the page gives to a heading of its own
@@ -58,7 +58,7 @@ def chart(key: str, made: go.Figure, note: str = "", kind: str = "") -> str:
     drawn = made.to_dict()
     layout = drawn["layout"]
     layout.pop("template", None)
-    title = unescape(str(layout.pop("title", {}).get("text", "")))
+    title = plain_title(layout.pop("title", {}))
     height = int(layout.get("height") or 400)
     margin = layout.setdefault("margin", {})
     margin["t"] = max(int(margin.get("t", 52)) - TITLE_PX, 12)
@@ -69,6 +69,12 @@ def chart(key: str, made: go.Figure, note: str = "", kind: str = "") -> str:
         f'<div class="plot" id="{key}" style="height:{height}px" data-title="{text(title)}"></div>'
         f"{said}{data(f'{key}-data', drawn)}</figure>"
     )
+
+
+def plain_title(title: dict[str, Any]) -> str:
+    """Return a chart's title as text: without Plotly's entities and marks of direction."""
+    isolates = str.maketrans("", "", OPEN_ISOLATE + CLOSE_ISOLATE)
+    return unescape(str(title.get("text", ""))).translate(isolates)
 
 
 def view_buttons(key: str) -> str:

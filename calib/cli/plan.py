@@ -17,11 +17,12 @@ from calib.errors import InputError
 from calib.outputs import check_output
 
 PlanFile = Annotated[
-    Path,
+    Path | None,
     typer.Argument(
-        metavar="PLAN", help="Plan file (TOML); calib formats plan shows one.", show_default=False
+        metavar="[PLAN]", help="Plan file (TOML); calib formats plan shows one.",
+        show_default=False,
     ),
-]
+]  # fmt: skip
 
 
 def add_commands(app: typer.Typer) -> None:
@@ -32,12 +33,14 @@ def add_commands(app: typer.Typer) -> None:
         calib formats plan --example > hall.toml
         calib plan hall.toml
         calib plan hall.toml --suggest -o better.toml
+        calib plan better.toml --compare aligned.h5
+        calib plan --from aligned.h5 --pitch 0.0055 -o stands.toml
         """,
     )  # fmt: skip
 
 
 def plan(
-    file: PlanFile,
+    file: PlanFile = None,
     suggested: Annotated[
         bool, typer.Option("--suggest", help="Turn, zoom and move cameras to meet the need.")
     ] = False,
@@ -48,11 +51,25 @@ def plan(
     added: Annotated[
         int | None, typer.Option("--add", metavar="K", help="Where K more help most.", min=1)
     ] = None,
-    output: Annotated[
+    built: Annotated[
         Path | None,
+        typer.Option("--compare", metavar="RIG", help="Hold a calibrated rig against the plan."),
+    ] = None,
+    source: Annotated[
+        Path | None,
+        typer.Option("--from", metavar="RIG", help="Write a plan of a rig that stands (with -o)."),
+    ] = None,
+    pitch: Annotated[
+        float | None,
         typer.Option(
-            "-o", "--output", metavar="NEW.toml", help="Plan file to write: what is suggested."
+            metavar="MM",
+            help="With --from: size of a pixel, which a rig file does not hold.",
+            min=1e-4,
+            max=0.1,
         ),
+    ] = None,
+    output: Annotated[
+        Path | None, typer.Option("-o", "--output", metavar="NEW.toml", help="Plan file to write.")
     ] = None,
     step: Annotated[
         float | None,
@@ -70,49 +87,93 @@ def plan(
     """Before mounting: what each camera sees, how precisely markers will be placed, and where to
     wave.
 
-    Exit 0: the plan, or what is suggested, reaches what [need] states; 1: it does not.
+    Exit 0: the plan, what is suggested or the rig as built reaches what [need] states; 1: it does
+    not.
     """
-    if sum((suggested, dropped is not None, added is not None)) > 1:
-        raise InputError("plan", expected="one of --suggest, --drop and --add", found="more")
+    makes = suggested, dropped is not None, added is not None, source is not None
+    if sum((*makes, built is not None)) > 1:
+        raise InputError(
+            "plan", expected="one of --suggest, --drop, --add, --compare and --from", found="more"
+        )
+    if output is not None and not any(makes):
+        raise InputError(
+            "--output", expected="--suggest, --drop, --add or --from beside it", found="none",
+            remedy="Without them there is no new plan to write.",
+        )  # fmt: skip
+    if (file is None) != (source is not None):
+        raise InputError(
+            "plan", expected="a plan file, or --from RIG alone",
+            found="neither" if file is None else "both",
+        )  # fmt: skip
     if output is not None:
-        if not (suggested or dropped or added):
-            raise InputError(
-                "--output", expected="--suggest, --drop or --add beside it", found="none",
-                remedy="Without them there is no new plan to write.",
-            )  # fmt: skip
-        check_output(output, force, inputs=[file])
+        check_output(output, force, inputs=[p for p in (file, built, source) if p is not None])
+    if source is not None:
+        _write_from(source, pitch, output, force)
+    else:
+        assert file is not None
+        chosen = dropped or added or 0
+        how = "suggest" if suggested else "drop" if dropped else "add" if added else ""
+        _judge(file, how, chosen, built, output, step, force, explain, as_json)
+
+
+def _write_from(source: Path, pitch: float | None, output: Path | None, force: bool) -> None:
+    """Write a plan of a rig that stands."""
+    if output is None or pitch is None:
+        raise InputError(
+            "--from", expected="-o NEW.toml and --pitch MM beside it",
+            found="no -o" if output is None else "no --pitch",
+        )  # fmt: skip
     import calib
     from calib.cli import console
-    from calib.plan import reach
+    from calib.plan.compare import plan_of
+
+    rig = calib.load_rig(source)
+    with inside(source):
+        stands = plan_of(rig, pitch, source.stem)
+    calib.save_plan(stands, output, force)
+    console.note(f"wrote {output}: state its [need], room and rails, then: calib plan {output}")
+
+
+def _judge(
+    file: Path, how: str, n: int, built: Path | None, output: Path | None, step: float | None,
+    force: bool, explain: bool, as_json: bool,
+) -> None:  # fmt: skip
+    """Judge a plan, what is suggested for it or a rig built by it; exit 1 where that lacks."""
+    import calib
+    from calib.cli import console
+    from calib.plan import compare, reach
     from calib.plan import suggest as better
-    from calib.report import plan as report
+    from calib.report.planned import built as of_built
+    from calib.report.planned import changed, judged
     from calib.report.words import RIGGING
 
-    planned, made = calib.load_plan(file), None
-    with inside(file):
-        if suggested:
-            with console.progress() as progress:
-                made = better.suggest(planned, step, progress)
-        elif dropped is not None:
-            made = better.drop(planned, dropped, step)
-        elif added is not None:
-            made = better.add(planned, added, step)
-        found = calib.assess(planned, step) if made is None else made.after
-        lost = reach.losses(found)
+    planned = calib.load_plan(file)
+    width, name = console.width(), file_name(file)
+    rig = None if built is None else calib.load_rig(built)
+    with inside(file), console.progress() as progress:
+        if rig is not None:
+            stands = compare.compare(planned, rig, step)
+            found, document = stands.found, of_built.as_json(stands)
+            lines = of_built.as_lines(stands, width, explain)
+        elif how:
+            made = (
+                better.suggest(planned, step, progress)
+                if how == "suggest"
+                else {"drop": better.drop, "add": better.add}[how](planned, n, step)
+            )
+            found, lost = made.after, reach.losses(made.after)
+            document = changed.as_json(made, lost)
+            lines = changed.as_lines(made, width, name, lost, explain)
+        else:
+            found = calib.assess(planned, step)
+            lost = reach.losses(found)
+            document = judged.as_json(found, lost)
+            lines = judged.as_lines(found, width, name, lost, explain)
     if output is not None:
         calib.save_plan(found.plan, output, force)
-    width = console.width()
     if as_json:
-        told = (
-            report.as_json(found, lost) if made is None else report.suggestion_as_json(made, lost)
-        )
-        console.print_json(told if output is None else {"file": str(output)} | told)
+        console.print_json(document if output is None else {"file": str(output)} | document)
     else:
-        lines = (
-            report.as_lines(found, width, file_name(file), lost, explain)
-            if made is None
-            else report.suggestion_as_lines(made, width, file_name(file), lost)
-        )
         console.print_report(lines)
         console.note(textwrap.fill(RIGGING, width or 120))
     if output is not None:

@@ -92,7 +92,7 @@ class Assessment:
     rig: Rig | None
 
     def __str__(self) -> str:
-        from calib.report.plan import as_lines  # noqa: PLC0415 - see test_architecture.py
+        from calib.report.planned.judged import as_lines  # noqa: PLC0415 - see test_architecture.py
 
         return "\n".join(as_lines(self))
 

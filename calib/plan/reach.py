@@ -67,9 +67,12 @@ def shortfall(need: Need, count: Array, sigma: Array) -> float:
     return value
 
 
-def reach_of(plan: Plan, ratio: float = USUAL_RATIO) -> Reach:
-    """Return what the plan's cameras reach at many places all over the volume."""
+def reach_of(plan: Plan, ratio: float = USUAL_RATIO, more_mm: Array | None = None) -> Reach:
+    """Return what the plan's cameras reach at many places all over the volume, and at more of
+    them, (n, 3).
+    """
     places = places_in(plan.volume, float(plan.volume.size_mm.prod() / N_PLACES) ** (1.0 / 3.0))
+    places = places if more_mm is None else np.concatenate([places, more_mm])
     looks = [look(plan, c, places) for c in plan.cameras]
     return Reach(
         plan.need, places, np.stack([one.is_seen for one in looks]),

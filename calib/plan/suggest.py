@@ -27,7 +27,8 @@ MOST_SWEEPS = 8
 WORTH_IT = 1e-5  # of the shortfall: less is no reason for another sweep
 N_AIMS = (5, 5, 3)  # aims over the volume
 N_ZOOMS, N_ALONG, N_AROUND = 4, 6, 24
-ROUNDS = 2  # the first tells how much the wave leaves, the second counts it
+ROUNDS = 4  # each counts what the wave left before, and the places that lacked, so many times
+WEIGHT, MOST_LACKING = 3, 100
 REFINED = 120  # evaluations a camera
 FROM_WALL_MM = 150.0
 AWAY_MM = 1000.0  # from the volume, where no room is stated
@@ -46,29 +47,41 @@ class Suggestion:
     dropped: tuple[str, ...] = ()
 
     def __str__(self) -> str:
-        from calib.report.plan import suggestion_as_lines  # noqa: PLC0415 - see architecture
+        from calib.report.planned.changed import as_lines  # noqa: PLC0415 - see architecture
 
-        return "\n".join(suggestion_as_lines(self))
+        return "\n".join(as_lines(self))
 
 
 @one_blas_thread
 def suggest(plan: Plan, step_mm: float | None = None, progress: Progress = quiet) -> Suggestion:
     """Return a plan whose cameras are turned, zoomed and moved along their rails to meet the need;
-    the one given where nothing comes nearer to it.
+    the one given where it is met, or nothing comes nearer to it.
     """
     before = best = assess(plan, step_mm)
+    lacking: list[Array] = []
     for k in range(ROUNDS):
-        better = bettered(best.plan, ratio_of(best), progress, f"round {k + 1}")
+        if best.is_met:
+            break
+        lacking.append(_lacking(best))
+        more = np.concatenate(lacking * WEIGHT)
+        better = bettered(best.plan, ratio_of(best), more, progress, f"round {k + 1}")
         try:
             after = assess(better, step_mm)
         except CalibError:  # turned away from all that others see
             break
         if _rank(after) >= _rank(best):
-            break
-        best = after
-        if best.is_met:
-            break
+            lacking.append(_lacking(after))
+        else:
+            best = after
     return Suggestion(before, best, _changed(plan, best.plan))
+
+
+def _lacking(found: Assessment) -> Array:
+    """Return some of the places (n, 3) at which the need is not met."""
+    lacks = found.lacks_cameras.copy()
+    lacks[found.judged[found.lacks_precision]] = True
+    at = np.flatnonzero(lacks)
+    return found.places_mm[at[:: max(1, len(at) // MOST_LACKING)]]
 
 
 def _rank(found: Assessment) -> tuple[bool, float, float]:
@@ -90,21 +103,23 @@ def is_other(a: PlanCamera, b: PlanCamera) -> bool:
     return not (same and np.allclose(a.direction, b.direction, atol=1e-4))
 
 
-def bettered(plan: Plan, ratio: float, progress: Progress, stage: str) -> Plan:
-    """Return the plan with cameras set greedily, then each refined."""
+def bettered(plan: Plan, ratio: float, more_mm: Array, progress: Progress, stage: str) -> Plan:
+    """Return the plan with cameras set greedily, then each refined; ``more_mm (n, 3)`` are places
+    that count besides.
+    """
     free = [k for k, c in enumerate(plan.cameras) if not c.is_held]
-    value, start = _value(reach_of(plan, ratio)), plan.cameras
+    value, start = _value(reach_of(plan, ratio, more_mm)), plan.cameras
     n_all = (MOST_SWEEPS + 1) * len(free)
     for sweep in range(MOST_SWEEPS):
         for n, k in enumerate(free):
-            plan = plan.with_camera(k, _best(plan, reach_of(plan, ratio), k))
+            plan = plan.with_camera(k, _best(plan, reach_of(plan, ratio, more_mm), k))
             progress(stage, sweep * len(free) + n, n_all)
-        new = _value(reach_of(plan, ratio))
+        new = _value(reach_of(plan, ratio, more_mm))
         if new > value - WORTH_IT:
             break
         value = new
     for n, k in enumerate(free):
-        refined = _refined(plan, reach_of(plan, ratio), k)
+        refined = _refined(plan, reach_of(plan, ratio, more_mm), k)
         plan = plan.with_camera(k, _settable(refined) if refined is not start[k] else start[k])
         progress(stage, MOST_SWEEPS * len(free) + n + 1, n_all)
     return plan

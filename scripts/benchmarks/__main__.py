@@ -16,6 +16,7 @@ from scripts.benchmarks import (
     free,
     general,
     naming,
+    plan,
     prove,
     recheck,
     references,
@@ -67,6 +68,7 @@ PARTS = {
     "prove": Part(
         "worlds, length tests and precision against the truth", prove.add_options, prove.run
     ),
+    "plan": Part("plans against what comes of them, ways, suggestions", plan.add_options, plan.run),
     "references": Part(
         "a small wand problem by general solvers", references.add_options, references.run
     ),

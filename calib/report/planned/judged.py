@@ -14,7 +14,6 @@ from calib.plan.coverage import Look, sharp_of
 from calib.plan.optics import angle_of_view_deg, merging_mm
 from calib.plan.reach import Losses
 from calib.plan.records import Plan, PlanCamera
-from calib.plan.suggest import Suggestion
 from calib.report.tables import Column, table
 from calib.report.words import counted, listed, plain, wrapped
 
@@ -39,8 +38,8 @@ def as_lines(
         lines += wrapped(todo, width)
     if lost is not None:
         lines += wrapped(of_losses(lost), width)
-    lines += ["", *_optics(found, width), "", *_layers(found, width)]
-    lines += ["", *_wave(found, width)]
+    lines += ["", *optics(found, width), "", *layers(found, width)]
+    lines += ["", *wave(found, width)]
     return [*lines, "", *wrapped(LEGEND, width)] if explain else lines
 
 
@@ -62,14 +61,14 @@ def verdict(found: Assessment) -> str:
         told.append(
             f"at {int(found.lacks_precision.sum())} of {len(found.sigma_mm)} places a marker is "
             f"placed less well than to {need.precision_mm:g} mm, "
-            f"{_mm(sigma)} near {_near(found.places_mm[found.judged[worst]])}"
+            f"{in_mm(sigma)} near {_near(found.places_mm[found.judged[worst]])}"
         )
     if told:
         return f"The need is not met: {'; '.join(told)}."
     limit = "" if need.precision_mm is None else f", {need.precision_mm:g} mm allowed"
     return (
         f"The need is met: {found.n_cameras[fewest]} cameras or more see each of {n} places, "
-        f"{need.cameras} needed, and place a marker to {_mm(sigma)} at worst{limit}."
+        f"{need.cameras} needed, and place a marker to {in_mm(sigma)} at worst{limit}."
     )
 
 
@@ -126,7 +125,7 @@ def _near(place: Array) -> str:
     return f"({place[0]:.0f}, {place[1]:.0f}, {place[2]:.0f})"
 
 
-def _mm(value: float) -> str:
+def in_mm(value: float) -> str:
     return f"{value:.2f} mm" if np.isfinite(value) else "nothing, as no two rays meet there,"
 
 
@@ -134,7 +133,7 @@ def _m(value: float) -> str:
     return f"{value / 1000:.1f}" if np.isfinite(value) else "any"
 
 
-def _optics(found: Assessment, width: int | None) -> list[str]:
+def optics(found: Assessment, width: int | None) -> list[str]:
     plan, cameras = found.plan, found.plan.cameras
     rows = [_optics_of(plan, c, one) for c, one in zip(cameras, found.looks, strict=True)]
     views = [" × ".join(f"{a:.0f}" for a in r["view_deg"][:2]) for r in rows]
@@ -193,7 +192,7 @@ def _optics_of(plan: Plan, camera: PlanCamera, one: Look) -> dict[str, Any]:
     }
 
 
-def _layers(found: Assessment, width: int | None) -> list[str]:
+def layers(found: Assessment, width: int | None) -> list[str]:
     z = found.places_mm[:, 2]
     heights = np.unique(z.round(3))
     edges = np.linspace(found.plan.volume.low_mm[2], found.plan.volume.high_mm[2], MOST_LAYERS + 1)
@@ -228,7 +227,7 @@ def _median(values: Array) -> float:
     return float(np.median(values)) if len(values) else float("nan")
 
 
-def _wave(found: Assessment, width: int | None) -> list[str]:
+def wave(found: Assessment, width: int | None) -> list[str]:
     stops, plan = found.way.stops, found.plan
     walked = found.way.seconds - sum(s.seconds for s in stops)
     lines = wrapped(
@@ -252,96 +251,6 @@ def _wave(found: Assessment, width: int | None) -> list[str]:
         Column("seconds", [f"{s.seconds:.0f}" if s.seconds >= 0.5 else "pass" for s in stops]),
     ]
     return [*lines, "", *table(columns, width)]
-
-
-def suggestion_as_lines(
-    found: Suggestion, width: int | None = None, file: str = "PLAN.toml", lost: Losses | None = None
-) -> list[str]:
-    """Return the verdict on what is suggested, what it gained, what to set, and its tables."""
-    before, after = found.before, found.after
-    lines = wrapped(verdict(after), width)
-    lines += wrapped(gained(found), width)
-    if not after.is_met and (found.changed or found.added):
-        lines += wrapped(
-            f"What is left no setting of these cameras was found to meet: one more may, calib plan "
-            f"{file} --add 1 -o NEW.toml", width,
-        )  # fmt: skip
-    if lost is not None:
-        lines += wrapped(of_losses(lost), width)
-    rows = [c for c in after.plan.cameras if c.name in {*found.changed, *found.added}]
-    if rows:
-        lines += ["", *_settings(before.plan, rows, width)]
-    return [
-        *lines,
-        "",
-        *_optics(after, width),
-        "",
-        *_layers(after, width),
-        "",
-        *_wave(after, width),
-    ]
-
-
-def gained(found: Suggestion) -> str:
-    """Return in a sentence what a suggestion changes and what that gains."""
-    before, after = found.before, found.after
-    told = []
-    if found.changed:
-        told.append(f"set {counted(len(found.changed), 'camera')} otherwise")
-    if found.added:
-        told.append(f"add {listed(found.added)}")
-    if found.dropped:
-        told.append(f"go without {listed(found.dropped)}")
-    if not told:
-        return "Suggestion: leave all as it is; nothing tried comes nearer to the need."
-    return (
-        f"Suggestion: {listed(told)}. Places with too few cameras: "
-        f"{before.lacks_cameras.sum()} before, {after.lacks_cameras.sum()} after, of "
-        f"{len(after.places_mm)}; 3D SD in the median {_mm(float(np.median(before.sigma_mm)))} "
-        f"before, {_mm(float(np.median(after.sigma_mm)))} after; at worst "
-        f"{_mm(float(before.sigma_mm.max()))} before, {_mm(float(after.sigma_mm.max()))} after."
-    )
-
-
-def _settings(before: Plan, cameras: Sequence[PlanCamera], width: int | None) -> list[str]:
-    old = {c.name: c for c in before.cameras}
-    turned = [_angle_deg(old[c.name], c) if c.name in old else None for c in cameras]
-    moved = [
-        float(np.linalg.norm(c.position_mm - old[c.name].position_mm)) if c.name in old else None
-        for c in cameras
-    ]
-    columns = [
-        Column("set|camera", [c.name for c in cameras], is_left=True),
-        Column("position|mm", [", ".join(f"{v:.0f}" for v in c.position_mm) for c in cameras]),
-        Column("moved|mm", moved, ".0f"),
-        Column("aim at|mm", [", ".join(f"{v:.0f}" for v in c.aim_mm) for c in cameras]),
-        Column("turned|deg", turned, ".1f"),
-        Column("lens|mm", [c.focal_mm for c in cameras], ".1f"),
-        Column("was|mm", [old[c.name].focal_mm if c.name in old else None for c in cameras], ".1f"),
-    ]
-    return table(columns, width)
-
-
-def _angle_deg(a: PlanCamera, b: PlanCamera) -> float:
-    return float(np.degrees(np.arccos(np.clip(a.direction @ b.direction, -1.0, 1.0))))
-
-
-def suggestion_as_json(found: Suggestion, lost: Losses | None = None) -> dict[str, Any]:
-    """Return a suggestion as ``calib plan --json`` prints it: the plan after it, and what
-    changed.
-    """
-    told = {
-        "changed": list(found.changed), "added": list(found.added), "dropped": list(found.dropped),
-        "was_met": found.before.is_met, "summary": gained(found),
-        "settings": [
-            {
-                "name": c.name, "position_mm": c.position_mm, "aim_mm": c.aim_mm,
-                "focal_mm": c.focal_mm,
-            }
-            for c in found.after.plan.cameras
-        ],
-    }  # fmt: skip
-    return as_json(found.after, lost) | {"suggestion": plain(told)}
 
 
 def as_json(found: Assessment, lost: Losses | None = None) -> dict[str, Any]:

@@ -1,0 +1,76 @@
+"""A rig as built against its plan, as people read it and as JSON."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from calib.plan.compare import Comparison, Deviation
+from calib.report.planned import judged
+from calib.report.planned.judged import layers, verdict
+from calib.report.tables import Column, table
+from calib.report.words import counted, listed, plain, wrapped
+
+LEGEND = (
+    "Off: built minus planned. Aim off: the angle between where it looks and where it is to look. "
+    "Lens: by how much the focal length is longer than planned."
+)
+
+
+def as_lines(found: Comparison, width: int | None = None, explain: bool = False) -> list[str]:
+    """Return whether the need is met as built, who is off by most, and the tables."""
+    lines = wrapped(f"As built: {verdict(found.found)}", width)
+    for missing, told in (
+        (found.missing, "of the plan are not in the rig"),
+        (found.unplanned, "of the rig are not in the plan, and not counted"),
+    ):
+        if missing:
+            lines += wrapped(f"{counted(len(missing), 'camera')} {told}: {listed(missing)}.", width)
+    if found.is_fitted:
+        lines += wrapped(
+            "Nobody set the rig's world (calib align): it is laid on the plan's as a whole, and a "
+            "camera that is far off draws the others along.", width,
+        )  # fmt: skip
+    ranked = sorted(found.deviations, key=lambda d: -d.aim_deg)
+    columns = [
+        Column("camera", [d.name for d in ranked], is_left=True),
+        Column("off|mm", [float(np.linalg.norm(d.off_mm)) for d in ranked], ".0f"),
+        *(
+            Column(f"{axis}|mm", [float(d.off_mm[k]) for d in ranked], "+.0f")
+            for k, axis in enumerate("xyz")
+        ),
+        Column("aim off|deg", [d.aim_deg for d in ranked], ".1f"),
+        Column("turn it, as it sees, to look as planned", [turns(d) for d in ranked], is_left=True),
+        Column("lens|%", [100 * d.focal_share for d in ranked], "+.1f"),
+    ]
+    lines += ["", *table(columns, width), "", *layers(found.found, width)]
+    return [*lines, "", *wrapped(LEGEND, width)] if explain else lines
+
+
+def turns(d: Deviation) -> str:
+    """Return in words how to turn a camera to look as planned; less than a tenth of a degree is
+    none.
+    """
+    ways = (
+        (d.right_deg, "right", "left"), (d.up_deg, "up", "down"),
+        (d.clockwise_deg, "clockwise", "anticlockwise"),
+    )  # fmt: skip
+    told = [f"{abs(a):.1f}° {one if a > 0 else other}" for a, one, other in ways if abs(a) >= 0.05]
+    return ", ".join(told) or "-"
+
+
+def as_json(found: Comparison) -> dict[str, Any]:
+    """Return a comparison as ``calib plan --compare --json`` prints it."""
+    told = {
+        "world_fitted": found.is_fitted, "missing": found.missing, "unplanned": found.unplanned,
+        "deviations": [
+            {
+                "name": d.name, "off_mm": d.off_mm, "aim_off_deg": d.aim_deg,
+                "turn_right_deg": d.right_deg, "turn_up_deg": d.up_deg,
+                "turn_clockwise_deg": d.clockwise_deg, "focal_share": d.focal_share,
+            }
+            for d in found.deviations
+        ],
+    }  # fmt: skip
+    return judged.as_json(found.found) | {"comparison": plain(told)}

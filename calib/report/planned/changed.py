@@ -1,0 +1,104 @@
+"""What is suggested for a plan, as people read it and as JSON: what to set, and what that gains."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from calib.plan.reach import Losses
+from calib.plan.records import Plan, PlanCamera
+from calib.plan.suggest import Suggestion
+from calib.report.planned import judged
+from calib.report.planned.judged import LEGEND, in_mm, layers, of_losses, optics, verdict, wave
+from calib.report.tables import Column, table
+from calib.report.words import counted, listed, plain, wrapped
+
+
+def as_lines(
+    found: Suggestion, width: int | None = None, file: str = "PLAN.toml",
+    lost: Losses | None = None, explain: bool = False,
+) -> list[str]:  # fmt: skip
+    """Return the verdict on what is suggested, what it gained, what to set, and its tables."""
+    before, after = found.before, found.after
+    lines = wrapped(verdict(after), width)
+    lines += wrapped(gained(found), width)
+    if not after.is_met and (found.changed or found.added):
+        lines += wrapped(
+            f"What is left no setting of these cameras was found to meet: one more may, calib plan "
+            f"{file} --add 1 -o NEW.toml", width,
+        )  # fmt: skip
+    if lost is not None:
+        lines += wrapped(of_losses(lost), width)
+    rows = [c for c in after.plan.cameras if c.name in {*found.changed, *found.added}]
+    if rows:
+        lines += ["", *_settings(before.plan, rows, width)]
+    lines += ["", *optics(after, width), "", *layers(after, width), "", *wave(after, width)]
+    return [*lines, "", *wrapped(LEGEND, width)] if explain else lines
+
+
+def gained(found: Suggestion) -> str:
+    """Return in a sentence what a suggestion changes and what that gains."""
+    before, after = found.before, found.after
+    told = []
+    if found.changed:
+        told.append(f"set {counted(len(found.changed), 'camera')} otherwise")
+    if found.added:
+        told.append(f"add {listed(found.added)}")
+    if found.dropped:
+        told.append(f"go without {listed(found.dropped)}")
+    if not told and before.is_met:
+        return "Suggestion: leave all as it is; the need is met."
+    if not told:
+        return "Suggestion: leave all as it is; nothing tried comes nearer to the need."
+    usual = [float(np.median(a.sigma_mm)) for a in (before, after)]
+    worst = [float(a.sigma_mm.max()) for a in (before, after)]
+    return (
+        f"Suggestion: {listed(told)}. Places with too few cameras: "
+        f"{before.lacks_cameras.sum()} before, {after.lacks_cameras.sum()} after, of "
+        f"{len(after.places_mm)}; 3D SD in the median {in_mm(usual[0])} "
+        f"before, {in_mm(usual[1])} after; at worst "
+        f"{in_mm(worst[0])} before, {in_mm(worst[1])} after."
+    )
+
+
+def _settings(before: Plan, cameras: Sequence[PlanCamera], width: int | None) -> list[str]:
+    old = {c.name: c for c in before.cameras}
+    turned = [_angle_deg(old[c.name], c) if c.name in old else None for c in cameras]
+    moved = [
+        float(np.linalg.norm(c.position_mm - old[c.name].position_mm)) if c.name in old else None
+        for c in cameras
+    ]
+    columns = [
+        Column("set|camera", [c.name for c in cameras], is_left=True),
+        Column("position|mm", [", ".join(f"{v:.0f}" for v in c.position_mm) for c in cameras]),
+        Column("moved|mm", moved, ".0f"),
+        Column("aim at|mm", [", ".join(f"{v:.0f}" for v in c.aim_mm) for c in cameras]),
+        Column("turned|deg", turned, ".1f"),
+        Column("lens|mm", [c.focal_mm for c in cameras], ".1f"),
+        Column("was|mm", [old[c.name].focal_mm if c.name in old else None for c in cameras], ".1f"),
+    ]
+    return table(columns, width)
+
+
+def _angle_deg(a: PlanCamera, b: PlanCamera) -> float:
+    return float(np.degrees(np.arccos(np.clip(a.direction @ b.direction, -1.0, 1.0))))
+
+
+def as_json(found: Suggestion, lost: Losses | None = None) -> dict[str, Any]:
+    """Return a suggestion as ``calib plan --json`` prints it: the plan after it, and what
+    changed.
+    """
+    told = {
+        "changed": list(found.changed), "added": list(found.added), "dropped": list(found.dropped),
+        "was_met": found.before.is_met, "summary": gained(found),
+        "settings": [
+            {
+                "name": c.name, "position_mm": c.position_mm, "aim_mm": c.aim_mm,
+                "focal_mm": c.focal_mm,
+            }
+            for c in found.after.plan.cameras
+        ],
+    }  # fmt: skip
+    return judged.as_json(found.after, lost) | {"suggestion": plain(told)}

@@ -148,6 +148,30 @@ def test_a_late_camera_is_called_late_and_not_moved(rig):
     assert f"({ms:.2f} ms)" in as_json(found)["cameras"][2]["note"]
 
 
+@pytest.mark.parametrize("deg", [0.08, 1.5])
+def test_a_camera_that_moves_during_the_capture_is_called_so(rig, quiet_day, deg):
+    """The first part of one day and the rest of the same day with a camera turned."""
+    since = 180
+    day = quiet_day[1].tracks
+    later = after(turned("cam03", deg))[1].tracks
+    camera, moved = (t.camera("cam03") for t in (day, later))
+    first, rest = camera.rows(camera.frame < since), moved.rows(moved.frame >= since)
+    both = replace(
+        first,
+        **{
+            key: np.concatenate([getattr(first, key), getattr(rest, key)])
+            for key in ("frame", "xy_px", "marker", "radius_px")
+        },
+    )
+    tracks = replace(day, cameras=tuple(both if c.name == "cam03" else c for c in day.cameras))
+    found = recheck_any(rig, tracks)
+    c = found.camera("cam03")
+    assert c.verdict == "moving" and [m.name for m in found.cameras if m.needs_a_hand] == ["cam03"]
+    # Within a tenth of the capture, as steps are looked for.
+    assert abs(c.since_frame - since) <= 30
+    assert not found.repairable
+
+
 def test_exchanged_names_are_told_and_do_not_spoil_the_rest(rig, quiet_day):
     a, b = (quiet_day[1].tracks.camera(n) for n in ("cam02", "cam06"))
     other = {"cam02": replace(b, name="cam02"), "cam06": replace(a, name="cam06")}

@@ -15,7 +15,7 @@ from calib.simulate.layouts import volume_mm
 from calib.simulate.path import UNIFORM_RATE, Motion, wander
 from calib.simulate.run import Simulation
 
-MARKERS_A_GROUP = 8  # on one person, animal or machine (assumed)
+MARKERS_A_GROUP = 8  # at most, on one person or thing (assumed: evenly from one on)
 N_FRAMES, STRAYS = 750, 10.0  # half a minute at 25 Hz, in a place with windows and bright things
 STILL_SHARE = 0.1  # of the markers lie about all day (assumed)
 GROUP_MM = 350.0  # SD of markers about their group's middle, each coordinate (assumed)
@@ -64,13 +64,15 @@ def _ways(made: Simulation, n_markers: int, n_frames: int) -> Array:
     n_still = round(STILL_SHARE * n_markers)
     out = np.empty((n_frames, n_markers, 3))
     out[:, :n_still] = rng.uniform(low, high, (n_still, 3))
-    for first in range(n_still, n_markers, MARKERS_A_GROUP):
+    last = n_still
+    while last < n_markers:
+        first, last = last, min(last + int(rng.integers(1, MARKERS_A_GROUP + 1)), n_markers)
         speed = s.speed_mm_s * np.exp(rng.uniform(np.log(0.1), 0.0)) / np.sqrt(3)
         middle = np.stack(
             [ndtr(wander(time, speed / e * UNIFORM_RATE, 1, rng)[:, 0]) for e in high - low], axis=1
         )
         middle = low + middle * (high - low)
-        for k in range(first, min(first + MARKERS_A_GROUP, n_markers)):
+        for k in range(first, last):
             about = rng.normal(0, GROUP_MM, 3) + 0.3 * GROUP_MM * wander(
                 time, LIMB_MM_S / (0.3 * GROUP_MM), 3, rng
             )

@@ -22,7 +22,9 @@ Index = NDArray[np.intp]
 AROUND_S = (-0.3, -0.15, 0.0, 0.15, 0.3)  # when each point's way is looked at
 NOW = AROUND_S.index(0.0)
 LEAST_SEEN = 3  # of these: what shows for less is no marker or tells nothing
-APART_S, MOST_MOMENTS = 0.2, 160
+# Moments lie this far apart, or farther where so many points would be too many; but for a long
+# capture so many moments there are.
+APART_S, MOST_POINTS, MOMENTS = 0.1, 150_000, (100, 300)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -61,7 +63,7 @@ def moments_of(tracks: Tracks, lens: Sequence[Lens]) -> Moments:
     """Return moments of a capture, evenly spread, given each camera's lens (C)."""
     rate = tracks.frame_rate_hz
     frames = np.unique(np.concatenate([c.frame for c in tracks.cameras]))
-    n = int(np.clip(np.ptp(frames) / rate / APART_S, 1, MOST_MOMENTS)) if len(frames) else 0
+    n = _how_many(tracks, frames) if len(frames) else 0
     number = np.unique(frames[(np.arange(n) * len(frames)) // n]) if n else frames
     offsets = np.rint(np.array(AROUND_S) * rate).astype(np.int64)
     cam, row, uv = [], [], []
@@ -82,6 +84,12 @@ def moments_of(tracks: Tracks, lens: Sequence[Lens]) -> Moments:
         tracks.names, number, offsets, cams, rows[order], moment[order], starts, ways,
         _plane(lens, cams, ways),
     )  # fmt: skip
+
+
+def _how_many(tracks: Tracks, frames: NDArray[np.int64]) -> int:
+    a_frame = sum(c.n_points for c in tracks.cameras) / len(frames)
+    most = int(np.clip(MOST_POINTS / a_frame, *MOMENTS))
+    return int(np.clip(np.ptp(frames) / tracks.frame_rate_hz / APART_S, 1, most))
 
 
 def _plane(lens: Sequence[Lens], cam: Index, uv_px: Array) -> Array:

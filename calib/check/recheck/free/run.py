@@ -14,12 +14,14 @@ from numpy.typing import NDArray
 
 from calib.check.recheck.exchange import under_right_names
 from calib.check.recheck.free.groups import groups_of, places_of
+from calib.check.recheck.free.knock import knocked
 from calib.check.recheck.free.moments import NOW, Moments, moments_of
 from calib.check.recheck.free.stand import Stands, bearers, stands
 from calib.check.recheck.inputs import joined, of_rig
 from calib.check.recheck.judge import Clock, RecheckOptions
 from calib.check.recheck.outcome import Recheck
 from calib.check.recheck.run import compared
+from calib.check.verdicts import Standing
 from calib.core.geometry import Array
 from calib.core.progress import Progress, quiet
 from calib.core.rig import Rig
@@ -87,8 +89,22 @@ def recheck_any(
     fit = solve_anew(rig, points, progress, _of(found.state, kept))
     clock = Clock((whole + found.late_frames)[kept], found.late_sigma[kept])
     options = options or RecheckOptions()
-    outcome = compared(rig, points, fit, clock, borne, n_shared, options, progress)
-    return _in_frames(outcome, tracks)
+    outcome = _in_frames(
+        compared(rig, points, fit, clock, borne, n_shared, options, progress), tracks
+    )
+    return _with_knocks(outcome, knocked(moments, group, _sizes(rig, tracks.names), found))
+
+
+def _with_knocks(found: Recheck, knocks: dict[str, tuple[int, float]]) -> Recheck:
+    """Return what was found, with cameras that moved during the capture called so."""
+    cameras = list(found.cameras)
+    for k, c in enumerate(cameras):
+        if c.name in knocks:
+            frame, px = knocks[c.name]
+            cameras[k] = replace(
+                c, verdict=Standing.MOVING, since_frame=frame, step_px=px, matters=True
+            )
+    return replace(found, cameras=tuple(cameras))
 
 
 def _borne(rig: Rig, moments: Moments, group: Index, stood: State, found: Stands) -> dict[str, str]:

@@ -61,7 +61,7 @@ class Stands:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Shown:
+class Shown:
     """What a camera should show (k): groups, their places in space (k, S, 3) and on its image (k,
     S, 2).
     """
@@ -90,16 +90,16 @@ def stands(
     every = places.points_mm()
     for c in range(n):
         own = np.flatnonzero(moments.cam == c)
-        points, shared = _points_for(c, moments, group, places, every)
+        points, shared = places_for(c, moments, group, places, every)
         if len(shared) < LEAST_MATCHED or len(own) < LEAST_MATCHED:
             continue
         lens = Lens.from_vector(state.lens[c])
         pose, tau = (R[c], t[c]), 0.0
         gates: tuple[float, ...] = GATES_PX[1:]
-        shown = _shown(lens, pose, points, shared, sizes[c])
-        pairs = _pairs(moments, own, places, shown, gates[0], tau)
+        shown = shown_by(lens, pose, points, shared, sizes[c])
+        pairs = paired(moments, own, places, shown, gates[0], tau)
         if len(pairs) < FEW * len(shown.group):
-            found = _searched(moments, own, places, lens, pose, points, shared, sizes[c])
+            found = searched(moments, own, places, lens, pose, points, shared, sizes[c])
             if len(found[0]) > len(pairs):
                 pairs, tau, gates = *found, GATES_PX
         for gate in (*gates, gates[-1]):
@@ -109,8 +109,8 @@ def stands(
             pose, tau, sigma_tau, noise = _fitted(
                 moments, own[at], lens, pose, tau, shown.points_mm[k]
             )
-            shown = _shown(lens, pose, points, shared, sizes[c])
-            pairs = _pairs(moments, own, places, shown, gate, tau)
+            shown = shown_by(lens, pose, points, shared, sizes[c])
+            pairs = paired(moments, own, places, shown, gate, tau)
         n_shown[c], share[c] = len(pairs), len(pairs) / max(len(shown.group), 1)
         if len(pairs) >= LEAST_MATCHED:
             R[c], t[c] = pose
@@ -131,13 +131,13 @@ def bearers(
     every = places.points_mm()
     n_there = np.zeros((len(lost), len(lost)), np.int64)
     for b, place in enumerate(lost.tolist()):
-        points, shared = _points_for(place, moments, group, places, every)
+        points, shared = places_for(place, moments, group, places, every)
         pose = state.cam_R[place], state.cam_t[place]
-        shown = _shown(Lens.from_vector(state.lens[place]), pose, points, shared, sizes[place])
+        shown = shown_by(Lens.from_vector(state.lens[place]), pose, points, shared, sizes[place])
         for a, c in enumerate(lost):
             own = np.flatnonzero(moments.cam == c)
             if c != place and len(shared) and (sizes[c] == sizes[place]).all():
-                n_there[a, b] = len(_pairs(moments, own, places, shown, GATES_PX[0], 0.0))
+                n_there[a, b] = len(paired(moments, own, places, shown, GATES_PX[0], 0.0))
     rows, columns = linear_sum_assignment(-n_there)
     is_clear = n_there[rows, columns] >= np.maximum(
         SURELY * LEAST_MATCHED, SURELY * found.n_shown[lost[rows]]
@@ -148,7 +148,7 @@ def bearers(
     return {names[a]: names[b] for a, b in of.items()} if set(of) == set(of.values()) else {}
 
 
-def _points_for(
+def places_for(
     c: int, moments: Moments, group: Index, places: Places, every: Array
 ) -> tuple[Array, Index]:
     """Return the places (k, S, 3) that two other cameras or more give a camera, and their groups
@@ -162,19 +162,19 @@ def _points_for(
     return points[good], good
 
 
-def _shown(
+def shown_by(
     lens: Lens, pose: tuple[Array, Array], points: Array, shared: Index, size: Array
-) -> _Shown:
+) -> Shown:
     uv = project(lens, points @ pose[0].T + pose[1])
     margin = SEARCH_SHARE * size[0]
     with np.errstate(invalid="ignore"):
         near = ((uv[:, NOW] >= -margin) & (uv[:, NOW] < size + margin)).all(axis=1)
         at = np.flatnonzero(near)
-    return _Shown(shared[at], points[at], uv[at])
+    return Shown(shared[at], points[at], uv[at])
 
 
-def _pairs(
-    moments: Moments, own: Index, places: Places, shown: _Shown, gate: float, late: float
+def paired(
+    moments: Moments, own: Index, places: Places, shown: Shown, gate: float, late: float
 ) -> NDArray[np.intp]:
     """Return which of a camera's points shows which place (n, 2): the nearest to each other within
     the gate whose ways are alike.
@@ -223,7 +223,7 @@ def _is_alike(seen: Array, goal: Array) -> bool:
 
 
 def _by_moment(
-    moments: Moments, own: Index, places: Places, shown: _Shown
+    moments: Moments, own: Index, places: Places, shown: Shown
 ) -> list[tuple[Index, Index]]:
     """Return the points and the places of each moment that has both."""
     m, g = moments.moment[own], places.moment[shown.group]
@@ -246,14 +246,14 @@ def _alike(seen: Array, goal: Array) -> NDArray[np.bool_]:
     return np.asarray(~(off > may).any(axis=2))  # nan: not seen then
 
 
-def _searched(
+def searched(
     moments: Moments, own: Index, places: Places, lens: Lens, pose: tuple[Array, Array],
     points: Array, shared: Index, size: Array,
 ) -> tuple[NDArray[np.intp], float]:  # fmt: skip
-    """Return pairs as ``_pairs`` does, of points that lie off from their places by nearly the same,
+    """Return pairs as ``paired`` does, of points that lie off from their places by nearly the same,
     and by how many frames the camera is late: what most pairs speak for.
     """
-    shown = _shown(lens, pose, points, shared, size)
+    shown = shown_by(lens, pose, points, shared, size)
     rate = shown.rate(moments)
     best, late = np.empty((0, 2), np.intp), 0.0
     reach = SEARCH_SHARE * size[0]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import signal
 import subprocess
 import sys
 from dataclasses import replace
@@ -159,6 +160,8 @@ def folder(tmp_path_factory):
     files.save_tracks(between(sim.tracks, 0, 150), out / "short.h5")
     files.save_wand(sim.wand, out / "wand.toml")
     files.save_rig(sim.truth, out / "rig.h5")
+    pair = replace(sim.wand, markers=sim.wand.markers[:2], points_mm=sim.wand.points_mm[:2])
+    files.save_wand(pair, out / "pair.toml")
     return out
 
 
@@ -179,8 +182,19 @@ def test_the_command_tells_what_is_missing_when_the_data_end(folder, call):
         "--patience", 2,
     )  # fmt: skip
     assert code == 1
-    assert "the need is 0.01 mm in half of them. Keep waving." in out.replace("\n", " ")
+    told = out.replace("\n", " ")
+    assert "the need is 0.01 mm in half of them. Keep waving. Walk " in told
     assert "the recording has ended, or its writer died." in err
+
+
+def test_ctrl_c_ends_it_with_the_state(folder):
+    arguments = ["watch", folder / "short.h5", "--wand", folder / "wand.toml", "--need", "0.01"]
+    start = [sys.executable, "-m", "calib", *map(str, arguments)]
+    with subprocess.Popen(start, stdout=-1, stderr=-1, text=True) as running:
+        assert running.stderr is not None and running.stderr.readline()  # the first look
+        running.send_signal(signal.SIGINT)
+        out, err = running.communicate(timeout=60)
+    assert running.returncode == 1 and "Keep waving." in out and "Traceback" not in err
 
 
 def test_a_rig_is_rechecked_meanwhile(folder, call):
@@ -195,6 +209,8 @@ def test_wrong_calls(folder, refused, call):
     assert "found neither" in refused("watch", tracks)
     assert "found both" in refused("watch", tracks, "--wand", wand, "--rig", rig)
     assert "--need" in refused("watch", tracks, "--rig", rig, "--need", 1)
+    line = refused("watch", tracks, "--wand", folder / "pair.toml")
+    assert "an index below the wand's 2 markers" in line and str(tracks) in line
     assert "no folder" in refused("watch", folder / "no" / "t.h5", "--wand", wand)
     none = folder / "none.h5"
     code, out, err = call("watch", none, "--wand", wand, "--patience", 2)

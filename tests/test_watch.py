@@ -186,6 +186,19 @@ def test_nameless_points_are_named_on_the_way():
     assert state.forecast.now.half_mm < 3.0 * named.forecast.now.half_mm
 
 
+def test_a_named_capture_in_which_the_wand_is_out_of_sight_for_a_while():
+    tracks = wave(strays=2.0).tracks
+    cameras = [
+        replace(c, marker=np.where((c.frame // 50) % 3 > 0, -1, c.marker)) for c in tracks.cameras
+    ]
+    part = between(replace(tracks, cameras=tuple(cameras)), 0, 300)
+    state = Watch(wave().wand)
+    for one in parts_of(part, 300):
+        state = state.added(one)
+    np.testing.assert_array_equal(state.counts.named, [(c.marker >= 0).sum() for c in part.cameras])
+    np.testing.assert_array_equal(state.counts.points, [c.n_points for c in part.cameras])
+
+
 def test_the_walk_leads_to_what_is_missing():
     state = watched(wave(), 4 * SECOND)[-1]
     view = state.view

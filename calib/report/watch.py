@@ -100,7 +100,7 @@ def verdict(found: View) -> str:
     now, later = found.forecast.now, found.forecast.later
     more = later.most_mm if found.is_everywhere else later.half_mm
     need = f"; {_need(found)}" if found.need_mm is not None else ""
-    return f"{time}: {_figure(now)}, {more:.2f} mm with ten more seconds{need}. Keep waving."
+    return f"{time}: {_figure(now)}. Ten more seconds like these: {more:.2f} mm{need}. Keep waving."
 
 
 def where_to(found: View) -> str:
@@ -147,14 +147,14 @@ def in_words(c: CalledOut) -> str:
 
 def _figure(of: Figure) -> str:
     return (
-        f"half of the places where the wand went are placed to {of.half_mm:.2f} mm (1 sigma), 19 "
-        f"of 20 to {of.most_mm:.2f} mm"
+        f"a marker is placed to {of.half_mm:.2f} mm (1 sigma) in half of the places where the wand "
+        f"went, to {of.most_mm:.2f} mm in 19 of 20"
     )
 
 
 def _need(found: View) -> str:
-    where = "in 19 of 20 places" if found.is_everywhere else "in half of them"
-    return f"the need is {found.need_mm:g} mm {where}"
+    where = "19 of 20" if found.is_everywhere else "half of them"
+    return f"the need is {found.need_mm:g} mm in {where}"
 
 
 def _place(walk: Walk) -> str:

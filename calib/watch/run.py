@@ -129,6 +129,8 @@ class Watch:
         Frames since that began.
     unnamed : tuple of Tracks
         Frames still to be named.
+    has_names : bool
+        The file names its points.
     """
 
     wand: Wand
@@ -152,6 +154,7 @@ class Watch:
     is_solving: bool = False
     later: tuple[Tracks, ...] = ()
     unnamed: tuple[Tracks, ...] = ()
+    has_names: bool = False
 
     def added(self, tracks: Tracks) -> Watch:
         """Return the watch with further frames of the same cameras, later than all before.
@@ -165,16 +168,20 @@ class Watch:
                 "cameras", expected=", ".join(self.counts.names), found=", ".join(tracks.names),
                 remedy="Watch one capture at a time.",
             )  # fmt: skip
-        if is_unnamed(tracks) or self.unnamed:
-            return self._named(tracks)
-        return self._with(tracks)
+        if not any(c.n_points for c in tracks.cameras):
+            return self
+        if self.has_names or not is_unnamed(tracks):
+            run = joined((*self.unnamed, tracks))  # strays that came before the first names
+            return replace(self, unnamed=(), has_names=True)._with(run)
+        return self._named(joined((*self.unnamed, tracks)))
 
-    def _named(self, tracks: Tracks) -> Watch:
-        """Return the watch with nameless frames held back until a run of them can be named."""
-        run = joined((*self.unnamed, tracks))
+    def _named(self, run: Tracks) -> Watch:
+        """Return the watch with nameless frames named, or held back until they are enough for
+        that.
+        """
         frames = [c.frame[[0, -1]] for c in run.cameras if c.n_points]
         if np.ptp(frames) + 1 < NAMING_S * run.frame_rate_hz:
-            return replace(self, unnamed=(*self.unnamed, tracks))
+            return replace(self, unnamed=(run,))
         out = replace(self, unnamed=())
         try:
             return out._with(identify(run, self.wand).tracks)
@@ -182,8 +189,6 @@ class Watch:
             return replace(out._with(run), trouble=str(error))
 
     def _with(self, tracks: Tracks) -> Watch:
-        if not any(c.n_points for c in tracks.cameras):
-            return self
         counts = (self.counts or Counts.none(tracks.names, tracks.frame_rate_hz)).added(tracks)
         out = replace(
             self, counts=counts, kept=self.kept.added(tracks),
@@ -319,6 +324,7 @@ class Watch:
         rough = self.rough
         late = None if rough is None else (rough.late_frames, rough.late_sigma_frames)
         speed = [p.seen.speed_mm_s for p in self.lately if p.seen is not None]
+        speed = [v for v in speed if np.isfinite(v)]
         return View(
             duration_s=counts.duration_s,
             n_frames=self.n_frames,
@@ -333,7 +339,7 @@ class Watch:
             solved=self.solved,
             solved_frames=self.rough.n_frames if self.rough else 0,
             walk=before_solving(cameras, graph) if self.rough is None else self.walk,
-            is_fast=bool(speed) and float(np.nanmean([*speed, 0.0])) > FAST_MM_S,
+            is_fast=bool(speed) and float(np.median(speed)) > FAST_MM_S,
             trouble=self.trouble,
             ending=self.ending,
         )

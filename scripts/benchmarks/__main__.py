@@ -23,6 +23,7 @@ from scripts.benchmarks import (
     sizes,
     sparse,
     speed,
+    watch,
 )
 from scripts.benchmarks.table import WORK, Row, head, note, table
 
@@ -71,6 +72,9 @@ PARTS = {
     "plan": Part("plans against what comes of them, ways, suggestions", plan.add_options, plan.run),
     "references": Part(
         "a small wand problem by general solvers", references.add_options, references.run
+    ),
+    "watch": Part(
+        "waves that end by themselves, and an hour of them", watch.add_options, watch.run
     ),
 }
 # What ``all`` passes on to the parts that have it.

@@ -24,7 +24,7 @@ from calib.solve.start.graph import overlap
 from calib.solve.start.lenses import is_lens_free
 from calib.solve.start.motion import require_depth, require_motion
 from calib.solve.start.single import POINT
-from calib.solve.start.suspects import Suspect, as_error, suspects
+from calib.solve.start.suspects import Suspect, as_error, pair_views, suspects
 
 NAMING_ROUNDS = 3  # cameras that more names place better reach points farther out, as at the edges
 
@@ -145,7 +145,7 @@ def misread(tracks: Tracks, wand: Wand, free: NDArray[np.bool_]) -> list[Suspect
         require_depth(tracks, table)
     except UnsolvableError:
         return []
-    return suspects(tracks, wand, table, free)
+    return suspects(tracks, wand, pair_views(tracks, wand, table, free))
 
 
 def _solved(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -10,7 +12,7 @@ from calib.core.geometry import cross_matrix, rotation_from_vector
 from calib.errors import UnsolvableError
 from calib.pipeline import calibrate
 from calib.solve.start.graph import overlap
-from calib.solve.start.suspects import Reading, suspects
+from calib.solve.start.suspects import PairViews, Reading, odd_length, pair_views, suspects
 from scripts.benchmarks.mistakes import Capture, clean, planted
 
 READINGS = {
@@ -24,11 +26,12 @@ READINGS = {
 
 
 def found(capture: Capture) -> list[tuple[str, Reading]]:
+    return [(s.camera, s.reading) for s in suspects(capture.tracks, capture.wand, views(capture))]
+
+
+def views(capture: Capture) -> PairViews:
     free = np.ones(len(capture.tracks.cameras), bool)
-    return [
-        (s.camera, s.reading)
-        for s in suspects(capture.tracks, capture.wand, overlap(capture.tracks), free)
-    ]
+    return pair_views(capture.tracks, capture.wand, overlap(capture.tracks), free)
 
 
 @pytest.mark.parametrize("kind", READINGS)
@@ -42,14 +45,26 @@ def test_sound_captures_have_none() -> None:
         assert found(clean(seed)) == []
 
 
+@pytest.mark.parametrize("seed", [31001, 31003])
+def test_pairs_tell_a_wand_that_is_not_as_its_file(seed: int) -> None:
+    """The file has the last marker farther from the first by a tenth. The true lengths say by how
+    much each then comes out shorter, against the median of all.
+    """
+    capture = planted("end marker off", seed, 0.1)
+    true, stated = capture.simulation.wand, capture.wand
+    assert odd_length(true, pairs := views(replace(capture, wand=true))) is None, pairs
+    found = odd_length(stated, views(capture))
+    assert found is not None
+    at = stated.markers.index(found.first), stated.markers.index(found.second)
+    ratio = true.lengths_mm[at] / stated.lengths_mm[at]
+    upper = np.triu_indices(len(stated.markers), 1)
+    usual = np.median(true.lengths_mm[upper] / stated.lengths_mm[upper])
+    assert found.share == pytest.approx(ratio / usual - 1, abs=0.02)
+
+
 def test_a_shift_is_told_by_its_size_and_where_it_begins() -> None:
     capture = planted("frames lost half-way", 33)
-    (suspect,) = suspects(
-        capture.tracks,
-        capture.wand,
-        overlap(capture.tracks),
-        np.ones(len(capture.tracks.cameras), bool),
-    )
+    (suspect,) = suspects(capture.tracks, capture.wand, views(capture))
     half = len(capture.simulation.R_world_from_wand) // 2
     # Within the last step of halving, ten frames, and the frames that were lost.
     assert abs(suspect.since_frame - half) <= 25

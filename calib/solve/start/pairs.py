@@ -137,6 +137,22 @@ def rank_candidates(
     return [Candidate(R[k], t[k] * metric[k], scale[k], float(score[k])) for k in order]
 
 
+def length_ratios(
+    shared: Shared, xy_a: Array, xy_b: Array, best: Candidate, wand: Wand
+) -> tuple[Index, Index, Array]:
+    """Return markers (n,) and (n,) of the lengths that a candidate shows, and the logarithm (n,) of
+    each against the known one.
+    """
+    i, j = _marker_pairs(shared)
+    R, t = best.R[None], best.t_mm[None]
+    point_a, point_b, _, _ = _triangulated(R, t, best.scale[None], xy_a, xy_b)
+    points = 0.5 * (point_a + point_b)[0]
+    one, two = shared.marker[i], shared.marker[j]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        length = np.linalg.norm(points[i] - points[j], axis=1)
+        return one, two, np.asarray(np.log(length / wand.lengths_mm[one, two]))
+
+
 def _triangulated(
     R: Array, t: Array, scale: Array, xy_a: Array, xy_b: Array
 ) -> tuple[Array, Array, Array, Array]:

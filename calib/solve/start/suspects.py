@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from calib.core.camera import Lens, undistort
 from calib.core.geometry import Array
+from calib.core.progress import Progress, quiet
 from calib.core.tracks import CameraTracks, Tracks
 from calib.core.wand import Wand
 from calib.errors import UnsolvableError
@@ -27,7 +28,7 @@ from calib.solve.start.graph import MIN_SHARED_POINTS, Overlap
 from calib.solve.start.lenses import start_lens
 from calib.solve.start.motion import shared_points
 from calib.solve.start.pair_bundle import Shared
-from calib.solve.start.pairs import rank_candidates, scales_to_try
+from calib.solve.start.pairs import Candidate, length_ratios, rank_candidates, scales_to_try
 
 PARTNERS = 3  # of a camera: with three, one that is itself at fault is outvoted
 MAX_POINTS = 300  # a share of inliers is then known to 3 %
@@ -38,6 +39,9 @@ BETTER = 0.15  # and by how much it must stand above the reading given
 END = 0.3  # share of a camera's points at the beginning and the end in which shifts are compared
 GOOD_SCORE = 0.3  # lengths and angles of a right pose agree to some hundredths, of a wrong one not
 CLEARLY = 4.0  # times smaller: between the two readings there are factors of twenty and more
+# Of a wand: camera pairs that must tell the same of a length, frames of each, and by what share and
+# how many standard errors it must be off. Sound captures have up to 2 %, by lenses yet unknown.
+MIN_WITNESSES, MIN_LENGTHS, ODD_LENGTH, ODD_SIGMAS = 3, 12, 0.04, 5.0
 MAX_SHIFT_S = 2.0  # frame numbers are searched this far either way
 
 
@@ -69,16 +73,19 @@ class Suspect:
 
 
 @dataclass(frozen=True, slots=True)
-class _PairView:
+class PairView:
     """What two cameras' common points say: the share that one epipolar geometry explains, how well
     the wand's lengths come out as given and with the first image mirrored (the score of
     ``rank_candidates``), and how the mirrored one's "down" then points along the other's.
+    ``stretch (M, M)`` is the logarithm by which each of the wand's lengths comes out longer than
+    the others do, against the file; nan where too few frames show it.
     """
 
     share: float
     score: float = np.inf
     mirrored_score: float = np.inf
     down: float = 0.0
+    stretch: Array | None = None
 
     @property
     def is_mirrored(self) -> bool | None:
@@ -89,16 +96,30 @@ class _PairView:
         return self.mirrored_score < self.score
 
 
-def suspects(tracks: Tracks, wand: Wand, table: Overlap, free: NDArray[np.bool_]) -> list[Suspect]:
-    """Return the cameras that fit their neighbours only under another reading than the one given.
+PairViews = dict[tuple[int, int], PairView]
+
+
+def pair_views(
+    tracks: Tracks, wand: Wand, table: Overlap, free: NDArray[np.bool_], progress: Progress = quiet
+) -> PairViews:
+    """Return what each camera and its best neighbours say of one another.
 
     ``table`` is what the cameras share, ``free (C,)`` says whose focal length has to be searched
-    for. Nothing is said of a camera that fits no neighbour under any reading.
+    for.
     """
-    views = {
-        pair: _view(tracks, wand, *pair, free)
-        for pair in _neighbours(table, range(len(table.names)))
-    }
+    pairs = _neighbours(table, range(len(table.names)))
+    views = {}
+    for k, pair in enumerate(pairs):
+        progress("pairs", k, len(pairs))
+        views[pair] = _view(tracks, wand, *pair, free)
+    return views
+
+
+def suspects(tracks: Tracks, wand: Wand, views: PairViews) -> list[Suspect]:
+    """Return the cameras that fit their neighbours only under another reading than the one given.
+
+    Nothing is said of a camera that fits no neighbour under any reading.
+    """
     out = _mirrored(tracks, views)
     named = {s.camera for s in out}
     for c, camera in enumerate(tracks.cameras):
@@ -110,6 +131,40 @@ def suspects(tracks: Tracks, wand: Wand, table: Overlap, free: NDArray[np.bool_]
         found = _reread(tracks, c, partners[:PARTNERS], len(wand.markers))
         out += [found] if found else []
     return out
+
+
+@dataclass(frozen=True, slots=True)
+class OddLength:
+    """A length of the wand that all pairs see otherwise than its file has it, against the others:
+    by this share. Of three markers on a line it cannot be told which one is off.
+    """
+
+    first: str
+    second: str
+    share: float
+
+
+def odd_length(wand: Wand, views: PairViews) -> OddLength | None:
+    """Return the length that most contradicts the wand file; None where none does.
+
+    Errors of a lens or a pose stretch all lengths at a place alike; only the wand stretches one of
+    them the same for all pairs.
+    """
+    seen = [v.stretch for v in views.values() if v.stretch is not None and v.is_mirrored is False]
+    stretch = np.array(seen).reshape(len(seen), -1)
+    worst: tuple[float, int] = 0.0, -1
+    for k, of in enumerate(stretch.T):
+        told = of[np.isfinite(of)]
+        if len(told) < MIN_WITNESSES:
+            continue
+        middle = float(np.median(told))
+        spread = 1.4826 * float(np.median(np.abs(told - middle))) / np.sqrt(len(told))
+        if abs(middle) > max(ODD_LENGTH, ODD_SIGMAS * spread, abs(worst[0])):
+            worst = middle, k
+    if worst[1] < 0:
+        return None
+    i, j = divmod(worst[1], len(wand.markers))
+    return OddLength(wand.markers[i], wand.markers[j], float(np.expm1(worst[0])))
 
 
 def as_error(found: list[Suspect]) -> UnsolvableError:
@@ -133,11 +188,11 @@ def _neighbours(table: Overlap, cameras: Iterable[int]) -> list[tuple[int, int]]
     return sorted(pairs)
 
 
-def _best_share(views: dict[tuple[int, int], _PairView], c: int) -> float:
+def _best_share(views: PairViews, c: int) -> float:
     return max((v.share for pair, v in views.items() if c in pair), default=0.0)
 
 
-def _view(tracks: Tracks, wand: Wand, a: int, b: int, free: NDArray[np.bool_]) -> _PairView:
+def _view(tracks: Tracks, wand: Wand, a: int, b: int, free: NDArray[np.bool_]) -> PairView:
     one, two = tracks.cameras[a], tracks.cameras[b]
     shared = _thin(Shared(*_as_shared(one, two)))
     lens = [start_lens(c) for c in (one, two)]
@@ -150,18 +205,37 @@ def _view(tracks: Tracks, wand: Wand, a: int, b: int, free: NDArray[np.bool_]) -
     E, scale, inlier = essential_candidates(xy_a, xy_b, focal, (scales[a], scales[b]))
     share = float(inlier.mean()) if inlier.size else 0.0
     if inlier.sum() < 12:
-        return _PairView(share)
+        return PairView(share)
     shared, xy_a, xy_b = shared.rows(inlier), xy_a[inlier], xy_b[inlier]
     given, flipped = (
         rank_candidates(shared, xy_a * sign, xy_b, E @ np.diag([*sign, 1.0]), scale, wand)
         for sign in (np.ones(2), np.array([-1.0, 1.0]))
     )
-    return _PairView(
+    return PairView(
         share,
         given[0].score if given else np.inf,
         flipped[0].score if flipped else np.inf,
         float(flipped[0].R[1, 1]) if flipped else 0.0,
+        _stretch(shared, xy_a, xy_b, given[0], wand) if given else None,
     )
+
+
+def _stretch(shared: Shared, xy_a: Array, xy_b: Array, best: Candidate, wand: Wand) -> Array:
+    """Return by how much each length (M, M) comes out longer than the file has it, against the
+    others: the logarithm, nan where fewer than a dozen frames show it.
+    """
+    n = len(wand.markers)
+    out = np.full((n, n), np.nan)
+    i, j, ratio = length_ratios(shared, xy_a, xy_b, best, wand)
+    if not i.size:
+        return out
+    ratio = ratio - np.median(ratio)
+    key = np.minimum(i, j) * n + np.maximum(i, j)
+    for k in np.unique(key):
+        of = ratio[(key == k) & np.isfinite(ratio)]
+        if len(of) >= MIN_LENGTHS:
+            out[k // n, k % n] = out[k % n, k // n] = np.median(of)
+    return out
 
 
 def _as_shared(
@@ -181,7 +255,7 @@ def _thin(shared: Shared) -> Shared:
     return shared.rows(np.isin(shared.frame, kept))
 
 
-def _mirrored(tracks: Tracks, views: dict[tuple[int, int], _PairView]) -> list[Suspect]:
+def _mirrored(tracks: Tracks, views: PairViews) -> list[Suspect]:
     """Return the cameras in the smaller of the two groups between which pairs fit only mirrored."""
     parity = {pair: v.is_mirrored for pair, v in views.items() if v.is_mirrored is not None}
     side = np.full(len(tracks.cameras), -1)

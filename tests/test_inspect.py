@@ -33,6 +33,7 @@ from calib.solve.start.motion import (
     require_motion,
     travel,
 )
+from scripts.benchmarks.mistakes import planted
 
 PHOTOGRAPHS = Path(__file__).parent.parent / "datasets" / "photographs"
 LAYOUTS = ("room", "corridor", "row", "dome")
@@ -319,8 +320,19 @@ def test_a_pause_in_all_cameras_is_noted() -> None:
 def test_unidentified_points() -> None:
     simulation = waved()
     bare = [replace(c, marker=np.full(c.n_points, -1)) for c in simulation.tracks.cameras]
-    found = inspect(Tracks(tuple(bare), 25.0), simulation.wand)
-    assert {"unidentified", "blind"} <= kinds(found)
+    nameless = Tracks(tuple(bare), 25.0)
+    # The same capture is as good without its names: a solve gives them, and so does an inspection.
+    found, as_named = inspect(nameless, simulation.wand), inspect(simulation.tracks)
+    assert found.good and kinds(found, "note") - kinds(as_named, "note") == {"unidentified"}
+    named = sum(c.identified for c in found.cameras)
+    assert f"{named / sum(c.points for c in found.cameras):.0%} of them were named" in str(found)
+    # Without a wand: counts, coverage and links from the points themselves.
+    found = inspect(nameless)
+    assert found.good and not kinds(found, "note") & {"blind", "islands"}
+    assert all(c.frames and c.coverage and not c.identified for c in found.cameras)
+    assert "--wand WAND" in str(found)
+    with_two = inspect(nameless, waved(wand="solid6").wand)
+    assert kinds(with_two) == {"unidentified"} and "naming them failed" in str(with_two)
     rng = np.random.default_rng(0)
     half = replace(
         bare[1],
@@ -342,7 +354,25 @@ def test_markers_that_are_missing_or_beyond_the_wand() -> None:
     with pytest.raises(InputError, match="below the wand's 3 markers"):
         inspect(five.tracks, simulation.wand)
     one = [replace(c, marker=np.where(c.marker == 1, 1, -1)) for c in simulation.tracks.cameras]
-    assert "markers" in kinds(inspect(Tracks(tuple(one), 25.0)))
+    # Carried about alone a marker needs a distance; where a wand was waved, the others are missing.
+    assert "markers" in kinds(inspect(Tracks(tuple(one), 25.0)), "note")
+    assert "markers" in kinds(inspect(Tracks(tuple(one), 25.0), simulation.wand))
+
+
+@pytest.mark.parametrize(
+    ("mistake", "seed", "words"),
+    [
+        ("mirrored", 31, "mirrored"),
+        ("frames lost half-way", 33, "frames lost during the wave"),
+        ("end marker off", 31001, "The wand is not as its file says"),
+    ],
+)
+def test_what_a_solve_would_end_with_is_told_before(mistake: str, seed: int, words: str) -> None:
+    capture = planted(mistake, seed)
+    found = inspect(capture.tracks, capture.wand)
+    text = " ".join(str(found).split())
+    assert not found.good and words in text
+    assert all(f"{name}: {words}" in text for name in capture.cameras)
 
 
 def test_a_wave_in_one_spot_covers_too_little() -> None:

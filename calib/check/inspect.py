@@ -5,6 +5,7 @@ anything is solved.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -12,10 +13,15 @@ from calib.check.inspection import CameraCapture, Finding, Inspection, Timing
 from calib.check.verdicts import Shortcoming, Verdict
 from calib.core.camera import coverage
 from calib.core.geometry import Array
+from calib.core.progress import Progress, quiet
 from calib.core.tracks import CameraTracks, Ints, Tracks, group_starts
 from calib.core.wand import Wand
+from calib.errors import CalibError
+from calib.naming.identify import identify, is_unnamed
 from calib.solve.start.graph import CameraGraph, Overlap, camera_graph, overlap
+from calib.solve.start.lenses import is_lens_free
 from calib.solve.start.motion import STILL_TRAVEL, Depth, camera_travel, depth, travel
+from calib.solve.start.suspects import odd_length, pair_views, suspects
 
 # Pose and lens of a camera have ten unknowns; twenty points to each leave their noise a tenth of
 # itself or so.
@@ -30,15 +36,20 @@ MISSING_SIGHTINGS = 100.0  # so many frames short before a camera counts as havi
 ACT, NOTE = Verdict.ACT, Verdict.NOTE
 
 
-def inspect(tracks: Tracks, wand: Wand | None = None) -> Inspection:
+def inspect(tracks: Tracks, wand: Wand | None = None, progress: Progress = quiet) -> Inspection:
     """Return what the capture holds and whether it is good enough to solve.
+
+    Points without names are named by the wand first, as a solve does; without a wand they are
+    judged by the frames in which cameras saw anything.
 
     Parameters
     ----------
     tracks : Tracks
         The wave.
     wand : Wand, optional
-        To check the markers that points name.
+        Names points, and says of pairs of cameras what a solve would say of them.
+    progress : Progress
+        Told stage, done and total.
 
     Returns
     -------
@@ -53,30 +64,82 @@ def inspect(tracks: Tracks, wand: Wand | None = None) -> Inspection:
     """
     if wand is not None:
         tracks.check_markers(len(wand.markers))
-    table = overlap(tracks)
+    named, unnamed = _named(tracks, wand, progress)
+    is_bare = is_unnamed(named)
+    seen = _one_a_frame(named) if is_bare else named
+    table = overlap(seen)
     graph = camera_graph(table)
-    cameras = tuple(_camera(c, graph, i) for i, c in enumerate(tracks.cameras))
-    timing, moved, flat = _timing(tracks), travel(tracks), depth(tracks, table)
+    cameras = tuple(_camera(c, graph, i, is_bare=is_bare) for i, c in enumerate(named.cameras))
+    timing, moved, flat = _timing(named), travel(named), depth(named, None if is_bare else table)
     findings = [
-        *_identity(tracks, cameras, wand),
-        *_wave(moved, flat, tracks.names),
+        *([unnamed] if unnamed else _identity(named, cameras, wand)),
+        *_wave(moved, flat, named.names),
         *_links(graph),
         *_amounts(cameras, is_still=moved < STILL_TRAVEL),
-        *_times(tracks, timing, table),
+        *_times(seen, timing, table),
     ]
+    if wand is not None and not moved < STILL_TRAVEL and not flat.is_planar:
+        findings += _pairs(named, wand, table, progress)
     findings.sort(key=lambda f: f.severity != ACT)
     return Inspection(cameras, table, graph, timing, moved, flat, tuple(findings))
 
 
-def _camera(camera: CameraTracks, graph: CameraGraph, index: int) -> CameraCapture:
+def _named(tracks: Tracks, wand: Wand | None, progress: Progress) -> tuple[Tracks, Finding | None]:
+    """Return the capture with names as a solve would give them, and what there is to say of that;
+    None where it had names.
+    """
+    if not is_unnamed(tracks):
+        return tracks, None
+    figures: dict[str, object] = {"points": sum(c.n_points for c in tracks.cameras)}
+    if wand is None:
+        return tracks, Finding(Shortcoming.UNIDENTIFIED, NOTE, (), figures)
+    try:
+        named = identify(tracks, wand, progress)
+    except CalibError as error:
+        figures["error"] = str(error)
+        return tracks, Finding(Shortcoming.UNIDENTIFIED, ACT, error.cameras, figures)
+    figures["named"] = sum(c.named for c in named.cameras)
+    return named.tracks, Finding(Shortcoming.UNIDENTIFIED, NOTE, (), figures)
+
+
+def _one_a_frame(tracks: Tracks) -> Tracks:
+    """Return the capture with one point of each camera's frames named alike: links are then frames
+    in which both saw anything.
+    """
+
+    def one(camera: CameraTracks) -> CameraTracks:
+        marker = np.full(camera.n_points, -1, np.int16)
+        marker[group_starts(camera.frame)] = 0
+        return replace(camera, marker=marker)
+
+    return replace(tracks, cameras=tuple(map(one, tracks.cameras)))
+
+
+def _pairs(tracks: Tracks, wand: Wand, table: Overlap, progress: Progress) -> Iterable[Finding]:
+    """Yield what pairs of cameras show: points to be read otherwise, a wand unlike its file."""
+    if len(wand.markers) < 2:
+        return
+    views = pair_views(tracks, wand, table, is_lens_free(tracks, "auto"), progress)
+    for s in suspects(tracks, wand, views):
+        yield Finding(Shortcoming.MISREAD, ACT, (s.camera,), {"text": str(s)})
+    if (odd := odd_length(wand, views)) is not None:
+        figures = {"between": (odd.first, odd.second), "share": odd.share}
+        yield Finding(Shortcoming.WAND, ACT, (), figures)
+
+
+def _camera(
+    camera: CameraTracks, graph: CameraGraph, index: int, *, is_bare: bool
+) -> CameraCapture:
+    """Return a camera's line; of a ``is_bare`` capture, without names, by all points."""
     named = camera.marker >= 0
-    xy, n = camera.xy_px[named], int(named.sum())
-    frames = int(group_starts(camera.frame[named]).size)
+    told = np.ones_like(named) if is_bare else named
+    xy, n = camera.xy_px[told], int(told.sum())
+    frames = int(group_starts(camera.frame[told]).size)
     low, high = np.percentile(xy, [5, 95], axis=0) if n else (np.zeros(2), np.zeros(2))
     return CameraCapture(
         name=camera.name,
         points=camera.n_points,
-        identified=n,
+        identified=int(named.sum()),
         frames=frames,
         points_per_frame=n / frames if frames else 0.0,
         coverage=coverage(xy, camera.width, camera.height) if n else 0.0,
@@ -105,17 +168,16 @@ def _timing(tracks: Tracks) -> Timing:
 def _identity(
     tracks: Tracks, cameras: Sequence[CameraCapture], wand: Wand | None
 ) -> Iterable[Finding]:
-    points, named = sum(c.points for c in cameras), sum(c.identified for c in cameras)
-    if points and not named:
-        yield Finding(Shortcoming.UNIDENTIFIED, ACT, tracks.names)
-        return
+    named = sum(c.identified for c in cameras)
     many = [c for c in cameras if c.identified and c.identified < (1 - MANY_UNNAMED) * c.points]
     if many:
         many.sort(key=lambda c: c.identified / c.points)
         yield Finding(Shortcoming.UNIDENTIFIED, NOTE, tuple(c.name for c in many))
     seen = np.unique(np.concatenate([c.marker[c.marker >= 0] for c in tracks.cameras]))
     if named and seen.size < 2:
-        yield Finding(Shortcoming.MARKERS, ACT, tracks.names, {"index": int(seen[0])})
+        # Without a wand it is one marker that was carried about, and a distance gives the scale.
+        severity, names = (NOTE, ()) if wand is None else (ACT, tracks.names)
+        yield Finding(Shortcoming.MARKERS, severity, names, {"index": int(seen[0])})
     elif named and wand is not None and seen.size < len(wand.markers):
         missing = [name for i, name in enumerate(wand.markers) if i not in seen]
         yield Finding(Shortcoming.MARKERS, NOTE, (), {"missing": missing})
@@ -151,8 +213,8 @@ def _links(graph: CameraGraph) -> Iterable[Finding]:
 def _amounts(cameras: Sequence[CameraCapture], *, is_still: bool) -> Iterable[Finding]:
     if is_still:
         return
-    seen = [c for c in cameras if c.identified]
-    few = tuple(c.name for c in seen if c.identified < FEW_POINTS)
+    seen = [c for c in cameras if c.frames]
+    few = tuple(c.name for c in seen if 0 < c.identified < FEW_POINTS)
     if few:
         yield Finding(Shortcoming.POINTS, NOTE, few, {"needed": FEW_POINTS})
     for low, high, severity in ((0.0, NO_COVERAGE, ACT), (NO_COVERAGE, LOW_COVERAGE, NOTE)):

@@ -16,9 +16,10 @@ from calib.solve.start.motion import Depth
 class CameraCapture:
     """One camera's part: counts, share of the sensor covered, and where its frames begin and end.
 
-    ``frames`` counts those with an identified point, ``spread_px`` is the width and height that
-    hold the middle 90 % of the identified points, ``partners`` the number of cameras linked to it
-    and ``travel`` how far the wand went, in lengths of its own image.
+    ``frames`` counts those with an identified point (of a capture without names, any),
+    ``spread_px`` is the width and height that hold the middle 90 % of these points, ``partners``
+    the number of cameras linked to it and ``travel`` how far the wand went, in lengths of its own
+    image.
     """
 
     name: str

@@ -54,6 +54,8 @@ class Shortcoming(StrEnum):
 
     UNIDENTIFIED = "unidentified"
     MARKERS = "markers"
+    WAND = "wand"
+    MISREAD = "misread"
     STILL = "still"
     PLANAR = "planar"
     ISLANDS = "islands"

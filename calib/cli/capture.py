@@ -11,7 +11,7 @@ from typing import Annotated
 import typer
 
 from calib.cli.help import add
-from calib.cli.options import AsJson, Explain, Force, TracksFile, WandFile, load_capture
+from calib.cli.options import AsJson, Explain, Force, TracksFile, load_capture
 
 
 def add_commands(app: typer.Typer) -> None:
@@ -65,24 +65,33 @@ def import_table(
 
 
 def inspect(
-    tracks: TracksFile, wand: WandFile, explain: Explain = False, as_json: AsJson = False
+    tracks: TracksFile,
+    wand: Annotated[
+        Path | None,
+        typer.Option("--wand", metavar="WAND", help="Wand file (TOML); without it less is told."),
+    ] = None,
+    explain: Explain = False,
+    as_json: AsJson = False,
 ) -> None:
-    """Say whether a capture is good enough to solve: counts, coverage, overlap, islands, timing,
-    the wave itself.
+    """Say whether a capture is good enough to solve, and what a solve would say: counts, coverage,
+    overlap, islands, timing, the wave, cameras to be read otherwise, a wand unlike its file.
     """
     import calib
     from calib.check.verdicts import Shortcoming, Verdict
     from calib.cli import console
     from calib.report import inspection as report
 
-    at_the_camera = {Shortcoming.BLIND, Shortcoming.TIMING}
-    found = calib.inspect(*load_capture(tracks, wand))
+    at_the_camera = {Shortcoming.BLIND, Shortcoming.TIMING, Shortcoming.MISREAD}
+    capture, stated = calib.load_tracks(tracks), None
+    if wand is not None:
+        capture, stated = load_capture(tracks, wand)
+    with console.progress() as progress:
+        found = calib.inspect(capture, stated, progress)
     if as_json:
         console.print_json(report.as_json(found))
     else:
-        console.print_report(
-            report.as_lines(found, console.width(), explain, (str(tracks), str(wand)))
-        )
+        named = str(tracks), "WAND" if wand is None else str(wand)
+        console.print_report(report.as_lines(found, console.width(), explain, named))
         if any(f.severity == Verdict.ACT and f.kind in at_the_camera for f in found.findings):
             console.caution()
     raise typer.Exit(0 if found.good else 1)

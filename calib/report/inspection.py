@@ -34,7 +34,10 @@ def as_lines(
         told = wrapped(f"{f.kind}: {in_words(found, f)}", width, f"{f.severity:<5} ")
         lines += map(Strong, told) if f.severity == Verdict.ACT else told
     if found.good:
-        lines += wrapped(f"calib solve {files[0]} --wand {files[1]} -o RIG", None, "Next: ")
+        is_single = any(f.kind == Shortcoming.MARKERS and "index" in f.figures
+                        for f in found.findings)  # fmt: skip
+        scale = "--distance CAM,CAM,MM" if is_single else f"--wand {files[1]}"
+        lines += wrapped(f"calib solve {files[0]} {scale} -o RIG", None, "Next: ")
     lines.append("")
     for text in _head(found, explain):
         lines += wrapped(text, width)
@@ -80,8 +83,14 @@ def in_words(found: Inspection, f: Finding) -> str:
         return _times(found, f)
     if f.kind in {Shortcoming.STILL, Shortcoming.PLANAR}:
         return _wave(found, f)
+    if f.kind == Shortcoming.UNIDENTIFIED and "points" in f.figures:
+        return _names(f)
     if f.kind in {Shortcoming.UNIDENTIFIED, Shortcoming.MARKERS}:
         return _markers(found, f)
+    if f.kind == Shortcoming.MISREAD:
+        return f"{f.figures['text']}."
+    if f.kind == Shortcoming.WAND:
+        return _wand(f)
     if f.kind in {Shortcoming.POINTS, Shortcoming.COVERAGE}:
         return _amounts(found, f)
     return _links(found, f)
@@ -166,7 +175,38 @@ def _camera(found: Inspection, name: str) -> CameraCapture:
     return next(c for c in found.cameras if c.name == name)
 
 
+def _names(f: Finding) -> str:
+    n = f.figures["points"]
+    if "error" in f.figures:
+        return f"None of the {n} points carries a marker, and naming them failed: " + str(
+            f.figures["error"]
+        )
+    if "named" not in f.figures:
+        return (
+            f"None of the {n} points carries a marker, and links are by frames alone: calib solve "
+            "names the points by the wand's shape. Give --wand WAND to see what that comes to."
+        )
+    return (
+        f"None of the {n} points carries a marker: by the wand's shape {f.figures['named'] / n:.0%}"
+        " of them were named for this, as calib solve does. Keep the names with calib identify."
+    )
+
+
+def _wand(f: Finding) -> str:
+    (a, b), share = f.figures["between"], f.figures["share"]
+    return (
+        f"The wand is not as its file says: from {a} to {b} it comes out "
+        f"{abs(share):.0%} {'longer' if share > 0 else 'shorter'} in all pairs of cameras, against "
+        "its other lengths. Measure it again, or give the file of the wand that was waved."
+    )
+
+
 def _markers(found: Inspection, f: Finding) -> str:
+    if "index" in f.figures and f.severity == Verdict.NOTE:
+        return (
+            "A single marker was carried about: a known distance of two cameras gives the scale "
+            "(calib solve --distance)."
+        )
     if "index" in f.figures:
         return (
             f"Only one marker (index {f.figures['index']}) was ever identified: without a length "
@@ -177,9 +217,6 @@ def _markers(found: Inspection, f: Finding) -> str:
             f"Marker {listed(f.figures['missing'])} of the wand was never identified. Check that "
             "this is the wand that was waved."
         )
-    if f.severity == Verdict.ACT:
-        points = sum(c.points for c in found.cameras)
-        return f"None of the {points} points carries a marker: identify the wand's markers first."
     of = [_camera(found, name) for name in f.cameras]
     worst = listed([f"{c.name} ({1 - c.identified / c.points:.0%})" for c in of])
     return (

@@ -77,7 +77,7 @@ class Outcome:
     def is_named(self) -> bool:
         """Whether what is told first is one of the mistake's names."""
         return bool(self.told) and any(
-            str(name) in self.told[0].name for name in MISTAKES[self.kind].expected
+            str(name) in self.told[0].name.lower() for name in MISTAKES[self.kind].expected
         )
 
     @property

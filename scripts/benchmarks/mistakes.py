@@ -317,7 +317,7 @@ MISTAKES: dict[str, Mistake] = {
         strengths=(0.5, 1.0, 3.0), edit=_biased_marker, who="none",
     ),
     "all knocked late": Mistake(
-        expected=(RigFault.CHANGED,), strengths=(0.05, 0.2, 0.5),
+        expected=(RigFault.CHANGED, Fault.KNOCK), strengths=(0.05, 0.2, 0.5),
         change=_knocked(0.8, everybody=True), who="all",
     ),
     "one knocked half-way": Mistake(

@@ -25,6 +25,7 @@ MIN_POINTS = 60  # that a frame count tells apart: a share of them is then known
 FEW, MOST = 0.25, 0.75
 NEARER = 0.5  # a point votes whose distance falls to less than this
 FAR = 4.0  # and was this many sigmas before
+EXPLAINED = 0.3  # of their distance is left, in the median: what a lens or a pose leaves is more
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +59,12 @@ def slip(fit: RigFit, tracks: Tracks, c: int) -> Slip | None:
         votes = known & (np.maximum(own, other) > FAR * fit.sigma_px[c])
         votes &= (other < NEARER * own) | (own < NEARER * other)
         found = _since(other[votes] < own[votes], frame[votes])
-        if found and (best is None or found[0] > best[0]):
+        if found is None:
+            continue
+        late = votes & (frame >= found[1])
+        if np.median(other[late]) > EXPLAINED * np.median(own[late]):
+            continue
+        if best is None or found[0] > best[0]:
             best = found[0], Slip(frames, found[1])
     return best[1] if best else None
 

@@ -151,7 +151,7 @@ def odd_length(wand: Wand, views: PairViews) -> OddLength | None:
     them the same for all pairs.
     """
     seen = [v.stretch for v in views.values() if v.stretch is not None and v.is_mirrored is False]
-    stretch = np.array(seen).reshape(len(seen), -1)
+    stretch = np.array(seen).reshape(len(seen), len(wand.markers) ** 2)
     worst: tuple[float, int] = 0.0, -1
     for k, of in enumerate(stretch.T):
         told = of[np.isfinite(of)]

@@ -23,8 +23,9 @@ from calib.solve.hold import RigFit, as_held
 from calib.solve.start.graph import overlap
 from calib.solve.start.lenses import is_lens_free
 from calib.solve.start.motion import require_depth, require_motion
+from calib.solve.start.pair_views import pair_views
 from calib.solve.start.single import POINT
-from calib.solve.start.suspects import Suspect, as_error, pair_views, suspects
+from calib.solve.start.suspects import Suspect, as_error, suspects
 
 NAMING_ROUNDS = 3  # cameras that more names place better reach points farther out, as at the edges
 

@@ -12,7 +12,8 @@ from calib.core.geometry import cross_matrix, rotation_from_vector
 from calib.errors import UnsolvableError
 from calib.pipeline import calibrate
 from calib.solve.start.graph import overlap
-from calib.solve.start.suspects import PairViews, Reading, odd_length, pair_views, suspects
+from calib.solve.start.pair_views import PairViews, odd_length, pair_views
+from calib.solve.start.suspects import Reading, suspects
 from scripts.benchmarks.mistakes import Capture, clean, planted
 
 READINGS = {

@@ -21,7 +21,8 @@ from calib.naming.identify import identify, is_unnamed
 from calib.solve.start.graph import CameraGraph, Overlap, camera_graph, overlap
 from calib.solve.start.lenses import is_lens_free
 from calib.solve.start.motion import STILL_TRAVEL, Depth, camera_travel, depth, travel
-from calib.solve.start.suspects import odd_length, pair_views, suspects
+from calib.solve.start.pair_views import odd_length, pair_views
+from calib.solve.start.suspects import suspects
 
 # Pose and lens of a camera have ten unknowns; twenty points to each leave their noise a tenth of
 # itself or so.

@@ -10,38 +10,24 @@ has its peak at another reading than the one given.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
-from numpy.typing import NDArray
 
-from calib.core.camera import Lens, undistort
 from calib.core.geometry import Array
-from calib.core.progress import Progress, quiet
 from calib.core.tracks import CameraTracks, Tracks
 from calib.core.wand import Wand
 from calib.errors import UnsolvableError
-from calib.solve.start.epipolar import EPIPOLAR_PX, essential_candidates, fundamental
-from calib.solve.start.graph import MIN_SHARED_POINTS, Overlap
-from calib.solve.start.lenses import start_lens
-from calib.solve.start.motion import shared_points
+from calib.solve.start.epipolar import EPIPOLAR_PX, fundamental
+from calib.solve.start.graph import MIN_SHARED_POINTS
 from calib.solve.start.pair_bundle import Shared
-from calib.solve.start.pairs import Candidate, length_ratios, rank_candidates, scales_to_try
+from calib.solve.start.pair_views import PARTNERS, PairViews, as_shared, thin
 
-PARTNERS = 3  # of a camera: with three, one that is itself at fault is outvoted
-MAX_POINTS = 300  # a share of inliers is then known to 3 %
 FITS = 0.8  # share of inliers of a sound pair: the rest are gross errors and what lasts
-BREAKS = 0.65  # and of one whose geometry says nothing
 PEAK = 0.75  # share of inliers of the right reading at least
 BETTER = 0.15  # and by how much it must stand above the reading given
 END = 0.3  # share of a camera's points at the beginning and the end in which shifts are compared
-GOOD_SCORE = 0.3  # lengths and angles of a right pose agree to some hundredths, of a wrong one not
-CLEARLY = 4.0  # times smaller: between the two readings there are factors of twenty and more
-# Of a wand: camera pairs that must tell the same of a length, frames of each, and by what share and
-# how many standard errors it must be off. Sound captures have up to 2 %, by lenses yet unknown.
-MIN_WITNESSES, MIN_LENGTHS, ODD_LENGTH, ODD_SIGMAS = 3, 12, 0.04, 5.0
 MAX_SHIFT_S = 2.0  # frame numbers are searched this far either way
 
 
@@ -72,49 +58,6 @@ class Suspect:
         return f"{self.camera}: {self.reading}: {self.evidence}"
 
 
-@dataclass(frozen=True, slots=True)
-class PairView:
-    """What two cameras' common points say: the share that one epipolar geometry explains, how well
-    the wand's lengths come out as given and with the first image mirrored (the score of
-    ``rank_candidates``), and how the mirrored one's "down" then points along the other's.
-    ``stretch (M, M)`` is the logarithm by which each of the wand's lengths comes out longer than
-    the others do, against the file; nan where too few frames show it.
-    """
-
-    share: float
-    score: float = np.inf
-    mirrored_score: float = np.inf
-    down: float = 0.0
-    stretch: Array | None = None
-
-    @property
-    def is_mirrored(self) -> bool | None:
-        """None where neither reading is clearly the better one."""
-        few, more = sorted((self.score, self.mirrored_score))
-        if self.share < BREAKS or not few < min(GOOD_SCORE, more / CLEARLY):
-            return None
-        return self.mirrored_score < self.score
-
-
-PairViews = dict[tuple[int, int], PairView]
-
-
-def pair_views(
-    tracks: Tracks, wand: Wand, table: Overlap, free: NDArray[np.bool_], progress: Progress = quiet
-) -> PairViews:
-    """Return what each camera and its best neighbours say of one another.
-
-    ``table`` is what the cameras share, ``free (C,)`` says whose focal length has to be searched
-    for.
-    """
-    pairs = _neighbours(table, range(len(table.names)))
-    views = {}
-    for k, pair in enumerate(pairs):
-        progress("pairs", k, len(pairs))
-        views[pair] = _view(tracks, wand, *pair, free)
-    return views
-
-
 def suspects(tracks: Tracks, wand: Wand, views: PairViews) -> list[Suspect]:
     """Return the cameras that fit their neighbours only under another reading than the one given.
 
@@ -133,40 +76,6 @@ def suspects(tracks: Tracks, wand: Wand, views: PairViews) -> list[Suspect]:
     return out
 
 
-@dataclass(frozen=True, slots=True)
-class OddLength:
-    """A length of the wand that all pairs see otherwise than its file has it, against the others:
-    by this share. Of three markers on a line it cannot be told which one is off.
-    """
-
-    first: str
-    second: str
-    share: float
-
-
-def odd_length(wand: Wand, views: PairViews) -> OddLength | None:
-    """Return the length that most contradicts the wand file; None where none does.
-
-    Errors of a lens or a pose stretch all lengths at a place alike; only the wand stretches one of
-    them the same for all pairs.
-    """
-    seen = [v.stretch for v in views.values() if v.stretch is not None and v.is_mirrored is False]
-    stretch = np.array(seen).reshape(len(seen), len(wand.markers) ** 2)
-    worst: tuple[float, int] = 0.0, -1
-    for k, of in enumerate(stretch.T):
-        told = of[np.isfinite(of)]
-        if len(told) < MIN_WITNESSES:
-            continue
-        middle = float(np.median(told))
-        spread = 1.4826 * float(np.median(np.abs(told - middle))) / np.sqrt(len(told))
-        if abs(middle) > max(ODD_LENGTH, ODD_SIGMAS * spread, abs(worst[0])):
-            worst = middle, k
-    if worst[1] < 0:
-        return None
-    i, j = divmod(worst[1], len(wand.markers))
-    return OddLength(wand.markers[i], wand.markers[j], float(np.expm1(worst[0])))
-
-
 def as_error(found: list[Suspect]) -> UnsolvableError:
     """Return the error that names the cameras and what to do."""
     return UnsolvableError(
@@ -177,82 +86,8 @@ def as_error(found: list[Suspect]) -> UnsolvableError:
     )
 
 
-def _neighbours(table: Overlap, cameras: Iterable[int]) -> list[tuple[int, int]]:
-    """Return the pairs of each camera with those that it shares most points with."""
-    points = table.points - np.diag(np.diag(table.points))
-    pairs = set()
-    for c in cameras:
-        for b in np.argsort(-points[c], kind="stable")[:PARTNERS].tolist():
-            if points[c, b] >= MIN_SHARED_POINTS:
-                pairs.add((min(b, c), max(b, c)))
-    return sorted(pairs)
-
-
 def _best_share(views: PairViews, c: int) -> float:
     return max((v.share for pair, v in views.items() if c in pair), default=0.0)
-
-
-def _view(tracks: Tracks, wand: Wand, a: int, b: int, free: NDArray[np.bool_]) -> PairView:
-    one, two = tracks.cameras[a], tracks.cameras[b]
-    shared = _thin(Shared(*_as_shared(one, two)))
-    lens = [start_lens(c) for c in (one, two)]
-    xy_a, xy_b = (
-        undistort(Lens.from_vector(v), uv)
-        for v, uv in zip(lens, (shared.uv_a, shared.uv_b), strict=True)
-    )
-    scales = scales_to_try(tracks, free)
-    focal = float(lens[0][0]), float(lens[1][0])
-    E, scale, inlier = essential_candidates(xy_a, xy_b, focal, (scales[a], scales[b]))
-    share = float(inlier.mean()) if inlier.size else 0.0
-    if inlier.sum() < 12:
-        return PairView(share)
-    shared, xy_a, xy_b = shared.rows(inlier), xy_a[inlier], xy_b[inlier]
-    given, flipped = (
-        rank_candidates(shared, xy_a * sign, xy_b, E @ np.diag([*sign, 1.0]), scale, wand)
-        for sign in (np.ones(2), np.array([-1.0, 1.0]))
-    )
-    return PairView(
-        share,
-        given[0].score if given else np.inf,
-        flipped[0].score if flipped else np.inf,
-        float(flipped[0].R[1, 1]) if flipped else 0.0,
-        _stretch(shared, xy_a, xy_b, given[0], wand) if given else None,
-    )
-
-
-def _stretch(shared: Shared, xy_a: Array, xy_b: Array, best: Candidate, wand: Wand) -> Array:
-    """Return by how much each length (M, M) comes out longer than the file has it, against the
-    others: the logarithm, nan where fewer than a dozen frames show it.
-    """
-    n = len(wand.markers)
-    out = np.full((n, n), np.nan)
-    i, j, ratio = length_ratios(shared, xy_a, xy_b, best, wand)
-    if not i.size:
-        return out
-    ratio = ratio - np.median(ratio)
-    key = np.minimum(i, j) * n + np.maximum(i, j)
-    for k in np.unique(key):
-        of = ratio[(key == k) & np.isfinite(ratio)]
-        if len(of) >= MIN_LENGTHS:
-            out[k // n, k % n] = out[k % n, k // n] = np.median(of)
-    return out
-
-
-def _as_shared(
-    a: CameraTracks, b: CameraTracks
-) -> tuple[NDArray[np.int64], NDArray[np.intp], Array, Array]:
-    uv_a, uv_b, frame, marker = shared_points(a, b)
-    return frame, marker, uv_a, uv_b
-
-
-def _thin(shared: Shared) -> Shared:
-    """Return whole frames, evenly over time, with about as many points as are needed."""
-    numbers = np.unique(shared.frame)
-    most = max(8, int(MAX_POINTS * len(numbers) / max(len(shared.frame), 1)))
-    if len(numbers) <= most:
-        return shared
-    kept = numbers[np.linspace(0, len(numbers) - 1, most).astype(int)]
-    return shared.rows(np.isin(shared.frame, kept))
 
 
 def _mirrored(tracks: Tracks, views: PairViews) -> list[Suspect]:
@@ -302,7 +137,7 @@ def _is_turned(tracks: Tracks, c: int) -> bool:
 
 def _share(a: CameraTracks, b: CameraTracks) -> tuple[float, int]:
     """Return the share of common points that one fundamental matrix explains, and their number."""
-    shared = _thin(Shared(*_as_shared(a, b)))
+    shared = thin(Shared(*as_shared(a, b)))
     n = len(shared.frame)
     if n < MIN_SHARED_POINTS:
         return 0.0, n
@@ -396,10 +231,10 @@ def _since(camera: CameraTracks, others: list[CameraTracks], first: int, second:
     frames, votes = [], []
     for other in others:
         for shift, vote in ((first, 1), (second, -1)):
-            shared = Shared(*_as_shared(_shifted(camera, shift), other))
+            shared = Shared(*as_shared(_shifted(camera, shift), other))
             number = shared.frame - shift
             if vote > 0:
-                early = _thin(shared.rows(number < np.quantile(number, END)))
+                early = thin(shared.rows(number < np.quantile(number, END)))
                 F, _ = fundamental(early.uv_a, early.uv_b, 0.99, 500)
             if F is None:
                 break

@@ -233,16 +233,16 @@ def test_a_survey_upside_down_is_refused() -> None:
         ([[0, 0, 0], [500, 0, 0], [0, 500, 0]], AlignOptions(), "a long leg"),
         ([[0, 0, 0], [500, 0, 0], [900, 20, 0]], AlignOptions(), "two legs square"),
         (
-            [[0, 0, 0], [300, 0, 9], [600, 0, 0], [0, 400, 0]], AlignOptions(),
+            [[0, 0, 0], [300, 0, 9], [600, 0, 0], [0, 400, 0]],
+            AlignOptions(),
             "one height to within 3 mm",
         ),
-        (BUMPY_MM, AlignOptions(is_plane=True),
-         "one height to within 10 mm"),
+        (BUMPY_MM, AlignOptions(is_plane=True), "one height to within 10 mm"),
         (FRAME_MM, AlignOptions(is_plane=True), "four markers or more"),
         (FRAME_MM[:2], AlignOptions(), "three markers or more"),
         (FRAME_MM, AlignOptions(points=(0, 1, 5)), "markers that two cameras see"),
     ],
-)  # fmt: skip
+)
 def test_what_contradicts_itself_is_refused_with_numbers(
     points: Any, options: AlignOptions, words: str
 ) -> None:

@@ -82,8 +82,9 @@ def test_verify_exits_by_its_decision(
     base = ("verify", aligned, site / "bar.h5", "--bar", site / "bar.toml")
     code, text, _ = call(*base)
     assert code == 0 and text.startswith("No limit given")
-    code, text, _ = call(*base, "--limit", "A=8", "-o", tmp_path / "v.h5", "--csv",
-                         tmp_path / "v.csv")  # fmt: skip
+    code, text, _ = call(
+        *base, "--limit", "A=8", "-o", tmp_path / "v.h5", "--csv", tmp_path / "v.csv"
+    )
     assert code == 0 and text.startswith("Pass")
     stored = files.load_rig(tmp_path / "v.h5").verification
     assert stored is not None and stored["decision"] == "pass"

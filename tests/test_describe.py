@@ -63,8 +63,9 @@ def test_tracks_are_counted(call: Call, tracks: Tracks, tmp_path: Path) -> None:
     n_frames = len(set(first.frame.tolist()))
     assert document["frames_with_points"] == n_frames
     assert (document["first_frame"], document["last_frame"]) == (
-        min(first.frame.tolist()), max(first.frame.tolist()),
-    )  # fmt: skip
+        min(first.frame.tolist()),
+        max(first.frame.tolist()),
+    )
     assert document["markers"] == [0, 1, 2, 3, 4, 5]
     west, east = document["cameras"]
     assert (west["points"], west["with_marker"], west["serial"]) == (300, 6, "0042")

@@ -93,9 +93,10 @@ def test_what_the_examples_say_is_what_is_read(tmp_path: Path) -> None:
     solved = load(named("rig"), written(named("rig"), tmp_path))
     assert solved.names == ("cam01", "cam02") and solved.left_out == {"cam03": "it saw nothing"}
     assert solved.camera("cam02").position_mm.tolist() == [2400.0, 0.0, 0.0]
-    assert calib.simulate.Scenario.from_dict(
-        tomllib.loads(named("scenario").example)
-    ).names[-1] == "cam12"  # fmt: skip
+    assert (
+        calib.simulate.Scenario.from_dict(tomllib.loads(named("scenario").example)).names[-1]
+        == "cam12"
+    )
 
 
 # Keys of a plan that may be absent, but not from the example: which key is then missed. A camera

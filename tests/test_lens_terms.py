@@ -123,9 +123,9 @@ def test_plain_lenses_are_said_to_be_plain() -> None:
 
 def with_lens(tracks: Tracks, name: str, **changes: object) -> Tracks:
     return replace(
-        tracks, cameras=tuple(replace(c,
-        **changes) if c.name == name else c for c in tracks.cameras)
-    )  # fmt: skip
+        tracks,
+        cameras=tuple(replace(c, **changes) if c.name == name else c for c in tracks.cameras),
+    )
 
 
 def test_a_stated_lens_that_the_capture_contradicts_is_named_and_no_other() -> None:

@@ -39,8 +39,9 @@ def test_what_cannot_be_seen_is_no_part_of_a_name() -> None:
 def test_every_reader_refuses_them(name: str, tracks: Tracks, rig: Rig, tmp_path: Path) -> None:
     path, quoted = tmp_path / "f.h5", json.dumps(name)
     for save, record, load in (
-        (files.save_tracks, tracks, files.load_tracks), (files.save_rig, rig, files.load_rig),
-    ):  # fmt: skip
+        (files.save_tracks, tracks, files.load_tracks),
+        (files.save_rig, rig, files.load_rig),
+    ):
         save(record, path, overwrite=True)  # type: ignore[operator]
         with h5py.File(path, "r+") as file:
             at = file["cameras"]

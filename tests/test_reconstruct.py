@@ -74,9 +74,10 @@ def test_many_views_reach_the_minimum_that_scipy_finds() -> None:
     views, *_ = views_of_tracks(wave().tracks.subset(rig.names))
     placed = place(views, cameras)
     whole = [
-        n for n in np.flatnonzero(placed.n_used >= 3)
+        n
+        for n in np.flatnonzero(placed.n_used >= 3)
         if placed.n_used[n] == views.starts[n + 1] - views.starts[n]
-    ][:20]  # fmt: skip
+    ][:20]
     for n in whole:
         rows = slice(views.starts[n], views.starts[n + 1])
         cam, uv = views.cam[rows], views.uv_px[rows]
@@ -170,10 +171,11 @@ def test_a_camera_that_exposes_late_is_brought_in_time() -> None:
         truth,
         cameras=tuple(
             replace(c, time_offset_frames=0.4, time_offset_sigma_frames=0.01)
-            if c.name == "cam02" else c
+            if c.name == "cam02"
+            else c
             for c in truth.cameras
         ),
-    )  # fmt: skip
+    )
     median, views = [], []
     for rig in (truth, known):
         found = reconstruct(rig, sim.tracks, noise_px=0.12)

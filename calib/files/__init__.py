@@ -114,4 +114,4 @@ __all__ = [
     "write_points",
     "write_text",
     "written",
-]  # fmt: skip
+]

@@ -170,9 +170,10 @@ class FolderFollower:
         """Return what the files hold that are there as a whole by now."""
         try:
             found = sorted(
-                p for p in self.path.iterdir()
+                p
+                for p in self.path.iterdir()
                 if p.suffix.lower() in FILES | TABLES and not p.name.startswith(".")
-            )  # fmt: skip
+            )
         except OSError as error:
             return Arrival(trouble=f"{self.path} cannot be read ({error.strerror}).")
         before, self.sizes = self.sizes, {p: p.stat().st_size for p in found if p.exists()}
@@ -226,7 +227,8 @@ class FolderFollower:
         lists = sorted(self.path.glob("*.toml"))
         if len(lists) != 1:
             raise InputError(
-                str(self.path), expected="one camera list (TOML) beside the tables (CSV)",
+                str(self.path),
+                expected="one camera list (TOML) beside the tables (CSV)",
                 found=", ".join(p.name for p in lists) or "none",
-            )  # fmt: skip
+            )
         return lists[0]

@@ -103,9 +103,10 @@ def _reader(name: str, group: h5py.Group) -> _Reader:
     frame, xy, marker = nodes
     if not len(frame) == len(xy) == len(marker):
         raise InputError(
-            f"{name}: frame, xy, marker", expected="as many rows in each",
+            f"{name}: frame, xy, marker",
+            expected="as many rows in each",
             found=f"{len(frame)}, {len(xy)}, {len(marker)}",
-        )  # fmt: skip
+        )
     return _Reader(name, camera_from_fields(attributes(group, name)), frame, xy, marker)
 
 
@@ -115,9 +116,10 @@ def _require_order(reader: _Reader, block: NDArray[np.int64]) -> None:
         row = int((step < 0).argmax())
         raise InputError(
             f"{reader.name}: frame row {reader.row + row + 1}",
-            expected="frames that never decrease", found=f"{block[row + 1]} after {block[row]}",
+            expected="frames that never decrease",
+            found=f"{block[row + 1]} after {block[row]}",
             remedy="Sort the rows by frame.",
-        )  # fmt: skip
+        )
 
 
 def frame_rate_of(path: PathLike) -> float:

@@ -40,11 +40,12 @@ def check(path: PathLike, kind: str, is_whole: bool = True) -> None:
             raise InputError(f"{path}: {place}", expected=expected, found=found, remedy=remedy)
         case ["locked"]:
             raise InputError(
-                str(path), expected="a file that others may read",
+                str(path),
+                expected="a file that others may read",
                 found="one its writer has locked",
                 remedy="Write it for readers to follow (HDF5's SWMR mode), or wait until it is "
                 "closed.",
-            )  # fmt: skip
+            )
         case ["damaged", why]:
             found = f"a damaged or cut-off file ({why})"
         case ["memory"]:

@@ -67,9 +67,8 @@ def select(
         )  # fmt: skip
     if gone := [name for name in rename if name not in kept]:
         raise InputError(
-            "--rename", expected=f"cameras that are kept, {', '.join(kept)}",
-            found=", ".join(gone),
-        )  # fmt: skip
+            "--rename", expected=f"cameras that are kept, {', '.join(kept)}", found=", ".join(gone)
+        )
     new = [rename.get(name, name) for name in kept]
     if double := sorted({n for n in new if new.count(n) > 1}):
         others = [f"{name} as well" for name in double if name in kept and name not in rename]
@@ -157,22 +156,24 @@ def join(captures: Sequence[Tracks], names: Sequence[str] = ()) -> Joined:
     for capture, label in zip(captures, labels, strict=True):
         if capture.frame_rate_hz != first.frame_rate_hz:
             raise InputError(
-                f"{label}: frame_rate", expected=f"{first.frame_rate_hz:g} Hz, as in {labels[0]}",
+                f"{label}: frame_rate",
+                expected=f"{first.frame_rate_hz:g} Hz, as in {labels[0]}",
                 found=f"{capture.frame_rate_hz:g} Hz",
                 remedy="Only waves at one frame rate make one capture.",
-            )  # fmt: skip
+            )
     if (
         len({c.is_identified for c in captures if any((k.marker >= 0).any() for k in c.cameras)})
         > 1
     ):
         raise InputError(
-            "markers", expected="names from calib identify in all captures or in none",
+            "markers",
+            expected="names from calib identify in all captures or in none",
             found=", ".join(
                 f"{label} {'identified' if c.is_identified else 'not'}"
                 for c, label in zip(captures, labels, strict=True)
             ),
             remedy="Identify the markers of each, or of the joined capture.",
-        )  # fmt: skip
+        )
     shifts = _shifts(captures)
     parts: dict[str, list[tuple[CameraTracks, str]]] = {}
     for capture, shift, label in zip(captures, shifts, labels, strict=True):
@@ -205,10 +206,11 @@ def _merged(parts: Sequence[tuple[CameraTracks, str]]) -> CameraTracks:
     for c, own in parts:
         if (c.width, c.height) != (first.width, first.height):
             raise InputError(
-                f"{own}: {c.name}: sensor", expected=f"{first.width} × {first.height} px, as in "
-                f"{label}", found=f"{c.width} × {c.height} px",
+                f"{own}: {c.name}: sensor",
+                expected=f"{first.width} × {first.height} px, as in {label}",
+                found=f"{c.width} × {c.height} px",
                 remedy="Only waves of the same cameras make one capture.",
-            )  # fmt: skip
+            )
         for key in _STATED:
             value = getattr(c, key)
             if value is None:
@@ -216,9 +218,10 @@ def _merged(parts: Sequence[tuple[CameraTracks, str]]) -> CameraTracks:
             if stated[key] is not None and not _same(stated[key], value):
                 raise InputError(
                     f"{own}: {c.name}: {_NAMES.get(key, key)}",
-                    expected="the same in all captures", found="another",
+                    expected="the same in all captures",
+                    found="another",
                     remedy="Only waves of the same cameras and lenses make one capture.",
-                )  # fmt: skip
+                )
             stated[key] = value
     seen = [c for c, _ in parts if c.n_points]
     radii = [c.radius_px for c in seen if c.radius_px is not None]
@@ -232,7 +235,7 @@ def _merged(parts: Sequence[tuple[CameraTracks, str]]) -> CameraTracks:
         radius_px=np.concatenate(radii) if radii and len(radii) == len(seen) else None,
         masks_px=np.unique(np.concatenate(masks), axis=0) if masks else None,
         **stated,
-    )  # fmt: skip
+    )
 
 
 _NAMES = {"lens": "K, dist"}

@@ -217,11 +217,12 @@ def require_possible(plan: Plan) -> None:
         k = int(np.argsort(best)[-need.cameras])
         if best[k] < need.marker_px:
             raise InputError(
-                "[need]: marker_px", expected=f"at most {best[k]:.2f} px, which is what "
+                "[need]: marker_px",
+                expected=f"at most {best[k]:.2f} px, which is what "
                 f"{plan.cameras[k].name} shows at best where it hangs",
                 found=f"{need.marker_px:g} px",
                 remedy="Hang cameras nearer, take longer lenses or larger markers.",
-            )  # fmt: skip
+            )
     if need.precision_mm is not None:
         least = _least_sigma(plan, middle)
         if least > need.precision_mm:
@@ -231,7 +232,7 @@ def require_possible(plan: Plan) -> None:
                 "reach in the middle of the volume if all look there, zoomed in",
                 found=f"{need.precision_mm:g} mm",
                 remedy="Lower the need, hang cameras nearer or add some.",
-            )  # fmt: skip
+            )
 
 
 def _largest_px(plan: Plan, camera: PlanCamera) -> float:

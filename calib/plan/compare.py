@@ -78,7 +78,7 @@ def compare(plan: Plan, rig: Rig, step_mm: float | None = None) -> Comparison:
     deviations = tuple(deviation(plan.camera(n), rig.camera(n)) for n in names)
     stands = replace(
         plan, cameras=tuple(built[n] for n in names), room=None, rails=(), obstacles=plan.obstacles
-    )  # fmt: skip
+    )
     found = assess(stands, step_mm)
     if rig.covariance is not None:
         is_seen = np.stack([one.is_seen[found.judged] for one in found.looks])
@@ -142,10 +142,11 @@ def plan_of(rig: Rig, pitch_mm: float, name: str = "as built") -> Plan:
     """
     if rig.alignment is None or rig.alignment.get("up", "z") != "z":
         raise InputError(
-            "--from", expected="a rig whose world has z up",
+            "--from",
+            expected="a rig whose world has z up",
             found="y up" if rig.alignment else "one whose world nobody set",
             remedy="Set it: calib align RIG TRACKS -o ALIGNED.",
-        )  # fmt: skip
+        )
     volume = wave_box(rig) or seen_box(rig)
     middle = 0.5 * (volume.low_mm + volume.high_mm)
     cameras = []
@@ -160,6 +161,4 @@ def plan_of(rig: Rig, pitch_mm: float, name: str = "as built") -> Plan:
         )  # fmt: skip
     sigmas = [c.stats.sigma_px for c in rig.cameras if c.stats is not None and c.stats.sigma_px > 0]
     noise = float(np.round(np.median(sigmas), 4)) if sigmas else None
-    return Plan(
-        name, volume, tuple(cameras), rig.wand, PlanMarker(noise_px=noise), Need(), Wave()
-    )  # fmt: skip
+    return Plan(name, volume, tuple(cameras), rig.wand, PlanMarker(noise_px=noise), Need(), Wave())

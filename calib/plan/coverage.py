@@ -27,10 +27,11 @@ def places_in(volume: Box, step_mm: float) -> Array:
     counts = np.maximum(np.rint(volume.size_mm / step_mm), 1).astype(int) + 1
     if counts.prod(dtype=float) > MOST_PLACES:
         raise InputError(
-            "--step", expected=f"a step in mm that gives at most {MOST_PLACES} places",
+            "--step",
+            expected=f"a step in mm that gives at most {MOST_PLACES} places",
             found=f"{step_mm:g} mm, which gives {counts.prod(dtype=float):.0f}",
             remedy="Take a wider step.",
-        )  # fmt: skip
+        )
     axes = [
         np.linspace(low, high, n)
         for low, high, n in zip(volume.low_mm, volume.high_mm, counts, strict=True)

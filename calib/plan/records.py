@@ -94,9 +94,10 @@ class PlanCamera:
         where = f"cameras.{self.name}"
         if self.width < 1 or self.height < 1:
             raise InputError(
-                f"{where}: width and height", expected="1 px or more",
+                f"{where}: width and height",
+                expected="1 px or more",
                 found=f"{self.width} × {self.height}",
-            )  # fmt: skip
+            )
         _within(
             f"{where}: sensor", self.width * self.pixel_pitch_mm, SENSOR_MM, "mm wide",
             f"Give pixel_pitch_mm in mm, as 0.0055; it is {self.pixel_pitch_mm:g}.",
@@ -106,9 +107,10 @@ class PlanCamera:
             short, long = self.zoom_mm
             if not 0 < short <= long:
                 raise InputError(
-                    f"{where}: zoom_mm", expected="the shortest and the longest focal length",
+                    f"{where}: zoom_mm",
+                    expected="the shortest and the longest focal length",
                     found=f"{short:g} to {long:g} mm",
-                )  # fmt: skip
+                )
             if not short - 1e-9 <= self.focal_mm <= long + 1e-9:
                 raise InputError(
                     f"{where}: focal_mm", expected=f"{short:g} to {long:g} mm, as zoom_mm says",
@@ -126,10 +128,11 @@ class PlanCamera:
                 raise InputError(f"{where}: {key}", expected="more than 0", found=f"{value:g}")
         if self.focus_mm is not None and self.focus_mm <= 2.0 * self.focal_mm:
             raise InputError(
-                f"{where}: focus_mm", expected="a distance in mm, well beyond the focal length",
+                f"{where}: focus_mm",
+                expected="a distance in mm, well beyond the focal length",
                 found=f"{self.focus_mm:g} mm with a lens of {self.focal_mm:g} mm",
                 remedy="Give it in mm.",
-            )  # fmt: skip
+            )
 
     @property
     def sensor_mm(self) -> Array:
@@ -208,9 +211,10 @@ class Need:
     def __post_init__(self) -> None:
         if self.cameras < 2:
             raise InputError(
-                "[need]: cameras", expected="2 or more, as two place a point",
+                "[need]: cameras",
+                expected="2 or more, as two place a point",
                 found=str(self.cameras),
-            )  # fmt: skip
+            )
         for key in ("precision_mm", "marker_px"):
             value = getattr(self, key)
             if value is not None and not value > 0:
@@ -278,9 +282,10 @@ class Plan:
         names = [c.name for c in self.cameras]
         if len(names) < 2 or len(set(names)) != len(names):
             raise InputError(
-                "[cameras]", expected="two or more, each name once",
+                "[cameras]",
+                expected="two or more, each name once",
                 found=", ".join(names) or "none",
-            )  # fmt: skip
+            )
         size = self.volume.size_mm
         if size.min() < LEAST_VOLUME_MM or size.max() > MOST_VOLUME_MM:
             raise InputError(
@@ -304,10 +309,11 @@ class Plan:
         where, at = f"cameras.{camera.name}: position_mm", camera.position_mm
         if np.abs(at).max() < NEAREST_MM and at.any() and self.volume.size_mm.max() > 2000.0:
             raise InputError(
-                where, expected=f"millimetres, as of the volume ({_by(self.volume.size_mm)})",
+                where,
+                expected=f"millimetres, as of the volume ({_by(self.volume.size_mm)})",
                 found=f"{_place(at)}: less than {NEAREST_MM:g} mm from the world's origin",
                 remedy="Give it in mm, not in m.",
-            )  # fmt: skip
+            )
         if self.room is not None and not _in(self.room, at):
             raise InputError(
                 where, expected=f"a place within the room, {_corners(self.room)}", found=_place(at),
@@ -325,7 +331,7 @@ class Plan:
                 f"cameras.{camera.name}: rail",
                 expected=f"one of {', '.join(r.name for r in self.rails) or 'none: no [[rails]]'}",
                 found=repr(camera.rail),
-            )  # fmt: skip
+            )
 
     @property
     def names(self) -> tuple[str, ...]:

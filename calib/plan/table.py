@@ -143,9 +143,10 @@ def _box(fields: Fields, items: tuple[Item, ...]) -> Box:
     low, high = fields.array("low_mm", (3,)), fields.array("high_mm", (3,))
     if not (high > low).all():
         raise InputError(
-            fields.where, expected="high_mm above low_mm in x, y and z",
+            fields.where,
+            expected="high_mm above low_mm in x, y and z",
             found=f"{low.tolist()} to {high.tolist()}",
-        )  # fmt: skip
+        )
     return Box(low, high)
 
 
@@ -211,14 +212,16 @@ def _position(fields: Fields, stated: Mapping[str, Any], rails: Mapping[str, Rai
     rail = rails.get(stated["rail"])
     if rail is None:
         raise InputError(
-            fields.place("rail"), expected=f"one of {', '.join(rails) or 'none: no [[rails]]'}",
+            fields.place("rail"),
+            expected=f"one of {', '.join(rails) or 'none: no [[rails]]'}",
             found=repr(stated["rail"]),
-        )  # fmt: skip
+        )
     if not 0 <= stated["along_mm"] <= rail.length_mm:
         raise InputError(
-            fields.place("along_mm"), expected=f"0 to {rail.length_mm:g} mm, the rail's length",
+            fields.place("along_mm"),
+            expected=f"0 to {rail.length_mm:g} mm, the rail's length",
             found=f"{stated['along_mm']:g} mm",
-        )  # fmt: skip
+        )
     return rail.at(stated["along_mm"])
 
 

@@ -77,7 +77,8 @@ def end_poses(rig: Rig, tracks: Tracks, bar: Wand, noise_px: float | None) -> En
     seen = np.einsum("fji,fj->fi", R0, R1 @ middle + t1 - t0)
     turn = np.swapaxes(R0, 1, 2) @ R1
     return EndPoses(
-        tuple(bar.markers[k] for k in ends[0]), tuple(bar.markers[k] for k in ends[1]),
+        tuple(bar.markers[k] for k in ends[0]),
+        tuple(bar.markers[k] for k in ends[1]),
         np.linalg.norm(seen - middle, axis=1),
         np.degrees(np.linalg.norm(vector_from_rotation(turn), axis=1)),
-    )  # fmt: skip
+    )

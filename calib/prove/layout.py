@@ -134,8 +134,9 @@ def _on_legs(
             f"{legs}{_reach(still, corner, short):.1f} mm (y) with y on the right ({y:.1f} mm): z "
             f"would point into the floor",
             "The legs are swapped or the frame is mirrored: turn it over or exchange its legs, or "
-            "name origin, x and y in another order: --points.", still,
-        )  # fmt: skip
+            "name origin, x and y in another order: --points.",
+            still,
+        )
     return Layout(how, still, rule, f"below {still.names()[corner]}", numbers)
 
 
@@ -196,7 +197,7 @@ def require_above(layout: Layout, cameras_mm: Array) -> None:
             f"{height.max():.0f} mm)",
             "Check the markers' order and the survey's axes; look for reflections in the floor.",
             layout.still,
-        )  # fmt: skip
+        )
 
 
 def pose_covariance(layout: Layout) -> Array:
@@ -251,8 +252,9 @@ def _legs(still: Still) -> tuple[int, list[Index]]:
         raise _contradiction(
             "two legs square to each other that meet in a marker",
             f"{n} markers that form none",
-            "Cover other reflections on the floor, or name three points: --points.", still,
-        )  # fmt: skip
+            "Cover other reflections on the floor, or name three points: --points.",
+            still,
+        )
     return best[1], best[2]
 
 
@@ -301,8 +303,9 @@ def _flat(still: Still, pose: Pose, limit_mm: float) -> dict[str, float]:
         raise _contradiction(
             f"markers of one height to within {limit_mm:g} mm",
             f"{still.names()[worst]} {off[worst]:+.1f} mm off their plane (± {sigma:.2f} mm)",
-            "Look what it lies on; cover other reflections.", still,
-        )  # fmt: skip
+            "Look what it lies on; cover other reflections.",
+            still,
+        )
     return {"off_plane_mm": float(np.abs(off).max()), "off_plane_sigma_mm": sigma}
 
 

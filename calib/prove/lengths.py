@@ -85,11 +85,12 @@ def measured_lengths(
     found = _between(points, noise, frame, marker, known_lengths(bar))
     if not len(found.error_mm):
         raise UnsolvableError(
-            "bar", expected="both ends of a length, each seen by two cameras in one frame",
+            "bar",
+            expected="both ends of a length, each seen by two cameras in one frame",
             found=f"none in {len(np.unique(frame))} frames ({found.n_foreign} of another length)",
             remedy="Check bar file and tracks, and carry the bar where several cameras see it.",
             cameras=tracks.names,
-        )  # fmt: skip
+        )
     return found
 
 

@@ -58,21 +58,23 @@ def align_like(rig: Rig, old: Rig) -> tuple[Rig, Alignment]:
     names = tuple(n for n in old.names if n in rig.names)
     if len(names) < LEAST:
         raise InputError(
-            "--like", expected=f"two cameras or more of {', '.join(rig.names)}",
+            "--like",
+            expected=f"two cameras or more of {', '.join(rig.names)}",
             found=", ".join(names) or "none of them",
             remedy="Give an earlier rig of these cameras.",
-        )  # fmt: skip
+        )
     inside = agreeing(old, rig, names)
     is_in = inside > 0
     n_in = int(is_in.sum())
     others = [n for n, k in zip(names, is_in, strict=True) if not k]
     if 2 * n_in <= len(names) or n_in < LEAST:
         raise UnsolvableError(
-            "--like", expected="more than half of the common cameras where they stood",
+            "--like",
+            expected="more than half of the common cameras where they stood",
             found=f"{n_in} of {len(names)} that agree; not {', '.join(others)}",
             remedy="Lay markers on the floor and align by them: calib align RIG TRACKS -o RIG.",
             cameras=others,
-        )  # fmt: skip
+        )
     pose = _pose(old, rig, names, inside)
     d, G, R = difference(old, rig, names, inside)
     C = ring_covariance(old, names) + turned(ring_covariance(rig, names), R)

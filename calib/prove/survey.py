@@ -52,8 +52,9 @@ def surveyed(still: Still, survey: Wand, with_scale: bool) -> Layout:
     numbers = {
         "residual_rms_mm": float(np.sqrt((left**2).sum(axis=1).mean())),
         "residual_max_mm": float(np.linalg.norm(left, axis=1).max()),
-        "survey_scale": scale, "survey_scale_sigma": scale_sigma,
-    }  # fmt: skip
+        "survey_scale": scale,
+        "survey_scale_sigma": scale_sigma,
+    }
     return Layout(
         "survey", still, rule, "the survey's origin", numbers, tuple(notes), factor, sigma
     )
@@ -70,11 +71,12 @@ def _paired(still: Still, survey: Wand) -> tuple[Still, NDArray[np.intp]]:
     spread = np.linalg.svd(survey.points_mm[rows] - survey.points_mm[rows].mean(axis=0))[1]
     if len(rows) < 3 or spread[1] < 0.02 * spread[0]:
         raise UnsolvableError(
-            "survey", expected="three of its markers or more, not on one line",
+            "survey",
+            expected="three of its markers or more, not on one line",
             found=f"{len(rows)} of {n}: {', '.join(survey.markers[k] for k in rows) or 'none'}",
             remedy="Check that the cameras see them; markers are told apart by their order in the "
             "survey file.",
-        )  # fmt: skip
+        )
     return still.chosen(at), rows
 
 
@@ -189,8 +191,9 @@ def _require_fit(
         f"{name} {np.linalg.norm(v):.1f} mm" for name, v in zip(names, left, strict=True)
     )
     raise UnsolvableError(
-        "survey", expected="markers that lie as surveyed, within the uncertainty of both",
+        "survey",
+        expected="markers that lie as surveyed, within the uncertainty of both",
         found=f"residuals {each} (chi-square {squared:.0f} of {dof}), {names[worst]} the worst",
         remedy=f"Check {names[worst]}: its place, its number in the tracks, the survey's axes "
         "(right-handed?) and its unit (mm).",
-    )  # fmt: skip
+    )

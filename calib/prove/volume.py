@@ -34,9 +34,10 @@ class Box:
         low, high = frozen(self.low_mm), frozen(self.high_mm)
         if low.shape != (3,) or high.shape != (3,) or not (high > low).all():
             raise InputError(
-                "volume", expected="x, y and z from low to high, in mm",
+                "volume",
+                expected="x, y and z from low to high, in mm",
                 found=f"{low.tolist()} to {high.tolist()}",
-            )  # fmt: skip
+            )
         object.__setattr__(self, "low_mm", low)
         object.__setattr__(self, "high_mm", high)
 

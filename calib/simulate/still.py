@@ -27,9 +27,10 @@ def still_tracks(
         uv, is_seen = camera.image_of(points_mm, RANGE_MM)
         frame, marker = np.nonzero(is_seen & (rng.random((n_frames, len(points_mm))) >= dropout))
         xy = np.clip(
-            uv[marker] + rng.normal(0, sigma_px, (len(marker), 2)), 0,
+            uv[marker] + rng.normal(0, sigma_px, (len(marker), 2)),
+            0,
             [camera.width - 1, camera.height - 1],
-        )  # fmt: skip
+        )
         name = marker if named else np.full(len(marker), -1)
         cameras.append(
             CameraTracks(camera.name, camera.width, camera.height, frame, xy, name.astype(np.int16))

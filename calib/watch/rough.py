@@ -88,9 +88,10 @@ class Rough:
         """
         names, markers = self.rig.names, self.rig.wand.markers
         told = Information(
-            of_frames.matrix + self.of_priors, of_frames.gradient,
+            of_frames.matrix + self.of_priors,
+            of_frames.gradient,
             of_frames.own + np.diag(self.of_priors),
-        )  # fmt: skip
+        )
         scattered = self.scattered
         if scattered is not None:
             # As many more stretches as there are more frames; where only some frames of each

@@ -89,11 +89,12 @@ def still_markers(rig: Rig, tracks: Tracks, noise_px: float | None = None) -> St
     good = np.flatnonzero(placed.is_placed)
     if not len(good):
         raise UnsolvableError(
-            "markers on the floor", expected="markers at rest that two cameras of the rig see",
+            "markers on the floor",
+            expected="markers at rest that two cameras of the rig see",
             found=f"none among {len(cam)} still points of {len(np.unique(cam))} cameras",
             remedy="Check that the tracks are of this rig as it stands now, and light the markers.",
             cameras=tracks.names,
-        )  # fmt: skip
+        )
     B, noise = effects(
         rig_errors(rig, tracks.names), views, placed.points_mm, cameras, placed.is_used
     )

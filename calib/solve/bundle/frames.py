@@ -72,6 +72,7 @@ def fit_frames(
         # deviation.
         return np.full(len(fall), not (fall > 1e-4).any())
 
-    owners = Owners(np.zeros(problem.n_cameras, dtype=np.intp), np.arange(problem.n_frames),
-        problem.frame)  # fmt: skip
+    owners = Owners(
+        np.zeros(problem.n_cameras, dtype=np.intp), np.arange(problem.n_frames), problem.frame
+    )
     return descend_each(state, (), owners, linearised, steps, is_settled, 1e-3, max_iterations)[0]

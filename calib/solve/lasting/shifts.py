@@ -108,9 +108,8 @@ def with_weights(
     u[pairs], n[pairs], half[pairs] = by_pair
     before = np.diff(found.scores, axis=1)
     return replace(
-        found, u=u, n=n, half=half,
-        scores=_summed(np.where(is_changed[:, None], scores, before)),
-    )  # fmt: skip
+        found, u=u, n=n, half=half, scores=_summed(np.where(is_changed[:, None], scores, before))
+    )
 
 
 def _summed(values: Array) -> Array:

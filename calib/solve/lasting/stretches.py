@@ -83,8 +83,9 @@ def in_words(
             seconds = sum(s.last - s.first + 1 for s in own) / problem.rate_hz
             largest = max(own, key=lambda s: np.hypot(*s.shift_px))
             cameras[name] = {
-                "count": len(own), "seconds": float(seconds),
+                "count": len(own),
+                "seconds": float(seconds),
                 "largest_px": float(np.hypot(*largest.shift_px)),
                 "largest_frames": [largest.first, largest.last],
-            }  # fmt: skip
+            }
     return {"share": share_off(problem, stretches), "cameras": cameras}

@@ -66,7 +66,7 @@ def rays(moments: Moments, state: State) -> Array:
 @compiled
 def _group(
     cam: Any, ray: Array, position: Array, reach: Array, far: float, least: int, out: Any
-) -> int:  # fmt: skip
+) -> int:
     """Write the numbers of one moment's points and return how many there are."""
     n, n_cameras, number = len(cam), len(position), 0
     meets = np.zeros((n, n), np.bool_)

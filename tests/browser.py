@@ -1,11 +1,8 @@
-"""A real browser without a window, for the tests of pages."""
+"""What tests of pages ask of a real browser."""
 
 from __future__ import annotations
 
 import json
-import shutil
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -13,57 +10,15 @@ import cv2
 import numpy as np
 import pytest
 
-CHROMIUM = next(
-    filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None
-)
-DRIVER = shutil.which("chromedriver")
-HOW = "no chromium with chromedriver: apt-get install chromium chromium-driver runs this test"
-needs_browser = pytest.mark.skipif(not (CHROMIUM and DRIVER), reason=HOW)
-FLAGS = (
-    "--headless=new", "--no-sandbox", "--use-angle=swiftshader", "--enable-unsafe-swiftshader",
-    "--hide-scrollbars", "--disable-dev-shm-usage",
-)  # fmt: skip
+from scripts.benchmarks.browser import HOW, IS_THERE
 
-
-@contextmanager
-def browser(width: int = 1280, height: int = 900, *, is_phone: bool = False) -> Iterator[Any]:
-    """Yield a driver; WebGL is drawn by software."""
-    from selenium import webdriver  # noqa: PLC0415 - skipped where there is no browser
-
-    options = webdriver.ChromeOptions()
-    options.binary_location = str(CHROMIUM)
-    for flag in (*FLAGS, f"--window-size={width},{height}"):
-        options.add_argument(flag)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
-    if is_phone:
-        metrics = {"width": width, "height": height, "pixelRatio": 2.0}
-        options.add_experimental_option("mobileEmulation", {"deviceMetrics": metrics})
-    service = webdriver.ChromeService(str(DRIVER))
-    driver = webdriver.Chrome(options, service)
-    try:
-        yield driver
-    finally:
-        driver.quit()
+needs_browser = pytest.mark.skipif(not IS_THERE, reason=HOW)
 
 
 def opened(driver: Any, page: Path) -> Any:
     """Open a page and wait until what is in sight is drawn."""
     driver.get(page.as_uri())
     return driver
-
-
-def wait_for(driver: Any, script: str, seconds: float = 60.0) -> Any:
-    """Return what a script returns once that is true."""
-    from selenium.webdriver.support.ui import WebDriverWait  # noqa: PLC0415
-
-    return WebDriverWait(driver, seconds).until(lambda d: d.execute_script(script), script)
-
-
-def show(driver: Any, key: str) -> Any:
-    """Bring a chart into view, wait until it is drawn, and return its element."""
-    driver.execute_script(f"document.getElementById('{key}').scrollIntoView({{block: 'center'}})")
-    wait_for(driver, f"return !!document.getElementById('{key}')._fullLayout")
-    return driver.find_element("id", key)
 
 
 def picture(element: Any) -> Any:

@@ -22,7 +22,8 @@ from calib.files import save_rig, save_tracks, sha256
 from calib.report import figures
 from calib.report.page.make import Page, Source, html_report
 from calib.simulate import Scenario, simulate
-from tests.browser import browser, errors, needs_browser, opened, picture, requests, show, wait_for
+from scripts.benchmarks.browser import browser, show, wait_for
+from tests.browser import errors, needs_browser, opened, picture, requests
 from tests.program import Call
 from tests.rigs_in_time import SCENARIO, stored, turned, wave
 

@@ -16,6 +16,7 @@ from scripts.benchmarks import (
     free,
     general,
     naming,
+    page,
     plan,
     prove,
     recheck,
@@ -70,6 +71,7 @@ PARTS = {
         "worlds, length tests and precision against the truth", prove.add_options, prove.run
     ),
     "plan": Part("plans against what comes of them, ways, suggestions", plan.add_options, plan.run),
+    "page": Part("size and opening time of the report's page", page.add_options, page.run),
     "references": Part(
         "a small wand problem by general solvers", references.add_options, references.run
     ),

@@ -7,7 +7,7 @@ the same order without red or green, and in grey.
 
 from __future__ import annotations
 
-from html import escape
+from html import escape, unescape
 from typing import Any
 
 import numpy as np
@@ -89,6 +89,15 @@ def shown(name: str) -> str:
         half = MOST_LETTERS // 2
         text = f"{text[: half + 3]}…{text[-half + 4 :]}"
     return f"{OPEN_ISOLATE}{escape(text, quote=False)}{CLOSE_ISOLATE}"
+
+
+def in_space(name: str) -> str:
+    """Return a name as a label within a 3D view, which knows tags but no entities, can show it.
+
+    >>> in_space("<b>x & y")
+    '\u2068‹b>x & y\u2069'
+    """
+    return unescape(shown(name)).replace("<", "‹")
 
 
 def small(values: Any) -> Any:

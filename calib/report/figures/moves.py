@@ -15,7 +15,7 @@ from calib.core.geometry import Array, Pose, rotation_from_vector
 from calib.core.rig import Rig, RigCamera
 from calib.report import history as history_words
 from calib.report import recheck as recheck_words
-from calib.report.figures.look import INK, MAIN, SOFT, WARN, figure, joined, shown, small
+from calib.report.figures.look import INK, MAIN, SOFT, WARN, figure, in_space, joined, shown, small
 from calib.report.figures.sensor import arrows, as_sensor, magnified, sensor_height
 from calib.report.figures.space import framed, scene
 from calib.report.figures.stage import Stage, frustum, outline, reach_m, stage_of
@@ -149,7 +149,7 @@ def moves_in_space(moves: Moves) -> go.Figure:
         go.Scatter3d(
             x=small(places[:, 0]), y=small(places[:, 1]), z=small(places[:, 2]),
             mode="markers+text", hoverinfo="text", showlegend=False, textposition="top center",
-            text=[f"{'▲ ' * a}{shown(n)}" for n, a in zip(rig.names, is_moved, strict=True)],
+            text=["▲ " * a + in_space(n) for n, a in zip(rig.names, is_moved, strict=True)],
             hovertext=[shown(n) for n in rig.names],
             marker={"size": [7 if a else 3 for a in is_moved], "color": SOFT,
                     "symbol": ["diamond" if a else "circle" for a in is_moved]},

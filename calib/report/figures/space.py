@@ -20,6 +20,7 @@ from calib.report.figures.look import (
     WARN,
     colour_bar,
     figure,
+    in_space,
     joined,
     scale,
     shown,
@@ -167,7 +168,7 @@ def add_cameras(
             go.Scatter3d(
                 x=small(apex[:, 0]), y=small(apex[:, 1]), z=small(apex[:, 2]),
                 mode="markers+text" if is_named else "markers",
-                text=[f"▲ {n}" if is_act else n for n in names[rows]],
+                text=["▲ " * is_act + in_space(rig.cameras[k].name) for k in rows],
                 textposition="top center",
                 textfont={"size": 13 if is_act else 11, "color": INK},
                 marker={"symbol": "diamond" if is_act else "circle",

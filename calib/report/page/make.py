@@ -181,13 +181,17 @@ def _todo(seen: Portrait, moves: Moves | None) -> str:
         parts.append(html.paragraph(_next_step(seen.rig, moves)))
     if any(row.causes for row in table.cameras):
         parts.append(html.paragraph(CAUTION, "caution"))
+    lasting, *when = residuals.lasting_sentences(table.lasting) or [""]
     also = [
-        *residuals.lasting_sentences(table.lasting),
+        *([lasting] if lasting else []),
         *(f"{name} is not in the rig: {why}" for name, why in seen.rig.left_out.items()),
         *seen.rig.findings,
     ]
     if also:
         parts.append(f"<h3>Also seen</h3>{''.join(map(html.paragraph, also))}")
+    if when:
+        details = "".join(html.paragraph(text, "soft") for text in when)
+        parts.append(f"<details><summary>when they lay off together</summary>{details}</details>")
     return html.section("first", "What to do first", *parts)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from functools import partial
 from typing import Any
 
@@ -79,6 +79,19 @@ class CalibError(Exception):
             remedy=self.remedy,
             cameras=self.cameras,
         )
+
+
+def did_you_mean(found: str, names: Iterable[str]) -> str:
+    """Return the name that was likely meant, as a question; empty where none is near.
+
+    >>> did_you_mean("cam3", ["cam01", "cam02", "cam03"]), did_you_mean("x", ["cam01"])
+    ('Did you mean cam03?', '')
+    """
+    import difflib  # noqa: PLC0415 - errors are loaded by every start of the program
+
+    by_lower = {name.lower(): name for name in reversed(list(names))}
+    close = difflib.get_close_matches(found.lower(), by_lower, n=1)
+    return f"Did you mean {by_lower[close[0]]}?" if close else ""
 
 
 class InputError(CalibError):

@@ -658,6 +658,44 @@ def test_no_failure_ends_in_a_traceback(
     ] in line
 
 
+def test_quiet_leaves_out_notes_and_nothing_else(call: Call, refused: Any, tmp_path: Path) -> None:
+    made = ("simulate", tmp_path / "t", "--cameras", 2, "--frames", 60)
+    assert call("--quiet", *made) == (0, "", "")
+    assert "wrote" in call(*made, "--force")[2]
+    assert "no file there yet" in refused("--quiet", *made)
+
+
+@pytest.mark.parametrize(
+    ("header", "message"),
+    [
+        ("Camera,Frame,X,Y", "columns Camera, Frame, X, Y. Names are lower case."),
+        ("camera;frame;x;y", "not by semicolons"),
+        ("camera\tframe\tx\ty", "not by tabs"),
+        ("cam01,0,1,2", "names of the columns into the first line"),
+        ("camera,frame,x,y,foo", "found also 'foo'. Each once, and take other columns out."),
+    ],
+)
+def test_a_header_is_told_what_is_wrong_with_it(
+    header: str, message: str, refused: Any, tmp_path: Path
+) -> None:
+    table, cameras = tmp_path / "a.csv", tmp_path / "c.toml"
+    table.write_text(f"{header}\ncam01,0,1,2\n")
+    cameras.write_text("frame_rate = 50.0\n[cameras.cam01]\nwidth = 640\nheight = 480\n")
+    assert message in refused("import", table, cameras, "-o", tmp_path / "t.h5")
+
+
+def test_what_was_likely_meant_is_suggested(capture: Path, refused: Any, tmp_path: Path) -> None:
+    tracks, rig = capture / "tracks.h5", capture / "rig.h5"
+    assert refused("solv").endswith("Did you mean 'solve'? See calib --help.")
+    assert "--json" in refused("residuals", rig, tracks, "--jsn")
+    assert f"Did you mean {tracks}?" in refused("residuals", rig, capture / "trakcs.h5")
+    assert "two are exchanged" in refused("residuals", tracks, rig)
+    assert "two are exchanged" in refused("inspect", tracks, "--wand", rig)
+    told = refused("select", tracks, "--without", "cam3", "-o", tmp_path / "o.h5")
+    assert told.endswith("Did you mean cam03?")
+    assert refused("formats", "wnad").endswith("Did you mean wand?")
+
+
 def test_help_and_version_are_exit_0(call: Call) -> None:
     for arguments in ([], ["--help"], ["solve", "--help"]):
         code, out, err = call(*arguments)

@@ -9,6 +9,7 @@ import sys
 import textwrap
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
+from contextvars import ContextVar
 from typing import Any
 
 from rich.console import Console
@@ -19,15 +20,29 @@ from rich.progress import (
     SpinnerColumn,
     TextColumn,
     TimeElapsedColumn,
+    TimeRemainingColumn,
 )
 from rich.text import Text
 
 from calib.core.names import is_unseen, visible
 
+_is_quiet = ContextVar("is_quiet", default=False)
+
+
+@contextmanager
+def quiet() -> Iterator[None]:
+    """Leave out notes and progress; cautions stay."""
+    token = _is_quiet.set(True)
+    try:
+        yield
+    finally:
+        _is_quiet.reset(token)
+
 
 def note(text: str) -> None:
     """Say something beside the result."""
-    print(visible_lines(text), file=sys.stderr)
+    if not _is_quiet.get():
+        print(visible_lines(text), file=sys.stderr)
 
 
 def visible_lines(text: str) -> str:
@@ -42,7 +57,7 @@ def caution(first: str = "") -> None:
     from calib.report.words import CAUTION  # noqa: PLC0415 - report loads NumPy
 
     for text in filter(None, (first, CAUTION)):
-        note(textwrap.fill(text, max(width() or 120, 40)))
+        print(textwrap.fill(text, max(width() or 120, 40)), file=sys.stderr)
 
 
 def print_json(document: Any) -> None:
@@ -77,7 +92,11 @@ def progress() -> Iterator[Callable[[str, int, int], None]]:
         MofNCompleteColumn(),
     )
     with Progress(
-        *columns, TimeElapsedColumn(), console=console, disable=not console.is_terminal
+        *columns,
+        TimeElapsedColumn(),
+        TimeRemainingColumn(),
+        console=console,
+        disable=_is_quiet.get() or not console.is_terminal,
     ) as bar:
         tasks: dict[str, Any] = {}
 

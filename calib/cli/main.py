@@ -156,6 +156,7 @@ def _print_version(wanted: bool) -> None:
 
 @app.callback()
 def _about(
+    context: typer.Context,
     version: Annotated[
         bool,
         typer.Option(
@@ -172,6 +173,10 @@ def _about(
             show_default="20 million",
         ),
     ] = None,
+    quiet: Annotated[
+        bool,
+        typer.Option("--quiet", "-q", help="Results, errors and cautions alone; before COMMAND."),
+    ] = False,
 ) -> None:
     """Calibrate a rig of many tracking cameras from a wand wave.
 
@@ -179,5 +184,9 @@ def _about(
     nothing was written.
     """
     del version
+    if quiet:
+        from calib.cli import console  # noqa: PLC0415 - rich takes a while to load
+
+        context.with_resource(console.quiet())
     if most_points is not None:
         guard.most_points.set(most_points)

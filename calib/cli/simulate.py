@@ -15,7 +15,7 @@ import typer
 
 from calib.cli.help import add
 from calib.cli.options import Force
-from calib.errors import InputError, OutputError
+from calib.errors import InputError, OutputError, did_you_mean
 
 if TYPE_CHECKING:
     from calib.core.tracks import Tracks
@@ -199,6 +199,7 @@ def _knocks(texts: list[str], chosen: Scenario, is_followed: bool) -> list[Knock
         raise InputError(
             "--knock", expected=f"cameras {chosen.names[0]} to {chosen.names[-1]}",
             found=", ".join(sorted(strangers)),
+            remedy=did_you_mean(min(strangers), chosen.names),
         )  # fmt: skip
     every = [k.camera for k in (*chosen.knock, *knocks)]
     if len(set(every)) < len(every):

@@ -20,7 +20,7 @@ from calib.core.camera import Lens
 from calib.core.geometry import Array
 from calib.core.names import check_name
 from calib.core.wand import CertifiedLength, Wand
-from calib.errors import CalibError, InputError
+from calib.errors import CalibError, InputError, did_you_mean
 
 T = TypeVar("T")
 
@@ -109,11 +109,12 @@ class Fields:
         known = [item.key for item in items]
         unknown = [key for key in self.table if key not in known]
         if unknown:
+            remedy = f"{did_you_mean(unknown[0], known)} Correct the spelling or remove it."
             raise InputError(
                 self.where or "top level",
                 expected=f"only the keys {', '.join(known)}",
                 found=", ".join(unknown),
-                remedy="Correct the spelling or remove it.",
+                remedy=remedy.strip(),
             )
 
     def optional(self, read: Callable[[str], T], key: str) -> T | None:

@@ -15,7 +15,7 @@ from calib.core.names import check_name
 from calib.core.parameters import POSITION, ROTATION, CameraParameter, Parameter
 from calib.core.tracks import MOST_PX
 from calib.core.wand import Wand
-from calib.errors import InputError
+from calib.errors import InputError, did_you_mean
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -352,7 +352,10 @@ class Rig:
         for camera in self.cameras:
             if camera.name == name:
                 return camera
-        raise InputError("camera", expected=f"one of {', '.join(self.names)}", found=repr(name))
+        raise InputError(
+            "camera", expected=f"one of {', '.join(self.names)}", found=repr(name),
+            remedy=did_you_mean(name, self.names),
+        )  # fmt: skip
 
     def sigmas(self, name: str) -> tuple[Array, Array]:
         """Return 1σ of a camera's position (3,) in mm and rotation (3,) in degrees; nan where not

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from calib.core.camera import Lens
 from calib.core.geometry import Array, frozen
 from calib.core.names import check_name
-from calib.errors import InputError
+from calib.errors import InputError, did_you_mean
 
 Ints = NDArray[np.int64]
 MOST_PX = 100_000  # some four times what the largest sensors have along a side
@@ -328,7 +328,10 @@ class Tracks:
         for camera in self.cameras:
             if camera.name == name:
                 return camera
-        raise InputError("camera", expected=f"one of {', '.join(self.names)}", found=repr(name))
+        raise InputError(
+            "camera", expected=f"one of {', '.join(self.names)}", found=repr(name),
+            remedy=did_you_mean(name, self.names),
+        )  # fmt: skip
 
     def subset(self, names: Iterable[str]) -> Tracks:
         """Return the capture of the named cameras alone, in the order given."""

@@ -42,7 +42,7 @@ def opened(
             str(path),
             expected=kind,
             found="not HDF5",
-            remedy="Name the right file; CSV: calib import.",
+            remedy="Name the right file, perhaps two are exchanged; CSV: calib import.",
         )
     if not is_known:
         guard.check(path, kind, is_whole)
@@ -51,8 +51,9 @@ def opened(
             top = attributes(file)
             if (found := top.text("format")) != expected_format:
                 raise InputError(
-                    "format", expected=expected_format, found=found, remedy="Name the right file."
-                )
+                    "format", expected=expected_format, found=found,
+                    remedy="Name the right file; perhaps two are exchanged.",
+                )  # fmt: skip
             if not 1 <= (version := top.integer("version")) <= latest:
                 known = "1" if latest == 1 else f"1 to {latest}"
                 raise InputError(

@@ -13,7 +13,7 @@ from typing import Any, TypeVar
 from calib.core.fields import wand_as_toml, wand_from_table
 from calib.core.tracks import Tracks
 from calib.core.wand import Wand
-from calib.errors import CalibError, InputError
+from calib.errors import CalibError, InputError, did_you_mean
 from calib.intake.centroids.names import ImageList
 from calib.intake.table import CameraList, tracks_from_csv
 from calib.outputs import write_text
@@ -171,7 +171,13 @@ def load_scenario(path: PathLike, parse: Callable[[dict[str, Any]], T]) -> T:
 def read_text(path: PathLike, kind: str = "a text file") -> str:
     """Return the text (UTF-8) of a file."""
     try:
-        return read_bytes(path, kind).decode("utf-8-sig")
+        data = read_bytes(path, kind)
+        if data.startswith(b"\x89HDF"):
+            raise InputError(
+                str(path), expected=kind, found="an HDF5 file",
+                remedy="Name the right file, perhaps two are exchanged.",
+            )  # fmt: skip
+        return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         raise InputError(
             str(path),
@@ -255,10 +261,19 @@ def read_bytes(path: PathLike, kind: str) -> bytes:
     return data
 
 
+def _near(path: Path) -> str:
+    """Return the file of the same folder that was likely meant, as a question."""
+    try:
+        name = did_you_mean(path.name, os.listdir(path.parent))
+    except OSError:
+        return ""
+    return name.replace("mean ", f"mean {path.parent}{os.sep}", 1) if path.parent.name else name
+
+
 def unreadable(path: PathLike, kind: str, error: OSError | ValueError) -> InputError:
     found, remedy = getattr(error, "strerror", None) or str(error), "Check the path."
     if isinstance(error, FileNotFoundError):
-        found = "no such file"
+        found, remedy = "no such file", _near(Path(path)) or remedy
     elif isinstance(error, IsADirectoryError):
         found, remedy = "a folder", "Name the file in it."
     elif isinstance(error, PermissionError):

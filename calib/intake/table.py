@@ -149,14 +149,35 @@ def _check_header(header: Sequence[str]) -> None:
     unknown = [key for key in header if key not in (*REQUIRED, *OPTIONAL)]
     double = sorted(key for key, n in Counter(header).items() if n > 1)
     if missing or unknown or double:
-        problem = f"no {', '.join(missing)}" if missing else f"also {', '.join(map(repr, unknown))}"
+        named = f"the columns {', '.join(header)}" if any(header) else "an empty line"
+        problem = (
+            f"no {', '.join(missing)}, but {named}"
+            if missing
+            else f"also {', '.join(map(repr, unknown))}"
+        )
         raise InputError(
             "line 1",
             expected="a header with the columns camera,frame,x,y and optionally "
             "marker,radius, each once",
             found=f"{', '.join(double)} twice" if double else problem,
-            remedy="Separate columns by commas and name them so in the first line.",
+            remedy=_header_remedy(header),
         )
+
+
+def _header_remedy(header: Sequence[str]) -> str:
+    """Return what to do about a header, by what it holds."""
+    text = ",".join(header)
+    if ";" in text or "\t" in text:
+        return f"Separate columns by commas, not by {'semicolons' if ';' in text else 'tabs'}."
+    if set(REQUIRED) <= set(header):
+        return "Each once, and take other columns out."
+    if set(REQUIRED) <= {name.lower() for name in header}:
+        return "Names are lower case."
+    try:
+        [float(name) for name in header[1:]]
+    except ValueError:
+        return "Separate columns by commas and name them so in the first line."
+    return "Put the names of the columns into the first line, above the values."
 
 
 def _rows(reader: Any, n_columns: int, lines: array[int]) -> Iterator[list[str]]:

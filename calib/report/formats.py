@@ -9,7 +9,7 @@ from typing import Any
 
 from calib.core.fields import CAMERA
 from calib.core.layout import POINT_TABLE, RIG, SPACE, TRACKS, WAND_FILE, Section
-from calib.errors import InputError
+from calib.errors import InputError, did_you_mean
 from calib.intake.centroids.names import IMAGE_LIST
 from calib.intake.table import CAMERA_LIST, COLUMNS
 from calib.plan.table import PLAN_FILE
@@ -127,7 +127,10 @@ def named(name: str) -> FileFormat:
     """Return the format of that name, or raise InputError with the names there are."""
     known = {f.name: f for f in formats()}
     if name not in known:
-        raise InputError("NAME", expected=f"one of {', '.join(known)}", found=repr(name))
+        raise InputError(
+            "NAME", expected=f"one of {', '.join(known)}", found=repr(name),
+            remedy=did_you_mean(name, known),
+        )  # fmt: skip
     return known[name]
 
 

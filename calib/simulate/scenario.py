@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from calib.errors import InputError
+from calib.errors import InputError, did_you_mean
 
 LENS_TERMS = ("aspect", "k1", "k2", "k3", "tangential", "rational")
 BY_CAMERA = (
@@ -230,6 +230,7 @@ class Scenario:
                 "scenario",
                 expected=f"keys among {', '.join(sorted(known))}",
                 found=", ".join(unknown),
+                remedy=did_you_mean(unknown[0], known),
             )
         out: dict[str, Any] = {
             key: tuple(v) if isinstance(v, list) and key != "knock" else v

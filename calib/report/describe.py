@@ -18,7 +18,15 @@ from calib.intake.table import CameraList
 from calib.plan.records import Plan
 from calib.report import whole
 from calib.report.description import Description, of_images, of_plan, of_scenario, of_wand
-from calib.report.stored import Fact, alignment_facts, in_brief, in_words, verification_facts, when
+from calib.report.stored import (
+    Fact,
+    alignment_facts,
+    in_brief,
+    in_words,
+    options_in_words,
+    verification_facts,
+    when,
+)
 from calib.report.tables import Column
 from calib.report.words import counted, listed
 from calib.simulate.scenario import Scenario
@@ -182,7 +190,7 @@ def rig_facts(rig: Rig) -> tuple[Fact, ...]:
     if made.get("repaired"):
         facts.append(("solved anew", in_words(made["repaired"])))
     if made.get("options"):
-        facts.append(("options", in_words(made["options"])))
+        facts.append(("options", options_in_words(made["options"])))
     facts += [
         ("left out", "; ".join(f"{k}: {v}" for k, v in rig.left_out.items()) or "no camera"),
         *(("finding", text) for text in rig.findings),

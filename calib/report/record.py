@@ -15,7 +15,15 @@ from calib.prove.precision import one_line
 from calib.report.describe import NOT_DONE, doubted
 from calib.report.description import SHAPES
 from calib.report.document import Document, Section
-from calib.report.stored import Fact, alignment_facts, in_brief, in_words, verification_facts, when
+from calib.report.stored import (
+    Fact,
+    alignment_facts,
+    in_brief,
+    in_words,
+    options_in_words,
+    verification_facts,
+    when,
+)
 from calib.report.tables import Column
 from calib.report.verify import MODELLED
 from calib.report.words import CAUTION, counted, listed
@@ -230,21 +238,13 @@ def _solve(rig: Rig) -> Section:
         ("captured", when(rig.captured_at or "not stated")),
         ("solved", when(made.get("time") or "not stated")),
         ("with", how or "not stated"),
-        ("options", _options(made.get("options"))),
+        ("options", options_in_words(made.get("options"))),
         *((f"left out: {name}", reason) for name, reason in rig.left_out.items()),
         *(("in doubt", doubted(doubt)) for doubt in rig.doubts),
         *(("finding", text) for text in rig.findings),
         ("errors that last", f"{rig.lasting_share:.1%} of all points, left out"),
     ]
     return Section("Solve", facts=tuple(facts))
-
-
-def _options(stored: Any) -> str:
-    """Return the options of a solve, those apart that are off or not given."""
-    if not isinstance(stored, Mapping) or not stored:
-        return "not stated"
-    given = {k: v for k, v in stored.items() if v is not None and v is not False}
-    return in_words(given) if given else "none"
 
 
 def _line(rig: Read, earlier: Sequence[Read]) -> list[Read]:

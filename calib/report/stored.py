@@ -56,6 +56,14 @@ def _inner(value: Any) -> str:
     return f"({in_words(value)})" if isinstance(value, Mapping) else in_words(value)
 
 
+def options_in_words(stored: Any) -> str:
+    """Return the options of a solve, those apart that are off or not given."""
+    if not isinstance(stored, Mapping) or not stored:
+        return "not stated"
+    given = {k: v for k, v in stored.items() if v is not None and v is not False}
+    return in_words(given) if given else "none"
+
+
 def told(table: Mapping[str, Any]) -> dict[str, Any]:
     """Return of a stored outcome what a line can hold: no matrices, no lists of tables.
 

@@ -34,6 +34,7 @@ from calib.prove.precision import precision
 from calib.prove.volume import Box
 from calib.prove.world import moved
 from calib.report.examples import PLAN
+from calib.report.figures import plan_from_above, plan_in_space
 from tests.program import Call
 
 # ---- optics
@@ -481,3 +482,20 @@ def test_a_plan_of_what_stands_is_what_stands(call: Call, refused: Any, tmp_path
     calib.save_rig(replace(rig, alignment=None), path, overwrite=True)
     told = refused("plan", "--from", path, "--pitch", 0.0055, "-o", tmp_path / "x.toml")
     assert "calib align" in told
+
+
+def test_the_picture_shows_what_was_found(call: Call, refused: Any, tmp_path: Path) -> None:
+    found = assess(plan_from_table(tomllib.loads(PLAN)), 700.0)
+    space = plan_in_space(found)
+    by_name = {trace.name: trace for trace in space.data}
+    assert len(by_name["walk with the wand"].x) == len(found.way.stops)
+    assert {"volume", "places of the volume"} <= set(by_name)
+    assert any("pillar" in name for name in by_name if name)
+    fewest, worst = plan_from_above(found)
+    assert np.nanmin(fewest.data[0].z) == found.n_cameras.min()
+    assert np.nanmax(worst.data[0].z) == pytest.approx(found.sigma_mm.max(), rel=1e-6)
+    path, page = tmp_path / "plan.toml", tmp_path / "plan.html"
+    path.write_text(PLAN, encoding="utf-8")
+    code, _, err = call("plan", path, "--step", 900, "--plot", page)
+    assert code == 1 and f"wrote {page}" in err and "The need is not met" in page.read_text()
+    assert ".html" in refused("plan", path, "--plot", tmp_path / "plan.svg")

@@ -12,9 +12,9 @@ from typing import Annotated
 import typer
 
 from calib.cli.help import add
-from calib.cli.options import AsJson, Explain, Force, file_name, inside
+from calib.cli.options import AsJson, Explain, Force, check_page, file_name, inside
 from calib.errors import InputError
-from calib.outputs import check_output
+from calib.outputs import check_output, write_text
 
 PlanFile = Annotated[
     Path | None,
@@ -71,6 +71,10 @@ def plan(
     output: Annotated[
         Path | None, typer.Option("-o", "--output", metavar="NEW.toml", help="Plan file to write.")
     ] = None,
+    plot: Annotated[
+        Path | None,
+        typer.Option("--plot", metavar="OUT.html", help="Also draw it, as a page of charts."),
+    ] = None,
     step: Annotated[
         float | None,
         typer.Option(
@@ -107,13 +111,16 @@ def plan(
         )  # fmt: skip
     if output is not None:
         check_output(output, force, inputs=[p for p in (file, built, source) if p is not None])
+    check_page("--plot", plot)
+    if plot is not None:
+        check_output(plot, force, inputs=[p for p in (file, built, source) if p is not None])
     if source is not None:
         _write_from(source, pitch, output, force)
     else:
         assert file is not None
         chosen = dropped or added or 0
         how = "suggest" if suggested else "drop" if dropped else "add" if added else ""
-        _judge(file, how, chosen, built, output, step, force, explain, as_json)
+        _judge(file, how, chosen, built, output, plot, step, force, explain, as_json)
 
 
 def _write_from(source: Path, pitch: float | None, output: Path | None, force: bool) -> None:
@@ -135,8 +142,8 @@ def _write_from(source: Path, pitch: float | None, output: Path | None, force: b
 
 
 def _judge(
-    file: Path, how: str, n: int, built: Path | None, output: Path | None, step: float | None,
-    force: bool, explain: bool, as_json: bool,
+    file: Path, how: str, n: int, built: Path | None, output: Path | None, plot: Path | None,
+    step: float | None, force: bool, explain: bool, as_json: bool,
 ) -> None:  # fmt: skip
     """Judge a plan, what is suggested for it or a rig built by it; exit 1 where that lacks."""
     import calib
@@ -171,11 +178,16 @@ def _judge(
             lines = judged.as_lines(found, width, name, lost, explain)
     if output is not None:
         calib.save_plan(found.plan, output, force)
+    if plot is not None:
+        from calib.report.page.charts import plan_page
+
+        write_text(plot, plan_page(found), force)
     if as_json:
         console.print_json(document if output is None else {"file": str(output)} | document)
     else:
         console.print_report(lines)
         console.note(textwrap.fill(RIGGING, width or 120))
-    if output is not None:
-        console.note(f"wrote {output}")
+    for out in (output, plot):
+        if out is not None:
+            console.note(f"wrote {out}")
     raise typer.Exit(0 if found.is_met else 1)

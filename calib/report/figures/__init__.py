@@ -11,6 +11,7 @@ from calib.report.figures.history import history_chart
 from calib.report.figures.lengths import length_errors
 from calib.report.figures.links import links_map, links_table
 from calib.report.figures.moves import moves_in_space, of_history, of_recheck, picture_moved
+from calib.report.figures.planned import plan_from_above, plan_in_space
 from calib.report.figures.sensor import sensor_map, sensor_named
 from calib.report.figures.space import rig_in_space
 from calib.report.figures.spread import histogram, over_time
@@ -27,6 +28,8 @@ __all__ = [
     "of_recheck",
     "over_time",
     "picture_moved",
+    "plan_from_above",
+    "plan_in_space",
     "portrait",
     "rig_in_space",
     "sensor_map",

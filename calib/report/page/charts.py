@@ -8,10 +8,14 @@ import plotly.graph_objects as go
 
 from calib.check.history.records import History
 from calib.core.tracks import Tracks
+from calib.plan.assess import Assessment
 from calib.report import history as words
 from calib.report.figures.history import QUANTITIES, history_chart
+from calib.report.figures.planned import plan_from_above, plan_in_space
 from calib.report.figures.sensor import sensor_named
 from calib.report.page import html
+from calib.report.planned import judged
+from calib.report.words import RIGGING
 
 
 def history_page(history: History) -> str:
@@ -22,6 +26,13 @@ def history_page(history: History) -> str:
         "the first file."
     )
     return charts_page("History of a camera rig", [words.verdict(history), note], charts)
+
+
+def plan_page(found: Assessment) -> str:
+    """Return a plan as a page of charts: in space, and from above."""
+    notes = [judged.verdict(found), RIGGING]
+    charts = [plan_in_space(found), *plan_from_above(found)]
+    return charts_page(f"Plan of a camera rig: {found.plan.name}", notes, charts)
 
 
 def sensors_page(tracks: Tracks) -> str:

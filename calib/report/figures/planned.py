@@ -96,11 +96,10 @@ def _add_box(out: go.Figure, corners: Array, colour: str, name: str) -> None:
 
 def plan_from_above(found: Assessment) -> tuple[go.Figure, ...]:
     """Return two maps of the floor: the fewest cameras that see a place above it, and the worst
-    predicted precision there.
+    predicted precision there, blank where some place above is not placed at all.
     """
     fewest = _map(found.places_mm, found.n_cameras.astype(float), np.minimum)
-    sigma = np.where(np.isfinite(found.sigma_mm), found.sigma_mm, np.nan)
-    worst = _map(found.places_mm[found.judged], sigma, np.fmax)
+    worst = _map(found.places_mm[found.judged], found.sigma_mm, np.maximum)
     need = found.plan.need
     limit = "" if need.precision_mm is None else f", {need.precision_mm:g} mm needed"
     return (
@@ -113,7 +112,7 @@ def _map(places: Array, values: Array, pick: np.ufunc) -> tuple[Array, Array, Ar
     """Return x, y (mm) and what is picked of the values (ny, nx) over each place of the floor."""
     x, column = np.unique(places[:, 0].round(3), return_inverse=True)
     y, row = np.unique(places[:, 1].round(3), return_inverse=True)
-    out = np.full((len(y), len(x)), np.inf if pick is np.minimum else np.nan)
+    out = np.full((len(y), len(x)), np.inf if pick is np.minimum else -np.inf)
     pick.at(out, (row.ravel(), column.ravel()), values)
     return x, y, np.where(np.isfinite(out), out, np.nan)
 

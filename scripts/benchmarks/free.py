@@ -17,6 +17,7 @@ import numpy as np
 from scipy import stats
 
 from calib.check.recheck.free.run import recheck_any
+from calib.check.recheck.run import recheck
 from calib.core.geometry import Array
 from calib.core.rig import Rig
 from calib.errors import CalibError
@@ -42,8 +43,9 @@ OPEN = {"undecided", "unseen"}
 @dataclass(frozen=True)
 class Outcome:
     """One rig: by kind whether the right cameras were named, and where not, whether all that was
-    missed was said to be open; how many cameras were; squared errors of moves (6 dof), and the
-    seconds of the slowest recheck.
+    missed was said to be open; how many cameras were; squared errors of moves (6 dof), also of
+    waves before the same cameras, and how many of these named others than had moved; the seconds of
+    the slowest recheck.
     """
 
     n_cameras: int = 0
@@ -51,6 +53,8 @@ class Outcome:
     honest: dict[str, bool] = field(default_factory=dict)
     undecided: dict[str, int] = field(default_factory=dict)
     squared: list[float] = field(default_factory=list)
+    of_wave: list[float] = field(default_factory=list)
+    wave_wrong: int = 0
     seconds: float = 0.0
     failure: str = ""
 
@@ -98,6 +102,7 @@ def measure(seed: int, options: argparse.Namespace) -> Outcome:
     except CalibError as error:
         return Outcome(failure=str(error))
     named, honest, undecided, squared, slowest = {}, {}, {}, [], 0.0
+    of_wave, wave_wrong = [], 0
     for number, kind in enumerate(options.kinds, start=1):
         knock = changes_of(kind, first.truth, base, rng)
         later = simulate(replace(base, wave=number, knock=knock, connected=False))
@@ -122,7 +127,11 @@ def measure(seed: int, options: argparse.Namespace) -> Outcome:
             by = {k.camera: (f"{k.rotation_deg:.2f}°", f"{k.translation_mm:.1f} mm") for k in knock}
             note(f"     seed {seed} {kind}: moved {by}, found {verdicts}")
         squared += squared_errors(found, rig, sim)
-    return Outcome(n_cameras, named, honest, undecided, squared, slowest)
+        if options.wave:
+            waved = recheck(rig, later.tracks)
+            of_wave += squared_errors(waved, rig, later)
+            wave_wrong += not {c.name for c in waved.cameras if c.verdict in NAMED} <= moved
+    return Outcome(n_cameras, named, honest, undecided, squared, of_wave, wave_wrong, slowest)
 
 
 def add_options(parser: argparse.ArgumentParser) -> None:
@@ -134,6 +143,11 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--kinds", nargs="+", choices=KINDS, default=list(KINDS))
     parser.add_argument(
         "--largest", action="store_true", help="24 cameras and 60 markers in every rig"
+    )
+    parser.add_argument(
+        "--wave",
+        action="store_true",
+        help="also recheck a wave before the same cameras: what the solved rig itself costs",
     )
     parser.add_argument("--jobs", type=int, default=2)
 
@@ -168,6 +182,12 @@ def run(options: argparse.Namespace) -> list[Row]:
         what = "any markers: 95 % regions that hold the size of the move"
         found = f"{100 * held:.1f} % of {len(squared)}"
         rows.append(Row(what, "92 to 98 %", found, 0.92 <= held <= 0.98, said))
+    if options.wave:
+        of_wave = np.array([s for o in outcomes for s in o.of_wave])
+        held = float(np.mean(of_wave <= stats.chi2.ppf(0.95, 6))) if len(of_wave) else np.nan
+        n = sum(o.wave_wrong for o in outcomes)
+        what = "the same cameras by a wave: regions that hold; captures with a wrong name"
+        rows.append(Row(what, "", f"{100 * held:.1f} % of {len(of_wave)}; {n}", None, said))
     slowest = max(outcomes, key=lambda o: o.seconds)
     what = f"any markers: slowest recheck ({slowest.n_cameras} cameras)"
     is_quick = slowest.seconds < SLOWEST_S

@@ -12,6 +12,7 @@ from calib.solve.start.graph import camera_graph, overlap
 # A pose and a ring are nine numbers; ten points (two numbers each) for each of them that other
 # cameras see as well.
 MIN_POINTS = 90
+WAVE = "Wave where several cameras see the wand, with its markers identified."
 
 
 def matched(rig: Rig, tracks: Tracks) -> Tracks:
@@ -59,11 +60,11 @@ def of_rig(rig: Rig, tracks: Tracks) -> Tracks:
     return tracks.subset(common)
 
 
-def joined(rig: Rig, tracks: Tracks) -> tuple[Tracks, dict[str, int | None]]:
+def joined(rig: Rig, tracks: Tracks, remedy: str = WAVE) -> tuple[Tracks, dict[str, int | None]]:
     """Return the cameras that the wave joins, and of each other how many points it shares with
     them: None without tracks, ``MIN_POINTS`` and more where it is apart from the largest group.
 
-    Raises UnsolvableError where it joins no two.
+    Raises UnsolvableError with the remedy where it joins no two.
     """
     out: dict[str, int | None] = {n: None for n in rig.names if n not in tracks.names}
     kept = tracks
@@ -79,8 +80,7 @@ def joined(rig: Rig, tracks: Tracks) -> tuple[Tracks, dict[str, int | None]]:
         raise UnsolvableError(
             "recheck", expected=f"two cameras or more that share {MIN_POINTS} identified points",
             found="none" if len(rig.names) > 1 else "a single camera",
-            remedy="Wave where several cameras see the wand, with its markers "
-                   "identified.", cameras=rig.names,
+            remedy=remedy, cameras=rig.names,
         )  # fmt: skip
     out |= {n: k for n, k in _shared(kept).items() if n not in largest}
     return kept.subset([n for n in kept.names if n in largest]), out

@@ -19,8 +19,8 @@ from calib.core.tracks import Tracks
 
 Index = NDArray[np.intp]
 
-AROUND_S = (-0.3, -0.15, 0.0, 0.15, 0.3)  # when each point's way is looked at
-NOW = AROUND_S.index(0.0)
+NEAR_S, AWAY_S = 0.15, 0.3  # how much earlier and later each point's way is looked at
+NOW = 2  # among the five times
 LEAST_SEEN = 3  # of these: what shows for less is no marker or tells nothing
 # Moments lie this far apart, or farther where so many points would be too many; but for a long
 # capture so many moments there are.
@@ -65,7 +65,9 @@ def moments_of(tracks: Tracks, lens: Sequence[Lens]) -> Moments:
     frames = np.unique(np.concatenate([c.frame for c in tracks.cameras]))
     n = _how_many(tracks, frames) if len(frames) else 0
     number = np.unique(frames[(np.arange(n) * len(frames)) // n]) if n else frames
-    offsets = np.rint(np.array(AROUND_S) * rate).astype(np.int64)
+    near = max(1, round(NEAR_S * rate))
+    away = max(near + 1, round(AWAY_S * rate))
+    offsets = np.array([-away, -near, 0, near, away])
     cam, row, uv = [], [], []
     for c, camera in enumerate(tracks.cameras):
         rows = np.flatnonzero(np.isin(camera.frame, number) & ~camera.is_masked)

@@ -34,6 +34,10 @@ from calib.solve.repair import of_points, solve_anew
 
 Index = NDArray[np.intp]
 
+SHOW = (
+    "Record for longer while markers move where three cameras or more see them; if they did, this "
+    "is another rig's capture."
+)
 USUAL_NOISE_PX = 0.2  # where a rig states none: of a well-lit marker (common practice, no source)
 ROUNDS = 2  # of matching points and placing cameras
 # Points that share a cell of this size say the same, error of the lens model and all: a few do.
@@ -84,13 +88,15 @@ def recheck_any(
         moved = (replace(c, frame=c.frame + w) for c, w in zip(tracks.cameras, whole, strict=True))
         tracks = replace(tracks, cameras=tuple(moved))
         moments, group, found = _matched(rig, tracks, stood, progress)
-    points, n_shared = joined(rig, free_points(tracks, moments, group, found))
+    points, n_shared = joined(rig, free_points(tracks, moments, group, found), SHOW)
     kept = [tracks.names.index(n) for n in points.names]
     fit = solve_anew(rig, points, progress, _of(found.state, kept))
     clock = Clock((whole + found.late_frames)[kept], found.late_sigma[kept])
     options = options or RecheckOptions()
     outcome = _in_frames(
-        compared(rig, points, fit, clock, borne, n_shared, options, progress), tracks
+        compared(rig, points, fit, clock, borne, n_shared, options, progress),
+        tracks.frame_rate_hz,
+        int(moments.number[0]),
     )
     return _with_knocks(outcome, knocked(moments, group, _sizes(rig, tracks.names), found))
 
@@ -117,14 +123,14 @@ def _sizes(rig: Rig, names: tuple[str, ...]) -> Array:
     return np.array([[rig.camera(n).width, rig.camera(n).height] for n in names], float)
 
 
-def _in_frames(found: Recheck, tracks: Tracks) -> Recheck:
+def _in_frames(found: Recheck, rate_hz: float, first: int) -> Recheck:
     """Return what was found of points with moments as frames of the capture."""
-    n_places = round(found.frame_rate_hz / tracks.frame_rate_hz)
+    n_places = round(found.frame_rate_hz / rate_hz)
     cameras = tuple(
-        c if c.since_frame is None else replace(c, since_frame=c.since_frame // n_places)
+        c if c.since_frame is None else replace(c, since_frame=first + c.since_frame // n_places)
         for c in found.cameras
     )
-    return replace(found, cameras=cameras, frame_rate_hz=tracks.frame_rate_hz, is_any=True)
+    return replace(found, cameras=cameras, frame_rate_hz=rate_hz, is_any=True)
 
 
 def _matched(
@@ -157,7 +163,7 @@ def _matched(
 
 def free_points(tracks: Tracks, moments: Moments, group: Index, found: Stands) -> Tracks:
     """Return the grouped points as a capture of one marker: a frame for each group, those of a
-    moment side by side, at as many times the frame rate.
+    moment side by side, at as many times the frame rate; frames count from the first moment.
     """
     group = _thinned(moments, group, found)
     at = np.flatnonzero(group >= 0)
@@ -169,7 +175,7 @@ def free_points(tracks: Tracks, moments: Moments, group: Index, found: Stands) -
     first = np.searchsorted(moment, moment)
     place = np.arange(len(distinct)) - first
     n_places = int(place.max(initial=0)) + 1
-    number = moments.number[moment] * n_places + place
+    number = (moments.number[moment] - moments.number[0]) * n_places + place
     cameras = []
     for c, camera in enumerate(tracks.cameras):
         own = at[moments.cam[at] == c]

@@ -127,7 +127,7 @@ def test_it_stops_when_a_solve_meets_the_need_and_not_before():
 
 
 def test_without_a_need_it_stops_when_little_is_gained():
-    state = watched(wave(), need_mm=None)[-1]
+    state = watched(wave(), need_mm=None, step=2 * SECOND)[-1]
     now, later = state.forecast.now.half_mm, state.forecast.later.half_mm
     if state.ending is None:
         assert later <= 0.9 * now

@@ -20,7 +20,7 @@ from calib.errors import InputError
 
 if TYPE_CHECKING:
     from calib.files import Arrival
-    from calib.watch.recheck import Standing
+    from calib.watch.recheck import RigWatch
     from calib.watch.run import Watch
 
 BEHIND_S = 5.0  # of capture in one look: then a solve is done at once, or it would come too late
@@ -96,6 +96,8 @@ def watch(
             "--need, --everywhere", expected="a wave to solve", found="a rig to recheck (--rig)",
             remedy="Leave them out.",
         )  # fmt: skip
+    if need is not None and not need > 0:
+        raise InputError("--need", expected="a precision above 0 mm", found=f"{need:g}")
     follower = files.follow(source)
     with interrupted() as stop, Shown.opened() as shown:
         found = looks(follower.poll, stop, patience, shown)
@@ -182,12 +184,12 @@ def _recheck(path: Path, looks: Iterator[Arrival], shown: Shown, as_json: bool) 
     import calib
     from calib.cli import console
     from calib.report import recheck as report
-    from calib.watch.recheck import Standing
+    from calib.watch.recheck import RigWatch
 
-    start = state = Standing(calib.load_rig(path), calib.RecheckOptions())
+    start = state = RigWatch(calib.load_rig(path), calib.RecheckOptions())
     beside = Beside()
 
-    def lines(state: Standing, width: int | None) -> list[str]:
+    def lines(state: RigWatch, width: int | None) -> list[str]:
         head = f"{state.at_s:.0f} s of wave."
         if state.trouble:
             head += f" Not told yet: {state.trouble}"
@@ -221,7 +223,7 @@ def _recheck(path: Path, looks: Iterator[Arrival], shown: Shown, as_json: bool) 
     if as_json:
         console.print_json(report.as_json(state.found))
     else:
-        console.print_report(lines(state, console.width()))
+        console.print_report(report.as_lines(state.found, console.width()))
         if state.found.needs_a_hand:
             console.caution()
     return 1 if state.found.needs_a_hand else 0

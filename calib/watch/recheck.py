@@ -37,7 +37,7 @@ class Checking:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Standing:
+class RigWatch:
     """A rig and the last seconds of a wave before it; ``found`` is the last recheck, ``trouble``
     why the last one could not be done, ``at_s`` and ``done_s`` the time of the wave and that of the
     last recheck.
@@ -53,7 +53,7 @@ class Standing:
     done_s: float = 0.0
     is_checking: bool = False
 
-    def added(self, tracks: Tracks) -> Standing:
+    def added(self, tracks: Tracks) -> RigWatch:
         """Return it with further frames, those before the window forgotten."""
         numbers = [c.frame[[0, -1]] for c in tracks.cameras if c.n_points]
         if not numbers:
@@ -72,13 +72,13 @@ class Standing:
         """Whether enough is new for a recheck."""
         return not self.is_checking and self.at_s - self.done_s >= EVERY_S
 
-    def began(self) -> tuple[Standing, Checking]:
+    def began(self) -> tuple[RigWatch, Checking]:
         """Return it with a recheck under way, and the recheck to run."""
         assert self.window is not None
         out = replace(self, is_checking=True, done_s=self.at_s)
         return out, Checking(self.rig, self.window, self.options)
 
-    def ended(self, found: Recheck | str) -> Standing:
+    def ended(self, found: Recheck | str) -> RigWatch:
         """Return it with what a recheck came to."""
         if isinstance(found, str):
             return replace(self, is_checking=False, trouble=found)

@@ -38,8 +38,8 @@ MORE_S = 10.0  # the forecast looks so far ahead
 LITTLE_GAIN = 0.1  # what ten more seconds must improve to be worth the wave
 # Frames by which a capture must have grown, as a share, before it is solved again: after a failure;
 # at any rate, as cameras and noise are known better; near the end; where the forecast says enough.
-AFTER_FAILURE, AT_ANY_RATE, NEAR, AT_THE_END = 1.25, 1.7, 1.06, 1.02
-NEAR_NEED = 1.1  # in precision: a fifth of the frames
+AFTER_FAILURE, AT_ANY_RATE, NEAR, AT_THE_END = 1.25, 1.5, 1.07, 1.02
+NEAR_NEED = 1.25  # in precision: forecasts from half of the frames were a tenth too high
 AGAIN_SHARE = 0.03  # a forecast is good until the frames have grown by so much
 WALK_S = 5.0  # one who walks can follow a new word about every so often
 NAMING_S = 4.0  # nameless points are named in runs so long: a chain of a second or two names a wand

@@ -209,7 +209,7 @@ def test_wrong_calls(folder, refused, call):
     assert "found neither" in refused("watch", tracks)
     assert "found both" in refused("watch", tracks, "--wand", wand, "--rig", rig)
     assert "--need" in refused("watch", tracks, "--rig", rig, "--need", 1)
-    assert "above 0 mm" in refused("watch", tracks, "--wand", wand, "--need", "nan")
+    assert "above 0 mm" in refused("watch", tracks, "--wand", wand, "--need", 0)
     line = refused("watch", tracks, "--wand", folder / "pair.toml")
     assert "an index below the wand's 2 markers" in line and str(tracks) in line
     assert "no folder" in refused("watch", folder / "no" / "t.h5", "--wand", wand)

@@ -35,8 +35,10 @@ def as_lines(found: View, width: int | None = None) -> list[str]:
         lines += wrapped(way, width)
     for call in found.called_out:
         lines += [Strong(line) for line in wrapped(in_words(call), width, f"{call.camera}: ")]
-    if found.trouble and found.forecast is None:
-        lines += wrapped(found.trouble, width, "Not solvable yet: ")
+    if found.trouble:
+        lines += wrapped(found.trouble, width, "Not solvable: ")
+    if found.against:
+        lines += wrapped(f"Not good enough to solve as yet: {listed(found.against)}.", width)
     lines += ["", *_cameras(found, width)]
     return [*lines, "", *shared] if (shared := overlap_lines(found.overlap, width)) else lines
 
@@ -69,6 +71,7 @@ def as_json(found: View) -> dict[str, Any]:
                 for c in found.called_out
             ],
             "trouble": found.trouble or None,
+            "against": found.against,
             "cameras": [asdict(c) for c in found.cameras],
             "overlap": {k: getattr(table_of, k) for k in ("names", "points", "frames", "cells")},
             "islands": found.graph.islands,

@@ -119,8 +119,8 @@ class Forecast:
 class View:
     """All of a wave that a person is told.
 
-    ``n_frames`` show the wand. ``trouble`` is why the frames so far could not be solved; ``ending``
-    why they suffice, None as long as they do not; ``solved`` the figure that the last solve itself
+    ``n_frames`` show the wand. ``trouble`` is why the frames so far could not be solved, ``against``
+    what keeps them from being enough whatever the precision; ``ending`` is why they suffice, None as long as they do not; ``solved`` the figure that the last solve itself
     came to, ``solved_frames`` how many frames it held.
     """
 
@@ -139,6 +139,7 @@ class View:
     walk: Walk | None
     is_fast: bool
     trouble: str
+    against: tuple[str, ...]
     ending: Ending | None
 
     def __str__(self) -> str:

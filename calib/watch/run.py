@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from calib.check.inspect import FEW_POINTS, LOW_COVERAGE, inspect
+from calib.check.verdicts import Verdict
 from calib.core.geometry import Array
 from calib.core.progress import Progress, quiet
 from calib.core.tracks import Ints, Tracks, joined
@@ -26,7 +27,7 @@ from calib.solve.start.suspects import as_error
 from calib.watch.calls import WINDOW_S, Lately, called_out, is_late
 from calib.watch.counts import Counts
 from calib.watch.kept import Kept, named_frames
-from calib.watch.records import CameraSoFar, Ending, Figure, Forecast, Lack, View, Walk
+from calib.watch.records import Call, CameraSoFar, Ending, Figure, Forecast, Lack, View, Walk
 from calib.watch.rough import Rough, grown, solve_roughly, summed
 from calib.watch.seen import DISTANCE_BINS, FAST_MM_S, Seen, look_at
 from calib.watch.walk import before_solving, empty_region, most_helpful
@@ -61,21 +62,23 @@ class Solving:
             rough = solve_roughly(self.tracks, self.wand, self.step, self.before, progress)
         except UnsolvableError as error:
             if suspects := misread(self.tracks, self.wand, is_lens_free(self.tracks, "auto")):
-                return Solved(None, str(as_error(suspects)), False)
-            return Solved(None, str(error), False)
+                return Solved(None, str(as_error(suspects)))
+            return Solved(None, str(error))
+        against = [str(f.kind) for f in found.findings if f.severity == Verdict.ACT]
         late = zip(rough.late_frames.tolist(), rough.late_sigma_frames.tolist(), strict=True)
-        return Solved(rough, "", found.good and not any(is_late(*pair) for pair in late))
+        against += [str(Call.LATE)] if any(is_late(*pair) for pair in late) else []
+        return Solved(rough, against=tuple(against))
 
 
 @dataclass(frozen=True, slots=True)
 class Solved:
-    """What a solve came to: a rough rig, or why none; ``is_good``: an inspection finds nothing to
-    act on, and no camera is out of step.
+    """What a solve came to: a rough rig, or why none; ``against`` are what an inspection of its
+    frames finds to act on, and cameras out of step.
     """
 
     rough: Rough | None
-    trouble: str
-    is_good: bool
+    trouble: str = ""
+    against: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -123,6 +126,8 @@ class Watch:
         When that was said.
     ending : Ending, optional
         Why the wave may end.
+    against : tuple of str
+        What speaks against that, whatever the precision.
     is_solving : bool
         A solve is under way.
     later : tuple of Tracks
@@ -151,6 +156,7 @@ class Watch:
     walk: Walk | None = None
     walk_s: float = -np.inf
     ending: Ending | None = None
+    against: tuple[str, ...] = ()
     is_solving: bool = False
     later: tuple[Tracks, ...] = ()
     unnamed: tuple[Tracks, ...] = ()
@@ -291,15 +297,17 @@ class Watch:
         solved = Figure.of(rough.foreseen_mm(rough.of_seen))
         out = replace(
             out, rough=rough, information=rough.of_seen, distance=_distances(rough),
-            solved=solved, forecast=None, lately=(),
+            solved=solved, forecast=None,
+            # What came since is looked at again.
+            lately=self.lately[: len(self.lately) - len(self.later)],
         )  # fmt: skip
         for tracks in self.later:
             out = out._looked(tracks)
         out = out._foreseen()
-        return replace(out, ending=out._ending() if found.is_good else None)
+        return replace(out, against=found.against, ending=out._ending(found.against))
 
-    def _ending(self) -> Ending | None:
-        if self.solved is None or self.forecast is None:
+    def _ending(self, against: tuple[str, ...]) -> Ending | None:
+        if self.solved is None or self.forecast is None or against:
             return None
         if self.need_mm is not None:
             return Ending.NEED if self._figure(self.solved) <= self.need_mm else None
@@ -341,6 +349,7 @@ class Watch:
             walk=before_solving(cameras, graph) if self.rough is None else self.walk,
             is_fast=bool(speed) and float(np.median(speed)) > FAST_MM_S,
             trouble=self.trouble,
+            against=self.against,
             ending=self.ending,
         )
 

@@ -119,9 +119,10 @@ class Forecast:
 class View:
     """All of a wave that a person is told.
 
-    ``n_frames`` show the wand. ``trouble`` is why the frames so far could not be solved, ``against``
-    what keeps them from being enough whatever the precision; ``ending`` is why they suffice, None as long as they do not; ``solved`` the figure that the last solve itself
-    came to, ``solved_frames`` how many frames it held.
+    ``n_frames`` show the wand. ``trouble`` is why the frames so far could not be solved,
+    ``against`` what keeps them from being enough whatever the precision; ``ending`` is why they
+    suffice, None as long as they do not; ``solved`` the figure that the last solve itself came to,
+    ``solved_frames`` how many frames it held.
     """
 
     duration_s: float

@@ -58,7 +58,8 @@ class Solving:
     def run(self, progress: Progress = quiet) -> Solved:
         """Return what the solve came to; the frames that do not determine the rig are no error."""
         try:
-            found = inspect(self.tracks, self.wand)
+            # Without the wand, which would have pairs of cameras solved once more.
+            found = inspect(self.tracks)
             rough = solve_roughly(self.tracks, self.wand, self.step, self.before, progress)
         except UnsolvableError as error:
             if suspects := misread(self.tracks, self.wand, is_lens_free(self.tracks, "auto")):

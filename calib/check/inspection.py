@@ -5,11 +5,12 @@ words.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, ClassVar
 
 from calib.check.verdicts import Shortcoming, Verdict
 from calib.solve.start.graph import CameraGraph, Overlap
 from calib.solve.start.motion import Depth
+from calib.told import Told
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +63,7 @@ class Finding:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Inspection:
+class Inspection(Told):
     """What a capture holds and what is the matter with it; ``good`` where nothing needs action.
 
     Parameters
@@ -83,6 +84,8 @@ class Inspection:
         What is the matter.
     """
 
+    REPORT: ClassVar[str] = "inspection"
+
     cameras: tuple[CameraCapture, ...]
     overlap: Overlap
     graph: CameraGraph
@@ -95,8 +98,3 @@ class Inspection:
     def good(self) -> bool:
         """Whether nothing has to be done before solving."""
         return all(f.severity != Verdict.ACT for f in self.findings)
-
-    def __str__(self) -> str:
-        from calib.report.inspection import as_lines  # noqa: PLC0415 - the rooms' one way up
-
-        return "\n".join(as_lines(self))

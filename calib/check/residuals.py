@@ -5,7 +5,7 @@ need a hand.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 from scipy import special
@@ -25,6 +25,7 @@ from calib.solve.certainty.statistics import rig_stats
 from calib.solve.clock.common_time import at_common_time
 from calib.solve.hold import RigFit, fit_to_rig
 from calib.solve.lasting.stretches import in_words
+from calib.told import Told
 
 SMALL_TERMS = ("aspect", "tangential", "k3", "rational")  # groups beyond the usual lens
 
@@ -66,7 +67,7 @@ class WandLengths:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class ResidualTable:
+class ResidualTable(Told):
     """Residuals of all cameras, worst first, and of the wand's lengths.
 
     Parameters
@@ -84,6 +85,8 @@ class ResidualTable:
     span_mm : tuple of float
         Extents of the cameras' positions along their principal axes.
     """
+
+    REPORT: ClassVar[str] = "residuals"
 
     cameras: tuple[CameraRow, ...]
     wand: WandLengths
@@ -108,11 +111,6 @@ class ResidualTable:
     @property
     def rig_verdict(self) -> Verdict:
         return Verdict.ACT if self.doubts else Verdict.OK
-
-    def __str__(self) -> str:
-        from calib.report.residuals import as_lines  # noqa: PLC0415 - the rooms' one way up
-
-        return "\n".join(as_lines(self))
 
 
 @one_blas_thread

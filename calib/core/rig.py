@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +16,7 @@ from calib.core.parameters import POSITION, ROTATION, CameraParameter, Parameter
 from calib.core.tracks import MOST_PX
 from calib.core.wand import Wand
 from calib.errors import InputError, did_you_mean
+from calib.told import Told
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -260,7 +261,7 @@ class Doubt:
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
-class Rig:
+class Rig(Told):
     """A calibrated rig.
 
     Parameters
@@ -293,6 +294,8 @@ class Rig:
         How its world was chosen and its lengths were tested, as JSON can; None where they were
         not.
     """
+
+    REPORT: ClassVar[str] = "rig"
 
     cameras: tuple[RigCamera, ...]
     wand: Wand

@@ -5,6 +5,7 @@ doubtful left out.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import ClassVar
 
 import numpy as np
 
@@ -16,6 +17,7 @@ from calib.errors import InputError, UnsolvableError
 from calib.intake.stray import stray_masks
 from calib.naming.camera import name_camera
 from calib.naming.chains.records import shape_of
+from calib.told import Told
 
 # Views that show a second wand beside the first: in 24 simulated cameras among up to 30 stray
 # points there was none.
@@ -37,7 +39,7 @@ class CameraNames:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Identification:
+class Identification(Told):
     """The capture with its markers named and its masks.
 
     Parameters
@@ -47,6 +49,8 @@ class Identification:
     cameras : tuple of CameraNames
         What was named of each camera.
     """
+
+    REPORT: ClassVar[str] = "names"
 
     tracks: Tracks
     cameras: tuple[CameraNames, ...]

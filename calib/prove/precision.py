@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +15,7 @@ from calib.errors import UnsolvableError
 from calib.prove.space.joint import RigErrors, covariance_of, effects, rig_errors
 from calib.prove.space.views import Cameras, cameras_of, views_of, views_of_places
 from calib.prove.volume import Box, seen_box, wave_box
+from calib.told import Told
 
 DEFAULT_STEPS = 10  # places along the longest side of a volume
 MOST_NAMED = 3  # worst places that get a camera named
@@ -30,7 +32,7 @@ class Help:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Precision:
+class Precision(Told):
     """Predicted precision at n places.
 
     Parameters
@@ -53,6 +55,8 @@ class Precision:
         Whether the rig states its uncertainty.
     """
 
+    REPORT: ClassVar[str] = "precision"
+
     places_mm: Array
     covariance_mm2: Array
     noise_mm2: Array
@@ -61,11 +65,6 @@ class Precision:
     worst: tuple[int, ...]
     helped: tuple[Help | None, ...]
     has_covariance: bool = True
-
-    def __str__(self) -> str:
-        from calib.report.precision import as_lines  # noqa: PLC0415 - see test_architecture.py
-
-        return "\n".join(as_lines(self))
 
     @property
     def sigma_mm(self) -> Array:

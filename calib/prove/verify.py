@@ -9,6 +9,7 @@ user's.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +23,7 @@ from calib.prove.decide import Decision, Limit, combined, decide
 from calib.prove.ends import EndPoses, end_poses
 from calib.prove.lengths import Lengths, known_lengths, measured_lengths
 from calib.prove.volume import Box, visited_box, wave_box
+from calib.told import Told
 
 PERCENTILES = (50.0, 90.0, 95.0, 99.7)
 # What the guideline counts: five lengths on each of seven lines (VDI/VDE 2634 Part 1, from memory).
@@ -48,7 +50,7 @@ class Spread:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Verification:
+class Verification(Told):
     """The outcome of a length test of K lengths.
 
     Parameters
@@ -90,6 +92,8 @@ class Verification:
         What else there is to say.
     """
 
+    REPORT: ClassVar[str] = "verify"
+
     bar: Wand
     lengths: Lengths
     at_rest: bool
@@ -110,11 +114,6 @@ class Verification:
     room_mm: Array | None = None
     doubts: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
-
-    def __str__(self) -> str:
-        from calib.report.verify import as_lines  # noqa: PLC0415 - see tests/test_architecture.py
-
-        return "\n".join(as_lines(self))
 
 
 @one_blas_thread

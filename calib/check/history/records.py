@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
+from typing import ClassVar
 
 import numpy as np
 
 from calib.check.verdicts import Course
 from calib.core.geometry import Array
 from calib.core.rig import Rig
+from calib.told import Told
 
 N_SHOWN = 7  # turn, position, focal length
 
@@ -87,7 +89,7 @@ class CameraHistory:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class History:
+class History(Told):
     """All cameras over all files, in order of time where every file states one, else as given.
 
     Parameters
@@ -105,6 +107,8 @@ class History:
     added : tuple of str
         Cameras that the first file lacks.
     """
+
+    REPORT: ClassVar[str] = "history"
 
     entries: tuple[Entry, ...]
     cameras: tuple[CameraHistory, ...]

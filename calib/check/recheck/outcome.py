@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import ClassVar
 
 import numpy as np
 
@@ -11,6 +12,7 @@ from calib.check.verdicts import NEED_A_HAND, Change, Majority, Standing
 from calib.core.geometry import Array
 from calib.core.parameters import RING
 from calib.core.tracks import Tracks
+from calib.told import Told
 
 NAN = float("nan")
 TURN, SHIFT = slice(0, 3), slice(3, 6)  # of a change (9,)
@@ -119,7 +121,7 @@ class CameraChange:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Recheck:
+class Recheck(Told):
     """All cameras in the rig's order, and what concerns the rig as a whole.
 
     Parameters
@@ -150,6 +152,8 @@ class Recheck:
     is_any : bool
         Any markers were seen instead of a wave.
     """
+
+    REPORT: ClassVar[str] = "recheck"
 
     cameras: tuple[CameraChange, ...]
     agreeing: tuple[str, ...]
@@ -200,8 +204,3 @@ class Recheck:
 
     def camera(self, name: str) -> CameraChange:
         return next(c for c in self.cameras if c.name == name)
-
-    def __str__(self) -> str:
-        from calib.report.recheck import as_lines  # noqa: PLC0415 - the rooms' one way up
-
-        return "\n".join(as_lines(self))

@@ -1,0 +1,67 @@
+"""Records as a notebook shows them: what is printed first, then tables of their plain data."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from html import escape
+from itertools import takewhile
+from typing import Any
+
+MOST_ROWS = 400
+
+
+def as_html(lines: Sequence[str], document: Mapping[str, Any]) -> str:
+    """Return the lines before the first empty one as text, and every list of items in the document
+    as a table whose headings are the items' keys.
+    """
+    said = "<br>".join(map(_text, takewhile(str.strip, lines)))
+    tables = [
+        _table(key, value)
+        for key, value in document.items()
+        if isinstance(value, list) and value and all(isinstance(v, Mapping) for v in value)
+    ]
+    return f"<p>{said}</p>{''.join(tables)}"
+
+
+def _table(title: str, rows: Sequence[Mapping[str, Any]]) -> str:
+    keys = [k for k in dict.fromkeys(key for row in rows for key in row) if _is_short(k, rows)]
+    head = "".join(f'<th scope="col">{_text(key)}</th>' for key in keys)
+    body = "".join(
+        f"<tr>{''.join(f'<td>{_cell(row.get(key))}</td>' for key in keys)}</tr>"
+        for row in rows[:MOST_ROWS]
+    )
+    left = len(rows) - MOST_ROWS
+    more = f"<p>and {left} more</p>" if left > 0 else ""
+    return (
+        f"<table><caption>{_text(title)}</caption><thead><tr>{head}</tr></thead>"
+        f"<tbody>{body}</tbody></table>{more}"
+    )
+
+
+def _is_short(key: str, rows: Sequence[Mapping[str, Any]]) -> bool:
+    """Return whether a cell can hold what stands under a key."""
+    values = (row.get(key) for row in rows)
+    return not any(isinstance(v, Mapping) or _holds_items(v) for v in values)
+
+
+def _holds_items(value: Any) -> bool:
+    return isinstance(value, list) and any(isinstance(v, (list, Mapping)) for v in value)
+
+
+def _cell(value: Any) -> str:
+    """Return a value as a cell shows it.
+
+    >>> _cell(None), _cell(0.123456), _cell([1, 2.5]), _cell("<b>")
+    ('-', '0.1235', '1, 2.5', '&lt;b&gt;')
+    """
+    if value is None:
+        return "-"
+    if isinstance(value, list):
+        return ", ".join(map(_cell, value))
+    if isinstance(value, float):
+        return f"{value:.4g}"
+    return _text(str(value))
+
+
+def _text(value: str) -> str:
+    return escape("".join(c if c.isprintable() else " " for c in value))

@@ -1,0 +1,20 @@
+"""A rig as people read it, and as JSON."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from calib.core.rig import Rig
+from calib.report import description
+from calib.report.describe import of_rig
+from calib.report.words import document
+
+
+def as_lines(rig: Rig, width: int | None = None) -> list[str]:
+    """Return what a rig holds, where it comes from, and its cameras."""
+    return description.as_lines(of_rig(rig), width=width)
+
+
+def as_json(rig: Rig) -> dict[str, Any]:
+    """Return the same as plain data."""
+    return document(dict(of_rig(rig).document))

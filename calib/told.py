@@ -1,0 +1,32 @@
+"""How a record shows itself to people: printed, in a notebook, and as plain data."""
+
+from __future__ import annotations
+
+import importlib
+from typing import Any, ClassVar
+
+
+class Told:
+    """A record whose words are in a module of ``calib.report``, named by ``REPORT``, which has
+    ``as_lines`` and ``as_json``: the rooms' one way up.
+    """
+
+    __slots__ = ()
+    REPORT: ClassVar[str]
+
+    def __str__(self) -> str:
+        return "\n".join(self._words().as_lines(self))
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the document that the record's command prints with ``--json``: plain lists, text
+        and numbers, None for a number that does not exist.
+        """
+        found: dict[str, Any] = self._words().as_json(self)
+        return found
+
+    def _repr_html_(self) -> str:
+        notebook = importlib.import_module("calib.report.notebook")
+        return str(notebook.as_html(self._words().as_lines(self), self.to_dict()))
+
+    def _words(self) -> Any:
+        return importlib.import_module(f"calib.report.{self.REPORT}")

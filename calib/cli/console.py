@@ -56,6 +56,8 @@ def caution(first: str = "") -> None:
     """
     from calib.report.words import CAUTION  # noqa: PLC0415 - report loads NumPy
 
+    if sys.stderr.isatty():
+        print(file=sys.stderr)
     for text in filter(None, (first, CAUTION)):
         print(textwrap.fill(text, max(width() or 120, 40)), file=sys.stderr)
 

@@ -217,7 +217,8 @@ def solve(
             | identified
         )
     else:
-        _print_table(table, explain)
+        floor = f"calib align {output} floor.h5 -o aligned.h5    # origin and axes"
+        _print_table(table, explain, floor)
         if figure := one_line(rig):
             console.print_report(wrapped(figure, console.width()))
         for note in _notes(rig, named, options):
@@ -283,10 +284,10 @@ def residuals(
     raise typer.Exit(1 if table.needs_a_hand else 0)
 
 
-def _print_table(table: ResidualTable, explain: bool) -> None:
+def _print_table(table: ResidualTable, explain: bool, then: str = "") -> None:
     from calib.cli import console
     from calib.report.residuals import as_lines
 
-    console.print_report(as_lines(table, console.width(), explain))
+    console.print_report(as_lines(table, console.width(), explain, then))
     if any(row.causes for row in table.cameras):
         console.caution()

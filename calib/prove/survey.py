@@ -193,7 +193,7 @@ def _require_fit(
     raise UnsolvableError(
         "survey",
         expected="markers that lie as surveyed, within the uncertainty of both",
-        found=f"residuals {each} (chi-square {squared:.0f} of {dof}), {names[worst]} the worst",
+        found=f"them off by {each}, {names[worst]} the worst",
         remedy=f"Check {names[worst]}: its place, its number in the tracks, the survey's axes "
         "(right-handed?) and its unit (mm).",
     )

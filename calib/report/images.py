@@ -30,7 +30,7 @@ def extraction_lines(
     counts = [counted(n_points, "point"), counted(n_images, "image"), counted(len(rows), "camera")]
     lines: list[str] = [*map(Strong, wrapped("{} in {} of {}.".format(*counts), width))]
     if n_points:
-        lines += wrapped(f"calib identify {output} --wand WAND -o NAMED", None, "Next: ")
+        lines += wrapped(f"calib identify {output} --wand wand.toml -o named.h5", None, "Next: ")
     columns = [
         Column("camera", [c.name for c in rows], is_left=True),
         Column("images", [c.n_images for c in rows]),

@@ -37,7 +37,7 @@ def as_lines(
         is_single = any(f.kind == Shortcoming.MARKERS and "index" in f.figures
                         for f in found.findings)  # fmt: skip
         scale = "--distance CAM,CAM,MM" if is_single else f"--wand {files[1]}"
-        lines += wrapped(f"calib solve {files[0]} {scale} -o RIG", None, "Next: ")
+        lines += wrapped(f"calib solve {files[0]} {scale} -o rig.h5", None, "Next: ")
     lines.append("")
     for text in _head(found, explain):
         lines += wrapped(text, width)

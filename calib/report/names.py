@@ -35,7 +35,7 @@ def as_lines(
             "Cover or remove what reflects where you can: a masked place sees no wand either.",
             width,
         )
-    lines += wrapped(f"calib solve {output} --wand {wand} -o RIG", None, "Next: ")
+    lines += wrapped(f"calib solve {output} --wand {wand} -o rig.h5", None, "Next: ")
     lines += ["", *table(columns, width)]
     return [*lines, "", *masks] if masks else lines
 

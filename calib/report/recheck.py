@@ -49,7 +49,7 @@ APART_ANY = (
 )
 LEGEND = (
     "Rotation and shift are the camera's own since the rig was solved, ± one standard uncertainty; "
-    "in its image and in the room: how far its picture moved, RMS over the sensor, in px and at "
+    "image and room: how far its picture moved, RMS over the sensor, in px and at "
     "the middle of what it sees in mm."
 )
 
@@ -353,8 +353,8 @@ def _table(found: Recheck, width: int | None) -> list[str]:
         column("shift|mm", "translation_mm", ".2f"),
         column("|± mm", "sigma_translation_mm", ".2f"),
         column("focal|length %", "focal_change", "+.2f", 100.0, 1),
-        column("in its|image px", "shift_px", ".2f"),
-        column("in the|room mm", "shift_mm", ".2f"),
+        column("image|px", "shift_px", ".2f"),
+        column("room|mm", "shift_mm", ".2f"),
         Column(
             "matters",
             [("yes" if c.matters else "no") if c.needs_a_hand else "" for c in rows],

@@ -29,8 +29,12 @@ LEGEND = (
 )
 
 
-def as_lines(found: ResidualTable, width: int | None = None, explain: bool = False) -> list[str]:
-    """Return the verdict, what to do about each camera, the table, and what concerns the rig."""
+def as_lines(
+    found: ResidualTable, width: int | None = None, explain: bool = False, then: str = ""
+) -> list[str]:
+    """Return the verdict, what to do about each camera, the table, and what concerns the rig;
+    ``then`` is the next command where all is good.
+    """
     lines: list[str] = [*map(Strong, wrapped(verdict(found), width))]
     for one in found.told:
         if isinstance(one, Doubt):
@@ -38,6 +42,8 @@ def as_lines(found: ResidualTable, width: int | None = None, explain: bool = Fal
             continue
         for cause in one.causes:
             lines += map(Strong, wrapped(advice(cause), width, f"{one.name}: "))
+    if then and not found.needs_a_hand:
+        lines += wrapped(then, None, "Next: ")
     lines += ["", *_table(found, width), ""]
     told = [lengths_sentence(found.wand), *([_sizes(found)] if found.span_mm else [])]
     for text in (*lasting_sentences(found.lasting, explain), *told, *(LEGEND if explain else ())):

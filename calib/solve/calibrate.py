@@ -292,7 +292,7 @@ def _solve_pairs(
     if not edges:
         raise UnsolvableError(
             "camera pairs",
-            expected="two cameras whose shared points give a relative pose",
+            expected="two cameras whose shared points tell how they stand to one another",
             found=f"none among {len(chosen)} pairs",
             remedy="Check that the tracks are of this wand and genlocked, and wave "
             "through the whole volume.",
@@ -306,7 +306,7 @@ def _require_placed(tracks: Tracks, initial: InitialRig) -> None:
     if apart:
         raise UnsolvableError(
             ", ".join(apart),
-            expected="a relative pose to the other cameras that they agree with",
+            expected="a place among the other cameras that these agree with",
             found="none",
             remedy="Check these cameras' tracks (time, marker numbers) and wave longer "
             "where they and a neighbour see.",

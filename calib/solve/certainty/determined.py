@@ -126,7 +126,7 @@ def require_certain(rig: Rig) -> None:
         raise UnsolvableError(
             ", ".join(sigma),
             expected="positions and rotations that the wave determines",
-            found=f"{worst} uncertain by {mm:.0f} mm and {deg:.2g}° (one sigma); least "
+            found=f"{worst} uncertain by ± {mm:.0f} mm and {deg:.2g}°; least "
             f"sure: {'; '.join(told)}",
             remedy=_REMEDY.format("this camera" if len(sigma) == 1 else "these cameras"),
             cameras=list(sigma),

@@ -5,7 +5,7 @@ products here are small.
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from functools import cache, wraps
 from itertools import pairwise
@@ -17,6 +17,7 @@ P = ParamSpec("P")
 R = TypeVar("R")
 T = TypeVar("T")
 
+N_GROUPS = 8  # whatever the number of cores, as sums by group round by how they are grouped
 MAX_THREADS = 8  # beyond that the interpreter's lock, not the arithmetic, is what they wait for
 
 
@@ -56,12 +57,18 @@ def _pool(n_threads: int) -> ThreadPoolExecutor:
 
 
 def in_groups(function: Callable[[Sequence[T]], R], items: Sequence[T]) -> list[R]:
-    """Return ``function`` of as many runs of items as there are cores, in order, computed side by
-    side.
-    """
-    n = min(n_threads(), len(items))
+    """Return ``function`` of runs of items, in order, computed side by side."""
+    return list(each_group(function, items))
+
+
+def each_group(function: Callable[[Sequence[T]], R], items: Sequence[T]) -> Iterator[R]:
+    """Yield what ``in_groups`` returns, so that a large result can go before the next is taken."""
+    n = min(N_GROUPS, len(items))
     if n <= 1:
-        return [function(items)]
+        yield function(items)
+        return
     edges = [len(items) * k // n for k in range(n + 1)]
     groups = [items[a:b] for a, b in pairwise(edges)]
-    return list(_pool(n).map(function, groups))
+    yield from (
+        map(function, groups) if n_threads() == 1 else _pool(n_threads()).map(function, groups)
+    )

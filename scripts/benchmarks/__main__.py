@@ -26,6 +26,7 @@ from scripts.benchmarks import (
     speed,
     watch,
 )
+from scripts.benchmarks.hostile import run as hostile
 from scripts.benchmarks.table import WORK, Row, head, note, table
 
 
@@ -67,6 +68,9 @@ PARTS = {
     "general": Part("a published problem of general points", general.add_options, general.run),
     "identify": Part("nameless captures among stray points", naming.add_options, naming.run),
     "any": Part("rigs rechecked by nameless markers", free.add_options, free.run),
+    "hostile": Part(
+        "spoiled files, kills and signals that end badly", hostile.add_options, hostile.run
+    ),
     "prove": Part(
         "worlds, length tests and precision against the truth", prove.add_options, prove.run
     ),

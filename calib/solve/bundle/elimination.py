@@ -9,7 +9,7 @@ import numpy as np
 
 from calib.core.compiled import compiled
 from calib.core.geometry import Array
-from calib.core.threads import in_groups
+from calib.core.threads import each_group, in_groups
 from calib.solve.bundle.linearise import Blocks
 from calib.solve.bundle.problem import Chunk, Problem
 
@@ -70,14 +70,13 @@ def reduced_system(
                 g[at] += A.T @ half_gradient[chunk.frames].ravel()
         return S, g
 
-    parts = in_groups(run, problem.chunks)
-    S = parts[0][0]
-    for taken, _ in parts[1:]:
-        S += taken
+    parts = each_group(run, problem.chunks)
+    S, own = next(parts)
+    for more, gradient in parts:
+        S += more
+        own += gradient
     np.negative(S, out=S)
-    g = np.append(blocks.camera_gradient.ravel(), blocks.shape_gradient) - np.sum(
-        [part[1] for part in parts], axis=0
-    )
+    g = np.append(blocks.camera_gradient.ravel(), blocks.shape_gradient) - own
     for c in range(n_cameras):
         at = slice(c * n, (c + 1) * n)
         S[at, at] += blocks.camera[c]

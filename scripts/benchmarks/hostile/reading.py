@@ -35,7 +35,7 @@ TRACKS = (
 EXPORTS = ("json", "opencv", "ros", "colmap", "gltf", "csv")
 RIG = (
     "describe {f}", "describe {f} --json", "record {f} -o {o}.html", "record {f}",
-    "precision {f} --step 2000", "history rig.h5 {f} --csv {o}.csv --plot {o}.svg",
+    "precision {f} --step 2000", "history rig.h5 {f} --csv {o}.csv --plot {o}.html",
     "align {f} --like rig.h5 -o {o}.h5", "residuals {f} short.h5",
     *(f"export {{f}} --to {to} -o {{o}}.{to}" for to in EXPORTS),
 )  # fmt: skip

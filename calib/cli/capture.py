@@ -54,13 +54,14 @@ def import_table(
     """Make a tracks file from comma-separated values."""
     from calib import files
     from calib.cli.console import note
+    from calib.report.words import counted
 
     files.check_output(output, force, inputs=[table, cameras])
     tracks = files.load_table(table, cameras)
     files.save_tracks(tracks, output, force)
     note(
-        f"wrote {output} ({len(tracks.cameras)} cameras, "
-        f"{sum(c.n_points for c in tracks.cameras)} points)"
+        f"wrote {output} ({counted(len(tracks.cameras), 'camera')}, "
+        f"{counted(sum(c.n_points for c in tracks.cameras), 'point')})"
     )
 
 

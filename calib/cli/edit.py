@@ -125,6 +125,7 @@ def join(
 
 def _tell(made: Tracks, output: Path, as_json: bool, more: dict[str, object]) -> None:
     from calib.cli import console
+    from calib.report.words import counted
 
     counts = {c.name: c.n_points for c in made.cameras}
     if as_json:
@@ -133,7 +134,8 @@ def _tell(made: Tracks, output: Path, as_json: bool, more: dict[str, object]) ->
         return
     if empty := [name for name, n in counts.items() if not n]:
         console.note(f"without points: {', '.join(empty)}")
-    console.note(f"wrote {output} ({len(counts)} cameras, {sum(counts.values())} points)")
+    points = counted(sum(counts.values()), "point")
+    console.note(f"wrote {output} ({counted(len(counts), 'camera')}, {points})")
 
 
 def _names(given: list[str] | None) -> list[str]:

@@ -118,6 +118,7 @@ def centroids(
     from calib.intake.centroids.spots import SpotOptions
     from calib.intake.centroids.stream import extract
     from calib.report import images as report
+    from calib.report.words import counted
 
     if rate is not None and not 0 < rate < float("inf"):
         raise InputError("--rate", expected="a rate above 0 Hz", found=str(rate))
@@ -147,7 +148,8 @@ def centroids(
         console.print_report(report.extraction_lines(found, console.width(), explain, str(output)))
     _note_troubles(found, max_blobs)
     n_points = sum(c.n_points for c in found.cameras)
-    console.note(f"wrote {output} ({len(found.cameras)} cameras, {n_points} points)")
+    cameras, points = counted(len(found.cameras), "camera"), counted(n_points, "point")
+    console.note(f"wrote {output} ({cameras}, {points})")
 
 
 def _note_troubles(found: Extraction, max_blobs: int) -> None:
@@ -167,10 +169,12 @@ def _note_troubles(found: Extraction, max_blobs: int) -> None:
             frames = counted(c.n_missing, "frame")
             console.note(f"{c.name}: {frames} {has} no image: {some}{more}.")
         if c.n_images and c.n_without_spots == c.n_images:
-            console.note(f"{c.name}: no spot in any of its {c.n_images} images. See calib focus.")
+            console.note(
+                f"{c.name}: no spot in {counted(c.n_images, 'image')}. See calib focus IMAGES."
+            )
         if c.n_capped:
             console.note(
-                f"{c.name}: more than {max_blobs} blobs in {c.n_capped} images, of which "
+                f"{c.name}: more than {max_blobs} blobs in {counted(c.n_capped, 'image')}, of which "
                 f"the largest were kept."
                 " Raise --threshold, shorten the exposure or cover what shines."
             )

@@ -121,6 +121,7 @@ def simulate(
     from calib import files
     from calib.cli import console
     from calib.core.fields import as_toml
+    from calib.report.words import counted
     from calib.simulate.path import n_frames
 
     options = {
@@ -176,10 +177,10 @@ def simulate(
             files.write_folder(out_dir / "images", drawn, force)
     if live:
         _record(made.tracks, out_dir / "tracks.h5", speed, force)
-    names += [f"{len(drawn)} images"] if images else []
+    names += [counted(len(drawn), "image")] if images else []
     console.note(
-        f"wrote {', '.join(names)} to {out_dir} ({len(made.tracks.cameras)} cameras, "
-        f"{sum(c.n_points for c in made.tracks.cameras)} points)"
+        f"wrote {', '.join(names)} to {out_dir} ({counted(len(made.tracks.cameras), 'camera')}, "
+        f"{counted(sum(c.n_points for c in made.tracks.cameras), 'point')})"
     )
 
 

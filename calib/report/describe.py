@@ -89,8 +89,8 @@ def of_tracks(tracks: Tracks) -> Description:
         Column("masks", [0 if c.masks_px is None else len(c.masks_px) for c in cameras]),
         Column("sensor|px", [f"{c.width} × {c.height}" for c in cameras], is_left=True),
         Column("lens", [_lens_known(c) for c in cameras], is_left=True),
-        Column("serial", [c.serial or "-" for c in cameras], is_left=True),
-        Column("model", [c.model or "-" for c in cameras], is_left=True),
+        Column("serial", [c.serial or "-" for c in cameras], is_left=True, rank=1),
+        Column("model", [c.model or "-" for c in cameras], is_left=True, rank=2),
     )
     document = {
         "kind": "tracks",
@@ -140,11 +140,11 @@ def of_rig(rig: Rig) -> Description:
         Column("position|± mm", [np.linalg.norm(s) for s in position], ".3f"),
         Column("rotation|± deg", [np.linalg.norm(s) for s in rotation], ".4f"),
         Column("focal|px", [c.lens.fx for c in cameras], ".1f"),
-        Column("sensor|px", [f"{c.width} × {c.height}" for c in cameras], is_left=True),
+        Column("sensor|px", [f"{c.width} × {c.height}" for c in cameras], is_left=True, rank=2),
         Column("points", [None if c.stats is None else c.stats.points for c in cameras]),
         Column("RMS|px", [None if c.stats is None else c.stats.rms_px for c in cameras], ".3f"),
         Column("late by|frames", [_offset(c.time_offset_sigma_frames, c.time_offset_frames)
-                                  for c in cameras], ".3f"),
+                                  for c in cameras], ".3f", rank=1),
     )  # fmt: skip
     document = {
         "kind": "rig",

@@ -171,6 +171,7 @@ def _apart(images: list[Image]) -> list[int]:
     seen = np.array([im.is_frame_seen for im in images], dtype=np.float32)
     is_joined = seen @ seen.T >= MIN_SHARED_FRAMES
     reached = is_joined[0].copy()
+    reached[0] = True
     for _ in images:
         reached |= is_joined[reached].any(axis=0)
     return [i for i in range(len(images)) if not reached[i]]

@@ -173,10 +173,10 @@ def _note_troubles(found: Extraction, max_blobs: int) -> None:
                 f"{c.name}: no spot in {counted(c.n_images, 'image')}. See calib focus IMAGES."
             )
         if c.n_capped:
+            capped = counted(c.n_capped, "image")
             console.note(
-                f"{c.name}: more than {max_blobs} blobs in {counted(c.n_capped, 'image')}, of which "
-                f"the largest were kept."
-                " Raise --threshold, shorten the exposure or cover what shines."
+                f"{c.name}: more than {max_blobs} blobs in {capped}, of which the largest were"
+                " kept. Raise --threshold, shorten the exposure or cover what shines."
             )
     for error in found.bad:
         console.note(f"not used: {error}")

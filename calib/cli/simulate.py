@@ -121,7 +121,6 @@ def simulate(
     from calib import files
     from calib.cli import console
     from calib.core.fields import as_toml
-    from calib.report.words import counted
     from calib.simulate.path import n_frames
 
     options = {
@@ -177,11 +176,16 @@ def simulate(
             files.write_folder(out_dir / "images", drawn, force)
     if live:
         _record(made.tracks, out_dir / "tracks.h5", speed, force)
-    names += [counted(len(drawn), "image")] if images else []
-    console.note(
-        f"wrote {', '.join(names)} to {out_dir} ({counted(len(made.tracks.cameras), 'camera')}, "
-        f"{counted(sum(c.n_points for c in made.tracks.cameras), 'point')})"
-    )
+    console.note(_told(made, names, len(drawn), out_dir))
+
+
+def _told(made: Simulation, names: list[str], n_images: int, out_dir: Path) -> str:
+    from calib.report.words import counted
+
+    cameras = counted(len(made.tracks.cameras), "camera")
+    points = counted(sum(c.n_points for c in made.tracks.cameras), "point")
+    written = ", ".join([*names, *([counted(n_images, "image")] if n_images else [])])
+    return f"wrote {written} to {out_dir} ({cameras}, {points})"
 
 
 def _knocks(texts: list[str], chosen: Scenario, is_followed: bool) -> list[Knock]:

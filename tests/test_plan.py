@@ -11,6 +11,7 @@ from itertools import combinations, pairwise
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 import pytest
 
@@ -19,11 +20,13 @@ from calib.core.camera import Lens
 from calib.core.fields import as_toml
 from calib.core.geometry import Pose, rotation_from_vector
 from calib.core.rig import Rig
-from calib.errors import InputError
+from calib.core.wand import Wand
+from calib.errors import InputError, UnsolvableError
 from calib.plan.assess import assess
-from calib.plan.compare import compare, plan_of
+from calib.plan.compare import compare, deviation, plan_of
 from calib.plan.coverage import best_angle_deg, is_hidden, look, noise_sigma
 from calib.plan.optics import angle_of_view_deg, centroid_noise, depth_of_field, merging_mm, size_px
+from calib.plan.pointing import pointing
 from calib.plan.reach import losses
 from calib.plan.records import Need, Obstacle, Plan, PlanCamera, PlanMarker, Wave, looking
 from calib.plan.suggest import add, drop, suggest
@@ -504,3 +507,60 @@ def test_the_picture_shows_what_was_found(call: Call, refused: Any, tmp_path: Pa
     code, _, err = call("plan", path, "--step", 900, "--plot", page)
     assert code == 1 and f"wrote {page}" in err and "The need is not met" in page.read_text()
     assert ".html" in refused("plan", path, "--plot", tmp_path / "plan.svg")
+
+
+# ---- pointing
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_camera_is_told_how_far_to_turn(seed: int) -> None:
+    # The truth: turned by some degrees, zoomed by up to 15 %, seen with noise among stray spots.
+    rng = np.random.default_rng(seed)
+    camera = hall().cameras[seed]
+    marks = rng.uniform([-2500, -2000, 0], [2500, 2000, 1500], (8, 3))
+    built = camera.as_built()
+    turn = rotation_from_vector(np.radians(rng.normal(0, [4.0, 4.0, 3.0])))
+    R, zoom = turn @ built.cam_from_world.R, rng.uniform(0.85, 1.15)
+    lens = Lens(built.lens.fx * zoom, built.lens.fy * zoom, *built.lens.K[:2, 2], np.zeros(5))
+    real = replace(built, cam_from_world=Pose(R, -R @ camera.position_mm), lens=lens)
+    uv, is_seen = real.image_of(marks)
+    assert is_seen.sum() >= 6
+    noisy = uv[is_seen] + rng.normal(0, 0.3, (is_seen.sum(), 2))
+    spots = rng.permutation(np.vstack([noisy, rng.uniform([0, 0], [2048, 1088], (4, 2))]))
+    found, true = pointing(camera, marks, spots), deviation(camera, real)
+    assert found.n_matched == is_seen.sum() and found.rms_px < 1.0
+    # 0.3 px of 1100 px is 0.016°, of six spots and more.
+    for key in ("right_deg", "up_deg"):
+        assert getattr(found.deviation, key) == pytest.approx(getattr(true, key), abs=0.03)
+    assert found.deviation.clockwise_deg == pytest.approx(true.clockwise_deg, abs=0.08)
+    assert found.deviation.focal_share == pytest.approx(true.focal_share, abs=0.002)
+    with pytest.raises(UnsolvableError, match=camera.name):
+        pointing(camera, marks, rng.uniform([0, 0], [2048, 1088], (9, 2)))
+
+
+def test_focus_tells_how_a_camera_looks(call: Call, refused: Any, tmp_path: Path) -> None:
+    plan = hall()
+    camera = plan.cameras[1]
+    rng = np.random.default_rng(5)
+    marks = rng.uniform([-2000, -1500, 0], [2000, 1500, 1200], (7, 3))
+    known = Wand("floor", tuple("abcdefg"), marks)
+    turned = replace(camera, aim_mm=camera.aim_mm + np.array([300.0, 300.0, 0.0]))
+    uv, is_seen = turned.as_built().image_of(marks)
+    image = np.full((1088, 2048), 10.0)
+    y, x = np.mgrid[:1088, :2048]
+    for u, v in uv[is_seen]:
+        image += 180.0 * np.exp(-0.5 * ((x - u) ** 2 + (y - v) ** 2) / 2.0**2)
+    cv2.imwrite(str(tmp_path / "cam02.png"), np.rint(image).astype(np.uint8))
+    calib.save_plan(plan, tmp_path / "plan.toml")
+    calib.save_wand(known, tmp_path / "marks.toml")
+    given = tmp_path / "cam02.png", "--plan", tmp_path / "plan.toml"
+    code, out, _ = call(
+        "focus", *given, "--marks", tmp_path / "marks.toml", "--camera", "cam02", "--json"
+    )
+    aim, true = json.loads(out)["aim"], deviation(camera, turned.as_built())
+    assert code == 1 and not aim["as_planned"] and aim["matched"] == is_seen.sum()
+    assert aim["turn_right_deg"] == pytest.approx(true.right_deg, abs=0.02)
+    assert aim["turn_up_deg"] == pytest.approx(true.up_deg, abs=0.02)
+    code, out, _ = call("focus", *given, "--marks", tmp_path / "marks.toml", "--camera", "cam02")
+    assert out.startswith("cam02: does not look as planned. Turn it")
+    assert "--marks" in refused("focus", *given)

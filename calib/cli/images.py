@@ -11,11 +11,13 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calib.cli.help import add
-from calib.cli.options import AsJson, Explain, Force
+from calib.cli.options import AsJson, Explain, Force, inside
 from calib.errors import InputError
 
 if TYPE_CHECKING:
+    from calib.intake.centroids.spots import SpotOptions
     from calib.intake.centroids.stream import Extraction
+    from calib.plan.pointing import Pointing
 
 Threshold = Annotated[
     float | None,
@@ -53,9 +55,12 @@ def add_commands(app: typer.Typer) -> None:
         calib focus cam01_000123.png
         calib focus images/
         calib focus cam01.avi --marker-mm 16 --distance-mm 5000 --focal-mm 8 --pitch-mm 0.0055
+        calib focus cam01.png --plan hall.toml --marks floor.toml
         """,
         """
         Marker, distance, focal length and pitch together predict how wide a spot should be.
+        With a plan and markers at known places: does the camera look where it should, and
+        how far to turn it.
         """,
     )  # fmt: skip
 
@@ -202,6 +207,24 @@ def focus(
     ] = None,
     focal_mm: Annotated[float | None, typer.Option("--focal-mm", help="Focal length, mm.")] = None,
     pitch_mm: Annotated[float | None, typer.Option("--pitch-mm", help="Pixel pitch, mm.")] = None,
+    plan: Annotated[
+        Path | None,
+        typer.Option(metavar="PLAN.toml", help="Also: does it look where its plan says?"),
+    ] = None,
+    camera: Annotated[
+        str | None,
+        typer.Option(
+            metavar="NAME",
+            help="With --plan: its name there.",
+            show_default="as the image is called",
+        ),
+    ] = None,
+    marks: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE", help="With --plan: markers at known places of its world (a wand file)."
+        ),
+    ] = None,
     threshold: Threshold = None,
     full_scale: FullScale = None,
     as_json: AsJson = False,
@@ -214,18 +237,49 @@ def focus(
     from calib.intake.centroids.images import focus as judge_focus
     from calib.intake.centroids.spots import SpotOptions
     from calib.report import images as report
+    from calib.report.planned import built
 
     optics = Optics(
         marker_mm=marker_mm, distance_mm=distance_mm, focal_mm=focal_mm, pitch_mm=pitch_mm
     )
     options = SpotOptions(threshold=threshold, full_scale=full_scale)
+    aim = (
+        None
+        if plan is None and marks is None and camera is None
+        else _aim(images, plan, camera, marks, options)
+    )
     with console.progress() as progress:
         verdicts = judge_focus(images, optics, options, progress)
+    is_fit = all(v.is_fit for v in verdicts) and (aim is None or aim.is_as_planned())
     if as_json:
         documents = [report.focus_as_json(v) for v in verdicts]
-        console.print_json(documents[0] if len(documents) == 1 else {"cameras": documents})
+        document = documents[0] if len(documents) == 1 else {"cameras": documents}
+        console.print_json(document if aim is None else document | {"aim": built.aim_as_json(aim)})
     else:
-        console.print_report(report.focus_lines(verdicts, console.width()))
-        if not all(v.is_fit for v in verdicts):
+        width = console.width()
+        lines = [] if aim is None else [*built.aim_as_lines(aim, width), ""]
+        console.print_report(lines + report.focus_lines(verdicts, width))
+        if not is_fit:
             console.caution()
-    raise typer.Exit(0 if all(v.is_fit for v in verdicts) else 1)
+    raise typer.Exit(0 if is_fit else 1)
+
+
+def _aim(
+    images: list[Path], plan: Path | None, camera: str | None, marks: Path | None,
+    options: SpotOptions,
+) -> Pointing:  # fmt: skip
+    """Return how the camera of the first image looks against its plan."""
+    if plan is None or marks is None:
+        raise InputError(
+            "focus", expected="--plan PLAN.toml and --marks FILE together",
+            found="no --plan" if plan is None else "no --marks",
+        )  # fmt: skip
+    import calib
+    from calib.intake.centroids.images import first_spots
+    from calib.plan.pointing import pointing
+
+    planned, known = calib.load_plan(plan), calib.load_wand(marks)
+    name, spots = first_spots(images, options)
+    with inside(plan):
+        one = planned.camera(camera or name)
+    return pointing(one, known.points_mm, spots.xy_px)

@@ -15,7 +15,7 @@ from calib.plan.assess import Assessment
 from calib.plan.coverage import look, noise_sigma, places_in
 from calib.plan.records import Need, Plan
 
-N_PLACES = 1500
+MOST_PLACES, CAMERAS_TIMES_PLACES = 1500, 30_000
 MOST_WORK = 5e5  # places times pairs of cameras
 USUAL_RATIO = 1.3  # of all errors to the centroids' noise, where a wave has not told it
 RESERVE = 1e-4  # weight of what is beyond the need: it tells which way is up where nothing lacks
@@ -71,7 +71,8 @@ def reach_of(plan: Plan, ratio: float = USUAL_RATIO, more_mm: Array | None = Non
     """Return what the plan's cameras reach at many places all over the volume, and at more of
     them, (n, 3).
     """
-    places = places_in(plan.volume, float(plan.volume.size_mm.prod() / N_PLACES) ** (1.0 / 3.0))
+    n = min(MOST_PLACES, CAMERAS_TIMES_PLACES / len(plan.cameras))
+    places = places_in(plan.volume, float(plan.volume.size_mm.prod() / n) ** (1.0 / 3.0))
     places = places if more_mm is None else np.concatenate([places, more_mm])
     looks = [look(plan, c, places) for c in plan.cameras]
     return Reach(

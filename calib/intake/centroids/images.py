@@ -128,3 +128,10 @@ def _pictures(sources: Sequence[Source]) -> Iterator[Any]:
     for source in sources:
         if source.is_video:
             yield from (mono(image, str(source.path)) for image in Video(source.path).frames())
+
+
+def first_spots(images: Iterable[Path], options: SpotOptions | None = None) -> tuple[str, Spots]:
+    """Return the camera that the first image is called after, and its spots."""
+    sources = find_sources(images)
+    with quiet():
+        return sources[0].camera, detect(next(_pictures(sources)), options)

@@ -7,9 +7,10 @@ from typing import Any
 import numpy as np
 
 from calib.plan.compare import Comparison, Deviation
+from calib.plan.pointing import Pointing
 from calib.report.planned import judged
 from calib.report.planned.judged import layers, verdict
-from calib.report.tables import Column, table
+from calib.report.tables import Column, Strong, table
 from calib.report.words import counted, listed, plain, wrapped
 
 LEGEND = (
@@ -74,3 +75,33 @@ def as_json(found: Comparison) -> dict[str, Any]:
         ],
     }  # fmt: skip
     return judged.as_json(found.found) | {"comparison": plain(told)}
+
+
+def aim_as_lines(found: Pointing, width: int | None = None) -> list[str]:
+    """Return whether a camera looks as planned, and how far to turn it and its ring."""
+    d = found.deviation
+    now = found.focal_mm * (1.0 + d.focal_share)
+    zoom = f"its lens is at {now:.1f} mm, {found.focal_mm:.1f} mm planned"
+    if found.is_as_planned():
+        told = f"{d.name}: looks as planned, {d.aim_deg:.1f}° off; {zoom}."
+    else:
+        told = f"{d.name}: does not look as planned. Turn it, as it sees: {turns(d)}; {zoom}."
+    by = (
+        f"From {found.n_matched} of {counted(found.n_marks, 'mark')} in view, within "
+        f"{found.rms_px:.1f} px (RMS), its place taken as planned."
+    )
+    return [*map(Strong, wrapped(told, width)), *wrapped(by, width)]
+
+
+def aim_as_json(found: Pointing) -> dict[str, Any]:
+    """Return it as ``calib focus --json`` prints it."""
+    d = found.deviation
+    document: dict[str, Any] = plain(
+        {
+            "camera": d.name, "as_planned": found.is_as_planned(), "aim_off_deg": d.aim_deg,
+            "turn_right_deg": d.right_deg, "turn_up_deg": d.up_deg,
+            "turn_clockwise_deg": d.clockwise_deg, "focal_share": d.focal_share,
+            "marks": found.n_marks, "matched": found.n_matched, "rms_px": found.rms_px,
+        }
+    )  # fmt: skip
+    return document

@@ -46,29 +46,32 @@ class Lately:
 
 
 def called_out(
-    counts: Counts, lately: Sequence[Lately], late: tuple[Array, Array] | None, n_markers: int
+    counts: Counts,
+    lately: Sequence[Lately],
+    late: tuple[Array, Array] | None,
+    n_markers: int,
+    missed: Ints | None = None,
 ) -> tuple[CalledOut, ...]:
     """Return what is to be called out; ``late`` are the cameras' time offsets in frames and their
-    standard uncertainties (C,), where they are known.
+    standard uncertainties (C,), where they are known, ``missed (C,)`` the markers that each ought
+    to have seen since it last saw any.
     """
     of_time = [] if late is None else list(_late(counts.names, *late))
-    explained = {c.camera for c in of_time}  # why their points do not fit
-    found = [*_silent(counts, lately), *of_time, *_doubtful(counts, lately, n_markers)]
-    return tuple(c for c in found if c.call != Call.MISFIT or c.camera not in explained)
+    found = [*_silent(counts, missed), *of_time, *_doubtful(counts, lately, n_markers)]
+    # Cameras that were placed beside one out of step do not tell who does not fit.
+    return tuple(c for c in found if c.call != Call.MISFIT or not of_time)
 
 
-def _silent(counts: Counts, lately: Sequence[Lately]) -> Iterable[CalledOut]:
+def _silent(counts: Counts, missed: Ints | None) -> Iterable[CalledOut]:
     """Yield cameras that show nothing though others go on, and would see the wand."""
     if counts.last_frame is None or counts.first_frame is None:
         return
     for c, name in enumerate(counts.names):
         since = counts.latest[c] if counts.points[c] else counts.first_frame - 1
         silent_s = float(counts.last_frame - since) / counts.rate_hz
-        parts = [part.seen for part in lately if part.seen is not None and part.end > since]
-        if parts and counts.points[c]:
-            expected = sum(int(part.expected[c]) for part in parts)
-            if silent_s >= SILENT_S and expected >= EXPECTED:
-                figures = {"silent_s": silent_s, "expected": float(expected)}
+        if missed is not None and counts.points[c]:
+            if silent_s >= SILENT_S and missed[c] >= EXPECTED:
+                figures = {"silent_s": silent_s, "expected": float(missed[c])}
                 yield CalledOut(Call.SILENT, name, figures)
         elif silent_s >= WINDOW_S:
             yield CalledOut(Call.SILENT, name, {"silent_s": silent_s})

@@ -105,6 +105,8 @@ class Watch:
         Frames so far.
     lately : tuple of Lately
         What cameras saw in the last seconds.
+    missed : (C,) array, optional
+        Markers that each camera ought to have seen since it last saw anything.
     distance : (C, n) array, optional
         How often each camera saw the wand at each distance.
     information : Information, optional
@@ -147,6 +149,7 @@ class Watch:
     n_frames: int = 0
     lately: tuple[Lately, ...] = ()
     distance: Ints | None = None
+    missed: Ints | None = None
     information: Information | None = None
     rough: Rough | None = None
     n_solved: int = 0
@@ -230,11 +233,16 @@ class Watch:
                 before = np.zeros_like(seen.distance) if self.distance is None else self.distance
                 out = replace(
                     out, information=summed(self.information, seen.information),
-                    distance=before + seen.distance,
+                    distance=before + seen.distance, missed=self._missed(tracks, seen),
                 )  # fmt: skip
         part = Lately.of(tracks, seen)
         since = part.end - WINDOW_S * tracks.frame_rate_hz
         return replace(out, lately=(*(p for p in out.lately if p.end > since), part))
+
+    def _missed(self, tracks: Tracks, seen: Seen) -> Ints:
+        is_silent = np.array([c.n_points == 0 for c in tracks.cameras])
+        before = 0 if self.missed is None else self.missed
+        return np.where(is_silent, before + seen.expected, 0)
 
     def _foreseen(self) -> Watch:
         """Return the watch with its forecast and where to go next, each as often as they change."""
@@ -343,7 +351,7 @@ class Watch:
             cameras=cameras,
             overlap=table,
             graph=graph,
-            called_out=called_out(counts, self.lately, late, len(self.wand.markers)),
+            called_out=called_out(counts, self.lately, late, len(self.wand.markers), self.missed),
             forecast=self.forecast,
             solved=self.solved,
             solved_frames=self.rough.n_frames if self.rough else 0,

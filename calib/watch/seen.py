@@ -34,9 +34,9 @@ class Seen:
     camera (C,), counts.
 
     ``named`` points there were in frames that place the wand, ``fitting`` of them fit it;
-    ``expected`` markers ought to have been seen: on a part of the sensor and at a distance where
-    the camera saw the wand before. ``distance (C, 60)`` counts pairs of camera and frame by
-    distance; ``speed_mm_s`` is the wand's median speed.
+    ``expected`` markers ought to have been seen: on or beside a part of the sensor, and at a
+    distance, where the camera saw the wand before. ``distance (C, 60)`` counts pairs of camera and
+    frame by distance; ``speed_mm_s`` is the wand's median speed.
     """
 
     information: Information
@@ -111,11 +111,18 @@ def _markers_mm(state: State) -> Array:
     return np.asarray(state.shape_mm @ np.swapaxes(state.wand_R, 1, 2) + state.wand_t[:, None])
 
 
+def _near(is_hit: Bools) -> Bools:
+    """Return the cells (C, 100) that were hit, or touch one that was."""
+    grid = np.pad(is_hit.reshape(-1, 10, 10), ((0, 0), (1, 1), (1, 1)))
+    near = [grid[:, i : i + 10, j : j + 10] for i in range(3) for j in range(3)]
+    return np.asarray(np.any(near, axis=0).reshape(-1, 100))
+
+
 def _expected(
     problem: Problem, state: State, rough: Rough, is_hit: Bools, range_mm: Array, is_placed: Bools
 ) -> Ints:
     """Return how many markers each camera (C,) ought to have seen in placed frames."""
-    points = _markers_mm(state)
+    points, near = _markers_mm(state), _near(is_hit)
     n_markers = points.shape[1]
     expected = np.zeros(problem.n_cameras, np.int64)
     flat = points.reshape(-1, 3)
@@ -125,6 +132,6 @@ def _expected(
         is_on &= np.repeat(is_placed, n_markers)
         is_on &= (away >= range_mm[c, 0]) & (away <= range_mm[c, 1])
         at = np.flatnonzero(is_on)
-        at = at[is_hit[c, sensor_cell(uv[at], camera.width, camera.height)]]
+        at = at[near[c, sensor_cell(uv[at], camera.width, camera.height)]]
         expected[c] = len(at)
     return expected

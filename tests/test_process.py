@@ -5,10 +5,13 @@ from __future__ import annotations
 import json
 import os
 import random
+import resource
 import signal
+import struct
 import subprocess
 import sys
 import time
+import zlib
 from pathlib import Path
 
 import numpy as np
@@ -119,3 +122,53 @@ def test_what_is_ignored_stays_ignored() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout == "True\n"
+
+
+@pytest.mark.parametrize("ending", [".png", ".pgm", ".bmp", ".tif"])
+def test_an_image_that_claims_gigabytes_takes_none(ending: str, tmp_path: Path) -> None:
+    """A kilobyte that says it is 30,000 × 30,000 pixels."""
+    n = 30_000
+    rows = zlib.compress(bytes(n + 1), 9) * 3
+    if ending == ".png":
+
+        def chunk(kind: bytes, data: bytes) -> bytes:
+            crc = zlib.crc32(kind + data)
+            return struct.pack(">I", len(data)) + kind + data + struct.pack(">I", crc)
+
+        head = struct.pack(">IIBBBBB", n, n, 8, 0, 0, 0, 0)
+        data = b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", head) + chunk(b"IDAT", rows)
+        data += chunk(b"IEND", b"")
+    elif ending == ".pgm":
+        data = b"P2\n30000 30000\n255\n0 0 0\n"
+    else:
+        import cv2  # noqa: PLC0415
+
+        small = cv2.imencode(ending, np.zeros((16, 16), np.uint8))[1].tobytes()
+        side = struct.pack("<I", 16) if ending == ".bmp" else struct.pack("<H", 16)
+        wide = struct.pack("<I", n) if ending == ".bmp" else struct.pack("<H", n)
+        data = small.replace(side, wide)
+    path = tmp_path / f"cam_000001{ending}"
+    path.write_bytes(data)
+
+    def limit() -> None:
+        resource.setrlimit(resource.RLIMIT_AS, (3 << 30, 3 << 30))
+
+    done = program("focus", path, preexec_fn=limit)
+    assert done.returncode == 2 and done.stderr.count("\n") == 1, done.stderr
+    assert str(path) in done.stderr
+
+
+@pytest.mark.parametrize("megabytes", [150, 300, 400])
+def test_memory_that_runs_out_ends_in_one_line(megabytes: int, rig: Path) -> None:
+    """Too little to load the libraries, or to work with them."""
+
+    def limit() -> None:
+        resource.setrlimit(resource.RLIMIT_AS, (megabytes << 20, megabytes << 20))
+
+    one = {f"{pool}_NUM_THREADS": "1" for pool in ("OMP", "OPENBLAS", "NUMBA")}
+    done = program(
+        "align", rig, "--like", rig, "-o", rig.parent / "no.h5", preexec_fn=limit,
+        env=os.environ | one, timeout=60,
+    )  # fmt: skip
+    assert done.returncode == 2 and done.stderr.count("\n") == 1, done.stderr
+    assert "defect" not in done.stderr

@@ -44,6 +44,16 @@ from calib.errors import MOST_SHOWN, CalibError
 UsageError: Any = typer.BadParameter.__base__
 
 
+# What libraries say where the system gives no more memory, be it for their own code or a thread.
+_OUT_OF_MEMORY = (
+    "failed to map segment",
+    "annot allocate memory",
+    "can't start new thread",
+    "libllvmlite",
+    "Insufficient memory",
+)
+
+
 class Commands(TyperGroup):
     """The commands, so wrapped that every failure ends in one line and an exit code, never in a
     traceback.
@@ -75,15 +85,11 @@ class Commands(TyperGroup):
         except KeyboardInterrupt:  # in a process that has not been prepared
             code = _fail(process.stopped(signal.SIGINT), 130)
         except MemoryError:
-            code = _fail(
-                "memory: expected enough of it for this capture, found too little. Take "
-                "fewer frames."
-            )
+            code = _fail(process.NO_MEMORY)
         except BrokenPipeError:  # the reader of a pipe has seen enough
             code = 141
-        except OSError as error:
-            where = error.filename or "output"
-            code = _fail(f"{where}: expected to read or write it, found {error.strerror or error}.")
+        except (ImportError, OSError, RuntimeError) as error:
+            code = _fail(_of_system(error))
         except Exception as error:
             if os.environ.get("CALIB_TRACEBACK"):
                 raise
@@ -118,6 +124,18 @@ def _forget_stdout() -> None:
         sys.stdout.flush()
     except OSError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def _of_system(error: ImportError | OSError | RuntimeError) -> str:
+    """Return the line of an error that the system made, or a library that met one."""
+    if any(words in str(error) for words in _OUT_OF_MEMORY):
+        return process.NO_MEMORY
+    if not isinstance(error, OSError):
+        if os.environ.get("CALIB_TRACEBACK"):
+            raise error
+        return _defect(error)
+    where = error.filename or "output"
+    return f"{where}: expected to read or write it, found {error.strerror or error}."
 
 
 def _defect(error: Exception) -> str:

@@ -9,10 +9,12 @@ import codecs
 import os
 import signal
 import sys
+import threading
 import unicodedata
 import warnings
 from typing import Any
 
+MOST_PIXELS = 1 << 27  # of an image: five times what tracking cameras have
 # Exit codes are 128 + the signal's number, as shells count them.
 STOPPED = {2: "by Ctrl-C", 15: "by the system (SIGTERM)", 1: "as the terminal was closed (SIGHUP)"}
 _PLAIN = {
@@ -23,12 +25,18 @@ _PLAIN = {
 }  # fmt: skip
 
 
+NO_MEMORY = "memory: expected enough of it for this capture, found too little. Take fewer frames."
+
+
 def prepare() -> None:
     """Make this process ready to run the program."""
     if not sys.warnoptions:
         # For developers; a user takes a line on standard error for an error.
         warnings.simplefilter("ignore")
     _open_streams()
+    # Read by OpenCV when it first decodes; its own limit lets a file of a kilobyte take gigabytes.
+    os.environ.setdefault("OPENCV_IO_MAX_IMAGE_PIXELS", str(MOST_PIXELS))
+    threading.excepthook = _lost
     for number in STOPPED:
         with_default = (signal.SIG_DFL, signal.default_int_handler)
         # What is ignored, as in the background or under nohup, stays so.
@@ -55,6 +63,16 @@ def _stop(number: int, _: object) -> None:
     cursor = "\x1b[?25h\r\x1b[K" if os.isatty(2) else ""  # that a progress bar has hidden
     os.write(2, (cursor + stopped(number) + "\n").encode("ascii", "backslashreplace"))
     os._exit(128 + number)
+
+
+def _lost(failed: Any) -> None:
+    """End where a thread did: who waits for what it was to bring would wait for ever."""
+    if drop := getattr(_outputs(), "drop_unfinished", None):
+        drop()
+    is_memory = issubclass(failed.exc_type, MemoryError)
+    line = NO_MEMORY if is_memory else f"calib: a thread ended by {failed.exc_type.__name__}."
+    os.write(2, (line + "\n").encode("ascii", "backslashreplace"))
+    os._exit(2)
 
 
 def _open_streams() -> None:

@@ -22,6 +22,7 @@ Image = NDArray[Any]
 _SAME_GREY = (
     3  # levels by which channels of a grey picture stored as colour may differ: lossy compression
 )
+MOST_PIXELS = 1 << 27  # of an image: five times what tracking cameras have
 _COPY = "Copy or record it again."
 
 
@@ -154,6 +155,9 @@ def _png_damage(data: bytes) -> str | None:
     """Walk the chunks of a PNG file (ISO/IEC 15948, clause 5): length, type, data, CRC, up
     to IEND.
     """
+    width, height = struct.unpack_from(">II", data, 16) if len(data) >= 24 else (0, 0)
+    if width * height > MOST_PIXELS:
+        return f"a claim of {width} × {height} px"
     at = 8
     while at + 12 <= len(data):
         length = struct.unpack_from(">I", data, at)[0]

@@ -233,7 +233,7 @@ def test_import_makes_the_tracks_file_of_a_table(call: Call, tmp_path: Path) -> 
     code, out, err = call(
         "import", tmp_path / "t.csv", tmp_path / "c.toml", "-o", tmp_path / "t.h5"
     )
-    assert (code, out) == (0, "") and "1 cameras, 2 points" in err
+    assert (code, out) == (0, "") and "1 camera, 2 points" in err
     assert calib.load_tracks(tmp_path / "t.h5").cameras[0].xy_px.tolist() == [
         [3.5, 4.5],
         [1.5, 2.5],

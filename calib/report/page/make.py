@@ -309,7 +309,6 @@ def _camera(
         html.chart(
             f"sensor-{k}", sensor_map(sensor),
             "Arrows show observed minus predicted, on average in a cell. White: no points there.",
-            "print-wide",
         ),
         html.chart(f"size-{k}", histogram(sensor, usual_px)),
         html.chart(f"time-{k}", over_time(sensor)),
@@ -332,9 +331,8 @@ def _links(seen: Portrait) -> str:
             "map", links_map(seen.rig, seen.overlap),
             "Lines lead to the three cameras with which each shares most frames; a camera on one "
             "thin line is placed by few frames.",
-            "print-wide",
         )
-        + html.chart("pairs", links_table(seen.overlap), "", "print-wide")
+        + html.chart("pairs", links_table(seen.overlap))
         + "</div>",
     )  # fmt: skip
 
@@ -346,7 +344,7 @@ def _wand(seen: Portrait) -> str:
     return html.section(
         "wand", "The wand's lengths over the volume",
         html.paragraph(residuals.lengths_sentence(seen.table.wand)),
-        '<div class="charts halves">'
+        '<div class="charts">'
         + html.chart("above", length_errors(seen.lengths, stage, "above"))
         + html.chart("side", length_errors(seen.lengths, stage, "side"))
         + "</div>",

@@ -43,7 +43,7 @@ def before_and_after(moves: Moves, title: str) -> str:
         )
         for k, m in enumerate(moves.named[:MOST_PICTURES])
     )  # fmt: skip
-    parts += [f'<div class="charts">{pictures}</div>'] if pictures else []
+    parts += [f'<div class="charts halves">{pictures}</div>'] if pictures else []
     return html.section("moves", title, *parts)
 
 

@@ -179,8 +179,8 @@ window.addEventListener("beforeprint", () => {
   for (const plot of all(".plot")) {
     if (plot.closest("details:not([open])")) continue;
     if (!plot.classList.contains("drawn")) draw(plot);
-    const isHalf = plot.closest(".charts.halves") !== null;
-    if (!isSpace(plot)) Plotly.relayout(plot, { width: isHalf ? PRINT_HALF_PX : PRINT_PX });
+    const width = plot.closest(".charts.halves") ? PRINT_HALF_PX : PRINT_PX;
+    if (!isSpace(plot)) Plotly.relayout(plot, { width });
   }
 });
 window.addEventListener("afterprint", () => {

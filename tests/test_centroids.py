@@ -669,7 +669,7 @@ def test_command_writes_tracks_with_what_the_list_states(tmp_path: Path) -> None
     out, rows = tmp_path / "t.h5", tmp_path / "spots.csv"
     done = run("centroids", folder, "-o", out, "--list", tmp_path / "list.toml", "--spots", rows)
     assert done.exit_code == 0, done.stderr
-    assert "cam01: 1 frames have no image: 2." in done.stderr
+    assert "cam01: 1 frame has no image: 2." in done.stderr
     assert "cam02" in done.stdout
     tracks = load_tracks(out)
     assert (tracks.frame_rate_hz, tracks.cameras[0].focal_mm) == (25.0, 8.0)
@@ -712,5 +712,6 @@ def test_command_tells_of_a_cap(tmp_path: Path) -> None:
     cv2.imwrite(str(tmp_path / "cam01_1.png"), image)
     done = run("centroids", tmp_path, "-o", tmp_path / "t.h5", "--rate", 25, "--max-blobs", 100)
     assert done.exit_code == 0, done.stderr
-    assert "more than 100 blobs in 1 images, of which the largest were kept" in done.stderr
+    assert "more than 100 blobs in 1 image, of which the largest were kept" in done.stderr
+    assert "ladder" in done.stderr  # to shorten an exposure or cover a lamp
     assert load_tracks(tmp_path / "t.h5").cameras[0].n_points <= 100

@@ -25,6 +25,7 @@ MIN_POINTS = 60  # that a frame count tells apart: a share of them is then known
 FEW, MOST = 0.25, 0.75
 NEARER = 0.5  # a point votes whose distance falls to less than this
 FAR = 4.0  # and was this many sigmas before
+MIN_SIDE = 0.1  # of the votes: what speaks against a few at an end may be chance
 EXPLAINED = 0.3  # of their distance is left, in the median: what a lens or a pose leaves is more
 
 
@@ -95,7 +96,8 @@ def _since(is_nearer: NDArray[np.bool_], frame: NDArray[np.int64]) -> tuple[floa
         return None
     vote = np.where(is_nearer, 1, -1)
     after = np.cumsum(vote[::-1])[::-1] - np.append(0, np.cumsum(vote))[:-1]
-    first = int(after[MIN_POINTS : n - MIN_POINTS + 1].argmax()) + MIN_POINTS
+    side = max(MIN_POINTS, int(MIN_SIDE * n))
+    first = int(after[side : n - side + 1].argmax()) + side
     if is_nearer[:first].mean() > FEW or is_nearer[first:].mean() < MOST:
         return None
     return float(after[first]), int(frame[first])

@@ -31,6 +31,7 @@ STEP_CHANCE, STEP_PX = 1e-6, 0.15
 # Chi-square over its degrees of freedom: sound captures have 0.2 to 1.2 without the stretches that
 # stand off, and with them up to 7; a knock of a pixel has 10 to 1000 in either.
 STEP_EXCESS, LASTING_EXCESS = 3.0, 20.0
+STAY_EXCESS = 8.0  # of either half of the shorter side: one stretch that stands off makes no step
 # Cameras are let go until this share of chi-square is left: effects of a large move are not linear.
 REST = 0.1
 # Share of chi-square that each further camera must be worth at a moment chosen: near the true one
@@ -47,8 +48,9 @@ class Step:
     """The moment at which two parts of the capture differ most: from ``frame`` on.
 
     ``excess`` is chi-square over its degrees of freedom, ``explained`` what is taken of it by the
-    cameras that ``moved``, ``shift_px (C,)`` how far each camera's
-    points move, RMS, with everything else where the common fit has it.
+    cameras that ``moved``, ``stays`` whether both halves of the shorter side tell of it,
+    ``shift_px (C,)`` how far each camera's points move, RMS, with everything else where the common
+    fit has it.
     """
 
     frame: int
@@ -58,6 +60,7 @@ class Step:
     moved: NDArray[np.bool_]
     shift_px: Array
     explained: float
+    stays: bool = True
 
     @property
     def is_sure(self) -> bool:
@@ -83,7 +86,7 @@ def largest_step(fit: RigFit) -> Step | None:
     of a step by more than such errors do, it is theirs.
     """
     every = _largest(fit, _robust(fit, ~np.zeros_like(fit.is_passing)))
-    if every is not None and every.excess > LASTING_EXCESS:
+    if every is not None and every.excess > LASTING_EXCESS and every.stays:
         return every
     return _largest(fit, _robust(fit, ~fit.is_passing))
 
@@ -97,17 +100,23 @@ def _largest(fit: RigFit, problem: Problem) -> Step | None:
     n_points = np.bincount(problem.cam, (problem.weight > 0).sum(axis=0), problem.n_cameras)
     # What a squared step of a camera alone does to its points, on average, in px².
     of_camera = H.sum(0) * (fit.sigma_px**2 / np.maximum(n_points, 1))[:, None, None]
+
+    def between(a: slice, b: slice, frame: int) -> Step:
+        one, other = ((S[part].sum(0), g[part].sum(0)) for part in (a, b))
+        return _step(one, other, of_camera, frame)
+
     steps = [
-        _step(
-            (S[:k].sum(0), g[:k].sum(0)),
-            (S[k:].sum(0), g[k:].sum(0)),
-            of_camera,
-            int(problem.frame_number[edges[k]]),
-        )
+        between(slice(k), slice(k, None), int(problem.frame_number[edges[k]]))
         for k in range(1, MOMENTS + 1)
     ]
     most = max(s.chi_square for s in steps)
-    return max(steps, key=lambda s: s.explained - EACH * most * int(s.moved.sum()))
+    score = [s.explained - EACH * most * int(s.moved.sum()) for s in steps]
+    k = int(np.argmax(score)) + 1
+    first, last, long = (0, k, slice(k, None)) if k <= MOMENTS // 2 else (k, MOMENTS + 1, slice(k))
+    middle = (first + last) // 2
+    halves = [slice(first, middle), slice(middle, last)] if last - first > 1 else []
+    stays = all(between(half, long, 0).excess > STAY_EXCESS for half in halves)
+    return replace(steps[k - 1], stays=stays)
 
 
 def _robust(fit: RigFit, counts: NDArray[np.bool_]) -> Problem:

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.check.refused import explained
+from calib.check.verdicts import RigFault
 from calib.check.whole.find import Whole, look_at_whole
 from calib.core.progress import Progress, quiet
 from calib.core.rig import Rig
@@ -168,7 +169,10 @@ def _solved(
     held = as_held(fit, tuple(camera.stats for camera in rig.cameras if camera.stats))
     progress("rig as a whole", 0, 1)
     whole = look_at_whole(rig, used, held)
-    rig = replace(rig, doubts=whole.doubts)
+    # What the rig is in doubt for is told as that, and once.
+    wand = str(fit.wand_finding) if any(d.finding == RigFault.WAND for d in whole.doubts) else None
+    findings = [text for text in rig.findings if text != wand]
+    rig = replace(rig, doubts=whole.doubts, findings=tuple(findings))
     is_whole = options.frames is None and not options.timing
     return Solution(rig, used, fit, held, whole, is_whole, named)
 

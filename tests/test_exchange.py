@@ -11,6 +11,7 @@ import pytest
 from calib.check.recheck.exchange import bearers
 from calib.check.recheck.outcome import CameraChange
 from calib.check.recheck.run import recheck
+from calib.check.residuals import residual_table
 from calib.check.verdicts import Change, Standing
 from calib.core.tracks import Tracks
 from calib.errors import InputError
@@ -54,6 +55,11 @@ def test_a_recheck_names_the_exchanged_and_judges_the_others(wave: Simulation) -
     }
     others = {c.verdict for c in found.cameras if c.name not in {"cam02", "cam05"}}
     assert not others & {Standing.MOVED, Standing.LENS}
+    rows = {r.name: r for r in residual_table(wave.truth, tracks).cameras}
+    assert {n: r.causes[0].other for n, r in rows.items() if r.causes} == {
+        "cam02": "cam05",
+        "cam05": "cam02",
+    }
     document = {c["name"]: c for c in as_json(found)["cameras"]}
     assert document["cam02"]["verdict"] == "exchanged" and document["cam02"]["with"] == "cam05"
     assert found.needs_a_hand and "cam02=cam05" in note(found, found.camera("cam02"))

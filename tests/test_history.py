@@ -18,6 +18,7 @@ from typer.testing import CliRunner
 from calib.check.history.compare import history
 from calib.check.history.records import Entry, History
 from calib.cli.main import app
+from calib.core.geometry import Pose
 from calib.core.rig import Rig
 from calib.errors import InputError
 from calib.export.history import history_as_csv
@@ -54,6 +55,21 @@ def verdicts(history: History) -> dict[str, str]:
 def test_independent_solves_of_an_unmoved_rig_are_steady(seed: int):
     """The level is 0.005 a history: three of them without a camera named happen in 98 of 100."""
     assert set(verdicts(history(series(seed))).values()) == {"steady"}
+
+
+@pytest.mark.parametrize("share", [0.2, -0.02])
+def test_a_rig_that_changed_in_size_is_that_and_no_camera_moved(share: float):
+    entries = series(3)
+    last = entries[-1]
+    cameras = tuple(
+        replace(c, cam_from_world=Pose(c.cam_from_world.R, (1 + share) * c.cam_from_world.t_mm))
+        for c in last.rig.cameras
+    )
+    found = history([*entries[:-1], replace(last, rig=replace(last.rig, cameras=cameras))])
+    assert found.grown == pytest.approx({last.name: share}, abs=1e-3)
+    assert set(verdicts(found).values()) == {"steady"} and found.needs_a_hand
+    word = "grew" if share > 0 else "shrank"
+    assert f"the whole rig {word} by " in " ".join(as_lines(found))
 
 
 def test_errors_of_held_lenses_are_no_history():

@@ -11,6 +11,7 @@ import numpy as np
 from scipy import special
 
 from calib.check.causes import Cause, find_causes
+from calib.check.recheck.exchange import bearers, under_right_names
 from calib.check.verdicts import Fault, Verdict
 from calib.check.whole.find import Whole, is_symptom, look_at_whole
 from calib.core.geometry import Array
@@ -22,7 +23,7 @@ from calib.errors import InputError, UnsolvableError
 from calib.naming.renaming import named_tracks
 from calib.solve.certainty.normal import wald
 from calib.solve.certainty.statistics import rig_stats
-from calib.solve.clock.common_time import at_common_time
+from calib.solve.clock.common_time import at_common_time, in_step
 from calib.solve.hold import RigFit, fit_to_rig
 from calib.solve.lasting.stretches import in_words
 from calib.told import Told
@@ -147,8 +148,12 @@ def residual_table(
     UnsolvableError
         No two cameras see the same marker in the same frame.
     """
+    borne: dict[str, str] = {}
     if fit is None:
-        tracks, fit = held(rig, tracks)
+        _check_cameras(rig, tracks)
+        tracks = tracks.subset([n for n in rig.names if n in tracks.names])
+        borne = bearers(rig, in_step(rig, tracks))
+        tracks, fit = held(rig, under_right_names(tracks, borne))
     else:
         _check_cameras(rig, tracks)
         tracks = tracks.subset([n for n in rig.names if n in tracks.names])
@@ -156,7 +161,7 @@ def residual_table(
     causes = find_causes(fit, tracks, stats, [rig.camera(n).stats for n in tracks.names])
     whole = whole or look_at_whole(rig, tracks, fit)
     rows = [
-        _row(rig, c.name, s, _with_knock(k, s, whole.knocked.get(c.name)))
+        _row(rig, c.name, s, _causes(c.name, k, s, whole, borne))
         for c, s, k in zip(tracks.cameras, stats, causes, strict=True)
     ]
     rows.sort(key=lambda r: (-np.nan_to_num(r.stats.rms_px, nan=np.inf), r.name))
@@ -197,7 +202,7 @@ UNSURE = frozenset(
     }
 )
 # A knock looks like one of these once the points on one side of it, such a share, are left out.
-BENT_BY_A_KNOCK, BENT_SHARE = frozenset({Fault.MOVED, Fault.LENS}), 0.3
+BENT_BY_A_KNOCK, BENT_SHARE = frozenset({Fault.MOVED, Fault.LENS, Fault.STRAY}), 0.3
 
 
 def _row(rig: Rig, name: str, stats: CameraStats, causes: tuple[Cause, ...]) -> CameraRow:
@@ -208,12 +213,20 @@ def _row(rig: Rig, name: str, stats: CameraStats, causes: tuple[Cause, ...]) -> 
     return CameraRow(name, stats, causes, position, rotation, lens_terms_of(rig, name))
 
 
+def _causes(
+    name: str, causes: tuple[Cause, ...], stats: CameraStats, whole: Whole, borne: dict[str, str]
+) -> tuple[Cause, ...]:
+    if name in borne:  # judged by its own points, which stand under another name
+        return (Cause(Fault.EXCHANGED, {}, borne[name]),)
+    return _with_knock(causes, stats, whole.knocked.get(name))
+
+
 def _with_knock(
     causes: tuple[Cause, ...], stats: CameraStats, knock: tuple[int, float] | None
 ) -> tuple[Cause, ...]:
     """Return the causes, with the knock where they are not what makes it seem one."""
     halves = stats.n_left_out > BENT_SHARE * (stats.points + stats.n_left_out)
-    known = UNSURE - BENT_BY_A_KNOCK if halves else UNSURE
+    known = (UNSURE | {Fault.STRAY}) - (BENT_BY_A_KNOCK if halves else frozenset())
     if knock is None or any(c.cause in known for c in causes):
         return causes
     figures = {"frame": float(knock[0]), "size_px": knock[1]}

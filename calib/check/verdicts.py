@@ -19,6 +19,7 @@ class Verdict(StrEnum):
 class Fault(StrEnum):
     """What a camera's residuals follow."""
 
+    EXCHANGED = "bears another camera's points"
     TOO_FEW = "too few points"
     ONE_SIDED = "one-sided points"
     MOVED = "stands elsewhere"

@@ -131,13 +131,22 @@ def recheck(
             f"{rig.name} states no uncertainty: its poses are taken as exact, so more "
             f"may be named than moved"
         )
+    solved_from = stored.provenance.get("tracks")
+    is_own = isinstance(solved_from, dict) and solved_from.get("sha256") == tracks_sha256
+    document["is_own_capture"] = is_own
+    if is_own:
+        notes.append(
+            f"{tracks.name} is the capture that the rig was solved from: it cannot show what "
+            "changed since; wave again"
+        )
     if output is not None:
         if changed := found.repairable:
             with console.progress() as progress:
                 read = read_from(tracks, tracks_sha256)
                 mended = _repaired(stored, found, changed, progress, read, rig_sha256)
             calib.save_rig(mended, output, force)
-            notes.append(f"solved anew: {', '.join(changed)}; wrote {output}")
+            notes += [f"solved anew: {_how_sure(mended, name)}" for name in changed]
+            notes.append(f"wrote {output}")
         else:
             notes.append(f"nothing written to {output}: {_why_not(found)}")
         document |= {"repaired": list(changed), "rig": str(output) if changed else None}
@@ -151,6 +160,12 @@ def recheck(
     if found.needs_a_hand and not as_json:
         console.caution(OVERHEAD)
     raise typer.Exit(1 if found.needs_a_hand else 0)
+
+
+def _how_sure(rig: Rig, name: str) -> str:
+    """Return a camera and how sure its new position and rotation are, over x, y and z together."""
+    mm, deg = (float((sigma @ sigma) ** 0.5) for sigma in rig.sigmas(name))
+    return f"{name}, position ± {mm:.2f} mm, rotation ± {deg:.4f}° (one standard uncertainty)"
 
 
 def _why_not(found: Recheck) -> str:

@@ -34,6 +34,11 @@ def advice(cause: Cause) -> str:
 
 def in_words(cause: Cause) -> Words:
     """Return the words for a cause."""
+    if cause.cause == Fault.EXCHANGED:
+        return Words(
+            f"the points under its name are those of {cause.other}",
+            "put cables or names right; calib recheck RIG TRACKS says how to rename them",
+        )
     words = _WORDS[cause.cause](cause.figures)
     if "left_px" not in cause.figures:
         return words

@@ -44,7 +44,12 @@ def as_lines(found: History, width: int | None = None, explain: bool = False) ->
 def _what_to_do(found: History) -> list[str]:
     """Return what to do about cameras that moved."""
     last = found.entries[-1].name
-    out = []
+    out = [
+        f"{name}: the whole rig {'grew' if share > 0 else 'shrank'} by {abs(share):.2%} against "
+        f"{found.entries[0].name}: look which wand file each was solved with, and in which unit. "
+        "Cameras are judged with that taken off."
+        for name, share in found.grown.items()
+    ]
     if moved := [c.name for c in found.cameras if c.verdict in {Course.JUMP, Course.CHANGED}]:
         out.append(
             f"Look at mount, clamp and rings of {listed(moved)}; a new wave tells whether "
@@ -66,6 +71,7 @@ def as_json(found: History) -> dict[str, Any]:
             "time": e.time or None,
             "sha256": e.sha256 or None,
             "parent": found.parent(k) or None,
+            "growth": found.grown.get(e.name, 0.0),
         }
         for k, e in enumerate(found.entries)
     ]
@@ -115,6 +121,7 @@ def verdict(found: History) -> str:
         ]
         told += [f"{listed(names)} {phrase}"] if of else []
     n = len(found.cameras)
+    told = [*(["the whole rig changed in size"] if found.grown else []), *told]
     return "; ".join([f"{n_steady if told else 'All'} of {n} cameras steady", *told]) + "."
 
 

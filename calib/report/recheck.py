@@ -128,6 +128,7 @@ def findings(found: Recheck) -> list[str]:
 
 def _besides(found: Recheck) -> list[str]:
     said = [*map(_rigid_move, found.rigid_moves)]
+    said += [f"The rig was in doubt when it was solved: {d}" for d in found.doubts]
     said += [SILENT if found.is_silent else "", FEWER if found.lacks_terms else "", AS_ONE]
     said += [NO_SIZE] if found.is_any else []
     return [text for text in said if text]

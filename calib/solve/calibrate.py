@@ -25,7 +25,7 @@ from calib.solve.certainty.held import contradicted, held_terms, known_sigma, pu
 from calib.solve.certainty.lens_model import Whole, examine_lenses, with_held_terms
 from calib.solve.certainty.sound import require_lenses, require_settled, require_sound
 from calib.solve.certainty.statistics import rig_stats
-from calib.solve.clock.common_time import with_timing
+from calib.solve.clock.common_time import least_that_matters, with_timing
 from calib.solve.clock.offsets import TimeOffsets
 from calib.solve.fit import Fit
 from calib.solve.lasting.scatter import together
@@ -146,7 +146,7 @@ def finish(
     findings, offsets = list(findings), None
     if options.timing:
         fit, tracks, offsets = with_timing(tracks, task.wand, fit, bundle_options, progress)
-        findings += offsets.findings
+        findings += offsets.findings(least_that_matters(tracks, fit.sigma_px))
     if bundle_options.distance:
         fit = fit_at_distance(fit, bundle_options.distance)
     findings += [str(fit.wand_finding)] if fit.wand_finding else []

@@ -46,6 +46,7 @@ class Cause:
 
     cause: Fault
     figures: Figures
+    other: str = ""  # the camera whose points stand under its name
 
     def __str__(self) -> str:
         from calib.report.causes import advice  # noqa: PLC0415 - the rooms' one way up

@@ -7,6 +7,7 @@ one by the cameras that agree (the search of the recheck, with the covariances o
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -14,13 +15,16 @@ from calib.check.history.patterns import told
 from calib.check.history.records import N_SHOWN, Entry, History
 from calib.check.recheck.agree import find_agreement
 from calib.check.recheck.compare import Comparison, held_sigma, is_silent, rig_from_other
-from calib.core.geometry import Array, vector_from_rotation
+from calib.core.geometry import Array, Pose, rigid_fit, vector_from_rotation
 from calib.core.parameters import N_CHANGE, RING, CameraParameter, of_cameras, term_values
 from calib.core.rig import Rig
 from calib.core.threads import one_blas_thread
 from calib.errors import InputError
 from calib.solve.certainty.normal import Information, in_gauge, on_places, world_motions
 
+# A rig changed in size where that leaves a fifth of what cameras would have had to move, and by
+# more than steel does over forty degrees (12 parts in a million a degree, common practice).
+MIN_FOR_SIZE, GROWN_LEFT, GROWN = 4, 0.2, 5e-4
 Key = tuple[CameraParameter, float]  # a held lens term and its value
 ALPHA = (
     0.005  # chance that any camera of an unchanged rig is said to have changed between two files
@@ -63,7 +67,7 @@ def history(entries: Sequence[Entry]) -> History:
     change = np.full((n_files, len(every), N_SHOWN), np.nan)
     own = np.full((n_files, len(every), N_SHOWN, N_SHOWN), np.nan)
     pull: dict[Key, Array] = {}
-    without_majority = []
+    without_majority, grown = [], {}
     for k, e in enumerate(entries):
         common = tuple(n for n in first.names if n in e.rig.names)
         if len(common) < 2:
@@ -71,11 +75,14 @@ def history(entries: Sequence[Entry]) -> History:
                 e.name, expected=f"two cameras or more of {', '.join(first.names)}",
                 found=", ".join(e.rig.names), remedy="Give the files of one rig.",
             )  # fmt: skip
-        inside = agreeing(first, e.rig, common)
+        rig = e.rig
+        if size := growth(first, rig, common) if k else 0.0:
+            grown[e.name], rig = size, scaled(rig, 1.0 / (1.0 + size))
+        inside = agreeing(first, rig, common)
         if k and 2 * inside.sum() <= len(common):
             without_majority.append(e.name)
         at = [every.index(n) for n in common]
-        change[k, at], own[k, at], pulled = _changes(first, e.rig, common, inside)
+        change[k, at], own[k, at], pulled = _changes(first, rig, common, inside)
         for key, column in pulled.items():
             pull.setdefault(key, np.zeros((n_files, len(every), N_SHOWN)))[k, at] = column
     times = np.array([m or 0.0 for m in moments]) if is_by_time else np.arange(n_files, dtype=float)
@@ -95,7 +102,32 @@ def history(entries: Sequence[Entry]) -> History:
         without_majority=tuple(without_majority),
         silent=tuple(e.name for e in entries if is_silent(e.rig)),
         added=tuple(sorted(set(every) - set(first.names))),
+        grown=grown,
     )
+
+
+def growth(first: Rig, later: Rig, names: tuple[str, ...]) -> float:
+    """Return the share by which the whole later rig is larger than the first, 0 where that is no
+    better an explanation than cameras that moved.
+    """
+    if len(names) < MIN_FOR_SIZE:
+        return 0.0
+    before, after = (np.stack([r.camera(n).position_mm for n in names]) for r in (first, later))
+    size, R, t = rigid_fit(before, after, with_scale=True)
+    left = np.linalg.norm(after - size * before @ R.T - t, axis=1)
+    _, R, t = rigid_fit(before, after)
+    as_it_is = np.linalg.norm(after - before @ R.T - t, axis=1)
+    explains = np.median(left) < GROWN_LEFT * np.median(as_it_is)
+    return float(size) - 1.0 if explains and abs(size - 1.0) > GROWN else 0.0
+
+
+def scaled(rig: Rig, size: float) -> Rig:
+    """Return the rig with its positions at this size."""
+    cameras = (
+        replace(c, cam_from_world=Pose(c.cam_from_world.R, size * c.cam_from_world.t_mm))
+        for c in rig.cameras
+    )
+    return replace(rig, cameras=tuple(cameras))
 
 
 def ring_covariance(rig: Rig, names: tuple[str, ...]) -> Array:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import ClassVar
 
@@ -106,6 +107,8 @@ class History(Told):
         Files that do not say what errors of held lenses did.
     added : tuple of str
         Cameras that the first file lacks.
+    grown : mapping
+        Files whose whole rig has another size than the first's, and by which share it is larger.
     """
 
     REPORT: ClassVar[str] = "history"
@@ -116,11 +119,16 @@ class History(Told):
     without_majority: tuple[str, ...]
     silent: tuple[str, ...]
     added: tuple[str, ...]
+    grown: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def needs_a_hand(self) -> bool:
-        """Whether a camera jumped or drifts, or changed between the only two files."""
-        return any(c.verdict in {Course.JUMP, Course.DRIFT, Course.CHANGED} for c in self.cameras)
+        """Whether a camera jumped or drifts, or changed between the only two files, or the whole
+        rig changed in size.
+        """
+        return bool(self.grown) or any(
+            c.verdict in {Course.JUMP, Course.DRIFT, Course.CHANGED} for c in self.cameras
+        )
 
     def parent(self, k: int) -> str:
         """Return the name of the file that file k is a repair of, its hash where that file is not

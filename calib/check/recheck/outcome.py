@@ -11,6 +11,7 @@ from calib.check.recheck.drift import Drift, RigidMove, Scale
 from calib.check.verdicts import NEED_A_HAND, Change, Majority, Standing
 from calib.core.geometry import Array
 from calib.core.parameters import RING
+from calib.core.rig import Doubt
 from calib.core.tracks import Tracks
 from calib.told import Told
 
@@ -151,6 +152,8 @@ class Recheck(Told):
         That of the capture.
     is_any : bool
         Any markers were seen instead of a wave.
+    doubts : tuple of Doubt
+        What the stored rig was in doubt for when it was solved.
     """
 
     REPORT: ClassVar[str] = "recheck"
@@ -167,6 +170,7 @@ class Recheck(Told):
     tracks: Tracks
     frame_rate_hz: float
     is_any: bool = False
+    doubts: tuple[Doubt, ...] = ()
 
     @property
     def has_majority(self) -> bool:

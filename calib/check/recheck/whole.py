@@ -65,6 +65,7 @@ def whole(
         rigid_moves=tuple(moves),
         is_silent=is_silent(rig),
         lacks_terms=lacks_terms(rig),
+        doubts=rig.doubts,
         tracks=tracks,
         frame_rate_hz=tracks.frame_rate_hz,
     )

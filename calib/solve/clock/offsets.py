@@ -74,10 +74,9 @@ class TimeOffsets:
         """Which offsets (C,) differ from zero by more than three sigmas."""
         return np.asarray(np.abs(self.offset_frames) > SIGNIFICANT * self.sigma_frames)
 
-    @property
-    def findings(self) -> tuple[str, ...]:
-        """What to tell people: a sentence for each significant offset, largest first, and for what
-        is not known.
+    def findings(self, least_frames: Array) -> tuple[str, ...]:
+        """Return what to tell people: a sentence for each significant offset of at least so many
+        frames (C,), largest first, and for what is not known.
         """
         order = np.argsort(-np.abs(self.offset_frames))
         unknown = [
@@ -98,7 +97,7 @@ class TimeOffsets:
             f"{'later' if self.offset_ms[c] > 0 else 'earlier'}"
             f" than the rig (± {self.sigma_ms[c]:.3f} ms; {self.offset_frames[c]:+.4f} frames)"
             for c in order
-            if self.is_significant[c]
+            if self.is_significant[c] and abs(self.offset_frames[c]) >= least_frames[c]
         )
 
 

@@ -15,7 +15,7 @@ from calib.core.rig import Rig
 from calib.core.threads import one_blas_thread
 from calib.core.tracks import Tracks
 from calib.core.wand import Wand
-from calib.errors import UnsolvableError
+from calib.errors import InputError, UnsolvableError
 from calib.naming.identify import Identification, identify, is_unnamed
 from calib.naming.renaming import compared, rename
 from calib.solve.calibrate import SolveOptions, Task, bare_rig, begin, finish
@@ -131,12 +131,29 @@ def solve_rig(
     stated, options = wand or POINT, options or SolveOptions()
     named = identify(tracks, stated, progress) if is_unnamed(tracks) else None
     try:
-        return _solved(tracks, stated, options, progress, named)
+        return _solved_or_refused(tracks, stated, options, progress, named)
     except UnsolvableError as error:
         seen = named.tracks if named else tracks
         if found := misread(seen, stated, is_lens_free(seen, options.lens)):
             raise as_error(found) from error
         raise
+
+
+def _solved_or_refused(
+    tracks: Tracks, stated: Wand, options: SolveOptions, progress: Progress,
+    named: Identification | None,
+) -> Solution:  # fmt: skip
+    try:
+        return _solved(tracks, stated, options, progress, named)
+    except np.linalg.LinAlgError as error:  # of numbers that ran away
+        raise UnsolvableError(
+            "solve",
+            expected="points that one rig explains",
+            found="none near: the solve runs away",
+            remedy="Look with calib inspect at what the cameras share; check wand file, mirrored "
+            "images, marker names and sync.",
+            cameras=tracks.names,
+        ) from error
 
 
 def misread(tracks: Tracks, wand: Wand, free: NDArray[np.bool_]) -> list[Suspect]:
@@ -163,7 +180,10 @@ def _solved(
     try:
         rig, used, fit = finish(task, fit, progress, findings)
     except UnsolvableError as error:
-        rig = bare_rig(task.used, stated, fit)
+        try:
+            rig = bare_rig(task.used, stated, fit)
+        except InputError:  # a lens or a pose that is none: there is nothing to look into
+            raise error from None
         held = as_held(fit, tuple(camera.stats for camera in rig.cameras if camera.stats))
         raise explained(error, rig, task.used, held) from error
     held = as_held(fit, tuple(camera.stats for camera in rig.cameras if camera.stats))

@@ -98,7 +98,8 @@ def _wand(rig: Rig, fit: RigFit) -> Iterator[Doubt]:
         return
     m = int(np.nanargmax(excess))
     reading = readings[m]
-    usual = float(np.nanmedian(np.delete(excess, m)))
+    # The pose gives way to a marker that is off, and takes its neighbour along.
+    usual = float(np.nanquantile(np.delete(excess, m), 0.25))
     if reading is None or excess[m] < max(MARKER_EXCESS, MARKER_TIMES * usual):
         return
     size = reading.offset_mm * float(np.sqrt(max(1.0 - (usual / excess[m]) ** 2, 0.0)))

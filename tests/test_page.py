@@ -168,10 +168,14 @@ def test_page_prints_on_a4(driver: Any) -> None:
     boxes = {tuple(map(float, b.split())) for b in re.findall(rb"/MediaBox \[([^\]]+)\]", pdf)}
     assert len(boxes) == 1
     assert boxes.pop() == pytest.approx((0, 0, 595, 842), abs=1.0)
-    width = (
-        "return Math.max(...[...document.querySelectorAll('.main-svg')].map(e => e.clientWidth))"
+    assert errors(driver) == []
+    # Back on the screen, a chart fills its place again: 690 px was a sheet's.
+    width = "const p = document.getElementById('map'); return [p._fullLayout.width, p.clientWidth]"
+    wait_for(
+        driver, width.replace("[p._fullLayout.width, p.clientWidth]", "p._fullLayout.width != 690")
     )
-    assert driver.execute_script(width) > 500  # back on the screen
+    drawn, place = driver.execute_script(width)
+    assert drawn == pytest.approx(place, abs=1.0)
 
 
 @needs_browser

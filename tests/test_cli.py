@@ -467,7 +467,7 @@ def test_a_wrong_call_ends_in_one_line(
     ("text", "words"),
     [
         ("n_camera = 4\n", ("n_camera",)),
-        ("n_cameras = 1\n", ("n_cameras", "2 to 200")),
+        ("n_cameras = 1\n", ("n_cameras", "2 to 300")),
         ("sigma_px = nan\n", ("sigma_px",)),
         ("layout = 'cave'\n", ("layout", "cave")),
         ("layout = \n", ("line 1",)),

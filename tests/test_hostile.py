@@ -84,3 +84,21 @@ def test_no_command_opens_a_socket(folder: Path, monkeypatch: pytest.MonkeyPatch
         assert code in (0, 1), said
     tried = {call.split()[0] for call in [*calls, *READING]}
     assert tried == {command.name for command in app.registered_commands}
+
+
+def test_an_image_of_an_input_folder_is_an_input(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(folder)
+    images = folder / "images"
+    images.mkdir()
+    picture = images / "cam_000001.png"
+    picture.write_bytes((folder / picture.name).read_bytes())
+    before = picture.read_bytes()
+    for out in (
+        "-o images/cam_000001.png",
+        "-o images/c.h5 --spots images/../images/cam_000001.png",
+    ):
+        code, _, said = reading.call(f"centroids images --rate 25 --force {out}".split())
+        assert code == 2 and "apart from the inputs" in said
+    assert [p.name for p in images.iterdir()] == [picture.name] and picture.read_bytes() == before

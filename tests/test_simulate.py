@@ -473,8 +473,8 @@ def test_scenario_goes_through_toml():
     ("table", "message"),
     [
         ({"n_camera": 4, "colour": 1}, "found colour, n_camera"),
-        ({"n_cameras": 1}, "scenario n_cameras: expected 2 to 200, found 1"),
-        ({"n_cameras": 201}, "expected 2 to 200"),
+        ({"n_cameras": 1}, "scenario n_cameras: expected 2 to 300, found 1"),
+        ({"n_cameras": 301}, "expected 2 to 300"),
         ({"n_cameras": 4.5}, "n_cameras: expected a value of kind int, found 4.5"),
         ({"n_cameras": True}, "kind int"),
         ({"sigma_px": "0.1"}, "sigma_px: expected a value of kind float"),

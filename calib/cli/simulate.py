@@ -53,7 +53,7 @@ def simulate(
         typer.Option("--scenario", metavar="FILE", help="Scenario (TOML); options go before it."),
     ] = None,
     layout: Annotated[str | None, typer.Option(help="room, corridor, row or dome.")] = None,
-    cameras: Annotated[int | None, typer.Option(help="Number of cameras, 2 to 200.")] = None,
+    cameras: Annotated[int | None, typer.Option(help="Number of cameras, 2 to 300.")] = None,
     frames: Annotated[int | None, typer.Option(help="Number of frames.")] = None,
     wand: Annotated[str | None, typer.Option(help="line3, plane5 or solid6.")] = None,
     noise: Annotated[

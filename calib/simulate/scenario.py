@@ -352,7 +352,7 @@ def limits(s: Scenario) -> tuple[tuple[str, Any, float, float], ...]:
     """Return the options that are numbers: name, value, and the range they must lie in."""
     inf = float("inf")
     return (
-        ("n_cameras", s.n_cameras, 2, 200),
+        ("n_cameras", s.n_cameras, 2, 300),
         ("size_mm", min(s.size_mm) if s.size_mm else 1000.0, 500.0, 1e6),
         ("width", s.width, 16, 20000),
         ("height", s.height, 16, 20000),

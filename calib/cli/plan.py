@@ -19,7 +19,7 @@ from calib.outputs import check_output, write_text
 PlanFile = Annotated[
     Path | None,
     typer.Argument(
-        metavar="[PLAN]", help="Plan file (TOML); calib formats plan shows one.",
+        metavar="PLAN", help="Plan file (TOML); calib formats plan shows one.",
         show_default=False,
     ),
 ]  # fmt: skip

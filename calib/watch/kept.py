@@ -28,14 +28,20 @@ class Kept:
         )
         while out.n_frames > self.most:
             step = 2 * out.step
-            part = _every(out.tracks, step)
+            part = _every(joined(out.parts), step)
             out = replace(out, step=step, parts=(part,), n_frames=len(named_frames(part)))
         return out
 
     @property
     def tracks(self) -> Tracks:
-        """The frames kept, as one capture."""
-        return joined(self.parts)
+        """The frames kept, as one capture at the rate at which they were kept: what a solve looks
+        for over time would take memory with the frames between.
+        """
+        found = joined(self.parts)
+        if self.step == 1:
+            return found
+        cameras = tuple(replace(c, frame=c.frame // self.step) for c in found.cameras)
+        return replace(found, cameras=cameras, frame_rate_hz=found.frame_rate_hz / self.step)
 
 
 def named_frames(tracks: Tracks) -> Ints:

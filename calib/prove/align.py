@@ -125,7 +125,7 @@ class Alignment:
     world_from_rig : Pose
         From the world before, ``scale`` first.
     scale : float
-        By which the rig was enlarged; 1 unless a survey's was asked for.
+        By which the rig was enlarged; 1 unless the survey's scale was taken.
     covariance : (6, 6) array
         Of the world itself, turn (rad) about and shift (mm) along its own axes at its origin:
         what the markers' noise and the rig's errors leave.

@@ -32,7 +32,7 @@ class Simulation:
     Parameters
     ----------
     scenario : Scenario
-        What was asked for.
+        What was drawn, and how.
     tracks : Tracks
         What the cameras saw.
     wand : Wand

@@ -77,7 +77,7 @@ def solved(index: int, options: argparse.Namespace, wave: int = 0) -> tuple[Simu
     return made, calibrate(made.tracks, made.wand)
 
 
-def world_error(rig: Rig, truth: Rig) -> Array:
+def off_truth(rig: Rig, truth: Rig) -> Array:
     """Return by how much the rig's world is off the truth's (6,), turn and shift: the motion that
     is left once the rig as a whole is held as its covariance's gauge holds it.
 
@@ -129,7 +129,7 @@ def measure_world(index: int, options: argparse.Namespace) -> World:
         points = placed(FRAME_MM, rng)
         floor = still_tracks(made.truth, points, rng, sigma_px=SIGMA_PX, named=index % 2 == 0)
         aligned, how = align(rig, floor)
-        of_frame = squared(world_error(aligned, moved(made.truth, world_of(points))), how)
+        of_frame = squared(off_truth(aligned, moved(made.truth, world_of(points))), how)
         # A third of the cameras is knocked before another wave; the world is the first rig's.
         names = rng.choice(rig.names, len(rig.names) // 3, replace=False)
         knocks = tuple(Knock(camera=str(n), rotation_deg=1.0, translation_mm=20.0) for n in names)
@@ -138,9 +138,7 @@ def measure_world(index: int, options: argparse.Namespace) -> World:
         carried, by = align_like(again, aligned)
         # Both rigs' gauges hold them where they are: the later one's error less the first one's.
         truth = moved(later.truth_after, world_of(points))
-        apart = world_error(carried, truth) - world_error(
-            aligned, moved(made.truth, world_of(points))
-        )
+        apart = off_truth(carried, truth) - off_truth(aligned, moved(made.truth, world_of(points)))
     except CalibError as error:
         return World(np.nan, np.nan, str(error))
     return World(of_frame, squared(apart, by))
@@ -215,7 +213,7 @@ def measure_precision(index: int, options: argparse.Namespace) -> tuple[Array, A
     truth = made.truth
     pose = Pose(truth.cameras[0].cam_from_world.R, truth.cameras[0].cam_from_world.t_mm)
     for _ in range(4):
-        step = world_error(rig, moved(truth, pose))
+        step = off_truth(rig, moved(truth, pose))
         pose = Pose(rotation_from_vector(step[:3]), step[3:]) @ pose
     there = pose.apply(places)
     C = covariance_of(

@@ -189,10 +189,18 @@ def _solved(
     held = as_held(fit, tuple(camera.stats for camera in rig.cameras if camera.stats))
     progress("rig as a whole", 0, 1)
     whole = look_at_whole(rig, used, held)
-    # What the rig is in doubt for is told as that, and once.
-    wand = str(fit.wand_finding) if any(d.finding == RigFault.WAND for d in whole.doubts) else None
-    findings = [text for text in rig.findings if text != wand]
-    rig = replace(rig, doubts=whole.doubts, findings=tuple(findings))
+    if fit.wand_finding and any(d.finding == RigFault.WAND for d in whole.doubts):
+        # Told once, and by what was found before the solve gave way to it.
+        wand = {"marker": fit.wand_finding.marker, "offset_mm": fit.wand_finding.offset_mm}
+        whole = replace(
+            whole,
+            doubts=tuple(
+                replace(d, figures=wand) if d.finding == RigFault.WAND else d for d in whole.doubts
+            ),
+        )
+        told = str(fit.wand_finding)
+        rig = replace(rig, findings=tuple(text for text in rig.findings if text != told))
+    rig = replace(rig, doubts=whole.doubts)
     is_whole = options.frames is None and not options.timing
     return Solution(rig, used, fit, held, whole, is_whole, named)
 

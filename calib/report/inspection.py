@@ -136,7 +136,7 @@ def _cameras(found: Inspection, width: int | None) -> list[str]:
         Column("named", [c.identified / c.points if c.points else None for c in rows], ".1%"),
         Column("frames", [c.frames for c in rows]),
         Column("points|a frame", [c.points_per_frame for c in rows], ".1f"),
-        Column("sensor|covered", [c.coverage for c in rows], ".0%"),
+        Column("sensor|seen", [c.coverage for c in rows], ".0%"),
         Column(
             "spread|px", [pair(*c.spread_px, " × ") if c.identified else "-" for c in rows], rank=1
         ),

@@ -122,7 +122,7 @@ def _table(found: ResidualTable, width: int | None) -> list[str]:
         Column("bias y|px", bias_y, ".3f", rank=5),
         Column("position|± mm", [np.linalg.norm(r.sigma_position_mm) for r in rows], ".3f"),
         Column("rotation|± deg", [np.linalg.norm(r.sigma_rotation_deg) for r in rows], ".4f"),
-        Column("sensor|covered", [s.coverage for s in stats], ".0%"),
+        Column("sensor|seen", [s.coverage for s in stats], ".0%"),
         Column("lens", [_letters(row.lens_terms) for row in rows], is_left=True, rank=4),
     ]
     return table(columns, width, [k for k, r in enumerate(rows) if r.verdict == Verdict.ACT])

@@ -38,6 +38,11 @@ def seen(doubt: Doubt) -> str:
     f, name = doubt.figures, doubt.finding
     if name == RigFault.MIRRORED:
         return "the wand fits what they saw only in a mirror"
+    if name == RigFault.WAND and f["marker"] is None:
+        return (
+            f"its markers lie off by some {f['offset_mm']:.2f} mm, and which one cannot be told"
+            " from this capture; the scale is only as sure as that"
+        )
     if name == RigFault.WAND:
         return (
             f"marker {f['marker']} lies {f['offset_mm']:.2f} mm from where the wand file has it, as"

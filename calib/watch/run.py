@@ -105,10 +105,10 @@ class Watch:
         Frames so far.
     lately : tuple of Lately
         What cameras saw in the last seconds.
-    missed : (C,) array, optional
-        Markers that each camera ought to have seen since it last saw anything.
     distance : (C, n) array, optional
         How often each camera saw the wand at each distance.
+    missed : (C,) array, optional
+        Markers that each camera ought to have seen since it last saw anything.
     information : Information, optional
         What the frames so far say of the rig.
     rough : Rough, optional

@@ -249,7 +249,7 @@ def _all_cameras(table: ResidualTable) -> str:
         Column("noise|px", [s.sigma_px for s in stats], ".3f"),
         Column("points|used", [s.points for s in stats]),
         Column("left|out", [s.n_left_out for s in stats]),
-        Column("sensor|covered", [s.coverage for s in stats], ".0%"),
+        Column("sensor|seen", [s.coverage for s in stats], ".0%"),
         Column("position|± mm", [_size(row.sigma_position_mm) for row in rows], ".3f"),
         Column("rotation|± deg", [_size(row.sigma_rotation_deg) for row in rows], ".4f"),
         Column("likely cause", [_cause(row) for row in rows], is_left=True),

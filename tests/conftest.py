@@ -18,6 +18,15 @@ from calib.core.wand import CertifiedLength, Wand
 from tests.program import Call, snapshot
 
 
+@pytest.fixture(autouse=True)
+def no_width_of_a_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Tables are as wide as in a pipe: readline, once imported, states a width to all processes
+    that are started later, such as those that share the tests out.
+    """
+    monkeypatch.delenv("COLUMNS", raising=False)
+    monkeypatch.delenv("LINES", raising=False)
+
+
 @pytest.fixture
 def call(capsys: pytest.CaptureFixture[str]) -> Call:
     """The program in this process: (exit code, standard output, standard error)."""

@@ -51,6 +51,7 @@ _OUT_OF_MEMORY = (
     "can't start new thread",
     "libllvmlite",
     "Insufficient memory",
+    "error return without exception set",  # the interpreter's own, where it could make no exception
 )
 
 
@@ -61,7 +62,7 @@ class Commands(TyperGroup):
 
     def main(self, args: Sequence[str] | None = None, *_: Any, **__: Any) -> Any:
         given = list(sys.argv[1:] if args is None else args)
-        code = 0
+        code, is_spent = 0, False
         if any(map(_is_hdf5, given)):
             guard.start()  # side by side with what loads here
         try:
@@ -85,16 +86,19 @@ class Commands(TyperGroup):
         except KeyboardInterrupt:  # in a process that has not been prepared
             code = _fail(process.stopped(signal.SIGINT), 130)
         except MemoryError:
-            code = _fail(process.NO_MEMORY)
+            code, is_spent = _fail(process.NO_MEMORY), True
         except BrokenPipeError:  # the reader of a pipe has seen enough
             code = 141
-        except (ImportError, OSError, RuntimeError) as error:
-            code = _fail(_of_system(error))
+        except (ImportError, OSError, RuntimeError, SystemError) as error:
+            line = _of_system(error)
+            code, is_spent = _fail(line), line == process.NO_MEMORY
         except Exception as error:
             if os.environ.get("CALIB_TRACEBACK"):
                 raise
             code = _fail(_defect(error))
         _forget_stdout()
+        if is_spent:
+            process.end(code)
         sys.exit(code)
 
     def format_commands(self, ctx: Any, formatter: Any) -> None:
@@ -126,7 +130,7 @@ def _forget_stdout() -> None:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
-def _of_system(error: ImportError | OSError | RuntimeError) -> str:
+def _of_system(error: ImportError | OSError | RuntimeError | SystemError) -> str:
     """Return the line of an error that the system made, or a library that met one."""
     if any(words in str(error) for words in _OUT_OF_MEMORY):
         return process.NO_MEMORY

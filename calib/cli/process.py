@@ -44,6 +44,17 @@ def prepare() -> None:
             signal.signal(number, _stop)
 
 
+def end(code: int) -> None:
+    """End a process that has no memory left, where it runs the program alone: what the interpreter
+    does at its end takes some, and may crash without.
+    """
+    if threading.excepthook is _lost:
+        if drop := getattr(_outputs(), "drop_unfinished", None):
+            drop()
+        sys.stderr.flush()
+        os._exit(code)
+
+
 def _outputs() -> Any:
     """The module that writes, if it is loaded already, perhaps in part."""
     return sys.modules.get("calib.outputs")

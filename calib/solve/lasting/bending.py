@@ -29,16 +29,14 @@ from calib.core.compiled import compiled
 from calib.core.geometry import Array
 from calib.core.threads import in_groups
 from calib.solve.bundle.problem import Index, Problem, State
-from calib.solve.lasting.find import LEAST_SHIFT, bin_frames
+from calib.solve.lasting.find import BY_CHANCE, LEAST_SHIFT, SINGULAR, bin_frames
 from calib.solve.lasting.shifts import Shifts, shifts
 from calib.solve.lasting.stretches import Off
 
-BY_CHANCE = 0.05  # that a sound capture has a stretch taken
 # Windows of any place, in lengths a quarter apart. They overlap, so noise passes a limit less often
 # than in as many apart.
 WINDOW_BINS = (3, 4, 5, 6, 8, 10, 12, 15, 19, 24, 30, 38, 48, 60)
 WINDOW_STEPS = 4  # a length
-SINGULAR = 1e-9  # determinant over squared trace: the camera takes all of such a shift
 MOST_SHARE = 1.0 / 3.0  # of a camera's information: what is left must still place it
 
 

@@ -46,6 +46,8 @@ USUAL_SHIFT = 3.0  # in the camera's noise: where the search for the shifts' var
 # which LEAST_SHIFT is far. More sweeps only make small variances smaller.
 SWEEPS, ABSENT = 12, 1e-2
 BY_CHANCE = 0.05  # that a sound capture has a fit of all its points repeated
+# Determinant over squared trace of the information: cameras take all of such a shift.
+SINGULAR = 1e-9
 ALIKE = 0.5  # shifts that differ by less than this share of the larger
 
 
@@ -330,7 +332,7 @@ def _chi_square(u: Array, I: Array) -> tuple[Array, Array]:
     """
     xx, xy, yy = I[..., 0], I[..., 1], I[..., 2]
     det = xx * yy - xy * xy
-    safe = np.where(det > 1e-9 * (xx + yy) ** 2, det, np.inf)
+    safe = np.where(det > SINGULAR * (xx + yy) ** 2, det, np.inf)
     shift = (
         np.stack([yy * u[..., 0] - xy * u[..., 1], xx * u[..., 1] - xy * u[..., 0]], axis=-1)
         / safe[..., None]

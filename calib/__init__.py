@@ -66,12 +66,12 @@ if TYPE_CHECKING:
     from calib.prove.reconstruct import reconstruct
     from calib.prove.verify import Verification, verify
     from calib.prove.volume import Box
-    from calib.report.describe import describe
-    from calib.report.description import Description
-    from calib.report.document import Document
-    from calib.report.formats import FileFormat, formats
     from calib.report.page.make import Source, html_report
-    from calib.report.record import Read, hand_over
+    from calib.report.papers.describe import describe
+    from calib.report.papers.description import Description
+    from calib.report.papers.document import Document
+    from calib.report.papers.formats import FileFormat, formats
+    from calib.report.papers.record import Read, hand_over
     from calib.simulate import Scenario, Simulation
     from calib.solve.calibrate import SolveOptions
     from calib.solve.repair import repair
@@ -225,12 +225,12 @@ _MODULES = {
     "calib.prove.reconstruct": ("reconstruct",),
     "calib.prove.verify": ("Verification", "verify"),
     "calib.prove.volume": ("Box",),
-    "calib.report.describe": ("describe",),
-    "calib.report.description": ("Description",),
-    "calib.report.document": ("Document",),
-    "calib.report.formats": ("FileFormat", "formats"),
+    "calib.report.papers.describe": ("describe",),
+    "calib.report.papers.description": ("Description",),
+    "calib.report.papers.document": ("Document",),
+    "calib.report.papers.formats": ("FileFormat", "formats"),
     "calib.report.page.make": ("Source", "html_report"),
-    "calib.report.record": ("Read", "hand_over"),
+    "calib.report.papers.record": ("Read", "hand_over"),
     "calib.simulate": ("Scenario", "Simulation"),
     "calib.solve.calibrate": ("SolveOptions",),
     "calib.solve.repair": ("repair",),

@@ -154,15 +154,11 @@ def test_modules_stay_short(path: Path) -> None:
     assert len(path.read_text(encoding="utf-8").splitlines()) <= 400
 
 
-# What a folder may hold beyond fourteen modules: a command or a subject each, side by side.
-WIDE = {"cli", "report"}
-
-
 def test_folders_have_rooms() -> None:
     for folder in {path.parent for path in MODULES}:
         held = [p for p in folder.glob("*.py") if p.name != "__init__.py"]
         place = folder.relative_to(PACKAGE).as_posix()
-        assert len(held) <= 14 or place in WIDE, f"{place}: {len(held)} modules"
+        assert len(held) <= 14, f"{place}: {len(held)} modules"
 
 
 @pytest.mark.parametrize("module", ["calib", "calib.cli.main"])

@@ -8,8 +8,8 @@ import pytest
 
 from calib.check.causes import MIN_COVERAGE, MIN_POINTS
 from calib.check.residuals import residual_table
-from calib.report.causes import advice, evidence
-from calib.report.residuals import as_json
+from calib.report.rigs.causes import advice, evidence
+from calib.report.rigs.residuals import as_json
 from calib.simulate import Knock, Scenario, simulate
 from tests.captures import act, capture, table_of, with_camera, with_points
 

@@ -17,7 +17,7 @@ from calib import files
 from calib.core.rig import Doubt, Rig
 from calib.core.tracks import Tracks
 from calib.export.points import HEADER, csv_lines
-from calib.report.formats import formats
+from calib.report.papers.formats import formats
 from tests.program import Call
 from tests.test_formats import in_space, written
 

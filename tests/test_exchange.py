@@ -15,7 +15,7 @@ from calib.check.residuals import residual_table
 from calib.check.verdicts import Change, Standing
 from calib.core.tracks import Tracks
 from calib.errors import InputError
-from calib.report.recheck import as_json, movement, note
+from calib.report.changes.recheck import as_json, movement, note
 from calib.simulate import Knock, Scenario, Simulation, simulate
 
 RIG = Scenario(n_cameras=7, n_frames=500, seed=71)

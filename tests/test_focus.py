@@ -21,7 +21,7 @@ from calib.errors import InputError
 from calib.intake.centroids.focus import Focus, Optics, judge
 from calib.intake.centroids.sources import read_image
 from calib.intake.centroids.spots import detect
-from calib.report.images import focus_lines
+from calib.report.captures.images import focus_lines
 from calib.simulate.render import RenderOptions, draw_spots, expose
 
 PLACES = [(60.3, 50.2), (150.7, 60.1), (100.2, 140.6), (40.4, 170.9)]

@@ -26,7 +26,7 @@ from calib.core.rig import Rig
 from calib.core.tracks import Tracks
 from calib.errors import InputError
 from calib.export.points import HEADER, csv_lines
-from calib.report.formats import FileFormat, as_lines, formats, named
+from calib.report.papers.formats import FileFormat, as_lines, formats, named
 from calib.simulate import Scenario
 from calib.simulate.explain import sections as scenario_sections
 from tests.program import Call

@@ -24,8 +24,8 @@ from calib.errors import InputError
 from calib.export.history import history_as_csv
 from calib.files import save_rig, save_tracks, sha256
 from calib.pipeline import calibrate
+from calib.report.changes.history import as_json, as_lines, findings
 from calib.report.figures.history import QUANTITIES, history_chart
-from calib.report.history import as_json, as_lines, findings
 from calib.simulate import Knock
 from tests.rigs_in_time import NAMES, drawn, measured, moved_as_one, stored, turned, wave
 

@@ -21,7 +21,7 @@ from calib.core.rig import Rig
 from calib.core.tracks import CameraTracks, Tracks
 from calib.errors import InputError, UnsolvableError
 from calib.files import load_tracks, load_wand
-from calib.report.inspection import as_json, in_words
+from calib.report.captures.inspection import as_json, in_words
 from calib.simulate import Scenario, Simulation, simulate
 from calib.solve.start.motion import (
     PLANAR_PARALLAX,

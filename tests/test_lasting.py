@@ -15,7 +15,7 @@ from calib.check.causes import Cause
 from calib.check.residuals import residual_table
 from calib.core.tracks import Tracks
 from calib.pipeline import solve_rig
-from calib.report.residuals import as_json, lasting_sentences
+from calib.report.rigs.residuals import as_json, lasting_sentences
 from calib.simulate import Scenario, Simulation, simulate
 from calib.simulate.noise import lasting_errors
 from calib.simulate.scenario import INDEPENDENT

@@ -19,7 +19,7 @@ from calib.core.tracks import Tracks
 from calib.errors import InputError
 from calib.files import load_rig, load_tracks, save_rig, save_tracks
 from calib.pipeline import calibrate
-from calib.report.residuals import as_json
+from calib.report.rigs.residuals import as_json
 from calib.simulate import Scenario, Simulation, simulate
 from calib.solve.calibrate import SolveOptions
 from calib.solve.certainty.held import HELD_SIGMA

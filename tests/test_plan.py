@@ -36,8 +36,8 @@ from calib.plan.way import suggested_way
 from calib.prove.precision import precision
 from calib.prove.volume import Box
 from calib.prove.world import moved
-from calib.report.examples import PLAN
 from calib.report.figures import plan_from_above, plan_in_space
+from calib.report.papers.examples import PLAN
 from tests.program import Call
 
 # ---- optics

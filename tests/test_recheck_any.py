@@ -19,7 +19,7 @@ from calib.core.tracks import CameraTracks, Tracks
 from calib.errors import UnsolvableError
 from calib.files import save_rig, save_tracks
 from calib.pipeline import calibrate
-from calib.report.recheck import as_json, as_lines
+from calib.report.changes.recheck import as_json, as_lines
 from calib.simulate import Knock, Scenario, day_capture, simulate
 from calib.solve.hold import rig_state
 from calib.solve.repair import repair

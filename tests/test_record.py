@@ -19,8 +19,8 @@ from calib.core.geometry import Pose
 from calib.core.rig import Doubt, Rig
 from calib.core.tracks import CameraTracks, Tracks
 from calib.prove.align import Alignment
-from calib.report.document import Document, as_html, as_markdown
-from calib.report.record import SIGNERS, Read, hand_over
+from calib.report.papers.document import Document, as_html, as_markdown
+from calib.report.papers.record import SIGNERS, Read, hand_over
 from calib.report.words import CAUTION
 from tests.program import Call
 

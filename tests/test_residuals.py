@@ -16,8 +16,8 @@ from calib.core.camera import project
 from calib.core.tracks import Tracks
 from calib.errors import InputError, UnsolvableError
 from calib.pipeline import solve_rig
-from calib.report.causes import evidence
-from calib.report.residuals import as_json, as_lines, lasting_sentences
+from calib.report.rigs.causes import evidence
+from calib.report.rigs.residuals import as_json, as_lines, lasting_sentences
 from calib.simulate.scenario import INDEPENDENT
 from calib.solve.certainty.statistics import camera_stats
 from calib.solve.hold import fit_to_rig

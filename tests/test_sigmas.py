@@ -14,7 +14,7 @@ from calib.core.parameters import POSITION, ROTATION, CameraParameter, of_camera
 from calib.core.rig import Covariance
 from calib.errors import UnsolvableError
 from calib.export.json import rig_as_dict
-from calib.report.residuals import as_json
+from calib.report.rigs.residuals import as_json
 from calib.solve.bundle.descent import BundleOptions, bundle
 from calib.solve.bundle.linearise import residuals
 from calib.solve.bundle.problem import Problem, State

@@ -25,7 +25,7 @@ from calib.prove.ends import end_poses, ends_of
 from calib.prove.lengths import measured_lengths
 from calib.prove.verify import Verification, spread, verify
 from calib.prove.world import moved
-from calib.report.verify import as_json, as_lines
+from calib.report.proofs.verify import as_json, as_lines
 from calib.simulate import Scenario, simulate
 from calib.simulate.still import bar_tracks
 from calib.solve.calibrate import SolveOptions

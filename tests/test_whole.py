@@ -16,8 +16,8 @@ from calib.check.whole.left_out import stands_out
 from calib.check.whole.steps import largest_step
 from calib.core.rig import Doubt
 from calib.pipeline import solve_rig
-from calib.report.residuals import as_json
-from calib.report.whole import sentences
+from calib.report.rigs.residuals import as_json
+from calib.report.rigs.whole import sentences
 from calib.simulate import Scenario, simulate
 from calib.solve.hold import fit_to_rig
 from scripts.benchmarks.mistakes import MISTAKES, clean, planted

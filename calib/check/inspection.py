@@ -1,5 +1,5 @@
-"""What an inspection of a capture finds, as records; ``calib.report.inspection`` puts it in
-words.
+"""What an inspection of a capture finds, as records; ``calib.report.captures.inspection`` has
+the words.
 """
 
 from __future__ import annotations
@@ -84,7 +84,7 @@ class Inspection(Told):
         What is the matter.
     """
 
-    REPORT: ClassVar[str] = "inspection"
+    REPORT: ClassVar[str] = "captures.inspection"
 
     cameras: tuple[CameraCapture, ...]
     overlap: Overlap

@@ -87,7 +87,7 @@ class ResidualTable(Told):
         Extents of the cameras' positions along their principal axes.
     """
 
-    REPORT: ClassVar[str] = "residuals"
+    REPORT: ClassVar[str] = "rigs.residuals"
 
     cameras: tuple[CameraRow, ...]
     wand: WandLengths

@@ -18,25 +18,12 @@ import typer
 from typer.core import TyperGroup
 
 from calib import __version__, guard
-from calib.cli import (
-    align,
-    capture,
-    describe,
-    edit,
-    export,
-    identify,
-    images,
-    plan,
-    process,
-    prove,
-    recheck,
-    record,
-    report,
-    rig,
-    simulate,
-    watch,
-)  # fmt: skip
+from calib.cli import process
+from calib.cli.captures import capture, edit, identify, images
+from calib.cli.handover import describe, export, record, report
 from calib.cli.help import write_commands
+from calib.cli.rigs import align, plan, prove, recheck, rig
+from calib.cli.waves import simulate, watch
 from calib.core.names import visible
 from calib.errors import MOST_SHOWN, CalibError
 

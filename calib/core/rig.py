@@ -255,7 +255,7 @@ class Doubt:
     effect_mm: float | None = None
 
     def __str__(self) -> str:
-        from calib.report.whole import sentences  # noqa: PLC0415 - the rooms' one way up
+        from calib.report.rigs.whole import sentences  # noqa: PLC0415 - the rooms' one way up
 
         return sentences([self])[0]
 
@@ -295,7 +295,7 @@ class Rig(Told):
         not.
     """
 
-    REPORT: ClassVar[str] = "rig"
+    REPORT: ClassVar[str] = "rigs.rig"
 
     cameras: tuple[RigCamera, ...]
     wand: Wand

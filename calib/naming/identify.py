@@ -50,7 +50,7 @@ class Identification(Told):
         What was named of each camera.
     """
 
-    REPORT: ClassVar[str] = "names"
+    REPORT: ClassVar[str] = "captures.names"
 
     tracks: Tracks
     cameras: tuple[CameraNames, ...]

@@ -153,7 +153,7 @@ class Alignment:
     notes: tuple[str, ...] = ()
 
     def __str__(self) -> str:
-        from calib.report.align import as_lines  # noqa: PLC0415 - see tests/test_architecture.py
+        from calib.report.proofs.align import as_lines  # noqa: PLC0415 - see tests/test_architecture.py
 
         return "\n".join(as_lines(self))
 

@@ -55,7 +55,7 @@ class Precision(Told):
         Whether the rig states its uncertainty.
     """
 
-    REPORT: ClassVar[str] = "precision"
+    REPORT: ClassVar[str] = "proofs.precision"
 
     places_mm: Array
     covariance_mm2: Array

@@ -92,7 +92,7 @@ class Verification(Told):
         What else there is to say.
     """
 
-    REPORT: ClassVar[str] = "verify"
+    REPORT: ClassVar[str] = "proofs.verify"
 
     bar: Wand
     lengths: Lengths

@@ -1,4 +1,6 @@
-"""What is known of a wave while it goes on, as records; ``calib.report.watch`` puts it in words."""
+"""What is known of a wave while it goes on, as records; ``calib.report.captures.watch`` has the
+words.
+"""
 
 from __future__ import annotations
 
@@ -144,6 +146,6 @@ class View:
     ending: Ending | None
 
     def __str__(self) -> str:
-        from calib.report.watch import as_lines  # noqa: PLC0415 - the rooms' one way up
+        from calib.report.captures.watch import as_lines  # noqa: PLC0415 - the rooms' one way up
 
         return "\n".join(as_lines(self))

@@ -19,7 +19,7 @@ from calib.check.residuals import ResidualTable, residual_table
 from calib.core.rig import Rig
 from calib.errors import CalibError
 from calib.pipeline import calibrate
-from calib.report.causes import evidence
+from calib.report.rigs.causes import evidence
 from calib.simulate import Knock, Scenario, simulate
 from calib.solve.hold import fit_to_rig
 from scripts.benchmarks.accuracy import LAYOUTS, WANDS, over_rigs

@@ -49,7 +49,7 @@ class Cause:
     other: str = ""  # the camera whose points stand under its name
 
     def __str__(self) -> str:
-        from calib.report.causes import advice  # noqa: PLC0415 - the rooms' one way up
+        from calib.report.rigs.causes import advice  # noqa: PLC0415 - the rooms' one way up
 
         return advice(self)
 

@@ -1,4 +1,4 @@
-"""The history of a rig's files as records; ``calib.report.history`` puts it in words."""
+"""The history of a rig's files as records; ``calib.report.changes.history`` puts it in words."""
 
 from __future__ import annotations
 
@@ -111,7 +111,7 @@ class History(Told):
         Files whose whole rig has another size than the first's, and by which share it is larger.
     """
 
-    REPORT: ClassVar[str] = "history"
+    REPORT: ClassVar[str] = "changes.history"
 
     entries: tuple[Entry, ...]
     cameras: tuple[CameraHistory, ...]

@@ -1,4 +1,4 @@
-"""What a recheck found, as records; ``calib.report.recheck`` puts it in words."""
+"""What a recheck found, as records; ``calib.report.changes.recheck`` puts it in words."""
 
 from __future__ import annotations
 
@@ -156,7 +156,7 @@ class Recheck(Told):
         What the stored rig was in doubt for when it was solved.
     """
 
-    REPORT: ClassVar[str] = "recheck"
+    REPORT: ClassVar[str] = "changes.recheck"
 
     cameras: tuple[CameraChange, ...]
     agreeing: tuple[str, ...]

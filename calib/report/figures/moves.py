@@ -13,8 +13,8 @@ from calib.check.verdicts import Course, Standing
 from calib.core.camera import Lens, project, undistort
 from calib.core.geometry import Array, Pose, rotation_from_vector
 from calib.core.rig import Rig, RigCamera
-from calib.report import history as history_words
-from calib.report import recheck as recheck_words
+from calib.report.changes import history as history_words
+from calib.report.changes import recheck as recheck_words
 from calib.report.figures.look import INK, MAIN, SOFT, WARN, figure, in_space, joined, shown, small
 from calib.report.figures.sensor import arrows, as_sensor, magnified, sensor_height
 from calib.report.figures.space import framed, scene

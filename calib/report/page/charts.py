@@ -9,7 +9,7 @@ import plotly.graph_objects as go
 from calib.check.history.records import History
 from calib.core.tracks import Tracks
 from calib.plan.assess import Assessment
-from calib.report import history as words
+from calib.report.changes import history as words
 from calib.report.figures.history import QUANTITIES, history_chart
 from calib.report.figures.planned import plan_from_above, plan_in_space
 from calib.report.figures.sensor import sensor_named

@@ -14,8 +14,6 @@ from calib.check.verdicts import Verdict
 from calib.core.rig import Rig
 from calib.core.threads import one_blas_thread
 from calib.core.tracks import Tracks
-from calib.report import causes, residuals, whole
-from calib.report.describe import rig_facts
 from calib.report.figures.data import Portrait, Sensor, portrait
 from calib.report.figures.lengths import length_errors
 from calib.report.figures.links import links_map, links_table
@@ -26,6 +24,8 @@ from calib.report.figures.spread import histogram, over_time
 from calib.report.figures.stage import stage_of
 from calib.report.page import html
 from calib.report.page.moves import before_and_after
+from calib.report.papers.describe import rig_facts
+from calib.report.rigs import causes, residuals, whole
 from calib.report.tables import Column
 from calib.report.words import CAUTION, listed, sentence
 

@@ -1,4 +1,4 @@
-"""What tests of lens terms found; ``calib.report.lenses`` puts it in words."""
+"""What tests of lens terms found; ``calib.report.rigs.lenses`` puts it in words."""
 
 from __future__ import annotations
 
@@ -87,6 +87,6 @@ class LensModelReport:
         return tuple(g for g in LENS_GROUPS if g in needed or g in kept)
 
     def __str__(self) -> str:
-        from calib.report.lenses import as_lines  # noqa: PLC0415 - the rooms' one way up
+        from calib.report.rigs.lenses import as_lines  # noqa: PLC0415 - the rooms' one way up
 
         return "\n".join(as_lines(self))

@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 
 from calib.cli.main import app
-from calib.report.formats import named
+from calib.report.papers.formats import named
 
 IMAGES = (".png", ".jpg", ".bmp", ".tif", ".pgm", ".webp", ".jp2")
 OLD_RIG = Path(__file__).parents[3] / "tests" / "data" / "rig_version_1.h5"

@@ -242,7 +242,7 @@ def _record(tracks: Tracks, path: Path, speed: float, force: bool) -> None:
     """Write a tracks file as its recording would: frames come when it is their time."""
     from calib import files
     from calib.cli import console
-    from calib.cli.live import in_seconds
+    from calib.cli.waves.live import in_seconds
 
     console.note(f"recording {path}: calib watch follows it")
     with files.recording(path, tracks, force) as append, console.progress() as progress:

@@ -16,9 +16,8 @@ from calib.core.wand import Wand
 from calib.intake.centroids.names import ImageList
 from calib.intake.table import CameraList
 from calib.plan.records import Plan
-from calib.report import whole
-from calib.report.description import Description, of_images, of_plan, of_scenario, of_wand
-from calib.report.stored import (
+from calib.report.papers.description import Description, of_images, of_plan, of_scenario, of_wand
+from calib.report.papers.stored import (
     Fact,
     alignment_facts,
     in_brief,
@@ -27,6 +26,7 @@ from calib.report.stored import (
     verification_facts,
     when,
 )
+from calib.report.rigs import whole
 from calib.report.tables import Column
 from calib.report.words import counted, listed
 from calib.simulate.scenario import Scenario

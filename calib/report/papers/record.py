@@ -12,10 +12,10 @@ from calib.core.parameters import DIST_NAMES
 from calib.core.rig import Rig
 from calib.core.tracks import Tracks
 from calib.prove.precision import one_line
-from calib.report.describe import NOT_DONE, doubted
-from calib.report.description import SHAPES
-from calib.report.document import Document, Section
-from calib.report.stored import (
+from calib.report.papers.describe import NOT_DONE, doubted
+from calib.report.papers.description import SHAPES
+from calib.report.papers.document import Document, Section
+from calib.report.papers.stored import (
     Fact,
     alignment_facts,
     in_brief,
@@ -24,8 +24,8 @@ from calib.report.stored import (
     verification_facts,
     when,
 )
+from calib.report.proofs.verify import MODELLED
 from calib.report.tables import Column
-from calib.report.verify import MODELLED
 from calib.report.words import CAUTION, counted, listed
 
 SIGNERS = ("Calibrated by", "Checked by", "Taken over by")

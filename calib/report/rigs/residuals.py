@@ -9,9 +9,9 @@ import numpy as np
 from calib.check.residuals import ResidualTable, WandLengths
 from calib.check.verdicts import Verdict
 from calib.core.rig import Doubt
-from calib.report.causes import advice, evidence
+from calib.report.rigs.causes import advice, evidence
+from calib.report.rigs.whole import as_json as whole_as_json
 from calib.report.tables import Column, Strong, table
-from calib.report.whole import as_json as whole_as_json
 from calib.report.words import counted, document, ended, listed, wrapped
 from calib.solve.lasting.stretches import USUAL_SHARE
 

@@ -57,7 +57,7 @@ def identify(
     check_outputs([output, draw], force, inputs=[tracks, wand])
     import calib
     from calib.cli import console
-    from calib.report import names as report
+    from calib.report.captures import names as report
 
     capture, stated = load_capture(tracks, wand)
     with console.progress() as progress:

@@ -18,7 +18,7 @@ from calib.errors import InputError
 from calib.outputs import check_output, write_text
 
 if TYPE_CHECKING:
-    from calib.report.record import Read
+    from calib.report.papers.record import Read
 
 HTML = {".html", ".htm"}
 
@@ -71,8 +71,8 @@ def record(
         check_output(output, force, inputs=inputs)
     from calib import files
     from calib.cli import console
-    from calib.report.document import as_html, as_markdown
-    from calib.report.record import hand_over
+    from calib.report.papers.document import as_html, as_markdown
+    from calib.report.papers.record import hand_over
 
     document = hand_over(
         _read(files.load_rig, rig),
@@ -90,7 +90,7 @@ def record(
 
 def _read(load: Callable[[Path], Any], path: Path) -> Read:
     from calib import files
-    from calib.report.record import Read
+    from calib.report.papers.record import Read
 
     found, sha256 = files.with_sha256(load, path)
     return Read(file_name(path), sha256, found)

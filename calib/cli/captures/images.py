@@ -122,7 +122,7 @@ def centroids(
     from calib.intake.centroids.names import find_sources
     from calib.intake.centroids.spots import SpotOptions
     from calib.intake.centroids.stream import extract
-    from calib.report import images as report
+    from calib.report.captures import images as report
     from calib.report.words import counted
 
     if rate is not None and not 0 < rate < float("inf"):
@@ -236,7 +236,7 @@ def focus(
     from calib.intake.centroids.focus import Optics
     from calib.intake.centroids.images import focus as judge_focus
     from calib.intake.centroids.spots import SpotOptions
-    from calib.report import images as report
+    from calib.report.captures import images as report
     from calib.report.planned import built
 
     optics = Optics(

@@ -80,7 +80,7 @@ def inspect(
     import calib
     from calib.check.verdicts import Shortcoming, Verdict
     from calib.cli import console
-    from calib.report import inspection as report
+    from calib.report.captures import inspection as report
 
     at_the_camera = {Shortcoming.BLIND, Shortcoming.TIMING, Shortcoming.MISREAD}
     capture, stated = calib.load_tracks(tracks), None

@@ -160,8 +160,8 @@ def solve(
     from calib.cli import console
     from calib.pipeline import solve_rig
     from calib.prove.precision import one_line
-    from calib.report import names
-    from calib.report import residuals as report
+    from calib.report.captures import names
+    from calib.report.rigs import residuals as report
     from calib.report.words import wrapped
 
     capture, tracks_sha256 = files.with_sha256(calib.load_tracks, tracks)
@@ -229,7 +229,7 @@ def solve(
 
 def _notes(rig: Rig, named: Identification | None, options: SolveOptions) -> list[str]:
     """Return what there is to say of a solve beside its table."""
-    from calib.report import names
+    from calib.report.captures import names
 
     out = []
     if named is not None:
@@ -272,7 +272,7 @@ def residuals(
     """
     import calib
     from calib.cli import console
-    from calib.report import residuals as report
+    from calib.report.rigs import residuals as report
 
     solved, capture = calib.load_rig(rig), calib.load_tracks(tracks)
     with inside(tracks):
@@ -286,7 +286,7 @@ def residuals(
 
 def _print_table(table: ResidualTable, explain: bool, then: str = "") -> None:
     from calib.cli import console
-    from calib.report.residuals import as_lines
+    from calib.report.rigs.residuals import as_lines
 
     console.print_report(as_lines(table, console.width(), explain, then))
     if any(row.causes for row in table.cameras):

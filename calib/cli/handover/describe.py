@@ -47,8 +47,8 @@ def describe(
     """Tell what a file holds: its kind, cameras, counts, poses, dates, and where it came from."""
     from calib import files
     from calib.cli import console
-    from calib.report import description as report
-    from calib.report.describe import describe as described
+    from calib.report.papers import description as report
+    from calib.report.papers.describe import describe as described
 
     held, sha256 = files.with_sha256(_load, file)
     found = described(held)
@@ -101,7 +101,7 @@ def formats(
             "--example", expected="the name of one format, and no --json", found="something else"
         )
     from calib.cli import console
-    from calib.report import formats as report
+    from calib.report.papers import formats as report
 
     if name is None:
         chosen, lines = report.formats(), report.overview(console.width())

@@ -117,7 +117,7 @@ def recheck(
     import calib
     from calib import files
     from calib.cli import console
-    from calib.report import recheck as report
+    from calib.report.changes import recheck as report
 
     stored, rig_sha256 = files.with_sha256(calib.load_rig, rig)
     capture, tracks_sha256 = files.with_sha256(calib.load_tracks, tracks)
@@ -224,7 +224,7 @@ def history(
     from calib import files
     from calib.cli import console
     from calib.export.history import history_as_csv
-    from calib.report import history as report
+    from calib.report.changes import history as report
 
     entries = []
     for path in paths:

@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from calib.core.rig import Rig
-from calib.report import description
-from calib.report.describe import of_rig
+from calib.report.papers import description
+from calib.report.papers.describe import of_rig
 from calib.report.words import document
 
 

@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calib.cli.help import add
-from calib.cli.live import Beside, Shown, in_seconds, interrupted, looks, seconds
 from calib.cli.options import AsJson, inside
+from calib.cli.waves.live import Beside, Shown, in_seconds, interrupted, looks, seconds
 from calib.errors import InputError
 
 if TYPE_CHECKING:
@@ -115,7 +115,7 @@ def _wave(
 ) -> int:
     """Watch a wave for a solve; return the exit code."""
     from calib.cli import console
-    from calib.report import watch as report
+    from calib.report.captures import watch as report
 
     state = start
     for state in _states(start, source, looks):
@@ -183,7 +183,7 @@ def _recheck(path: Path, looks: Iterator[Arrival], shown: Shown, as_json: bool) 
     """Recheck a rig while its wand is waved; return the exit code."""
     import calib
     from calib.cli import console
-    from calib.report import recheck as report
+    from calib.report.changes import recheck as report
     from calib.watch.recheck import RigWatch
 
     start = state = RigWatch(calib.load_rig(path), calib.RecheckOptions())

@@ -139,7 +139,7 @@ def verify(
     from calib.prove.decide import Decision, Limit
     from calib.prove.verify import verify as run
     from calib.prove.volume import Box
-    from calib.report import verify as report
+    from calib.report.proofs import verify as report
 
     allowed = None if limit is None else Limit.parse(limit)
     box = None if volume is None else Box.parse(volume)
@@ -207,7 +207,7 @@ def precision(
     from calib.prove.precision import default_places
     from calib.prove.precision import precision as run
     from calib.prove.volume import Box, seen_box, wave_box
-    from calib.report import precision as report
+    from calib.report.proofs import precision as report
 
     far = np.inf if reach is None else reach
     solved = files.load_rig(rig)

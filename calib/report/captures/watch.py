@@ -8,7 +8,7 @@ import math
 from dataclasses import asdict
 from typing import Any
 
-from calib.report.inspection import overlap_lines
+from calib.report.captures.inspection import overlap_lines
 from calib.report.tables import Column, Strong, table
 from calib.report.words import counted, document, listed, wrapped
 from calib.watch.records import (

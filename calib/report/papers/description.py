@@ -10,7 +10,7 @@ from typing import Any
 from calib.core.wand import Wand
 from calib.intake.centroids.names import ImageList
 from calib.plan.records import Plan
-from calib.report.stored import Fact, in_words
+from calib.report.papers.stored import Fact, in_words
 from calib.report.tables import Column, table
 from calib.report.words import counted, listed, plain
 from calib.simulate.scenario import Scenario

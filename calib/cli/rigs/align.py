@@ -128,8 +128,8 @@ def align(
         )  # fmt: skip
     from calib import files
     from calib.cli import console
-    from calib.report.align import as_json as table
-    from calib.report.align import as_lines
+    from calib.report.proofs.align import as_json as table
+    from calib.report.proofs.align import as_lines
 
     solved, sha256 = files.with_sha256(files.load_rig, rig)
     read: dict[str, Any] = {"rig": read_from(rig, sha256)}

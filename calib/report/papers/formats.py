@@ -13,7 +13,7 @@ from calib.errors import InputError, did_you_mean
 from calib.intake.centroids.names import IMAGE_LIST
 from calib.intake.table import CAMERA_LIST, COLUMNS
 from calib.plan.table import PLAN_FILE
-from calib.report import examples
+from calib.report.papers import examples
 from calib.report.tables import Column, Strong, table
 from calib.report.words import wrapped
 from calib.simulate.explain import sections as scenario_sections

@@ -10,7 +10,7 @@ import numpy as np
 
 from calib.prove.decide import COVERAGE, Limit
 from calib.prove.verify import CELLS
-from calib.report.align import AXES, WORDS
+from calib.report.proofs.align import AXES, WORDS
 from calib.report.words import listed
 
 Fact = tuple[str, str]

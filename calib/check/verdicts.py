@@ -47,6 +47,8 @@ class RigFault(StrEnum):
     LENGTHS = "wand lengths do not come out"
     CHANGED = "rig changed during the wave"
     LEFT_OUT = "much left out"
+    MARKER_LOST = "one marker left out"
+    PLACE_LOST = "part of an image left out"
     PAIR = "the two cameras do not fit"
 
 

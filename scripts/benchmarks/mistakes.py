@@ -267,6 +267,34 @@ def _biased_marker(
     return _with(sim.tracks, changed), sim.wand
 
 
+def _loose_marker(
+    sim: Simulation, name: str, strength: float, rng: np.random.Generator
+) -> tuple[Tracks, Wand]:
+    """A share of one marker's points lie grossly off in every camera: glints, or it hides."""
+    del name
+    changed = {}
+    for camera in sim.tracks.cameras:
+        rows = np.flatnonzero(camera.marker == len(sim.wand.markers) - 1)
+        rows = rows[rng.random(len(rows)) < strength]
+        changed[camera.name] = _shifted(camera, rows, rng.normal(0.0, 8.0, (len(rows), 2)))
+    return _with(sim.tracks, changed), sim.wand
+
+
+def _reflection(
+    sim: Simulation, name: str, strength: float, rng: np.random.Generator
+) -> tuple[Tracks, Wand]:
+    """Within a circle of the image, its radius a share of the width, points fall on a reflection
+    at its middle, in a place that the wand passes.
+    """
+    camera = sim.tracks.camera(name)
+    middle = camera.xy_px[rng.integers(camera.n_points)]
+    away = middle - camera.xy_px
+    near = (np.linalg.norm(away, axis=1) < strength * camera.width) & (camera.marker >= 0)
+    rows = np.flatnonzero(near)
+    shift = away[rows] + rng.normal(0.0, 0.3, (len(rows), 2))
+    return _with(sim.tracks, {name: _shifted(camera, rows, shift)}), sim.wand
+
+
 def _wrong_lens(
     sim: Simulation, name: str, strength: float, rng: np.random.Generator
 ) -> tuple[Tracks, Wand]:
@@ -369,6 +397,13 @@ MISTAKES: dict[str, Mistake] = {
     "stray points": Mistake(
         expected=(Fault.STRAY,), strengths=(0.05, 0.1, 0.2),
         change=lambda s, c, x: replace(s, stray_share={c: x}),
+    ),
+    "marker glints": Mistake(
+        expected=(RigFault.MARKER_LOST,), strengths=(0.2, 0.5), edit=_loose_marker, who="none",
+        wands=("plane5", "solid6"),
+    ),
+    "reflection in one place": Mistake(
+        expected=(RigFault.PLACE_LOST, Fault.STRAY), strengths=(0.05, 0.1), edit=_reflection
     ),
     "pair late": Mistake(
         expected=(PAIR, Reading.SHIFTED), strengths=(0.2, 1.0, 5.0),

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calib.check.verdicts import RigFault
+from calib.check.whole.gathered import Seen, lost_marker, lost_places
 from calib.check.whole.left_out import MANY, LeftOut, left_out
 from calib.check.whole.steps import Step, largest_step
 from calib.check.whole.wand import MarkerReading, is_mirrored, marker_readings
@@ -45,7 +46,7 @@ def is_symptom(doubt: Doubt) -> bool:
     """Return whether a doubt only says that points were left out, which a camera at fault does to
     its neighbours as well: its cause is told first.
     """
-    return doubt.finding == RigFault.LEFT_OUT
+    return doubt.finding in {RigFault.LEFT_OUT, RigFault.MARKER_LOST, RigFault.PLACE_LOST}
 
 
 def look_at_whole(rig: Rig, tracks: Tracks, fit: RigFit) -> Whole:
@@ -72,6 +73,7 @@ def look_at_whole(rig: Rig, tracks: Tracks, fit: RigFit) -> Whole:
         *_lengths(rig, points),
         *_much(tracks, shares),
     ]
+    doubts += _gathered(rig, tracks, fit, doubts)
     if len(tracks.names) == 2:
         doubts = [*_pair(tracks, fit, step if moved.any() else None, doubts)]
         knocked = {}
@@ -163,12 +165,33 @@ def _much(tracks: Tracks, shares: LeftOut) -> Iterator[Doubt]:
         yield Doubt(RigFault.LEFT_OUT, (), figures)
 
 
+def _gathered(
+    rig: Rig, tracks: Tracks, fit: RigFit, found: list[Doubt]
+) -> Iterator[Doubt]:
+    """Yield the marker and the parts of images on which left-out points gather; of two cameras no
+    part, as each loses what the other sees wrong.
+    """
+    seen = Seen.of(fit, tracks.frame_rate_hz)
+    told = {d.figures.get("marker") for d in found}
+    lost = lost_marker(seen, len(rig.wand.markers))
+    if lost is not None and (name := rig.wand.markers[lost.marker]) not in told:
+        figures = {"marker": name, "share": lost.share, "usual": lost.usual}
+        yield Doubt(RigFault.MARKER_LOST, (), figures)
+    for place in lost_places(seen, tracks) if len(tracks.names) > 2 else ():
+        edges = dict(zip(("left", "top", "right", "bottom"), place.window_px, strict=True))
+        figures = {**edges, "share": place.share, "usual": place.usual}
+        yield Doubt(RigFault.PLACE_LOST, (tracks.names[place.camera],), figures)
+
+
 def _pair(tracks: Tracks, fit: RigFit, step: Step | None, found: list[Doubt]) -> Iterator[Doubt]:
     """Yield what was found of two cameras as one finding: nothing tells which of the two it is, or
     a bent space from a bent wand.
     """
     noise = float(fit.sigma_px.max())
-    if step is None and noise <= PAIR_SIGMA_PX and {d.finding for d in found} <= {RigFault.WAND}:
+    if step is None and noise <= PAIR_SIGMA_PX and {d.finding for d in found} <= {
+        RigFault.WAND,
+        RigFault.MARKER_LOST,
+    }:
         yield from found
         return
     figures = {"noise_px": noise, "what": [str(d.finding) for d in found]}

@@ -165,9 +165,7 @@ def _much(tracks: Tracks, shares: LeftOut) -> Iterator[Doubt]:
         yield Doubt(RigFault.LEFT_OUT, (), figures)
 
 
-def _gathered(
-    rig: Rig, tracks: Tracks, fit: RigFit, found: list[Doubt]
-) -> Iterator[Doubt]:
+def _gathered(rig: Rig, tracks: Tracks, fit: RigFit, found: list[Doubt]) -> Iterator[Doubt]:
     """Yield the marker and the parts of images on which left-out points gather; of two cameras no
     part, as each loses what the other sees wrong.
     """
@@ -188,10 +186,11 @@ def _pair(tracks: Tracks, fit: RigFit, step: Step | None, found: list[Doubt]) ->
     a bent space from a bent wand.
     """
     noise = float(fit.sigma_px.max())
-    if step is None and noise <= PAIR_SIGMA_PX and {d.finding for d in found} <= {
-        RigFault.WAND,
-        RigFault.MARKER_LOST,
-    }:
+    if (
+        step is None
+        and noise <= PAIR_SIGMA_PX
+        and {d.finding for d in found} <= {RigFault.WAND, RigFault.MARKER_LOST}
+    ):
         yield from found
         return
     figures = {"noise_px": noise, "what": [str(d.finding) for d in found]}

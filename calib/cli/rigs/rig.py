@@ -289,5 +289,5 @@ def _print_table(table: ResidualTable, explain: bool, then: str = "") -> None:
     from calib.report.rigs.residuals import as_lines
 
     console.print_report(as_lines(table, console.width(), explain, then))
-    if any(row.causes for row in table.cameras):
+    if any(row.causes for row in table.cameras) or any(d.cameras for d in table.doubts):
         console.caution()

@@ -77,6 +77,17 @@ def seen(doubt: Doubt) -> str:
     if name == RigFault.LEFT_OUT:
         verb = "their" if len(doubt.cameras) > 1 else "its"
         return f"of {listed(doubt.cameras)} up to {f['share']:.0%} of {verb} points fit nothing"
+    if name == RigFault.MARKER_LOST:
+        return (
+            f"{f['share']:.0%} of marker {f['marker']}'s points fit nothing, of the other markers"
+            f" {f['usual']:.1%}"
+        )
+    if name == RigFault.PLACE_LOST:
+        return (
+            f"where {listed(doubt.cameras)} sees columns {f['left']:.0f} to {f['right']:.0f} and"
+            f" rows {f['top']:.0f} to {f['bottom']:.0f}, {f['share']:.0%} of its points fit"
+            f" nothing, elsewhere {f['usual']:.1%}"
+        )
     return _pair(f)
 
 
@@ -102,6 +113,9 @@ def _remedy(doubt: Doubt) -> str:
         " again",
         RigFault.CHANGED: "Find out what was knocked or moved, tighten it, and wave again",
         RigFault.LEFT_OUT: "Look for reflections, exchanged markers or cables, and wave again",
+        RigFault.MARKER_LOST: "Look whether it is loose, dirty or half covered, and wave again",
+        RigFault.PLACE_LOST: "Mask a lamp or reflection there and wipe its window; if nothing is"
+        " there, the lens bends more than its model: solve with more lens terms (--terms)",
         RigFault.PAIR: "Check sync, mounts and stated lenses; a third camera would tell which",
     }
     return remedies[RigFault(doubt.finding)]

@@ -187,7 +187,7 @@ def _windows(sums: NDArray[np.float64], scale: int) -> NDArray[np.float64]:
 def _chance(own: Seen, tile: Ints, is_in: Bools) -> float:
     """Return the chance of as many lost visits in a window as there are, by those elsewhere."""
     n, k = _visits(own.second[is_in], own.is_out[is_in])
-    place = tile[~is_in] @ [COLUMNS * 4, 1]
+    place = tile[~is_in, 0] * 4 * COLUMNS + tile[~is_in, 1]
     second = own.second[~is_in]
     n_rest, k_rest = _visits(place * (int(own.second.max()) + 1) + second, own.is_out[~is_in])
     return float(special.bdtrc(k - 1, n, (k_rest + 1) / (n_rest + 1))) if k else 1.0

@@ -15,7 +15,7 @@ from calib.check.causes.examine import Examination, examine
 from calib.check.causes.figures import Figures
 from calib.check.causes.levels import is_straying, noise_against
 from calib.check.causes.record import of_cameras
-from calib.check.causes.slips import Slip, slip
+from calib.check.causes.slips import Slip, slips
 from calib.check.verdicts import Fault
 from calib.core.geometry import Array
 from calib.core.rig import CameraStats
@@ -72,11 +72,11 @@ def find_causes(
     )
     stray = np.array([e.share_stray if e else np.nan for e in found])
     out: list[tuple[Cause, ...]] = []
-    for c, (s, before, e) in enumerate(zip(stats, solved, found, strict=True)):
+    every = zip(stats, solved, found, slips(fit, tracks), strict=True)
+    for c, (s, before, e, lost) in enumerate(every):
         if s.points < MIN_POINTS:
             out.append((Cause(Fault.TOO_FEW, {"points": s.points, "needed": MIN_POINTS}),))
             continue
-        lost = slip(fit, tracks, c)
         causes = _structured(e, np.delete(stray, c)) if lost is None else [_lost(lost)]
         noise = None if lost else _noise(sigma, c, s, before, e)
         if noise is not None:

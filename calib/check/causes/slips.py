@@ -6,6 +6,7 @@ Such points lie far off, along the wand's way: a fit leaves them out, or bends t
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,7 +14,9 @@ from numpy.typing import NDArray
 
 from calib.core.camera import Lens, project
 from calib.core.geometry import Array, Pose
+from calib.core.threads import in_groups
 from calib.core.tracks import Tracks
+from calib.solve.bundle.problem import Index
 from calib.solve.clock.frame_slip import find_frames
 from calib.solve.fit import frames_with_pose
 from calib.solve.hold import RigFit
@@ -37,24 +40,50 @@ class Slip:
     since_frame: int
 
 
-def slip(fit: RigFit, tracks: Tracks, c: int) -> Slip | None:
-    """Return by how much camera c's frame count is off in a part of the capture; None where it is
-    not, or throughout.
+def slips(fit: RigFit, tracks: Tracks) -> list[Slip | None]:
+    """Return by how much each camera's frame count is off in a part of the capture; None where it
+    is not, or throughout.
     """
     problem = fit.problem
-    seen = (problem.row >= 0) & (problem.cam == c)
-    seen &= frames_with_pose(problem, seen | (problem.row >= 0))[problem.frame]
-    marker, pair = np.nonzero(seen)
-    order = np.argsort(problem.frame[pair], kind="stable")
-    marker, pair = marker[order], pair[order]
+    seen = problem.row >= 0
+    seen &= frames_with_pose(problem, seen)[problem.frame]
+    n_views = problem.n_views(fit.is_inlier)
+
+    def run(cameras: Sequence[tuple[int, Index]]) -> list[Slip | None]:
+        return [_slip(fit, tracks, c, at, seen[:, at], n_views) for c, at in cameras]
+
+    parts = in_groups(run, list(enumerate(problem.pairs_by_camera())))
+    return [found for part in parts for found in part]
+
+
+def _slip(
+    fit: RigFit, tracks: Tracks, c: int, at: Index, seen: NDArray[np.bool_],
+    n_views: NDArray[np.int64],
+) -> Slip | None:  # fmt: skip
+    """Return camera c's slip from the points that are ``seen (M, P')`` of its pairs ``at``;
+    ``n_views (M, F)`` are how many cameras place each marker.
+    """
+    problem = fit.problem
+    own_pair, marker = np.nonzero(seen.T)
+    pair = at[own_pair]
     if len(pair) < 2 * MIN_POINTS:
         return None
     frame = problem.frame_number[problem.frame[pair]]
     own = np.linalg.norm(fit.residual_px[:, marker, pair], axis=0)
+    others = n_views.copy()
+    others[:, problem.frame[at]] -= fit.is_inlier[:, at]
+    placed = np.asarray((others >= 2).any(axis=0))
+    # Points that lie far off alone speak for another count, and most cameras have few.
+    far, least = own > FAR * fit.sigma_px[c], MOST * MIN_POINTS
+    if far.sum() < least:
+        return None
     best: tuple[float, Slip] | None = None
     reach = max(2, round(MAX_SLIP_S * tracks.frame_rate_hz))
     for frames in (k for k in range(-reach, reach + 1) if k):
-        other = _away(fit, c, marker, pair, frames)
+        nearer = _away(fit, c, marker[far], pair[far], placed, frames) < NEARER * own[far]
+        if nearer.sum() < least:
+            continue
+        other = _away(fit, c, marker, pair, placed, frames)
         known = np.isfinite(other)
         # Points of a slow wand lie alike under both counts and say nothing.
         votes = known & (np.maximum(own, other) > FAR * fit.sigma_px[c])
@@ -71,14 +100,14 @@ def slip(fit: RigFit, tracks: Tracks, c: int) -> Slip | None:
 
 
 def _away(
-    fit: RigFit, c: int, marker: NDArray[np.intp], pair: NDArray[np.intp], frames: int
-) -> Array:
+    fit: RigFit, c: int, marker: Index, pair: Index, placed: NDArray[np.bool_],
+    frames: int,
+) -> Array:  # fmt: skip
     """Return how far points (n,) lie in px from where the wand stood so many frames from their own;
-    nan where that is not known.
+    nan where it was not ``placed (F,)``.
     """
     problem, state = fit.problem, fit.state
     at = find_frames(problem.frame_number, problem.frame_number[problem.frame[pair]] + frames)
-    placed = frames_with_pose(problem, fit.is_inlier & (problem.cam != c))
     known = (at >= 0) & placed[at]
     place = np.einsum("nij,nj->ni", state.wand_R[at], state.shape_mm[marker]) + state.wand_t[at]
     pose = Pose(state.cam_R[c], state.cam_t[c])

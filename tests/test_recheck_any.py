@@ -172,6 +172,19 @@ def test_a_camera_that_moves_during_the_capture_is_called_so(rig, quiet_day, deg
     assert not found.repairable
 
 
+def test_a_part_of_the_image_that_is_off_for_a_while_is_no_move(rig, quiet_day):
+    """A camera that moves takes its whole image along; one marker passes through a part of it."""
+    tracks, name = quiet_day[1].tracks, "cam03"
+    camera = tracks.camera(name)
+    is_off = (camera.frame >= 180) & (camera.xy_px > [camera.width / 2, camera.height / 2]).all(1)
+    assert is_off.sum() > 400
+    off = replace(camera, xy_px=camera.xy_px - 1.5 * is_off[:, None])
+    found = recheck_any(
+        rig, replace(tracks, cameras=tuple(off if c.name == name else c for c in tracks.cameras))
+    )
+    assert found.camera(name).verdict != "moving"
+
+
 def test_exchanged_names_are_told_and_do_not_spoil_the_rest(rig, quiet_day):
     a, b = (quiet_day[1].tracks.camera(n) for n in ("cam02", "cam06"))
     other = {"cam02": replace(b, name="cam02"), "cam06": replace(a, name="cam06")}

@@ -99,7 +99,8 @@ def _small(
         ]
         if len(steps) < 2:
             continue
-        px = float(np.sqrt(np.square(steps).sum(axis=1).mean()))
+        # One quarter alone may show a single marker that was taken for another.
+        px = float(np.sort(np.linalg.norm(steps, axis=1))[-2])
         if px > max(STEP_PX, best[1] if best else 0.0):
             best = int(moments.number[first]), px
     return best

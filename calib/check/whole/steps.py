@@ -6,6 +6,8 @@ poses take up. About the common fit that is linear: with S and g the reduced nor
 part, cameras' poses alone, the part would have the cameras moved by ``-S⁺ g``; the difference d of
 two parts has covariance ``S_1⁺ + S_2⁺``, and ``dᵀ (S_1⁺ + S_2⁺)⁺ d`` is chi-square if nothing
 changed (Rao, Linear Statistical Inference and Its Applications, 2nd edition 1973, section 3b.4).
+That information is the parts' parallel sum ``S_1 (S_1 + S_2)⁺ S_2`` (Anderson & Duffin, Series and
+parallel addition of matrices, 1969).
 """
 
 from __future__ import annotations
@@ -22,6 +24,7 @@ from calib.core.parameters import N_POSE
 from calib.solve.bundle.elimination import inverse_factors, reduced_system
 from calib.solve.bundle.linearise import cauchy, linearise
 from calib.solve.bundle.problem import Problem
+from calib.solve.certainty.normal import Information, on_places, world_motions
 from calib.solve.fit import frames_with_pose
 from calib.solve.hold import RigFit
 
@@ -40,7 +43,7 @@ EACH = 0.03
 LEAST = 0.35  # of the largest shift
 MOMENTS = 9  # at every tenth of the capture
 LOSS_SCALE = 3.0  # Cauchy's, in sigmas: points that a knock put beyond the gate keep a say
-CUTOFF = 1e-9  # of the largest scaled eigenvalue: the world's motions, and cameras without points
+CUTOFF = 1e-9  # of the largest scaled entry: the world's motions, and cameras without points
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -97,13 +100,15 @@ def _largest(fit: RigFit, problem: Problem) -> Step | None:
         return None
     parts = [_normal(problem, fit, a, b) for a, b in pairwise(edges)]
     S, g, H = (np.array([p[k] for p in parts]) for k in range(3))
+    motions = world_motions(fit.state.cam_R, fit.state.position_mm, N_POSE)
+    motions = on_places(-fit.state.cam_R, N_POSE, motions)[:, : 7 if problem.n_turn == 0 else 6]
     n_points = np.bincount(problem.cam, (problem.weight > 0).sum(axis=0), problem.n_cameras)
     # What a squared step of a camera alone does to its points, on average, in px².
     of_camera = H.sum(0) * (fit.sigma_px**2 / np.maximum(n_points, 1))[:, None, None]
 
     def between(a: slice, b: slice, frame: int) -> Step:
         one, other = ((S[part].sum(0), g[part].sum(0)) for part in (a, b))
-        return _step(one, other, of_camera, frame)
+        return _step(one, other, motions, of_camera, frame)
 
     steps = [
         between(slice(k), slice(k, None), int(problem.frame_number[edges[k]]))
@@ -141,40 +146,41 @@ def _normal(problem: Problem, fit: RigFit, first: int, last: int) -> tuple[Array
 
 
 def _step(
-    before: tuple[Array, Array], after: tuple[Array, Array], of_camera: Array, frame: int
-) -> Step:
-    """Return the step at a frame between two parts, given by reduced matrix and gradient."""
+    before: tuple[Array, Array], after: tuple[Array, Array], motions: Array, of_camera: Array,
+    frame: int,
+) -> Step:  # fmt: skip
+    """Return the step at a frame between two parts, given by reduced matrix and gradient, neither
+    of which tells of the ``motions`` of the world.
+    """
     n = len(of_camera)
-    scale = 1.0 / np.sqrt(np.maximum(np.minimum(np.diag(before[0]), np.diag(after[0])), 1e-300))
-    seen = np.minimum(np.diag(before[0]), np.diag(after[0])) > 0
-    scale = np.where(seen, scale, 0.0)
-    inverses = [_pinv(S * scale[:, None] * scale) for S, _ in (before, after)]
-    d = -(inverses[1] @ (scale * after[1]) - inverses[0] @ (scale * before[1]))
-    W = _pinv(inverses[0] + inverses[1])
+    least = np.minimum(np.diag(before[0]), np.diag(after[0]))
+    scale = np.where(least > 0, 1.0 / np.sqrt(np.maximum(least, 1e-300)), 0.0)
+    one, other = (S * scale[:, None] * scale for S, _ in (before, after))
+    Q = np.linalg.qr(motions * np.sqrt(np.maximum(least, 0.0))[:, None])[0]
+    world = Q @ Q.T
+    moves = [
+        Information.of(S + world, scale * g).estimate()
+        for S, (_, g) in ((one, before), (other, after))
+    ]
+    d = moves[1] - moves[0]
+    W = one @ Information.of(one + other + world).solve(other)
+    W = 0.5 * (W + W.T)
     w = W @ d
     freedom = int(np.linalg.matrix_rank(W, hermitian=True, tol=CUTOFF * np.abs(W).max()))
     chi = float(d @ w)
     moved, chi_left, left = np.zeros(n, bool), chi, freedom
     # Cameras are let go one by one, each time the one that explains most.
     while left > 0 and chi_left > max(STEP_EXCESS * left, REST * chi) and moved.sum() < n - 1:
-        rest = [
-            (_without(W, w, np.append(np.flatnonzero(moved), c)), c) for c in np.flatnonzero(~moved)
-        ]
-        gain, c = max(rest)
-        moved[c] = True
-        chi_left, left = chi - gain, freedom - N_POSE * int(moved.sum())
-    own = (d * scale).reshape(n, N_POSE)
-    square = np.einsum("ci,cij,cj->c", own, of_camera, own)
+        own = np.einsum("cicj->cij", W.reshape(n, N_POSE, n, N_POSE))
+        inverse = np.linalg.pinv(own, rcond=CUTOFF, hermitian=True)
+        gain = np.einsum("ci,cij,cj->c", w.reshape(n, -1), inverse, w.reshape(n, -1))
+        c = int(np.where(moved, -np.inf, gain).argmax())
+        moved[c], at = True, slice(c * N_POSE, (c + 1) * N_POSE)
+        took = W[:, at] @ inverse[c]
+        W, w = W - took @ W[at], w - took @ w[at]
+        chi_left, left = chi_left - float(gain[c]), freedom - N_POSE * int(moved.sum())
+    by_camera = (d * scale).reshape(n, N_POSE)
+    square = np.einsum("ci,cij,cj->c", by_camera, of_camera, by_camera)
     p = float(special.chdtrc(max(freedom, 1), chi))
     explained = chi - chi_left if moved.any() else chi - freedom
     return Step(frame, chi, freedom, p, moved, np.sqrt(square), explained)
-
-
-def _without(W: Array, w: Array, cameras: NDArray[np.intp]) -> float:
-    """Return by how much chi-square falls when the cameras' poses may differ."""
-    at = (cameras[:, None] * N_POSE + np.arange(N_POSE)).ravel()
-    return float(w[at] @ np.linalg.pinv(W[np.ix_(at, at)], rcond=CUTOFF, hermitian=True) @ w[at])
-
-
-def _pinv(A: Array) -> Array:
-    return np.asarray(np.linalg.pinv(0.5 * (A + A.T), rcond=CUTOFF, hermitian=True))

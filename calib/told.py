@@ -6,9 +6,9 @@ import importlib
 from typing import Any, ClassVar
 
 
-class Told:
+class Printed:
     """A record whose words are in a module of ``calib.report``, named by ``REPORT``, which has
-    ``as_lines`` and ``as_json``: the rooms' one way up.
+    ``as_lines``: the rooms' one way up.
     """
 
     __slots__ = ()
@@ -16,6 +16,15 @@ class Told:
 
     def __str__(self) -> str:
         return "\n".join(self._words().as_lines(self))
+
+    def _words(self) -> Any:
+        return importlib.import_module(f"calib.report.{self.REPORT}")
+
+
+class Told(Printed):
+    """One whose module has ``as_json`` as well."""
+
+    __slots__ = ()
 
     def to_dict(self) -> dict[str, Any]:
         """Return the document that the record's command prints with ``--json``: plain lists, text
@@ -27,6 +36,3 @@ class Told:
     def _repr_html_(self) -> str:
         notebook = importlib.import_module("calib.report.notebook")
         return str(notebook.as_html(self._words().as_lines(self), self.to_dict()))
-
-    def _words(self) -> Any:
-        return importlib.import_module(f"calib.report.{self.REPORT}")

@@ -16,7 +16,7 @@ from calib.core.parameters import POSITION, ROTATION, CameraParameter, Parameter
 from calib.core.tracks import MOST_PX
 from calib.core.wand import Wand
 from calib.errors import InputError, did_you_mean
-from calib.told import Told
+from calib.told import Printed, Told
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -234,7 +234,7 @@ class Covariance:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Doubt:
+class Doubt(Printed):
     """What speaks against a rig as a whole.
 
     Parameters
@@ -249,15 +249,12 @@ class Doubt:
         About how much it may cost; None where that cannot be said.
     """
 
+    REPORT: ClassVar[str] = "rigs.whole"
+
     finding: str
     cameras: tuple[str, ...] = ()
     figures: Mapping[str, Any] = field(default_factory=dict)
     effect_mm: float | None = None
-
-    def __str__(self) -> str:
-        from calib.report.rigs.whole import sentences  # noqa: PLC0415 - the rooms' one way up
-
-        return sentences([self])[0]
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +19,7 @@ from calib.plan.way import Way, suggested_way
 from calib.prove.space.joint import effect_covariance, rig_errors
 from calib.prove.space.views import cameras_of, views_of
 from calib.solve.start.graph import CameraGraph, camera_graph, overlap
+from calib.told import Told
 
 STEPS = 20  # places along the longest side of the volume
 MOST_JUDGED = 1500  # places whose precision is predicted: it changes slowly from one to the next
@@ -49,7 +51,7 @@ class Tie:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Assessment:
+class Assessment(Told):
     """What a plan would reach at n places of its volume.
 
     Parameters
@@ -79,6 +81,8 @@ class Assessment:
         The planned rig with the covariance that a solve would state.
     """
 
+    REPORT: ClassVar[str] = "planned.judged"
+
     plan: Plan
     places_mm: Array
     looks: tuple[Look, ...]
@@ -90,11 +94,6 @@ class Assessment:
     tie: Tie
     way: Way
     rig: Rig | None
-
-    def __str__(self) -> str:
-        from calib.report.planned.judged import as_lines  # noqa: PLC0415 - see test_architecture.py
-
-        return "\n".join(as_lines(self))
 
     @property
     def lacks_cameras(self) -> Bools:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import ClassVar
 
 import numpy as np
 
@@ -14,6 +15,7 @@ from calib.plan.assess import Assessment, assess, rig_share
 from calib.plan.records import Need, Plan, PlanCamera, PlanMarker, Wave, looking
 from calib.prove.volume import seen_box, wave_box
 from calib.prove.world import moved
+from calib.told import Told
 
 ARM_MM = 1000.0  # weighs a camera's directions against its place where a world is fitted
 
@@ -40,21 +42,18 @@ class Deviation:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Comparison:
+class Comparison(Told):
     """A rig against its plan: camera by camera, those that only one of them has, whether its world
     had to be ``is_fitted`` to the plan's, and what it reaches as it stands.
     """
+
+    REPORT: ClassVar[str] = "planned.built"
 
     deviations: tuple[Deviation, ...]
     missing: tuple[str, ...]
     unplanned: tuple[str, ...]
     is_fitted: bool
     found: Assessment
-
-    def __str__(self) -> str:
-        from calib.report.planned.built import as_lines  # noqa: PLC0415 - see architecture
-
-        return "\n".join(as_lines(self))
 
 
 @one_blas_thread

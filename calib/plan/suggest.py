@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from typing import ClassVar
 
 import numpy as np
 from scipy import optimize
@@ -22,6 +23,7 @@ from calib.plan.assess import Assessment, assess
 from calib.plan.coverage import look, noise_sigma
 from calib.plan.reach import Reach, ratio_of, reach_of, rest_of, shortfall
 from calib.plan.records import NEAREST_MM, Plan, PlanCamera
+from calib.told import Told
 
 MOST_SWEEPS = 8
 WORTH_IT = 1e-5  # of the shortfall: less is no reason for another sweep
@@ -35,21 +37,18 @@ AWAY_MM = 1000.0  # from the volume, where no room is stated
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Suggestion:
+class Suggestion(Told):
     """A plan before and after: ``changed`` names the cameras that are to be set otherwise,
     ``added`` and ``dropped`` those that came and went, in order.
     """
+
+    REPORT: ClassVar[str] = "planned.changed"
 
     before: Assessment
     after: Assessment
     changed: tuple[str, ...] = ()
     added: tuple[str, ...] = ()
     dropped: tuple[str, ...] = ()
-
-    def __str__(self) -> str:
-        from calib.report.planned.changed import as_lines  # noqa: PLC0415 - see architecture
-
-        return "\n".join(as_lines(self))
 
 
 @one_blas_thread

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 
@@ -35,6 +35,7 @@ from calib.prove.rest.still import Still, standing, still_markers
 from calib.prove.space.views import cameras_of
 from calib.prove.survey import surveyed
 from calib.prove.world import moved
+from calib.told import Told
 
 UP = ("z", "y")
 # A floor whose markers leave this much or more open (1σ) is no floor to stand a figure on.
@@ -109,7 +110,7 @@ class AlignOptions:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Alignment:
+class Alignment(Told):
     """How a rig's world was made.
 
     Parameters
@@ -139,6 +140,8 @@ class Alignment:
         What there is to say.
     """
 
+    REPORT: ClassVar[str] = "proofs.align"
+
     how: str
     origin: str
     up: str
@@ -151,11 +154,6 @@ class Alignment:
     sigma_mm: Array = field(default_factory=lambda: np.empty((0, 3)))
     numbers: Mapping[str, float] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
-
-    def __str__(self) -> str:
-        from calib.report.proofs.align import as_lines  # noqa: PLC0415 - see tests/test_architecture.py
-
-        return "\n".join(as_lines(self))
 
     @property
     def sigma_deg(self) -> Array:

@@ -6,11 +6,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import ClassVar
 
 import numpy as np
 
 from calib.core.geometry import Array
 from calib.solve.start.graph import CameraGraph, Overlap
+from calib.told import Told
 
 INNER = 95.0  # percent of places within the second figure of a forecast
 
@@ -118,7 +120,7 @@ class Forecast:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class View:
+class View(Told):
     """All of a wave that a person is told.
 
     ``n_frames`` show the wand. ``trouble`` is why the frames so far could not be solved,
@@ -126,6 +128,8 @@ class View:
     suffice, None as long as they do not; ``solved`` the figure that the last solve itself came to,
     ``solved_frames`` how many frames it held.
     """
+
+    REPORT: ClassVar[str] = "captures.watch"
 
     duration_s: float
     n_frames: int
@@ -144,8 +148,3 @@ class View:
     trouble: str
     against: tuple[str, ...]
     ending: Ending | None
-
-    def __str__(self) -> str:
-        from calib.report.captures.watch import as_lines  # noqa: PLC0415 - the rooms' one way up
-
-        return "\n".join(as_lines(self))

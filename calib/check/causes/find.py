@@ -6,6 +6,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +22,7 @@ from calib.core.geometry import Array
 from calib.core.rig import CameraStats
 from calib.core.tracks import Tracks
 from calib.solve.hold import RigFit
+from calib.told import Printed
 
 # common practice, no source: the centre of a round marker is good to a tenth or two of a pixel
 MAX_SIGMA_PX = 1.0
@@ -41,17 +43,14 @@ MOST_OUT = 12
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Cause:
+class Cause(Printed):
     """What may be wrong, and the figures that say so."""
+
+    REPORT: ClassVar[str] = "rigs.causes"
 
     cause: Fault
     figures: Figures
     other: str = ""  # the camera whose points stand under its name
-
-    def __str__(self) -> str:
-        from calib.report.rigs.causes import advice  # noqa: PLC0415 - the rooms' one way up
-
-        return advice(self)
 
 
 def find_causes(

@@ -26,6 +26,11 @@ def evidence(cause: Cause) -> str:
     return f"{'; '.join(filter(None, [words.seen, words.numbers]))}: {words.remedy}"
 
 
+def as_lines(cause: Cause) -> list[str]:
+    """Return the line that a cause prints."""
+    return [advice(cause)]
+
+
 def advice(cause: Cause) -> str:
     """Return what was seen and what to do, as sentences."""
     words = in_words(cause)

@@ -28,6 +28,11 @@ def as_json(doubts: Sequence[Doubt]) -> dict[str, Any]:
     }
 
 
+def as_lines(doubt: Doubt) -> list[str]:
+    """Return the line that a doubt prints."""
+    return sentences([doubt])
+
+
 def sentences(doubts: Sequence[Doubt]) -> list[str]:
     """Return a sentence for each doubt with what to do about it."""
     return [f"{d.finding[:1].upper()}{d.finding[1:]}: {seen(d)}. {_remedy(d)}." for d in doubts]

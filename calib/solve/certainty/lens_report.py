@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import ClassVar
 
 from calib.core.parameters import LENS_GROUPS
+from calib.told import Printed
 
 ALPHA = 0.01  # corrected: one report in a hundred of a faultless rig names a term that is not there
 # uncorrected: one needless term in twenty is kept, which costs far less than one that is missing
@@ -60,10 +62,12 @@ class TermFinding:
 
 
 @dataclass(frozen=True, slots=True)
-class LensModelReport:
+class LensModelReport(Printed):
     """All tests of a solve's lenses, ``groups`` that it freed, and the cameras whose lens
     it held.
     """
+
+    REPORT: ClassVar[str] = "rigs.lenses"
 
     findings: tuple[TermFinding, ...]
     groups: tuple[str, ...]
@@ -85,8 +89,3 @@ class LensModelReport:
         needless = {g for g in needless if needed.isdisjoint(together(g))}
         kept = set(self.groups) - needless
         return tuple(g for g in LENS_GROUPS if g in needed or g in kept)
-
-    def __str__(self) -> str:
-        from calib.report.rigs.lenses import as_lines  # noqa: PLC0415 - the rooms' one way up
-
-        return "\n".join(as_lines(self))

@@ -149,6 +149,7 @@ def _camera(
         last_frame=int(camera.frame[-1]) if camera.n_points else None,
         partners=sum(index in edge for edge in graph.edges),
         travel=camera_travel(camera),
+        outside=camera.n_outside,
     )
 
 
@@ -212,6 +213,8 @@ def _links(graph: CameraGraph) -> Iterable[Finding]:
 
 
 def _amounts(cameras: Sequence[CameraCapture], *, is_still: bool) -> Iterable[Finding]:
+    if outside := tuple(c.name for c in cameras if c.outside):
+        yield Finding(Shortcoming.OUTSIDE, NOTE, outside)
     if is_still:
         return
     seen = [c for c in cameras if c.frames]

@@ -20,7 +20,7 @@ class CameraCapture:
     ``frames`` counts those with an identified point (of a capture without names, any),
     ``spread_px`` is the width and height that hold the middle 90 % of these points, ``partners``
     the number of cameras linked to it and ``travel`` how far the wand went, in lengths of its own
-    image.
+    image, ``outside`` how many points beside the counted ones lay outside the sensor.
     """
 
     name: str
@@ -34,6 +34,7 @@ class CameraCapture:
     last_frame: int | None
     partners: int
     travel: float
+    outside: int = 0
 
 
 @dataclass(frozen=True, slots=True)

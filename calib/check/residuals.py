@@ -12,13 +12,14 @@ from scipy import special
 
 from calib.check.causes import Cause, find_causes
 from calib.check.recheck.exchange import bearers, under_right_names
+from calib.check.serials import NewSerial, new_serials
 from calib.check.verdicts import Fault, Verdict
 from calib.check.whole.find import Whole, is_symptom, look_at_whole
 from calib.core.geometry import Array
 from calib.core.parameters import LENS_GROUPS, CameraParameter, term_values
 from calib.core.rig import CameraStats, Doubt, Rig
 from calib.core.threads import one_blas_thread
-from calib.core.tracks import Tracks, point_keys
+from calib.core.tracks import CameraTracks, Tracks, point_keys
 from calib.errors import InputError, UnsolvableError
 from calib.naming.renaming import named_tracks
 from calib.solve.certainty.normal import wald
@@ -38,7 +39,8 @@ class CameraRow:
 
     The sigmas (3,) are how sure the rig's own solve is of its position and rotation, nan where that
     is not known. ``lens_terms`` are those that its lens has beside focal length, centre, k1 and k2,
-    None where the solve held it.
+    None where the solve held it; ``n_outside`` counts points outside the sensor that were left out
+    when the tracks were read.
     """
 
     name: str
@@ -47,6 +49,7 @@ class CameraRow:
     sigma_position_mm: Array
     sigma_rotation_deg: Array
     lens_terms: tuple[str, ...] | None = None
+    n_outside: int = 0
 
     @property
     def verdict(self) -> Verdict:
@@ -85,6 +88,8 @@ class ResidualTable(Told):
         What speaks against the rig as a whole.
     span_mm : tuple of float
         Extents of the cameras' positions along their principal axes.
+    serials : tuple of NewSerial
+        Cameras whose serial numbers are not those that the rig keeps.
     """
 
     REPORT: ClassVar[str] = "rigs.residuals"
@@ -95,6 +100,7 @@ class ResidualTable(Told):
     lasting: dict[str, Any] = field(default_factory=dict)  # see ``solve.lasting.find.in_words``
     doubts: tuple[Doubt, ...] = ()  # what speaks against the rig as a whole
     span_mm: tuple[float, ...] = ()  # what the cameras' positions span, longest first
+    serials: tuple[NewSerial, ...] = ()
 
     @property
     def told(self) -> tuple[Doubt | CameraRow, ...]:
@@ -149,6 +155,7 @@ def residual_table(
         No two cameras see the same marker in the same frame.
     """
     borne: dict[str, str] = {}
+    serials = tuple(new_serials(rig, tracks).values())
     if fit is None:
         _check_cameras(rig, tracks)
         tracks = tracks.subset([n for n in rig.names if n in tracks.names])
@@ -161,7 +168,7 @@ def residual_table(
     causes = find_causes(fit, tracks, stats, [rig.camera(n).stats for n in tracks.names])
     whole = whole or look_at_whole(rig, tracks, fit)
     rows = [
-        _row(rig, c.name, s, _causes(c.name, k, s, whole, borne))
+        _row(rig, c, s, _causes(c.name, k, s, whole, borne))
         for c, s, k in zip(tracks.cameras, stats, causes, strict=True)
     ]
     rows.sort(key=lambda r: (-np.nan_to_num(r.stats.rms_px, nan=np.inf), r.name))
@@ -173,6 +180,7 @@ def residual_table(
         in_words(fit.problem, fit.stretches, tracks.names),
         _with_stored(whole.doubts, rig),
         _span(rig),
+        serials,
     )
 
 
@@ -205,12 +213,13 @@ UNSURE = frozenset(
 BENT_BY_A_KNOCK, BENT_SHARE = frozenset({Fault.MOVED, Fault.LENS, Fault.STRAY}), 0.3
 
 
-def _row(rig: Rig, name: str, stats: CameraStats, causes: tuple[Cause, ...]) -> CameraRow:
+def _row(rig: Rig, of: CameraTracks, stats: CameraStats, causes: tuple[Cause, ...]) -> CameraRow:
     """Return a camera's line; a fault that its sigmas do not contain leaves none to state."""
-    position, rotation = rig.sigmas(name)
+    position, rotation = rig.sigmas(of.name)
     if any(c.cause in UNSURE for c in causes):
         position, rotation = np.full(3, np.nan), np.full(3, np.nan)
-    return CameraRow(name, stats, causes, position, rotation, lens_terms_of(rig, name))
+    terms = lens_terms_of(rig, of.name)
+    return CameraRow(of.name, stats, causes, position, rotation, terms, of.n_outside)
 
 
 def _causes(

@@ -67,6 +67,7 @@ class Shortcoming(StrEnum):
     HANGING = "hanging"
     POINTS = "points"
     COVERAGE = "coverage"
+    OUTSIDE = "outside"
     SILENCE = "silence"
     TIMING = "timing"
 

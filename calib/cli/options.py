@@ -31,6 +31,13 @@ RigFile = Annotated[
 WandFile = Annotated[
     Path, typer.Option("--wand", metavar="WAND", help="Wand file (TOML).", show_default=False)
 ]
+DropOutside = Annotated[
+    bool,
+    typer.Option(
+        "--drop-outside",
+        help="Go on without points outside the sensor, up to a tenth of a camera's.",
+    ),
+]
 Force = Annotated[bool, typer.Option("--force", help="Overwrite existing output.")]
 Explain = Annotated[
     bool, typer.Option("--explain", help="Also say what the figures mean and how they came about.")
@@ -47,11 +54,11 @@ def check_page(option: str, path: Path | None) -> None:
         )  # fmt: skip
 
 
-def load_capture(tracks: Path, wand: Path) -> tuple[Tracks, Wand]:
+def load_capture(tracks: Path, wand: Path, drop_outside: bool = False) -> tuple[Tracks, Wand]:
     """Return a capture and its wand, which must have the markers that the capture names."""
     import calib
 
-    capture, stated = calib.load_tracks(tracks), calib.load_wand(wand)
+    capture, stated = calib.load_tracks(tracks, drop_outside), calib.load_wand(wand)
     with inside(tracks):
         capture.check_markers(len(stated.markers))
     return capture, stated

@@ -33,10 +33,11 @@ POINTS = (
     Item("marker", "integers, n", "the wand's marker from 0 on; -1: not identified", True),
     Item("radius", "numbers, n", "blob radius, px"),
 )
+OUTSIDE = Item("n_outside", "whole number", "points outside the sensor, left out before")
 MASKS = (Item("<name>", "numbers, k × 3", "x, y, radius of circles about reflections, px"),)
 TRACKS = (
     Section("/", "attributes", TRACKS_FILE),
-    Section("/cameras/<name>", "attributes", CAMERA),
+    Section("/cameras/<name>", "attributes", (*CAMERA, OUTSIDE)),
     Section("/cameras/<name>", "datasets", POINTS),
     Section("/masks", "datasets", MASKS, False),
 )
@@ -58,6 +59,7 @@ RIG_CAMERA = (
     Item("t", "numbers", "its translation, mm", True, ((3,),)),
     Item("time_offset_frames", "number", "how much later than the rig it exposes, frames"),
     Item("time_offset_sigma_frames", "number", "its standard uncertainty; beside it"),
+    Item("serial", "text", "the camera's serial number, as its capture stated it"),
 )
 RESIDUALS = (
     Item("points", "whole number", "points used", True),

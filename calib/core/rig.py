@@ -71,6 +71,8 @@ class RigCamera:
         How much later than the rig it exposes, as its solve found it.
     time_offset_sigma_frames : float, optional
         Its standard uncertainty; None where no solve looked, or none could tell.
+    serial : str, optional
+        The serial number that the capture stated.
     """
 
     name: str
@@ -81,6 +83,7 @@ class RigCamera:
     stats: CameraStats | None = None
     time_offset_frames: float = 0.0
     time_offset_sigma_frames: float | None = None
+    serial: str | None = None
 
     def __post_init__(self) -> None:
         offset, sigma = self.time_offset_frames, self.time_offset_sigma_frames

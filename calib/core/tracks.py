@@ -16,6 +16,8 @@ from calib.errors import InputError, did_you_mean
 
 Ints = NDArray[np.int64]
 MOST_PX = 100_000  # some four times what the largest sensors have along a side
+# Stray points beyond the edge are few; of a tenth and more, the sensor's size is stated wrongly.
+MOST_OUTSIDE = 0.1
 N_KEYS = 65536  # of a frame: more than an index of 16 bit counts
 
 
@@ -50,6 +52,8 @@ class CameraTracks:
         looked for them.
     lens_sigma : (9,) or (12,) array, optional
         Standard uncertainties of the measured lens: fx, fy, cx, cy (px), then as ``lens.dist``.
+    n_outside : int
+        Points outside the sensor that were left out when it was read.
     """
 
     name: str
@@ -66,6 +70,7 @@ class CameraTracks:
     model: str | None = None
     masks_px: Array | None = None
     lens_sigma: Array | None = None
+    n_outside: int = 0
 
     def __post_init__(self) -> None:
         frame, xy = _whole(self.name, "frame", self.frame, np.int64), frozen(self.xy_px)
@@ -236,21 +241,62 @@ def _checked_masks(name: str, masks_px: Array) -> Array:
     return masks
 
 
+def is_outside(xy_px: Array, width: int, height: int) -> NDArray[np.bool_]:
+    """Return which points (n,) lie outside a sensor; nan does not.
+
+    Half a pixel of grace beyond its edge serves files that count pixels from another corner.
+    """
+    return np.asarray(((xy_px < -1.0) | (xy_px > np.array([width, height]))).any(axis=1))
+
+
+def kept_inside(xy_px: Array, width: int, height: int, drop_outside: bool) -> NDArray[np.bool_]:
+    """Return which points (n,) to keep of a camera's: those on its sensor where others are to be
+    dropped, all where these are too many to be stray points.
+    """
+    is_off = is_outside(xy_px, width, height)
+    is_few = is_off.sum() <= MOST_OUTSIDE * len(xy_px)
+    return ~is_off if drop_outside and is_few else np.ones(len(xy_px), dtype=bool)
+
+
+def outside_error(
+    where: str, size: tuple[int, int], xy_px: Array, is_off: NDArray[np.bool_]
+) -> InputError:
+    """Return the error of a camera with points outside its sensor; ``where`` is the camera and the
+    place of the first of them.
+    """
+    x, y = xy_px[int(is_off.argmax())]
+    n, share = int(is_off.sum()), float(is_off.mean())
+    remedy = (
+        "Correct width and height, or leave these points out: --drop-outside of calib import, "
+        "select and solve."
+    )
+    if share > MOST_OUTSIDE:
+        remedy = "Correct width and height: so many are no stray points."
+    return InputError(
+        where,
+        expected=f"px on the {size[0]} × {size[1]} sensor",
+        found=f"({x:g}, {y:g}); {n} of {len(xy_px)} points ({share:.1%}) lie outside",
+        remedy=remedy,
+    )
+
+
 def _check_points(
     name: str, width: int, height: int, frame: Ints, xy: Array, marker: NDArray[np.int16]
 ) -> None:
     """Raise InputError at the first point that breaks a rule, with its row."""
-    # Half a pixel of grace beyond the sensor's edge serves files that count pixels from another
-    # corner.
-    is_off = ~((xy >= -1.0) & (xy <= np.array([width, height]))).all(axis=1)  # nan is off as well
-    if is_off.any():
-        row = int(is_off.argmax())
+    is_nan = ~np.isfinite(xy).all(axis=1)
+    if is_nan.any():
+        row = int(is_nan.argmax())
         raise InputError(
             f"{name}: xy row {row}",
             expected=f"finite px on the {width} × {height} sensor",
             found=f"({xy[row, 0]:g}, {xy[row, 1]:g})",
-            remedy="Remove the point or correct width and height.",
+            remedy="Remove the point.",
         )
+    is_off = is_outside(xy, width, height)
+    if is_off.any():
+        place = f"{name}: xy row {int(is_off.argmax())}"
+        raise outside_error(place, (width, height), xy, is_off)
     step = np.diff(frame)
     if (step < 0).any():
         row = int((step < 0).argmax())

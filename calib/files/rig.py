@@ -171,7 +171,9 @@ def _rig_camera(name: str, group: h5py.Group, offset: tuple[float, float] | None
     stats = _stats(f"{name}: residuals", group["residuals"]) if "residuals" in group else None
     if "time_offset_frames" in fields:
         offset = stated["time_offset_frames"], fields.number("time_offset_sigma_frames")
-    return RigCamera(name, stated["width"], stated["height"], lens, pose, stats, *(offset or ()))
+    late, sigma = offset or (0.0, None)
+    size = stated["width"], stated["height"]
+    return RigCamera(name, *size, lens, pose, stats, late, sigma, stated["serial"])
 
 
 def _stats(place: str, group: h5py.Group) -> CameraStats:
@@ -248,6 +250,7 @@ def save_rig(rig: Rig, path: PathLike, overwrite: bool = False) -> None:
             group = cameras.create_group(c.name)
             group.attrs.update(width=c.width, height=c.height, K=c.lens.K, dist=c.lens.dist)
             group.attrs.update(R=c.cam_from_world.R, t=c.cam_from_world.t_mm)
+            write_optional(group, serial=c.serial)
             if c.time_offset_sigma_frames is not None:
                 group.attrs.update(
                     time_offset_frames=float(c.time_offset_frames),

@@ -118,7 +118,7 @@ def save_plan(plan: Plan, path: PathLike, overwrite: bool = False) -> None:
     write_text(path, plan_as_toml(plan), overwrite)
 
 
-def load_table(table: PathLike, cameras: PathLike) -> Tracks:
+def load_table(table: PathLike, cameras: PathLike, drop_outside: bool = False) -> Tracks:
     """Return the capture of a table of points (CSV) and its camera list (TOML).
 
     Parameters
@@ -127,6 +127,8 @@ def load_table(table: PathLike, cameras: PathLike) -> Tracks:
         Columns camera, frame, x, y and optionally marker, radius.
     cameras : str or path
         Rate, sensors and lenses.
+    drop_outside : bool
+        Leave points outside their sensors out and count them, up to a tenth of a camera's.
 
     Returns
     -------
@@ -139,7 +141,8 @@ def load_table(table: PathLike, cameras: PathLike) -> Tracks:
         It cannot be read, or breaks a rule of the format; place, expected and found are told.
     """
     camera_list = inside(cameras, CameraList.from_table, load_toml(cameras, "a camera list (TOML)"))
-    return inside(table, tracks_from_csv, read_text(table, "a table (CSV)"), camera_list)
+    text = read_text(table, "a table (CSV)")
+    return inside(table, tracks_from_csv, text, camera_list, drop_outside)
 
 
 def load_image_list(path: PathLike) -> ImageList:

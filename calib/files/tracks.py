@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.core.fields import camera_from_fields
-from calib.core.layout import TRACKS_FILE
-from calib.core.tracks import CameraTracks, Tracks
+from calib.core.layout import OUTSIDE, TRACKS_FILE
+from calib.core.tracks import CameraTracks, Tracks, kept_inside
 from calib.errors import InputError
 from calib.files.hdf5 import (
     attributes,
@@ -28,13 +28,15 @@ from calib.outputs import write_bytes
 FORMAT, VERSION = "calib.tracks", 1
 
 
-def load_tracks(path: PathLike) -> Tracks:
+def load_tracks(path: PathLike, drop_outside: bool = False) -> Tracks:
     """Return the capture of a tracks file (HDF5).
 
     Parameters
     ----------
     path : str or path
         The file.
+    drop_outside : bool
+        Leave points outside their sensors out and count them, up to a tenth of a camera's.
 
     Returns
     -------
@@ -48,7 +50,9 @@ def load_tracks(path: PathLike) -> Tracks:
     """
     with opened(path, FORMAT, VERSION) as (file, _):
         top = attributes(file).read_all(TRACKS_FILE)
-        cameras = tuple(_camera_tracks(name, group) for name, group in cameras_of(file))
+        cameras = tuple(
+            _camera_tracks(name, group, drop_outside) for name, group in cameras_of(file)
+        )
         stated = top["identified"]
         return Tracks(
             cameras,
@@ -60,8 +64,9 @@ def load_tracks(path: PathLike) -> Tracks:
         )
 
 
-def _camera_tracks(name: str, group: h5py.Group) -> CameraTracks:
-    camera = camera_from_fields(attributes(group, name))
+def _camera_tracks(name: str, group: h5py.Group, drop_outside: bool) -> CameraTracks:
+    fields = attributes(group, name)
+    camera = camera_from_fields(fields)
     frame = dataset(group, "frame", "iu", (None,))
     n = len(frame)
     marker = dataset(group, "marker", "iu", (n,))
@@ -73,8 +78,16 @@ def _camera_tracks(name: str, group: h5py.Group) -> CameraTracks:
         if f"masks/{name}" in group.file
         else None
     )
+    kept = kept_inside(xy, camera["width"], camera["height"], drop_outside)
     return CameraTracks(
-        name, frame=frame, xy_px=xy, marker=marker, radius_px=radius, masks_px=masks, **camera
+        name,
+        frame=frame[kept],
+        xy_px=xy[kept],
+        marker=marker[kept],
+        radius_px=radius if radius is None else radius[kept],
+        masks_px=masks,
+        n_outside=(fields.read(OUTSIDE) or 0) + int((~kept).sum()),
+        **camera,
     )
 
 
@@ -145,3 +158,4 @@ def write_camera(group: h5py.Group, camera: CameraTracks) -> None:
     if camera.lens is not None:
         group.attrs.update(K=camera.lens.K, dist=camera.lens.dist)
     write_optional(group, lens_sigma=camera.lens_sigma, serial=camera.serial, model=camera.model)
+    write_optional(group, n_outside=camera.n_outside or None)

@@ -16,7 +16,7 @@ from calib.errors import InputError
 # What follows from one frame to the next ends within seconds: paths of the wand, errors that last.
 GAP_S = 10.0
 ROUND = 1000  # shifts are whole thousands, so that a person reads the old number off the new one
-_POINTS = ("frame", "xy_px", "marker", "radius_px", "masks_px")
+_POINTS = ("frame", "xy_px", "marker", "radius_px", "masks_px", "n_outside")
 _STATED = ("pixel_pitch_mm", "focal_mm", "lens", "lens_sigma", "serial", "model")
 
 
@@ -234,6 +234,7 @@ def _merged(parts: Sequence[tuple[CameraTracks, str]]) -> CameraTracks:
         # A radius that some points lack cannot be told by a column that all have.
         radius_px=np.concatenate(radii) if radii and len(radii) == len(seen) else None,
         masks_px=np.unique(np.concatenate(masks), axis=0) if masks else None,
+        n_outside=sum(c.n_outside for c, _ in parts),
         **stated,
     )
 

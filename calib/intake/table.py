@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.core.fields import CAMERA, Fields, Item, camera_from_fields
-from calib.core.tracks import CameraTracks, Tracks
+from calib.core.tracks import CameraTracks, Tracks, is_outside, kept_inside, outside_error
 from calib.errors import InputError
 
 COLUMNS = (
@@ -74,26 +74,29 @@ class CameraList:
         return cls(sensors, stated["frame_rate"], stated["captured_at"], stated["title"])
 
 
-def tracks_from_csv(text: str, cameras: CameraList) -> Tracks:
+def tracks_from_csv(text: str, cameras: CameraList, drop_outside: bool = False) -> Tracks:
     """Return the capture that a table states, its rows sorted by frame within each camera.
 
     ``text`` has a header with the columns camera, frame, x, y and optionally marker and radius, in
-    any order; an empty marker is -1. Cameras without rows have no points. Raises InputError with
-    the line that breaks a rule.
+    any order; an empty marker is -1. Cameras without rows have no points. Points outside their
+    sensors are left out and counted where asked for. Raises InputError with the line that breaks a
+    rule.
     """
     columns = _read(text, tuple(cameras.sensors))
     captures = []
     for code, (name, sensor) in enumerate(cameras.sensors.items()):
         mine = np.flatnonzero(columns["camera"] == code)
         mine = mine[np.argsort(columns["frame"][mine], kind="stable")]
-        own = {key: values[mine] for key, values in columns.items()}
+        xy = np.column_stack([columns["x"][mine], columns["y"][mine]])
+        kept = kept_inside(xy, sensor["width"], sensor["height"], drop_outside)
+        own = {key: values[mine[kept]] for key, values in columns.items()}
         _check_on_sensor(name, sensor, own)
-        xy = np.column_stack([own["x"], own["y"]])
         points: dict[str, Any] = {
             "frame": own["frame"],
-            "xy_px": xy,
+            "xy_px": xy[kept],
             "marker": own["marker"],
             "radius_px": _radius(name, own),
+            "n_outside": int((~kept).sum()),
         }
         captures.append(CameraTracks(name, **points, **sensor))
     return Tracks(tuple(captures), cameras.frame_rate_hz, cameras.captured_at, cameras.title)
@@ -267,16 +270,12 @@ def _check_on_sensor(name: str, sensor: Mapping[str, Any], own: Mapping[str, NDA
     """The check of CameraTracks, with the line of the file, which sorting has moved away from the
     row.
     """
-    width, height = sensor["width"], sensor["height"]
-    is_off = (own["x"] < -1) | (own["x"] > width) | (own["y"] < -1) | (own["y"] > height)
+    size, order = (sensor["width"], sensor["height"]), np.argsort(own["line"])
+    xy = np.column_stack([own["x"], own["y"]])[order]
+    is_off = is_outside(xy, *size)
     if is_off.any():
-        row = np.flatnonzero(is_off)[own["line"][is_off].argmin()]
-        raise InputError(
-            f"line {own['line'][row]}: {name}",
-            expected=f"px on the {width} × {height} sensor",
-            found=f"({own['x'][row]:g}, {own['y'][row]:g})",
-            remedy="Remove the point or correct width and height.",
-        )
+        line = own["line"][order][is_off.argmax()]
+        raise outside_error(f"line {line}: {name}", size, xy, is_off)
 
 
 def _radius(name: str, own: Mapping[str, NDArray[Any]]) -> NDArray[Any] | None:

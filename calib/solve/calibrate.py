@@ -166,7 +166,7 @@ def finish(
     rig = replace(
         rig,
         cameras=_with_offsets(rig.cameras, offsets) if offsets else rig.cameras,
-        provenance={"options": asdict(options)},
+        provenance={"options": asdict(options)} | _dropped(tracks),
         left_out=task.left_out,
         findings=tuple(findings),
         captured_at=tracks.captured_at,
@@ -174,6 +174,12 @@ def finish(
         wave_mm=_wave(fit),
     )
     return rig, tracks, fit
+
+
+def _dropped(tracks: Tracks) -> dict[str, dict[str, int]]:
+    """Return how many points outside the sensor were left out of each camera that had any."""
+    outside = {c.name: c.n_outside for c in tracks.cameras if c.n_outside}
+    return {"points_outside": outside} if outside else {}
 
 
 def _wave(fit: Fit) -> Array:
@@ -342,6 +348,7 @@ def bare_rig(tracks: Tracks, wand: Wand, fit: Fit) -> Rig:
             Lens.from_vector(state.lens[k]),
             Pose(state.cam_R[k], state.cam_t[k]),
             stats[k],
+            serial=c.serial,
         )
         for k, c in enumerate(tracks.cameras)
     )

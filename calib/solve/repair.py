@@ -265,7 +265,8 @@ def repair(
         c, was = names.index(name), rig.camera(name)
         pose = Pose(fit.result.state.cam_R[c], fit.result.state.cam_t[c])
         lens = Lens.from_vector(fit.result.state.lens[c]) if freed else was.lens
-        cameras[name] = replace(was, lens=lens, cam_from_world=pose, stats=stats[c])
+        serial = tracks.cameras[c].serial or was.serial
+        cameras[name] = replace(was, lens=lens, cam_from_world=pose, stats=stats[c], serial=serial)
     return replace(
         rig,
         cameras=tuple(cameras.values()),

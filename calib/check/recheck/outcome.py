@@ -8,6 +8,7 @@ from typing import ClassVar
 import numpy as np
 
 from calib.check.recheck.drift import Drift, RigidMove, Scale
+from calib.check.serials import NewSerial
 from calib.check.verdicts import NEED_A_HAND, Change, Majority, Standing
 from calib.core.geometry import Array
 from calib.core.parameters import RING
@@ -33,6 +34,7 @@ class CameraChange:
     (None: it has no tracks). ``shift_camera_mm (3,)`` is the shift in its own axes: right, down,
     forward. ``borne`` is the camera whose points stand under its name, ``since_frame`` the frame
     from which on it stood elsewhere in this wave and ``step_px`` by how much its points moved then.
+    ``serial`` is set where the capture states another serial number than the rig.
     """
 
     name: str
@@ -60,6 +62,7 @@ class CameraChange:
     borne: str | None = None
     since_frame: int | None = None
     step_px: float = NAN
+    serial: NewSerial | None = None
 
     @classmethod
     def unseen(cls, name: str, n_shared: int | None) -> CameraChange:

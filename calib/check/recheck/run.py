@@ -13,7 +13,7 @@ from calib.check.recheck.exchange import bearers, under_right_names
 from calib.check.recheck.inputs import joined, matched
 from calib.check.recheck.judge import Clock, RecheckOptions, judged, measured, with_knocks
 from calib.check.recheck.outcome import Recheck
-from calib.check.recheck.whole import whole
+from calib.check.recheck.whole import whole, with_serials
 from calib.check.verdicts import Standing
 from calib.check.whole.steps import largest_step
 from calib.core.geometry import Array
@@ -71,7 +71,7 @@ def recheck(
     UnsolvableError
         The wave joins no two cameras.
     """
-    options = options or RecheckOptions()
+    options, given = options or RecheckOptions(), tracks
     tracks = in_step(rig, _identified(rig, matched(rig, tracks), progress))
     borne = bearers(rig, tracks)
     tracks, n_shared = joined(rig, under_right_names(tracks, borne))
@@ -83,7 +83,8 @@ def recheck(
         in_time = without_fractions(rig, tracks)
         fit = solve_anew(rig, in_time, progress, fit.result.state)
     fit, tracks, clock = _in_time(rig, tracks, in_time, fit, progress)
-    return compared(rig, tracks, fit, clock, borne, n_shared, options, progress)
+    found = compared(rig, tracks, fit, clock, borne, n_shared, options, progress)
+    return with_serials(found, rig, given)
 
 
 def compared(

@@ -13,6 +13,7 @@ from calib.check.recheck.compare import Comparison, is_silent
 from calib.check.recheck.drift import Drift, Scale, rigid_move
 from calib.check.recheck.explain import MOVE, TURN, Reading
 from calib.check.recheck.outcome import CameraChange, Recheck
+from calib.check.serials import new_serials
 from calib.check.verdicts import Majority, Standing
 from calib.core.geometry import Array, rigid_fit
 from calib.core.rig import Rig
@@ -69,6 +70,18 @@ def whole(
         tracks=tracks,
         frame_rate_hz=tracks.frame_rate_hz,
     )
+
+
+def with_serials(found: Recheck, rig: Rig, tracks: Tracks) -> Recheck:
+    """Return what was found with what serial numbers say, as the capture gave them: where geometry
+    cannot judge a camera, another's number tells that names were exchanged.
+    """
+    new = new_serials(rig, tracks)
+    cameras = [replace(c, serial=new.get(c.name)) for c in found.cameras]
+    for k, c in enumerate(cameras):
+        if c.serial and c.serial.had and c.verdict in {Standing.UNSEEN, Standing.UNDECIDED}:
+            cameras[k] = replace(c, verdict=Standing.EXCHANGED, borne=c.serial.had)
+    return replace(found, cameras=tuple(cameras))
 
 
 def _recast(cameras: list[CameraChange], verdicts: dict[Standing, Standing]) -> list[CameraChange]:

@@ -11,7 +11,7 @@ from typing import Annotated
 import typer
 
 from calib.cli.help import add
-from calib.cli.options import AsJson, Explain, Force, TracksFile, load_capture
+from calib.cli.options import AsJson, DropOutside, Explain, Force, TracksFile, load_capture
 
 
 def add_commands(app: typer.Typer) -> None:
@@ -49,6 +49,7 @@ def import_table(
     output: Annotated[
         Path, typer.Option("-o", "--output", metavar="TRACKS", help="Tracks file to write.")
     ],
+    drop_outside: DropOutside = False,
     force: Force = False,
 ) -> None:
     """Make a tracks file from comma-separated values."""
@@ -57,8 +58,11 @@ def import_table(
     from calib.report.words import counted
 
     files.check_output(output, force, inputs=[table, cameras])
-    tracks = files.load_table(table, cameras)
+    tracks = files.load_table(table, cameras, drop_outside)
     files.save_tracks(tracks, output, force)
+    for c in tracks.cameras:
+        if c.n_outside:
+            note(f"{c.name}: {counted(c.n_outside, 'point')} outside its sensor left out")
     note(
         f"wrote {output} ({counted(len(tracks.cameras), 'camera')}, "
         f"{counted(sum(c.n_points for c in tracks.cameras), 'point')})"
@@ -83,9 +87,10 @@ def inspect(
     from calib.report.captures import inspection as report
 
     at_the_camera = {Shortcoming.BLIND, Shortcoming.TIMING, Shortcoming.MISREAD}
-    capture, stated = calib.load_tracks(tracks), None
-    if wand is not None:
-        capture, stated = load_capture(tracks, wand)
+    if wand is None:
+        capture, stated = calib.load_tracks(tracks, drop_outside=True), None
+    else:
+        capture, stated = load_capture(tracks, wand, drop_outside=True)
     with console.progress() as progress:
         found = calib.inspect(capture, stated, progress)
     if as_json:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calib.cli.help import add
-from calib.cli.options import AsJson, Force, TracksFile, frame_range, inside
+from calib.cli.options import AsJson, DropOutside, Force, TracksFile, frame_range, inside
 from calib.errors import InputError
 from calib.outputs import check_output
 
@@ -66,14 +66,15 @@ def select(
             "--rename a=b --rename b=a puts swapped cables right.",
         ),
     ] = None,
+    drop_outside: DropOutside = False,
     force: Force = False,
     as_json: AsJson = False,
 ) -> None:
     """Write a tracks file of some cameras or frames, or with cameras' names put right."""
-    if not (without or only or frames or rename):
+    if not (without or only or frames or rename or drop_outside):
         raise InputError(
             "calib select",
-            expected="--without, --only, --frames or --rename",
+            expected="--without, --only, --frames, --rename or --drop-outside",
             found="none",
             remedy="Say what to select.",
         )
@@ -81,7 +82,7 @@ def select(
     import calib
     from calib.intake.edit import select as chosen
 
-    capture = calib.load_tracks(tracks)
+    capture = calib.load_tracks(tracks, drop_outside)
     with inside(tracks):
         made = chosen(
             capture,

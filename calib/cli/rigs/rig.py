@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import functools
 from dataclasses import replace
 from enum import StrEnum
 from pathlib import Path
@@ -15,6 +16,7 @@ import typer
 from calib.cli.help import add
 from calib.cli.options import (
     AsJson,
+    DropOutside,
     Explain,
     Force,
     RigFile,
@@ -145,6 +147,7 @@ def solve(
             "marker (sigma: 5 mm).",
         ),
     ] = None,
+    drop_outside: DropOutside = False,
     force: Force = False,
     explain: Explain = False,
     as_json: AsJson = False,
@@ -164,7 +167,8 @@ def solve(
     from calib.report.rigs import residuals as report
     from calib.report.words import wrapped
 
-    capture, tracks_sha256 = files.with_sha256(calib.load_tracks, tracks)
+    read = functools.partial(calib.load_tracks, drop_outside=drop_outside)
+    capture, tracks_sha256 = files.with_sha256(read, tracks)
     stated, wand_read = None, None
     if wand is not None:
         stated, wand_sha256 = files.with_sha256(calib.load_wand, wand)

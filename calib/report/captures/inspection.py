@@ -37,6 +37,7 @@ def as_lines(
         is_single = any(f.kind == Shortcoming.MARKERS and "index" in f.figures
                         for f in found.findings)  # fmt: skip
         scale = "--distance CAM,CAM,MM" if is_single else f"--wand {files[1]}"
+        scale += " --drop-outside" if any(c.outside for c in found.cameras) else ""
         lines += wrapped(f"calib solve {files[0]} {scale} -o rig.h5", None, "Next: ")
     lines.append("")
     for text in _head(found, explain):
@@ -91,7 +92,7 @@ def in_words(found: Inspection, f: Finding) -> str:
         return f"{f.figures['text']}."
     if f.kind == Shortcoming.WAND:
         return _wand(f)
-    if f.kind in {Shortcoming.POINTS, Shortcoming.COVERAGE}:
+    if f.kind in {Shortcoming.POINTS, Shortcoming.COVERAGE, Shortcoming.OUTSIDE}:
         return _amounts(found, f)
     return _links(found, f)
 
@@ -263,7 +264,14 @@ def _links(found: Inspection, f: Finding) -> str:
 
 
 def _amounts(found: Inspection, f: Finding) -> str:
-    of, needed = [_camera(found, name) for name in f.cameras], f.figures["needed"]
+    of = [_camera(found, name) for name in f.cameras]
+    if f.kind == Shortcoming.OUTSIDE:
+        shares = [f"{c.name} ({c.outside}, {c.outside / (c.points + c.outside):.1%})" for c in of]
+        return (
+            f"Points outside the sensor: {listed(shares)}. They are left out here; a solve leaves "
+            "them out with --drop-outside. Check width and height, and what draws points there."
+        )
+    needed = f.figures["needed"]
     if f.kind == Shortcoming.POINTS:
         few = listed([f"{c.name} ({c.identified})" for c in of])
         return f"Fewer than {needed} identified points: {few}. Wave longer in their view."

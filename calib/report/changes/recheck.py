@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
@@ -13,6 +14,7 @@ from calib.check.recheck.outcome import SHIFT, TURN, CameraChange, Recheck
 from calib.check.verdicts import Change, Majority, Standing
 from calib.core.camera import coverage
 from calib.core.geometry import Array
+from calib.report.rigs.serials import in_words as serial_in_words
 from calib.report.tables import Column, Strong, table
 from calib.report.words import document, ended, listed, sentence, wrapped
 
@@ -117,6 +119,7 @@ def _camera_as_json(found: Recheck, c: CameraChange) -> dict[str, Any]:
         "translation_camera_mm": c.shift_camera_mm,
         "with": c.borne,
         "since_frame": c.since_frame,
+        "serial": None if c.serial is None else asdict(c.serial),
         "note": note(found, c),
     }
 
@@ -136,7 +139,18 @@ def _besides(found: Recheck) -> list[str]:
 
 def note(found: Recheck, c: CameraChange) -> str:
     """Return what there is to say of a camera beside its figures, empty where that is nothing."""
-    return "; ".join(filter(None, [_why(found, c), _late(found, c) if c.is_late else ""]))
+    late = _late(found, c) if c.is_late else ""
+    return "; ".join(filter(None, [_why(found, c), late, _serial(c)]))
+
+
+def _serial(c: CameraChange) -> str:
+    if c.serial is None:
+        return ""
+    return serial_in_words(
+        c.serial,
+        is_exchanged=c.verdict == Standing.EXCHANGED,
+        is_as_before=c.verdict == Standing.UNMOVED,
+    )
 
 
 def drift(found: Recheck) -> str:

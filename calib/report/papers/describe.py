@@ -145,6 +145,7 @@ def of_rig(rig: Rig) -> Description:
         Column("RMS|px", [None if c.stats is None else c.stats.rms_px for c in cameras], ".3f"),
         Column("late by|frames", [_offset(c.time_offset_sigma_frames, c.time_offset_frames)
                                   for c in cameras], ".3f", rank=1),
+        Column("serial", [c.serial or "-" for c in cameras], is_left=True, rank=3),
     )  # fmt: skip
     document = {
         "kind": "rig",
@@ -160,6 +161,7 @@ def of_rig(rig: Rig) -> Description:
                 "points": None if c.stats is None else c.stats.points,
                 "rms_px": None if c.stats is None else c.stats.rms_px,
                 "time_offset_frames": _offset(c.time_offset_sigma_frames, c.time_offset_frames),
+                "serial": c.serial,
             }
             for c, s, r in zip(cameras, position, rotation, strict=True)
         ],

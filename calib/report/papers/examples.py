@@ -209,6 +209,7 @@ with h5py.File("tracks.h5", "w") as file:
     cam01.attrs["focal_mm"] = 8.0
     cam01.attrs["serial"] = "100041"
     cam01.attrs["model"] = "an invented camera"
+    cam01.attrs["n_outside"] = 2
     cam01["frame"] = np.array([0, 0, 0, 1])
     cam01["xy"] = np.array([[512.3, 400.0], [580.8, 401.9], [697.1, 405.3], [514.0, 400.6]])
     cam01["marker"] = np.array([0, 1, 2, -1], dtype=np.int16)
@@ -254,6 +255,7 @@ with h5py.File("rig.h5", "w") as file:
         camera.attrs["t"] = np.array([-x_mm, 0.0, 0.0])
         camera.attrs["time_offset_frames"] = 0.02
         camera.attrs["time_offset_sigma_frames"] = 0.01
+        camera.attrs["serial"] = "100041" if name == "cam01" else "100042"
         residuals = camera.create_group("residuals")
         residuals.attrs["points"] = 1800
         residuals.attrs["n_left_out"] = 12

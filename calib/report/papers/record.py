@@ -140,7 +140,10 @@ def _cameras(rig: Rig, tracks: Tracks | None) -> Section:
     stats = [c.stats for c in rig.cameras]
 
     def stated(key: str) -> list[str]:
-        return [getattr(known.get(c.name), key, None) or "-" for c in rig.cameras]
+        return [
+            getattr(known.get(c.name), key, None) or getattr(c, key, None) or "-"
+            for c in rig.cameras
+        ]
 
     columns: tuple[Column, ...] = (
         Column("camera", rig.names, is_left=True),

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
 
 from calib.check.residuals import ResidualTable, WandLengths
-from calib.check.verdicts import Verdict
+from calib.check.verdicts import Fault, Verdict
 from calib.core.rig import Doubt
 from calib.report.rigs.causes import advice, evidence
+from calib.report.rigs.serials import in_words as serial_in_words
 from calib.report.rigs.whole import as_json as whole_as_json
 from calib.report.tables import Column, Strong, table
 from calib.report.words import counted, document, ended, listed, wrapped
@@ -42,6 +44,12 @@ def as_lines(
             continue
         for cause in one.causes:
             lines += map(Strong, wrapped(advice(cause), width, f"{one.name}: "))
+    for new in found.serials:
+        causes = {c.cause for row in found.cameras if row.name == new.name for c in row.causes}
+        told_as = serial_in_words(
+            new, is_exchanged=Fault.EXCHANGED in causes, is_as_before=not causes
+        )
+        lines += wrapped(ended(told_as), width, f"{new.name}: ")
     if then and not found.needs_a_hand:
         lines += wrapped(then, None, "Next: ")
     lines += ["", *_table(found, width), ""]
@@ -62,6 +70,7 @@ def as_json(found: ResidualTable) -> dict[str, Any]:
             "name": row.name,
             "points": row.stats.points,
             "left_out": row.stats.n_left_out,
+            "outside": row.n_outside,
             **{k: getattr(row.stats, k) for k in ("rms_px", "median_px", "p95_px", "sigma_px")},
             "sigma_position_mm": row.sigma_position_mm,
             "sigma_rotation_deg": row.sigma_rotation_deg,
@@ -82,6 +91,7 @@ def as_json(found: ResidualTable) -> dict[str, Any]:
             "wand": wand,
             "frames": found.n_frames,
             "lasting": found.lasting,
+            "serials": [asdict(s) for s in found.serials],
         }
     )
 
@@ -109,12 +119,14 @@ def _sizes(found: ResidualTable) -> str:
 def _table(found: ResidualTable, width: int | None) -> list[str]:
     rows = found.cameras
     stats = [row.stats for row in rows]
+    outside = [row.n_outside for row in rows]
     bias_x, bias_y = zip(*(s.bias_px for s in stats), strict=True)
     columns = [
         Column("camera", [row.name for row in rows], is_left=True),
         Column("verdict", [row.verdict for row in rows], is_left=True),
         Column("points|used", [s.points for s in stats]),
         Column("left|out", [s.n_left_out for s in stats], rank=2),
+        *([Column("outside|sensor", outside)] if any(outside) else []),
         Column("RMS|px", [s.rms_px for s in stats], ".3f"),
         Column("95 %|px", [s.p95_px for s in stats], ".3f", rank=3),
         Column("noise|px", [s.sigma_px for s in stats], ".3f"),

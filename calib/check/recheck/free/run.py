@@ -21,6 +21,7 @@ from calib.check.recheck.inputs import joined, of_rig
 from calib.check.recheck.judge import Clock, RecheckOptions
 from calib.check.recheck.outcome import Recheck
 from calib.check.recheck.run import compared
+from calib.check.recheck.whole import with_serials
 from calib.check.verdicts import Standing
 from calib.core.geometry import Array
 from calib.core.progress import Progress, quiet
@@ -76,6 +77,7 @@ def recheck_any(
     UnsolvableError
         The markers join no two cameras.
     """
+    given = tracks
     rig, tracks = of_points(rig), in_step(rig, of_rig(rig, tracks))
     stood = rig_state(rig, tracks.names)
     moments, group, found = _matched(rig, tracks, stood, progress)
@@ -98,7 +100,8 @@ def recheck_any(
         tracks.frame_rate_hz,
         int(moments.number[0]),
     )
-    return _with_knocks(outcome, knocked(moments, group, _sizes(rig, tracks.names), found))
+    knocks = knocked(moments, group, _sizes(rig, tracks.names), found)
+    return with_serials(_with_knocks(outcome, knocks), rig, given)
 
 
 def _with_knocks(found: Recheck, knocks: dict[str, tuple[int, float]]) -> Recheck:

@@ -267,6 +267,7 @@ def test_json_has_its_keys_and_holds_the_tables_numbers():
         assert keys <= set(found)
         assert set(found) - keys == {
             "left_out",
+            "outside",
             "sigma_position_mm",
             "sigma_rotation_deg",
             "lens_terms",

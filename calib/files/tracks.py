@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from calib.core.fields import camera_from_fields
 from calib.core.layout import OUTSIDE, TRACKS_FILE
-from calib.core.tracks import CameraTracks, Tracks, kept_inside
+from calib.core.sensor import kept_inside
+from calib.core.tracks import CameraTracks, Tracks
 from calib.errors import InputError
 from calib.files.hdf5 import (
     attributes,

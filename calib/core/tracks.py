@@ -9,10 +9,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.core.camera import Lens
+from calib.core.camera import Lens, is_outside, outside_error
 from calib.core.geometry import Array, frozen
 from calib.core.names import check_name
-from calib.core.sensor import is_outside, outside_error
 from calib.errors import InputError, did_you_mean
 
 Ints = NDArray[np.int64]

@@ -8,9 +8,9 @@ import h5py
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.core.camera import kept_inside
 from calib.core.fields import camera_from_fields
 from calib.core.layout import OUTSIDE, TRACKS_FILE
-from calib.core.sensor import kept_inside
 from calib.core.tracks import CameraTracks, Tracks
 from calib.errors import InputError
 from calib.files.hdf5 import (

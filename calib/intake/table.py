@@ -14,8 +14,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.core.camera import is_outside, kept_inside, outside_error
 from calib.core.fields import CAMERA, Fields, Item, camera_from_fields
-from calib.core.sensor import is_outside, kept_inside, outside_error
 from calib.core.tracks import CameraTracks, Tracks
 from calib.errors import InputError
 

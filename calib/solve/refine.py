@@ -31,8 +31,9 @@ from calib.solve.fit import (
     squared_residuals,
 )
 from calib.solve.lasting.bending import find_followed
-from calib.solve.lasting.find import LEAST_SHIFT, Solved, find_bent, find_off, passing, with_sizes
+from calib.solve.lasting.find import LEAST_SHIFT, find_off, passing, with_sizes
 from calib.solve.lasting.scatter import Scatter, scatter_of_fit
+from calib.solve.lasting.solved import Solved
 from calib.solve.lasting.stretches import Off, Stretch, camera_of, off_pairs
 from calib.solve.start.lenses import lens_prior
 
@@ -41,7 +42,7 @@ START_FRAMES = 120
 MAX_ROUNDS = 8
 # share of a camera's points in stretches that stand off, at most: what is left must still place it
 MOST_OFF = 0.5
-LASTING_ROUNDS, BENT_ROUNDS, SETTLED = 4, 8, 5e-3  # share of the points
+FOLLOWED_ROUNDS, LASTING_ROUNDS, BENT_ROUNDS, SETTLED = 3, 4, 8, 5e-3  # share of the points
 # A fit whose residuals moved by less than this, in a camera's noise, shows the same stretches: half
 # the least shift that makes one.
 UNMOVED = 0.5 * LEAST_SHIFT
@@ -199,15 +200,20 @@ def _without_lasting(fit: Fit, seen: NDArray[np.bool_]) -> tuple[NDArray[np.bool
         enough=LAST_FALL,
         max_iterations=3,
     )
+    whole = replace(near, max_iterations=fit.options.max_iterations)
     limit, before = float(np.sqrt(GATE_SQUARED)), seen
     off: list[Off] = []
     stretches: list[Stretch] = []
     barred: set[int] = (
         set()
     )  # cameras that stand off most of the time: something else is wrong with them
-    followed = find_followed(fit.problem, fit.result.state, fit.options.terms, fit.sigma_px)
-    if followed:
-        fit = _refitted(fit, seen & ~off_pairs(fit.problem, followed), near, fit.result.blocks)
+    followed: list[Off] = []
+    for _ in range(FOLLOWED_ROUNDS):
+        more = _followed(fit)
+        if not more:
+            break
+        followed += more
+        fit = _refitted(fit, seen & ~off_pairs(fit.problem, followed), whole, fit.result.blocks)
     for k in range(LASTING_ROUNDS):
         off = find_off(fit.problem, fit.result.state, seen, fit.sigma_px, limit)
         off, stretches, much = passing(fit.problem, off, seen, MOST_OFF)
@@ -222,21 +228,25 @@ def _without_lasting(fit: Fit, seen: NDArray[np.bool_]) -> tuple[NDArray[np.bool
         if not _has_moved(fit, searched, seen):
             break
     for _ in range(BENT_ROUNDS if off else 0):
-        solved = Solved.of(fit.problem, fit.result.state, fit.options, fit.result.blocks)
-        more = find_bent(fit.problem, fit.result.state, solved, fit.sigma_px)
-        more = [o for o in more if camera_of(fit.problem, o) not in barred]
+        more = [o for o in _followed(fit) if camera_of(fit.problem, o) not in barred]
         if not more:
             break
         off, stretches, much = passing(fit.problem, [*off, *more], seen, MOST_OFF)
         barred |= much
         off = [o for o in off if camera_of(fit.problem, o) not in barred]
-        fit = _refitted(fit, seen & ~off_pairs(fit.problem, off), near, fit.result.blocks)
+        fit = _refitted(fit, seen & ~off_pairs(fit.problem, off), whole, fit.result.blocks)
     sound = seen & ~off_pairs(fit.problem, off)
     if not fit.result.is_converged:
-        fit = _refitted(fit, sound, replace(near, max_iterations=fit.options.max_iterations))
+        fit = _refitted(fit, sound, whole)
     kept = [s for s in stretches if s.camera not in barred]
     residual = residuals(fit.problem, fit.result.state)
     return sound, replace(fit, stretches=with_sizes(fit.problem, residual, seen, kept))
+
+
+def _followed(fit: Fit) -> list[Off]:
+    """Return what the cameras of a fit followed."""
+    solved = Solved.of(fit.problem, fit.result.state, fit.options, fit.result.blocks)
+    return find_followed(fit.problem, fit.result.state, solved, fit.sigma_px)
 
 
 def _has_moved(fit: Fit, before: Fit, seen: NDArray[np.bool_]) -> bool:

@@ -1,16 +1,24 @@
-"""Stretches of time that a camera's pose and lens gave way to, from a fit of all points.
+"""Stretches of time that cameras' poses and lenses gave way to, from a fit of all points.
 
 Where a stretch alone shows the camera a part of its image, the camera follows it and a sound
-stretch beside it seems off: with the cameras held nothing tells the two apart. So here the camera
-gives way in the test itself. With the camera's parameters whitened (S = 1), H the gradients that
-unit shifts of the stretches T taken so far make, D their information and ``P = D - Hᵀ H``, the
-shifts are ``s = P⁻¹ u_T`` and another stretch has
+stretch beside it seems off; where few others see the wand, these follow it too. With the cameras
+held nothing tells the one that is off. So here the cameras give way in the test itself, in two
+steps.
+
+*One camera*, all others held: with its parameters whitened (S = 1), H the gradients that unit
+shifts of the stretches T taken so far make, D their information and ``P = D - Hᵀ H``, the shifts
+are ``s = P⁻¹ u_T`` and another stretch has
 
     score u + hᵀ H s,   information I - hᵀ (1 + H P⁻¹ Hᵀ) h.
 
-The stretch with the largest chi-square is taken, one after the other: where one alone is off, its
-own is never less than that of another which only seems to be (Cauchy and Schwarz). Once the camera
-no longer follows what is found here, ``find`` looks again with the camera held.
+The stretch with the largest chi-square is taken, one after the other, down to half of what counts:
+what other cameras take is not in it yet.
+
+*All of them*: these stretches of all cameras have the scores u and the information ``M = I - G C
+Gᵀ``, with the frames' poses given way in I, which couples stretches at the same time, G the
+gradients of all cameras and C the covariance of a fit. Again the largest is taken, one after the
+other: where one alone is off, its own chi-square is never less than that of another which only
+seems to be (Cauchy and Schwarz). Then those go that the others of those taken explain.
 
 Sources: Rao, 1948 (score test, as in ``shifts``); Pati, Rezaiifar & Krishnaprasad, Orthogonal
 matching pursuit, 1993 (one after the other, all of them fitted anew); Glaz, Naus & Wallenstein,
@@ -23,51 +31,55 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
-from scipy import linalg, special
+from numpy.typing import NDArray
+from scipy import linalg, sparse, special
 
 from calib.core.compiled import compiled
 from calib.core.geometry import Array
 from calib.core.threads import in_groups
 from calib.solve.bundle.problem import Index, Problem, State
-from calib.solve.lasting.find import BY_CHANCE, LEAST_SHIFT, SINGULAR, bin_frames
-from calib.solve.lasting.shifts import Shifts, shifts
+from calib.solve.lasting.find import LEAST_SHIFT, SINGULAR, bin_frames, chi_square
+from calib.solve.lasting.shifts import Gradients, Shifts, shifts
+from calib.solve.lasting.solved import Solved
 from calib.solve.lasting.stretches import Off
 
 # Windows of any place, in lengths a quarter apart. They overlap, so noise passes a limit less often
 # than in as many apart.
 WINDOW_BINS = (3, 4, 5, 6, 8, 10, 12, 15, 19, 24, 30, 38, 48, 60)
 WINDOW_STEPS = 4  # a length
+BY_CHANCE = 0.05  # that a sound capture has a fit of all its points repeated
+SCREENED = 0.5  # of the limit: what one camera's chi-square must come to for all to be asked
 MOST_SHARE = 1.0 / 3.0  # of a camera's information: what is left must still place it
 
 
-def find_followed(
-    problem: Problem, state: State, terms: tuple[str, ...], sigma_px: Array
-) -> list[Off]:
-    """Return what a camera followed in a fit of the problem's points, one camera at a time, the
-    strongest first.
-
-    ``terms`` are those of the lenses that were free, and the fit is at its minimum.
+def find_followed(problem: Problem, state: State, solved: Solved, sigma_px: Array) -> list[Off]:
+    """Return what the cameras ``solved`` followed in a fit of the problem's points, which is at its
+    minimum.
     """
-    found = shifts(problem, state, terms, bin_frames(problem.rate_hz))
+    found = shifts(problem, state, solved.terms, bin_frames(problem.rate_hz))
     first, last = _windows(found.n_bins)
     limit = float(special.chdtri(2, BY_CHANCE / max(problem.n_cameras * len(first), 1)))
 
-    def run(cameras: Sequence[int]) -> list[tuple[float, int, int, int, Array]]:
+    def run(cameras: Sequence[int]) -> list[tuple[int, int, int]]:
         return [
-            (value, c, int(first[k]), int(last[k]), shift)
+            (c, int(first[k]), int(last[k]))
             for c in cameras
-            for value, k, shift in _of_camera(found, c, float(sigma_px[c]), first, last, limit)
+            for k in _of_camera(found, c, float(sigma_px[c]), first, last, SCREENED * limit)
         ]
 
-    taken = [t for part in in_groups(run, range(problem.n_cameras)) for t in part]
-    is_known, views = np.zeros(found.n_bins, bool), problem.pairs_by_camera()
-    off: list[Off] = []
-    for value, c, a, b, s in sorted(taken, key=lambda t: -t[0]):
-        if not is_known[a:b].any():  # the wand that one camera pulls away seems off to all
-            is_known[a:b] = True
-            of_bin = found.bin_of_frame[problem.frame[views[c]]]
-            off.append((views[c][(of_bin >= a) & (of_bin < b)], s, value))
-    return off
+    windows = [w for part in in_groups(run, range(problem.n_cameras)) for w in part]
+    if not windows:
+        return []
+    group, views = np.full(len(problem.cam), -1), problem.pairs_by_camera()
+    for k, (c, a, b) in enumerate(windows):
+        of_bin = found.bin_of_frame[problem.frame[views[c]]]
+        at = views[c][(of_bin >= a) & (of_bin < b)]
+        group[at[group[at] < 0]] = k  # one may reach over another that was taken before
+    u, M = joint_scores(problem, state, solved, found, group)
+    sigma = sigma_px[[c for c, *_ in windows]]
+    return [
+        (np.flatnonzero(group == k), shift, value) for k, shift, value in _taken(u, M, sigma, limit)
+    ]
 
 
 def _windows(n_bins: int) -> tuple[Index, Index]:
@@ -81,15 +93,15 @@ def _windows(n_bins: int) -> tuple[Index, Index]:
 
 def _of_camera(
     found: Shifts, camera: int, sigma_px: float, first: Index, last: Index, limit: float
-) -> list[tuple[float, int, Array]]:
-    """Return chi-square, window and shift (2,) in px of what one camera followed."""
+) -> list[int]:
+    """Return the windows in which a camera may be off, all others held."""
     scores, given = found.scores[camera].copy(), found.given[camera].copy()
     n, most = given.shape[1], MOST_SHARE * scores[-1, [2, 4]].sum()
     H, D, u = np.zeros((n, 0)), np.zeros((0, 0)), np.zeros(0)
-    out: list[tuple[float, int, Array]] = []
+    out: list[int] = []
     while True:
         K = np.linalg.inv(D - H.T @ H)
-        value, k, *shift = _best_window(
+        value, k = _best_window(
             scores, given, H @ (K @ u), np.eye(n) + H @ K @ H.T, LEAST_SHIFT * sigma_px, first, last
         )
         a, b = first[k], last[k]
@@ -97,7 +109,7 @@ def _of_camera(
         most -= xx + yy
         if value < limit or most < 0:
             return out
-        out.append((value, k, np.array(shift)))
+        out.append(k)
         H, u = np.hstack([H, given[b] - given[a]]), np.concatenate([u, u_k])
         D = linalg.block_diag(D, [[xx, xy], [xy, yy]])
         for sums in (scores, given):  # the frames of one window are in no other
@@ -106,14 +118,67 @@ def _of_camera(
             sums[b:] -= over
 
 
+def joint_scores(
+    problem: Problem, state: State, solved: Solved, found: Shifts, group: NDArray[np.intp]
+) -> tuple[Array, Array]:
+    """Return score (2 K,) and information (2 K, 2 K) of common shifts of the pairs of each
+    ``group (P,)``, frames and cameras given way; pairs of -1 are in none.
+    """
+    pairs = np.flatnonzero(group >= 0)
+    own, n_pairs, d = group[pairs], len(pairs), found.half.shape[1]
+    n = int(own.max()) + 1
+    u = np.zeros((n, 2))
+    np.add.at(u, own, found.u[pairs])
+    row = (problem.frame[pairs] * d)[:, None, None] + np.arange(d)[:, None]
+    column = (2 * own)[:, None, None] + np.arange(2)
+    at = tuple(np.broadcast_to(k, (n_pairs, d, 2)).ravel() for k in (row, column))
+    B = sparse.csr_array((found.half[pairs].ravel(), at), shape=(problem.n_frames * d, 2 * n))
+    I = np.diag(np.bincount(own, found.n[pairs]).repeat(2)) - (B.T @ B).toarray()
+    gradients = Gradients.of(problem, state, solved.terms, solved.blocks)
+    G = gradients.sums(found, pairs, own).reshape(2 * n, -1)
+    return u.ravel(), I - G @ solved.covariance @ G.T
+
+
+def _taken(u: Array, M: Array, sigma_px: Array, limit: float) -> list[tuple[int, Array, float]]:
+    """Return which shifts stand off, their size (2,) in px and chi-square, given scores (2 K,),
+    information (2 K, 2 K) and each camera's noise (K,).
+    """
+    v, A, every = u.copy(), M.copy(), np.arange(len(sigma_px))
+    taken: list[int] = []
+    while True:
+        blocks = A.reshape(len(every), 2, len(every), 2)[every, :, every].reshape(-1, 4)
+        value, shift = chi_square(v.reshape(-1, 2), blocks[:, [0, 1, 3]])
+        value[taken] = 0.0
+        value[np.hypot(*shift.T) <= LEAST_SHIFT * sigma_px] = 0.0
+        k = int(np.argmax(value))
+        if value[k] < limit:
+            break
+        taken.append(k)
+        own = [2 * k, 2 * k + 1]
+        X = np.linalg.solve(A[np.ix_(own, own)], A[own])
+        v, A = v - X.T @ v[own], A - A[:, own] @ X
+    while taken:
+        at = (2 * np.array(taken)[:, None] + [0, 1]).ravel()
+        C = np.linalg.inv(M[np.ix_(at, at)])
+        shift = (C @ u[at]).reshape(-1, 2)
+        each = np.arange(len(taken))
+        blocks = C.reshape(len(taken), 2, len(taken), 2)[each, :, each].reshape(-1, 4)
+        value, _ = chi_square(shift, blocks[:, [0, 1, 3]])
+        k = int(np.argmin(value))
+        if value[k] >= limit:
+            return [(t, s, float(x)) for t, s, x in zip(taken, shift, value, strict=True)]
+        taken.pop(k)
+    return []
+
+
 @compiled
 def _best_window(
     scores: Array, given: Array, Hs: Array, Q: Array, least: float, first: Any, last: Any
-) -> tuple[float, int, float, float]:
-    """Return the largest chi-square of a camera's windows, which it is, and its shift, which is
-    longer than ``least``; with ``Hs (n,)`` and ``Q (n, n)`` = 1 + H P⁻¹ Hᵀ of those taken.
+) -> tuple[float, int]:
+    """Return the largest chi-square of a camera's windows, and which it is, among shifts longer
+    than ``least``; with ``Hs (n,)`` and ``Q (n, n)`` = 1 + H P⁻¹ Hᵀ of those taken.
     """
-    n, best = len(Q), (0.0, 0, 0.0, 0.0)
+    n, best = len(Q), (0.0, 0)
     h, u, I = np.empty((n, 2)), np.empty(2), np.empty(3)
     for k in range(len(first)):
         a, b = first[k], last[k]
@@ -137,5 +202,5 @@ def _best_window(
             x, y = (I[2] * u[0] - I[1] * u[1]) / det, (I[0] * u[1] - I[1] * u[0]) / det
             value = x * u[0] + y * u[1]
             if value > best[0] and x * x + y * y > least * least:
-                best = (value, k, x, y)
+                best = (value, k)
     return best

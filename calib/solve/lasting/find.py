@@ -26,10 +26,9 @@ from scipy import special
 from calib.core.compiled import compiled
 from calib.core.geometry import Array
 from calib.core.threads import in_groups
-from calib.solve.bundle.descent import BundleOptions, free_parameters, without_frames
-from calib.solve.bundle.linearise import Blocks, residuals
+from calib.solve.bundle.linearise import residuals
 from calib.solve.bundle.problem import Index, Problem, State
-from calib.solve.lasting.shifts import Gradients, Shifts, shifts, with_weights
+from calib.solve.lasting.shifts import Shifts, shifts, with_weights
 from calib.solve.lasting.stretches import Bools, Off, Stretch, camera_of, off_pairs
 
 BIN_S = 0.06  # grid of time for what is looked at as one, at most
@@ -45,7 +44,6 @@ USUAL_SHIFT = 3.0  # in the camera's noise: where the search for the shifts' var
 # Of that search; a variance below this share of the noise's is none: a tenth of it as a shift, of
 # which LEAST_SHIFT is far. More sweeps only make small variances smaller.
 SWEEPS, ABSENT = 12, 1e-2
-BY_CHANCE = 0.05  # that a sound capture has a fit of all its points repeated
 # Determinant over squared trace of the information: cameras take all of such a shift.
 SINGULAR = 1e-9
 ALIKE = 0.5  # shifts that differ by less than this share of the larger
@@ -54,28 +52,6 @@ ALIKE = 0.5  # shifts that differ by less than this share of the larger
 def bin_frames(rate_hz: float) -> int:
     """Return how many frames a bin holds."""
     return max(1, int(BIN_S * rate_hz))
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Solved:
-    """A fit's cameras: its lens ``terms``, ``blocks`` and the covariance (N, N) of cameras and the
-    wand's shape.
-    """
-
-    terms: tuple[str, ...]
-    blocks: Blocks
-    covariance: Array
-
-    @classmethod
-    def of(cls, problem: Problem, state: State, options: BundleOptions, blocks: Blocks) -> Solved:
-        """Return them of the normal equations at a minimum, in some gauge; what is held has no
-        variance.
-        """
-        found = without_frames(problem, blocks)
-        free, motions = free_parameters(state, options, len(blocks.shape))
-        C = np.zeros_like(found.matrix)
-        C[np.ix_(free, free)] = found.at(free).fixed(motions[free]).covariance()
-        return cls(options.terms, blocks, C)
 
 
 def find_off(
@@ -104,47 +80,16 @@ def find_off(
     return _grown(problem, now.found, out) if out else out
 
 
-def find_bent(problem: Problem, state: State, solved: Solved, sigma_px: Array) -> list[Off]:
-    """Return stretches that stand off from a fit that gave way to them, as it does where little
-    else ties a camera.
-
-    None where the strongest is no more than chance shows among as many stretches: what is left out
-    costs a fit of all.
-    """
-    found = shifts(problem, state, solved.terms, bin_frames(problem.rate_hz))
-    now = _Search(
-        problem, found, sigma_px, solved, Gradients.of(problem, state, solved.terms, solved.blocks)
-    )
-    n_bins, shortest = found.n_bins, list[Off]()
-    for length in SEARCH_BINS[1:]:
-        off = now.in_blocks(length, 0) + now.in_blocks(length, length // 2)
-        shortest = shortest or off  # what stands off for a moment makes a longer stretch seem to
-        n_stretches = 2 * problem.n_cameras * max(n_bins / length, 1.0)
-        least = float(special.chdtri(2, BY_CHANCE / n_stretches))
-        if any(value > least for *_, value in off):
-            # The strongest first, the others once the fit is without it.
-            taken, kept = np.zeros(problem.n_frames, bool), []
-            for o in sorted(shortest, key=lambda o: -o[2]):
-                frames = problem.frame[o[0]]
-                if not taken[frames].any():
-                    taken[frames] = True
-                    kept.append(o)
-            return kept
-    return []
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class _Search:
-    """Scores of shifts and, with the cameras ``solved``, how these give way to them."""
+    """Scores of shifts, the cameras held."""
 
     problem: Problem
     found: Shifts
     sigma_px: Array
-    solved: Solved | None = None
-    gradients: Gradients | None = None
 
     def without(self, off: Sequence[Off], state: State, gate: float) -> _Search:
-        """Return the search, cameras held, among the pairs that are not ``off``."""
+        """Return the search among the pairs that are not ``off``."""
         is_off = off_pairs(self.problem, off)
         rest = self.problem.with_weight(np.where(is_off, 0.0, self.problem.weight))
         frames = np.unique(self.problem.frame[is_off])
@@ -161,7 +106,7 @@ class _Search:
         u, I, taken = self.found.in_stretches(edges[:-1], edges[1:])
         # A camera alone, all others as they are: where none stands out there is nothing to share
         # out.
-        value, _ = _chi_square(u, I - taken)
+        value, _ = chi_square(u, I - taken)
         blocks = np.flatnonzero((value > LIMIT).any(axis=0)).tolist()
         frames = np.searchsorted(self.found.bin_of_frame, edges).tolist()
 
@@ -183,14 +128,11 @@ class _Search:
         weight, u = np.bincount(own, found.n[pairs], n), np.zeros((n, 2))
         np.add.at(u, own, found.u[pairs])
         I = np.diag(weight.repeat(2)) - B.T @ B
-        if self.gradients is not None and self.solved is not None:
-            G = self.gradients.sums(found, pairs, own).reshape(2 * n, -1)
-            I -= G @ self.solved.covariance @ G.T
         unit = self.sigma_px[cameras].repeat(2)  # shifts in units of each camera's noise
         shift, C = _sparse_shifts(I * unit[:, None] * unit, u.ravel() * unit)
         of_each = shift.reshape(n, 2)
         own_C = C.reshape(n, 2, n, 2)[np.arange(n), :, np.arange(n)].reshape(n, 4)
-        value, _ = _chi_square(of_each, own_C[:, [0, 1, 3]])
+        value, _ = chi_square(of_each, own_C[:, [0, 1, 3]])
         is_off = (np.hypot(*of_each.T) > LEAST_SHIFT) & (value > LIMIT)
         return [
             (pairs[own == k], of_each[k] * self.sigma_px[cameras[k]], float(value[k]))
@@ -326,7 +268,7 @@ def _alike(a: Array, b: Array) -> Bools:
     return np.asarray(np.linalg.norm(a - b, axis=1) < ALIKE * size)
 
 
-def _chi_square(u: Array, I: Array) -> tuple[Array, Array]:
+def chi_square(u: Array, I: Array) -> tuple[Array, Array]:
     """Return the statistic (...) of a shift and the shift (..., 2) from scores (..., 2) and
     information (..., 3).
     """

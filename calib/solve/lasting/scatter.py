@@ -30,8 +30,9 @@ from calib.solve.bundle.descent import BundleOptions
 from calib.solve.bundle.linearise import Blocks
 from calib.solve.bundle.problem import Index, Problem, State
 from calib.solve.certainty.normal import Information
-from calib.solve.lasting.find import Solved, bin_frames
+from calib.solve.lasting.find import bin_frames
 from calib.solve.lasting.shifts import Gradients, Shifts, shifts
+from calib.solve.lasting.solved import Solved
 from calib.solve.lasting.stretches import Stretch
 
 LENGTH_BINS = (

@@ -1,0 +1,34 @@
+"""The cameras of a fit as they give way to what points do together."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from calib.core.geometry import Array
+from calib.solve.bundle.descent import BundleOptions, free_parameters, without_frames
+from calib.solve.bundle.linearise import Blocks
+from calib.solve.bundle.problem import Problem, State
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Solved:
+    """A fit's cameras: its lens ``terms``, ``blocks`` and the covariance (N, N) of cameras and the
+    wand's shape.
+    """
+
+    terms: tuple[str, ...]
+    blocks: Blocks
+    covariance: Array
+
+    @classmethod
+    def of(cls, problem: Problem, state: State, options: BundleOptions, blocks: Blocks) -> Solved:
+        """Return them of the normal equations at a minimum, in some gauge; what is held has no
+        variance.
+        """
+        found = without_frames(problem, blocks)
+        free, motions = free_parameters(state, options, len(blocks.shape))
+        C = np.zeros_like(found.matrix)
+        C[np.ix_(free, free)] = found.at(free).fixed(motions[free]).covariance()
+        return cls(options.terms, blocks, C)

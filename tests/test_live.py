@@ -17,6 +17,7 @@ from calib import files
 from calib.core.tracks import Tracks, joined
 from calib.errors import InputError
 from calib.files.live import FileFollower, follow
+from calib.simulate import Knock, day_capture, later_wave
 from calib.watch.kept import between
 from tests.captures import capture
 
@@ -204,11 +205,23 @@ def test_a_rig_is_rechecked_meanwhile(folder, call):
     assert code == 0 and not found["moved"] and len(found["cameras"]) == 6
 
 
+def test_a_rig_is_rechecked_by_any_markers_meanwhile(folder, call, tmp_path):
+    """The rig of the wave, one camera turned since, before nameless markers that move about."""
+    knock = Knock(camera="cam02", rotation_deg=0.2, translation_mm=0.0)
+    day = day_capture(later_wave(wave(), 1, [knock]), 20, 300)
+    files.save_tracks(day.tracks, tmp_path / "day.h5")
+    code, out, _ = call("watch", tmp_path / "day.h5", "--rig", folder / "rig.h5", "--any",
+        "--patience", 2, "--json")  # fmt: skip
+    found = json.loads(out)
+    assert code == 1 and found["moved"] == ["cam02"] and found["is_any"]
+
+
 def test_wrong_calls(folder, refused, call):
     tracks, wand, rig = folder / "tracks.h5", folder / "wand.toml", folder / "rig.h5"
     assert "found neither" in refused("watch", tracks)
     assert "found both" in refused("watch", tracks, "--wand", wand, "--rig", rig)
     assert "--need" in refused("watch", tracks, "--rig", rig, "--need", 1)
+    assert "a wave to solve" in refused("watch", tracks, "--wand", wand, "--any")
     assert "above 0 mm" in refused("watch", tracks, "--wand", wand, "--need", 0)
     line = refused("watch", tracks, "--wand", folder / "pair.toml")
     assert "an index below the wand's 2 markers" in line and str(tracks) in line

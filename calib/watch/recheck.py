@@ -1,4 +1,6 @@
-"""A rig that stands, rechecked while its wand is waved: the last seconds against the rig."""
+"""A rig that stands, rechecked while its wand is waved, or while any markers move: the last seconds
+against the rig.
+"""
 
 from __future__ import annotations
 
@@ -6,6 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from calib.check.recheck.free.run import recheck_any
 from calib.check.recheck.judge import RecheckOptions
 from calib.check.recheck.outcome import Recheck
 from calib.check.recheck.run import recheck
@@ -17,6 +20,7 @@ from calib.watch.kept import between
 
 WINDOW_S, LEAST_S = 20.0, 5.0  # as long as the short wave of a recheck, where the frames are not
 WINDOW_FRAMES = 1000  # too many: a recheck of 24 cameras then takes some seconds
+ANY_S = 30.0  # of any markers: moments lie apart in time, more frames a second cost little
 EVERY_S = 5.0
 
 
@@ -27,24 +31,27 @@ class Checking:
     rig: Rig
     tracks: Tracks
     options: RecheckOptions
+    is_any: bool
 
     def run(self, progress: Progress = quiet) -> Recheck | str:
         """Return what the recheck finds, or why the frames allow none."""
+        ask = recheck_any if self.is_any else recheck
         try:
-            return recheck(self.rig, self.tracks, self.options, progress)
+            return ask(self.rig, self.tracks, self.options, progress)
         except UnsolvableError as error:
             return str(error)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class RigWatch:
-    """A rig and the last seconds of a wave before it; ``found`` is the last recheck, ``trouble``
-    why the last one could not be done, ``at_s`` and ``done_s`` the time of the wave and that of the
-    last recheck.
+    """A rig and the last seconds of a capture before it: of its wand, or where ``is_any`` of
+    whatever markers are in view. ``found`` is the last recheck, ``trouble`` why the last one could
+    not be done, ``at_s`` and ``done_s`` the time of the capture and that of the last recheck.
     """
 
     rig: Rig
     options: RecheckOptions
+    is_any: bool = False
     window: Tracks | None = None
     found: Recheck | None = None
     trouble: str = ""
@@ -60,11 +67,12 @@ class RigWatch:
             return self
         start, last = int(np.min(numbers)), int(np.max(numbers))
         window = tracks if self.window is None else joined((self.window, tracks))
-        n = max(min(WINDOW_S * tracks.frame_rate_hz, WINDOW_FRAMES), LEAST_S * tracks.frame_rate_hz)
+        rate = tracks.frame_rate_hz
+        kept_s = ANY_S if self.is_any else float(np.clip(WINDOW_FRAMES / rate, LEAST_S, WINDOW_S))
         first = start if self.first_frame is None else self.first_frame
         return replace(
-            self, window=between(window, last + 1 - n, np.inf), first_frame=first,
-            at_s=(last + 1 - first) / tracks.frame_rate_hz,
+            self, window=between(window, last + 1 - kept_s * rate, np.inf), first_frame=first,
+            at_s=(last + 1 - first) / rate,
         )  # fmt: skip
 
     @property
@@ -76,7 +84,7 @@ class RigWatch:
         """Return it with a recheck under way, and the recheck to run."""
         assert self.window is not None
         out = replace(self, is_checking=True, done_s=self.at_s)
-        return out, Checking(self.rig, self.window, self.options)
+        return out, Checking(self.rig, self.window, self.options, self.is_any)
 
     def ended(self, found: Recheck | str) -> RigWatch:
         """Return it with what a recheck came to."""

@@ -34,6 +34,7 @@ def add_commands(app: typer.Typer) -> None:
         calib watch tracks.h5 --wand wand.toml --need 0.5
         calib watch recordings/ --wand wand.toml
         calib watch tracks.h5 --rig rig.h5
+        calib watch today.h5 --rig rig.h5 --any
         """,
         """
         A tracks file is followed while it is written for readers to follow (HDF5's SWMR mode,
@@ -61,6 +62,13 @@ def watch(
         Path | None,
         typer.Option("--rig", metavar="RIG", help="A rig to recheck meanwhile: who has moved?"),
     ] = None,
+    of_any: Annotated[
+        bool,
+        typer.Option(
+            "--any",
+            help="With --rig: by whatever markers are in view, nameless, moving, without a wand.",
+        ),
+    ] = False,
     need: Annotated[
         float | None,
         typer.Option(
@@ -96,13 +104,18 @@ def watch(
             "--need, --everywhere", expected="a wave to solve", found="a rig to recheck (--rig)",
             remedy="Leave them out.",
         )  # fmt: skip
+    if of_any and rig is None:
+        raise InputError(
+            "--any", expected="--rig with a rig to recheck", found="a wave to solve (--wand)",
+            remedy="A solve needs the wand: leave --any out.",
+        )  # fmt: skip
     if need is not None and not need > 0:
         raise InputError("--need", expected="a precision above 0 mm", found=f"{need:g}")
     follower = files.follow(source)
     with interrupted() as stop, Shown.opened() as shown:
         found = looks(follower.poll, stop, patience, shown)
         if rig is not None:
-            code = _recheck(rig, found, shown, as_json)
+            code = _recheck(rig, of_any, found, shown, as_json)
         else:
             assert wand is not None
             start = Watch(calib.load_wand(wand), need, everywhere)
@@ -179,18 +192,20 @@ def _step(state: Watch, beside: Beside, is_behind: bool) -> Watch:
     return state
 
 
-def _recheck(path: Path, looks: Iterator[Arrival], shown: Shown, as_json: bool) -> int:
-    """Recheck a rig while its wand is waved; return the exit code."""
+def _recheck(
+    path: Path, is_any: bool, looks: Iterator[Arrival], shown: Shown, as_json: bool
+) -> int:
+    """Recheck a rig while its wand is waved, or any markers move; return the exit code."""
     import calib
     from calib.cli import console
     from calib.report.changes import recheck as report
     from calib.watch.recheck import RigWatch
 
-    start = state = RigWatch(calib.load_rig(path), calib.RecheckOptions())
+    start = state = RigWatch(calib.load_rig(path), calib.RecheckOptions(), is_any)
     beside = Beside()
 
     def lines(state: RigWatch, width: int | None) -> list[str]:
-        head = f"{state.at_s:.0f} s of wave."
+        head = f"{state.at_s:.0f} s {'of markers' if is_any else 'of wave'}."
         if state.trouble:
             head += f" Not told yet: {state.trouble}"
         return [head, *(report.as_lines(state.found, width) if state.found else [])]
@@ -216,9 +231,10 @@ def _recheck(path: Path, looks: Iterator[Arrival], shown: Shown, as_json: bool) 
         state = state.ended(checking.run())
     if state.found is None:
         raise InputError(
-            str(path), expected="a wave in which cameras see the wand together",
+            str(path),
+            expected=f"{'markers' if is_any else 'a wave'} that cameras see together",
             found=state.trouble or "no points while it was watched",
-            remedy="Wave through the volume.",
+            remedy="" if is_any else "Wave through the volume.",
         )  # fmt: skip
     if as_json:
         console.print_json(report.as_json(state.found))

@@ -21,7 +21,7 @@ from calib.report.words import document, ended, listed, sentence, wrapped
 ORDER = list(Standing)
 PHRASES = {
     Standing.MOVED: "moved",
-    Standing.MOVING: "moved during the wave",
+    Standing.MOVING: "moved during the capture",
     Standing.EXCHANGED: "shows another camera's points",
     Standing.LENS: "has another lens setting",
     Standing.TIMING: "is out of time",
@@ -38,9 +38,7 @@ SILENT = (
     "The rig was solved with measured lenses, and its file does not say what their errors did to "
     "its poses: small moves may be these errors. Solve its capture anew, and recheck against that."
 )
-AS_ONE = (
-    "A move of the whole rig as one does not show in a wave: check the origin against the floor."
-)
+AS_ONE = "A move of the whole rig as one does not show: check the origin against the floor."
 APART = "shares too few points with the largest group of cameras: wave where both see the wand"
 NO_SIZE = (
     "No wand was seen: the rig's size is taken as stored, and that all of it grew or shrank does "
@@ -238,7 +236,7 @@ def _why(found: Recheck, c: CameraChange) -> str:
     if c.verdict == Standing.MOVING:
         return (
             f"from frame {c.since_frame} on it stands elsewhere than before, its points lie "
-            f"{c.step_px:.1f} px off: tighten its mount and wave again, or take the frames after "
+            f"{c.step_px:.1f} px off: tighten its mount and record again, or take the frames after "
             f"it alone: calib select TRACKS --frames {c.since_frame}- -o AFTER"
         )
     if c.verdict == Standing.NOISY:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -98,7 +99,7 @@ def _taken(
     cameras, frames = is_better[owners.cameras], is_better[owners.frames]
     pairs = is_better[owners.pairs][: len(old[1].coupling)]
 
-    def picked(k: int, **rows: NDArray[np.bool_]) -> dict[str, Array]:
+    def picked(k: int, **rows: NDArray[np.bool_]) -> dict[str, Any]:
         out = {}
         for name, of_rows in rows.items():
             now = getattr(new[k], name)

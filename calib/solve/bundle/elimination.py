@@ -40,8 +40,6 @@ def reduced_system(
     half_gradient = (factors @ blocks.frame_gradient[:, :, None])[..., 0]
     half_shape = factors @ blocks.frame_shape
 
-    coupling = np.ascontiguousarray(blocks.coupling)
-
     def run(chunks: Sequence[Chunk]) -> tuple[Array, Array]:
         """Return what eliminating these chunks' frames takes off the matrix and the gradient."""
         S, g = np.zeros((size, size)), np.zeros(size)
@@ -58,8 +56,9 @@ def reduced_system(
             A = room[: (last - first) * d * width].reshape(-1, width)
             A[:] = 0.0
             half_coupling_kernel(
-                problem.cam, problem.starts, first, last, place, factors, coupling, half_shape, A
-            )
+                problem.cam, problem.starts, first, last, place, factors,
+                np.ascontiguousarray(blocks.couplings(chunk)), half_shape, A,
+            )  # fmt: skip
             if len(chunk.cameras) == n_cameras:
                 S += A.T @ A
                 g += A.T @ half_gradient[chunk.frames].ravel().astype(kind)
@@ -90,11 +89,13 @@ def frame_steps(
     problem: Problem, blocks: Blocks, factors: Array, camera_step: Array, shape_step: Array
 ) -> Array:
     """Return the frames' steps (F, d) that go with the steps of cameras (C, n) and shape (s,)."""
-    pull, coupling = np.zeros(blocks.frame_gradient.shape), np.ascontiguousarray(blocks.coupling)
+    pull = np.zeros(blocks.frame_gradient.shape)
 
     def run(chunks: Sequence[Chunk]) -> None:
-        first, last = chunks[0].frames.start, chunks[-1].frames.stop
-        pull_kernel(problem.cam, problem.starts, first, last, coupling, camera_step, pull)
+        for chunk in chunks:
+            first, last = chunk.frames.start, chunk.frames.stop
+            coupling = np.ascontiguousarray(blocks.couplings(chunk))
+            pull_kernel(problem.cam, problem.starts, first, last, coupling, camera_step, pull)
 
     in_groups(run, problem.chunks)
     rhs = -blocks.frame_gradient - blocks.frame_shape @ shape_step - pull
@@ -139,9 +140,11 @@ coupling: Array,
     """Write ``L⁻¹ [W, shape]`` of the frames from first to last into out ((last - first) d, n_seen
     n + s).
 
-    out starts as zeros; ``place (C,)`` is where a camera's columns begin.
+    out starts as zeros; ``place (C,)`` is where a camera's columns begin, coupling (P', d, n) is of
+    these frames' pairs.
     """
     _, d, n = coupling.shape
+    before = starts[first]
     n_shape = half_shape.shape[2]
     for f in range(first, last):
         base = (f - first) * d
@@ -151,7 +154,7 @@ coupling: Array,
                 for k in range(i + 1):
                     value = factors[f, i, k]
                     for j in range(n):
-                        out[base + i, at + j] += value * coupling[p, k, j]
+                        out[base + i, at + j] += value * coupling[p - before, k, j]
         for i in range(d):
             for j in range(n_shape):
                 out[base + i, out.shape[1] - n_shape + j] = half_shape[f, i, j]
@@ -161,14 +164,15 @@ coupling: Array,
 def pull_kernel(
     cam: Any, starts: Any, first: int, last: int, coupling: Array, step: Array, out: Array
 ) -> None:
-    """Add to out (F, d), frames from first to last, what the cameras' steps (C, n) pull at the
-    frames.
+    """Add to out (F, d), frames from first to last with the ``coupling (P', d, n)`` of their pairs,
+    what the cameras' steps (C, n) pull at the frames.
     """
     _, d, n = coupling.shape
+    before = starts[first]
     for f in range(first, last):
         for p in range(starts[f], starts[f + 1]):
             for i in range(d):
                 value = 0.0
                 for j in range(n):
-                    value += coupling[p, i, j] * step[cam[p], j]
+                    value += coupling[p - before, i, j] * step[cam[p], j]
                 out[f, i] += value

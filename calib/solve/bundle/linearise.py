@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,14 +13,19 @@ from calib.core.geometry import Array
 from calib.core.parameters import PLACE, n_unknowns
 from calib.core.threads import in_groups
 from calib.solve.bundle.kernels import leverage_kernel, residual_kernel, row_width, rows_kernel
-from calib.solve.bundle.normal_kernels import normal_kernel
+from calib.solve.bundle.normal_kernels import coupling_kernel, normal_kernel
 from calib.solve.bundle.problem import Chunk, Problem, State
+
+# Couplings of up to so many numbers are kept from one use to the next (a quarter of a gigabyte): to
+# form them again takes some 40 % of forming everything.
+KEPT = 32_000_000
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Blocks:
     """The normal equations' blocks: cameras (C, n, n) and (C, n), frames (F, d, d) and (F, d),
-    coupling (P, d, n).
+    coupling (P, d, n), which is empty where pairs are so many that they are formed ``again`` chunk
+    by chunk.
 
     ``frame_cost (F,)`` is half the sum of the (robust) squared residuals of each frame. With the
     wand's shape free, its s coordinates have a block (s, s) and (s,) of their own and couplings to
@@ -37,6 +42,11 @@ class Blocks:
     shape_gradient: Array
     frame_shape: Array
     camera_shape: Array
+    again: Callable[[Chunk], Array] | None = None
+
+    def couplings(self, chunk: Chunk) -> Array:
+        """Return the couplings (P', d, n) of a chunk's pairs."""
+        return self.coupling[chunk.pairs] if self.again is None else self.again(chunk)
 
     @property
     def cost(self) -> float:
@@ -118,13 +128,15 @@ def linearise(
     ``n_axes`` coordinates of each marker are free (1 along a line, 3 otherwise, 0: none); their
     columns are the wand's shifts, marker by marker. Without ``has_cameras`` only the frames' own
     blocks are formed, the cameras' stay zero. ``reuse`` gives up the memory of its coupling where
-    that has the same size, most of what a call needs: fresh memory takes as long as the sums.
+    that has the same size, most of what a call needs: fresh memory takes as long as the sums. Of
+    more than ``KEPT`` numbers couplings are not kept.
     """
     d, n = problem.n_turn + 3, n_unknowns(names)
     n_markers, n_pairs = problem.weight.shape
     n_shape = n_axes * n_markers
     frame = np.empty((problem.n_frames, d, d + 1))
-    size = n_pairs if has_cameras else 0, d, n
+    is_kept = has_cameras and n_pairs * d * n <= KEPT
+    size = n_pairs if is_kept else 0, d, n
     is_lent = reuse is not None and reuse.coupling.shape == size
     coupling = reuse.coupling if reuse is not None and is_lent else np.empty(size)
     frame_cost, frame_shape = np.empty(problem.n_frames), np.empty((problem.n_frames, d, n_shape))
@@ -145,6 +157,16 @@ def linearise(
         )  # fmt: skip
         return camera, camera_shape, by_marker
 
+    def formed_again(chunk: Chunk) -> Array:
+        """Return the couplings of a chunk that were not kept."""
+        out = np.zeros((chunk.pairs.stop - chunk.pairs.start, d, n))
+        if has_cameras:
+            coupling_kernel(
+                problem.cam, problem.starts, problem.uv_px, weight, chunk.frames.start,
+                chunk.frames.stop, *arrays, codes, problem.n_turn, float(loss_scale), out,
+            )  # fmt: skip
+        return out
+
     parts = in_groups(run, problem.chunks)
     upper, camera_shape, by_marker = (np.sum([part[k] for part in parts], axis=0) for k in range(3))
     own = np.triu(upper[:, :, :n])
@@ -159,6 +181,7 @@ def linearise(
         shape_gradient=camera_shape[:, :, n].sum(axis=0),
         frame_shape=frame_shape,
         camera_shape=np.swapaxes(camera_shape[:, :, :n], 1, 2),
+        again=None if is_kept else formed_again,
     )
 
 

@@ -12,7 +12,7 @@ from calib.solve.bundle.kernels import join_poses, twist_rows
 
 
 @compiled
-def _to_wand(R: Array, G: Array, W: Array) -> None:
+def to_wand(R: Array, G: Array, W: Array) -> None:
     """Write the twist in the rows of G (6, k) into W (6, k), its axes turned from the camera's to
     the wand's.
     """
@@ -23,7 +23,7 @@ def _to_wand(R: Array, G: Array, W: Array) -> None:
 
 
 @compiled
-def _columns_to_camera(t: Array, G: Array) -> None:
+def columns_to_camera(t: Array, G: Array) -> None:
     """Move the twist in the columns of G (k, 6 and more) from the wand's origin to the camera's, in
     place.
     """
@@ -34,7 +34,7 @@ def _columns_to_camera(t: Array, G: Array) -> None:
 
 
 @compiled
-def _rows_to_camera(t: Array, G: Array) -> None:
+def rows_to_camera(t: Array, G: Array) -> None:
     """Move the twist in the rows of G (6 and more, k) from the wand's origin to the camera's, in
     place.
     """
@@ -54,10 +54,11 @@ def normal_kernel(
 ) -> None:  # fmt: skip
     """Add up the normal equations of the frames from first to last.
 
-    frame (F, d, d + 1) ends with the gradient, coupling (P, d, n), frame_cost (F,) and frame_shape
-    (F, d, M a) are written; camera (C, n, width; upper triangles), camera_shape (C, M a, width) and
-    by_marker (M, a, a) are added to, the first two with the gradient in column n and
-    ``row_width(n)`` wide. Without ``has_cameras`` only what concerns frames alone is formed.
+    frame (F, d, d + 1) ends with the gradient, coupling (P, d, n; none where it is empty),
+    frame_cost (F,) and frame_shape (F, d, M a) are written; camera (C, n, width; upper triangles),
+    camera_shape (C, M a, width) and by_marker (M, a, a) are added to, the first two with the
+    gradient in column n and ``row_width(n)`` wide. Without ``has_cameras`` only what concerns
+    frames alone is formed.
 
     A pair's points see one rigid motion between camera and wand: their products are summed for one
     twist, of which the camera's and the wand's are linear maps. That takes a third of the
@@ -98,7 +99,7 @@ def normal_kernel(
                             G[i, j] += of_x * rows[0, j] + of_y * rows[1, j]
                     if n_axes:
                         _add_shape(R, t, rows, c, m, n_axes, of_frame, camera_shape)
-            _to_wand(R, G, W)
+            to_wand(R, G, W)
             for i in range(d):
                 k = skip + i
                 for j in range(3):
@@ -111,17 +112,54 @@ def normal_kernel(
                     )
                 frame[f, i, d] += W[k, n]
             if has_cameras:
-                _columns_to_camera(t, W)
-                for i in range(d):
-                    for j in range(n):
-                        coupling[p, i, j] = W[skip + i, j]
-                _columns_to_camera(t, G)
-                _rows_to_camera(t, G)
+                if len(coupling):
+                    columns_to_camera(t, W)
+                    for i in range(d):
+                        for j in range(n):
+                            coupling[p, i, j] = W[skip + i, j]
+                columns_to_camera(t, G)
+                rows_to_camera(t, G)
                 for i in range(n):
                     for j in range(width):
                         camera[c, i, j] += G[i, j]
         _close_shape(f, shape, n_turn, n_axes, of_frame, frame_shape, by_marker)
         frame_cost[f] = cost
+
+
+@compiled
+def coupling_kernel(
+    cam: Any, starts: Any, uv: Array, weight: Array, first: int, last: int,
+    cam_R: Array, cam_t: Array, lens: Array, wand_R: Array, wand_t: Array, shape: Array,
+    codes: Any, n_turn: int, loss_scale: float, out: Array,
+) -> None:  # fmt: skip
+    """Write the couplings of the pairs of the frames from first to last into out (P', d, n), as
+    ``normal_kernel`` does.
+    """
+    d, skip, n, base = n_turn + 3, 3 - n_turn, 6 + len(codes), starts[first]
+    width = (n + 4) // 4 * 4
+    R, t, rows = np.empty((3, 3)), np.empty(3), np.zeros((2, width))
+    G, W = np.empty((6, width)), np.empty((6, width))
+    for f in range(first, last):
+        for p in range(starts[f], starts[f + 1]):
+            c = cam[p]
+            join_poses(cam_R, cam_t, c, wand_R, wand_t, f, R, t)
+            G[:] = 0.0
+            for m in range(len(shape)):
+                w = weight[m, p]
+                if w > 0.0:
+                    twist_rows(
+                        R, t, lens, c, shape, m, codes, uv[0, m, p], uv[1, m, p], w, loss_scale,
+                        rows,
+                    )  # fmt: skip
+                    for i in range(6):
+                        of_x, of_y = rows[0, i], rows[1, i]
+                        for j in range(width):
+                            G[i, j] += of_x * rows[0, j] + of_y * rows[1, j]
+            to_wand(R, G, W)
+            columns_to_camera(t, W)
+            for i in range(d):
+                for j in range(n):
+                    out[p - base, i, j] = W[skip + i, j]
 
 
 @compiled

@@ -346,7 +346,7 @@ def _squared_moves(whole: Whole, steps: Array, chunks: Sequence[Chunk]) -> tuple
     n, n_turn, (n_markers, _) = n_unknowns(terms), problem.n_turn, problem.weight.shape
     d, n_cameras, n_steps = n_turn + 3, problem.n_cameras, steps.shape[2]
     n_axes = len(blocks.shape) // n_markers
-    coupling, half_shape = np.ascontiguousarray(blocks.coupling), whole.factors @ blocks.frame_shape
+    half_shape = whole.factors @ blocks.frame_shape
     cameras = np.arange(n_cameras)
     own = steps[: n_cameras * n].reshape(n_cameras, n, n_cameras, n_steps)[cameras, :, cameras]
     shift = np.zeros(
@@ -369,7 +369,7 @@ def _squared_moves(whole: Whole, steps: Array, chunks: Sequence[Chunk]) -> tuple
                 last,
                 cameras * n,
                 whole.factors,
-                coupling,
+                np.ascontiguousarray(blocks.couplings(chunk)),
                 half_shape,
                 half,
             )

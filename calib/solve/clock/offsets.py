@@ -29,7 +29,7 @@ from calib.solve.bundle.descent import (
     without_frames,
 )
 from calib.solve.bundle.linearise import Blocks, cauchy, weighted_rows
-from calib.solve.bundle.problem import Problem, State
+from calib.solve.bundle.problem import Chunk, Problem, State
 from calib.solve.clock.path import wand_path
 from calib.solve.fit import Fit, frames_with_pose, robust_sigmas, squared_residuals
 from calib.solve.refine import LOSS_SCALE
@@ -177,11 +177,15 @@ def _with_time(
     camera = np.zeros((problem.n_cameras, n + 1, n + 1))
     camera[:, :n, :n] = blocks.camera
     camera[:, n] = camera[:, :, n] = to_camera
+
+    def couplings(chunk: Chunk) -> Array:
+        return np.concatenate([blocks.couplings(chunk), to_frame[chunk.pairs]], axis=2)
+
     return replace(
         blocks,
         camera=camera,
         camera_gradient=np.column_stack([blocks.camera_gradient, gradient]),
-        coupling=np.concatenate([blocks.coupling, to_frame], axis=2),
+        again=couplings,
         camera_shape=np.concatenate(
             [blocks.camera_shape, to_shape.reshape(problem.n_cameras, 1, -1)], axis=1
         ),

@@ -101,9 +101,9 @@ def _of_camera(
     out: list[int] = []
     while True:
         K = np.linalg.inv(D - H.T @ H)
-        value, k = _best_window(
-            scores, given, H @ (K @ u), np.eye(n) + H @ K @ H.T, LEAST_SHIFT * sigma_px, first, last
-        )
+        values, axes = np.linalg.eigh(K)
+        V = (H @ (axes * np.sqrt(np.maximum(values, 0.0)))).T.copy()
+        value, k = _best_window(scores, given, H @ (K @ u), V, LEAST_SHIFT * sigma_px, first, last)
         a, b = first[k], last[k]
         u_k, (xx, xy, yy) = np.split(scores[b] - scores[a], [2])
         most -= xx + yy
@@ -173,12 +173,12 @@ def _taken(u: Array, M: Array, sigma_px: Array, limit: float) -> list[tuple[int,
 
 @compiled
 def _best_window(
-    scores: Array, given: Array, Hs: Array, Q: Array, least: float, first: Any, last: Any
+    scores: Array, given: Array, Hs: Array, V: Array, least: float, first: Any, last: Any
 ) -> tuple[float, int]:
     """Return the largest chi-square of a camera's windows, and which it is, among shifts longer
-    than ``least``; with ``Hs (n,)`` and ``Q (n, n)`` = 1 + H P⁻¹ Hᵀ of those taken.
+    than ``least``; with ``Hs (n,)`` of those taken and ``V (r, n)``, Vᵀ V = H P⁻¹ Hᵀ.
     """
-    n, best = len(Q), (0.0, 0)
+    n, best = len(Hs), (0.0, 0)
     h, u, I = np.empty((n, 2)), np.empty(2), np.empty(3)
     for k in range(len(first)):
         a, b = first[k], last[k]
@@ -189,14 +189,17 @@ def _best_window(
                 u[i] += h[j, i] * Hs[j]
         for i in range(3):
             I[i] = scores[b, 2 + i] - scores[a, 2 + i]
-        for i in range(n):
+        for i in range(-n, len(V)):
             x, y = 0.0, 0.0
-            for j in range(n):
-                x += Q[i, j] * h[j, 0]
-                y += Q[i, j] * h[j, 1]
-            I[0] -= h[i, 0] * x
-            I[1] -= h[i, 0] * y
-            I[2] -= h[i, 1] * y
+            if i < 0:
+                x, y = h[i, 0], h[i, 1]
+            else:
+                for j in range(n):
+                    x += V[i, j] * h[j, 0]
+                    y += V[i, j] * h[j, 1]
+            I[0] -= x * x
+            I[1] -= x * y
+            I[2] -= y * y
         det = I[0] * I[2] - I[1] * I[1]
         if det > SINGULAR * (I[0] + I[2]) ** 2:
             x, y = (I[2] * u[0] - I[1] * u[1]) / det, (I[0] * u[1] - I[1] * u[0]) / det

@@ -29,8 +29,9 @@ from calib.core.geometry import Array
 from calib.core.parameters import n_unknowns
 from calib.core.threads import in_groups
 from calib.solve.bundle.elimination import inverse_factors
-from calib.solve.bundle.kernels import join_poses, twist_rows, wand_row
+from calib.solve.bundle.kernels import join_poses, row_width, twist_rows, wand_row
 from calib.solve.bundle.linearise import Blocks, linearise, state_arrays, term_codes
+from calib.solve.bundle.normal_kernels import columns_to_camera, rows_to_camera, to_wand
 from calib.solve.bundle.problem import Chunk, Index, Problem, State
 
 
@@ -135,24 +136,28 @@ def _scores(
     by_pair = np.empty((n_pairs, 2)), np.empty(n_pairs), np.empty((n_pairs, d, 2))
     arrays, weight = state_arrays(state), np.require(problem.weight, np.float64, ["C", "W"])
 
-    def run(chunks: Sequence[Chunk]) -> tuple[Array, ...]:
+    scores, a = np.zeros((n_cameras, bins[1], 5)), np.zeros((n_cameras, bins[1], n, 2))
+
+    def run(chunks: Sequence[Chunk]) -> tuple[slice, Array, Array, Array]:
+        """Fill in these chunks' pairs and return their bins and sums."""
+        first, last = chunks[0].frames.start, chunks[-1].frames.stop
+        own = slice(bins[0][first], bins[0][last - 1] + 1)
         sums = (
-            np.zeros((n_cameras, bins[1], 5)),
-            np.zeros((n_cameras, bins[1], n, 2)),
-            np.zeros((n_cameras, n, n)),
+            np.zeros((n_cameras, own.stop - own.start, 5)),
+            np.zeros((n_cameras, own.stop - own.start, n, 2)),
+            np.zeros((n_cameras, n, row_width(n_unknowns(terms or ())))),
         )
         _shift_kernel(
-            problem.cam, problem.starts, bins[0], problem.uv_px, weight, chunks[0].frames.start,
-            chunks[-1].frames.stop,
+            problem.cam, problem.starts, bins[0] - own.start, problem.uv_px, weight, first, last,
             *arrays, term_codes(terms or ()), problem.n_turn, factors, gate, *by_pair, *sums,
         )  # fmt: skip
-        return sums
+        return own, *sums
 
-    parts = in_groups(run, problem.chunks)
-    (scores, a, S), *others = parts
-    for part in others:
-        for total, values in zip((scores, a, S), part, strict=True):
-            np.add(total, values, out=total)
+    S = np.zeros((n_cameras, n, n))
+    for own, of_bins, given, matrix in in_groups(run, problem.chunks):
+        scores[:, own] += of_bins
+        a[:, own] += given
+        S += matrix[:, :, :n]
     return by_pair, scores, a, S
 
 
@@ -187,23 +192,24 @@ def _shift_kernel(
     """Write u, n and half of the pairs of the frames from first to last, and add to the sums over
     bins; see ``Shifts``.
 
-    ``scores (C, B, 5)`` takes u and I, ``a (C, B, n, 2)`` and ``S (C, n, n)`` what concerns the
+    ``scores (C, B, 5)`` takes u and I, ``a (C, B, n, 2)`` and ``S (C, n, width)`` what concerns the
     camera.
     """
-    d, n_own = n_turn + 3, S.shape[1]
-    R, t, rows, row = np.empty((3, 3)), np.empty(3), np.empty((2, 7 + len(codes))), np.empty(d)
-    W, pull, end = np.empty((d, 2)), np.empty(d), 6 + len(codes)
-    coupling, half_own, own = np.empty((d, n_own)), np.empty((d, n_own)), np.empty((n_own, 2))
+    d, skip, n_own, end, width = n_turn + 3, 3 - n_turn, S.shape[1], 6 + len(codes), S.shape[2]
+    R, t, rows, own = np.empty((3, 3)), np.empty(3), np.zeros((2, width)), np.empty((2, width))
+    G, V, moved = np.empty((n_own, width)), np.empty(6), np.empty(d)
+    coupling, half_own, W = np.empty((6, width)), np.empty((d, width)), np.empty((2, d))
+    pull = np.empty(d)
     for f in range(first, last):
         pull[:] = 0.0
         L, b = factors[f], bins[f]
         for p in range(starts[f], starts[f + 1]):
             c = cam[p]
             join_poses(cam_R, cam_t, c, wand_R, wand_t, f, R, t)
-            W[:] = 0.0
-            coupling[:] = 0.0
             own[:] = 0.0
-            u[p, 0], u[p, 1], n[p] = 0.0, 0.0, 0.0
+            G[:] = 0.0
+            V[:] = 0.0
+            n[p] = 0.0
             for m in range(len(shape)):
                 w = weight[m, p]
                 if w > 0.0:
@@ -214,40 +220,32 @@ def _shift_kernel(
                     clip = 1.0 if size <= gate else gate / size
                     n[p] += w * w
                     for k in range(2):
-                        r = -clip * rows[k, end]
-                        u[p, k] += w * r
-                        wand_row(R, rows[k], n_turn, row)
-                        for i in range(d):
-                            W[i, k] += w * row[i]
-                            pull[i] += row[i] * r
-                        if n_own:
-                            rows[k, 0] += t[1] * rows[k, 5] - t[2] * rows[k, 4]
-                            rows[k, 1] += t[2] * rows[k, 3] - t[0] * rows[k, 5]
-                            rows[k, 2] += t[0] * rows[k, 4] - t[1] * rows[k, 3]
-                            for j in range(n_own):
-                                own[j, k] += w * rows[k, j]
-                                for i in range(d):
-                                    coupling[i, j] += row[i] * rows[k, j]
-                                for i in range(n_own):
-                                    S[c, i, j] += rows[k, i] * rows[k, j]
+                        rows[k, end] *= clip
+                        for j in range(width):
+                            own[k, j] += w * rows[k, j]
+                        for i in range(6):
+                            V[i] -= rows[k, i] * rows[k, end]
+                    for i in range(n_own):
+                        of_x, of_y = rows[0, i], rows[1, i]
+                        for j in range(width):
+                            G[i, j] += of_x * rows[0, j] + of_y * rows[1, j]
+            wand_row(R, V, n_turn, moved)
             for i in range(d):
-                for k in range(2):
+                pull[i] += moved[i]
+            for k in range(2):
+                u[p, k] = -own[k, end]
+                wand_row(R, own[k], n_turn, W[k])
+                for i in range(d):
                     half[p, i, k] = 0.0
                     for j in range(i + 1):
-                        half[p, i, k] += L[i, j] * W[j, k]
-                for k in range(n_own):
-                    half_own[i, k] = 0.0
-                    for j in range(i + 1):
-                        half_own[i, k] += L[i, j] * coupling[j, k]
-            for i in range(n_own):
-                for k in range(2):
-                    value = own[i, k]
-                    for j in range(d):
-                        value -= half_own[j, i] * half[p, j, k]
-                    a[c, b, i, k] += value
-                for k in range(n_own):
-                    for j in range(d):
-                        S[c, i, k] -= half_own[j, i] * half_own[j, k]
+                        half[p, i, k] += L[i, j] * W[k, j]
+            if n_own:
+                to_wand(R, G, coupling)
+                columns_to_camera(t, coupling)
+                columns_to_camera(t, G)
+                rows_to_camera(t, G)
+                columns_to_camera(t, own)
+                _add_own(L, coupling[skip:], half[p], own, G, half_own, a[c, b], S[c])
         for i in range(d - 1, -1, -1):
             value = 0.0
             for j in range(i + 1):
@@ -265,6 +263,33 @@ def _shift_kernel(
                 scores[c, b, 2] -= half[p, i, 0] * half[p, i, 0]
                 scores[c, b, 3] -= half[p, i, 0] * half[p, i, 1]
                 scores[c, b, 4] -= half[p, i, 1] * half[p, i, 1]
+
+
+@compiled
+def _add_own(
+    L: Array, coupling: Array, half: Array, own: Array, G: Array, half_own: Array, a: Array,
+    S: Array,
+) -> None:  # fmt: skip
+    """Add what a pair tells of its camera to a (n, 2) and S (n, width), less what the frame takes;
+    ``half_own (d, width)`` is room, G (n, width) is spent.
+    """
+    half_own[:] = 0.0
+    for i in range(len(L)):
+        for j in range(i + 1):
+            for k in range(G.shape[1]):
+                half_own[i, k] += L[i, j] * coupling[j, k]
+    for i in range(len(G)):
+        for k in range(2):
+            value = own[k, i]
+            for j in range(len(half_own)):
+                value -= half_own[j, i] * half[j, k]
+            a[i, k] += value
+        for j in range(len(half_own)):
+            of_frame = half_own[j, i]
+            for k in range(G.shape[1]):
+                G[i, k] -= of_frame * half_own[j, k]
+        for k in range(G.shape[1]):
+            S[i, k] += G[i, k]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

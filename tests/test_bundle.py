@@ -15,6 +15,7 @@ from scipy.spatial.transform import Rotation
 
 from calib.core.parameters import WandCoordinate
 from calib.core.wand import CertifiedLength
+from calib.solve.bundle import linearise as linearisation
 from calib.solve.bundle.descent import BundleOptions, Prior, bundle
 from calib.solve.bundle.elimination import frame_steps, inverse_factors, reduced_system
 from calib.solve.bundle.frames import fit_frames, place_wands
@@ -123,7 +124,11 @@ def test_same_minimum_as_scipy(is_line: bool, seed: int) -> None:
 @pytest.mark.parametrize(
     ("is_line", "n_axes"), [(True, 0), (True, 1), (False, 0), (False, 1), (False, 3)]
 )
-def test_elimination_equals_dense_normal_equations(is_line: bool, n_axes: int) -> None:
+@pytest.mark.parametrize("n_kept", [0, linearisation.KEPT])
+def test_elimination_equals_dense_normal_equations(
+    monkeypatch: pytest.MonkeyPatch, is_line: bool, n_axes: int, n_kept: int
+) -> None:
+    monkeypatch.setattr(linearisation, "KEPT", n_kept)
     rng = np.random.default_rng(5)
     problem, state = make_problem(rng, 3, 6, is_line=is_line)
     state = disturbed(state, rng, 0.1)

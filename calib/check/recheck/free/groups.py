@@ -235,8 +235,12 @@ class Places:
 
     def without(self, points: Index, groups: Index, cam: Index) -> Array:
         """Return the places (k, S, 3) of the ``groups (k,)`` without the rays of the ``points``."""
+        return _solved(*self.sums_without(points, groups, cam))
+
+    def sums_without(self, points: Index, groups: Index, cam: Index) -> tuple[Array, Array]:
+        """Return the sums A (k, S, 3, 3) and b (k, S, 3) of the same."""
         A, b = _sums(self.own[points], self.ray[points], self.position_mm[cam[points]])
-        return _solved(self.A[groups] - A, self.b[groups] - b)
+        return self.A[groups] - A, self.b[groups] - b
 
 
 def places_of(moments: Moments, group: Index, state: State) -> Places:

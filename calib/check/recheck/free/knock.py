@@ -56,6 +56,8 @@ def _step(
     """Return a camera's step, None where it stands."""
     own, state = np.flatnonzero(moments.cam == c), found.state
     points, shared = places_for(c, moments, group, places, places.points_mm())
+    is_sure = _well_placed(c, moments, group, places, points, shared, float(state.lens[c, 0]))
+    points, shared = points[is_sure], shared[is_sure]
     if len(shared) < 2 * LEAST_SIDE:
         return None
     lens, pose = Lens.from_vector(state.lens[c]), (state.cam_R[c], state.cam_t[c])
@@ -75,6 +77,24 @@ def _step(
     i, q = elsewhere.T
     off = moments.uv_px[rest[i], NOW] - shown.uv_px[q, NOW]
     return int(moments.number[at + 1]), float(np.median(np.hypot(*off.T)))
+
+
+def _well_placed(
+    c: int, moments: Moments, group: Index, places: Places, points: Array, shared: Index,
+    focal_px: float,
+) -> NDArray[np.bool_]:  # fmt: skip
+    """Return which places (k, S, 3) the others alone know so well that their errors move the image
+    in this camera by less than its own: else it seems to step as markers come and go.
+    """
+    own = np.flatnonzero((moments.cam == c) & (group >= 0))
+    A = places.A[:, NOW].copy()  # of an error of a pixel
+    A[group[own]] = places.sums_without(own, group[own], moments.cam)[0][:, NOW]
+    way = points[:, NOW] - places.position_mm[c]
+    away = np.linalg.norm(way, axis=1)[:, None, None]
+    r = way[..., None] / away
+    of_image = (focal_px / away) ** 2 * (np.eye(3) - r * np.swapaxes(r, 1, 2))
+    variance = np.trace(np.linalg.solve(A[shared], of_image), axis1=1, axis2=2)
+    return np.asarray(variance <= 2.0)  # of two coordinates
 
 
 def _small(

@@ -24,8 +24,7 @@ from numpy.typing import NDArray
 from scipy import linalg, optimize
 
 from calib.core.geometry import Array
-from calib.core.parameters import n_unknowns
-from calib.core.threads import in_groups
+from calib.core.threads import each_group, in_groups
 from calib.solve.bundle.descent import BundleOptions
 from calib.solve.bundle.linearise import Blocks
 from calib.solve.bundle.problem import Index, Problem, State
@@ -45,6 +44,7 @@ LENGTH_BINS = (
 )  # lengths of shifts and of the stretches that are summed, some 0.12 to 2 s
 LONG_BINS = 16  # from this length on other cameras give way to a shift as well
 MOST_NUMBERS = 30_000_000  # that finding that out may take
+ROOM = 10_000_000  # numbers that the gradients of a stretch may take at a time
 # Standard deviations by which squares must exceed what independent noise lets expect; none are
 # needed where stretches were found to stand off, as smaller ones are then there as well.
 SURE = 1.5
@@ -164,24 +164,37 @@ def _give_way(
     problem: Problem, state: State, solved: Solved, found: Shifts
 ) -> Callable[[int], Array] | None:
     """Return what ``scatter`` asks for, None where it would take too much memory."""
-    n_bins, size = found.n_bins, len(solved.covariance)
-    if problem.n_cameras * (n_bins // LONG_BINS) * 2 * size > MOST_NUMBERS:
+    n_cameras, n_short, size = problem.n_cameras, found.n_bins // LONG_BINS, len(solved.covariance)
+    if n_cameras * n_short * 2 * size > MOST_NUMBERS:
         return None
     gradients = Gradients.of(problem, state, solved.terms, solved.blocks)
+    short = np.zeros((n_short, n_cameras, 2, size))
+
+    def run(stretches: Sequence[int]) -> None:
+        for k in stretches:
+            pairs = _pairs_in_bins(problem, found, k * LONG_BINS, (k + 1) * LONG_BINS)
+            of_cameras = gradients.sums(found, pairs, problem.cam[pairs])
+            short[k, : len(of_cameras)] = of_cameras
+
+    in_groups(run, range(n_short))
 
     def taken(m: int) -> Array:
-        group = (found.bin_of_frame // m)[problem.frame]
-        pairs = np.flatnonzero(group < n_bins // m)
-        each = gradients.sums(found, pairs, group[pairs] * problem.n_cameras + problem.cam[pairs])
-        A = np.zeros((n_bins // m * problem.n_cameras, 2, size))
-        A[: len(each)] = each
+        n, of_short = found.n_bins // m, m // LONG_BINS
+        A = short[: n * of_short].reshape(n, of_short, -1, size).sum(axis=1)
+        A = A.reshape(n * n_cameras, 2, size)
         AC = A @ solved.covariance
         out = np.stack(
             [(AC[:, i] * A[:, j]).sum(axis=1) for i, j in ((0, 0), (0, 1), (1, 1))], axis=-1
         )
-        return np.swapaxes(out.reshape(-1, problem.n_cameras, 3), 0, 1)
+        return np.swapaxes(out.reshape(-1, n_cameras, 3), 0, 1)
 
     return taken
+
+
+def _pairs_in_bins(problem: Problem, found: Shifts, first: int, last: int) -> Index:
+    """Return the pairs of the frames in the bins from first to last."""
+    frames = np.searchsorted(found.bin_of_frame, [first, last])
+    return np.arange(*problem.starts[frames])
 
 
 def scatter_of_fit(
@@ -248,13 +261,6 @@ def _with_majorities(
     return Scatter(variance, scattered.frames, share)
 
 
-def _blocks_of(problem: Problem, at: Index, length: int) -> NDArray[np.intp]:
-    """Return which stretch of ``length`` frames each pair is in, counted without gaps."""
-    number = problem.frame_number[problem.frame[at]]
-    stretch = (number - number[0]) // length
-    return np.asarray(np.searchsorted(np.unique(stretch), stretch))
-
-
 def scatter_matrix(
     problem: Problem,
     state: State,
@@ -268,24 +274,43 @@ def scatter_matrix(
 
     ``blocks`` are those at the state with these lens terms.
     """
-    size = problem.n_cameras * n_unknowns(terms) + len(blocks.shape)
-    D, pairs = np.zeros((size, size)), problem.pairs_by_camera()
-    of_shift = Gradients.of(problem, state, terms, blocks)
+    of_shift, n_bins = Gradients.of(problem, state, terms, blocks), found.n_bins
+    size, short = of_shift.size, LENGTH_BINS[0]
+    longest = scattered.frames[-1] // found.length
+    n_short, cameras = longest // short, np.flatnonzero(scattered.variance_px2.any(axis=1))
 
-    def run(cameras: Sequence[int]) -> list[tuple[NDArray[np.intp], Array]]:
-        out = []
-        for c in cameras:
-            for length, variance in zip(scattered.frames, scattered.variance_px2[c], strict=True):
-                if variance:
-                    flat = of_shift.sums(
-                        found, pairs[c], _blocks_of(problem, pairs[c], length)
-                    ).reshape(-1, size)
-                    used = np.flatnonzero(flat.any(axis=0))
-                    flat = np.sqrt(variance) * flat[:, used]
-                    out.append((used, flat.T @ flat))
-        return out
+    def of_stretch(first: int, some: Index) -> tuple[Index, Array]:
+        """Return the columns that some cameras' shifts reach in the longest stretch from bin
+        ``first`` on, and their part of D.
+        """
+        pairs = _pairs_in_bins(problem, found, first, first + longest)
+        pairs = pairs[np.isin(problem.cam[pairs], some)]
+        at = np.searchsorted(some, problem.cam[pairs])
+        of_bin = (found.bin_of_frame[problem.frame[pairs]] - first) // short
+        each = np.zeros((len(some) * n_short, 2, size))
+        sums = of_shift.sums(found, pairs, at * n_short + of_bin)
+        each[: len(sums)] = sums
+        used = np.flatnonzero(each.any(axis=(0, 1)))
+        of_camera = each[..., used].reshape(len(some), n_short, 2, len(used))
+        D = np.zeros((len(used), len(used)))
+        for frames, variance in zip(scattered.frames, scattered.variance_px2[some].T, strict=True):
+            has = variance > 0
+            n = frames // found.length // short
+            A = of_camera[has].reshape(int(has.sum()), n_short // n, n, 2, len(used)).sum(axis=2)
+            A *= np.sqrt(variance[has])[:, None, None, None]
+            flat = A.reshape(-1, len(used))
+            D += flat.T @ flat
+        return used, D
 
-    for part in in_groups(run, np.flatnonzero(scattered.variance_px2.any(axis=1)).tolist()):
-        for used, product in part:
-            D[np.ix_(used, used)] += product
+    def run(stretches: Sequence[int]) -> Array:
+        D = np.zeros((size, size))
+        for first in stretches:
+            for some in np.array_split(cameras, -(-len(cameras) * n_short * 2 * size // ROOM)):
+                used, part = of_stretch(first, some)
+                D[np.ix_(used, used)] += part
+        return D
+
+    D = np.zeros((size, size))
+    for part in each_group(run, range(0, n_bins, longest)):
+        D += part
     return D

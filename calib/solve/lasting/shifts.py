@@ -17,7 +17,7 @@ Source: Rao, 1948 (score test, as in ``lens_model``).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -32,7 +32,7 @@ from calib.solve.bundle.elimination import inverse_factors
 from calib.solve.bundle.kernels import join_poses, row_width, twist_rows, wand_row
 from calib.solve.bundle.linearise import Blocks, linearise, state_arrays, term_codes
 from calib.solve.bundle.normal_kernels import columns_to_camera, rows_to_camera, to_wand
-from calib.solve.bundle.problem import Chunk, Index, Problem, State
+from calib.solve.bundle.problem import CHUNK_FRAMES, Chunk, Index, Problem, State
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -301,8 +301,7 @@ class Gradients:
     problem: Problem
     state: State
     terms: tuple[str, ...]
-    coupling: Array
-    frame_shape: Array
+    blocks: Blocks
     factors: Array
 
     @classmethod
@@ -310,39 +309,53 @@ class Gradients:
         cls, problem: Problem, state: State, terms: tuple[str, ...], blocks: Blocks
     ) -> Gradients:
         """Return them about a state, whose ``blocks`` have these lens terms."""
-        return cls(
-            problem, state, terms, np.ascontiguousarray(blocks.coupling),
-            np.ascontiguousarray(blocks.frame_shape),
-            inverse_factors(blocks.frame),
-        )  # fmt: skip
+        return cls(problem, state, terms, blocks, inverse_factors(blocks.frame))
+
+    @property
+    def size(self) -> int:
+        """How many parameters N cameras and shape have."""
+        return self.problem.n_cameras * n_unknowns(self.terms) + len(self.blocks.shape)
 
     def sums(self, found: Shifts, pairs: Index, group: NDArray[np.intp]) -> Array:
-        """Return the gradients (K, 2, N) of shifts along x and y of the ``pairs``, summed by
-        ``group (n,)`` of K.
+        """Return the gradients (K, 2, N) of shifts along x and y of the ``pairs``, in order of
+        frames, summed by ``group (n,)`` of K.
         """
-        problem, n_shape = self.problem, self.frame_shape.shape[2]
-        size = problem.n_cameras * n_unknowns(self.terms) + n_shape
-        out = np.zeros((int(group.max(initial=-1)) + 1, 2, size))
+        problem, n_shape = self.problem, len(self.blocks.shape)
+        out = np.zeros((int(group.max(initial=-1)) + 1, 2, self.size))
         weight = np.require(problem.weight, np.float64, ["C", "W"])
-        _gradient_kernel(
-            problem.cam, problem.frame, problem.starts, problem.uv_px, weight, pairs, group,
-            *state_arrays(self.state), term_codes(self.terms), problem.n_turn,
-            n_shape // len(problem.weight),
-            self.coupling, self.frame_shape, self.factors, found.half, out,
-        )  # fmt: skip
+        frame = problem.frame[pairs]
+        for chunk in self._chunks(frame):
+            own = slice(*np.searchsorted(frame, [chunk.frames.start, chunk.frames.stop]))
+            if own.start == own.stop:
+                continue
+            _gradient_kernel(
+                problem.cam, problem.frame, problem.starts, problem.uv_px, weight, pairs[own],
+                group[own], *state_arrays(self.state), term_codes(self.terms), problem.n_turn,
+                n_shape // len(problem.weight), np.ascontiguousarray(self.blocks.couplings(chunk)),
+                chunk.pairs.start, self.blocks.frame_shape, self.factors, found.half, out,
+            )  # fmt: skip
         return out
+
+    def _chunks(self, frame: Index) -> Iterator[Chunk]:
+        """Yield the frames from the first to the last of some in order, as far as their couplings
+        go into memory at once.
+        """
+        if len(frame):
+            first, end = int(frame[0]), int(frame[-1]) + 1
+            step = end - first if self.blocks.again is None else CHUNK_FRAMES
+            for a in range(first, end, step):
+                yield self.problem.chunk(a, min(a + step, end))
 
 
 @compiled
 def _gradient_kernel(
     cam: Any, frame: Any, starts: Any, uv: Array, weight: Array, at: Any, block: Any,
     cam_R: Array, cam_t: Array, lens: Array, wand_R: Array, wand_t: Array, shape: Array,
-    codes: Any, n_turn: int, n_axes: int, coupling: Array, frame_shape: Array, factors: Array,
-    half: Array,
-    out: Array,
+    codes: Any, n_turn: int, n_axes: int, coupling: Array, before: int, frame_shape: Array,
+    factors: Array, half: Array, out: Array,
 ) -> None:  # fmt: skip
     """Add to out (blocks, 2, N) the reduced gradient that a unit of shift along x and y of each
-    pair ``at`` makes.
+    pair ``at`` makes; ``coupling (P', d, n)`` is of the pairs from ``before`` on.
     """
     n, d = 6 + len(codes), n_turn + 3
     R, t, rows, row = np.empty((3, 3)), np.empty(3), np.empty((2, n + 1)), np.empty(d)
@@ -377,7 +390,7 @@ def _gradient_kernel(
             for k in range(2):
                 for i in range(d):
                     for j in range(n):
-                        out[b, k, base + j] += coupling[other, i, j] * response[i, k]
+                        out[b, k, base + j] += coupling[other - before, i, j] * response[i, k]
         for k in range(2):
             for i in range(d):
                 for j in range(n_axes * len(shape)):

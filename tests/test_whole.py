@@ -77,6 +77,25 @@ def test_the_step_between_two_parts_follows_its_law() -> None:
     assert min(chances) > 1e-3 / 9 / len(chances)
 
 
+@pytest.mark.parametrize(
+    ("first", "last", "is_step"),
+    [(0.5, 1.0, True), (0.7, 1.0, True), (0.4, 0.6, False), (0.85, 1.0, False), (0.0, 0.1, False)],
+)
+def test_a_step_is_one_that_stays(first: float, last: float, is_step: bool) -> None:
+    """All points of a camera lie a pixel off for a part of 24 s: to the end it is a step, where it
+    lasts for longer than errors do that pass, in the midst of the wave it is none.
+    """
+    sim = simulate(Scenario(n_cameras=5, n_frames=600, seed=31, lasting_share=0.0))
+    camera = sim.tracks.camera("cam02")
+    is_off = (camera.frame >= 600 * first) & (camera.frame < 600 * last)
+    xy = np.clip(camera.xy_px + np.where(is_off, 1.0, 0.0)[:, None], -1, [2048, 1088])
+    cameras = [replace(c, xy_px=xy) if c is camera else c for c in sim.tracks.cameras]
+    tracks = replace(sim.tracks, cameras=tuple(cameras))
+    step = largest_step(solve_rig(tracks, sim.wand).rig_fit)
+    assert step is not None
+    assert np.flatnonzero(step.is_real).tolist() == ([1] if is_step else [])
+
+
 def test_shares_stand_out_of_the_others() -> None:
     assert stands_out(np.array([0.05, 0.04, 0.6, np.nan])).tolist() == [False, False, True, False]
     assert not stands_out(np.array([0.3, 0.35, 0.4])).any()

@@ -26,7 +26,7 @@ from calib.solve.bundle.linearise import cauchy, linearise
 from calib.solve.bundle.problem import Problem
 from calib.solve.certainty.normal import Information, on_places, world_motions
 from calib.solve.fit import frames_with_pose
-from calib.solve.hold import RigFit
+from calib.solve.hold import MOST_PASSING_S, RigFit
 
 # A step counts where chance makes it once in a million captures, and it moves points by as much as
 # a good centroid is good to (common practice, no source).
@@ -34,7 +34,12 @@ STEP_CHANCE, STEP_PX = 1e-6, 0.15
 # Chi-square over its degrees of freedom: sound captures have 0.2 to 1.2 without the stretches that
 # stand off, and with them up to 7; a knock of a pixel has 10 to 1000 in either.
 STEP_EXCESS, LASTING_EXCESS = 3.0, 20.0
-STAY_EXCESS = 8.0  # of either half of the shorter side: one stretch that stands off makes no step
+# With the stretches that stand off, a step must be so many times what either side shows within
+# itself: one stretch that lies across a moment shows as much at its other end.
+TIMES_WITHIN = 2.0
+# Errors that last come to a camera by itself; at the wave's end, where no other end is seen, so
+# many cameras that change at once are moved.
+SEVERAL = 3
 # Cameras are let go until this share of chi-square is left: effects of a large move are not linear.
 REST = 0.1
 # Share of chi-square that each further camera must be worth at a moment chosen: near the true one
@@ -51,9 +56,10 @@ class Step:
     """The moment at which two parts of the capture differ most: from ``frame`` on.
 
     ``excess`` is chi-square over its degrees of freedom, ``explained`` what is taken of it by the
-    cameras that ``moved``, ``stays`` whether both halves of the shorter side tell of it,
-    ``shift_px (C,)`` how far each camera's points move, RMS, with everything else where the common
-    fit has it.
+    cameras that ``moved``, ``gain (C,)`` what each would take by itself, ``shift_px (C,)`` how far
+    each camera's points move, RMS, with everything else where the common fit has it.
+    ``excess_within`` and ``gain_within (C,)`` are the largest at any moment within either side, of
+    which the shorter lasts ``side_s``.
     """
 
     frame: int
@@ -63,7 +69,10 @@ class Step:
     moved: NDArray[np.bool_]
     shift_px: Array
     explained: float
-    stays: bool = True
+    gain: Array
+    gain_within: Array
+    excess_within: float = 0.0
+    side_s: float = np.inf
 
     @property
     def is_sure(self) -> bool:
@@ -72,9 +81,22 @@ class Step:
 
     @property
     def is_real(self) -> NDArray[np.bool_]:
-        """Which cameras (C,) moved, by so much that it is no trace of another's knock."""
+        """Which cameras (C,) moved, by so much that it is no trace of another's knock, and more
+        than they seem to at any other moment.
+        """
         least = max(STEP_PX, LEAST * float(self.shift_px[self.moved].max(initial=0.0)))
-        return np.asarray(self.moved & (self.shift_px > least) & self.is_sure)
+        stays = self.gain > self.gain_within
+        return np.asarray(self.moved & stays & (self.shift_px > least) & self.is_sure)
+
+    @property
+    def outlasts(self) -> bool:
+        """Whether it is more than errors that last make of points none of which are left out for
+        them.
+        """
+        is_long = self.side_s > MOST_PASSING_S or self.moved.sum() >= SEVERAL
+        return (
+            bool(self.excess > max(LASTING_EXCESS, TIMES_WITHIN * self.excess_within)) and is_long
+        )
 
     @property
     def excess(self) -> float:
@@ -89,7 +111,7 @@ def largest_step(fit: RigFit) -> Step | None:
     of a step by more than such errors do, it is theirs.
     """
     every = _largest(fit, _robust(fit, ~np.zeros_like(fit.is_passing)))
-    if every is not None and every.excess > LASTING_EXCESS and every.stays:
+    if every is not None and every.outlasts:
         return every
     return _largest(fit, _robust(fit, ~fit.is_passing))
 
@@ -106,22 +128,26 @@ def _largest(fit: RigFit, problem: Problem) -> Step | None:
     # What a squared step of a camera alone does to its points, on average, in px².
     of_camera = H.sum(0) * (fit.sigma_px**2 / np.maximum(n_points, 1))[:, None, None]
 
-    def between(a: slice, b: slice, frame: int) -> Step:
-        one, other = ((S[part].sum(0), g[part].sum(0)) for part in (a, b))
-        return _step(one, other, motions, of_camera, frame)
+    def between(first: int, k: int, last: int) -> Step:
+        one, other = ((S[a:b].sum(0), g[a:b].sum(0)) for a, b in ((first, k), (k, last)))
+        return _step(one, other, motions, of_camera, int(problem.frame_number[edges[k]]))
 
-    steps = [
-        between(slice(k), slice(k, None), int(problem.frame_number[edges[k]]))
-        for k in range(1, MOMENTS + 1)
-    ]
+    end = MOMENTS + 1
+    steps = [between(0, k, end) for k in range(1, end)]
     most = max(s.chi_square for s in steps)
     score = [s.explained - EACH * most * int(s.moved.sum()) for s in steps]
     k = int(np.argmax(score)) + 1
-    first, last, long = (0, k, slice(k, None)) if k <= MOMENTS // 2 else (k, MOMENTS + 1, slice(k))
-    middle = (first + last) // 2
-    halves = [slice(first, middle), slice(middle, last)] if last - first > 1 else []
-    stays = all(between(half, long, 0).excess > STAY_EXCESS for half in halves)
-    return replace(steps[k - 1], stays=stays)
+    step = steps[k - 1]
+    if not step.is_sure:
+        return step
+    within = [between(a, j, b) for a, b in ((0, k), (k, end)) for j in range(a + 1, b)]
+    number = problem.frame_number[np.minimum(edges, problem.n_frames - 1)]
+    return replace(
+        step,
+        gain_within=np.max([s.gain for s in within], axis=0),
+        excess_within=max(s.excess for s in within),
+        side_s=float(min(number[k] - number[0], number[-1] - number[k]) / problem.rate_hz),
+    )
 
 
 def _robust(fit: RigFit, counts: NDArray[np.bool_]) -> Problem:
@@ -169,18 +195,29 @@ def _step(
     freedom = int(np.linalg.matrix_rank(W, hermitian=True, tol=CUTOFF * np.abs(W).max()))
     chi = float(d @ w)
     moved, chi_left, left = np.zeros(n, bool), chi, freedom
+    gain, inverse = _gains(W, w)
+    alone = gain
     # Cameras are let go one by one, each time the one that explains most.
     while left > 0 and chi_left > max(STEP_EXCESS * left, REST * chi) and moved.sum() < n - 1:
-        own = np.einsum("cicj->cij", W.reshape(n, N_POSE, n, N_POSE))
-        inverse = np.linalg.pinv(own, rcond=CUTOFF, hermitian=True)
-        gain = np.einsum("ci,cij,cj->c", w.reshape(n, -1), inverse, w.reshape(n, -1))
         c = int(np.where(moved, -np.inf, gain).argmax())
         moved[c], at = True, slice(c * N_POSE, (c + 1) * N_POSE)
         took = W[:, at] @ inverse[c]
         W, w = W - took @ W[at], w - took @ w[at]
         chi_left, left = chi_left - float(gain[c]), freedom - N_POSE * int(moved.sum())
+        gain, inverse = _gains(W, w)
     by_camera = (d * scale).reshape(n, N_POSE)
     square = np.einsum("ci,cij,cj->c", by_camera, of_camera, by_camera)
     p = float(special.chdtrc(max(freedom, 1), chi))
     explained = chi - chi_left if moved.any() else chi - freedom
-    return Step(frame, chi, freedom, p, moved, np.sqrt(square), explained)
+    return Step(frame, chi, freedom, p, moved, np.sqrt(square), explained, alone, np.zeros(n))
+
+
+def _gains(W: Array, w: Array) -> tuple[Array, Array]:
+    """Return by how much chi-square falls as each camera (C,) is let go, and the inverses (C, 6, 6)
+    of their own blocks.
+    """
+    n = len(w) // N_POSE
+    own = np.einsum("cicj->cij", W.reshape(n, N_POSE, n, N_POSE))
+    inverse = np.linalg.pinv(own, rcond=CUTOFF, hermitian=True)
+    of = w.reshape(n, N_POSE)
+    return np.asarray(np.einsum("ci,cij,cj->c", of, inverse, of)), inverse

@@ -38,6 +38,8 @@ from calib.prove.volume import Box
 from calib.prove.world import moved
 from calib.report.figures import plan_from_above, plan_in_space
 from calib.report.papers.examples import PLAN
+from calib.simulate import Scenario, simulate
+from calib.simulate.still import still_tracks
 from tests.program import Call
 
 # ---- optics
@@ -563,4 +565,46 @@ def test_focus_tells_how_a_camera_looks(call: Call, refused: Any, tmp_path: Path
     assert aim["turn_up_deg"] == pytest.approx(true.up_deg, abs=0.02)
     code, out, _ = call("focus", *given, "--marks", tmp_path / "marks.toml", "--camera", "cam02")
     assert out.startswith("cam02: does not look as planned. Turn it")
-    assert "--marks" in refused("focus", *given)
+    assert "--plan with --marks" in refused("focus", *given)
+
+
+def test_focus_tells_how_a_camera_looks_against_its_rig(
+    call: Call, refused: Any, tmp_path: Path
+) -> None:
+    """Markers lie about; all cameras but the one that was turned, rolled and zoomed record them."""
+    truth = simulate(Scenario(n_cameras=6, seed=3, n_frames=1, connected=False)).truth
+    rng = np.random.default_rng(8)
+    marks = rng.uniform([-1500, -1500, 0], [1500, 1500, 1500], (8, 3))
+    before = truth.camera("cam02")
+    turn = rotation_from_vector(np.radians([0.6, -0.9, 1.2]))
+    R, lens = turn @ before.cam_from_world.R, before.lens
+    now = replace(
+        before, cam_from_world=Pose(R, -R @ before.position_mm),
+        lens=replace(lens, fx=1.02 * lens.fx, fy=1.02 * lens.fy),
+    )  # fmt: skip
+    calib.save_rig(truth, tmp_path / "rig.h5")
+    calib.save_tracks(still_tracks(truth, marks, rng, named=False), tmp_path / "rest.h5")
+    y, x = np.mgrid[: before.height, : before.width]
+    for name, camera in (("turned", now), ("same", before)):
+        uv, is_seen = camera.image_of(marks)
+        assert is_seen.sum() >= 6
+        spots = [180.0 * np.exp(-((x - u) ** 2 + (y - v) ** 2) / 8.0) for u, v in uv[is_seen]]
+        image = np.rint(10.0 + np.sum(spots, axis=0)).clip(0, 255)
+        cv2.imwrite(str(tmp_path / f"{name}.png"), image.astype(np.uint8))
+    by = "--rig", tmp_path / "rig.h5", "--tracks", tmp_path / "rest.h5", "--camera"
+    code, out, _ = call("focus", tmp_path / "turned.png", *by, "cam02", "--json")
+    aim = json.loads(out)["aim"]
+    assert code == 1 and not aim["as_in_rig"] and aim["rms_px"] < 1.0
+    # From now to before in the camera's own axes, by OpenCV: up is positive about x, to the right
+    # about y, which points down, clockwise about z.
+    back = cv2.Rodrigues(turn)[0].ravel()
+    told = np.array([aim[f"turn_{k}_deg"] for k in ("up", "right", "clockwise")])
+    np.testing.assert_allclose(told, np.degrees(back), atol=0.05)
+    assert aim["focal_share"] == pytest.approx(0.02, abs=0.002)
+    code, out, _ = call("focus", tmp_path / "same.png", *by, "cam02")
+    assert out.startswith("cam02: looks as in the rig, 0.0") and "--repair" in out
+    assert "one of cam01" in refused("focus", tmp_path / "same.png", *by, "cam99")
+    assert "--rig with --tracks" in refused("focus", tmp_path / "same.png", *by[:2])
+    small = tmp_path / "small.png"
+    cv2.imwrite(str(small), image[:500, :500].astype(np.uint8))
+    assert "500 × 500 px" in refused("focus", small, *by, "cam02")

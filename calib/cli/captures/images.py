@@ -30,6 +30,8 @@ FullScale = Annotated[
     ),
 ]
 _LISTED = 5  # gaps named in a note
+# What tells how a camera is to look, and where the markers of its image are.
+PAIRS = ("--plan", "--marks"), ("--rig", "--marks"), ("--rig", "--tracks")
 
 
 def add_commands(app: typer.Typer) -> None:
@@ -56,11 +58,13 @@ def add_commands(app: typer.Typer) -> None:
         calib focus images/
         calib focus cam01.avi --marker-mm 16 --distance-mm 5000 --focal-mm 8 --pitch-mm 0.0055
         calib focus cam01.png --plan hall.toml --marks floor.toml
+        calib focus cam01.png --rig rig.h5 --tracks at_rest.h5
         """,
         """
         Marker, distance, focal length and pitch together predict how wide a spot should be.
         With a plan and markers at known places: does the camera look where it should, and
-        how far to turn it.
+        how far to turn it. With a rig: does it look as when the rig was solved; markers that
+        lie still, in a capture by the other cameras (--tracks), will do.
         """,
     )  # fmt: skip
 
@@ -211,18 +215,31 @@ def focus(
         Path | None,
         typer.Option(metavar="PLAN.toml", help="Also: does it look where its plan says?"),
     ] = None,
+    rig: Annotated[
+        Path | None,
+        typer.Option(metavar="RIG", help="Also: does it look as when this rig was solved?"),
+    ] = None,
     camera: Annotated[
         str | None,
         typer.Option(
             metavar="NAME",
-            help="With --plan: its name there.",
+            help="With --plan or --rig: its name there.",
             show_default="as the image is called",
         ),
     ] = None,
     marks: Annotated[
         Path | None,
         typer.Option(
-            metavar="FILE", help="With --plan: markers at known places of its world (a wand file)."
+            metavar="FILE",
+            help="With --plan or --rig: markers at known places of its world (a wand file).",
+        ),
+    ] = None,
+    tracks: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="TRACKS",
+            help="With --rig: a capture by the other cameras of markers that lie where they lay "
+            "for the image.",
         ),
     ] = None,
     threshold: Threshold = None,
@@ -243,14 +260,12 @@ def focus(
         marker_mm=marker_mm, distance_mm=distance_mm, focal_mm=focal_mm, pitch_mm=pitch_mm
     )
     options = SpotOptions(threshold=threshold, full_scale=full_scale)
-    aim = (
-        None
-        if plan is None and marks is None and camera is None
-        else _aim(images, plan, camera, marks, options)
-    )
+    ways = {"--plan": plan, "--rig": rig, "--marks": marks, "--tracks": tracks}
+    given = {key: path for key, path in ways.items() if path is not None}
+    aim = _aim(images, given, camera, options) if given or camera else None
     with console.progress() as progress:
         verdicts = judge_focus(images, optics, options, progress)
-    is_fit = all(v.is_fit for v in verdicts) and (aim is None or aim.is_as_planned())
+    is_fit = all(v.is_fit for v in verdicts) and (aim is None or aim.is_as_stated())
     if as_json:
         documents = [report.focus_as_json(v) for v in verdicts]
         document = documents[0] if len(documents) == 1 else {"cameras": documents}
@@ -265,21 +280,31 @@ def focus(
 
 
 def _aim(
-    images: list[Path], plan: Path | None, camera: str | None, marks: Path | None,
-    options: SpotOptions,
-) -> Pointing:  # fmt: skip
-    """Return how the camera of the first image looks against its plan."""
-    if plan is None or marks is None:
+    images: list[Path], given: dict[str, Path], camera: str | None, options: SpotOptions
+) -> Pointing:
+    """Return how the camera of the first image looks against its plan or its rig."""
+    if tuple(given) not in PAIRS:
         raise InputError(
-            "focus", expected="--plan PLAN.toml and --marks FILE together",
-            found="no --plan" if plan is None else "no --marks",
+            "focus", expected=", or ".join(" with ".join(pair) for pair in PAIRS),
+            found=" and ".join(given) or "--camera alone",
         )  # fmt: skip
     import calib
     from calib.intake.centroids.images import first_spots
-    from calib.plan.pointing import pointing
+    from calib.plan.pointing import marks_of_others, pointing
 
-    planned, known = calib.load_plan(plan), calib.load_wand(marks)
-    name, spots = first_spots(images, options)
-    with inside(plan):
-        one = planned.camera(camera or name)
-    return pointing(one, known.points_mm, spots.xy_px)
+    where = given.get("--plan") or given["--rig"]
+    stated = calib.load_plan(where) if "--plan" in given else calib.load_rig(where)
+    name, spots, (width, height) = first_spots(images, options)
+    with inside(where):
+        one = stated.camera(camera or name)
+    if (one.width, one.height) != (width, height):
+        raise InputError(
+            str(images[0]), expected=f"{one.width} × {one.height} px, as {where} has {one.name}",
+            found=f"{width} × {height} px", remedy="Name the camera (--camera), or its own image.",
+        )  # fmt: skip
+    if isinstance(stated, calib.Rig) and (tracks := given.get("--tracks")):
+        with inside(tracks):
+            places = marks_of_others(stated, calib.load_tracks(tracks), one.name)
+    else:
+        places = calib.load_wand(given["--marks"]).points_mm
+    return pointing(one, places, spots.xy_px)

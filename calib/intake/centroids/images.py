@@ -130,8 +130,14 @@ def _pictures(sources: Sequence[Source]) -> Iterator[Any]:
             yield from (mono(image, str(source.path)) for image in Video(source.path).frames())
 
 
-def first_spots(images: Iterable[Path], options: SpotOptions | None = None) -> tuple[str, Spots]:
-    """Return the camera that the first image is called after, and its spots."""
+def first_spots(
+    images: Iterable[Path], options: SpotOptions | None = None
+) -> tuple[str, Spots, tuple[int, int]]:
+    """Return the camera that the first image is called after, its spots, and its width and height
+    in px.
+    """
     sources = find_sources(images)
     with quiet():
-        return sources[0].camera, detect(next(_pictures(sources)), options)
+        image = next(_pictures(sources))
+    height, width = image.shape[:2]
+    return sources[0].camera, detect(image, options), (width, height)

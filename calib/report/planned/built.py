@@ -18,6 +18,11 @@ LEGEND = (
     "Lens: by how much the focal length is longer than planned."
 )
 
+THEN = (
+    "Whatever its turn, points and places in space are right again only once it is solved anew: "
+    "calib recheck RIG TRACKS --repair -o NEW_RIG."
+)
+
 
 def as_lines(found: Comparison, width: int | None = None, explain: bool = False) -> list[str]:
     """Return whether the need is met as built, who is off by most, and the tables."""
@@ -49,15 +54,17 @@ def as_lines(found: Comparison, width: int | None = None, explain: bool = False)
     return [*lines, "", *wrapped(LEGEND, width)] if explain else lines
 
 
-def turns(d: Deviation) -> str:
-    """Return in words how to turn a camera to look as planned; less than a tenth of a degree is
-    none.
-    """
+def turns(d: Deviation, form: str = ".1f") -> str:
+    """Return in words how to turn a camera to look as planned; what the form shows as 0 is none."""
     ways = (
         (d.right_deg, "right", "left"), (d.up_deg, "up", "down"),
         (d.clockwise_deg, "clockwise", "anticlockwise"),
     )  # fmt: skip
-    told = [f"{abs(a):.1f}° {one if a > 0 else other}" for a, one, other in ways if abs(a) >= 0.05]
+    told = [
+        f"{abs(a):{form}}° {one if a > 0 else other}"
+        for a, one, other in ways
+        if float(f"{abs(a):{form}}") > 0
+    ]
     return ", ".join(told) or "-"
 
 
@@ -78,27 +85,36 @@ def as_json(found: Comparison) -> dict[str, Any]:
 
 
 def aim_as_lines(found: Pointing, width: int | None = None) -> list[str]:
-    """Return whether a camera looks as planned, and how far to turn it and its ring."""
-    d = found.deviation
-    now = found.focal_mm * (1.0 + d.focal_share)
-    zoom = f"its lens is at {now:.1f} mm, {found.focal_mm:.1f} mm planned"
-    if found.is_as_planned():
-        told = f"{d.name}: looks as planned, {d.aim_deg:.1f}° off; {zoom}."
+    """Return whether a camera looks as planned, or as in its rig, and how far to turn it and its
+    ring.
+    """
+    d, as_stated = found.deviation, "as in the rig" if found.is_of_rig else "as planned"
+    if found.focal_mm is None:
+        zoom = f"its focal length is {100 * d.focal_share:+.2f} % off"
+        turned = turns(d, ".2f")
     else:
-        told = f"{d.name}: does not look as planned. Turn it, as it sees: {turns(d)}; {zoom}."
+        now = found.focal_mm * (1.0 + d.focal_share)
+        zoom = f"its lens is at {now:.1f} mm, {found.focal_mm:.1f} mm planned"
+        turned = turns(d)
+    if found.is_as_stated():
+        off = f"{d.aim_deg:.2f}" if found.is_of_rig else f"{d.aim_deg:.1f}"
+        told = f"{d.name}: looks {as_stated}, {off}° off; {zoom}."
+    else:
+        told = f"{d.name}: does not look {as_stated}. Turn it, as it sees: {turned}; {zoom}."
     by = (
         f"From {found.n_matched} of {counted(found.n_marks, 'mark')} in view, within "
-        f"{found.rms_px:.1f} px (RMS), its place taken as planned."
+        f"{found.rms_px:.1f} px (RMS), its place taken {as_stated}."
     )
-    return [*map(Strong, wrapped(told, width)), *wrapped(by, width)]
+    lines = [*map(Strong, wrapped(told, width)), *wrapped(by, width)]
+    return [*lines, *wrapped(THEN, width)] if found.is_of_rig else lines
 
 
 def aim_as_json(found: Pointing) -> dict[str, Any]:
     """Return it as ``calib focus --json`` prints it."""
-    d = found.deviation
+    d, stated = found.deviation, "as_in_rig" if found.is_of_rig else "as_planned"
     document: dict[str, Any] = plain(
         {
-            "camera": d.name, "as_planned": found.is_as_planned(), "aim_off_deg": d.aim_deg,
+            "camera": d.name, stated: found.is_as_stated(), "aim_off_deg": d.aim_deg,
             "turn_right_deg": d.right_deg, "turn_up_deg": d.up_deg,
             "turn_clockwise_deg": d.clockwise_deg, "focal_share": d.focal_share,
             "marks": found.n_marks, "matched": found.n_matched, "rms_px": found.rms_px,

@@ -15,6 +15,7 @@ would take more clusters than a wave has).
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -298,7 +299,7 @@ def scatter_matrix(
             n = frames // found.length // short
             A = of_camera[has].reshape(int(has.sum()), n_short // n, n, 2, len(used)).sum(axis=2)
             A *= np.sqrt(variance[has])[:, None, None, None]
-            flat = A.reshape(-1, len(used))
+            flat = A.reshape(math.prod(A.shape[:-1]), len(used))  # of cameras without points: 0
             D += flat.T @ flat
         return used, D
 

@@ -55,6 +55,8 @@ def test_a_file_is_followed_as_it_grows(tmp_path):
     got += polled(follower)
     same(joined(got), between(tracks, 0, 300))
     same(files.load_tracks(path), between(tracks, 0, 300))
+    for c, d in zip(joined(got).cameras, between(tracks, 0, 300).cameras, strict=True):
+        np.testing.assert_array_equal(c.radius_px, d.radius_px)
 
 
 def test_a_file_that_a_longer_one_replaces_goes_on(tmp_path):

@@ -13,6 +13,7 @@ from calib.check.inspect import inspect
 from calib.core.tracks import Tracks
 from calib.pipeline import calibrate
 from calib.prove.precision import precision
+from calib.report.captures.watch import as_lines
 from calib.simulate import Knock
 from calib.solve.start.graph import camera_graph, overlap
 from calib.watch.calls import is_late
@@ -161,6 +162,22 @@ def test_a_camera_is_called_out(changes, end, call):
     names = sim.tracks.names if call == Call.STRAY else ("cam03",)
     assert calls == {(call, name) for name in names}
     assert all(s.ending is None for s in states)
+
+
+def test_a_camera_with_spots_too_large_for_its_markers_is_called_out():
+    """The simulator draws spots by marker and distance; one camera's twice as wide."""
+    made = wave()
+    cameras = tuple(
+        replace(c, radius_px=2.0 * c.radius_px) if c.name == "cam03" else c
+        for c in made.tracks.cameras
+    )
+    last = watched(replace(made, tracks=replace(made.tracks, cameras=cameras)), 300)[-1]
+    (call,) = last.view.called_out
+    assert (call.call, call.camera) == (Call.LARGE, "cam03")
+    diameter = made.scenario.marker_diameter_mm
+    assert call.figures["wide_mm"] == pytest.approx(2.0 * diameter, rel=0.1)
+    assert call.figures["others_mm"] == pytest.approx(diameter, rel=0.1)
+    assert "too much light or out of focus" in "\n".join(as_lines(last.view))
 
 
 def test_a_camera_that_falls_silent_is_called_out_and_sound_ones_are_not():

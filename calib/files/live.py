@@ -105,7 +105,9 @@ class FileFollower:
                 return "now holds other cameras"
             fresh = []
             for name, group in groups.items():
-                n = min(len(group[key]) for key in ("frame", "xy", "marker"))
+                has_radius = "radius" in group
+                keys = "frame", "xy", "marker", *(("radius",) if has_radius else ())
+                n = min(len(group[key]) for key in keys)
                 first = self.rows.get(name, 0)
                 if n < first:
                     return f"now holds {n} points of {name}, and held {first}"
@@ -116,7 +118,8 @@ class FileFollower:
                 fresh.append(
                     CameraTracks(
                         name, frame=group["frame"][first:n], xy_px=group["xy"][first:n],
-                        marker=marker, **camera_from_fields(attributes(group, name)),
+                        marker=marker, radius_px=group["radius"][first:n] if has_radius else None,
+                        **camera_from_fields(attributes(group, name)),
                     )
                 )  # fmt: skip
             found = Tracks(tuple(fresh), attributes(file).number("frame_rate"))

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import h5py
-import numpy as np
+from numpy.typing import NDArray
 
-from calib.core.tracks import Tracks
+from calib.core.tracks import CameraTracks, Tracks
 from calib.errors import OutputError
 from calib.files.text import PathLike
 from calib.files.tracks import FORMAT, VERSION, write_camera
@@ -35,7 +36,7 @@ def recording(
             for c in tracks.cameras:
                 group = cameras.create_group(c.name)
                 write_camera(group, c)
-                for key, like in (("frame", c.frame), ("xy", c.xy_px), ("marker", c.marker)):
+                for key, like in _rows(c).items():
                     shape = like.shape[1:]
                     group.create_dataset(
                         key, (0, *shape), like.dtype, maxshape=(None, *shape), chunks=(ROWS, *shape)
@@ -48,13 +49,22 @@ def recording(
         ) from None
 
 
+def _rows(c: CameraTracks) -> dict[str, NDArray[Any]]:
+    """Return what a camera's file holds of each point. The frames last: whoever sees a frame finds
+    the rest of it.
+    """
+    known: dict[str, NDArray[Any] | None] = {
+        "xy": c.xy_px, "marker": c.marker, "radius": c.radius_px, "frame": c.frame,
+    }  # fmt: skip
+    return {key: values for key, values in known.items() if values is not None}
+
+
 def _append(cameras: h5py.Group, part: Tracks) -> None:
     for c in part.cameras:
         group, n = cameras[c.name], c.n_points
-        # The frames last: whoever sees a frame finds the rest of it.
-        for key, values in (("xy", c.xy_px), ("marker", c.marker), ("frame", c.frame)):
+        for key, values in _rows(c).items():
             if n:
                 rows = group[key]
                 rows.resize(len(rows) + n, axis=0)
-                rows[-n:] = np.asarray(values)
+                rows[-n:] = values
                 rows.flush()

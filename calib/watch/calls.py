@@ -18,6 +18,9 @@ SILENT_S = 5.0
 EXPECTED = 150  # markers where the camera saw the wand before: one in the way hides fewer
 ENOUGH = 100  # points in the window to judge by
 MISFIT_SHARE = 0.5  # sound cameras keep nine of ten (simulated rigs with errors that last)
+# Spots so many times as wide as the others', distances counted: light spills over where pixels are
+# full, and out of focus (common practice, no source).
+LARGE = 1.6
 LATE_FRAMES, SURE = 0.1, 6.0  # below a tenth of a frame a solve bears it; and standard deviations
 
 
@@ -87,6 +90,8 @@ def _doubtful(counts: Counts, lately: Sequence[Lately], n_markers: int) -> Itera
     named = np.sum([part.named for part in lately], axis=0)
     n_frames = sum(part.n_frames for part in lately)
     seen = [part.seen for part in lately if part.seen is not None]
+    wide = _middles(np.array([s.wide_mm for s in seen]).reshape(-1, len(points)).T)
+    usual = float(_middles(wide[None])[0])
     for c, name in enumerate(counts.names):
         stray = float(points[c] - named[c]) / n_frames
         if counts.named.any() and points[c] >= ENOUGH and stray >= 2 * n_markers:
@@ -94,6 +99,14 @@ def _doubtful(counts: Counts, lately: Sequence[Lately], n_markers: int) -> Itera
         judged, fitting = sum(int(s.named[c]) for s in seen), sum(int(s.fitting[c]) for s in seen)
         if judged >= ENOUGH and fitting < MISFIT_SHARE * judged:
             yield CalledOut(Call.MISFIT, name, {"share": 1.0 - fitting / judged})
+        if judged >= ENOUGH and wide[c] > LARGE * usual:
+            yield CalledOut(Call.LARGE, name, {"wide_mm": float(wide[c]), "others_mm": usual})
+
+
+def _middles(of: Array) -> Array:
+    """Return the median of each row's known values (C,), nan where there are none."""
+    known = (row[np.isfinite(row)] for row in of)
+    return np.array([np.median(row) if len(row) else np.nan for row in known])
 
 
 def _late(names: Sequence[str], late: Array, sigma: Array) -> Iterable[CalledOut]:

@@ -24,6 +24,7 @@ class Call(StrEnum):
     STRAY = "stray points"
     MISFIT = "does not fit"
     LATE = "out of step"
+    LARGE = "large spots"
 
 
 class Lack(StrEnum):

@@ -36,7 +36,8 @@ class Seen:
     ``named`` points there were in frames that place the wand, ``fitting`` of them fit it;
     ``expected`` markers ought to have been seen: on or beside a part of the sensor, and at a
     distance, where the camera saw the wand before. ``distance (C, 60)`` counts pairs of camera and
-    frame by distance; ``speed_mm_s`` is the wand's median speed.
+    frame by distance; ``wide_mm (C,)`` is how wide its spots are at the markers, median, nan where
+    the tracks do not tell; ``speed_mm_s`` is the wand's median speed.
     """
 
     information: Information
@@ -44,6 +45,7 @@ class Seen:
     fitting: Ints
     expected: Ints
     distance: Ints
+    wide_mm: Array
     speed_mm_s: float
 
 
@@ -90,9 +92,25 @@ def look_at(tracks: Tracks, rough: Rough, is_hit: Bools, range_mm: Array) -> See
     return Seen(
         without_frames(weighted, blocks),
         of_cameras(usable.sum(axis=0)), of_cameras(inlier.sum(axis=0)), expected,
-        distance,
+        distance, _wide_mm(tracks, problem, state, inlier),
         float(np.median(far)) * problem.rate_hz if len(far) else float("nan"),
     )  # fmt: skip
+
+
+def _wide_mm(tracks: Tracks, problem: Problem, state: State, inlier: Bools) -> Array:
+    """Return the median diameter (C,) of each camera's spots in mm, at the markers that they
+    show.
+    """
+    cam = problem.cam
+    depth = (state.cam_R[cam, 2] * state.wand_t[problem.frame]).sum(axis=1) + state.cam_t[cam, 2]
+    mm_of_px = depth / state.lens[cam, 0]
+    out = np.full(problem.n_cameras, np.nan)
+    for c, camera in enumerate(tracks.cameras):
+        marker, pair = np.nonzero(inlier & (problem.cam == c))
+        if camera.radius_px is not None and len(pair):
+            radius = camera.radius_px[problem.row[marker, pair]]
+            out[c] = np.median(2.0 * radius * mm_of_px[pair])
+    return out
 
 
 def _unsure_px(problem: Problem, state: State, rough: Rough) -> Array:

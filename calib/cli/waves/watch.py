@@ -40,8 +40,8 @@ def add_commands(app: typer.Typer) -> None:
         A tracks file is followed while it is written for readers to follow (HDF5's SWMR mode,
         as calib simulate --live does) or replaced by longer ones; in a folder, files are taken
         in the order of their names. A camera that is silent, out of step, full of stray points,
-        or that does not fit the others is called out at once. Ctrl-C ends it and tells the
-        state. Points without names are named every few seconds.
+        whose spots are too large, or that does not fit the others is called out at once. Ctrl-C
+        ends it and tells the state. Points without names are named every few seconds.
         """,
     )  # fmt: skip
 

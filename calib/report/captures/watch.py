@@ -140,6 +140,11 @@ def in_words(c: CalledOut) -> str:
             f"does not fit: {f['share']:.0%} of its markers lie off where the others see them. Was "
             "it knocked, or are its frames late? If so, begin the wave anew."
         )
+    if c.call == Call.LARGE:
+        return (
+            f"large spots: a marker looks {f['wide_mm']:.0f} mm wide, {f['others_mm']:.0f} mm in "
+            "half of the cameras: too much light or out of focus. See calib focus IMAGE of it."
+        )
     late = f["late_frames"]
     word = "late" if late > 0 else "early"
     return (

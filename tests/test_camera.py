@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from calib.core.camera import Lens, coverage, distort, fold_radius, project, undistort
+from calib.errors import InputError
 
 WIDTH, HEIGHT = 2048, 1088
 
@@ -245,3 +246,10 @@ def test_coverage_counts_tenths_of_the_sensor():
     every = np.stack([x.ravel(), y.ravel()], axis=1)
     assert coverage(every, 2000, 1000) == 1.0
     assert coverage(every[every[:, 0] < 1000], 2000, 1000) == 0.5
+
+
+def test_a_lens_that_is_none_names_its_camera() -> None:
+    with pytest.raises(InputError, match=r"^cam07: lens: expected finite numbers"):
+        Lens.from_vector(np.full(12, np.nan), "cam07")
+    with pytest.raises(InputError, match=r"^lens: expected finite numbers"):
+        Lens.from_vector(np.full(12, np.nan))

@@ -7,6 +7,7 @@ from __future__ import annotations
 from calib.check.causes import Cause, find_causes
 from calib.check.verdicts import Fault
 from calib.check.whole.find import is_symptom, look_at_whole
+from calib.core.names import listed
 from calib.core.rig import Rig
 from calib.core.tracks import Tracks
 from calib.errors import UnsolvableError
@@ -42,7 +43,7 @@ def explained(error: UnsolvableError, rig: Rig, tracks: Tracks, fit: RigFit) -> 
     if not told:
         return error
     return UnsolvableError(
-        ", ".join(cameras) or error.where,
+        listed(cameras) or error.where,
         expected="one rig that explains what they saw",
         found=f"otherwise: {' '.join(told).rstrip('.')}",
         remedy=f"It leaves open what the solve needs: {error.found}.",

@@ -16,6 +16,7 @@ from calib.check.serials import NewSerial, new_serials
 from calib.check.verdicts import Fault, Verdict
 from calib.check.whole.find import Whole, is_symptom, look_at_whole
 from calib.core.geometry import Array
+from calib.core.names import listed
 from calib.core.parameters import LENS_GROUPS, CameraParameter, term_values
 from calib.core.rig import CameraStats, Doubt, Rig
 from calib.core.threads import one_blas_thread
@@ -302,8 +303,8 @@ def _check_cameras(rig: Rig, tracks: Tracks) -> None:
     if strange:
         raise InputError(
             "cameras",
-            expected=f"tracks of the rig's cameras ({', '.join(rig.names)})",
-            found=f"also {', '.join(strange)}",
+            expected=f"tracks of the rig's cameras ({listed(rig.names)})",
+            found=f"also {listed(strange)}",
             remedy="Use the rig file solved from these cameras.",
         )
     for camera in tracks.cameras:

@@ -59,13 +59,16 @@ class Lens:
             object.__setattr__(self, name, float(getattr(self, name)))
 
     @classmethod
-    def from_vector(cls, vector: Array) -> Lens:
+    def from_vector(cls, vector: Array, camera: str = "") -> Lens:
         """Return the lens of ``vector`` (12,); keeps eight coefficients only where k4 to k6 are not
-        all 0.
+        all 0. Errors name the camera.
         """
         n = 8 if np.any(vector[9:12]) else 5
         fx, fy, cx, cy = vector[:4]
-        return cls(fx, fy, cx, cy, vector[4 : 4 + n])
+        try:
+            return cls(fx, fy, cx, cy, vector[4 : 4 + n])
+        except InputError as error:
+            raise error.inside(camera) if camera else error from None
 
     @classmethod
     def from_matrix(cls, K: Array, dist: Array) -> Lens:

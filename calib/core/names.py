@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 import unicodedata
+from collections.abc import Iterable
 
 from calib.errors import InputError
 
@@ -28,6 +30,30 @@ def check_name(name: str, where: str) -> str:
             remedy="Rename it.",
         )
     return name
+
+
+def listed(names: Iterable[str], most: int = 8) -> str:
+    """Return names as one readable phrase: of more than ``most`` the ends, where they count on,
+    else the first few.
+
+    >>> listed(["cam01", "cam02", "cam03"]), listed(["a", "b", "c", "d"], most=2)
+    ('cam01, cam02 and cam03', 'a, b and 2 more')
+    >>> listed([f"cam{k:03d}" for k in range(1, 201)])
+    'cam001 to cam200 (200)'
+    """
+    names = list(names)
+    if len(names) > most and _count_on(names):
+        return f"{names[0]} to {names[-1]} ({len(names)})"
+    if len(names) > most:
+        return f"{', '.join(names[:most])} and {len(names) - most} more"
+    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
+
+
+def _count_on(names: list[str]) -> bool:
+    """Return whether names end in numbers that follow one another."""
+    parts = [re.fullmatch(r"(.*?)(\d+)", name, re.ASCII | re.DOTALL) for name in names]
+    stems = {(m[1], int(m[2]) - k) for k, m in enumerate(parts) if m}
+    return len(stems) == 1 and all(parts)
 
 
 def visible(text: str) -> str:

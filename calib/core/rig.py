@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from calib.core.camera import Lens, project, undistort
 from calib.core.geometry import Array, Pose, frozen
-from calib.core.names import check_name
+from calib.core.names import check_name, listed
 from calib.core.parameters import POSITION, ROTATION, CameraParameter, Parameter
 from calib.core.tracks import MOST_PX
 from calib.core.wand import Wand
@@ -318,13 +318,13 @@ class Rig(Told):
             raise InputError(
                 "cameras",
                 expected="one camera or more, each name once",
-                found=", ".join(names) or "none",
+                found=listed(names) or "none",
             )
         for name in self.left_out:
             check_name(name, "left_out")
         if both := [name for name in self.left_out if name in names]:
             raise InputError(
-                "left_out", expected="cameras that the rig does not hold", found=", ".join(both)
+                "left_out", expected="cameras that the rig does not hold", found=listed(both)
             )
         wave = frozen(self.wave_mm)
         if wave.ndim != 2 or wave.shape[1] != 3 or not np.isfinite(wave).all():
@@ -356,7 +356,7 @@ class Rig(Told):
             if camera.name == name:
                 return camera
         raise InputError(
-            "camera", expected=f"one of {', '.join(self.names)}", found=repr(name),
+            "camera", expected=f"one of {listed(self.names)}", found=repr(name),
             remedy=did_you_mean(name, self.names),
         )  # fmt: skip
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from calib.core.camera import Lens, is_outside, outside_error
 from calib.core.geometry import Array, frozen
-from calib.core.names import check_name
+from calib.core.names import check_name, listed
 from calib.errors import InputError, did_you_mean
 
 Ints = NDArray[np.int64]
@@ -334,7 +334,7 @@ class Tracks:
             if camera.name == name:
                 return camera
         raise InputError(
-            "camera", expected=f"one of {', '.join(self.names)}", found=repr(name),
+            "camera", expected=f"one of {listed(self.names)}", found=repr(name),
             remedy=did_you_mean(name, self.names),
         )  # fmt: skip
 

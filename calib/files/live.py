@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 
 from calib.core.fields import camera_from_fields
+from calib.core.names import listed
 from calib.core.tracks import CameraTracks, Tracks, joined
 from calib.errors import CalibError, InputError
 from calib.files.hdf5 import attributes, cameras_of, opened
@@ -206,8 +207,8 @@ class FolderFollower:
             self.like = tracks
         if strange := [name for name in tracks.names if name not in self.like.names]:
             raise InputError(
-                str(file), expected=f"cameras {', '.join(self.like.names)}",
-                found=", ".join(strange), remedy="Watch one rig at a time.",
+                str(file), expected=f"cameras {listed(self.like.names)}",
+                found=listed(strange), remedy="Watch one rig at a time.",
             )  # fmt: skip
         nothing = np.arange(0)
         cameras = tuple(

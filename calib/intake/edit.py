@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from calib.core.names import listed
 from calib.core.tracks import CameraTracks, Tracks
 from calib.errors import InputError
 
@@ -63,11 +64,11 @@ def select(
     if not kept:
         raise InputError(
             "cameras", expected="one camera or more to keep", found="none of them",
-            remedy=f"The capture has {', '.join(tracks.names)}.",
+            remedy=f"The capture has {listed(tracks.names)}.",
         )  # fmt: skip
     if gone := [name for name in rename if name not in kept]:
         raise InputError(
-            "--rename", expected=f"cameras that are kept, {', '.join(kept)}", found=", ".join(gone)
+            "--rename", expected=f"cameras that are kept, {listed(kept)}", found=listed(gone)
         )
     new = [rename.get(name, name) for name in kept]
     if double := sorted({n for n in new if new.count(n) > 1}):

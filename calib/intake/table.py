@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from calib.core.camera import is_outside, kept_inside, outside_error
 from calib.core.fields import CAMERA, Fields, Item, camera_from_fields
+from calib.core.names import listed
 from calib.core.tracks import CameraTracks, Tracks
 from calib.errors import InputError
 
@@ -232,7 +233,7 @@ _KINDS = {
 
 def _camera_kind(cameras: Sequence[str]) -> _Kind:
     code = {name: i for i, name in enumerate(cameras)}
-    known = ", ".join(cameras) or "cameras, which has none"
+    known = listed(cameras) or "cameras, which has none"
     remedy = "Correct the name, or add its [cameras.<name>] table."
     return _Kind(
         lambda text: code[text.strip()],

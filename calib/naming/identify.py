@@ -10,6 +10,7 @@ from typing import ClassVar
 import numpy as np
 
 from calib.core.geometry import Array
+from calib.core.names import listed
 from calib.core.progress import Progress, quiet
 from calib.core.tracks import CameraTracks, Tracks
 from calib.core.wand import Wand
@@ -130,7 +131,7 @@ def _refuse_two_wands(report: list[CameraNames], doubles: list[int], wand: Wand)
             if n > TWO_WANDS_SHARE * max(c.frames, 1)
         ]
         raise UnsolvableError(
-            ", ".join(names),
+            listed(names),
             expected=f"one wand {wand.name}",
             found=f"two of its shape at once in {double} of {frames} views",
             remedy="Keep all other wands out of the cameras' sight.",

@@ -188,7 +188,7 @@ def _camera(
     number, first = np.unique(camera.frame, return_index=True)
     starts, at = np.append(first, camera.n_points), np.searchsorted(frame, number)
     in_cam = place[at] @ state.cam_R[k].T + state.cam_t[k]
-    uv = project(Lens.from_vector(state.lens[k]), in_cam)
+    uv = project(Lens.from_vector(state.lens[k], camera.name), in_cam)
     depth = in_cam[..., 2]
     mm = slack[at][:, None]
     with np.errstate(invalid="ignore"):

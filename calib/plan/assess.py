@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.core.geometry import Array
+from calib.core.names import listed
 from calib.core.rig import Rig
 from calib.core.threads import one_blas_thread
 from calib.errors import InputError, UnsolvableError
@@ -183,7 +184,7 @@ def tie_of(plan: Plan, way: Way) -> tuple[Rig | None, Tie]:
     graph = camera_graph(overlap(tracks))
     open_ = np.full(len(plan.cameras), np.nan)
     if len(graph.islands) > 1:
-        apart = [", ".join(island) for island in graph.islands[1:]]
+        apart = [listed(island) for island in graph.islands[1:]]
         told = f"no marker is seen by {'; '.join(apart)} and the other cameras together"
         return None, Tie(graph, open_, open_, told)
     try:

@@ -8,6 +8,7 @@ from typing import ClassVar
 import numpy as np
 
 from calib.core.geometry import Array, Pose, rigid_fit
+from calib.core.names import listed
 from calib.core.rig import Rig, RigCamera
 from calib.core.threads import one_blas_thread
 from calib.errors import InputError
@@ -67,8 +68,8 @@ def compare(plan: Plan, rig: Rig, step_mm: float | None = None) -> Comparison:
     names = tuple(n for n in plan.names if n in rig.names)
     if len(names) < 2:
         raise InputError(
-            "--compare", expected=f"a rig with cameras of the plan: {', '.join(plan.names)}",
-            found=", ".join(rig.names), remedy="Give both the same names (calib select --rename).",
+            "--compare", expected=f"a rig with cameras of the plan: {listed(plan.names)}",
+            found=listed(rig.names), remedy="Give both the same names (calib select --rename).",
         )  # fmt: skip
     is_fitted = rig.alignment is None
     if is_fitted:

@@ -13,6 +13,7 @@ import numpy as np
 
 from calib.core.camera import Lens
 from calib.core.geometry import Array, Pose, frozen
+from calib.core.names import listed
 from calib.core.rig import RigCamera
 from calib.core.wand import Wand
 from calib.errors import InputError
@@ -282,9 +283,7 @@ class Plan:
         names = [c.name for c in self.cameras]
         if len(names) < 2 or len(set(names)) != len(names):
             raise InputError(
-                "[cameras]",
-                expected="two or more, each name once",
-                found=", ".join(names) or "none",
+                "[cameras]", expected="two or more, each name once", found=listed(names) or "none"
             )
         size = self.volume.size_mm
         if size.min() < LEAST_VOLUME_MM or size.max() > MOST_VOLUME_MM:
@@ -342,7 +341,7 @@ class Plan:
         for camera in self.cameras:
             if camera.name == name:
                 return camera
-        raise InputError("camera", expected=f"one of {', '.join(self.names)}", found=repr(name))
+        raise InputError("camera", expected=f"one of {listed(self.names)}", found=repr(name))
 
     def rail_of(self, camera: PlanCamera) -> Rail | None:
         """Return the rail that a camera hangs on."""

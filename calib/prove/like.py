@@ -15,6 +15,7 @@ from calib.check.history.compare import (
 )
 from calib.check.recheck.compare import rig_from_other
 from calib.core.geometry import Array, Pose, cross_matrix
+from calib.core.names import listed
 from calib.core.parameters import N_CHANGE
 from calib.core.rig import Rig
 from calib.core.threads import one_blas_thread
@@ -59,8 +60,8 @@ def align_like(rig: Rig, old: Rig) -> tuple[Rig, Alignment]:
     if len(names) < LEAST:
         raise InputError(
             "--like",
-            expected=f"two cameras or more of {', '.join(rig.names)}",
-            found=", ".join(names) or "none of them",
+            expected=f"two cameras or more of {listed(rig.names)}",
+            found=listed(names) or "none of them",
             remedy="Give an earlier rig of these cameras.",
         )
     inside = agreeing(old, rig, names)
@@ -71,7 +72,7 @@ def align_like(rig: Rig, old: Rig) -> tuple[Rig, Alignment]:
         raise UnsolvableError(
             "--like",
             expected="more than half of the common cameras where they stood",
-            found=f"{n_in} of {len(names)} that agree; not {', '.join(others)}",
+            found=f"{n_in} of {len(names)} that agree; not {listed(others)}",
             remedy="Lay markers on the floor and align by them: calib align RIG TRACKS -o RIG.",
             cameras=others,
         )
@@ -95,7 +96,7 @@ def align_like(rig: Rig, old: Rig) -> tuple[Rig, Alignment]:
     }  # fmt: skip
     notes = [f"carried over by {n_in} of {len(names)} cameras"]
     if others:
-        notes.append(f"not where they stood: {', '.join(others)}")
+        notes.append(f"not where they stood: {listed(others)}")
     if abs(growth) > 3.0 * sigma > 0.0:
         notes.append(
             f"the new rig is {growth:+.3%} (± {sigma:.3%}) of the old one's size: one of the two "

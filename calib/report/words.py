@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 import textwrap
-from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -43,17 +42,6 @@ def plain(value: Any) -> Any:
 def document(value: dict[str, Any]) -> dict[str, Any]:
     """Return a table as JSON can hold it; see ``plain``."""
     return {str(key): plain(v) for key, v in value.items()}
-
-
-def listed(names: Sequence[str], most: int = 8) -> str:
-    """Return names as one readable phrase.
-
-    >>> listed(["cam01", "cam02", "cam03"]), listed(["a", "b", "c", "d"], most=2)
-    ('cam01, cam02 and cam03', 'a, b and 2 more')
-    """
-    if len(names) > most:
-        return f"{', '.join(names[:most])} and {len(names) - most} more"
-    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
 
 
 def counted(n: int, noun: str) -> str:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from calib.core.camera import project
 from calib.core.geometry import Array
+from calib.core.names import listed
 from calib.core.rig import Rig
 from calib.core.tracks import Tracks
 from calib.core.wand import Wand
@@ -135,7 +136,7 @@ def simulate(scenario: Scenario) -> Simulation:
             f"scenario {scenario.layout} of {scenario.n_cameras} cameras",
             expected=f"a wave that joins all cameras over pairs with {MIN_SHARED_FRAMES} "
             f"shared frames or more",
-            found=f"{', '.join(names)} apart from {scenario.names[0]} in {ATTEMPTS} waves",
+            found=f"{listed(names)} apart from {scenario.names[0]} in {ATTEMPTS} waves",
             remedy="Raise n_frames, add cameras, shrink size_mm, or set connected = false.",
             cameras=names,
         )

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from calib.core.camera import Lens
 from calib.core.geometry import Array, Pose
+from calib.core.names import listed
 from calib.core.parameters import AUTO, n_unknowns, term_names
 from calib.core.progress import Progress
 from calib.core.rig import Rig, RigCamera
@@ -311,7 +312,7 @@ def _require_placed(tracks: Tracks, initial: InitialRig) -> None:
     apart = [n for n, placed in zip(tracks.names, initial.is_placed, strict=True) if not placed]
     if apart:
         raise UnsolvableError(
-            ", ".join(apart),
+            listed(apart),
             expected="a place among the other cameras that these agree with",
             found="none",
             remedy="Check these cameras' tracks (time, marker numbers) and wave longer "
@@ -345,7 +346,7 @@ def bare_rig(tracks: Tracks, wand: Wand, fit: Fit) -> Rig:
             c.name,
             c.width,
             c.height,
-            Lens.from_vector(state.lens[k]),
+            Lens.from_vector(state.lens[k], c.name),
             Pose(state.cam_R[k], state.cam_t[k]),
             stats[k],
             serial=c.serial,

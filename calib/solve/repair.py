@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from calib.core.camera import Lens
 from calib.core.geometry import Array, Pose
+from calib.core.names import listed
 from calib.core.parameters import (
     LENS_TERMS,
     N_POSE,
@@ -230,7 +231,7 @@ def repair(
     unknown = [n for n in changed if n not in names]
     if unknown:
         raise InputError(
-            "repair", expected=f"cameras of the wave, {', '.join(names)}", found=", ".join(unknown)
+            "repair", expected=f"cameras of the wave, {listed(names)}", found=listed(unknown)
         )
     if not changed or len(changed) >= len(names):
         found = "none to solve" if not changed else "no camera that stays"
@@ -255,7 +256,7 @@ def repair(
             if not (fit.problem.weight[:, fit.problem.cam == names.index(n)] > 0).any()
         ]
         raise UnsolvableError(
-            ", ".join(blind or changed), expected="points that place the camera", found="too few",
+            listed(blind or changed), expected="points that place the camera", found="too few",
             remedy="Wave longer in front of it.", cameras=blind or list(changed),
         )  # fmt: skip
     scattered = together(fit.problem, fit.result.state, terms, now.blocks, fit.scatter)

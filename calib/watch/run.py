@@ -14,6 +14,7 @@ import numpy as np
 from calib.check.inspect import FEW_POINTS, LOW_COVERAGE, inspect
 from calib.check.verdicts import Verdict
 from calib.core.geometry import Array
+from calib.core.names import listed
 from calib.core.progress import Progress, quiet
 from calib.core.tracks import Ints, Tracks, joined
 from calib.core.wand import Wand
@@ -175,7 +176,7 @@ class Watch:
         tracks.check_markers(len(self.wand.markers))
         if self.counts is not None and tracks.names != self.counts.names:
             raise InputError(
-                "cameras", expected=", ".join(self.counts.names), found=", ".join(tracks.names),
+                "cameras", expected=listed(self.counts.names), found=listed(tracks.names),
                 remedy="Watch one capture at a time.",
             )  # fmt: skip
         if not any(c.n_points for c in tracks.cameras):

@@ -16,6 +16,7 @@ from calib.check.history.records import N_SHOWN, Entry, History
 from calib.check.recheck.agree import find_agreement
 from calib.check.recheck.compare import Comparison, held_sigma, is_silent, rig_from_other
 from calib.core.geometry import Array, Pose, rigid_fit, vector_from_rotation
+from calib.core.names import listed
 from calib.core.parameters import N_CHANGE, RING, CameraParameter, of_cameras, term_values
 from calib.core.rig import Rig
 from calib.core.threads import one_blas_thread
@@ -72,8 +73,8 @@ def history(entries: Sequence[Entry]) -> History:
         common = tuple(n for n in first.names if n in e.rig.names)
         if len(common) < 2:
             raise InputError(
-                e.name, expected=f"two cameras or more of {', '.join(first.names)}",
-                found=", ".join(e.rig.names), remedy="Give the files of one rig.",
+                e.name, expected=f"two cameras or more of {listed(first.names)}",
+                found=listed(e.rig.names), remedy="Give the files of one rig.",
             )  # fmt: skip
         rig = e.rig
         if size := growth(first, rig, common) if k else 0.0:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from calib.core.names import listed
 from calib.core.rig import Rig
 from calib.core.tracks import Tracks
 from calib.errors import InputError, UnsolvableError
@@ -37,15 +38,15 @@ def of_rig(rig: Rig, tracks: Tracks) -> Tracks:
     ]
     if not common:
         raise InputError(
-            "cameras", expected=f"tracks of the rig's cameras ({', '.join(rig.names)})",
-            found=f"none of them, but {', '.join(tracks.names)}", remedy="Name the rig "
+            "cameras", expected=f"tracks of the rig's cameras ({listed(rig.names)})",
+            found=f"none of them, but {listed(tracks.names)}", remedy="Name the rig "
                                                                          "file solved "
                                                                          "from these cameras.",
         )  # fmt: skip
     if strange:
         raise InputError(
-            "cameras", expected=f"tracks of the rig's cameras ({', '.join(rig.names)})",
-            found=f"also {', '.join(strange)}",
+            "cameras", expected=f"tracks of the rig's cameras ({listed(rig.names)})",
+            found=f"also {listed(strange)}",
             remedy="Name the rig file solved from these cameras, or solve a new one that "
                    "holds them.",
         )  # fmt: skip

@@ -13,7 +13,7 @@ from calib.check.verdicts import RigFault
 from calib.check.whole.gathered import Seen, lost_marker, lost_places
 from calib.check.whole.left_out import MANY, LeftOut, left_out
 from calib.check.whole.steps import Step, largest_step
-from calib.check.whole.wand import MarkerReading, is_mirrored, marker_readings
+from calib.check.whole.wand import MarkerReading, is_mirrored, marker_readings, marker_shift
 from calib.core.geometry import Array, rigid_fit
 from calib.core.rig import Doubt, Rig
 from calib.core.tracks import Tracks
@@ -68,7 +68,7 @@ def look_at_whole(rig: Rig, tracks: Tracks, fit: RigFit) -> Whole:
             tracks.names[c]: (step.frame, float(step.shift_px[c])) for c in np.flatnonzero(moved)
         }
     doubts = [
-        *_wand(rig, fit),
+        *([*_wand(rig, fit)] or _seen_aside(rig, fit)),
         *(_changed(tracks, fit, step) if step is not None and is_rigs else ()),
         *_lengths(rig, points),
         *_much(tracks, shares),
@@ -106,6 +106,17 @@ def _wand(rig: Rig, fit: RigFit) -> Iterator[Doubt]:
         return
     size = reading.offset_mm * float(np.sqrt(max(1.0 - (usual / excess[m]) ** 2, 0.0)))
     yield Doubt(_marker_fault(rig, reading), (), {"marker": names[m], "offset_mm": size}, size)
+
+
+def _seen_aside(rig: Rig, fit: RigFit) -> Iterator[Doubt]:
+    """Yield a marker that all images show aside; of three on a line it is not known which it is."""
+    shift = marker_shift(fit)
+    if shift is None:
+        return
+    m, px = shift
+    is_known = rig.wand.dimension > 1 or len(rig.wand.markers) > 3
+    figures = {"marker": rig.wand.markers[m] if is_known else None, "shift_px": px}
+    yield Doubt(RigFault.MARKER, (), figures, px * mm_a_px(fit))
 
 
 def _marker_fault(rig: Rig, reading: MarkerReading) -> RigFault:

@@ -19,8 +19,12 @@ from calib.core.geometry import Array, rigid_fit
 from calib.core.wand import Wand
 from calib.solve.bundle.problem import Problem, State
 from calib.solve.clock.path import marker_information
+from calib.solve.hold import RigFit
 
 MIN_FRAMES = 60  # in which a marker is placed by itself: a median is then known to a tenth
+# A shift that all cameras share: from so many cameras on, beyond half of what a good centroid is
+# good to (common practice, no source), and by no more than this chance.
+MIN_CAMERAS, LEAST_SHIFT_PX, CHANCE = 3, 0.05, 1e-6
 MEDIAN_SQUARE = float(special.chdtri(3, 0.5))
 
 
@@ -56,6 +60,38 @@ def marker_readings(problem: Problem, state: State, points_mm: Array) -> list[Ma
         _reading(away[ok, m], in_wand[ok, m], squares[ok, m]) if ok.sum() >= MIN_FRAMES else None
         for m, ok in enumerate(is_placed.T)
     ]
+
+
+def marker_shift(fit: RigFit) -> tuple[int, float] | None:
+    """Return the marker that all cameras see off to one and the same side in their images, and by
+    how many px of what its frames' poses leave; None where chance makes it.
+
+    The means of a marker in C cameras scatter about their common mean; by that scatter, pooled over
+    the markers, a common mean of 0 is tested (analysis of variance; Hald, Statistical Theory with
+    Engineering Applications, 1952, chapter 16).
+    """
+    problem = fit.problem
+    n_markers, n = len(problem.row), problem.n_cameras
+    count = np.array([np.bincount(problem.cam, ok, n) for ok in fit.is_inlier])
+    sums = [
+        [np.bincount(problem.cam, np.where(ok, r, 0.0), n) for r in residual]
+        for ok, residual in zip(fit.is_inlier, np.swapaxes(fit.residual_px, 0, 1), strict=True)
+    ]
+    is_told = (count >= MIN_FRAMES).all(axis=0)
+    n_told = int(is_told.sum())
+    if n_told < MIN_CAMERAS or n_markers < 2:
+        return None
+    mean = (np.array(sums) / np.maximum(count, 1)[:, None])[..., is_told]
+    common = mean.mean(axis=2)
+    freedom = 2 * (n_markers - 1) * (n_told - 1)
+    # The markers' means of a camera and coordinate add up to about nothing: one of them is no news.
+    scatter = ((mean - common[..., None]) ** 2).sum() / freedom
+    size = np.linalg.norm(common, axis=1)
+    m = int(size.argmax())
+    F = n_told * size[m] ** 2 / 2.0 / max(scatter, 1e-12)
+    if size[m] < LEAST_SHIFT_PX or n_markers * special.fdtrc(2, freedom, F) > CHANCE:
+        return None
+    return m, float(size[m])
 
 
 def is_mirrored(wand: Wand, points_mm: Array) -> bool:

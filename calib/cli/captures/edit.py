@@ -12,6 +12,7 @@ import typer
 
 from calib.cli.help import add
 from calib.cli.options import AsJson, DropOutside, Force, TracksFile, frame_range, inside
+from calib.core.names import listed
 from calib.errors import InputError
 from calib.outputs import check_output
 
@@ -134,7 +135,7 @@ def _tell(made: Tracks, output: Path, as_json: bool, more: dict[str, object]) ->
         console.print_json({"tracks": str(output), "cameras": cameras, **more})
         return
     if empty := [name for name, n in counts.items() if not n]:
-        console.note(f"without points: {', '.join(empty)}")
+        console.note(f"without points: {listed(empty)}")
     points = counted(sum(counts.values()), "point")
     console.note(f"wrote {output} ({counted(len(counts), 'camera')}, {points})")
 

@@ -25,6 +25,7 @@ from calib.cli.options import (
     provenance,
     read_from,
 )
+from calib.core.names import listed
 from calib.errors import InputError
 from calib.outputs import check_output
 
@@ -186,7 +187,7 @@ def solve(
     nominal = [c.name for c in capture.cameras if c.lens is None]
     if lens is Lens.hold and nominal:
         console.note(
-            f"held at the nominal focal length, which may be a quarter off: {', '.join(nominal)}"
+            f"held at the nominal focal length, which may be a quarter off: {listed(nominal)}"
         )
     options = calib.SolveOptions(
         lens="auto" if lens is None else lens.value,

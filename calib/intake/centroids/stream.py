@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from calib.core.fields import Fields, camera_from_fields
 from calib.core.geometry import Array
+from calib.core.names import listed
 from calib.core.progress import Progress
 from calib.core.threads import n_cores
 from calib.core.tracks import CameraTracks, Tracks
@@ -355,7 +356,7 @@ def _nothing(cameras: Sequence[CameraSummary]) -> InputError:
         f" ({', '.join(sorted(refused))})" if refused else ": they are dark"
     )
     return InputError(
-        ", ".join(c.name for c in cameras),
+        listed([c.name for c in cameras]),
         expected="bright round spots",
         found=found,
         remedy="Check strobes, aperture and exposure with calib focus, or lower --threshold.",

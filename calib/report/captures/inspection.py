@@ -11,8 +11,9 @@ import numpy as np
 
 from calib.check.inspection import CameraCapture, Finding, Inspection
 from calib.check.verdicts import Shortcoming, Verdict
+from calib.core.names import listed
 from calib.report.tables import Column, Strong, table
-from calib.report.words import counted, document, listed, wrapped
+from calib.report.words import counted, document, wrapped
 from calib.solve.start.graph import Overlap, wave_between
 from calib.solve.start.motion import PLANAR_PARALLAX, STILL_TRAVEL
 

@@ -8,9 +8,10 @@ import math
 from dataclasses import asdict
 from typing import Any
 
+from calib.core.names import listed
 from calib.report.captures.inspection import overlap_lines
 from calib.report.tables import Column, Strong, table
-from calib.report.words import counted, document, listed, wrapped
+from calib.report.words import counted, document, wrapped
 from calib.watch.records import (
     Call,
     CalledOut,

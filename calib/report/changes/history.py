@@ -7,8 +7,9 @@ from typing import Any
 
 from calib.check.history.records import CameraHistory, History
 from calib.check.verdicts import Course
+from calib.core.names import listed
 from calib.report.tables import Column, Strong, table
-from calib.report.words import document, listed, wrapped
+from calib.report.words import document, wrapped
 
 QUIET = {Course.STEADY, Course.UNKNOWN}
 PHRASES = {
@@ -99,11 +100,11 @@ def findings(found: History) -> list[str]:
         for name in found.without_majority
     ]
     if found.added:
-        out.append(f"Not in {first}, so without a history: {', '.join(found.added)}.")
+        out.append(f"Not in {first}, so without a history: {listed(found.added)}.")
     if found.silent:
         out.append(
             "Solved with measured lenses, without a word on what their errors did to the poses: "
-            f"{', '.join(found.silent)}. Small changes may be these errors; solve the captures "
+            f"{listed(found.silent)}. Small changes may be these errors; solve the captures "
             "anew."
         )
     return out

@@ -14,9 +14,10 @@ from calib.check.recheck.outcome import SHIFT, TURN, CameraChange, Recheck
 from calib.check.verdicts import Change, Majority, Standing
 from calib.core.camera import coverage
 from calib.core.geometry import Array
+from calib.core.names import listed
 from calib.report.rigs.serials import in_words as serial_in_words
 from calib.report.tables import Column, Strong, table
-from calib.report.words import document, ended, listed, sentence, wrapped
+from calib.report.words import document, ended, sentence, wrapped
 
 ORDER = list(Standing)
 PHRASES = {
@@ -311,8 +312,8 @@ def _majority(found: Recheck) -> str:
     """Return what stands in for a majority, empty where there is one."""
     if found.majority == Majority.CLEAR:
         return ""
-    inside = ", ".join(found.agreeing)
-    groups = "; ".join(", ".join(g) for g in found.groups)
+    inside = listed(found.agreeing)
+    groups = "; ".join(listed(g) for g in found.groups)
     if found.majority == Majority.LARGEST:
         n = len(found.agreeing) + sum(map(len, found.groups))
         return (
@@ -338,7 +339,7 @@ def _rigid_move(m: RigidMove) -> str:
     turn, shift = (float(np.linalg.norm(v)) for v in (m.turn, m.shift_mm))
     s_turn, s_shift = (np.sqrt(np.trace(m.covariance[k, k]) / 3) for k in (TURN, SHIFT))
     return (
-        f"{', '.join(m.names)} moved as one: turned by {np.degrees(turn):.3f}° (± "
+        f"{listed(m.names)} moved as one: turned by {np.degrees(turn):.3f}° (± "
         f"{np.degrees(s_turn):.3f}°) and shifted by {shift:.2f} mm (± {s_shift:.2f} mm) at their "
         "middle. Look at what they hang from"
     )

@@ -12,6 +12,7 @@ from calib.check.recheck.outcome import Recheck
 from calib.check.verdicts import Course, Standing
 from calib.core.camera import Lens, project, undistort
 from calib.core.geometry import Array, Pose, rotation_from_vector
+from calib.core.names import listed
 from calib.core.rig import Rig, RigCamera
 from calib.report.changes import history as history_words
 from calib.report.changes import recheck as recheck_words
@@ -19,7 +20,6 @@ from calib.report.figures.look import INK, MAIN, SOFT, WARN, figure, in_space, j
 from calib.report.figures.sensor import arrows, as_sensor, magnified, sensor_height
 from calib.report.figures.space import framed, scene
 from calib.report.figures.stage import Stage, frustum, outline, reach_m, stage_of
-from calib.report.words import listed
 
 LONGEST = 0.16  # of the rig's extent that the longest arrow spans
 GRID = (12, 7)  # arrows over a sensor

@@ -11,6 +11,7 @@ import numpy as np
 
 from calib.check.residuals import CameraRow, ResidualTable
 from calib.check.verdicts import Verdict
+from calib.core.names import listed
 from calib.core.rig import Rig
 from calib.core.threads import one_blas_thread
 from calib.core.tracks import Tracks
@@ -27,7 +28,7 @@ from calib.report.page.moves import before_and_after
 from calib.report.papers.describe import rig_facts
 from calib.report.rigs import causes, residuals, whole
 from calib.report.tables import Column
-from calib.report.words import CAUTION, listed, sentence
+from calib.report.words import CAUTION, sentence
 
 SIGNS = {Verdict.ACT: "▲ needs action", Verdict.OK: "● good"}
 MOST_OPEN = 6  # cameras that need action whose charts are open from the start

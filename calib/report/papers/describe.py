@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from calib.check.verdicts import RigFault
+from calib.core.names import listed
 from calib.core.points import Points
 from calib.core.rig import Doubt, Rig
 from calib.core.tracks import CameraTracks, Tracks
@@ -28,7 +29,7 @@ from calib.report.papers.stored import (
 )
 from calib.report.rigs import whole
 from calib.report.tables import Column
-from calib.report.words import counted, listed
+from calib.report.words import counted
 from calib.simulate.scenario import Scenario
 
 NOT_DONE = "not done"

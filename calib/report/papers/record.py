@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from calib.core.names import listed
 from calib.core.parameters import DIST_NAMES
 from calib.core.rig import Rig
 from calib.core.tracks import Tracks
@@ -26,7 +27,7 @@ from calib.report.papers.stored import (
 )
 from calib.report.proofs.verify import MODELLED
 from calib.report.tables import Column
-from calib.report.words import CAUTION, counted, listed
+from calib.report.words import CAUTION, counted
 
 SIGNERS = ("Calibrated by", "Checked by", "Taken over by")
 CAUTIONS = (

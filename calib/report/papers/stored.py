@@ -8,10 +8,10 @@ from typing import Any
 
 import numpy as np
 
+from calib.core.names import listed
 from calib.prove.decide import COVERAGE, Limit
 from calib.prove.verify import CELLS
 from calib.report.proofs.align import AXES, WORDS
-from calib.report.words import listed
 
 Fact = tuple[str, str]
 Says = Callable[[Any], str]

@@ -9,13 +9,14 @@ from typing import Any
 import numpy as np
 
 from calib.core.geometry import Array
+from calib.core.names import listed
 from calib.plan.assess import Assessment
 from calib.plan.coverage import Look, sharp_of
 from calib.plan.optics import angle_of_view_deg, merging_mm
 from calib.plan.reach import Losses
 from calib.plan.records import Plan, PlanCamera
 from calib.report.tables import Column, table
-from calib.report.words import counted, listed, plain, wrapped
+from calib.report.words import counted, plain, wrapped
 
 MOST_LAYERS = 6
 LEGEND = (

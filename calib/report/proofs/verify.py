@@ -7,12 +7,13 @@ from typing import Any
 
 import numpy as np
 
+from calib.core.names import listed
 from calib.prove.decide import COVERAGE, Decision
 from calib.prove.ends import EndPoses
 from calib.prove.lengths import known_lengths
 from calib.prove.verify import PERCENTILES, Spread, Verification
 from calib.report.tables import Column, Strong, table
-from calib.report.words import counted, listed, plain, sentence, wrapped
+from calib.report.words import counted, plain, sentence, wrapped
 
 MODELLED = (
     "Modelled on VDI/VDE 2634 Part 1 (length error: measured less calibrated), decided as in JCGM "

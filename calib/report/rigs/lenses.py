@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from calib.core.names import listed
 from calib.report.words import counted
 from calib.solve.certainty.lens_report import RADIAL, LensModelReport, TermFinding, together
 
@@ -58,7 +59,7 @@ def _needless(found: LensModelReport) -> list[str]:
             size = max(f.effect_px for f in drop)
             seen |= {f.camera for f in drop if group in RADIAL}
             lines.append(
-                f"{', '.join(sorted(f.camera for f in drop))}: {' and '.join(what)} not needed: "
+                f"{listed(sorted(f.camera for f in drop))}: {' and '.join(what)} not needed: "
                 f"not told from the starting value, holding it moves points by {size:.3f} px at "
                 "most"
             )

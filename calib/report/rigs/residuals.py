@@ -9,12 +9,13 @@ import numpy as np
 
 from calib.check.residuals import ResidualTable, WandLengths
 from calib.check.verdicts import Fault, Verdict
+from calib.core.names import listed
 from calib.core.rig import Doubt
 from calib.report.rigs.causes import advice, evidence
 from calib.report.rigs.serials import in_words as serial_in_words
 from calib.report.rigs.whole import as_json as whole_as_json
 from calib.report.tables import Column, Strong, table
-from calib.report.words import counted, document, ended, listed, wrapped
+from calib.report.words import counted, document, ended, wrapped
 from calib.solve.lasting.stretches import USUAL_SHARE
 
 LETTERS = {"aspect": "a", "tangential": "p", "k3": "k", "rational": "r"}

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from typing import Any
 
 from calib.check.verdicts import RigFault
+from calib.core.names import listed
 from calib.core.rig import Doubt
-from calib.report.words import listed
 
 MEASURE = "Measure the wand again, or give the file of the wand that was waved, and solve again"
 
@@ -63,10 +63,7 @@ def seen(doubt: Doubt) -> str:
             f" {f['offset_mm']:.2f} mm, the others do not"
         )
     if name == RigFault.MARKER:
-        return (
-            f"all cameras see marker {f['marker']} off to one side of its place, by"
-            f" {f['offset_mm']:.2f} mm"
-        )
+        return _aside(f)
     if name == RigFault.LENGTHS:
         return f"the wand's {f['length_mm']:.0f} mm come out {f['mean_mm']:+.2f} mm in the mean"
     if name == RigFault.CHANGED and "frame" in f:
@@ -94,6 +91,18 @@ def seen(doubt: Doubt) -> str:
             f" nothing, elsewhere {f['usual']:.1%}"
         )
     return _pair(f)
+
+
+def _aside(f: Any) -> str:
+    if "offset_mm" in f:
+        return (
+            f"all cameras see marker {f['marker']} off to one side of its place, by"
+            f" {f['offset_mm']:.2f} mm"
+        )
+    px = f"by {f['shift_px']:.2f} px beyond what the wand's pose takes up"
+    if f["marker"] is None:
+        return f"all images show markers to one side, {px}; which one cannot be told"
+    return f"all images show marker {f['marker']} to one side, {px}"
 
 
 def _pair(f: Any) -> str:

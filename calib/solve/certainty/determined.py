@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.core.geometry import Array
+from calib.core.names import listed
 from calib.core.parameters import POSITION, RING, ROTATION, CameraParameter
 from calib.core.rig import Rig
 from calib.errors import UnsolvableError
@@ -90,7 +91,7 @@ def _refuse(names: Sequence[str], parameters: list[str], direction: Array) -> No
     told = [f"{names[c]}: {in_words(parameters, direction[c])}" for c in concerned[:MOST_NAMED]]
     more = [f"{len(concerned) - MOST_NAMED} cameras more"] if len(concerned) > MOST_NAMED else []
     raise UnsolvableError(
-        ", ".join(cameras),
+        listed(cameras),
         expected="poses and lenses that the capture determines",
         found=f"nothing in it that fixes {'; '.join(told + more)}",
         remedy=_REMEDY.format("this camera" if len(cameras) == 1 else "these cameras"),
@@ -124,7 +125,7 @@ def require_certain(rig: Rig) -> None:
         ]
         mm, deg = sigma[worst]
         raise UnsolvableError(
-            ", ".join(sigma),
+            listed(sigma),
             expected="positions and rotations that the wave determines",
             found=f"{worst} uncertain by ± {mm:.0f} mm and {deg:.2g}°; least "
             f"sure: {'; '.join(told)}",

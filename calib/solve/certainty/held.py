@@ -16,6 +16,7 @@ import numpy as np
 from scipy import special
 
 from calib.core.geometry import Array
+from calib.core.names import listed
 from calib.core.parameters import MEASURED, RING, CameraParameter, in_order, of_cameras
 from calib.core.rig import Covariance
 from calib.core.tracks import CameraTracks
@@ -93,7 +94,7 @@ def contradicted(
 def abbreviated(names: Sequence[str]) -> str:
     """Return names as a list, a long one by its number, first and last."""
     return (
-        ", ".join(names)
+        listed(names)
         if len(names) <= MOST_NAMED
         else f"{len(names)} cameras, {names[0]} to {names[-1]}"
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from calib.core.names import listed
 from calib.core.rig import Rig
 from calib.core.tracks import Tracks
 from calib.errors import UnsolvableError
@@ -97,7 +98,7 @@ def require_settled(fit: Fit, names: tuple[str, ...]) -> None:
     noisy = fit.sigma_px > RESTLESS * np.median(fit.sigma_px)
     worst = tuple(n for n, bad in zip(names, noisy, strict=True) if bad) or names
     raise UnsolvableError(
-        ", ".join(worst),
+        listed(worst),
         expected="a fit that settles",
         found=f"one that still falls after {fit.result.n_iterations} steps",
         remedy="Look with `calib inspect` at what these cameras share, check their "

@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.core.geometry import Array, frozen
+from calib.core.names import listed
 from calib.core.parameters import n_unknowns
 from calib.core.tracks import Tracks
 from calib.solve.bundle.descent import (
@@ -88,7 +89,7 @@ class TimeOffsets:
         if unknown:
             notes.append(
                 f"too few frames in a row show the wand to tell the time offset of "
-                f"{', '.join(unknown)}"
+                f"{listed(unknown)}"
             )
         if not self.is_settled:
             notes.append("the time offsets did not settle: treat them, and the rig, as doubtful")

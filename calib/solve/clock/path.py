@@ -162,7 +162,7 @@ def _moved(camera: CameraTracks, path: Path, state: State, c: int, offset: float
         return replace(camera, frame=frame)
     at = find_frames(path.frame_number, frame)
     is_named = (camera.marker >= 0) & (at >= 0)
-    lens = Lens.from_vector(state.lens[c])
+    lens = Lens.from_vector(state.lens[c], camera.name)
     later, now = (
         project(lens, path.at(delta) @ state.cam_R[c].T + state.cam_t[c])
         for delta in (fraction, 0.0)

@@ -292,6 +292,8 @@ def scatter_matrix(
         sums = of_shift.sums(found, pairs, at * n_short + of_bin)
         each[: len(sums)] = sums
         used = np.flatnonzero(each.any(axis=(0, 1)))
+        if not used.size:  # none of them saw anything then
+            return used, np.zeros((0, 0))
         of_camera = each[..., used].reshape(len(some), n_short, 2, len(used))
         D = np.zeros((len(used), len(used)))
         for frames, variance in zip(scattered.frames, scattered.variance_px2[some].T, strict=True):

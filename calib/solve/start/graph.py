@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from calib.core.compiled import compiled
 from calib.core.geometry import Array, frozen
+from calib.core.names import listed
 from calib.core.threads import in_groups
 from calib.core.tracks import Ints, Tracks, common_frames
 from calib.errors import UnsolvableError
@@ -208,17 +209,6 @@ def _waves(table: Overlap, islands: Sequence[Sequence[int]]) -> list[Pair]:
                 graph.add_edge(a, b, rank=int(block.max()), pair=(first[i], seen[b][j]))
     chosen = nx.maximum_spanning_edges(graph, weight="rank", data=True)
     return [(min(data["pair"]), max(data["pair"])) for _, _, data in chosen]
-
-
-def listed(names: Sequence[str], most: int = 8) -> str:
-    """Return names as one readable phrase.
-
-    >>> listed(["cam01", "cam02", "cam03"]), listed(["a", "b", "c", "d"], most=2)
-    ('cam01, cam02, cam03', 'a, b and 2 more')
-    """
-    if len(names) <= most:
-        return ", ".join(names)
-    return f"{', '.join(names[:most])} and {len(names) - most} more"
 
 
 def wave_between(graph: CameraGraph) -> str:

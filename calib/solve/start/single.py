@@ -12,6 +12,7 @@ from scipy.sparse.csgraph import connected_components
 
 from calib.core.camera import Lens, undistort
 from calib.core.geometry import Array, Pose, ray_depths
+from calib.core.names import listed
 from calib.core.tracks import Ints, Tracks
 from calib.core.wand import Wand
 from calib.errors import InputError, UnsolvableError
@@ -71,7 +72,7 @@ class KnownDistance:
         missing = [n for n in (self.first, self.second) if n not in tracks.names]
         if missing:
             raise InputError(
-                "distance", expected=f"two of {', '.join(tracks.names)}", found=", ".join(missing)
+                "distance", expected=f"two of {listed(tracks.names)}", found=listed(missing)
             )
         at = (tracks.names.index(self.first), tracks.names.index(self.second))
         return Distance(*at, self.length_mm, self.sigma_mm)
@@ -102,7 +103,7 @@ def as_points(tracks: Tracks, distance: KnownDistance | None, lens: str) -> tupl
     unknown = [c.name for c in tracks.cameras if c.nominal_focal_px is None]
     if unknown:
         raise UnsolvableError(
-            ", ".join(unknown),
+            listed(unknown),
             expected="a focal length to start from in a capture of a single marker",
             found="none, and points without a known length cannot find it",
             remedy="State focal_mm and pixel_pitch_mm, or measured K and dist, or wave a wand.",
@@ -112,7 +113,7 @@ def as_points(tracks: Tracks, distance: KnownDistance | None, lens: str) -> tupl
     if is_free.any() and len(is_free) < MIN_CAMERAS:
         free = [n for n, f in zip(tracks.names, is_free, strict=True) if f]
         raise UnsolvableError(
-            ", ".join(free),
+            listed(free),
             expected=f"held lenses, with fewer than {MIN_CAMERAS} cameras and a single marker",
             found=f"{len(is_free)} cameras, which cannot tell focal lengths from distances",
             remedy="State measured lenses (K, dist) and hold them, or wave a wand.",

@@ -16,6 +16,7 @@ from enum import StrEnum
 import numpy as np
 
 from calib.core.geometry import Array
+from calib.core.names import listed
 from calib.core.tracks import CameraTracks, Tracks
 from calib.core.wand import Wand
 from calib.errors import UnsolvableError
@@ -79,7 +80,7 @@ def suspects(tracks: Tracks, wand: Wand, views: PairViews) -> list[Suspect]:
 def as_error(found: list[Suspect]) -> UnsolvableError:
     """Return the error that names the cameras and what to do."""
     return UnsolvableError(
-        ", ".join(s.camera for s in found),
+        listed([s.camera for s in found]),
         expected="points as the camera saw them, under their markers' names and frame numbers",
         found="; ".join(str(s) for s in found),
         cameras=[s.camera for s in found],

@@ -372,8 +372,8 @@ def test_islands_are_named_with_the_pair_to_wave_between(
         "solve", tmp_path / "t.h5", "--wand", capture / "wand.toml", "-o", tmp_path / "r.h5"
     )
     assert (
-        "cam01, cam02" in line
-        and "cam03, cam04" in line
+        "cam01 and cam02" in line
+        and "cam03 and cam04" in line
         and re.search(r"cam0[12] and cam0[34]", line)
     )
 
@@ -418,7 +418,7 @@ def test_a_nominal_lens_that_is_held_is_said_to_be(
         tmp_path / "r.h5",
     )
     _, _, err = call(*arguments, "--lens", "hold", "--json")
-    assert "nominal" in err and "cam01, cam02, cam03, cam04" in err
+    assert "nominal" in err and "cam01, cam02, cam03 and cam04" in err
 
 
 def test_a_single_marker_solves_with_a_distance_and_no_wand(

@@ -123,11 +123,11 @@ def test_swapped_cables_put_right_fit_the_rig_as_if_they_had_never_been() -> Non
 @pytest.mark.parametrize(
     ("options", "words"),
     [
-        ({"only": ["z"]}, ("expected one of a, b, c", "'z'")),
-        ({"without": ["z"]}, ("expected one of a, b, c", "'z'")),
-        ({"rename": {"z": "a"}}, ("expected one of a, b, c", "'z'")),
-        ({"without": ["a", "b", "c"]}, ("expected one camera or more", "has a, b, c")),
-        ({"without": ["a"], "rename": {"a": "d"}}, ("expected cameras that are kept, b, c",)),
+        ({"only": ["z"]}, ("expected one of a, b and c", "'z'")),
+        ({"without": ["z"]}, ("expected one of a, b and c", "'z'")),
+        ({"rename": {"z": "a"}}, ("expected one of a, b and c", "'z'")),
+        ({"without": ["a", "b", "c"]}, ("expected one camera or more", "has a, b and c")),
+        ({"without": ["a"], "rename": {"a": "d"}}, ("expected cameras that are kept, b and c",)),
         ({"rename": {"a": "b"}}, ("b twice", "Rename b as well")),
         ({"rename": {"a": "d", "b": "d"}}, ("d twice",)),
         ({"rename": {"a": "x/y"}}, ("a name without '/'",)),
@@ -299,7 +299,7 @@ def test_join_writes_a_tracks_file_and_says_the_shifts(
         (("--frames", "-"), "FIRST-LAST"),
         (("--rename", "a"), "CAM=CAM"),
         (("--rename", "a=b", "--rename", "a=c"), "a twice"),
-        (("--without", "z"), "tracks.h5: camera: expected one of a, b, c"),
+        (("--without", "z"), "tracks.h5: camera: expected one of a, b and c"),
     ],
 )
 def test_a_wrong_selection_is_one_line(

@@ -221,7 +221,7 @@ def test_islands_are_named_with_the_pair_to_wave_between() -> None:
     with pytest.raises(UnsolvableError) as error:
         require_connected(graph)
     line = str(error.value)
-    assert "cam01, cam02, cam03 | cam07, cam08" in line
+    assert "cam01, cam02 and cam03 | cam07 and cam08" in line
     assert line.endswith("Wave where cam03 and cam07 both see the wand.") and "\n" not in line
     assert error.value.cameras == ("cam07", "cam08")
 

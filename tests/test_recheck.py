@@ -374,7 +374,7 @@ def test_half_the_cameras_moved_each_its_own_way_are_named_with_a_warning(second
     }
     assert not outcome.has_majority and outcome.repairable == {}
     assert any(
-        f.startswith("no majority: only cam02, cam04, cam05 agree, 3 of 6")
+        f.startswith("no majority: only cam02, cam04 and cam05 agree, 3 of 6")
         for f in findings(outcome)
     )
 
@@ -389,7 +389,7 @@ def test_cameras_that_moved_as_one_are_said_to_hang_together(second: Simulation)
         np.degrees(np.sqrt(np.trace(move.covariance[:3, :3]))),
     )
     assert turn == pytest.approx(0.4, abs=4.0 * sigma)
-    assert "cam02, cam03 moved as one" in str(outcome)
+    assert "cam02 and cam03 moved as one" in str(outcome)
 
 
 def test_a_rig_that_grew_names_no_camera(second: Simulation):

@@ -331,7 +331,7 @@ def test_captures_that_are_not_of_the_rig_are_refused_by_name():
     sim = capture(n_cameras=4, seed=18, noisy=(("cam03", 4.0),))
     first = sim.tracks.cameras[0]
     strange = Tracks((*sim.tracks.cameras, replace(first, name="porch")), 25.0)
-    with pytest.raises(InputError, match=r"cam01, cam02, cam03, cam04\), found also porch\."):
+    with pytest.raises(InputError, match=r"cam01, cam02, cam03 and cam04\), found also porch\."):
         residual_table(sim.truth, strange)
     with pytest.raises(
         InputError,

@@ -86,7 +86,8 @@ def test_glints_on_a_marker_are_told() -> None:
     assert doubt.finding == RigFault.MARKER_LOST and doubt.figures["marker"] == "t"
     assert 0.15 < doubt.figures["share"] < 0.25
     (told_as,) = as_json([doubt])["findings"]
-    assert told_as["evidence"].startswith("20% of marker t's points fit nothing")
+    share = f"{doubt.figures['share']:.0%}"
+    assert told_as["evidence"].startswith(f"{share} of marker t's points fit nothing")
 
 
 def test_a_reflection_is_told_with_its_place() -> None:

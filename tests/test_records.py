@@ -331,7 +331,7 @@ REFUSED = {
         lambda: rig(("a", "b", "a")),
         "cameras",
         "each name once",
-        "a, b, a",
+        "a, b and a",
     ),
     "rig of another wand": (
         lambda: rig(used=wand(LINE[:2], ("p", "q"))),
@@ -342,7 +342,7 @@ REFUSED = {
     "rig without a camera": (
         lambda: rig().camera("cam3"),
         "camera",
-        "one of cam01, cam02",
+        "one of cam01 and cam02",
         "'cam3'",
     ),
     "rig camera without sensor": (

@@ -104,7 +104,7 @@ BAD_TABLES = {
     "value too many": ("camera,frame,x,y\nleft,0,1,2\nleft,1,1,2,3\n", ("line 3", "found 5")),
     "unknown camera": (
         "camera,frame,x,y\nleft,0,1,2\ntop,0,1,2\n",
-        ("line 3: camera", "left, right 2", "'top'"),
+        ("line 3: camera", "left and right 2", "'top'"),
     ),
     "frame broken": ("camera,frame,x,y\nleft,0.5,1,2\n", ("line 2: frame", "whole", "'0.5'")),
     "frame too large": ("camera,frame,x,y\nleft,99999999999999999999,1,2\n", ("line 2: frame",)),

@@ -23,6 +23,7 @@ _SAME_GREY = (
     3  # levels by which channels of a grey picture stored as colour may differ: lossy compression
 )
 MOST_PIXELS = 1 << 27  # of an image: five times what tracking cameras have
+_SILENT = 0  # of OpenCV's levels
 _COPY = "Copy or record it again."
 
 
@@ -34,12 +35,13 @@ def quiet() -> Iterator[None]:
     os.environ.setdefault(
         "OPENCV_FFMPEG_LOGLEVEL", "-8"
     )  # its reader of videos asks for it when first used
-    level = cv2.utils.logging.getLogLevel()
-    cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
+    logging = getattr(cv2.utils, "logging", cv2)  # before OpenCV 4.13 they stood in cv2 itself
+    level = logging.getLogLevel()
+    logging.setLogLevel(_SILENT)
     try:
         yield
     finally:
-        cv2.utils.logging.setLogLevel(level)
+        logging.setLogLevel(level)
 
 
 def png(image: Image) -> bytes:

@@ -11,8 +11,8 @@ are ``s = P⁻¹ u_T`` and another stretch has
 
     score u + hᵀ H s,   information I - hᵀ (1 + H P⁻¹ Hᵀ) h.
 
-The stretch with the largest chi-square is taken, one after the other, down to half of what counts:
-what other cameras take is not in it yet.
+Stretches are taken sweep by sweep, each time the largest chi-square and those of half its size at
+other times, down to half of what counts: what other cameras take is not in it yet.
 
 *All of them*: these stretches of all cameras have the scores u and the information ``M = I - G C
 Gᵀ``, with the frames' poses given way in I, which couples stretches at the same time, G the
@@ -27,7 +27,7 @@ Scan Statistics, 2001 (windows at any place).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import numpy as np
@@ -39,7 +39,7 @@ from calib.core.geometry import Array
 from calib.core.threads import in_groups
 from calib.solve.bundle.problem import Index, Problem, State
 from calib.solve.lasting.find import LEAST_SHIFT, SINGULAR, bin_frames, chi_square
-from calib.solve.lasting.shifts import Gradients, Shifts, shifts
+from calib.solve.lasting.shifts import Gradients, Shifts, shifts, summed
 from calib.solve.lasting.solved import Solved
 from calib.solve.lasting.stretches import Off
 
@@ -49,6 +49,12 @@ WINDOW_BINS = (3, 4, 5, 6, 8, 10, 12, 15, 19, 24, 30, 38, 48, 60)
 WINDOW_STEPS = 4  # a length
 BY_CHANCE = 0.05  # that a sound capture has a fit of all its points repeated
 SCREENED = 0.5  # of the limit: what one camera's chi-square must come to for all to be asked
+# Windows that are so strong, as a share of the strongest, are taken beside it: in a long capture
+# one at a time would take longer by the square of its length.
+ALONG = 0.5
+# Windows that are weighed up together: through cameras that are known by as many, those at other
+# times hardly feel one another.
+TOGETHER = 300
 MOST_SHARE = 1.0 / 3.0  # of a camera's information: what is left must still place it
 
 
@@ -70,16 +76,34 @@ def find_followed(problem: Problem, state: State, solved: Solved, sigma_px: Arra
     windows = [w for part in in_groups(run, range(problem.n_cameras)) for w in part]
     if not windows:
         return []
-    group, views = np.full(len(problem.cam), -1), problem.pairs_by_camera()
-    for k, (c, a, b) in enumerate(windows):
-        of_bin = found.bin_of_frame[problem.frame[views[c]]]
-        at = views[c][(of_bin >= a) & (of_bin < b)]
-        group[at[group[at] < 0]] = k  # one may reach over another that was taken before
-    u, M = joint_scores(problem, state, solved, found, group)
-    sigma = sigma_px[[c for c, *_ in windows]]
-    return [
-        (np.flatnonzero(group == k), shift, value) for k, shift, value in _taken(u, M, sigma, limit)
-    ]
+    views = problem.pairs_by_camera()
+    out: list[Off] = []
+    for some in _apart(windows):
+        group = np.full(len(problem.cam), -1)
+        for k, (c, a, b) in enumerate(some):
+            of_bin = found.bin_of_frame[problem.frame[views[c]]]
+            at = views[c][(of_bin >= a) & (of_bin < b)]
+            group[at[group[at] < 0]] = k  # one may reach over another that was taken before
+        u, M = joint_scores(problem, state, solved, found, group)
+        sigma = sigma_px[[c for c, *_ in some][: len(u) // 2]]  # the last may have no pairs left
+        taken = _taken(u, M, sigma, limit)
+        out += [(np.flatnonzero(group == k), shift, value) for k, shift, value in taken]
+    return out
+
+
+def _apart(windows: list[tuple[int, int, int]]) -> Iterator[list[tuple[int, int, int]]]:
+    """Yield windows (camera, first bin, end), in their order, in runs of some hundred that have no
+    time in common.
+    """
+    run: list[int] = []
+    end = 0
+    for k in sorted(range(len(windows)), key=lambda k: windows[k][1]):
+        if len(run) >= TOGETHER and windows[k][1] >= end:
+            yield [windows[j] for j in sorted(run)]
+            run = []
+        run.append(k)
+        end = max(end, windows[k][2])
+    yield [windows[j] for j in sorted(run)]
 
 
 def _windows(n_bins: int) -> tuple[Index, Index]:
@@ -95,27 +119,34 @@ def _of_camera(
     found: Shifts, camera: int, sigma_px: float, first: Index, last: Index, limit: float
 ) -> list[int]:
     """Return the windows in which a camera may be off, all others held."""
-    scores, given = found.scores[camera].copy(), found.given[camera].copy()
-    n, most = given.shape[1], MOST_SHARE * scores[-1, [2, 4]].sum()
+    by_bin = [np.diff(of[camera], axis=0) for of in (found.scores, found.given)]
+    n, most = by_bin[1].shape[1], MOST_SHARE * by_bin[0][:, [2, 4]].sum()
     H, D, u = np.zeros((n, 0)), np.zeros((0, 0)), np.zeros(0)
     out: list[int] = []
     while True:
         K = np.linalg.inv(D - H.T @ H)
-        values, axes = np.linalg.eigh(K)
-        V = (H @ (axes * np.sqrt(np.maximum(values, 0.0)))).T.copy()
-        value, k = _best_window(scores, given, H @ (K @ u), V, LEAST_SHIFT * sigma_px, first, last)
-        a, b = first[k], last[k]
-        u_k, (xx, xy, yy) = np.split(scores[b] - scores[a], [2])
-        most -= xx + yy
-        if value < limit or most < 0:
+        root = np.linalg.cholesky(np.eye(n) + H @ (0.5 * (K + K.T)) @ H.T)
+        scores, given = (summed(of[None])[0] for of in by_bin)
+        way = np.linalg.solve(root, H @ (K @ u))
+        value = _window_values(scores, root.T @ given, way, LEAST_SHIFT * sigma_px, first, last)
+        is_taken, best = np.zeros(found.n_bins, bool), max(float(value.max(initial=0.0)), 1e-300)
+        order = np.flatnonzero(value >= max(limit, ALONG * best))
+        for k in order[np.argsort(-value[order], kind="stable")].tolist():
+            a, b = first[k], last[k]
+            if is_taken[a:b].any():
+                continue
+            u_k, (xx, xy, yy) = np.split(scores[b] - scores[a], [2])
+            most -= xx + yy
+            if most < 0:
+                return out
+            out.append(k)
+            is_taken[a:b] = True
+            H, u = np.hstack([H, given[b] - given[a]]), np.concatenate([u, u_k])
+            D = linalg.block_diag(D, [[xx, xy], [xy, yy]])
+        if not is_taken.any():
             return out
-        out.append(k)
-        H, u = np.hstack([H, given[b] - given[a]]), np.concatenate([u, u_k])
-        D = linalg.block_diag(D, [[xx, xy], [xy, yy]])
-        for sums in (scores, given):  # the frames of one window are in no other
-            over = sums[b] - sums[a]
-            sums[a:b] = sums[a]
-            sums[b:] -= over
+        for of in by_bin:  # the frames of one window are in no other
+            of[is_taken] = 0.0
 
 
 def joint_scores(
@@ -172,38 +203,30 @@ def _taken(u: Array, M: Array, sigma_px: Array, limit: float) -> list[tuple[int,
 
 
 @compiled
-def _best_window(
-    scores: Array, given: Array, Hs: Array, V: Array, least: float, first: Any, last: Any
-) -> tuple[float, int]:
-    """Return the largest chi-square of a camera's windows, and which it is, among shifts longer
-    than ``least``; with ``Hs (n,)`` of those taken and ``V (r, n)``, Vᵀ V = H P⁻¹ Hᵀ.
+def _window_values(
+    scores: Array, given: Array, way: Array, least: float, first: Any, last: Any
+) -> Array:
+    """Return the chi-square (K,) of a camera's windows, 0 of shifts no longer than ``least``;
+    ``given`` and ``way (n,)`` are Rᵀ times those and R⁻¹ H s, with R Rᵀ = 1 + H P⁻¹ Hᵀ.
     """
-    n, best = len(Hs), (0.0, 0)
-    h, u, I = np.empty((n, 2)), np.empty(2), np.empty(3)
+    n, values = len(way), np.zeros(len(first))
+    u, I = np.empty(2), np.empty(3)
     for k in range(len(first)):
         a, b = first[k], last[k]
         for i in range(2):
             u[i] = scores[b, i] - scores[a, i]
-            for j in range(n):
-                h[j, i] = given[b, j, i] - given[a, j, i]
-                u[i] += h[j, i] * Hs[j]
         for i in range(3):
             I[i] = scores[b, 2 + i] - scores[a, 2 + i]
-        for i in range(-n, len(V)):
-            x, y = 0.0, 0.0
-            if i < 0:
-                x, y = h[i, 0], h[i, 1]
-            else:
-                for j in range(n):
-                    x += V[i, j] * h[j, 0]
-                    y += V[i, j] * h[j, 1]
+        for j in range(n):
+            x, y = given[b, j, 0] - given[a, j, 0], given[b, j, 1] - given[a, j, 1]
+            u[0] += x * way[j]
+            u[1] += y * way[j]
             I[0] -= x * x
             I[1] -= x * y
             I[2] -= y * y
         det = I[0] * I[2] - I[1] * I[1]
         if det > SINGULAR * (I[0] + I[2]) ** 2:
             x, y = (I[2] * u[0] - I[1] * u[1]) / det, (I[0] * u[1] - I[1] * u[0]) / det
-            value = x * u[0] + y * u[1]
-            if value > best[0] and x * x + y * y > least * least:
-                best = (value, k)
-    return best
+            if x * x + y * y > least * least:
+                values[k] = x * u[0] + y * u[1]
+    return values

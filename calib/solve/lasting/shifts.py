@@ -89,7 +89,7 @@ def shifts(
     by_pair, scores, a, S = _scores(problem, state, terms, (bins, int(bins[-1]) + 1), gate)
     # S is 0 by 0 with the cameras held.
     given = inverse_factors(S)[:, None] @ a if terms is not None else a
-    return Shifts(length, bins, *by_pair, _summed(scores), _summed(given))
+    return Shifts(length, bins, *by_pair, summed(scores), summed(given))
 
 
 def with_weights(
@@ -109,11 +109,11 @@ def with_weights(
     u[pairs], n[pairs], half[pairs] = by_pair
     before = np.diff(found.scores, axis=1)
     return replace(
-        found, u=u, n=n, half=half, scores=_summed(np.where(is_changed[:, None], scores, before))
+        found, u=u, n=n, half=half, scores=summed(np.where(is_changed[:, None], scores, before))
     )
 
 
-def _summed(values: Array) -> Array:
+def summed(values: Array) -> Array:
     """Return the sums (C, B + 1, ...) of the values of all bins before each."""
     out = np.zeros((values.shape[0], values.shape[1] + 1, *values.shape[2:]))
     np.cumsum(values, axis=1, out=out[:, 1:])

@@ -4,12 +4,15 @@ frame.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.core.geometry import Array, rigid_fit
+from calib.core.threads import N_GROUPS, in_groups
 from calib.solve.bundle.damping import Owners, damped, descend_each
 from calib.solve.bundle.elimination import inverse_factors
 from calib.solve.bundle.intersect import ROBUST_ROUNDS, triangulate_markers
@@ -30,8 +33,15 @@ def place_wands(problem: Problem, state: State) -> tuple[State, NDArray[np.bool_
     target = np.where(is_seen[..., None], points, 0.0)[has_pose]
     source = np.broadcast_to(state.shape_mm, target.shape)
     weight = is_seen[has_pose].astype(float)
+    edges = np.linspace(0, len(target), N_GROUPS + 1).astype(int)
+    runs = list(pairwise(edges.tolist()))
+
+    def fit(some: Sequence[tuple[int, int]]) -> list[tuple[Array, ...]]:
+        return [rigid_fit(source[a:b], target[a:b], weight[a:b])[1:] for a, b in some]
+
     for _ in range(ROBUST_ROUNDS):
-        _, R, t = rigid_fit(source, target, weight)
+        parts = [part for of_some in in_groups(fit, runs) for part in of_some]
+        R, t = (np.concatenate(values) for values in zip(*parts, strict=True))
         miss = np.linalg.norm(source @ np.swapaxes(R, 1, 2) + t[:, None] - target, axis=2)
         scale = np.median(miss[is_seen[has_pose]]) if has_pose.any() else 1.0
         weight = is_seen[has_pose] / (1.0 + (miss / max(3.0 * scale, 1e-9)) ** 2)

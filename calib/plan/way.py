@@ -232,6 +232,8 @@ def _changed(
     chance = worth + 1e-300
     new = int(rng.choice(len(worth), p=chance / chance.sum()))
     rest = stops if kind == 2 and len(stops) < MOST_STOPS else stops[:k] + stops[k + 1 :]
+    if not rest:  # the only stop, elsewhere
+        return (new,)
     if new in rest[max(k - 1, 0) : k + 1]:
         return stops
     to = np.linalg.norm(places[list(rest)] - places[new], axis=1)

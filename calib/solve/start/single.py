@@ -15,7 +15,7 @@ from calib.core.geometry import Array, Pose, ray_depths
 from calib.core.names import listed
 from calib.core.tracks import Ints, Tracks
 from calib.core.wand import Wand
-from calib.errors import InputError, UnsolvableError
+from calib.errors import InputError
 from calib.solve.bundle.descent import Distance, normal_equations
 from calib.solve.bundle.problem import State
 from calib.solve.fit import Fit
@@ -86,38 +86,35 @@ def is_single(tracks: Tracks) -> bool:
 def as_points(tracks: Tracks, distance: KnownDistance | None, lens: str) -> tuple[Tracks, Wand]:
     """Return the tracks with the one marker as marker 0, and the marker as a wand without a length.
 
-    Raises UnsolvableError without a distance, and where a camera states no focal length: in images
+    Raises InputError without a distance, and where a camera states no focal length: in images
     of single points a wrong one looks much like another distance, so it is not searched for, only
     refined from what is stated, and that with MIN_CAMERAS or more.
     """
     if distance is None:
-        raise UnsolvableError(
+        raise InputError(
             "scale",
             expected="two markers of a wand in one frame, or a known distance between two cameras",
             found="a single marker throughout and no distance",
             remedy="Give the distance: --distance CAMERA,CAMERA,MM[,SIGMA], or distance= "
             "in SolveOptions.",
-            cameras=tracks.names,
         )
     distance.among(tracks)
     unknown = [c.name for c in tracks.cameras if c.nominal_focal_px is None]
     if unknown:
-        raise UnsolvableError(
+        raise InputError(
             listed(unknown),
             expected="a focal length to start from in a capture of a single marker",
             found="none, and points without a known length cannot find it",
             remedy="State focal_mm and pixel_pitch_mm, or measured K and dist, or wave a wand.",
-            cameras=unknown,
         )
     is_free = is_lens_free(tracks, lens)
     if is_free.any() and len(is_free) < MIN_CAMERAS:
         free = [n for n, f in zip(tracks.names, is_free, strict=True) if f]
-        raise UnsolvableError(
+        raise InputError(
             listed(free),
             expected=f"held lenses, with fewer than {MIN_CAMERAS} cameras and a single marker",
             found=f"{len(is_free)} cameras, which cannot tell focal lengths from distances",
             remedy="State measured lenses (K, dist) and hold them, or wave a wand.",
-            cameras=free,
         )
     cameras = [
         replace(c, marker=np.where(c.marker >= 0, 0, -1).astype(np.int16)) for c in tracks.cameras

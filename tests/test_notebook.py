@@ -11,7 +11,11 @@ from typing import Any
 import pytest
 
 import calib
+from calib.plan.assess import assess
+from calib.plan.records import Wave
+from calib.watch.run import Watch
 from tests.rigs_in_time import SCENARIO, stored, turned, wave
+from tests.test_plan import hall
 
 
 class Reader(HTMLParser):
@@ -20,6 +24,7 @@ class Reader(HTMLParser):
     def __init__(self) -> None:
         super().__init__()
         self.tables: list[list[list[str]]] = []
+        self.titles: list[str] = []
         self.opened: list[str] = []
 
     def handle_starttag(self, tag: str, attrs: Any) -> None:
@@ -32,6 +37,8 @@ class Reader(HTMLParser):
             self.tables[-1][-1].append("")
 
     def handle_data(self, data: str) -> None:
+        if self.opened[-1] == "caption":
+            self.titles.append(data)
         if self.opened[-1] in {"td", "th"}:
             self.tables[-1][-1][-1] += data
 
@@ -40,7 +47,10 @@ class Reader(HTMLParser):
 def records() -> dict[str, Any]:
     tracks = calib.simulate.simulate(SCENARIO).tracks
     old = turned(stored(), "cam03", 0.4)
+    plan = assess(replace(hall(4), wave=Wave(seconds=10.0)), 1500.0)
     return {
+        "plan": plan,
+        "watch": Watch(stored().wand, 1.0).added(tracks).view,
         "residual table": calib.residual_table(stored(), tracks),
         "recheck": calib.recheck(old, wave(1).tracks),
         "precision": calib.precision(stored(), stored().wave_mm[:30]),
@@ -50,24 +60,41 @@ def records() -> dict[str, Any]:
     }
 
 
+def items_of(document: dict[str, Any], title: str) -> list[dict[str, Any]]:
+    """What a table's title says that it holds; columns as rows."""
+    found: Any = document
+    for key in title.split(" "):
+        found = found[key]
+    if isinstance(found, dict):
+        found = [
+            {k: v[row] for k, v in found.items()} for row in range(len(next(iter(found.values()))))
+        ]
+    return found
+
+
 def entry(name: str, rig: calib.Rig) -> Any:
     from calib.check.history.records import Entry  # noqa: PLC0415
 
     return Entry(name, rig)
 
 
-@pytest.mark.parametrize(
-    "kind", ["residual table", "recheck", "precision", "inspection", "history", "rig"]
-)
+TABLES = {
+    "residual table": ["cameras"], "recheck": ["cameras"], "precision": ["worst", "places"],
+    "inspection": ["cameras"], "history": ["files", "cameras"], "rig": ["cameras"],
+    "plan": ["cameras", "wave stops", "places", "judged"], "watch": ["cameras"],
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("kind", TABLES)
 def test_a_record_is_plain_data_and_a_table_of_it(kind: str) -> None:
     record = records()[kind]
     document = record.to_dict()
     assert json.loads(json.dumps(document, allow_nan=False)) == document
     reader = Reader()
     reader.feed(record._repr_html_())
-    lists = [v for v in document.values() if isinstance(v, list) and v and isinstance(v[0], dict)]
-    assert len(reader.tables) == len(lists)
-    for table, items in zip(reader.tables, lists, strict=True):
+    assert reader.titles == TABLES[kind]
+    for title, table in zip(reader.titles, reader.tables, strict=True):
+        items = items_of(document, title)
         assert len(table) == 1 + len(items) and len({len(row) for row in table}) == 1
         assert set(table[0]) <= set(items[0])
         if "name" in items[0]:

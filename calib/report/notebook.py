@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from html import escape
 from itertools import takewhile
 from typing import Any
@@ -12,15 +12,33 @@ MOST_ROWS = 400
 
 def as_html(lines: Sequence[str], document: Mapping[str, Any]) -> str:
     """Return the lines before the first empty one as text, and every list of items in the document
-    as a table whose headings are the items' keys.
+    or in a part of it as a table whose headings are the items' keys.
     """
     said = "<br>".join(map(_text, takewhile(str.strip, lines)))
-    tables = [
-        _table(key, value)
-        for key, value in document.items()
-        if isinstance(value, list) and value and all(isinstance(v, Mapping) for v in value)
-    ]
-    return f"<p>{said}</p>{''.join(tables)}"
+    return f"<p>{said}</p>{''.join(_table(*found) for found in _lists(document))}"
+
+
+def _lists(document: Mapping[str, Any]) -> Iterator[tuple[str, list[Mapping[str, Any]]]]:
+    """Yield a title and items for every list of items; columns of one length are a list as well.
+
+    >>> document = {"wave": {"stops": [{"s": 2}]}, "places": {"x": [1, 2], "y": [3, 4]}, "n": 1}
+    >>> dict(_lists(document))
+    {'wave stops': [{'s': 2}], 'places': [{'x': 1, 'y': 3}, {'x': 2, 'y': 4}]}
+    """
+    for key, value in document.items():
+        if isinstance(value, Mapping):
+            columns = {k: v for k, v in value.items() if isinstance(v, list) and _is_column(v)}
+            if len(columns) > 1 and len({len(v) for v in columns.values()}) == 1:
+                rows = zip(*columns.values(), strict=True)
+                yield key, [dict(zip(columns, row, strict=True)) for row in rows]
+            yield from ((f"{key} {inner}", items) for inner, items in _lists(value))
+        elif isinstance(value, list) and value and all(isinstance(v, Mapping) for v in value):
+            yield key, value
+
+
+def _is_column(values: Sequence[Any]) -> bool:
+    """Return whether a list holds numbers, texts or places; not rows of a matrix."""
+    return not any(isinstance(v, Mapping) or (isinstance(v, list) and len(v) > 3) for v in values)
 
 
 def _table(title: str, rows: Sequence[Mapping[str, Any]]) -> str:

@@ -188,6 +188,7 @@ def test_the_command_tells_what_is_missing_when_the_data_end(folder, call):
     told = out.replace("\n", " ")
     assert "the need is 0.01 mm in half of them. Keep waving. Walk " in told
     assert "the recording has ended, or its writer died." in err
+    assert "Keep waving" not in err  # it is said once, though both go to one pipe
 
 
 def test_ctrl_c_ends_it_with_the_state(folder):

@@ -116,7 +116,8 @@ class Shown:
     """
 
     live: Live | None
-    last_s: float = -LINE_S
+    last_s: float | None = None
+    last_line: str = ""
 
     @classmethod
     @contextmanager
@@ -135,11 +136,16 @@ class Shown:
             shown.close()
 
     def show(self, line: str, lines: Callable[[int], list[str]]) -> None:
-        """Show a view: its lines where there is a terminal, else its one line now and then."""
+        """Show a view: its lines where there is a terminal, else its one line now and then, where
+        it says something new.
+        """
         if self.live is None:
-            if time.monotonic() - self.last_s >= LINE_S:
+            if self.last_s is None:  # what the view says may be all there is to say, at the end
                 self.last_s = time.monotonic()
-                print(line, file=sys.stderr, flush=True)
+                self.note(f"Watching; how it stands is said every {LINE_S:.0f} s. Ctrl-C ends it.")
+            elif time.monotonic() - self.last_s >= LINE_S and line != self.last_line:
+                self.last_s, self.last_line = time.monotonic(), line
+                self.note(line)
             return
         from rich.text import Text
 

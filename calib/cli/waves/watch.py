@@ -132,7 +132,7 @@ def _wave(
 
     state = start
     for state in _states(start, source, looks):
-        if (view := state.view) is not None:
+        if (view := state.view) is not None and state.ending is None:
             shown.show(report.one_line(view), partial(report.as_lines, view))
     shown.close()
     if state.ending is None and state.could_solve:  # so that the last figures are a solve's

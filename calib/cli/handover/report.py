@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -18,7 +18,6 @@ from calib.outputs import check_output, write_text
 
 if TYPE_CHECKING:
     from calib.core.rig import Rig
-    from calib.core.tracks import Tracks
     from calib.report.figures.moves import Moves
 
 
@@ -29,6 +28,7 @@ def add_commands(app: typer.Typer) -> None:
         """
         calib report rig.h5 tracks.h5 -o report.html
         calib report rig.h5 tracks.h5 --recheck short.h5 -o moved.html
+        calib report rig.h5 tracks.h5 --recheck day.h5 --any -o moved.html
         calib report new.h5 tracks.h5 --before rig.h5 -o repaired.html
         """,
         """
@@ -50,9 +50,15 @@ def report(
         typer.Option(
             "--recheck",
             metavar="NEW_TRACKS",
-            help="A later wave: also show which cameras moved since, and where.",
+            help="A later capture: also show which cameras moved since, and where.",
         ),
     ] = None,
+    of_any: Annotated[
+        bool,
+        typer.Option(
+            "--any", help="That capture is of whatever markers were in view: no wand, no names."
+        ),
+    ] = False,
     before: Annotated[
         Path | None,
         typer.Option(
@@ -68,11 +74,17 @@ def report(
         raise InputError(
             "--recheck, --before", expected="one of them", found="both", remedy="Make two pages."
         )
+    if of_any and again is None:
+        raise InputError(
+            "--any", expected="--recheck with it, the capture that it is about", found="none",
+            remedy="Add --recheck NEW_TRACKS, or leave --any out.",
+        )  # fmt: skip
     check_page("-o", output)
     check_output(output, force, inputs=[p for p in (rig, tracks, again, before) if p is not None])
     import calib
     from calib import files
     from calib.cli import console
+    from calib.report import figures
     from calib.report.page.make import Source, html_report
 
     solved, rig_sha256 = files.with_sha256(calib.load_rig, rig)
@@ -84,7 +96,8 @@ def report(
             new, sha256 = files.with_sha256(calib.load_tracks, again)
             read.append(("tracks of the recheck", again, sha256))
             with inside(again):
-                moves = _since(solved, new, progress)
+                ask = calib.recheck_any if of_any else calib.recheck
+                moves = figures.of_recheck(solved, ask(solved, new, progress=progress))
             title = f"Rechecked by {again.name}"
         if before is not None:
             old, sha256 = files.with_sha256(calib.load_rig, before)
@@ -108,13 +121,6 @@ def report(
     size = len(page.html.encode()) / 1e6
     console.note(f"wrote {output} ({size:.1f} MB): open it in a browser")
     raise typer.Exit(1 if page.needs_a_hand else 0)
-
-
-def _since(rig: Rig, tracks: Tracks, progress: Any) -> Moves:
-    import calib
-    from calib.report import figures
-
-    return figures.of_recheck(rig, calib.recheck(rig, tracks, progress=progress))
 
 
 def _between(before: Path, old: Rig, path: Path, rig: Rig) -> Moves:

@@ -117,7 +117,7 @@ def _remedy(found: Recheck) -> str:
         return ""
     return (
         f"To solve {listed(list(found.repairable))} anew, the others held: "
-        "calib recheck RIG NEW_TRACKS --repair -o NEW_RIG"
+        f"calib recheck RIG NEW_TRACKS {'--any ' if found.is_any else ''}--repair -o NEW_RIG"
     )
 
 

@@ -81,12 +81,12 @@ def tracks() -> Tracks:
             ),
             CameraTracks(
                 "east",
-                2048,
-                1088,
+                2000,
+                1200,
                 frame[:0],
                 np.empty((0, 2)),
                 marker[:0],
-                pixel_pitch_mm=0.0055,
+                pixel_pitch_mm=0.0045,
                 focal_mm=8.0,
             ),
         ),
@@ -113,11 +113,11 @@ def rig() -> Rig:
             None,
         ][i]
         offset = [(), (0.1 + 0.2, 1e-3), (), (-1.25, 0.0)][i]
-        cameras.append(RigCamera(name, 2048, 1088, lens, pose, stats, *offset))
+        cameras.append(RigCamera(name, 2000, 1200, lens, pose, stats, *offset))
     wand = Wand(
-        "tri", ("p", "q ü", "r"), np.array([[0, 0, 0], [185.1, 0, 0], [500.0, 1.5, 0]]), 0.02
+        "tri", ("p", "q ü", "r"), np.array([[0, 0, 0], [170.1, 0, 0], [460.0, 1.5, 0]]), 0.02
     )
-    certified = (CertifiedLength(0, 2, 500.02, 0.01), CertifiedLength(1, 0, 185.0, 0.02))
+    certified = (CertifiedLength(0, 2, 460.02, 0.01), CertifiedLength(1, 0, 170.0, 0.02))
     used = Wand(
         "tri", wand.markers, wand.points_mm + rng.normal(size=(3, 3)) * 1e-3, 0.02, certified
     )

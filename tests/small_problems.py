@@ -37,7 +37,7 @@ def make_problem(
     lens = np.zeros((n_cameras, 12))
     lens[:, 0] = rng.uniform(1200, 1600, n_cameras)
     lens[:, 1] = lens[:, 0] * rng.uniform(0.99, 1.01, n_cameras)
-    lens[:, 2], lens[:, 3] = rng.normal(1023.5, 10, n_cameras), rng.normal(543.5, 10, n_cameras)
+    lens[:, 2], lens[:, 3] = rng.normal(999.5, 10, n_cameras), rng.normal(599.5, 10, n_cameras)
     lens[:, 4:] = rng.normal(0, 1, (n_cameras, 8)) * [0.1, 0.03, 1e-3, 1e-3, 0.01, 0.02, 0.01, 0.01]
     state = State(
         R, -(R @ position[:, :, None])[..., 0], lens, rotation_from_vector(rng.normal(0, 1.5,

@@ -9,7 +9,7 @@ import pytest
 from calib.core.camera import Lens, coverage, distort, fold_radius, project, undistort
 from calib.errors import InputError
 
-WIDTH, HEIGHT = 2048, 1088
+WIDTH, HEIGHT = 2000, 1200
 
 
 def random_lens(rng, n_dist):

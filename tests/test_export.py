@@ -57,7 +57,7 @@ def make_rig(seed: int) -> Rig:
             rng.normal(size=3) * 10.0 ** rng.integers(-8, 8),
         )
         stats = CameraStats(1000 + i, 3, 0.12 + i, 0.1, 0.2, 0.1, (0.0, 0.01), 0.5) if i else None
-        cameras.append(RigCamera(name, 2048, 1088, lens, pose, stats))
+        cameras.append(RigCamera(name, 2000, 1200, lens, pose, stats))
     wand = Wand("bar", ("p", "q"), np.array([[0.0, 0, 0], [400, 0, 0]]))
     return Rig(tuple(cameras), wand, wand)
 
@@ -75,8 +75,8 @@ def test_opencv_reads_its_yaml_back_to_the_bit(seed: int) -> None:
         node = nodes.at(i)
         assert node.getNode("name").string() == camera.name
         assert (
-            node.getNode("image_width").real() == 2048
-            and node.getNode("image_height").real() == 1088
+            node.getNode("image_width").real() == 2000
+            and node.getNode("image_height").real() == 1200
         )
         assert np.array_equal(node.getNode("camera_matrix").mat(), camera.lens.K)
         assert np.array_equal(node.getNode("distortion_coefficients").mat(), camera.lens.dist[None])
@@ -90,7 +90,7 @@ def test_opencv_projects_with_the_exported_numbers_as_calib_does() -> None:
     lens = Lens(1200.0, 1201.0, 1020.0, 540.0, np.array([-0.1, 0.02, 1e-3, -1e-3, 0.0]))
     pose = Pose(rotation_from_vector(np.array([0.2, -0.4, 0.1])), np.array([100.0, -50.0, 4000.0]))
     wand = Wand("bar", ("p", "q"), np.array([[0.0, 0, 0], [400, 0, 0]]))
-    text = rig_as_opencv_yaml(Rig((RigCamera("cam01", 2048, 1088, lens, pose),), wand, wand))
+    text = rig_as_opencv_yaml(Rig((RigCamera("cam01", 2000, 1200, lens, pose),), wand, wand))
     storage = cv2.FileStorage(text, cv2.FILE_STORAGE_READ | cv2.FILE_STORAGE_MEMORY)
     node = storage.getNode("cameras").at(0)
     K, dist, R, t = (
@@ -113,7 +113,7 @@ def test_json_has_its_keys_and_values() -> None:
             *("position_mm", "sigma_position_mm", "sigma_rotation_deg", "points", "rms_px"),
             *("covariance", "time_offset_frames", "sigma_time_offset_frames"),
         ]
-        assert (out["name"], out["width"], out["height"]) == (camera.name, 2048, 1088)
+        assert (out["name"], out["width"], out["height"]) == (camera.name, 2000, 1200)
         assert [out[k] for k in ("fx", "fy", "cx", "cy")] == camera.lens.vector[:4].tolist()
         assert out["dist"] == camera.lens.dist.tolist()
         R, t, position = (np.array(out[k]) for k in ("R", "t", "position_mm"))
@@ -164,7 +164,7 @@ def looking_in(seed: int) -> tuple[Rig, np.ndarray]:
         lens = Lens(*rng.uniform([1500, 1500, 900, 500], [2000, 2000, 1100, 600]), dist)
         turn = rotation_from_vector(rng.normal(size=3))
         position = turn.T @ rng.uniform([-300, -300, -7000], [300, 300, -4000])
-        cameras.append(RigCamera(name, 2048, 1088, lens, Pose(turn, -turn @ position)))
+        cameras.append(RigCamera(name, 2000, 1200, lens, Pose(turn, -turn @ position)))
     poses = of_cameras(NAMES, ())  # of each, turn before position
     root = rng.normal(size=(len(poses),) * 2) * np.tile([1e-4] * 3 + [0.3] * 3, len(NAMES))
     wand = Wand("bar", ("p", "q"), np.array([[0.0, 0, 0], [400, 0, 0]]), 0.02)
@@ -264,7 +264,7 @@ def test_ros_yaml_has_the_published_keys_and_projects_as_the_rig(target: Target)
             *("image_width", "image_height", "camera_name", "camera_matrix", "distortion_model"),
             *("distortion_coefficients", "rectification_matrix", "projection_matrix"),
         }
-        assert (info["image_width"], info["image_height"]) == (2048, 1088)
+        assert (info["image_width"], info["image_height"]) == (2000, 1200)
         assert f"{info['camera_name']}.yaml" == file
         n = len(camera.lens.dist)
         assert info["distortion_model"] == {5: "plumb_bob", 8: "rational_polynomial"}[n]
@@ -301,7 +301,7 @@ def test_colmap_reads_its_text_and_projects_as_the_rig(target: Target, tmp_path:
         image = model.images[i]
         lens = model.cameras[image.camera_id]
         models.add(lens.model.name)
-        assert (lens.width, lens.height) == (2048, 1088)
+        assert (lens.width, lens.height) == (2000, 1200)
         seen = [image.project_point(p) for p in in_target(target, points)]
         assert np.abs(np.array(seen) - 0.5 - ours(camera, points)).max() < 1e-6
         position = in_target(target, camera.position_mm[None])[0]
@@ -335,7 +335,7 @@ def test_gltf_places_and_opens_the_cameras_as_the_rig(target: Target, tmp_path: 
         ndc = np.stack([x / -z / half_width, y / -z / half_height], axis=-1)
         pinhole = Lens(camera.lens.fx, camera.lens.fy, 0.0, 0.0, np.zeros(5))
         flat = project(pinhole, camera.cam_from_world.apply(points))
-        assert np.abs(ndc * [1024, -544] - flat).max() < 1e-6
+        assert np.abs(ndc * [1000, -600] - flat).max() < 1e-6
         K = [[extra["fx"], 0, extra["cx"]], [0, extra["fy"], extra["cy"]], [0, 0, 1]]
         to_cv = np.stack([x, -y, -z], axis=-1)
         theirs = of_opencv(K, extra["dist"], np.eye(3), np.zeros(3), to_cv)

@@ -501,12 +501,12 @@ sigma = 0.02
 
 [markers]
 p = [0.0, 0.0, 0.0]
-q = [185.0, 0.0, 0.0]
-r = [500.0, 0.0, 0.0]
+q = [170.0, 0.0, 0.0]
+r = [460.0, 0.0, 0.0]
 
 [[certified]]
 between = ["p", "r"]
-length = 500.02
+length = 460.02
 sigma = 0.01
 """
 BAD_WANDS = {
@@ -524,14 +524,14 @@ BAD_WANDS = {
     ),
     "no markers": ("[markers]", "[marks]", ("marks",)),
     "two coordinates": (
-        "[185.0, 0.0, 0.0]",
-        "[185.0, 0.0]",
-        ("[markers]: q", "finite numbers, 3", "[185.0, 0.0]"),
+        "[170.0, 0.0, 0.0]",
+        "[170.0, 0.0]",
+        ("[markers]: q", "finite numbers, 3", "[170.0, 0.0]"),
     ),
-    "coordinate nan": ("[185.0,", "[nan,", ("[markers]: q", "nan")),
-    "coordinate infinite": ("[185.0,", "[inf,", ("[markers]: q", "inf")),
-    "coordinate text": ("[185.0,", '["185",', ("[markers]: q",)),
-    "coincident markers": ("[185.0,", "[0.0,", ("p and q", "0 mm between")),
+    "coordinate nan": ("[170.0,", "[nan,", ("[markers]: q", "nan")),
+    "coordinate infinite": ("[170.0,", "[inf,", ("[markers]: q", "inf")),
+    "coordinate text": ("[170.0,", '["170",', ("[markers]: q",)),
+    "coincident markers": ("[170.0,", "[0.0,", ("p and q", "0 mm between")),
     "marker twice": ("q =", "p =", ("line 7",)),
     "certified unknown marker": (
         '["p", "r"]',
@@ -540,9 +540,9 @@ BAD_WANDS = {
     ),
     "certified one marker": ('["p", "r"]', '["p"]', ("[[certified]] 1: between",)),
     "certified with itself": ('["p", "r"]', '["p", "p"]', ("p to p",)),
-    "certified zero": ("length = 500.02", "length = 0", ("p to r", "above 0")),
-    "certified negative": ("length = 500.02", "length = -500.02", ("p to r", "above 0")),
-    "certified far off": ("length = 500.02", "length = 400", ("p to r", "500.000", "400.000")),
+    "certified zero": ("length = 460.02", "length = 0", ("p to r", "above 0")),
+    "certified negative": ("length = 460.02", "length = -460.02", ("p to r", "above 0")),
+    "certified far off": ("length = 460.02", "length = 400", ("p to r", "460.000", "400.000")),
     "certified sigma zero": ("sigma = 0.01", "sigma = 0.0", ("p to r", "sigma above 0")),
     "certified without sigma": ("sigma = 0.01", "", ("[[certified]] 1: sigma", "nothing")),
     "certified no table": ("[[certified]]", "[certified]", ("certified", "[[certified]]")),
@@ -553,8 +553,8 @@ def test_a_documented_wand_is_read(tmp_path: Path) -> None:
     (tmp_path / "w.toml").write_text(GOOD_WAND)
     wand = files.load_wand(tmp_path / "w.toml")
     assert (wand.name, wand.markers, wand.sigma_mm) == ("line3", ("p", "q", "r"), 0.02)
-    assert wand.points_mm.tolist() == [[0, 0, 0], [185, 0, 0], [500, 0, 0]]
-    assert wand.certified == (CertifiedLength(0, 2, 500.02, 0.01),)
+    assert wand.points_mm.tolist() == [[0, 0, 0], [170, 0, 0], [460, 0, 0]]
+    assert wand.certified == (CertifiedLength(0, 2, 460.02, 0.01),)
 
 
 @pytest.mark.parametrize("case", BAD_WANDS)

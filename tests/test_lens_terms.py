@@ -156,7 +156,7 @@ def test_what_is_not_known_of_a_held_lens_is_in_the_sigmas(tmp_path) -> None:
     known = assumed.covariance
     assert known is not None
     k = known.held.index(CameraParameter("cam02", "cx"))
-    assert known.held_sigma[k] == HELD_SIGMA["cx"] * 2048
+    assert known.held_sigma[k] == HELD_SIGMA["cx"] * sim.scenario.width
     rows = [known.row[CameraParameter("cam02", kind)] for kind in POSITION]
     by_hand = np.sqrt(
         np.diag(known.matrix)[rows] + ((known.pull[rows] * known.held_sigma) ** 2).sum(axis=1)

@@ -25,7 +25,7 @@ from calib.solve.bundle.monotonic import (
 from calib.solve.bundle.problem import Problem, State
 from tests.small_problems import make_problem
 
-WIDTH, HEIGHT = 2048.0, 1088.0
+WIDTH, HEIGHT = 2000.0, 1200.0
 
 
 def lens_vector(focal: float = 1000.0, **dist: float) -> np.ndarray:

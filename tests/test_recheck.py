@@ -494,7 +494,7 @@ def test_another_sensor_size_is_told(second: Simulation):
         cameras=(*second.tracks.cameras[:2], replace(c, width=2050), *second.tracks.cameras[3:]),
     )
     with pytest.raises(
-        InputError, match=r"cam03: expected the rig's sensor of 2048 × 1088 px, found 2050 × 1088"
+        InputError, match=r"cam03: expected the rig's sensor of 2000 × 1200 px, found 2050 × 1200"
     ):
         recheck(stored(), tracks)
 

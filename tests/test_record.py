@@ -84,7 +84,7 @@ def test_every_part_is_there_for_a_rig_with_everything(rig: Rig) -> None:
     assert {"Cautions", "Cameras", "Poses", "Lenses", "Wand", "Repairs", "Files"} <= set(cells)
     assert rig.captured_at == "2031-05-06T07:08:09+00:00"
     assert CAUTION in cells and "2031-05-06 07:08 UTC" in cells
-    assert any("500.02 mm ± 0.01 mm" in c for c in cells)
+    assert any("460.02 mm ± 0.01 mm" in c for c in cells)
     for name, reason in rig.left_out.items():
         assert f"left out: {name}" in cells and reason in cells
     assert {" ".join(finding.split()) for finding in rig.findings} <= set(cells)
@@ -174,7 +174,7 @@ def seen(rig: Rig) -> Tracks:
     return Tracks(
         tuple(
             CameraTracks(
-                n, 2048, 1088, none, np.empty((0, 2)), none.astype(np.int16), serial=f"S{k}"
+                n, 2000, 1200, none, np.empty((0, 2)), none.astype(np.int16), serial=f"S{k}"
             )
             for k, n in enumerate(rig.names[1:])
         ),

@@ -14,7 +14,7 @@ from calib.core.tracks import CameraTracks, Tracks
 from calib.core.wand import CertifiedLength, Wand
 from calib.errors import CalibError, InputError, UnsolvableError
 
-LINE = np.array([[0.0, 0, 0], [185.0, 0, 0], [500.0, 0, 0]])
+LINE = np.array([[0.0, 0, 0], [170.0, 0, 0], [460.0, 0, 0]])
 LENS = Lens(1500, 1510, 1000, 540, [0.1, -0.02, 0, 0, 0])
 WAND = Wand("line3", ("p", "q", "r"), LINE, 0.02)
 
@@ -27,10 +27,10 @@ def wand(points=LINE, names=("p", "q", "r"), sigma=0.02, certified=()):
 
 def tracks(name="cam01", **changes):
     """Return a camera that saw three points, two of them named."""
-    xy = np.array([[10.0, 20.0], [30.0, 40.0], [2047.0, 1087.0]])
+    xy = np.array([[10.0, 20.0], [30.0, 40.0], [1999.0, 1199.0]])
     given = {
-        "width": 2048,
-        "height": 1088,
+        "width": 2000,
+        "height": 1200,
         "frame": np.array([0, 0, 3]),
         "xy_px": xy,
         "marker": np.array([0, 2, -1]),
@@ -45,7 +45,7 @@ def at(row, value, of):
 
 
 def rig(names=("cam01", "cam02"), used=WAND):
-    cameras = tuple(RigCamera(n, 2048, 1088, LENS, Pose(np.eye(3), np.zeros(3))) for n in names)
+    cameras = tuple(RigCamera(n, 2000, 1200, LENS, Pose(np.eye(3), np.zeros(3))) for n in names)
     return Rig(cameras, WAND, used)
 
 
@@ -90,11 +90,11 @@ REFUSED = {
         lambda: wand(names=("p", "q", "p")),
         "[markers]",
         "3 names",
-        "500.0",
+        "460.0",
     ),
-    "wand in the plane": (lambda: wand(LINE[:, :2]), "[markers]", "x, y, z", "185.0"),
+    "wand in the plane": (lambda: wand(LINE[:, :2]), "[markers]", "x, y, z", "170.0"),
     "wand with nan": (lambda: wand(at((1, 1), NAN, LINE)), "[markers]", "finite", "nan"),
-    "wand with fewer names": (lambda: wand(names=("p", "q")), "[markers]", "2 names", "500.0"),
+    "wand with fewer names": (lambda: wand(names=("p", "q")), "[markers]", "2 names", "460.0"),
     "wand with negative sigma": (lambda: wand(sigma=-0.1), "sigma", "0 or more", "-0.1"),
     "wand with nan sigma": (lambda: wand(sigma=NAN), "sigma", "uncertainty in mm", "nan"),
     "coincident markers": (lambda: wand(at(1, 0.0, LINE)), "[markers] p and q", "apart", "0 mm"),
@@ -102,13 +102,13 @@ REFUSED = {
         lambda: wand(sigma=70.0),
         "[markers] p and q",
         "more than their unc",
-        "185 mm",
+        "170 mm",
     ),
     "wand in metres, sigma in mm": (
         lambda: wand(LINE / 1e4, sigma=0.02),
         "[markers] p and q",
         "apart",
-        "0.0185 mm",
+        "0.017 mm",
     ),
     "certified zero": (
         lambda: wand(certified=[(0, 2, 0.0, 0.01)]),
@@ -129,7 +129,7 @@ REFUSED = {
         "nan",
     ),
     "certified without sigma": (
-        lambda: wand(certified=[(0, 1, 185.0, 0.0)]),
+        lambda: wand(certified=[(0, 1, 170.0, 0.0)]),
         "p to q",
         "a sigma above 0",
         "0",
@@ -137,23 +137,23 @@ REFUSED = {
     "certified far from the drawing": (
         lambda: wand(certified=[(0, 2, 530.0, 0.1)]),
         "p to r",
-        "500.000 mm",
+        "460.000 mm",
         "530.000",
     ),
     "certified to itself": (
-        lambda: wand(certified=[(1, 1, 185.0, 0.1)]),
+        lambda: wand(certified=[(1, 1, 170.0, 0.1)]),
         "q to q",
         "within 5 %",
-        "185.000",
+        "170.000",
     ),
     "certified beyond the wand": (
-        lambda: wand(certified=[(0, 3, 500.0, 0.1)]),
+        lambda: wand(certified=[(0, 3, 460.0, 0.1)]),
         "[[certified]]",
         "0 to 2",
         "0 and 3",
     ),
     "certified from the end": (
-        lambda: wand(certified=[(0, -1, 500.0, 0.1)]),
+        lambda: wand(certified=[(0, -1, 460.0, 0.1)]),
         "[[certified]]",
         "0 to 2",
         "0 and -1",
@@ -162,7 +162,7 @@ REFUSED = {
     "name with a slash": (lambda: tracks("a/b"), "camera name", "without '/'", "'a/b'"),
     "name with a blank": (lambda: tracks("a "), "camera name", "outer blanks", "'a '"),
     "name of the folder": (lambda: tracks(".."), "camera name", "a name", "'..'"),
-    "no width": (lambda: tracks(width=0), "cam01: width, height", "1 to 100000 px", "0 × 1088"),
+    "no width": (lambda: tracks(width=0), "cam01: width, height", "1 to 100000 px", "0 × 1200"),
     "frames too few": (
         lambda: tracks(frame=np.array([0, 1])),
         "cam01: frame, xy",
@@ -230,7 +230,7 @@ REFUSED = {
     "point nan": (
         lambda: tracks(xy_px=at((1, 0), NAN, XY)),
         "cam01: xy row 1",
-        "finite px on the 2048",
+        "finite px on the 2000",
         "(nan, 40)",
     ),
     "point infinite": (
@@ -240,10 +240,10 @@ REFUSED = {
         "(10, -inf)",
     ),
     "point right of the sensor": (
-        lambda: tracks(xy_px=at((2, 0), 2048.1, XY)),
+        lambda: tracks(xy_px=at((2, 0), 2000.1, XY)),
         "cam01: xy row 2",
         "sensor",
-        "(2048.1",
+        "(2000.1",
     ),
     "point above the sensor": (
         lambda: tracks(xy_px=at((0, 1), -1.1, XY)),
@@ -349,9 +349,9 @@ REFUSED = {
         lambda: replace(rig().cameras[0], width=0),
         "camera 'cam01'",
         "a sensor",
-        "0 × 1088",
+        "0 × 1200",
     ),
-    "rig camera without name": (lambda: rig(("",)), "camera ''", "a name", "2048"),
+    "rig camera without name": (lambda: rig(("",)), "camera ''", "a name", "2000"),
 }
 
 
@@ -385,7 +385,7 @@ def test_an_error_keeps_its_kind_and_data_inside_a_file():
 
 
 def test_the_edge_of_the_sensor_and_the_grace_beyond_are_good():
-    camera = tracks(xy_px=np.array([[-0.5, -0.5], [2047.5, 1087.5], [-1.0, 1088.0]]))
+    camera = tracks(xy_px=np.array([[-0.5, -0.5], [1999.5, 1199.5], [-1.0, 1200.0]]))
     assert camera.n_points == 3
     assert tracks(frame=[5, 5, 5], marker=[-1, -1, -1]).marker.tolist() == [
         -1,
@@ -407,8 +407,8 @@ def test_a_camera_may_have_no_points():
 
 def test_the_lens_goes_before_the_zoom_ring():
     assert tracks().nominal_focal_px is None and tracks(focal_mm=8.0).nominal_focal_px is None
-    assert tracks(focal_mm=8.25, pixel_pitch_mm=0.0055).nominal_focal_px == pytest.approx(1500)
-    assert tracks(focal_mm=8.0, pixel_pitch_mm=0.0055, lens=LENS).nominal_focal_px == 1500
+    assert tracks(focal_mm=6.75, pixel_pitch_mm=0.0045).nominal_focal_px == pytest.approx(1500)
+    assert tracks(focal_mm=8.0, pixel_pitch_mm=0.0045, lens=LENS).nominal_focal_px == 1500
 
 
 def test_subset_keeps_order_and_labels():
@@ -432,8 +432,8 @@ def test_lens_vector_and_matrix_come_back():
 def test_wand_lengths_span_and_dimension():
     # By hand; a bow of 0.9 mm in 500 (0.18 %) is still a line, one of 1.6 mm is not.
     assert (
-        WAND.lengths_mm.tolist() == [[0, 185, 500], [185, 0, 315], [500, 315, 0]]
-        and WAND.span_mm == 500
+        WAND.lengths_mm.tolist() == [[0, 170, 460], [170, 0, 290], [460, 290, 0]]
+        and WAND.span_mm == 460
     )
     bow = np.array([[0.0, 0, 0], [0, 1, 0], [0, 0, 0]])
     assert [wand(LINE + h * bow).dimension for h in (0.0, 0.9, 1.6)] == [1, 1, 2]
@@ -499,5 +499,5 @@ def test_errors_arrive_from_other_processes() -> None:
 
 def test_records_say_what_they_are_in_a_line():
     assert repr(rig()) == "<Rig: 2 cameras, cam01 to cam02; wand line3>"
-    assert repr(tracks()) == "<CameraTracks cam01: 2048 × 1088 px, 3 points>"
+    assert repr(tracks()) == "<CameraTracks cam01: 2000 × 1200 px, 3 points>"
     assert repr(Tracks((tracks(),), 100.0)) == "<Tracks: 1 cameras, 3 points, 100 Hz>"

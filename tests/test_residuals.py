@@ -301,7 +301,7 @@ def test_text_has_the_verdict_first_then_what_to_do_then_one_line_a_camera_under
     assert rows[0].split()[:2] == ["cam03", "act"]
     below = lines[lines.index(rows[-1]) + 2 + len(lasting_sentences(table.lasting, False)) :]
     assert below[0].startswith(f"Wand lengths ({table.wand.n_lengths}): ")
-    assert "wand 500 mm, cameras over " in below[1]
+    assert "wand 460 mm, cameras over " in below[1]
     # Statistics, and what the figures mean, are for --json and --explain.
     told, explained = str(table), "\n".join(as_lines(table, explain=True))
     for word in ("ninths", "; p ", "sqrt(mean(dx² + dy²))"):
@@ -335,7 +335,7 @@ def test_captures_that_are_not_of_the_rig_are_refused_by_name():
         residual_table(sim.truth, strange)
     with pytest.raises(
         InputError,
-        match=r"cam01: expected the rig's sensor of 2048 × 1088 px, found 2049 × 1088 px",
+        match=r"cam01: expected the rig's sensor of 2000 × 1200 px, found 2049 × 1200 px",
     ):
         residual_table(sim.truth, with_camera(sim.tracks, replace(first, width=2049)))
     with pytest.raises(InputError, match=r"cam01: marker row \d+: .* 3 markers, found 3\."):

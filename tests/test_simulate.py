@@ -98,7 +98,8 @@ def test_rigs_look_like_rigs(layout, n_cameras):
         )  # looks inward
         down = camera.cam_from_world.R[1]
         assert down[2] < 0  # hangs upright
-        assert 6.0 <= camera.lens.fx * scenario.pixel_pitch_mm <= 12.0 + 1e-9
+        shortest, longest = scenario.focal_range_mm
+        assert shortest - 1e-9 <= camera.lens.fx * scenario.pixel_pitch_mm <= longest + 1e-9
         centre = np.array([camera.width - 1, camera.height - 1]) / 2
         assert (
             np.abs([camera.lens.cx, camera.lens.cy] - centre).max() <= scenario.principal_offset_px
@@ -117,7 +118,7 @@ def test_nominal_focal_lengths_are_off_evenly_either_way():
             Scenario(n_cameras=24, path="still", n_frames=1, focal_error=0.25, seed=seed)
         )
         for camera, tracks in zip(simulation.truth.cameras, simulation.tracks.cameras, strict=True):
-            off.append(tracks.focal_mm / (camera.lens.fx * 0.0055) - 1)
+            off.append(tracks.focal_mm / (camera.lens.fx * simulation.scenario.pixel_pitch_mm) - 1)
     assert stats.kstest(off, stats.uniform(-0.25, 0.5).cdf).pvalue > TINY
 
 

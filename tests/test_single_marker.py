@@ -159,7 +159,7 @@ def test_what_is_refused() -> None:
     # What was stated is at fault, not the capture: nothing is looked for in its points.
     with pytest.raises(InputError, match=r"^cam01: expected a focal length to start from"):
         calibrate(blind, None, known)
-    with pytest.raises(InputError, match=r"^cam01 and cam02: expected held lenses, with fewer than 3"):
+    with pytest.raises(InputError, match=r"^cam01 and cam02: expected held lenses, with"):
         calibrate(points.subset(["cam01", "cam02"]), None, known)
     for arguments in (("a", "a", 1.0), ("a", "b", 0.0), ("a", "b", np.nan), ("a", "b", 1.0, -1.0)):
         with pytest.raises(InputError, match="distance"):

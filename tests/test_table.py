@@ -21,7 +21,7 @@ title = "an invented capture"
 width = 640
 height = 480
 focal_mm = 8.0
-pixel_pitch_mm = 0.0055
+pixel_pitch_mm = 0.0045
 
 [cameras."right 2"]
 width = 800
@@ -50,7 +50,7 @@ def test_a_table_becomes_tracks() -> None:
     assert left.frame.tolist() == [0, 0, 1] and left.marker.tolist() == [0, 1, -1]
     assert left.xy_px.tolist() == [[10.5, 20.25], [12.5, 22.25], [11.5, 21.25]]
     assert left.radius_px is not None and left.radius_px.tolist() == [2.0, 3.0, 2.5]
-    assert (left.focal_mm, left.pixel_pitch_mm, left.lens) == (8.0, 0.0055, None)
+    assert (left.focal_mm, left.pixel_pitch_mm, left.lens) == (8.0, 0.0045, None)
     assert right.lens is not None and right.lens.fy == 701.0 and right.lens.dist[0] == -0.1
 
 

@@ -109,7 +109,7 @@ def test_noise_of_reconstruction_is_what_least_squares_predicts():
 
     uv = images(points)
     is_seen_by_all = np.isfinite(uv).all(axis=(0, 2)) & (
-        np.abs(uv - [1024, 544]) < [1100, 600]
+        np.abs(uv - [1000, 600]) < [1100, 600]
     ).all(axis=(0, 2))
     point = points[is_seen_by_all][0]
     J = np.stack(

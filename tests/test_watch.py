@@ -150,7 +150,9 @@ def test_memory_holds_sums_and_not_the_wave():
     [
         ({"late": (("cam03", 0.4),)}, 300, Call.LATE),
         ({"slip": (("cam03", 1),)}, 300, Call.LATE),
-        ({"knock": (Knock(camera="cam03", frame=300),)}, 475, Call.MISFIT),
+        # It hardly sees the wand from frame 350 to 450: until then the last ten seconds hold mostly
+        # points from before the knock.
+        ({"knock": (Knock(camera="cam03", frame=300),)}, 550, Call.MISFIT),
         ({"strays": 8.0}, 200, Call.STRAY),
     ],
 )
@@ -188,7 +190,8 @@ def test_a_camera_that_falls_silent_is_called_out_and_sound_ones_are_not():
         else c for c in tracks.cameras
     ]  # fmt: skip
     sim = replace(wave(), tracks=replace(tracks, cameras=tuple(cameras[:4]) + tuple(cameras[5:])))
-    calls = [{(c.call, c.camera) for c in s.view.called_out} for s in watched(sim, 775)]
+    # The wand is back at distances and places where cam03 saw it from frame 700 on.
+    calls = [{(c.call, c.camera) for c in s.view.called_out} for s in watched(sim, 900)]
     assert {(Call.SILENT, "cam03")} in calls and set().union(*calls) == {(Call.SILENT, "cam03")}
     blind = replace(wave(), tracks=replace(tracks, cameras=tuple(cameras)))
     last = watched(blind, 300)[-1]

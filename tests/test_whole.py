@@ -27,7 +27,9 @@ DOUBTED = {
     "end marker off": {RigFault.WAND},
     "middle marker off the line": {RigFault.OFF_LINE, RigFault.BENT},
     "wand flexes": {RigFault.BENT, RigFault.WAND},
-    "marker biased": {RigFault.MARKER, RigFault.WAND},
+    # Of three markers on a line no image tells which of them left it, and a side in the image is
+    # another one on the wand as it turns.
+    "marker biased": {RigFault.MARKER, RigFault.WAND, RigFault.BENT},
     "all knocked late": {RigFault.CHANGED},
     "all mirrored": {RigFault.MIRRORED},
 }
@@ -71,7 +73,8 @@ def test_the_step_between_two_parts_follows_its_law() -> None:
             )
         )
         step = largest_step(fit_to_rig(sim.truth, sim.tracks))
-        assert step is not None and step.freedom == 6 * 3
+        # A camera that saw a few points alone in one of the parts leaves a direction or more open.
+        assert step is not None and 6 * 2 <= step.freedom <= 6 * 3
         chances.append(stats.chi2.sf(step.chi_square, step.freedom))
     # Nine moments, not independent: the least of nine chances is above 1e-3 / 9 but once in a
     # thousand, and not all are small; weights by a robust loss only lower chi-square.
@@ -89,7 +92,7 @@ def test_a_step_is_one_that_stays(first: float, last: float, is_step: bool) -> N
     sim = simulate(Scenario(n_cameras=5, n_frames=600, seed=31, lasting_share=0.0))
     camera = sim.tracks.camera("cam02")
     is_off = (camera.frame >= 600 * first) & (camera.frame < 600 * last)
-    xy = np.clip(camera.xy_px + np.where(is_off, 1.0, 0.0)[:, None], -1, [2048, 1088])
+    xy = np.clip(camera.xy_px + np.where(is_off, 1.0, 0.0)[:, None], -1, [2000, 1200])
     cameras = [replace(c, xy_px=xy) if c is camera else c for c in sim.tracks.cameras]
     tracks = replace(sim.tracks, cameras=tuple(cameras))
     step = largest_step(solve_rig(tracks, sim.wand).rig_fit)

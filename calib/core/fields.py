@@ -88,8 +88,8 @@ CERTIFIED = (
 class Fields:
     """A table and the place it has in its file; reads raise InputError with that place.
 
-    >>> Fields({"width": 2048}, "[cameras.cam01]").integer("width")
-    2048
+    >>> Fields({"width": 2000}, "[cameras.cam01]").integer("width")
+    2000
     """
 
     table: Mapping[str, Any]

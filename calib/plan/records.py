@@ -101,7 +101,7 @@ class PlanCamera:
             )
         _within(
             f"{where}: sensor", self.width * self.pixel_pitch_mm, SENSOR_MM, "mm wide",
-            f"Give pixel_pitch_mm in mm, as 0.0055; it is {self.pixel_pitch_mm:g}.",
+            f"Give pixel_pitch_mm in mm, as 0.0045; it is {self.pixel_pitch_mm:g}.",
         )  # fmt: skip
         _within(f"{where}: focal_mm", self.focal_mm, FOCAL_MM, "mm", "Give it in mm.")
         if self.zoom_mm is not None:

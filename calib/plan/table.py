@@ -92,9 +92,9 @@ PLAN_FILE = (
     Section("[[rails]]", "keys", RAIL, False),
     Section("[[obstacles]]", "keys", OBSTACLE, False),
 )
-# Half a metre with three markers: a common wand, where the plan names none.
+# A simulated rig's: three markers on a line, where the plan names none.
 USUAL_WAND = Wand(
-    "line3", ("p", "q", "r"), np.array([[0.0, 0, 0], [185.0, 0, 0], [500.0, 0, 0]]), 0.02
+    "line3", ("p", "q", "r"), np.array([[0.0, 0, 0], [170.0, 0, 0], [460.0, 0, 0]]), 0.02
 )
 AIM_MM = 1000.0  # of a camera given by angles, to the point that it aims at
 

@@ -16,7 +16,7 @@ from calib.simulate.scenario import Scenario
 
 # No turn, end for end or about an axis, brings any of them on to itself.
 MARKERS_MM = {
-    "line3": [[0, 0, 0], [185, 0, 0], [500, 0, 0]],
+    "line3": [[0, 0, 0], [170, 0, 0], [460, 0, 0]],
     "plane5": [[0, 0, 0], [150, 0, 0], [480, 0, 0], [190, 230, 0], [260, -120, 0]],
     "solid6": [[0, 0, 0], [150, 0, 0], [450, 0, 0], [180, 220, 0], [250, -110, 40], [90, 60, 160]],
 }

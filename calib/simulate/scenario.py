@@ -42,9 +42,9 @@ PLAIN: Mapping[str, Any] = {"lens_terms": ("k1", "k2"), **INDEPENDENT}
 # A sensor of the usual size with a quarter of its rows and columns, quick to draw and to search,
 # and markers large enough for it.
 SMALL_IMAGES: Mapping[str, Any] = {
-    "width": 512,
-    "height": 272,
-    "pixel_pitch_mm": 0.022,
+    "width": 500,
+    "height": 300,
+    "pixel_pitch_mm": 0.018,
     "marker_diameter_mm": 30.0,
 }
 CHOICES = {
@@ -114,13 +114,13 @@ class Scenario:
     size_mm: tuple[float, float, float] | None = (
         None  # waved volume x, y, z; without it, what suits layout and n_cameras
     )
-    width: int = 2048  # sensor in px, a two-megapixel machine-vision format
-    height: int = 1088  # likewise
-    pixel_pitch_mm: float = 0.0055  # the pitch of that format
+    width: int = 2000  # sensor in px, some two megapixels: a made-up format, wide as a room is
+    height: int = 1200  # likewise
+    pixel_pitch_mm: float = 0.0045  # a sensor of 9.0 x 5.4 mm
     focal_range_mm: tuple[float, float] = (
-        6.0,
-        12.0,
-    )  # a common zoom; each lens is set so that the volume fills it
+        5.0,
+        10.0,
+    )  # 84 to 48 degrees across; each lens is set so that the volume fills it
     principal_offset_px: float = (
         15.0  # mounts and zooms put the axis up to this far off the centre, each way
     )

@@ -33,7 +33,7 @@ from scripts.benchmarks.accuracy import over_rigs
 from scripts.benchmarks.table import Row, note
 from scripts.benchmarks.truths import add_option, drawn_from
 
-SENSOR, PITCH_MM, ZOOM_MM = (2048, 1088), 0.0055, (6.0, 12.0)
+SENSOR, PITCH_MM, ZOOM_MM = (2000, 1200), 0.0045, (5.0, 10.0)
 SIGMA_PX = 0.12
 N_PLACES = 300
 # What plans state of their lenses: the middle of the barrels that simulated rigs draw, as its k1
@@ -169,7 +169,7 @@ def shaped_plans() -> dict[str, Plan]:
             at = along(np.array([x + 2000.0, y + 2000.0]), (k + 0.5) / n * around)
             cameras.append(
                 PlanCamera(
-                    f"cam{k + 1:02d}", *SENSOR, PITCH_MM, 8.0, np.append(at, z + 1000.0),
+                    f"cam{k + 1:02d}", *SENSOR, PITCH_MM, 6.5, np.append(at, z + 1000.0),
                     np.array([0.0, 0.0, z / 2]), zoom_mm=ZOOM_MM,
                 )
             )  # fmt: skip
@@ -197,7 +197,7 @@ def hall_of_sixty() -> Plan:
         aim = np.array([*(-0.2 * at + rng.uniform(-2000, 2000, 2)), 1000.0])
         place = np.append(at, 3500.0 + 500.0 * (k % 2))
         cameras.append(
-            PlanCamera(f"cam{k + 1:02d}", *SENSOR, PITCH_MM, 8.0, place, aim, zoom_mm=ZOOM_MM)
+            PlanCamera(f"cam{k + 1:02d}", *SENSOR, PITCH_MM, 6.5, place, aim, zoom_mm=ZOOM_MM)
         )
     need = Need(12, 0.6)
     return Plan("sixty", volume, tuple(cameras), USUAL_WAND, PlanMarker(noise_px=SIGMA_PX), need)

@@ -56,7 +56,7 @@ def add_commands(app: typer.Typer) -> None:
         """
         calib focus cam01_000123.png
         calib focus images/
-        calib focus cam01.avi --marker-mm 16 --distance-mm 5000 --focal-mm 8 --pitch-mm 0.0055
+        calib focus cam01.avi --marker-mm 16 --distance-mm 5000 --focal-mm 7 --pitch-mm 0.0045
         calib focus cam01.png --plan hall.toml --marks floor.toml
         calib focus cam01.png --rig rig.h5 --tracks at_rest.h5
         """,

@@ -34,7 +34,7 @@ def add_commands(app: typer.Typer) -> None:
         calib plan hall.toml
         calib plan hall.toml --suggest -o better.toml
         calib plan better.toml --compare aligned.h5
-        calib plan --from aligned.h5 --pitch 0.0055 -o stands.toml
+        calib plan --from aligned.h5 --pitch 0.0045 -o stands.toml
         """,
     )  # fmt: skip
 

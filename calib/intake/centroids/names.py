@@ -14,7 +14,7 @@ The TOML file (image list) states what names do not::
 
     # optional: as in a tracks file; width and height only to check
     [cameras.cam01]
-    pixel_pitch_mm = 0.0055
+    pixel_pitch_mm = 0.0045
     focal_mm = 8.0
 """
 

@@ -12,12 +12,12 @@ sigma = 0.02
 
 [markers]
 p = [0.0, 0.0, 0.0]
-q = [185.0, 0.0, 0.0]
-r = [500.0, 0.0, 0.0]
+q = [170.0, 0.0, 0.0]
+r = [460.0, 0.0, 0.0]
 
 [[certified]]
 between = ["p", "r"]
-length = 500.02
+length = 460.02
 sigma = 0.01
 """
 
@@ -51,8 +51,8 @@ lost_share = 0.2
 
 [wand]
 p = [0.0, 0.0, 0.0]
-q = [185.0, 0.0, 0.0]
-r = [500.0, 0.0, 0.0]
+q = [170.0, 0.0, 0.0]
+r = [460.0, 0.0, 0.0]
 
 [[rails]]
 name = "north"
@@ -65,11 +65,11 @@ low_mm = [3000.0, -200.0, 0.0]
 high_mm = [3400.0, 200.0, 4500.0]
 
 [common]
-width = 2048
-height = 1088
-pixel_pitch_mm = 0.0055
-focal_mm = 6.0
-zoom_mm = [6.0, 12.0]
+width = 2000
+height = 1200
+pixel_pitch_mm = 0.0045
+focal_mm = 5.0
+zoom_mm = [5.0, 10.0]
 f_number = 4.0
 focus_mm = 5000.0
 
@@ -94,11 +94,11 @@ pan_deg = 136.5
 tilt_deg = -23.5
 
 [cameras.cam05]
-width = 2048
-height = 1088
-pixel_pitch_mm = 0.0055
-focal_mm = 7.0
-zoom_mm = [6.0, 12.0]
+width = 2000
+height = 1200
+pixel_pitch_mm = 0.0045
+focal_mm = 5.8
+zoom_mm = [5.0, 10.0]
 f_number = 5.6
 focus_mm = 4500.0
 range_mm = 9000.0
@@ -140,17 +140,17 @@ captured_at = "2031-05-06T10:15:00+02:00"
 title = "an invented capture"
 
 [cameras.cam01]
-width = 2048
-height = 1088
-pixel_pitch_mm = 0.0055
-focal_mm = 8.0
+width = 2000
+height = 1200
+pixel_pitch_mm = 0.0045
+focal_mm = 6.8
 serial = "100041"
 model = "an invented camera"
 
 [cameras.cam02]
-width = 2048
-height = 1088
-K = [[1502.1, 0.0, 1019.4], [0.0, 1501.8, 547.2], [0.0, 0.0, 1.0]]
+width = 2000
+height = 1200
+K = [[1502.1, 0.0, 995.4], [0.0, 1501.8, 603.2], [0.0, 0.0, 1.0]]
 dist = [-0.081, 0.094, 0.0002, -0.0001, 0.0]
 lens_sigma = [0.8, 0.8, 0.6, 0.6, 0.001, 0.004, 0.0001, 0.0001, 0.0]
 """
@@ -160,12 +160,12 @@ frame_rate = 50.0
 file_names = "{camera}/shot-{frame}.tif"
 
 [cameras.cam01]
-pixel_pitch_mm = 0.0055
-focal_mm = 8.0
+pixel_pitch_mm = 0.0045
+focal_mm = 6.8
 
 [cameras.cam02]
-width = 2048
-height = 1088
+width = 2000
+height = 1200
 """
 
 SCENARIO = """\
@@ -203,10 +203,10 @@ with h5py.File("tracks.h5", "w") as file:
     cameras = file.create_group("cameras", track_order=True)
 
     cam01 = cameras.create_group("cam01")
-    cam01.attrs["width"] = 2048
-    cam01.attrs["height"] = 1088
-    cam01.attrs["pixel_pitch_mm"] = 0.0055
-    cam01.attrs["focal_mm"] = 8.0
+    cam01.attrs["width"] = 2000
+    cam01.attrs["height"] = 1200
+    cam01.attrs["pixel_pitch_mm"] = 0.0045
+    cam01.attrs["focal_mm"] = 6.8
     cam01.attrs["serial"] = "100041"
     cam01.attrs["model"] = "an invented camera"
     cam01.attrs["n_outside"] = 2
@@ -216,9 +216,9 @@ with h5py.File("tracks.h5", "w") as file:
     cam01["radius"] = np.array([3.1, 3.0, 3.1, 3.1], dtype=np.float32)
 
     cam02 = cameras.create_group("cam02")
-    cam02.attrs["width"] = 2048
-    cam02.attrs["height"] = 1088
-    cam02.attrs["K"] = np.array([[1502.1, 0.0, 1019.4], [0.0, 1501.8, 547.2], [0.0, 0.0, 1.0]])
+    cam02.attrs["width"] = 2000
+    cam02.attrs["height"] = 1200
+    cam02.attrs["K"] = np.array([[1502.1, 0.0, 995.4], [0.0, 1501.8, 603.2], [0.0, 0.0, 1.0]])
     cam02.attrs["dist"] = np.array([-0.081, 0.094, 0.0002, -0.0001, 0.0])
     cam02.attrs["lens_sigma"] = np.array([0.8, 0.8, 0.6, 0.6, 1e-3, 4e-3, 1e-4, 1e-4, 0.0])
     cam02["frame"] = np.array([0, 1])
@@ -247,9 +247,9 @@ with h5py.File("rig.h5", "w") as file:
     cameras = file.create_group("cameras", track_order=True)
     for name, x_mm in (("cam01", 0.0), ("cam02", 2400.0)):
         camera = cameras.create_group(name)
-        camera.attrs["width"] = 2048
-        camera.attrs["height"] = 1088
-        camera.attrs["K"] = np.array([[1500.0, 0.0, 1024.0], [0.0, 1500.0, 544.0], [0.0, 0.0, 1.0]])
+        camera.attrs["width"] = 2000
+        camera.attrs["height"] = 1200
+        camera.attrs["K"] = np.array([[1500.0, 0.0, 1000.0], [0.0, 1500.0, 600.0], [0.0, 0.0, 1.0]])
         camera.attrs["dist"] = np.array([-0.08, 0.09, 0.0, 0.0, 0.0])
         camera.attrs["R"] = np.eye(3)
         camera.attrs["t"] = np.array([-x_mm, 0.0, 0.0])
@@ -270,9 +270,9 @@ with h5py.File("rig.h5", "w") as file:
         wand.attrs["name"] = "line3"
         wand.attrs["sigma"] = 0.02
         wand.create_dataset("markers", data=["p", "q", "r"], dtype=TEXT)
-        wand["points"] = np.array([[0.0, 0.0, 0.0], [185.0, 0.0, 0.0], [500.0, 0.0, 0.0]])
+        wand["points"] = np.array([[0.0, 0.0, 0.0], [170.0, 0.0, 0.0], [460.0, 0.0, 0.0]])
         wand["certified_between"] = np.array([[0, 2]])
-        wand["certified_length"] = np.array([500.02])
+        wand["certified_length"] = np.array([460.02])
         wand["certified_sigma"] = np.array([0.01])
     kinds = [f"{kind}_{axis}" for kind in ("rotation", "position") for axis in "xyz"]
     parameters = [["camera", name, kind] for name in ("cam01", "cam02") for kind in kinds]
@@ -310,7 +310,7 @@ with h5py.File("points.h5", "w") as file:
     file.attrs["provenance"] = json.dumps({"tool": "written by hand"})
     file["frame"] = np.array([0, 0, 1])
     file["marker"] = np.array([0, 1, 0], dtype=np.int16)
-    file["xyz"] = np.array([[0.0, 0.0, 900.0], [185.0, 0.0, 900.0], [2.0, 0.0, 901.0]])
+    file["xyz"] = np.array([[0.0, 0.0, 900.0], [170.0, 0.0, 900.0], [2.0, 0.0, 901.0]])
     file["covariance"] = np.array([[0.04, 0.0, 0.0, 0.04, 0.0, 0.09]] * 3, dtype=np.float32)
     file["rms_px"] = np.array([0.11, 0.09, 0.12], dtype=np.float32)
     file["rms_mm"] = np.array([0.21, 0.18, 0.22], dtype=np.float32)

@@ -101,7 +101,7 @@ def formats() -> tuple[FileFormat, ...]:
             "plan", "TOML", "the plan of a rig: room, volume, cameras, and what must be reached; "
             "calib plan judges it", PLAN_FILE, "toml", examples.PLAN,
             ("z is up. [common] holds any key of a camera but those of its place and aim.",
-             "Without [wand] it is one of half a metre with three markers."),
+             "Without [wand] it is one of 460 mm with three markers."),
         ),
         FileFormat(
             "rig", "HDF5", "a solved rig: poses, lenses and how sure they are; calib solve writes "

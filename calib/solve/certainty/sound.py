@@ -20,7 +20,7 @@ UNSETTLED = 0.5  # half squares of unit noise: something moves by a standard dev
 # times the median camera's noise: cameras that a fit without a minimum is likely to be about
 RESTLESS = 3.0
 NOISE_SHARE = (
-    0.002  # of the sensor's width: four pixels of 2048, tens of times what a poor marker scatters
+    0.002  # of the sensor's width: four pixels of 2000, tens of times what a poor marker scatters
 )
 
 

@@ -15,6 +15,7 @@ import pytest
 
 from calib.check.inspect import inspect
 from calib.check.inspection import Inspection
+from calib.check.verdicts import Shortcoming
 from calib.core.camera import project
 from calib.core.geometry import Array, rotation_from_vector
 from calib.core.rig import Rig
@@ -427,3 +428,11 @@ def test_what_it_prints_and_what_json_holds_agree(n: int) -> None:
     best = max(table["overlap"]["frames"][0][1:])
     assert str(best) in text
     assert all(f["text"] in text for f in table["findings"])
+
+
+def test_a_camera_late_by_part_of_a_frame_is_told_before_a_solve():
+    capture = planted("late by part of a frame", 148202, 0.3)
+    found = inspect(capture.tracks, capture.wand)
+    late = [f for f in found.findings if f.kind == Shortcoming.TIMING and f.severity == "act"]
+    assert [f.cameras for f in late] == [capture.cameras] and not found.good
+    assert "exposes 0.3" in str(found) and "solve with --timing" in " ".join(str(found).split())

@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import combinations
 
 import cv2
 import numpy as np
 import pytest
 
 from calib.core.geometry import cross_matrix, rotation_from_vector
+from calib.core.tracks import Tracks
 from calib.errors import UnsolvableError
 from calib.pipeline import calibrate
+from calib.simulate import Scenario, simulate
 from calib.solve.start.graph import overlap
-from calib.solve.start.pair_views import PairViews, odd_length, pair_views
+from calib.solve.start.late import LENS_PULL, delay_between, late_cameras
+from calib.solve.start.pair_views import PairView, PairViews, odd_length, pair_views
 from calib.solve.start.suspects import Reading, suspects
 from scripts.benchmarks.mistakes import Capture, clean, planted
 
@@ -106,3 +110,34 @@ def test_a_mirrored_image_obeys_epipolar_geometry_but_bends_the_wand() -> None:
         length = np.linalg.norm(rods[1] - rods[0], axis=1)
         spread = np.std(np.log(length))
         assert least <= spread < most
+
+
+@pytest.mark.parametrize(("seed", "frames"), [(148202, 0.3), (148302, 0.5)])
+def test_a_camera_late_by_part_of_a_frame_is_told_by_pairs(seed: int, frames: float) -> None:
+    """Real lenses, nothing solved: the delay as it was made, within its error."""
+    capture = planted("late by part of a frame", seed, frames)
+    (late,) = late_cameras(capture.tracks, every_pair(capture.tracks))
+    assert (late.camera,) == capture.cameras and late.px > 0.5
+    assert abs(late.frames - frames) < 4 * late.sigma
+
+
+@pytest.mark.parametrize("seed", range(148000, 148006))
+def test_nobody_is_late_in_a_sound_capture(seed: int) -> None:
+    capture = clean(seed)
+    assert late_cameras(capture.tracks, every_pair(capture.tracks)) == []
+
+
+def test_ideal_lenses_pull_no_delay() -> None:
+    """Points a few hundred in number, 0.1 px of noise and some 10 px a frame: by that the delay is
+    known to a few thousandths of a frame, far less than real lenses pull it.
+    """
+    for seed in range(4):
+        sim = simulate(Scenario.plain(n_cameras=3, n_frames=600, seed=900 + seed, lens_terms=()))
+        for a, b in combinations(sim.tracks.cameras, 2):
+            delay = delay_between(a, b, sim.tracks.frame_rate_hz)
+            assert delay is not None and abs(delay.frames) < 0.25 * LENS_PULL
+            assert delay.sigma < 1.1 * LENS_PULL
+
+
+def every_pair(tracks: Tracks) -> dict[tuple[int, int], PairView]:
+    return {pair: PairView(1.0) for pair in combinations(range(len(tracks.cameras)), 2)}

@@ -19,6 +19,7 @@ from calib.core.wand import Wand
 from calib.errors import CalibError
 from calib.naming.identify import identify, is_unnamed
 from calib.solve.start.graph import CameraGraph, Overlap, camera_graph, overlap
+from calib.solve.start.late import late_cameras
 from calib.solve.start.lenses import is_lens_free
 from calib.solve.start.motion import STILL_TRAVEL, Depth, camera_travel, depth, travel
 from calib.solve.start.pair_views import odd_length, pair_views
@@ -121,8 +122,13 @@ def _pairs(tracks: Tracks, wand: Wand, table: Overlap, progress: Progress) -> It
     if len(wand.markers) < 2:
         return
     views = pair_views(tracks, wand, table, is_lens_free(tracks, "auto"), progress)
-    for s in suspects(tracks, wand, views):
+    misread = suspects(tracks, wand, views)
+    for s in misread:
         yield Finding(Shortcoming.MISREAD, ACT, (s.camera,), {"text": str(s)})
+    for late in late_cameras(tracks, views):
+        if late.camera not in {s.camera for s in misread}:
+            delay = {"frames": late.frames, "sigma": late.sigma, "px": late.px}
+            yield Finding(Shortcoming.TIMING, ACT, (late.camera,), delay)
     if (odd := odd_length(wand, views)) is not None:
         figures = {"between": (odd.first, odd.second), "share": odd.share}
         yield Finding(Shortcoming.WAND, ACT, (), figures)

@@ -299,6 +299,14 @@ def _times(found: Inspection, f: Finding) -> str:
             f"{others}. A pause does no harm; otherwise look for lost data."
         )
     c = _camera(found, f.cameras[0])
+    if "px" in f.figures:
+        frames, way = f.figures["frames"], "later" if f.figures["frames"] > 0 else "earlier"
+        return (
+            f"{c.name} exposes {abs(frames):.2f} ± {f.figures['sigma']:.2f} frames "
+            f"({1000 * abs(frames) / t.frame_rate_hz:.1f} ms) {way} than its neighbours, which "
+            f"moves its points by {f.figures['px']:.1f} px. Check its sync cable and trigger "
+            "delay, or solve with --timing."
+        )
     if f.severity == Verdict.ACT:
         return (
             f"{c.name} has frames {c.first_frame} to {c.last_frame}, all others "

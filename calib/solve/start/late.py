@@ -78,11 +78,13 @@ def late_cameras(tracks: Tracks, views: PairViews) -> list[Late]:
         sign = np.sign(np.median([d.frames for d in delays]))
         if any(d.frames * sign < SURE * d.sigma for d in delays):
             continue
+        delays.sort(key=lambda d: abs(d.frames))
         # Neighbours may be late as well: the least is this camera's at least.
-        least = min(delays, key=lambda d: abs(d.frames))
-        px = abs(least.frames) * least.speed_px
-        if px > MATTERS_PX:
-            out.append(Late(camera.name, least.frames, least.sigma, px))
+        if abs(delays[0].frames) * delays[0].speed_px < MATTERS_PX:
+            continue
+        middle = delays[len(delays) // 2]
+        px = abs(middle.frames) * middle.speed_px
+        out.append(Late(camera.name, middle.frames, middle.sigma, px))
     return out[-1:] if len(tracks.cameras) == 2 else out
 
 

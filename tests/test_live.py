@@ -217,6 +217,12 @@ def test_a_rig_is_rechecked_by_any_markers_meanwhile(folder, call, tmp_path):
         "--patience", 2, "--json")  # fmt: skip
     found = json.loads(out)
     assert code == 1 and found["moved"] == ["cam02"] and found["is_any"]
+    few = Tracks(tuple(c.rows(c.frame < 5) for c in day.tracks.cameras), 25.0)
+    files.save_tracks(few, tmp_path / "few.h5")
+    code, out, err = call("watch", tmp_path / "few.h5", "--rig", folder / "rig.h5", "--any",
+        "--patience", 2)  # fmt: skip
+    line = err.splitlines()[-1]
+    assert (code, out) == (2, "") and "few.h5: recheck" in line and "90 matched points" in line
 
 
 def test_wrong_calls(folder, refused, call):

@@ -506,7 +506,7 @@ def test_too_few_shared_points_are_told(second: Simulation):
         )
         for c in second.tracks.cameras
     )
-    with pytest.raises(UnsolvableError, match="90 identified points"):
+    with pytest.raises(UnsolvableError, match="90 matched points"):
         recheck(stored(), Tracks(few, 25.0))
 
 

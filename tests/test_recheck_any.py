@@ -16,7 +16,7 @@ from calib.check.recheck.free.moments import NOW, moments_of
 from calib.check.recheck.free.run import recheck_any
 from calib.core.geometry import vector_from_rotation
 from calib.core.tracks import CameraTracks, Tracks
-from calib.errors import UnsolvableError
+from calib.errors import InputError, UnsolvableError
 from calib.files import save_rig, save_tracks
 from calib.pipeline import calibrate
 from calib.report.changes.recheck import as_json, as_lines
@@ -213,9 +213,18 @@ def test_markers_that_do_not_tell_are_said_to(rig, quiet_day):
     _, day = quiet_day
     few = Tracks(tuple(c.rows(c.frame < 10) for c in day.tracks.cameras), 25.0)
     with pytest.raises(
-        UnsolvableError, match=r"90 identified points.*markers move where three cameras"
+        UnsolvableError, match=r"90 matched points.*markers move where three cameras"
     ):
         recheck_any(rig, few)
+    none = Tracks(tuple(c.rows(c.frame < 0) for c in day.tracks.cameras), 25.0)
+    with pytest.raises(InputError, match="found none in any of 7"):
+        recheck_any(rig, none)
+    # Another rig whose cameras bear the same names and sensors.
+    other = simulate(
+        Scenario(layout="corridor", n_cameras=7, seed=12, n_frames=99, connected=False)
+    )
+    with pytest.raises(UnsolvableError, match="this is another rig's capture"):
+        recheck_any(rig, day_capture(other, 20, 150).tracks)
     # A camera to which only one corner of its image is left.
     name = "cam04"
     camera = day.tracks.camera(name)

@@ -33,13 +33,13 @@ class Checking:
     options: RecheckOptions
     is_any: bool
 
-    def run(self, progress: Progress = quiet) -> Recheck | str:
+    def run(self, progress: Progress = quiet) -> Recheck | UnsolvableError:
         """Return what the recheck finds, or why the frames allow none."""
         ask = recheck_any if self.is_any else recheck
         try:
             return ask(self.rig, self.tracks, self.options, progress)
         except UnsolvableError as error:
-            return str(error)
+            return error
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -54,7 +54,7 @@ class RigWatch:
     is_any: bool = False
     window: Tracks | None = None
     found: Recheck | None = None
-    trouble: str = ""
+    trouble: UnsolvableError | None = None
     first_frame: int | None = None
     at_s: float = 0.0
     done_s: float = 0.0
@@ -86,8 +86,8 @@ class RigWatch:
         out = replace(self, is_checking=True, done_s=self.at_s)
         return out, Checking(self.rig, self.window, self.options, self.is_any)
 
-    def ended(self, found: Recheck | str) -> RigWatch:
+    def ended(self, found: Recheck | UnsolvableError) -> RigWatch:
         """Return it with what a recheck came to."""
-        if isinstance(found, str):
+        if isinstance(found, UnsolvableError):
             return replace(self, is_checking=False, trouble=found)
-        return replace(self, is_checking=False, trouble="", found=found)
+        return replace(self, is_checking=False, trouble=None, found=found)

@@ -30,7 +30,8 @@ def of_rig(rig: Rig, tracks: Tracks) -> Tracks:
     """Return the cameras of a capture that the rig holds, in its order.
 
     Raises InputError where the capture names cameras that the rig does not hold (but for those that
-    its solve left out), where none is common, or where a sensor has another size.
+    its solve left out), where none is common, where a sensor has another size, or where the capture
+    is empty.
     """
     common = [n for n in rig.names if n in tracks.names]
     strange = [
@@ -58,7 +59,13 @@ def of_rig(rig: Rig, tracks: Tracks) -> Tracks:
                 found=f"{given.width} × {given.height} px",
                 remedy="Record with the sensor mode that the rig was solved in.",
             )  # fmt: skip
-    return tracks.subset(common)
+    found = tracks.subset(common)
+    if not any(c.n_points for c in found.cameras):
+        raise InputError(
+            "capture", expected="points in two cameras of the rig or more",
+            found=f"none in any of {len(common)}", remedy="Record anew, and look at calib inspect.",
+        )  # fmt: skip
+    return found
 
 
 def joined(rig: Rig, tracks: Tracks, remedy: str = WAVE) -> tuple[Tracks, dict[str, int | None]]:
@@ -79,12 +86,18 @@ def joined(rig: Rig, tracks: Tracks, remedy: str = WAVE) -> tuple[Tracks, dict[s
     largest = () if few else camera_graph(overlap(kept)).islands[0]
     if len(largest) < 2:
         raise UnsolvableError(
-            "recheck", expected=f"two cameras or more that share {MIN_POINTS} identified points",
-            found="none" if len(rig.names) > 1 else "a single camera",
+            "recheck", expected=f"two cameras or more that share {MIN_POINTS} matched points",
+            found=_most(tracks) if len(rig.names) > 1 else "a single camera",
             remedy=remedy, cameras=rig.names,
         )  # fmt: skip
     out |= {n: k for n, k in _shared(kept).items() if n not in largest}
     return kept.subset([n for n in kept.names if n in largest]), out
+
+
+def _most(tracks: Tracks) -> str:
+    shared = _shared(tracks)
+    most = max(shared, key=lambda n: shared[n])
+    return f"{shared[most]} at most ({most})" if shared[most] else "none in any camera"
 
 
 def _few(tracks: Tracks) -> dict[str, int]:

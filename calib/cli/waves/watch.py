@@ -115,7 +115,7 @@ def watch(
     with interrupted() as stop, Shown.opened() as shown:
         found = looks(follower.poll, stop, patience, shown)
         if rig is not None:
-            code = _recheck(rig, of_any, found, shown, as_json)
+            code = _recheck(source, rig, of_any, found, shown, as_json)
         else:
             assert wand is not None
             start = Watch(calib.load_wand(wand), need, everywhere)
@@ -139,10 +139,7 @@ def _wave(
         state = state.solved_now()
     view = state.view
     if view is None:
-        raise InputError(
-            str(source), expected="a capture that begins", found="no points while it was watched",
-            remedy="Start the recording, then watch.",
-        )  # fmt: skip
+        raise _nothing(source)
     if as_json:
         console.print_json(report.as_json(view))
     else:
@@ -153,6 +150,13 @@ def _wave(
         if view.called_out:
             console.caution()
     return 0 if state.ending is not None else 1
+
+
+def _nothing(source: Path) -> InputError:
+    return InputError(
+        str(source), expected="a capture that begins", found="no points while it was watched",
+        remedy="Start the recording, then watch.",
+    )  # fmt: skip
 
 
 def _states(start: Watch, source: Path, looks: Iterator[Arrival]) -> Iterator[Watch]:
@@ -193,7 +197,7 @@ def _step(state: Watch, beside: Beside, is_behind: bool) -> Watch:
 
 
 def _recheck(
-    path: Path, is_any: bool, looks: Iterator[Arrival], shown: Shown, as_json: bool
+    source: Path, rig: Path, is_any: bool, looks: Iterator[Arrival], shown: Shown, as_json: bool
 ) -> int:
     """Recheck a rig while its wand is waved, or any markers move; return the exit code."""
     import calib
@@ -201,7 +205,7 @@ def _recheck(
     from calib.report.changes import recheck as report
     from calib.watch.recheck import RigWatch
 
-    start = state = RigWatch(calib.load_rig(path), calib.RecheckOptions(), is_any)
+    start = state = RigWatch(calib.load_rig(rig), calib.RecheckOptions(), is_any)
     beside = Beside()
 
     def lines(state: RigWatch, width: int | None) -> list[str]:
@@ -210,6 +214,10 @@ def _recheck(
             head += f" Not told yet: {state.trouble}"
         return [head, *(report.as_lines(state.found, width) if state.found else [])]
 
+    def ended(state: RigWatch) -> RigWatch:
+        with inside(source):
+            return state.ended(beside.result())
+
     for look in looks:
         if look.is_anew:
             state = start
@@ -217,7 +225,7 @@ def _recheck(
         for part in in_seconds(look.tracks) if look.tracks is not None else ():
             state = state.added(part)
         if beside.is_done:
-            state = state.ended(beside.result())
+            state = ended(state)
         if state.wants_check:
             state, checking = state.began()
             beside.start(checking.run)
@@ -225,17 +233,13 @@ def _recheck(
         shown.show(" ".join(told[:2]), partial(lines, state))
     shown.close()
     if beside.is_running:
-        state = state.ended(beside.result())
+        state = ended(state)
     elif state.window is not None and state.done_s < state.at_s:
         state, checking = state.began()
-        state = state.ended(checking.run())
+        beside.start(checking.run)
+        state = ended(state)
     if state.found is None:
-        raise InputError(
-            str(path),
-            expected=f"{'markers' if is_any else 'a wave'} that cameras see together",
-            found=state.trouble or "no points while it was watched",
-            remedy="" if is_any else "Wave through the volume.",
-        )  # fmt: skip
+        raise state.trouble.inside(str(source)) if state.trouble else _nothing(source)
     if as_json:
         console.print_json(report.as_json(state.found))
     else:

@@ -221,7 +221,7 @@ def test_markers_that_do_not_tell_are_said_to(rig, quiet_day):
         recheck_any(rig, none)
     # Another rig whose cameras bear the same names and sensors.
     other = simulate(
-        Scenario(layout="corridor", n_cameras=7, seed=12, n_frames=99, connected=False)
+        Scenario(layout="corridor", n_cameras=7, seed=12, n_frames=300, connected=False)
     )
     with pytest.raises(UnsolvableError, match="this is another rig's capture"):
         recheck_any(rig, day_capture(other, 20, 150).tracks)
@@ -238,6 +238,22 @@ def test_markers_that_do_not_tell_are_said_to(rig, quiet_day):
     assert not found.moved
     text = "\n".join(as_lines(found))
     assert "one corner" in text or "markers move in front of it" in text
+
+
+def test_groups_that_share_no_markers_are_judged_each_by_itself(rig):
+    """Markers walk first before three cameras and then before the four others."""
+    _, day = after(turned("cam06", 0.2), wave=6, n_markers=25)
+    one = {"cam01", "cam02", "cam03"}
+    cameras = (c.rows((c.frame < 150) == (c.name in one)) for c in day.tracks.cameras)
+    found = recheck_any(rig, replace(day.tracks, cameras=tuple(cameras)))
+    assert {frozenset(island) for island in found.islands} == {
+        frozenset(one), frozenset(rig.names) - one,
+    }  # fmt: skip
+    assert found.moved == ("cam06",) and len(found.agreeing) == 6
+    assert "2 groups of cameras share too few markers" in " ".join(as_lines(found))
+    mended = repair(rig, found.tracks, found.repairable, is_any=True)
+    for name in rig.names:
+        assert (mended.camera(name) is rig.camera(name)) == (name not in found.moved)
 
 
 def test_the_command(rig, call, tmp_path):

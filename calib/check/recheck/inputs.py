@@ -68,30 +68,40 @@ def of_rig(rig: Rig, tracks: Tracks) -> Tracks:
     return found
 
 
-def joined(rig: Rig, tracks: Tracks, remedy: str = WAVE) -> tuple[Tracks, dict[str, int | None]]:
-    """Return the cameras that the wave joins, and of each other how many points it shares with
-    them: None without tracks, ``MIN_POINTS`` and more where it is apart from the largest group.
+def joined(rig: Rig, tracks: Tracks) -> tuple[Tracks, dict[str, int | None]]:
+    """Return the largest group of cameras that a wave joins, and of each other how many points it
+    shares, as ``islands`` has them.
+    """
+    parts, shared = islands(rig, tracks, WAVE)
+    return parts[0], {n: k for n, k in shared.items() if n not in parts[0].names}
+
+
+def islands(
+    rig: Rig, tracks: Tracks, remedy: str
+) -> tuple[tuple[Tracks, ...], dict[str, int | None]]:
+    """Return the groups of cameras that a capture joins, largest first, and of each camera how many
+    points it shares with others: None without tracks.
 
     Raises UnsolvableError with the remedy where it joins no two.
     """
-    out: dict[str, int | None] = {n: None for n in rig.names if n not in tracks.names}
+    shared: dict[str, int | None] = {n: None for n in rig.names if n not in tracks.names}
     kept = tracks
     few = _few(kept)
     while few and len(few) < len(
         kept.cameras
     ):  # a camera that goes takes points from its neighbours
-        out |= few
+        shared |= few
         kept = kept.subset([n for n in kept.names if n not in few])
         few = _few(kept)
-    largest = () if few else camera_graph(overlap(kept)).islands[0]
-    if len(largest) < 2:
+    groups = () if few else camera_graph(overlap(kept)).islands
+    if not groups or len(groups[0]) < 2:
         raise UnsolvableError(
             "recheck", expected=f"two cameras or more that share {MIN_POINTS} matched points",
             found=_most(tracks) if len(rig.names) > 1 else "a single camera",
             remedy=remedy, cameras=rig.names,
         )  # fmt: skip
-    out |= {n: k for n, k in _shared(kept).items() if n not in largest}
-    return kept.subset([n for n in kept.names if n in largest]), out
+    parts = tuple(kept.subset([n for n in kept.names if n in group]) for group in groups)
+    return parts, shared | _shared(kept)
 
 
 def _most(tracks: Tracks) -> str:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from typing import ClassVar
 
 import numpy as np
@@ -157,6 +158,8 @@ class Recheck(Told):
         Any markers were seen instead of a wave.
     doubts : tuple of Doubt
         What the stored rig was in doubt for when it was solved.
+    islands : tuple of tuple of str
+        Groups of cameras that were judged each by itself, where there are several.
     """
 
     REPORT: ClassVar[str] = "changes.recheck"
@@ -174,6 +177,7 @@ class Recheck(Told):
     frame_rate_hz: float
     is_any: bool = False
     doubts: tuple[Doubt, ...] = ()
+    islands: tuple[tuple[str, ...], ...] = ()
 
     @property
     def has_majority(self) -> bool:
@@ -211,3 +215,24 @@ class Recheck(Told):
 
     def camera(self, name: str) -> CameraChange:
         return next(c for c in self.cameras if c.name == name)
+
+
+def as_one(largest: Recheck, others: Sequence[Recheck]) -> Recheck:
+    """Return the rechecks of several groups of cameras as one; of groups beside the largest those
+    that have a majority.
+    """
+    parts = [largest, *(o for o in others if o.has_majority and o.drift is None)]
+    if len(parts) == 1 or not largest.has_majority:
+        return largest
+    changes = {name: part.camera(name) for part in parts for name in part.tracks.names}
+    tracks = {c.name: c for part in parts for c in part.tracks.cameras}
+    names = [c.name for c in largest.cameras]
+    return replace(
+        largest,
+        cameras=tuple(changes.get(c.name, c) for c in largest.cameras),
+        agreeing=tuple(n for n in names if any(n in part.agreeing for part in parts)),
+        groups=tuple(group for part in parts for group in part.groups),
+        rigid_moves=tuple(move for part in parts for move in part.rigid_moves),
+        tracks=replace(largest.tracks, cameras=tuple(tracks[n] for n in names if n in tracks)),
+        islands=tuple(part.tracks.names for part in parts),
+    )

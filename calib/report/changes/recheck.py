@@ -90,6 +90,7 @@ def as_json(found: Recheck) -> dict[str, Any]:
             "moved": found.moved,
             "agreeing": found.agreeing,
             "groups": found.groups,
+            "islands": found.islands,
             "has_majority": found.has_majority,
             "is_any": found.is_any,
             "scale": {"share": s.share, "sigma": s.sigma, "p_value": s.p_value},
@@ -132,6 +133,12 @@ def _besides(found: Recheck) -> list[str]:
     said = [*map(_rigid_move, found.rigid_moves)]
     said += [f"The rig was in doubt when it was solved: {d}" for d in found.doubts]
     said += [SILENT if found.is_silent else "", FEWER if found.lacks_terms else "", AS_ONE]
+    if found.islands:
+        groups = "; ".join(map(listed, found.islands))
+        said += [
+            f"{len(found.islands)} groups of cameras share too few markers with one another, each "
+            f"was judged by itself ({groups}): a move of one as a whole does not show"
+        ]
     said += [NO_SIZE] if found.is_any else []
     return [text for text in said if text]
 

@@ -7,6 +7,7 @@ recheck of a wave. No length is known, so the rig's size is taken as stored.
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import replace
 
 import numpy as np
@@ -17,9 +18,9 @@ from calib.check.recheck.free.groups import groups_of, places_of
 from calib.check.recheck.free.knock import knocked
 from calib.check.recheck.free.moments import NOW, Moments, moments_of
 from calib.check.recheck.free.stand import Stands, bearers, stands
-from calib.check.recheck.inputs import joined, of_rig
+from calib.check.recheck.inputs import islands, of_rig
 from calib.check.recheck.judge import Clock, RecheckOptions
-from calib.check.recheck.outcome import Recheck
+from calib.check.recheck.outcome import Recheck, as_one
 from calib.check.recheck.run import compared
 from calib.check.recheck.whole import with_serials
 from calib.check.verdicts import Standing
@@ -28,6 +29,7 @@ from calib.core.progress import Progress, quiet
 from calib.core.rig import Rig
 from calib.core.threads import one_blas_thread
 from calib.core.tracks import CameraTracks, Tracks
+from calib.errors import UnsolvableError
 from calib.solve.bundle.problem import State
 from calib.solve.clock.common_time import in_step, known_fractions
 from calib.solve.hold import rig_state
@@ -43,6 +45,9 @@ USUAL_NOISE_PX = 0.2  # where a rig states none: of a well-lit marker (common pr
 ROUNDS = 2  # of matching points and placing cameras
 # Points that share a cell of this size say the same, error of the lens model and all: a few do.
 CELL_MM, MOST_IN_CELL = 40.0, 3
+# Cameras that share markers with one another and not with the largest group are judged among
+# themselves: of two, neither could be said to be the one that moved.
+LEAST_ISLAND = 3
 # A camera is taken as late from this many sigmas and frames on: errors that last look like less.
 SURE_LATE, LEAST_LATE = 6.0, 0.05
 
@@ -90,16 +95,23 @@ def recheck_any(
         moved = (replace(c, frame=c.frame + w) for c, w in zip(tracks.cameras, whole, strict=True))
         tracks = replace(tracks, cameras=tuple(moved))
         moments, group, found = _matched(rig, tracks, stood, progress)
-    points, n_shared = joined(rig, free_points(tracks, moments, group, found), SHOW)
-    kept = [tracks.names.index(n) for n in points.names]
-    fit = solve_anew(rig, points, progress, _of(found.state, kept))
-    clock = Clock((whole + found.late_frames)[kept], found.late_sigma[kept])
+    parts, shared = islands(rig, free_points(tracks, moments, group, found), SHOW)
     options = options or RecheckOptions()
-    outcome = _in_frames(
-        compared(rig, points, fit, clock, borne, n_shared, options, progress),
-        tracks.frame_rate_hz,
-        int(moments.number[0]),
-    )
+    options = replace(options, alpha=options.alpha / len(parts))
+
+    def judged(part: Tracks) -> Recheck:
+        at = [tracks.names.index(n) for n in part.names]
+        fit = solve_anew(rig, part, progress, _of(found.state, at))
+        clock = Clock((whole + found.late_frames)[at], found.late_sigma[at])
+        others = {n: k for n, k in shared.items() if n not in part.names}
+        return compared(rig, part, fit, clock, borne, others, options, progress)
+
+    largest, more = judged(parts[0]), []
+    for part in parts[1:]:
+        if len(part.names) >= LEAST_ISLAND:
+            with suppress(UnsolvableError):
+                more.append(judged(part))
+    outcome = _in_frames(as_one(largest, more), tracks.frame_rate_hz, int(moments.number[0]))
     knocks = knocked(moments, group, _sizes(rig, tracks.names), found)
     return with_serials(_with_knocks(outcome, knocks), rig, given)
 

@@ -492,6 +492,7 @@ def damaged_files(folder: Path) -> dict[Path, str]:
     broken = bytearray(whole[".png"])
     broken[len(broken) // 2] ^= 0xFF
     add("broken.png", bytes(broken), "a damaged file")
+    add("digits.pgm", b"P5 " + b"9" * 6000 + b" 1 255\n\0", "a damaged file")
     add("text.png", b"not an image", "no image, or damaged")
     add("empty.png", b"", "an empty file")
     colour = np.dstack([image, image // 2, image])

@@ -295,6 +295,7 @@ def test_join_writes_a_tracks_file_and_says_the_shifts(
     [
         ((), "Say what to select"),
         (("--frames", "ten"), "FIRST-LAST, as 100-2000"),
+        (("--frames", "9" * 5000 + "-"), "FIRST-LAST, as 100-2000"),
         (("--frames", "20-10"), "a first frame before the last"),
         (("--frames", "-"), "FIRST-LAST"),
         (("--rename", "a"), "CAM=CAM"),

@@ -91,7 +91,7 @@ def frame_range(text: str | None) -> tuple[int | None, int | None]:
     """
     if text is None:
         return None, None
-    match = re.fullmatch(r"\s*(-?\d+)?\s*-\s*(-?\d+)?\s*", text, re.ASCII)
+    match = re.fullmatch(r"\s*(-?\d{1,18})?\s*-\s*(-?\d{1,18})?\s*", text, re.ASCII)
     first, last = (None if m is None else int(m) for m in match.groups()) if match else (None,) * 2
     if first is None and last is None:
         raise InputError("--frames", expected="FIRST-LAST, as 100-2000", found=repr(text))

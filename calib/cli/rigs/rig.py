@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import functools
+import re
 from dataclasses import replace
 from enum import StrEnum
 from pathlib import Path
@@ -249,7 +250,7 @@ def _notes(rig: Rig, named: Identification | None, options: SolveOptions) -> lis
 
 
 def _n_frames(text: str) -> int | None:
-    if text != "all" and not text.isdecimal():
+    if text != "all" and not re.fullmatch(r"\d{1,18}", text):
         raise InputError("--frames", expected="all, or a number of frames", found=repr(text))
     return None if text == "all" else int(text)
 

@@ -23,6 +23,7 @@ _SAME_GREY = (
     3  # levels by which channels of a grey picture stored as colour may differ: lossy compression
 )
 MOST_PIXELS = 1 << 27  # of an image: five times what tracking cameras have
+MOST_DIGITS = 9  # of a size in a header
 _SILENT = 0  # of OpenCV's levels
 _COPY = "Copy or record it again."
 
@@ -189,6 +190,8 @@ def _pgm_damage(data: bytes) -> str | None:
             end = at
             while data[end : end + 1].isdigit():
                 end += 1
+            if end - at > MOST_DIGITS:
+                return "a damaged file"
             fields.append(int(data[at:end]))
             at = end
         else:

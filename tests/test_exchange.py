@@ -15,8 +15,10 @@ from calib.check.residuals import residual_table
 from calib.check.verdicts import Change, Standing
 from calib.core.tracks import Tracks
 from calib.errors import InputError
+from calib.pipeline import solve_rig
 from calib.report.changes.recheck import as_json, movement, note
 from calib.simulate import Knock, Scenario, Simulation, simulate
+from scripts.benchmarks.mistakes import scenario_of
 
 RIG = Scenario(n_cameras=7, n_frames=500, seed=71)
 
@@ -113,3 +115,18 @@ def test_directions_are_those_of_the_camera(
         covariance=np.eye(9), shift_px=8.0, kind=Change.TURN,
     )  # fmt: skip
     assert movement(change) == f"it was knocked: {words}; points move 8.0 px"
+
+
+def test_stated_lenses_tell_two_names_that_were_exchanged_in_a_capture_of_its_own() -> None:
+    """No earlier rig and no serial numbers: lenses that differ by a few percent say it."""
+    sim = simulate(scenario_of(149002, n_cameras=(5, 6), stated_lens="measured"))
+    a, b = sim.tracks.cameras[:2]
+    seen = ("frame", "xy_px", "marker", "radius_px")
+    cameras = [
+        replace(to, **{key: getattr(of, key) for key in seen}) for to, of in ((a, b), (b, a))
+    ]
+    tracks = replace(sim.tracks, cameras=(*cameras, *sim.tracks.cameras[2:]))
+    told = solve_rig(tracks, sim.wand).rig.findings
+    assert sum("its lens comes out as the one stated for" in text for text in told) == 2
+    assert "--rename cam01=cam02 --rename cam02=cam01" in told[0]
+    assert not any("comes out" in f for f in solve_rig(sim.tracks, sim.wand).rig.findings)

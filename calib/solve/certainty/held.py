@@ -33,6 +33,7 @@ from calib.solve.repair import reduced
 # source). Shares of the focal length and of the sensor's width.
 HELD_SIGMA = {"focal": 5e-3, "cx": 5e-3, "cy": 5e-3, "k1": 0.01, "k2": 0.02}
 STATED = {"focal": 0, "cx": 2, "cy": 3, "k1": 4, "k2": 5}  # places in ``CameraTracks.lens_sigma``
+RING_AT = [0, 2, 3]  # of a lens vector: focal length and centre, as in ``RING``
 CONTRADICTED = 1e-4  # chance, over all cameras, of naming a lens that is as its statement says
 
 
@@ -62,27 +63,40 @@ def contradicted(
     what is assumed.
     """
     out, unstated = [], []
+    is_off: list[int] = []
     for c, camera in enumerate(cameras):
         if CameraParameter(camera.name, "focal") not in held:
             continue
         if camera.lens_sigma is None:
             unstated.append(camera.name)
-        focal = float(freed.lens[c, 0])
-        known = np.array([known_sigma(camera, term, focal) for term in RING])
-        d = freed.change[c]
-        total = freed.covariance[c] + np.diag(known**2)
-        squared, _ = wald(d, total)
-        if len(cameras) * special.chdtrc(len(RING), squared) < CONTRADICTED:
+        if not _is_as_stated(cameras, freed, c, c):
+            is_off.append(c)
+    others = {
+        c: j
+        for c in is_off
+        for j in is_off
+        if j != c and _is_as_stated(cameras, freed, c, j) and _is_as_stated(cameras, freed, j, c)
+    }
+    for c in is_off:
+        name, focal, d = cameras[c].name, float(freed.lens[c, 0]), freed.change[c]
+        off = (
+            f"by {d[0] / focal:+.2%} of focal length and a centre ({d[1]:+.1f}, {d[2]:+.1f}) px off"
+        )
+        if c in others:
+            other = cameras[others[c]].name
             out.append(
-                f"{camera.name}: its stated lens does not fit this capture, by "
-                f"{d[0] / focal:+.2%} of focal length"
-                f" and a centre ({d[1]:+.1f}, {d[2]:+.1f}) px off; its position and "
-                f"rotation are off by what"
-                " that does: measure the lens again, or solve with --lens free"
+                f"{name}: its lens comes out as the one stated for {other}, and {other}'s as its "
+                f"own ({off}): their points, or their stated lenses, stand under each other's "
+                f"names: calib select TRACKS --rename {name}={other} --rename {other}={name} -o NEW"
             )
+            continue
+        out.append(
+            f"{name}: its stated lens does not fit this capture, {off}; its position and rotation "
+            "are off by what that does: measure the lens again, or solve with --lens free"
+        )
     if unstated:
         out.append(
-            f"lenses held of {abbreviated(unstated)}: nobody states how well they are "
+            f"lenses held of {listed(unstated, MOST_NAMED)}: nobody states how well they are "
             f"known, so the error bars assume"
             f" {HELD_SIGMA['focal']:.1%} of the focal length and {HELD_SIGMA['cx']:.1%} "
             f"of the sensor's width for the"
@@ -91,13 +105,13 @@ def contradicted(
     return out
 
 
-def abbreviated(names: Sequence[str]) -> str:
-    """Return names as a list, a long one by its number, first and last."""
-    return (
-        listed(names)
-        if len(names) <= MOST_NAMED
-        else f"{len(names)} cameras, {names[0]} to {names[-1]}"
-    )
+def _is_as_stated(cameras: Sequence[CameraTracks], freed: Freed, c: int, j: int) -> bool:
+    """Return whether the capture may show camera c to have the lens that is stated for camera j."""
+    stated = freed.lens[j, RING_AT]
+    known = np.array([known_sigma(cameras[j], term, float(stated[0])) for term in RING])
+    off = freed.lens[c, RING_AT] + freed.change[c] - stated
+    squared, _ = wald(off, freed.covariance[c] + np.diag(known**2))
+    return bool(len(cameras) * special.chdtrc(len(RING), squared) >= CONTRADICTED)
 
 
 def held_terms(

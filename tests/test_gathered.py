@@ -91,6 +91,11 @@ def test_glints_on_a_marker_are_told() -> None:
     assert told_as["evidence"].startswith(f"{share} of marker t's points fit nothing")
 
 
+def test_a_marker_half_of_whose_points_are_glints_is_not_called_bent() -> None:
+    """What is left of its points lies where the wand has it."""
+    assert [d.finding for d in told("marker glints", 301, 0.5)[0]] == [RigFault.MARKER_LOST]
+
+
 def test_a_reflection_is_told_with_its_place() -> None:
     capture = planted("reflection in one place", 313, 0.05)
     (doubt,), cameras = told("reflection in one place", 313, 0.05)

@@ -23,6 +23,7 @@ from calib.solve.hold import RigFit
 # A marker is off where it lies this many times farther from its place than the cameras' noise lets
 # expect (sound ones 0.7 to 1.2), and than the other markers do.
 MARKER_EXCESS, MARKER_TIMES = 1.4, 1.3
+KEPT = 1 / 3  # of a marker's points, to say of it where it is
 STEADY, ALIKE = 0.35, 0.4  # of its offset: one size in all frames; one vector in the world
 # Lengths of a sound solve come out to a fraction of this; a share of the wand.
 LENGTH_SHARE = 0.002
@@ -104,8 +105,26 @@ def _wand(rig: Rig, fit: RigFit) -> Iterator[Doubt]:
     usual = float(np.nanquantile(np.delete(excess, m), 0.25))
     if reading is None or excess[m] < max(MARKER_EXCESS, MARKER_TIMES * usual):
         return
+    if _keeps_its_place(fit, m):
+        return  # some of its points are lost, which ``gathered`` tells
     size = reading.offset_mm * float(np.sqrt(max(1.0 - (usual / excess[m]) ** 2, 0.0)))
     yield Doubt(_marker_fault(rig, reading), (), {"marker": names[m], "offset_mm": size}, size)
+
+
+def _keeps_its_place(fit: RigFit, m: int) -> bool:
+    """Return whether a marker lies where the others do, by the points that were not left out, and
+    these are a good part of its points.
+    """
+    seen = fit.problem.row >= 0
+    if fit.is_inlier[m].sum() < KEPT * seen[m].sum():
+        return False
+    problem = fit.problem.with_weight(fit.is_inlier / fit.sigma_px[fit.problem.cam])
+    readings = marker_readings(problem, fit.state, triangulate_markers(problem, fit.state))
+    excess = np.array([r.excess if r else np.nan for r in readings])
+    others = np.delete(excess, m)
+    if not np.isfinite(excess[m]) or not np.isfinite(others).any():
+        return False
+    return bool(excess[m] < MARKER_TIMES * float(np.nanquantile(others, 0.25)))
 
 
 def _seen_aside(rig: Rig, fit: RigFit) -> Iterator[Doubt]:

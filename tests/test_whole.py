@@ -47,7 +47,7 @@ def test_the_mistake_is_named(kind: str) -> None:
 
 
 def test_a_camera_knocked_half_way_is_named_alone_and_states_no_sigmas() -> None:
-    capture = planted("one knocked half-way", 53, 0.2)
+    capture = planted("one knocked half-way", 56, 0.2)
     solution = solve_rig(capture.tracks, capture.wand)
     table = residual_table(solution.rig, solution.tracks, solution.rig_fit, solution.whole)
     knocked = [r for r in table.cameras if any(c.cause == Fault.KNOCK for c in r.causes)]

@@ -21,7 +21,7 @@ from calib.core.tracks import Tracks
 from calib.files import save_rig, save_tracks, sha256
 from calib.report import figures
 from calib.report.page.make import Page, Source, html_report
-from calib.simulate import Scenario, simulate
+from calib.simulate import Scenario, day_capture, simulate
 from scripts.benchmarks.browser import browser, show, wait_for
 from tests.browser import errors, needs_browser, opened, picture, requests
 from tests.program import Call
@@ -206,6 +206,10 @@ def test_command_writes_a_page_and_says_what_it_found(call: Call, tmp_path: Path
     moved = call("report", old, tracks, "--recheck", tmp_path / "new.h5", "-o", out, "--force")
     assert moved[0] == 1
     assert missing(out, "5 of 6 cameras stand as before; cam03 moved", "--repair") == []
+    save_tracks(day_capture(simulate(SCENARIO), 30, 250).tracks, tmp_path / "day.h5")
+    day = ("--recheck", tmp_path / "day.h5", "--any", "-o", out, "--force")
+    assert call("report", old, tracks, *day)[0] == 1
+    assert missing(out, "cam03 moved", "NEW_TRACKS --any --repair", "No wand was seen") == []
 
 
 def missing(page: Path, *texts: str) -> list[str]:
@@ -219,6 +223,7 @@ def missing(page: Path, *texts: str) -> list[str]:
     [
         (("-o", "page.pdf"), "ends in .html"),
         (("-o", "p.html", "--recheck", "t.h5", "--before", "rig.h5"), "one of them"),
+        (("-o", "p.html", "--any"), "--recheck with it"),
     ],
 )
 def test_command_refuses(refused: Any, tmp_path: Path, words: tuple[str, ...], told: str) -> None:

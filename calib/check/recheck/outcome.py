@@ -145,6 +145,8 @@ class Recheck(Told):
         What the rig as a whole did.
     rigid_moves : tuple of RigidMove
         Cameras that moved as one.
+    is_exact : bool
+        The file states no uncertainty.
     is_silent : bool
         The file does not say what errors of held lenses did.
     lacks_terms : bool
@@ -171,6 +173,7 @@ class Recheck(Told):
     scale: Scale
     drift: Drift | None
     rigid_moves: tuple[RigidMove, ...]
+    is_exact: bool
     is_silent: bool
     lacks_terms: bool
     tracks: Tracks

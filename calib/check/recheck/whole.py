@@ -64,6 +64,7 @@ def whole(
         scale=scale,
         drift=drift,
         rigid_moves=tuple(moves),
+        is_exact=rig.covariance is None,
         is_silent=is_silent(rig),
         lacks_terms=lacks_terms(rig),
         doubts=rig.doubts,
@@ -118,8 +119,8 @@ def _without_majority(
         pair = [other, other]
         pair[simpler] = replace(cameras[simpler], verdict=Standing.MOVED)
         return Majority.ONE_OF_TWO, pair
-    unseen = {Standing.MOVED: Standing.UNSEEN, Standing.UNMOVED: Standing.UNSEEN}
-    return Majority.NONE, _recast(cameras, unseen)
+    open_ = {Standing.MOVED: Standing.UNDECIDED, Standing.UNMOVED: Standing.UNDECIDED}
+    return Majority.NONE, _recast(cameras, open_)
 
 
 def _simpler(readings: list[Reading]) -> int | None:

@@ -126,11 +126,6 @@ def recheck(
         ask = calib.recheck_any if of_any else calib.recheck
         found = ask(stored, capture, options, progress)
     document, notes = report.as_json(found), []
-    if stored.covariance is None:
-        notes.append(
-            f"{rig.name} states no uncertainty: its poses are taken as exact, so more "
-            f"may be named than moved"
-        )
     solved_from = stored.provenance.get("tracks")
     is_own = isinstance(solved_from, dict) and solved_from.get("sha256") == tracks_sha256
     document["is_own_capture"] = is_own

@@ -32,8 +32,12 @@ PHRASES = {
 }
 SEVERAL = {"has": "have", "is": "are", "shows": "show"}
 FEWER = (
-    "the rig was solved with fewer lens terms than lenses have; what the others usually are is "
-    "counted as uncertainty: solve it anew"
+    "The rig was solved with simpler lenses than lenses are, so small moves may not show: solve "
+    "its capture anew."
+)
+EXACT = (
+    "The rig file states no uncertainty, so its poses are taken as exact and more cameras may be "
+    "named than moved: recheck against a rig file that calib solve wrote."
 )
 SILENT = (
     "The rig was solved with measured lenses, and its file does not say what their errors did to "
@@ -42,8 +46,8 @@ SILENT = (
 AS_ONE = "A move of the whole rig as one does not show: check the origin against the floor."
 APART = "shares too few points with the largest group of cameras: wave where both see the wand"
 NO_SIZE = (
-    "No wand was seen: the rig's size is taken as stored, and that all of it grew or shrank does "
-    "not show."
+    "No wand was seen, so the rig's size is taken as stored: a rig that grew or shrank as a whole "
+    "does not show."
 )
 APART_ANY = (
     "shares too few markers with the largest group of cameras: let markers move where both see them"
@@ -132,7 +136,8 @@ def findings(found: Recheck) -> list[str]:
 def _besides(found: Recheck) -> list[str]:
     said = [*map(_rigid_move, found.rigid_moves)]
     said += [f"The rig was in doubt when it was solved: {d}" for d in found.doubts]
-    said += [SILENT if found.is_silent else "", FEWER if found.lacks_terms else "", AS_ONE]
+    said += [EXACT if found.is_exact else "", SILENT if found.is_silent else ""]
+    said += [FEWER if found.lacks_terms else "", AS_ONE]
     if found.islands:
         groups = "; ".join(map(listed, found.islands))
         said += [
@@ -172,9 +177,9 @@ def drift(found: Recheck) -> str:
             "or of the wand; solve the rig anew from this wave"
         )
     return (
-        f"every camera moved a little (median {d.median_px:.2f} px), none stands out. A common "
-        f"motion taken off, the rig changed in size by {parts[0]:+.3f} ± {parts[1]:.3f} mm a "
-        f"metre and its cameras moved by some {d.rms_mm:.2f} mm besides: temperature, a floor "
+        f"every camera moved a little (median {d.median_px:.2f} px), none stands out. The rig "
+        f"changed in size by {parts[0]:+.3f} ± {parts[1]:.3f} mm a metre, and its cameras moved "
+        f"against one another by some {d.rms_mm:.2f} mm besides: temperature, a floor "
         "that settled or a structure that bends; solve the rig anew from this wave"
     )
 
@@ -249,13 +254,15 @@ def _why(found: Recheck, c: CameraChange) -> str:
         )
     if c.verdict == Standing.NOISY:
         return (
-            f"its noise is {c.noise_ratio:.1f} times what its solve and the other cameras let "
-            "expect: focus, light"
+            f"its points scatter {c.noise_ratio:.1f} times as much as its solve and the other "
+            "cameras let expect: check focus, lens and light"
         )
+    if c.verdict == Standing.UNDECIDED and found.majority == Majority.NONE:
+        return ""  # what is said of the rig is the reason
     if c.verdict == Standing.UNDECIDED and c.may_have_moved:
         return (
-            f"it may have moved by {c.shift_px:.1f} px, but errors that last for a while (see "
-            "residuals) may look like that: "
+            f"it may have moved by {c.shift_px:.1f} px, but hidden markers, warm air or a mount "
+            "that trembles look like that for a while: "
             + ("take another capture" if found.is_any else "wave again")
         )
     if c.verdict == Standing.UNDECIDED:
@@ -291,8 +298,8 @@ def _unseen(n_shared: int | None, is_any: bool) -> str:
 def _change(c: CameraChange) -> str:
     if not c.is_separable:
         return (
-            f"a move and a turned ring explain it alike, taken is: {c.kind}; wave nearer and "
-            "farther to tell them apart"
+            f"it moved or its lens ring was turned, this capture cannot tell (taken as: {c.kind}): "
+            "wave nearer to it and farther away"
         )
     focal = (
         f"focal length {100 * c.focal_change:+.2f} %, centre ({c.change[7]:+.1f}, "
@@ -311,7 +318,7 @@ def _late(found: Recheck, c: CameraChange) -> str:
     return (
         f"exposes {abs(c.offset_frames):.3f} frames ({abs(ms):.2f} ms) "
         f"{'later' if c.offset_frames > 0 else 'earlier'} than {than} (± {c.sigma_frames:.4f} "
-        "frames): sync cable, trigger mode, dropped frames"
+        "frames): check sync cable, trigger mode and dropped frames"
     )
 
 
@@ -335,10 +342,13 @@ def _majority(found: Recheck) -> str:
             f"{listed(found.moved)} turning in place explains it, {listed(other)} would have had "
             "to turn and shift to match"
         )
+    sets = [found.agreeing, *found.groups]
+    told = [f"{listed(names)} agree" for names in sets if len(names) > 1]
+    told += [f"{names[0]} agrees with nobody" for names in sets if len(names) == 1 and told]
     return (
-        f"no majority: {inside} agree, and so do {groups}; a wave shows only that they moved "
-        "against one another, not which of them. Check on site which were touched, or solve the "
-        "rig anew"
+        f"no majority: {'; '.join(told) or 'no two cameras agree'}; that shows only that they "
+        "moved against one another, not which of them. Look on site which were touched, or solve "
+        "the rig anew: calib solve WAVE --wand WAND -o NEW_RIG"
     )
 
 

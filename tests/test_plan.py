@@ -38,6 +38,7 @@ from calib.prove.volume import Box
 from calib.prove.world import moved
 from calib.report.figures import plan_from_above, plan_in_space
 from calib.report.papers.examples import PLAN
+from calib.report.planned.judged import as_lines
 from calib.simulate import Scenario, simulate
 from calib.simulate.still import still_tracks
 from tests.program import Call
@@ -340,6 +341,14 @@ def test_the_command_tells_the_verdict_first_and_exits_by_it(call: Call, tmp_pat
     # 2 atan(9 mm / 10 mm), by hand.
     assert document["cameras"][0]["view_deg"][0] == pytest.approx(83.97, abs=0.005)
     assert sum(s["seconds"] for s in document["wave"]["stops"]) < document["wave"]["seconds"]
+
+
+def test_a_line_of_80_holds_a_camera_and_a_command_is_in_one_line() -> None:
+    lines = as_lines(assess(plan_from_table(tomllib.loads(PLAN)), 900.0), 80, "hall.toml")
+    assert max(len(line) for line in lines if not line.startswith("Next: ")) <= 80
+    assert any(line.startswith("Next: calib plan hall.toml --suggest -o ") for line in lines)
+    for k in range(1, 6):
+        assert sum(line.startswith(f"cam{k:02d} ") for line in lines) == 1
 
 
 # ---- suggestions

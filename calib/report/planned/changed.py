@@ -26,10 +26,9 @@ def as_lines(
     lines = wrapped(verdict(after), width)
     lines += wrapped(gained(found), width)
     if not after.is_met and (found.changed or found.added):
-        lines += wrapped(
-            f"What is left no setting of these cameras was found to meet: one more may, calib plan "
-            f"{file} --add 1 -o NEW.toml", width,
-        )  # fmt: skip
+        lines += wrapped("No setting of these cameras was found that meets all of it.", width)
+        command = f"calib plan {file} --add 1 -o NEW.toml    # one camera more may"
+        lines += wrapped(command, None, "Next: ")
     if lost is not None:
         lines += wrapped(of_losses(lost), width)
     rows = [c for c in after.plan.cameras if c.name in {*found.changed, *found.added}]
@@ -44,7 +43,7 @@ def gained(found: Suggestion) -> str:
     before, after = found.before, found.after
     told = []
     if found.changed:
-        told.append(f"set {counted(len(found.changed), 'camera')} otherwise")
+        told.append(f"set {counted(len(found.changed), 'camera')} as below")
     if found.added:
         told.append(f"add {listed(found.added)}")
     if found.dropped:
@@ -56,11 +55,10 @@ def gained(found: Suggestion) -> str:
     usual = [float(np.median(a.sigma_mm)) for a in (before, after)]
     worst = [float(a.sigma_mm.max()) for a in (before, after)]
     return (
-        f"Suggestion: {listed(told)}. Places with too few cameras: "
-        f"{before.lacks_cameras.sum()} before, {after.lacks_cameras.sum()} after, of "
-        f"{len(after.places_mm)}; 3D SD in the median {in_mm(usual[0])} "
-        f"before, {in_mm(usual[1])} after; at worst "
-        f"{in_mm(worst[0])} before, {in_mm(worst[1])} after."
+        f"Suggestion: {listed(told)}. Too few cameras then see {after.lacks_cameras.sum()} of "
+        f"{len(after.places_mm)} places, {before.lacks_cameras.sum()} before; a marker is placed "
+        f"to {in_mm(usual[1])} in half of them, {in_mm(usual[0])} before, at worst to "
+        f"{in_mm(worst[1])}, {in_mm(worst[0])} before."
     )
 
 

@@ -20,12 +20,13 @@ from calib.report.words import counted, plain, wrapped
 
 MOST_LAYERS = 6
 LEGEND = (
-    "View: width, height and diagonal of the image in degrees. A marker is as large as given in "
-    "px at the nearest, a middle and the farthest place of the volume that the camera sees; "
+    "View: width, height and diagonal of the image in degrees. Distance: the nearest, a middle and "
+    "the farthest place of the volume that the camera sees, and how large a marker is there; "
     "markers with the stated gap are one blob beyond 'merge'. Sharp: from where to where, and the "
-    "hyperfocal distance. Share: of the volume's places. Position and rotation: how sure a solve "
-    "of the wave would be, one standard uncertainty. 3D SD: of a marker's place, poses and lenses "
-    "after the wave counted. Meet: angle of a place's best two rays, 90 is best."
+    "hyperfocal distance. Sees: share of the volume's places. Position and rotation: how sure a "
+    "solve of the wave would be; placed to: how sure a marker's place would then be, in half of "
+    "the places and in the worst; both one standard uncertainty. Rays meet: at the angle of the "
+    "two cameras that stand best to a place; 90 degrees is best."
 )
 
 
@@ -35,8 +36,11 @@ def as_lines(
 ) -> list[str]:  # fmt: skip
     """Return the verdict, what to do, what a loss would do, and the tables."""
     lines = wrapped(verdict(found), width)
-    for todo in todos(found, file):
+    for todo in todos(found):
         lines += wrapped(todo, width)
+    if not found.is_met:
+        command = f"calib plan {file} --suggest -o NEW.toml    # turns, zooms and moves cameras"
+        lines += wrapped(command, None, "Next: ")
     if lost is not None:
         lines += wrapped(of_losses(lost), width)
     lines += ["", *optics(found, width), "", *layers(found, width)]
@@ -53,16 +57,16 @@ def verdict(found: Assessment) -> str:
     told = []
     if few:
         told.append(
-            f"at {few} of {n} places fewer than {need.cameras} cameras see a marker, "
-            f"{found.n_cameras[fewest]} near {_near(found.places_mm[fewest])}"
+            f"at {few} of {n} places fewer than {need.cameras} cameras see a marker "
+            f"({found.n_cameras[fewest]} near {_near(found.places_mm[fewest])})"
         )
     if found.tie.obstacle:
-        told.append(f"the calibration wave does not tie the rig: {found.tie.obstacle}")
+        told.append(f"no wave can calibrate these cameras together: {found.tie.obstacle}")
     elif found.lacks_precision.any():
         told.append(
             f"at {int(found.lacks_precision.sum())} of {len(found.sigma_mm)} places a marker is "
-            f"placed less well than to {need.precision_mm:g} mm, "
-            f"{in_mm(sigma)} near {_near(found.places_mm[found.judged[worst]])}"
+            f"placed less well than to {need.precision_mm:g} mm "
+            f"({in_mm(sigma)} near {_near(found.places_mm[found.judged[worst]])})"
         )
     if told:
         return f"The need is not met: {'; '.join(told)}."
@@ -95,23 +99,18 @@ def _or(names: Sequence[str]) -> str:
     return listed(names).replace(" and ", " or ")
 
 
-def todos(found: Assessment, file: str) -> list[str]:
-    """Return what to do about the plan, with the command to type."""
+def todos(found: Assessment) -> list[str]:
+    """Return what to do about the plan."""
     out = []
-    if not found.is_met:
+    if not found.is_met and (unsharp := _only_unsharp(found)):
         out.append(
-            f"To turn, zoom and move cameras for it: calib plan {file} --suggest -o NEW.toml"
+            f"At {counted(unsharp, 'place')} enough cameras look, but markers there are too small "
+            "or not sharp: take longer lenses, larger markers or a smaller aperture."
         )
-        unsharp = _only_unsharp(found)
-        if unsharp:
-            out.append(
-                f"{counted(unsharp, 'place')} would have enough cameras if markers there were "
-                "large and sharp enough: longer lenses, larger markers, a smaller aperture."
-            )
     if found.tie.weak and not found.tie.obstacle:
         out.append(
-            f"Weakly tied by the wave: {listed(found.tie.weak)}. Wave where they and their "
-            "neighbours see, or turn them towards what the others see."
+            f"The wave hardly joins {listed(found.tie.weak)} to the others: wave where they and "
+            "their neighbours see, or turn them towards what the others see."
         )
     return out
 
@@ -127,7 +126,7 @@ def _near(place: Array) -> str:
 
 
 def in_mm(value: float) -> str:
-    return f"{value:.2f} mm" if np.isfinite(value) else "nothing, as no two rays meet there,"
+    return f"{value:.2f} mm" if np.isfinite(value) else "not at all"
 
 
 def _m(value: float) -> str:
@@ -137,19 +136,19 @@ def _m(value: float) -> str:
 def optics(found: Assessment, width: int | None) -> list[str]:
     plan, cameras = found.plan, found.plan.cameras
     rows = [_optics_of(plan, c, one) for c, one in zip(cameras, found.looks, strict=True)]
-    views = [" × ".join(f"{a:.0f}" for a in r["view_deg"][:2]) for r in rows]
+    views = ["×".join(f"{a:.0f}" for a in r["view_deg"][:2]) for r in rows]
     sizes = [" ".join("-" if s is None else f"{s:.1f}" for s in r["marker_px"]) for r in rows]
     columns = [
         Column("camera", [c.name for c in cameras], is_left=True),
         Column("lens|mm", [c.focal_mm for c in cameras], ".1f"),
         Column("view|deg", views),
-        Column("diagonal|deg", [r["view_deg"][2] for r in rows], ".0f"),
-        Column("share", [r["share"] for r in rows], ".0%"),
-        Column("near, middle, far|m", [" ".join(_m(d) for d in r["distance_mm"]) for r in rows]),
+        Column("diagonal|deg", [r["view_deg"][2] for r in rows], ".0f", rank=2),
+        Column("sees", [r["share"] for r in rows], ".0%"),
+        Column("distance|m", [" ".join(_m(d) for d in r["distance_mm"]) for r in rows]),
         Column("marker|px", sizes),
     ]
     if plan.marker.gap_mm is not None:
-        columns.append(Column("merge|m", [r["merge_mm"] / 1000 for r in rows], ".1f"))
+        columns.append(Column("merge|m", [r["merge_mm"] / 1000 for r in rows], ".1f", rank=2))
     if any(r["sharp_mm"] is not None for r in rows):
         texts = [
             "-" if r["sharp_mm"] is None else " to ".join(map(_m, r["sharp_mm"])) for r in rows
@@ -160,11 +159,12 @@ def optics(found: Assessment, width: int | None) -> list[str]:
                 "hyperfocal|m",
                 [None if r["hyperfocal_mm"] is None else r["hyperfocal_mm"] / 1000 for r in rows],
                 ".1f",
+                rank=3,
             )
         )
     columns += [
         Column("position|± mm", found.tie.position_mm.tolist(), ".2f"),
-        Column("rotation|± deg", found.tie.rotation_deg.tolist(), ".4f"),
+        Column("rotation|± deg", found.tie.rotation_deg.tolist(), ".4f", rank=1),
     ]
     return table(columns, width)
 
@@ -208,9 +208,9 @@ def layers(found: Assessment, width: int | None) -> list[str]:
         Column("too few|cameras", [int(found.lacks_cameras[m].sum()) for m in rows]),
         Column("fewest", [int(found.n_cameras[m].min()) if m.any() else None for m in rows]),
         Column("median", [float(np.median(found.n_cameras[m])) for m in rows], ".0f"),
-        Column("meet|deg", [_angles(found.angle_deg[m]) for m in rows]),
-        Column("3D SD|median mm", [_median(found.sigma_mm[m]) for m in of_judged], ".2f"),
-        Column("worst|mm", [_most(found.sigma_mm[m]) for m in of_judged], ".2f"),
+        Column("rays meet|deg", [_angles(found.angle_deg[m]) for m in rows]),
+        Column("placed to|half, mm", [_median(found.sigma_mm[m]) for m in of_judged], ".2f"),
+        Column("at worst|mm", [_most(found.sigma_mm[m]) for m in of_judged], ".2f"),
     ]
     return table(columns, width)
 

@@ -209,7 +209,8 @@ def test_command_writes_a_page_and_says_what_it_found(call: Call, tmp_path: Path
     save_tracks(day_capture(simulate(SCENARIO), 30, 250).tracks, tmp_path / "day.h5")
     day = ("--recheck", tmp_path / "day.h5", "--any", "-o", out, "--force")
     assert call("report", old, tracks, *day)[0] == 1
-    assert missing(out, "cam03 moved", "NEW_TRACKS --any --repair", "No wand was seen") == []
+    repair = f"calib recheck {old} {tmp_path / 'day.h5'} --any --repair -o NEW_RIG</p>"
+    assert missing(out, "cam03 moved", repair, "No wand was seen") == []
 
 
 def missing(page: Path, *texts: str) -> list[str]:

@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import shlex
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -97,7 +98,9 @@ def report(
             read.append(("tracks of the recheck", again, sha256))
             with inside(again):
                 ask = calib.recheck_any if of_any else calib.recheck
-                moves = figures.of_recheck(solved, ask(solved, new, progress=progress))
+                found = ask(solved, new, progress=progress)
+                names = shlex.join([str(rig), str(again)])
+                moves = figures.of_recheck(solved, found, names)
             title = f"Rechecked by {again.name}"
         if before is not None:
             old, sha256 = files.with_sha256(calib.load_rig, before)

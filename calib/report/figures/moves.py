@@ -64,8 +64,10 @@ class Moves:
         return tuple(m for m in self.cameras if m.is_named and m.later is not None)
 
 
-def of_recheck(rig: Rig, found: Recheck) -> Moves:
-    """Return what a recheck of a rig found, as a move of each camera."""
+def of_recheck(rig: Rig, found: Recheck, files: str = "RIG NEW_TRACKS") -> Moves:
+    """Return what a recheck of a rig found, as a move of each camera; ``files`` are the rig and
+    tracks that a command to repair names.
+    """
     out = []
     for c in recheck_words.worst_first(found):
         camera = rig.camera(c.name)
@@ -80,7 +82,7 @@ def of_recheck(rig: Rig, found: Recheck) -> Moves:
         )  # fmt: skip
     return Moves(
         rig, recheck_words.verdict(found), found.needs_a_hand,
-        tuple(recheck_words.findings(found)), _remedy(found), tuple(out),
+        tuple(recheck_words.findings(found)), _remedy(found, files), tuple(out),
     )  # fmt: skip
 
 
@@ -112,12 +114,12 @@ def of_history(found: History) -> Moves:
     )  # fmt: skip
 
 
-def _remedy(found: Recheck) -> str:
+def _remedy(found: Recheck, files: str) -> str:
     if not found.repairable:
         return ""
     return (
         f"To solve {listed(list(found.repairable))} anew, the others held: "
-        f"calib recheck RIG NEW_TRACKS {'--any ' if found.is_any else ''}--repair -o NEW_RIG"
+        f"calib recheck {files} {'--any ' if found.is_any else ''}--repair -o NEW_RIG"
     )
 
 

@@ -22,7 +22,9 @@ def before_and_after(moves: Moves, title: str) -> str:
         if m.note
     ]
     parts += [f'<ol class="todo">{"".join(told)}</ol>'] if told else []
-    parts += [html.paragraph(sentence(text)) for text in (moves.remedy, *moves.findings) if text]
+    # A command is copied: it ends as it is typed.
+    parts += [html.paragraph(moves.remedy)] if moves.remedy else []
+    parts += [html.paragraph(sentence(text)) for text in moves.findings]
     if moves.needs_a_hand:
         parts.append(html.paragraph(CAUTION, "caution"))
     if moves.named:

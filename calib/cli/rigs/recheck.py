@@ -46,6 +46,7 @@ def add_commands(app: typer.Typer) -> None:
         """
         calib recheck rig.h5 short_wave.h5
         calib recheck rig.h5 short_wave.h5 --repair -o new_rig.h5
+        calib recheck rig.h5 day.h5 --any
         """,
         """
         Twenty seconds of waving will do. It also tells exchanged names, a capture of

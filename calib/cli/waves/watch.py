@@ -73,7 +73,7 @@ def watch(
         float | None,
         typer.Option(
             metavar="MM",
-            help="Stop when a marker is placed to this standard deviation in half of the places "
+            help="Stop when a marker is placed to ± MM (1 sigma) in half of the places "
             "where the wand went. Without it: when ten more seconds would gain less than a tenth.",
             min=0.0,
         ),

@@ -7,6 +7,7 @@ recheck of a wave. No length is known, so the rig's size is taken as stored.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import replace
 
@@ -24,6 +25,7 @@ from calib.check.recheck.outcome import Recheck, as_one
 from calib.check.recheck.run import compared
 from calib.check.recheck.whole import with_serials
 from calib.check.verdicts import Standing
+from calib.core.camera import Lens
 from calib.core.geometry import Array
 from calib.core.progress import Progress, quiet
 from calib.core.rig import Rig
@@ -99,9 +101,12 @@ def recheck_any(
     options = options or RecheckOptions()
     options = replace(options, alpha=options.alpha / len(parts))
 
+    fits: list[tuple[list[int], State]] = []
+
     def judged(part: Tracks) -> Recheck:
         at = [tracks.names.index(n) for n in part.names]
         fit = solve_anew(rig, part, progress, _of(found.state, at))
+        fits.append((at, fit.result.state))
         clock = Clock((whole + found.late_frames)[at], found.late_sigma[at])
         others = {n: k for n, k in shared.items() if n not in part.names}
         return compared(rig, part, fit, clock, borne, others, options, progress)
@@ -112,6 +117,11 @@ def recheck_any(
             with suppress(UnsolvableError):
                 more.append(judged(part))
     outcome = _in_frames(as_one(largest, more), tracks.frame_rate_hz, int(moments.number[0]))
+    # Poses of one fit: errors of those found one by one look like steps as markers come and go.
+    found = replace(found, state=_with(found.state, fits))
+    moments = moments.earlier(
+        np.zeros(len(tracks.names)), [Lens.from_vector(v) for v in found.state.lens]
+    )
     knocks = knocked(moments, group, _sizes(rig, tracks.names), found)
     return with_serials(_with_knocks(outcome, knocks), rig, given)
 
@@ -229,3 +239,11 @@ def _of(state: State, cameras: list[int]) -> State:
     return replace(
         state, cam_R=state.cam_R[cameras], cam_t=state.cam_t[cameras], lens=state.lens[cameras]
     )
+
+
+def _with(state: State, fits: Sequence[tuple[list[int], State]]) -> State:
+    """Return a state with the cameras of some fits as these have them."""
+    R, t, lens = state.cam_R.copy(), state.cam_t.copy(), state.lens.copy()
+    for at, fitted in fits:
+        R[at], t[at], lens[at] = fitted.cam_R, fitted.cam_t, fitted.lens
+    return replace(state, cam_R=R, cam_t=t, lens=lens)

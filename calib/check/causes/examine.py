@@ -30,6 +30,9 @@ MAX_VARIANCE = (
 SCREEN_FRAMES = (
     400  # some thousand points: a share of the squares is then known to a hundredth or two
 )
+# of a long capture, thinned: a share of the squares is known to a hundredth of itself by then, and
+# the effects on a point are some fifty numbers
+MOST_FRAMES = 30_000
 SEGMENTS = (
     24  # of time, each with a middle of its own, so that what comes after a knock is not stray
 )
@@ -65,7 +68,7 @@ def examine(record: Record) -> Examination | None:
     left out.
     """
     quiet = record.is_used & ~record.is_passing[:, None]
-    record = record.with_used(quiet if quiet.sum() >= 30 else record.is_used)
+    record = record.with_used(quiet if quiet.sum() >= 30 else record.is_used).thinned(MOST_FRAMES)
     seen = record.is_used
     if seen.sum() < 30:
         return None

@@ -19,10 +19,13 @@ from calib.report.rigs.residuals import as_json, lasting_sentences
 from calib.simulate import Scenario, Simulation, simulate
 from calib.simulate.noise import lasting_errors
 from calib.simulate.scenario import INDEPENDENT
+from calib.solve.bundle.descent import BundleOptions, bundle, normal_equations
+from calib.solve.bundle.linearise import residuals
+from calib.solve.bundle.problem import Problem, State
 from calib.solve.certainty.normal import Information
 from calib.solve.hold import fit_to_rig
-from calib.solve.lasting.bending import joint_scores
-from calib.solve.lasting.find import bin_frames
+from calib.solve.lasting.bending import find_followed, joint_scores
+from calib.solve.lasting.find import bin_frames, within
 from calib.solve.lasting.shifts import shifts
 from calib.solve.lasting.solved import Solved
 from calib.solve.lasting.stretches import USUAL_SHARE, Stretch, pairs_in, share_off
@@ -89,25 +92,92 @@ def test_a_planted_stretch_is_found_with_its_camera_frames_and_size(
     )  # a thousandth of the good stretches of each length, and a frame or two around
 
 
+def scores(problem: Problem, state: State, options: BundleOptions, group: Any) -> tuple[Any, Any]:
+    solved = Solved.of(problem, state, options, normal_equations(problem, state, options)[0])
+    found = shifts(problem, state, options.terms, bin_frames(problem.rate_hz))
+    return joint_scores(problem, state, solved, found, group)
+
+
+def stretches_of(problem: Problem, frames: int) -> Any:
+    """Every second stretch of so many frames of each camera, numbered."""
+    group = 100 * problem.cam + problem.frame // frames
+    is_in = problem.frame // frames % 2 > 0
+    group[~is_in] = -1
+    group[is_in] = np.unique(group[is_in], return_inverse=True)[1]
+    return group
+
+
 def test_scores_at_a_minimum_have_the_joint_information_for_their_covariance() -> None:
-    """Source: Rao's score test; SciPy's law, half a camera's stretches at a time, all of them
-    together, which couples cameras by the wand and by what all of them give way to.
+    """Source: Rao's score test; SciPy's law. All together, as cameras are coupled by the wand and
+    by what all of them give way to.
     """
-    values, n = 0.0, 0
+    value, n = 0.0, 0
     for seed in range(5):
         sim = simulate(Scenario.plain(n_cameras=4, n_frames=240, seed=seed, layout="row"))
         fit = solve_rig(sim.tracks, sim.wand).fit
-        problem, state = fit.problem, fit.result.state
-        found = shifts(problem, state, fit.options.terms, bin_frames(problem.rate_hz))
-        group = 8 * problem.cam + problem.frame // 30
-        group[problem.frame % 60 < 30] = -1
-        group[group >= 0] = np.unique(group[group >= 0], return_inverse=True)[1]
-        solved = Solved.of(problem, state, fit.options, fit.result.blocks)
-        u, M = joint_scores(problem, state, solved, found, group)
-        of_noise, out = Information.of(M, u).chi_square()
-        values, n = values + of_noise, n + out
+        group = stretches_of(fit.problem, 30)
+        u, M = scores(fit.problem, fit.result.state, fit.options, group)
+        of_noise, n_told = Information.of(M, u).chi_square()
+        value, n = value + of_noise, n + n_told
     assert n > 100
-    assert stats.chi2.ppf(1e-3, n) < values < stats.chi2.isf(1e-3, n)
+    assert stats.chi2.ppf(1e-3, n) < value < stats.chi2.isf(1e-3, n)
+
+
+def test_scores_a_step_away_are_those_at_the_minimum() -> None:
+    """Source: the descent itself, to what is linear of the step."""
+    sim = simulate(Scenario.plain(n_cameras=4, n_frames=240, seed=1))
+    fit = solve_rig(sim.tracks, sim.wand).fit
+    problem, options = fit.problem, replace(fit.options, tolerance=1e-13, damping=1e-9)
+    group, uv = stretches_of(problem, 30), problem.uv_px.copy()
+    uv[0][:, (problem.cam == 2) & (problem.frame < 90)] += 0.5 * fit.sigma_px[2]
+    start = bundle(problem, fit.result.state, options).state
+    moved = replace(problem, uv_px=uv)
+    u, M = scores(moved, start, options, group)
+    there, _ = scores(moved, bundle(moved, start, options).state, options, group)
+    sd = np.sqrt(np.diag(M))
+    told = sd > 1.0
+    np.testing.assert_allclose((u / sd)[told], (there / sd)[told], atol=5e-3)
+    found = shifts(moved, start, options.terms, bin_frames(moved.rate_hz))
+    solved = Solved.of(moved, start, options, normal_equations(moved, start, options)[0])
+    as_if_there = replace(solved, gradient=np.zeros_like(solved.gradient))
+    v, _ = joint_scores(moved, start, as_if_there, found, group)
+    assert np.abs((v - u) / sd)[told].max() > 0.1
+
+
+def test_sound_points_that_a_camera_left_tell_which_stretch_it_followed() -> None:
+    """Where a camera followed a stretch from the start on, the sound points beside it lie beyond
+    the gate. The truth is what was planted.
+    """
+    sim = simulate(Scenario(layout="row", n_cameras=6, n_frames=700, seed=3, **INDEPENDENT))
+    camera, (first, last) = sim.tracks.camera("cam05"), (200, 226)
+    around = (camera.frame >= first - 8) & (camera.frame <= last)
+    low, high = camera.xy_px[around].min(axis=0) - 150, camera.xy_px[around].max(axis=0) + 150
+    elsewhere = ~((camera.xy_px >= low) & (camera.xy_px <= high)).all(axis=1)
+    there = replace(
+        sim.tracks,
+        cameras=tuple(c.rows(around | elsewhere) if c is camera else c for c in sim.tracks.cameras),
+    )
+    by = 25.0 * sim.scenario.sigma_px
+    tracks = shifted(replace(sim, tracks=there), "cam05", first, last, (-by, 0.3 * by))
+    fit = solve_rig(tracks, sim.wand).fit
+    problem, sigma = fit.problem, fit.sigma_px
+    number, own = problem.frame_number[problem.frame], problem.cam == 4
+    beside, off = (
+        own & (number >= a) & (number < b) for a, b in ((first - 8, first), (first, last + 1))
+    )
+    seen, gate = problem.row >= 0, 4.8 * sigma[problem.cam]
+    near = seen & (np.hypot(*residuals(problem, fit.result.state)) < gate)
+    followed = problem.with_weight((near & ~beside | seen & off) / sigma[problem.cam])
+    state = bundle(followed, fit.result.state, replace(fit.options, damping=1e-4)).state
+    far = np.hypot(*residuals(problem, state)) > gate
+    assert far[:, beside][seen[:, beside]].mean() > 0.5
+    assert far[:, off][seen[:, off]].mean() < 0.1
+    asked = within(problem, state, seen, sigma, 4.8, 15.0)
+    solved = Solved.of(asked, state, fit.options, normal_equations(asked, state, fit.options)[0])
+    pairs, *_ = max(find_followed(asked, state, solved, sigma), key=lambda o: o[2])
+    assert (problem.cam[pairs] == 4).all()
+    assert number[pairs].min() >= first and number[pairs].max() <= last
+    assert len(pairs) > 0.8 * off.sum()
 
 
 BENDING: list[tuple[Any, int, str, int, tuple[float, float], str]] = [

@@ -14,7 +14,7 @@ from calib.core.parameters import AUTO, RING, n_unknowns, term_names, term_value
 from calib.core.progress import Progress
 from calib.core.tracks import Ints, Tracks
 from calib.core.wand import Wand
-from calib.solve.bundle.descent import BundleOptions, bundle
+from calib.solve.bundle.descent import BundleOptions, bundle, normal_equations
 from calib.solve.bundle.frames import fit_frames, place_wands
 from calib.solve.bundle.linearise import Blocks, residuals
 from calib.solve.bundle.monotonic import monotonic_prior, sensor_sizes, tightened
@@ -31,7 +31,7 @@ from calib.solve.fit import (
     squared_residuals,
 )
 from calib.solve.lasting.bending import find_followed
-from calib.solve.lasting.find import LEAST_SHIFT, find_off, passing, with_sizes
+from calib.solve.lasting.find import LEAST_SHIFT, find_off, passing, with_sizes, within
 from calib.solve.lasting.scatter import Scatter, scatter_of_fit
 from calib.solve.lasting.solved import Solved
 from calib.solve.lasting.stretches import Off, Stretch, camera_of, off_pairs
@@ -42,7 +42,10 @@ START_FRAMES = 120
 MAX_ROUNDS = 8
 # share of a camera's points in stretches that stand off, at most: what is left must still place it
 MOST_OFF = 0.5
-FOLLOWED_ROUNDS, LASTING_ROUNDS, BENT_ROUNDS, SETTLED = 3, 4, 8, 5e-3  # share of the points
+FOLLOWED_ROUNDS, LASTING_ROUNDS, BENT_ROUNDS, SETTLED = 2, 4, 8, 5e-3  # share of the points
+# In gates, how far off a camera leaves sound points beside a stretch that it followed from the
+# start on; what is farther counts as if there.
+FAR = 3.0
 # A fit whose residuals moved by less than this, in a camera's noise, shows the same stretches: half
 # the least shift that makes one.
 UNMOVED = 0.5 * LEAST_SHIFT
@@ -209,7 +212,7 @@ def _without_lasting(fit: Fit, seen: NDArray[np.bool_]) -> tuple[NDArray[np.bool
     )  # cameras that stand off most of the time: something else is wrong with them
     followed: list[Off] = []
     for _ in range(FOLLOWED_ROUNDS):
-        more = _followed(fit)
+        more = _followed(fit, seen, followed)
         if not more:
             break
         followed += more
@@ -228,14 +231,17 @@ def _without_lasting(fit: Fit, seen: NDArray[np.bool_]) -> tuple[NDArray[np.bool
         if not _has_moved(fit, searched, seen):
             break
     for _ in range(BENT_ROUNDS if off else 0):
-        more = [o for o in _followed(fit) if camera_of(fit.problem, o) not in barred]
+        more = _followed(fit, seen, off)
+        more = [o for o in more if camera_of(fit.problem, o) not in barred]
         if not more:
             break
         off, stretches, much = passing(fit.problem, [*off, *more], seen, MOST_OFF)
         barred |= much
         off = [o for o in off if camera_of(fit.problem, o) not in barred]
-        fit = _refitted(fit, seen & ~off_pairs(fit.problem, off), whole, fit.result.blocks)
-    sound = seen & ~off_pairs(fit.problem, off)
+        before, sound = sound, seen & ~off_pairs(fit.problem, off)
+        fit = _refitted(fit, sound, whole, fit.result.blocks)
+        if (sound != before).sum() <= SETTLED * seen.sum():
+            break
     if not fit.result.is_converged:
         fit = _refitted(fit, sound, whole)
     kept = [s for s in stretches if s.camera not in barred]
@@ -243,10 +249,18 @@ def _without_lasting(fit: Fit, seen: NDArray[np.bool_]) -> tuple[NDArray[np.bool
     return sound, replace(fit, stretches=with_sizes(fit.problem, residual, seen, kept))
 
 
-def _followed(fit: Fit) -> list[Off]:
-    """Return what the cameras of a fit followed."""
-    solved = Solved.of(fit.problem, fit.result.state, fit.options, fit.result.blocks)
-    return find_followed(fit.problem, fit.result.state, solved, fit.sigma_px)
+def _followed(fit: Fit, seen: NDArray[np.bool_], off: list[Off]) -> list[Off]:
+    """Return what the cameras of a fit followed, of the ``seen`` points (M, P) but those ``off``.
+
+    Beyond the gate they are asked as well: where a camera followed a stretch from the start on, it
+    is the sound points beside it that lie there.
+    """
+    state, limit = fit.result.state, float(np.sqrt(GATE_SQUARED))
+    sound = seen & ~off_pairs(fit.problem, off)
+    problem = within(fit.problem, state, sound, fit.sigma_px, limit, FAR * limit)
+    blocks, _ = normal_equations(problem, state, fit.options)
+    solved = Solved.of(problem, state, fit.options, blocks)
+    return find_followed(problem, state, solved, fit.sigma_px)
 
 
 def _has_moved(fit: Fit, before: Fit, seen: NDArray[np.bool_]) -> bool:

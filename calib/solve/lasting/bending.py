@@ -12,13 +12,14 @@ are ``s = P⁻¹ u_T`` and another stretch has
     score u + hᵀ H s,   information I - hᵀ (1 + H P⁻¹ Hᵀ) h.
 
 Stretches are taken sweep by sweep, each time the largest chi-square and those of half its size at
-other times, down to half of what counts: what other cameras take is not in it yet.
+other times, down to SCREENED of what counts: what other cameras take is not in it yet.
 
 *All of them*: these stretches of all cameras have the scores u and the information ``M = I - G C
 Gᵀ``, with the frames' poses given way in I, which couples stretches at the same time, G the
-gradients of all cameras and C the covariance of a fit. Again the largest is taken, one after the
-other: where one alone is off, its own chi-square is never less than that of another which only
-seems to be (Cauchy and Schwarz). Then those go that the others of those taken explain.
+gradients of all cameras and C the covariance of a fit; with the cost's gradient g, u is u - G C g
+at its minimum. Again the largest is taken, one after the other: where one alone is off, its own
+chi-square is never less than that of another which only seems to be (Cauchy and Schwarz). Then
+those go that the others of those taken explain.
 
 Sources: Rao, 1948 (score test, as in ``shifts``); Pati, Rezaiifar & Krishnaprasad, Orthogonal
 matching pursuit, 1993 (one after the other, all of them fitted anew); Glaz, Naus & Wallenstein,
@@ -36,6 +37,7 @@ from scipy import linalg, sparse, special
 
 from calib.core.compiled import compiled
 from calib.core.geometry import Array
+from calib.core.parameters import n_unknowns
 from calib.core.threads import in_groups
 from calib.solve.bundle.problem import Index, Problem, State
 from calib.solve.lasting.find import LEAST_SHIFT, SINGULAR, bin_frames, chi_square
@@ -47,22 +49,24 @@ from calib.solve.lasting.stretches import Off
 # than in as many apart.
 WINDOW_BINS = (3, 4, 5, 6, 8, 10, 12, 15, 19, 24, 30, 38, 48, 60)
 WINDOW_STEPS = 4  # a length
-BY_CHANCE = 0.05  # that a sound capture has a fit of all its points repeated
-SCREENED = 0.5  # of the limit: what one camera's chi-square must come to for all to be asked
+BY_CHANCE = 0.05  # that any is taken of a sound capture
+SCREENED = 0.6  # of the limit: what one camera's chi-square must come to for all to be asked
 # Windows that are so strong, as a share of the strongest, are taken beside it: in a long capture
 # one at a time would take longer by the square of its length.
 ALONG = 0.5
 # Windows that are weighed up together: through cameras that are known by as many, those at other
 # times hardly feel one another.
 TOGETHER = 300
-MOST_SHARE = 1.0 / 3.0  # of a camera's information: what is left must still place it
+MOST_SHARE = 0.5  # of a camera's information: beyond half, what is kept may be what is off
 
 
 def find_followed(problem: Problem, state: State, solved: Solved, sigma_px: Array) -> list[Off]:
-    """Return what the cameras ``solved`` followed in a fit of the problem's points, which is at its
-    minimum.
+    """Return what the cameras ``solved`` followed in a fit of the problem's points, the minimum of
+    which may lie a step away.
     """
-    found = shifts(problem, state, solved.terms, bin_frames(problem.rate_hz))
+    own = solved.gradient[: problem.n_cameras * n_unknowns(solved.terms)]
+    own = own.reshape(problem.n_cameras, -1)
+    found = shifts(problem, state, solved.terms, bin_frames(problem.rate_hz), own)
     first, last = _windows(found.n_bins)
     limit = float(special.chdtri(2, BY_CHANCE / max(problem.n_cameras * len(first), 1)))
 
@@ -153,7 +157,7 @@ def joint_scores(
     problem: Problem, state: State, solved: Solved, found: Shifts, group: NDArray[np.intp]
 ) -> tuple[Array, Array]:
     """Return score (2 K,) and information (2 K, 2 K) of common shifts of the pairs of each
-    ``group (P,)``, frames and cameras given way; pairs of -1 are in none.
+    ``group (P,)`` at the minimum, frames and cameras given way; pairs of -1 are in none.
     """
     pairs = np.flatnonzero(group >= 0)
     own, n_pairs, d = group[pairs], len(pairs), found.half.shape[1]
@@ -167,39 +171,52 @@ def joint_scores(
     I = np.diag(np.bincount(own, found.n[pairs]).repeat(2)) - (B.T @ B).toarray()
     gradients = Gradients.of(problem, state, solved.terms, solved.blocks)
     G = gradients.sums(found, pairs, own).reshape(2 * n, -1)
-    return u.ravel(), I - G @ solved.covariance @ G.T
+    GC = G @ solved.covariance
+    return u.ravel() - GC @ solved.gradient, I - GC @ G.T
 
 
 def _taken(u: Array, M: Array, sigma_px: Array, limit: float) -> list[tuple[int, Array, float]]:
     """Return which shifts stand off, their size (2,) in px and chi-square, given scores (2 K,),
     information (2 K, 2 K) and each camera's noise (K,).
     """
-    v, A, every = u.copy(), M.copy(), np.arange(len(sigma_px))
-    taken: list[int] = []
-    while True:
-        blocks = A.reshape(len(every), 2, len(every), 2)[every, :, every].reshape(-1, 4)
-        value, shift = chi_square(v.reshape(-1, 2), blocks[:, [0, 1, 3]])
+    n, v, taken = len(sigma_px), u.copy(), list[int]()
+    own, R = _own(M), np.empty((2 * n, 2 * n))  # M = R Rᵀ over those taken, column by column
+    least = SINGULAR * (own[:, 0] + own[:, 2])
+    while len(taken) < n:
+        value, shift = chi_square(v.reshape(-1, 2), own)
         value[taken] = 0.0
+        value[own[:, 0] + own[:, 2] <= least] = 0.0  # those taken have all of it
         value[np.hypot(*shift.T) <= LEAST_SHIFT * sigma_px] = 0.0
         k = int(np.argmax(value))
         if value[k] < limit:
             break
+        two, m = slice(2 * k, 2 * k + 2), 2 * len(taken)
+        left = M[:, two] - R[:, :m] @ R[two, :m].T
+        L = np.linalg.cholesky(left[two])
+        R[:, m : m + 2] = linalg.solve_triangular(L, left.T, lower=True).T
+        v -= R[:, m : m + 2] @ linalg.solve_triangular(L, v[two], lower=True)
+        x, y = R[:, m : m + 2].reshape(n, 2, 2).swapaxes(0, 1)
+        own = own - np.stack([(x * x).sum(1), (x * y).sum(1), (y * y).sum(1)], axis=1)
         taken.append(k)
-        own = [2 * k, 2 * k + 1]
-        X = np.linalg.solve(A[np.ix_(own, own)], A[own])
-        v, A = v - X.T @ v[own], A - A[:, own] @ X
+    every = (2 * np.array(taken, int)[:, None] + [0, 1]).ravel()
+    C = np.linalg.inv(M[np.ix_(every, every)])
+    s = C @ u[every]
     while taken:
-        at = (2 * np.array(taken)[:, None] + [0, 1]).ravel()
-        C = np.linalg.inv(M[np.ix_(at, at)])
-        shift = (C @ u[at]).reshape(-1, 2)
-        each = np.arange(len(taken))
-        blocks = C.reshape(len(taken), 2, len(taken), 2)[each, :, each].reshape(-1, 4)
-        value, _ = chi_square(shift, blocks[:, [0, 1, 3]])
+        value, _ = chi_square(s.reshape(-1, 2), _own(C))
         k = int(np.argmin(value))
         if value[k] >= limit:
-            return [(t, s, float(x)) for t, s, x in zip(taken, shift, value, strict=True)]
+            return list(zip(taken, s.reshape(-1, 2), value.tolist(), strict=True))
+        two, rest = slice(2 * k, 2 * k + 2), np.delete(np.arange(len(s)), [2 * k, 2 * k + 1])
+        X = np.linalg.solve(C[two, two], C[two, rest])
+        s, C = s[rest] - X.T @ s[two], C[np.ix_(rest, rest)] - C[rest, two] @ X
         taken.pop(k)
     return []
+
+
+def _own(A: Array) -> Array:
+    """Return xx, xy, yy (K, 3) of each shift by itself from a matrix (2 K, 2 K) of all."""
+    n = len(A) // 2
+    return A.reshape(n, 2, n, 2)[np.arange(n), :, np.arange(n)].reshape(n, 4)[:, [0, 1, 3]]
 
 
 @compiled

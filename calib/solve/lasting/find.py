@@ -57,27 +57,41 @@ def bin_frames(rate_hz: float) -> int:
 def find_off(
     problem: Problem, state: State, seen: Bools, sigma_px: Array, gate: float
 ) -> list[Off]:
-    """Return what of a camera's ``seen (M, P)`` points stands off in stretches.
-
-    The cameras are held; points beyond ``gate`` sigmas count as if on it.
+    """Return what of a camera's ``seen (M, P)`` points stands off in stretches, the cameras held;
+    ``gate``: see ``within``.
     """
     out: list[Off] = []
-    r = residuals(problem, state)
-    far = seen & (r[0] ** 2 + r[1] ** 2 > (gate * sigma_px[problem.cam]) ** 2)
-    # What is off together has all markers of a view off; one far off among others that are not is a
-    # stray point.
-    near = seen & ~(far & (seen & ~far).any(axis=0))
-
-    every = problem.with_weight(np.where(near, 1.0 / sigma_px[problem.cam], 0.0))
-    now = _Search(every, shifts(every, state, None, bin_frames(problem.rate_hz), gate), sigma_px)
+    every = within(problem, state, seen, sigma_px, gate, gate)
+    now = _Search(every, shifts(every, state, None, bin_frames(problem.rate_hz)), sigma_px)
     for (
         length
     ) in SEARCH_BINS:  # what stands off for a moment must not make a longer stretch seem to
         for late in (0, length // 2):
             off = now.in_blocks(length, late)
             out += off
-            now = now.without(off, state, gate) if off else now
+            now = now.without(off, state) if off else now
     return _grown(problem, now.found, out) if out else out
+
+
+def within(
+    problem: Problem, state: State, seen: Bools, sigma_px: Array, gate: float, most: float
+) -> Problem:
+    """Return the ``seen (M, P)`` points without stray ones, those beyond ``most`` sigmas moved on
+    to that.
+
+    What is off together has all markers of a view off, for some views: a point beyond ``gate``
+    sigmas among others that are not, or in a lone view, is a stray one.
+    """
+    r, sigma = residuals(problem, state), sigma_px[problem.cam]
+    size = np.hypot(*r)
+    far = seen & (size > gate * sigma)
+    is_off = far.any(axis=0) & ~(seen & ~far).any(axis=0)
+    for at in problem.pairs_by_camera():
+        next_to = np.pad(is_off[at], 1)
+        is_off[at] &= next_to[2:] | next_to[:-2]
+    near = seen & (~far | is_off)
+    over = np.maximum(1.0 - most * sigma / np.maximum(size, 1e-300), 0.0)
+    return replace(problem, uv_px=problem.uv_px - over * r, weight=np.where(near, 1.0 / sigma, 0.0))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -88,14 +102,12 @@ class _Search:
     found: Shifts
     sigma_px: Array
 
-    def without(self, off: Sequence[Off], state: State, gate: float) -> _Search:
+    def without(self, off: Sequence[Off], state: State) -> _Search:
         """Return the search among the pairs that are not ``off``."""
         is_off = off_pairs(self.problem, off)
         rest = self.problem.with_weight(np.where(is_off, 0.0, self.problem.weight))
         frames = np.unique(self.problem.frame[is_off])
-        return replace(
-            self, problem=rest, found=with_weights(self.found, rest, state, frames, gate)
-        )
+        return replace(self, problem=rest, found=with_weights(self.found, rest, state, frames))
 
     def in_blocks(self, length: int, late: int) -> list[Off]:
         """Return what stands off within blocks of ``length`` bins, the first of which begins

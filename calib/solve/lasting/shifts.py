@@ -76,25 +76,31 @@ class Shifts:
 
 
 def shifts(
-    problem: Problem, state: State, terms: tuple[str, ...] | None, length: int, gate: float = np.inf
+    problem: Problem,
+    state: State,
+    terms: tuple[str, ...] | None,
+    length: int,
+    gradient: Array | None = None,
 ) -> Shifts:
     """Return scores of common shifts of the problem's weighted points, in bins of ``length``
     frames.
 
     ``terms`` are the lens terms that are free beside the cameras' poses, None where cameras are
-    held. A point beyond ``gate`` sigmas counts as if on it.
+    held. With the ``gradient (C, n)`` of each camera, frames eliminated, scores are those at its
+    own minimum.
     """
     number = problem.frame_number
     bins = (number - number[0]) // length
-    by_pair, scores, a, S = _scores(problem, state, terms, (bins, int(bins[-1]) + 1), gate)
+    by_pair, scores, a, S = _scores(problem, state, terms, (bins, int(bins[-1]) + 1))
     # S is 0 by 0 with the cameras held.
-    given = inverse_factors(S)[:, None] @ a if terms is not None else a
+    inverse = inverse_factors(S)
+    given = inverse[:, None] @ a if terms is not None else a
+    if gradient is not None:
+        scores[..., :2] += np.einsum("cbni,cn->cbi", given, (inverse @ gradient[..., None])[..., 0])
     return Shifts(length, bins, *by_pair, summed(scores), summed(given))
 
 
-def with_weights(
-    found: Shifts, problem: Problem, state: State, frames: Index, gate: float
-) -> Shifts:
+def with_weights(found: Shifts, problem: Problem, state: State, frames: Index) -> Shifts:
     """Return ``found``, with cameras held, for the problem's weights, which are others than its own
     in some ``frames``.
     """
@@ -104,7 +110,7 @@ def with_weights(
     part, pairs = problem.of_frames(own)
     of_part = replace(state, wand_R=state.wand_R[own], wand_t=state.wand_t[own])
     bins = (found.bin_of_frame[own], found.n_bins)
-    by_pair, scores, *_ = _scores(part, of_part, None, bins, gate)
+    by_pair, scores, *_ = _scores(part, of_part, None, bins)
     u, n, half = (values.copy() for values in (found.u, found.n, found.half))
     u[pairs], n[pairs], half[pairs] = by_pair
     before = np.diff(found.scores, axis=1)
@@ -125,7 +131,6 @@ def _scores(
     state: State,
     terms: tuple[str, ...] | None,
     bins: tuple[NDArray[np.int64], int],
-    gate: float,
 ) -> tuple[tuple[Array, Array, Array], Array, Array, Array]:
     """Return u, n and half of each pair, and over ``bins`` (of each frame, and how many) the sums
     ``scores (C, B, 5)``, ``a (C, B, n, 2)`` and the cameras' S (C, n, n).
@@ -149,7 +154,7 @@ def _scores(
         )
         _shift_kernel(
             problem.cam, problem.starts, bins[0] - own.start, problem.uv_px, weight, first, last,
-            *arrays, term_codes(terms or ()), problem.n_turn, factors, gate, *by_pair, *sums,
+            *arrays, term_codes(terms or ()), problem.n_turn, factors, *by_pair, *sums,
         )  # fmt: skip
         return own, *sums
 
@@ -186,7 +191,7 @@ def _stretch_kernel(scores: Array, given: Array, first: Any, last: Any) -> tuple
 def _shift_kernel(
     cam: Any, starts: Any, bins: Any, uv: Array, weight: Array, first: int, last: int,
     cam_R: Array, cam_t: Array, lens: Array, wand_R: Array, wand_t: Array, shape: Array,
-    codes: Any, n_turn: int, factors: Array, gate: float, u: Array, n: Array, half: Array,
+    codes: Any, n_turn: int, factors: Array, u: Array, n: Array, half: Array,
     scores: Array, a: Array, S: Array,
 ) -> None:  # fmt: skip
     """Write u, n and half of the pairs of the frames from first to last, and add to the sums over
@@ -216,11 +221,8 @@ def _shift_kernel(
                     twist_rows(
                         R, t, lens, c, shape, m, codes, uv[0, m, p], uv[1, m, p], w, np.inf, rows
                     )
-                    size = np.sqrt(rows[0, end] * rows[0, end] + rows[1, end] * rows[1, end])
-                    clip = 1.0 if size <= gate else gate / size
                     n[p] += w * w
                     for k in range(2):
-                        rows[k, end] *= clip
                         for j in range(width):
                             own[k, j] += w * rows[k, j]
                         for i in range(6):

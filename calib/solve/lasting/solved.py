@@ -14,21 +14,20 @@ from calib.solve.bundle.problem import Problem, State
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Solved:
-    """A fit's cameras: its lens ``terms``, ``blocks`` and the covariance (N, N) of cameras and the
-    wand's shape.
+    """A fit's cameras: its lens ``terms``, ``blocks``, the covariance (N, N) of cameras and the
+    wand's shape, and the cost's gradient (N,) by them, 0 at its minimum.
     """
 
     terms: tuple[str, ...]
     blocks: Blocks
     covariance: Array
+    gradient: Array
 
     @classmethod
     def of(cls, problem: Problem, state: State, options: BundleOptions, blocks: Blocks) -> Solved:
-        """Return them of the normal equations at a minimum, in some gauge; what is held has no
-        variance.
-        """
+        """Return them of normal equations, in some gauge; what is held has no variance."""
         found = without_frames(problem, blocks)
         free, motions = free_parameters(state, options, len(blocks.shape))
         C = np.zeros_like(found.matrix)
         C[np.ix_(free, free)] = found.at(free).fixed(motions[free]).covariance()
-        return cls(options.terms, blocks, C)
+        return cls(options.terms, blocks, C, found.gradient)

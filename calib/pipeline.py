@@ -63,9 +63,11 @@ class Solution:
 
 
 def calibrate(
-    tracks: Tracks, wand: Wand | None, options: SolveOptions | None = None,
+    tracks: Tracks,
+    wand: Wand | None,
+    options: SolveOptions | None = None,
     progress: Progress = quiet,
-) -> Rig:  # fmt: skip
+) -> Rig:
     """Return the rig that the tracks of a waved wand determine; the world is the first camera's
     frame.
 
@@ -100,9 +102,11 @@ def calibrate(
 
 @one_blas_thread
 def solve_rig(
-    tracks: Tracks, wand: Wand | None, options: SolveOptions | None = None,
+    tracks: Tracks,
+    wand: Wand | None,
+    options: SolveOptions | None = None,
     progress: Progress = quiet,
-) -> Solution:  # fmt: skip
+) -> Solution:
     """Return what ``calibrate`` returns, with the fit and what naming the points came to.
 
     Parameters
@@ -140,9 +144,12 @@ def solve_rig(
 
 
 def _solved_or_refused(
-    tracks: Tracks, stated: Wand, options: SolveOptions, progress: Progress,
+    tracks: Tracks,
+    stated: Wand,
+    options: SolveOptions,
+    progress: Progress,
     named: Identification | None,
-) -> Solution:  # fmt: skip
+) -> Solution:
     try:
         return _solved(tracks, stated, options, progress, named)
     except np.linalg.LinAlgError as error:  # of numbers that ran away
@@ -168,9 +175,12 @@ def misread(tracks: Tracks, wand: Wand, free: NDArray[np.bool_]) -> list[Suspect
 
 
 def _solved(
-    tracks: Tracks, stated: Wand, options: SolveOptions, progress: Progress,
+    tracks: Tracks,
+    stated: Wand,
+    options: SolveOptions,
+    progress: Progress,
     named: Identification | None,
-) -> Solution:  # fmt: skip
+) -> Solution:
     task = begin(named.tracks if named else tracks, stated, options, progress)
     fit, findings = task.fit(progress), []
     if task.tracks.is_identified:

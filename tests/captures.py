@@ -55,9 +55,12 @@ def table_of(sim):
 
 def with_points(camera, keep):
     return replace(
-        camera, frame=camera.frame[keep], xy_px=camera.xy_px[keep], marker=camera.marker[keep],
+        camera,
+        frame=camera.frame[keep],
+        xy_px=camera.xy_px[keep],
+        marker=camera.marker[keep],
         radius_px=camera.radius_px[keep],
-    )  # fmt: skip
+    )
 
 
 def with_camera(tracks, camera):

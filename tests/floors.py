@@ -46,9 +46,15 @@ def in_other_world(rig: Rig, rng: np.random.Generator) -> tuple[Rig, Pose]:
 
 def stats(sigma_px: float, **more: Any) -> CameraStats:
     values: dict[str, Any] = {
-        "points": 1000, "n_left_out": 0, "rms_px": 1.4 * sigma_px, "median_px": sigma_px,
-        "p95_px": 2.4 * sigma_px, "sigma_px": sigma_px, "bias_px": (0.0, 0.0), "coverage": 0.7,
-    }  # fmt: skip
+        "points": 1000,
+        "n_left_out": 0,
+        "rms_px": 1.4 * sigma_px,
+        "median_px": sigma_px,
+        "p95_px": 2.4 * sigma_px,
+        "sigma_px": sigma_px,
+        "bias_px": (0.0, 0.0),
+        "coverage": 0.7,
+    }
     return CameraStats(**(values | more))
 
 

@@ -40,19 +40,28 @@ def make_problem(
     lens[:, 2], lens[:, 3] = rng.normal(999.5, 10, n_cameras), rng.normal(599.5, 10, n_cameras)
     lens[:, 4:] = rng.normal(0, 1, (n_cameras, 8)) * [0.1, 0.03, 1e-3, 1e-3, 0.01, 0.02, 0.01, 0.01]
     state = State(
-        R, -(R @ position[:, :, None])[..., 0], lens, rotation_from_vector(rng.normal(0, 1.5,
-        (n_frames, 3))),
-        rng.uniform([-1000, -1000, 300], [1000, 1000, 1800], (n_frames, 3)), shape,
-    )  # fmt: skip
+        R,
+        -(R @ position[:, :, None])[..., 0],
+        lens,
+        rotation_from_vector(rng.normal(0, 1.5, (n_frames, 3))),
+        rng.uniform([-1000, -1000, 300], [1000, 1000, 1800], (n_frames, 3)),
+        shape,
+    )
     cam, frame, marker = (v.ravel() for v in np.indices((n_cameras, n_frames, len(shape))))
     keep = rng.random(len(cam)) >= drop
     cam, frame, marker = cam[keep], frame[keep], marker[keep]
     n = len(cam)
     problem = arrange(
-        cam, frame, marker, np.zeros((n, 2)), np.full(n, 1 / noise_px), np.arange(n),
-        shape=(n_cameras, n_frames, len(shape)), n_turn=2 if is_line else 3,
+        cam,
+        frame,
+        marker,
+        np.zeros((n, 2)),
+        np.full(n, 1 / noise_px),
+        np.arange(n),
+        shape=(n_cameras, n_frames, len(shape)),
+        n_turn=2 if is_line else 3,
         frame_number=np.arange(n_frames),
-    )  # fmt: skip
+    )
     uv = -residuals(problem, state)
     return replace(problem, uv_px=uv + rng.normal(0, noise_px, uv.shape)), state
 

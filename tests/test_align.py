@@ -90,9 +90,11 @@ def test_points_and_their_covariance_go_along() -> None:
     places = rig.wave_mm[:20]
     views, cameras = views_of_places(rig, places), cameras_of(rig)
     np.testing.assert_allclose(
-        place(views, cameras_of(there)).points_mm, pose.apply(place(views, cameras).points_mm),
-        atol=1e-6, equal_nan=True,
-    )  # fmt: skip
+        place(views, cameras_of(there)).points_mm,
+        pose.apply(place(views, cameras).points_mm),
+        atol=1e-6,
+        equal_nan=True,
+    )
     here = covariance_of(*effects(rig_errors(rig), views, places, cameras))
     gone = covariance_of(*effects(rig_errors(there), views, pose.apply(places), cameras_of(there)))
     np.testing.assert_allclose(gone, pose.R @ here @ pose.R.T, rtol=1e-6, atol=1e-8, equal_nan=True)
@@ -189,11 +191,13 @@ def test_a_wand_laid_down_twice_gives_the_floor() -> None:
     parts = [still_tracks(standing(), p, rng) for p in (first, second)]
     cameras = tuple(
         replace(
-            a, frame=np.concatenate([a.frame, b.frame + 80]), xy_px=np.vstack([a.xy_px, b.xy_px]),
+            a,
+            frame=np.concatenate([a.frame, b.frame + 80]),
+            xy_px=np.vstack([a.xy_px, b.xy_px]),
             marker=np.concatenate([a.marker, b.marker]),
         )
         for a, b in zip(parts[0].cameras, parts[1].cameras, strict=True)
-    )  # fmt: skip
+    )
     how = align(standing(), Tracks(cameras, 25.0), AlignOptions(is_wand=True))[1]
     x = (first[-1] - first[0]) / np.linalg.norm(first[-1] - first[0])
     R = np.stack([x, np.cross([0, 0, 1], x), [0, 0, 1]])
@@ -266,10 +270,16 @@ def test_a_moving_marker_and_another_rigs_capture_are_refused() -> None:
     rng = np.random.default_rng(6)
     tracks = still_tracks(standing(), FRAME_MM, rng)
     walking = tuple(
-        replace(c, xy_px=np.clip(c.xy_px + 4.0 * c.frame[:, None] * (c.marker == 2)[:, None], 0,
-                                 [c.width - 1, c.height - 1]))
+        replace(
+            c,
+            xy_px=np.clip(
+                c.xy_px + 4.0 * c.frame[:, None] * (c.marker == 2)[:, None],
+                0,
+                [c.width - 1, c.height - 1],
+            ),
+        )
         for c in tracks.cameras
-    )  # fmt: skip
+    )
     with pytest.raises(InputError, match="marker 2: expected a marker that lies still"):
         align(standing(), replace(tracks, cameras=walking))
     strange = tuple(replace(c, name=f"other{k}") for k, c in enumerate(tracks.cameras))

@@ -113,10 +113,16 @@ def test_same_minimum_as_scipy(is_line: bool, seed: int) -> None:
     start_cost = 0.5 * (cv2_residuals(x0, problem, start, prior) ** 2).sum()
     assert linearise(problem, start, COMMON, np.inf).cost == pytest.approx(start_cost, rel=1e-9)
     other = least_squares(
-        cv2_residuals, x0, args=(problem, start, prior), jac="3-point", x_scale="jac", ftol=1e-14,
+        cv2_residuals,
+        x0,
+        args=(problem, start, prior),
+        jac="3-point",
+        x_scale="jac",
+        ftol=1e-14,
         xtol=1e-14,
-        gtol=1e-12, max_nfev=60,
-    )  # fmt: skip
+        gtol=1e-12,
+        max_nfev=60,
+    )
     assert ours.is_converged
     assert ours.cost == pytest.approx(other.cost, rel=1e-8)
 
@@ -208,10 +214,17 @@ def test_chunks_do_not_change_the_result() -> None:
     others = []
     for n_frames in (7, 20, 60):
         again = arrange(
-            problem.cam[pair], problem.frame[pair], marker, problem.uv_px[:, marker, pair].T,
-            problem.weight[marker, pair], problem.row[marker, pair], shape=(5, 60, 3), n_turn=2,
-            frame_number=problem.frame_number, frames_per_chunk=n_frames,
-        )  # fmt: skip
+            problem.cam[pair],
+            problem.frame[pair],
+            marker,
+            problem.uv_px[:, marker, pair].T,
+            problem.weight[marker, pair],
+            problem.row[marker, pair],
+            shape=(5, 60, 3),
+            n_turn=2,
+            frame_number=problem.frame_number,
+            frames_per_chunk=n_frames,
+        )
         others.append((len(again.chunks), bundle(again, start, BundleOptions(terms=COMMON)).cost))
     counts, costs = zip(*others, strict=True)
     assert counts[0] > counts[1] > counts[2] == 1

@@ -55,10 +55,14 @@ def test_accuracy_against_the_most_likely_rig(lenses: str) -> None:
         sigma = np.array([camera_sigma(scenario, i) for i in range(scenario.n_cameras)])
         focal = np.array([c.lens.fx for c in simulation.truth.cameras])
         best = likelihood_optimum(
-            simulation.tracks, simulation.truth, simulation.world_from_wand,
-            [~o for o in simulation.is_outlier], sigma,
-            AUTO, small_term_sd(simulation.scenario, term_names(AUTO), focal),
-        )  # fmt: skip
+            simulation.tracks,
+            simulation.truth,
+            simulation.world_from_wand,
+            [~o for o in simulation.is_outlier],
+            sigma,
+            AUTO,
+            small_term_sd(simulation.scenario, term_names(AUTO), focal),
+        )
         rig = calibrate(simulation.tracks, simulation.wand)
         ratios.append(median_error_mm(rig, simulation) / median_error_mm(best, simulation))
     # The figure that the project has set itself; errors that last are in part lost in the noise,

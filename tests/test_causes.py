@@ -25,11 +25,16 @@ def others_than_coverage(table):
 def planted(layout="room", seed=3, n_cameras=6, wand="line3", **changes):
     return simulate(
         Scenario(
-            layout=layout, n_cameras=n_cameras, n_frames=500, seed=seed, wand=wand,
-            connected=False, noise_spread=1.2,
+            layout=layout,
+            n_cameras=n_cameras,
+            n_frames=500,
+            seed=seed,
+            wand=wand,
+            connected=False,
+            noise_spread=1.2,
             **changes,
         )
-    )  # fmt: skip
+    )
 
 
 # Strengths that about double the RMS of the camera's residuals (0.17 px in length, wand at some 15

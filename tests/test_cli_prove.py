@@ -27,13 +27,27 @@ BAR_MM = np.array([[0.0, 0, 0], [700, 0, 0]])
 def site(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A rig solved by the program, what else it simulates, and a bar seen in many places."""
     folder = tmp_path_factory.mktemp("site")
-    made = program("simulate", folder / "sim", "--cameras", 6, "--frames", 400, "--seed", 21,
-                   "--floor", "--bar")  # fmt: skip
+    made = program(
+        "simulate",
+        folder / "sim",
+        "--cameras",
+        6,
+        "--frames",
+        400,
+        "--seed",
+        21,
+        "--floor",
+        "--bar",
+    )
     assert made.returncode == 0, made.stderr
     solved = program(
-        "solve", folder / "sim/tracks.h5", "--wand", folder / "sim/wand.toml", "-o",
+        "solve",
+        folder / "sim/tracks.h5",
+        "--wand",
+        folder / "sim/wand.toml",
+        "-o",
         folder / "rig.h5",
-    )  # fmt: skip
+    )
     assert "A marker in the middle of the volume is placed to" in solved.stdout, solved.stderr
     truth, rng = files.load_rig(folder / "sim/truth.h5"), np.random.default_rng(1)
     low, high = np.array([-1200.0, -1000, 500]), np.array([1200.0, 1000, 1700])
@@ -179,20 +193,36 @@ def test_bad_calls_end_in_one_line(
     calls: Iterator[tuple[tuple[object, ...], str]] = iter(
         [
             (("align", aligned, "-o", tmp_path / "o.h5"), "either TRACKS"),
-            (("align", aligned, floor, "-o", tmp_path / "o.h5", "--points", "a,b"),
-             "three markers by number"),
-            (("align", aligned, floor, "-o", tmp_path / "o.h5", "--points", "0,1,2"),
-             "as none is named"),
-            (("align", aligned, "--like", aligned, "-o", tmp_path / "o.h5", "--plane"),
-             "no layout of markers"),
+            (
+                ("align", aligned, floor, "-o", tmp_path / "o.h5", "--points", "a,b"),
+                "three markers by number",
+            ),
+            (
+                ("align", aligned, floor, "-o", tmp_path / "o.h5", "--points", "0,1,2"),
+                "as none is named",
+            ),
+            (
+                ("align", aligned, "--like", aligned, "-o", tmp_path / "o.h5", "--plane"),
+                "no layout of markers",
+            ),
             (("align", aligned, floor, "-o", aligned), "apart from the inputs"),
             (("verify", aligned, site / "bar.h5", "--bar", bar, "--limit", "A=x"), "--limit"),
             (("verify", aligned, site / "bar.h5", "--bar", bar, "--volume", "1,2"), "six numbers"),
             (("precision", aligned, "--step", "0"), "--step"),
             (("precision", aligned, "--volume=0,1,0,1,90000,90001"), "two cameras see"),
             (("reconstruct", aligned, site / "bar.h5", "-o", tmp_path / "o.txt"), "ends in .csv"),
-            (("reconstruct", aligned, site / "bar.h5", "-o", tmp_path / "o.csv", "--frames", "9-1"),
-             "a first frame before the last"),
+            (
+                (
+                    "reconstruct",
+                    aligned,
+                    site / "bar.h5",
+                    "-o",
+                    tmp_path / "o.csv",
+                    "--frames",
+                    "9-1",
+                ),
+                "a first frame before the last",
+            ),
             (("reconstruct", aligned, bar, "-o", tmp_path / "o.csv"), "not HDF5"),
             *(
                 (("reconstruct", aligned, empty, "-o", tmp_path / f"o.{kind}"), "found none")
@@ -201,6 +231,6 @@ def test_bad_calls_end_in_one_line(
             (("align", aligned, empty, "-o", tmp_path / "o.h5"), "found none in any camera"),
             (("verify", aligned, empty, "--bar", bar), "found none in any camera"),
         ]
-    )  # fmt: skip
+    )
     for arguments, words in calls:
         assert words in refused(*arguments)

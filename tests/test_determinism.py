@@ -23,9 +23,11 @@ def solved(folder: Path, name: str, cores: set[int], threads: str) -> Path:
     env = os.environ | {f"{pool}_NUM_THREADS": threads for pool in pools}
     command = ("solve", "tracks.h5", "--wand", "wand.toml", "-o", out)
     done = program(
-        *command, cwd=folder, env=env | {"PYTHONPATH": str(ROOT)},
+        *command,
+        cwd=folder,
+        env=env | {"PYTHONPATH": str(ROOT)},
         preexec_fn=lambda: os.sched_setaffinity(0, cores),
-    )  # fmt: skip
+    )
     assert done.returncode in (0, 1), done.stderr
     return out
 

@@ -55,8 +55,10 @@ def test_cameras_are_kept_or_left_out_in_their_order(tracks: Tracks) -> None:
     kept = select(tracks, only=["a", "b"], without=["a"])
     assert kept.names == ("b",) and same(kept.camera("b"), tracks.camera("b"))
     assert (kept.frame_rate_hz, kept.captured_at, kept.title) == (
-        tracks.frame_rate_hz, tracks.captured_at, tracks.title,
-    )  # fmt: skip
+        tracks.frame_rate_hz,
+        tracks.captured_at,
+        tracks.title,
+    )
 
 
 @pytest.mark.parametrize("frames", [(50, 200), (-50, None), (None, 10), (-9, 9)])
@@ -269,9 +271,19 @@ def file(tracks: Tracks, tmp_path: Path) -> Path:
 def test_select_writes_a_tracks_file(call: Call, file: Path, tracks: Tracks) -> None:
     out = file.parent / "out.h5"
     code, printed, said = call(
-        "select", file, "--without", "c", "--frames", "0-200", "--rename", "a=b",
-        "--rename", "b=a", "-o", out,
-    )  # fmt: skip
+        "select",
+        file,
+        "--without",
+        "c",
+        "--frames",
+        "0-200",
+        "--rename",
+        "a=b",
+        "--rename",
+        "b=a",
+        "-o",
+        out,
+    )
     assert (code, printed) == (0, "") and f"wrote {out} (2 cameras" in said
     wanted = select(tracks, without=["c"], frames=(0, 200), rename={"a": "b", "b": "a"})
     assert same(calib.load_tracks(out), wanted)

@@ -111,9 +111,13 @@ def test_directions_are_those_of_the_camera(
     # The change of a recheck is on the left of cam_from_world: of points, not of the camera.
     w = cv2.Rodrigues(own.T)[0].ravel()
     change = CameraChange(
-        name="cam01", verdict=Standing.MOVED, change=np.append(w, np.zeros(6)),
-        covariance=np.eye(9), shift_px=8.0, kind=Change.TURN,
-    )  # fmt: skip
+        name="cam01",
+        verdict=Standing.MOVED,
+        change=np.append(w, np.zeros(6)),
+        covariance=np.eye(9),
+        shift_px=8.0,
+        kind=Change.TURN,
+    )
     assert movement(change) == f"it was knocked: {words}; points move 8.0 px"
 
 

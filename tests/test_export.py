@@ -416,8 +416,9 @@ def test_pose_covariance_is_of_the_poses_as_exported(target: Target) -> None:
     block = target.pose_covariance(rig, camera)
     assert block is not None and rig.covariance is not None
     rng = np.random.default_rng(8)
-    draws = rng.multivariate_normal(np.zeros(len(rig.covariance.parameters)), rig.covariance.matrix,
-                                    40_000, method="cholesky")  # fmt: skip
+    draws = rng.multivariate_normal(
+        np.zeros(len(rig.covariance.parameters)), rig.covariance.matrix, 40_000, method="cholesky"
+    )
     at = rig.covariance.row[CameraParameter(camera.name, "rotation_x")]
     turn, shift = draws[:, at : at + 3], draws[:, at + 3 : at + 6]
     R, _ = target.cam_from_world(camera)

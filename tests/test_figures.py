@@ -27,11 +27,17 @@ from tests.rigs_in_time import SCENARIO, moved_as_one, stored, turned, wave
 # deficiency, IEEE TVCG 15, 2009, table 1, severity 1.0 (from memory).
 DEFICIENT = {
     "none": np.eye(3),
-    "protan": [[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216],
-               [-0.003882, -0.048116, 1.051998]],
-    "deutan": [[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413],
-               [-0.011820, 0.042940, 0.968881]],
-}  # fmt: skip
+    "protan": [
+        [0.152286, 1.052583, -0.204868],
+        [0.114503, 0.786281, 0.099216],
+        [-0.003882, -0.048116, 1.051998],
+    ],
+    "deutan": [
+        [0.367322, 0.860646, -0.227968],
+        [0.280085, 0.672501, 0.047413],
+        [-0.011820, 0.042940, 0.968881],
+    ],
+}
 
 
 def linear(colours: tuple[str, ...]) -> np.ndarray:
@@ -213,8 +219,11 @@ def test_charts_name_the_cameras_and_carry_few_numbers() -> None:
             not has_axes or re.search(r"\((px|s|m)\)", units) or "share" in chart.layout.title.text
         )
     for k in (0, 2):
-        texts = [t for trace in made[k].data for t in np.atleast_1d(trace.text if "text" in trace
-                 and trace.text is not None else [])]  # fmt: skip
+        texts = [
+            t
+            for trace in made[k].data
+            for t in np.atleast_1d(trace.text if "text" in trace and trace.text is not None else [])
+        ]
         assert sum(n in unescape(t) for n in rig.names for t in texts) == len(rig.names)
 
 

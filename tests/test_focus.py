@@ -213,8 +213,10 @@ def test_a_folder_of_several_cameras_names_those_that_need_a_hand(tmp_path: Path
     assert "cam02: sharpness (turn focus)" in done.stdout and "cam03: peak" in done.stdout
     found = json.loads(run("focus", tmp_path, "--json").stdout)["cameras"]
     assert [(c["camera"], c["verdict"]) for c in found] == [
-        ("cam01", "ok"), ("cam02", "act"), ("cam03", "act")
-    ]  # fmt: skip
+        ("cam01", "ok"),
+        ("cam02", "act"),
+        ("cam03", "act"),
+    ]
 
 
 def test_what_is_soft_is_focused_before_anything_else() -> None:

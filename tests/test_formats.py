@@ -102,10 +102,15 @@ def test_what_the_examples_say_is_what_is_read(tmp_path: Path) -> None:
 # Keys of a plan that may be absent, but not from the example: which key is then missed. A camera
 # has one or another statement of its place and its aim, and of its sensor its own or the common.
 MISSED = {
-    "position_mm": "position_mm", "along_mm": "position_mm", "rail": "position_mm",
-    "aim_mm": "aim_mm", "pan_deg": "aim_mm", "tilt_deg": "aim_mm", "common": "width",
+    "position_mm": "position_mm",
+    "along_mm": "position_mm",
+    "rail": "position_mm",
+    "aim_mm": "aim_mm",
+    "pan_deg": "aim_mm",
+    "tilt_deg": "aim_mm",
+    "common": "width",
     "rails": "rail",
-}  # fmt: skip
+}
 
 
 def removed(item: Any) -> set[str]:
@@ -287,10 +292,17 @@ def in_space() -> Points:
     """Three invented markers in space."""
     covariance = np.array([[[4.0, 1, 0.5], [1, 9, 0.25], [0.5, 0.25, 16]]] * 3)
     return Points(
-        np.array([3, 3, 5]), np.array([0, 1, 0]), np.arange(9.0).reshape(3, 3) / 7, covariance,
-        np.array([0.125, 0.25, 0.5]), np.array([0.25, 0.5, 1.0]), np.array([2, 3, 4]), 7, 50.0,
+        np.array([3, 3, 5]),
+        np.array([0, 1, 0]),
+        np.arange(9.0).reshape(3, 3) / 7,
+        covariance,
+        np.array([0.125, 0.25, 0.5]),
+        np.array([0.25, 0.5, 1.0]),
+        np.array([2, 3, 4]),
+        7,
+        50.0,
         {"tool": "by hand"},
-    )  # fmt: skip
+    )
 
 
 def test_points_come_back_from_both_kinds_of_file(tmp_path: Path) -> None:

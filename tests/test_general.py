@@ -35,9 +35,16 @@ def point_problem(rng: np.random.Generator, n_cameras: int, n_points: int) -> tu
     cam, point = np.nonzero(seen)
     n = len(cam)
     problem = arrange(
-        cam, point, np.zeros(n, np.intp), np.zeros((n, 2)), np.full(n, 1 / NOISE_PX), np.arange(n),
-        shape=(n_cameras, n_points, 1), n_turn=0, frame_number=np.arange(n_points),
-    )  # fmt: skip
+        cam,
+        point,
+        np.zeros(n, np.intp),
+        np.zeros((n, 2)),
+        np.full(n, 1 / NOISE_PX),
+        np.arange(n),
+        shape=(n_cameras, n_points, 1),
+        n_turn=0,
+        frame_number=np.arange(n_points),
+    )
     uv = -residuals(problem, truth)
     return replace(problem, uv_px=uv + rng.normal(0, NOISE_PX, uv.shape)), truth
 
@@ -78,10 +85,16 @@ def test_same_minimum_as_scipy(seed: int) -> None:
     assert ours_at_start == pytest.approx(start_cost, rel=1e-9)
     ours = bundle(problem, start, BundleOptions(terms=TERMS, prior=prior))
     other = least_squares(
-        scipy_residuals, x0, args=(problem, start, prior), jac="3-point", x_scale="jac",
-        ftol=1e-13, xtol=1e-14,
-        gtol=1e-12, max_nfev=200,
-    )  # fmt: skip
+        scipy_residuals,
+        x0,
+        args=(problem, start, prior),
+        jac="3-point",
+        x_scale="jac",
+        ftol=1e-13,
+        xtol=1e-14,
+        gtol=1e-12,
+        max_nfev=200,
+    )
     assert ours.is_converged
     assert ours.cost < 1e-2 * start_cost
     assert ours.cost == pytest.approx(other.cost, rel=1e-8)

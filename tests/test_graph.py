@@ -228,9 +228,11 @@ def test_islands_are_named_with_the_pair_to_wave_between() -> None:
 
 def test_a_pair_that_shares_almost_enough_frames_is_the_one_to_wave_between() -> None:
     graph = links(
-        seen("a", range(0, 500)), seen("b", [*range(0, 500), 900, 901]), seen("c", range(505, 899)),
+        seen("a", range(0, 500)),
+        seen("b", [*range(0, 500), 900, 901]),
+        seen("c", range(505, 899)),
         seen("d", range(505, 902)),
-    )  # fmt: skip
+    )
     assert graph.waves == (("b", "d"),)
 
 

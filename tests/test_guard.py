@@ -98,9 +98,13 @@ def test_what_recorders_write_is_read(tracks: Tracks, tmp_path: Path) -> None:
             group.attrs.update(camera.attrs)
             for key, kept in (("frame", "gzip"), ("xy", "lzf"), ("marker", "gzip")):
                 group.create_dataset(
-                    key, data=camera[key][()], compression=kept, shuffle=True, fletcher32=True,
+                    key,
+                    data=camera[key][()],
+                    compression=kept,
+                    shuffle=True,
+                    fletcher32=True,
                     maxshape=(None, *camera[key].shape[1:]),
-                )  # fmt: skip
+                )
         file["self"] = file["/"]
         file["cameras"].file["soft"] = h5py.SoftLink("/cameras")
         file["dangling"] = h5py.SoftLink("/nowhere")
@@ -159,9 +163,13 @@ def other_process(
     ],
 )
 def test_what_the_library_cannot_survive_ends_in_one_line(
-    instead: str, found: str, other_process: Callable[[str], None], tracks: Tracks, tmp_path: Path,
+    instead: str,
+    found: str,
+    other_process: Callable[[str], None],
+    tracks: Tracks,
+    tmp_path: Path,
     monkeypatch: pytest.MonkeyPatch,
-) -> None:  # fmt: skip
+) -> None:
     path = tmp_path / "t.h5"
     files.save_tracks(tracks, path)
     is_asleep = "sleep" in instead

@@ -12,8 +12,18 @@ import pytest
 from calib.cli.main import app
 from scripts.benchmarks.hostile import reading, samples, stopping
 
-SOME = ("short.h5", "rig.h5", "old.h5", "wand.toml", "cameras.toml", "table.csv", "plan.toml",
-        "scenario.toml", "cam_000001.png", "cam_000001.tif")  # fmt: skip
+SOME = (
+    "short.h5",
+    "rig.h5",
+    "old.h5",
+    "wand.toml",
+    "cameras.toml",
+    "table.csv",
+    "plan.toml",
+    "scenario.toml",
+    "cam_000001.png",
+    "cam_000001.tif",
+)
 
 
 @pytest.fixture(scope="module")
@@ -39,10 +49,14 @@ def test_a_spoiled_file_ends_in_one_line_or_is_used(
 
 def test_the_check_of_an_end_can_fail() -> None:
     for code, out, err in (
-        (3, "", ""), (2, "x\n", "one line\n"), (2, "", "two\nlines\n"), (2, "", "x" * 600 + "\n"),
-        (0, "", "Traceback (most recent call last)"), (2, "", "calib: a defect of the program\n"),
+        (3, "", ""),
+        (2, "x\n", "one line\n"),
+        (2, "", "two\nlines\n"),
+        (2, "", "x" * 600 + "\n"),
+        (0, "", "Traceback (most recent call last)"),
+        (2, "", "calib: a defect of the program\n"),
         (0, "\x1b[2J", ""),
-    ):  # fmt: skip
+    ):
         assert reading.fault(code, out, err)
     assert reading.fault(2, "", "rig.h5: expected a rig, found none.\n") is None
     assert reading.fault(1, "a table\n", "a note\n") is None
@@ -60,10 +74,14 @@ def test_a_command_of_two_outputs_is_stopped(
 
 
 READING = (
-    "describe rig.h5", "formats", "inspect tracks.h5 --wand wand.toml", "focus cam_000001.png",
+    "describe rig.h5",
+    "formats",
+    "inspect tracks.h5 --wand wand.toml",
+    "focus cam_000001.png",
     "watch tracks.h5 --wand wand.toml --patience 2",
-    "residuals rig.h5 tracks.h5", "plan plan.toml",
-)  # fmt: skip
+    "residuals rig.h5 tracks.h5",
+    "plan plan.toml",
+)
 
 
 @pytest.mark.filterwarnings("ignore")

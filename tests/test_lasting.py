@@ -190,9 +190,14 @@ BENDING: list[tuple[Any, int, str, int, tuple[float, float], str]] = [
 @pytest.mark.parametrize(("layout", "seed", "name", "first", "by_sigmas", "other"), BENDING)
 @pytest.mark.parametrize("is_alone", [True, False])
 def test_a_stretch_that_alone_sees_a_part_of_the_image_bends_no_camera(
-    layout: Any, seed: int, name: str, first: int, by_sigmas: tuple[float, float], other: str,
+    layout: Any,
+    seed: int,
+    name: str,
+    first: int,
+    by_sigmas: tuple[float, float],
+    other: str,
     is_alone: bool,
-) -> None:  # fmt: skip
+) -> None:
     """Most of the shift the camera's own pose and lens can take, and little shows in residuals;
     nor does it where another camera, that sees the most of it, is off by more in the midst.
 

@@ -186,10 +186,15 @@ def test_terms_agree_with_opencvs_calibration_of_the_same_rays() -> None:
     It knows the markers' places in each frame's wand and finds the camera's pose there by itself,
     frame by frame.
     """
-    sim = simulate(Scenario.plain(
-        n_cameras=4, n_frames=500, seed=8, wand="solid6", lens_terms=("k1", "k2", "k3",
-        "tangential", "aspect")
-    ))  # fmt: skip
+    sim = simulate(
+        Scenario.plain(
+            n_cameras=4,
+            n_frames=500,
+            seed=8,
+            wand="solid6",
+            lens_terms=("k1", "k2", "k3", "tangential", "aspect"),
+        )
+    )
     rig = calibrate(sim.tracks, sim.wand)
     assert rig.covariance is not None
     camera = sim.tracks.cameras[0]
@@ -202,14 +207,21 @@ def test_terms_agree_with_opencvs_calibration_of_the_same_rays() -> None:
         images.append(camera.xy_px[at].astype(np.float32))
     true = sim.truth.cameras[0].lens
     _, K, dist, *_, spread, _, _ = cv2.calibrateCameraExtended(
-        points, images, (camera.width, camera.height), true.K.copy(), true.dist.copy(),
+        points,
+        images,
+        (camera.width, camera.height),
+        true.K.copy(),
+        true.dist.copy(),
         flags=cv2.CALIB_USE_INTRINSIC_GUESS,
-    )  # fmt: skip
+    )
     ours, spread = rig.cameras[0].lens, spread.ravel()
     for term, theirs, theirs_sigma in (
-        ("focal", K[0, 0], spread[0]), ("cx", K[0, 2], spread[2]), ("cy", K[1, 2], spread[3]),
-        ("p1", dist.ravel()[2], spread[6]), ("p2", dist.ravel()[3], spread[7]),
-    ):  # fmt: skip
+        ("focal", K[0, 0], spread[0]),
+        ("cx", K[0, 2], spread[2]),
+        ("cy", K[1, 2], spread[3]),
+        ("p1", dist.ravel()[2], spread[6]),
+        ("p2", dist.ravel()[3], spread[7]),
+    ):
         i = rig.covariance.row[CameraParameter("cam01", term)]
         sigma = np.hypot(theirs_sigma, np.sqrt(rig.covariance.matrix[i, i]))
         assert abs(term_values(ours.vector[None], term)[0] - theirs) < 4.0 * sigma, term

@@ -77,8 +77,9 @@ def test_another_capture_or_a_shorter_file_begins_anew(tmp_path):
     files.save_tracks(between(tracks, 0, 200), path)
     polled(follower)
     for then, word in (
-        (between(other, 0, 300), "replaced by another"), (between(other, 0, 100), "and held")
-    ):  # fmt: skip
+        (between(other, 0, 300), "replaced by another"),
+        (between(other, 0, 100), "and held"),
+    ):
         files.save_tracks(then, path, overwrite=True)
         look = follower.poll()
         assert look.is_anew and word in look.trouble and "\n" not in look.trouble
@@ -130,9 +131,10 @@ def test_files_that_arrive_in_a_folder(tmp_path):
         got += polled(follower, 2)
     (folder / "cameras.toml").write_text(
         f"frame_rate = {tracks.frame_rate_hz}\n"
-        + "".join(f"[cameras.{c.name}]\nwidth = {c.width}\nheight = {c.height}\n" for c in
-                  tracks.cameras)
-    )  # fmt: skip
+        + "".join(
+            f"[cameras.{c.name}]\nwidth = {c.width}\nheight = {c.height}\n" for c in tracks.cameras
+        )
+    )
     rest = between(tracks, 200, 300)
     (folder / "9.csv").write_text(
         "camera,frame,x,y,marker\n"
@@ -181,9 +183,15 @@ def test_the_command_stops_when_the_wave_suffices(folder, call):
 
 def test_the_command_tells_what_is_missing_when_the_data_end(folder, call):
     code, out, err = call(
-        "watch", folder / "short.h5", "--wand", folder / "wand.toml", "--need", 0.01,
-        "--patience", 2,
-    )  # fmt: skip
+        "watch",
+        folder / "short.h5",
+        "--wand",
+        folder / "wand.toml",
+        "--need",
+        0.01,
+        "--patience",
+        2,
+    )
     assert code == 1
     told = out.replace("\n", " ")
     assert "the need is 0.01 mm in half of them. Keep waving. Walk " in told
@@ -202,8 +210,9 @@ def test_ctrl_c_ends_it_with_the_state(folder):
 
 
 def test_a_rig_is_rechecked_meanwhile(folder, call):
-    code, out, _ = call("watch", folder / "short.h5", "--rig", folder / "rig.h5", "--patience", 2,
-        "--json")  # fmt: skip
+    code, out, _ = call(
+        "watch", folder / "short.h5", "--rig", folder / "rig.h5", "--patience", 2, "--json"
+    )
     found = json.loads(out)
     assert code == 0 and not found["moved"] and len(found["cameras"]) == 6
 
@@ -213,14 +222,16 @@ def test_a_rig_is_rechecked_by_any_markers_meanwhile(folder, call, tmp_path):
     knock = Knock(camera="cam02", rotation_deg=0.2, translation_mm=0.0)
     day = day_capture(later_wave(wave(), 1, [knock]), 20, 300)
     files.save_tracks(day.tracks, tmp_path / "day.h5")
-    code, out, _ = call("watch", tmp_path / "day.h5", "--rig", folder / "rig.h5", "--any",
-        "--patience", 2, "--json")  # fmt: skip
+    code, out, _ = call(
+        "watch", tmp_path / "day.h5", "--rig", folder / "rig.h5", "--any", "--patience", 2, "--json"
+    )
     found = json.loads(out)
     assert code == 1 and found["moved"] == ["cam02"] and found["is_any"]
     few = Tracks(tuple(c.rows(c.frame < 5) for c in day.tracks.cameras), 25.0)
     files.save_tracks(few, tmp_path / "few.h5")
-    code, out, err = call("watch", tmp_path / "few.h5", "--rig", folder / "rig.h5", "--any",
-        "--patience", 2)  # fmt: skip
+    code, out, err = call(
+        "watch", tmp_path / "few.h5", "--rig", folder / "rig.h5", "--any", "--patience", 2
+    )
     line = err.splitlines()[-1]
     assert (code, out) == (2, "") and "few.h5: recheck" in line and "90 matched points" in line
 

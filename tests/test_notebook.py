@@ -79,10 +79,15 @@ def entry(name: str, rig: calib.Rig) -> Any:
 
 
 TABLES = {
-    "residual table": ["cameras"], "recheck": ["cameras"], "precision": ["worst", "places"],
-    "inspection": ["cameras"], "history": ["files", "cameras"], "rig": ["cameras"],
-    "plan": ["cameras", "wave stops", "places", "judged"], "watch": ["cameras"],
-}  # fmt: skip
+    "residual table": ["cameras"],
+    "recheck": ["cameras"],
+    "precision": ["worst", "places"],
+    "inspection": ["cameras"],
+    "history": ["files", "cameras"],
+    "rig": ["cameras"],
+    "plan": ["cameras", "wave stops", "places", "judged"],
+    "watch": ["cameras"],
+}
 
 
 @pytest.mark.parametrize("kind", TABLES)

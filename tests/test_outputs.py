@@ -63,9 +63,13 @@ def test_files_written_together_appear_together(tmp_path: Path) -> None:
 @pytest.mark.parametrize("failing", [1, 2, 3])
 @pytest.mark.parametrize("failure", [OSError(errno.ENOSPC, "full"), KeyboardInterrupt()])
 def test_where_one_fails_all_are_as_they_were(
-    step: str, is_there: bool, failing: int, failure: BaseException, tmp_path: Path,
+    step: str,
+    is_there: bool,
+    failing: int,
+    failure: BaseException,
+    tmp_path: Path,
     monkeypatch: pytest.MonkeyPatch,
-) -> None:  # fmt: skip
+) -> None:
     if is_there:
         write_all(tmp_path, "first")
     before, calls, true = snapshot(tmp_path), [0], getattr(os, step)

@@ -130,10 +130,16 @@ def hall(n: int = 5, **changes: object) -> Plan:
         at = np.array([3700 * np.cos(turn), 3200 * np.sin(turn), 2600.0 + 100 * k])
         cameras.append(
             PlanCamera(
-                f"cam{k + 1:02d}", 2000, 1200, PITCH_MM, ZOOM_MM[0], at, np.array([0.0, 0, 900]),
+                f"cam{k + 1:02d}",
+                2000,
+                1200,
+                PITCH_MM,
+                ZOOM_MM[0],
+                at,
+                np.array([0.0, 0, 900]),
                 zoom_mm=ZOOM_MM,
             )
-        )  # fmt: skip
+        )
     plan = Plan("hall", volume, tuple(cameras), USUAL_WAND, PlanMarker(noise_px=0.12), Need(2, 3.0))
     return replace(plan, wave=Wave(seconds=20.0), **changes)
 
@@ -235,9 +241,10 @@ def test_the_suggested_way_beats_a_figure_of_eight_of_the_same_length(n: int) ->
         usual.append(np.sqrt(np.nanmean(share)))
     assert usual[0] < usual[1]
     assert all((plan.volume.low_mm <= s.place_mm).all() for s in way.stops)
-    walking = sum(
-        float(np.linalg.norm(b.place_mm - a.place_mm)) for a, b in pairwise(way.stops)
-    ) / plan.wave.walk_mm_s  # fmt: skip
+    walking = (
+        sum(float(np.linalg.norm(b.place_mm - a.place_mm)) for a, b in pairwise(way.stops))
+        / plan.wave.walk_mm_s
+    )
     assert walking + sum(s.seconds for s in way.stops) == pytest.approx(plan.wave.seconds)
 
 
@@ -303,8 +310,11 @@ def changed(path: Path, table: str, **values: object) -> Path:
         ("cameras.cam03", {"position_mm": [-4.0, -3.8, 3.3]}, ["cam03", "-4, -3.8, 3.3", "in mm"]),
         ("common", {"pixel_pitch_mm": 4.5}, ["cam01", "sensor", "9000 mm"]),
         ("cameras.cam05", {"focus_mm": 4.5}, ["cam05", "focus_mm", "4.5 mm"]),
-        ("obstacles.0", {"low_mm": [-4500.0, -4400, 0], "high_mm": [-3500.0, -3000, 4500]},
-         ["cam03", "pillar", "(-4000, -3800, 3300)"]),
+        (
+            "obstacles.0",
+            {"low_mm": [-4500.0, -4400, 0], "high_mm": [-3500.0, -3000, 4500]},
+            ["cam03", "pillar", "(-4000, -3800, 3300)"],
+        ),
         ("need", {"cameras": 6}, ["cameras", "5", "6"]),
         ("need", {"precision_mm": 0.01}, ["precision_mm", "0.01 mm"]),
         ("need", {"marker_px": 90.0}, ["marker_px", "90 px"]),
@@ -314,7 +324,7 @@ def changed(path: Path, table: str, **values: object) -> Path:
         ("marker", {"diameter_mm": 0.016}, ["diameter_mm", "0.016 mm"]),
         ("room", {"high_mm": [5000.0, 3000.0, 4500.0]}, ["cam01", "room", "3800"]),
     ],
-)  # fmt: skip
+)
 def test_bad_input_is_told_in_one_line_with_the_number(
     table: str, values: dict[str, object], told: list[str], tmp_path: Path
 ) -> None:
@@ -602,9 +612,10 @@ def test_focus_tells_how_a_camera_looks_against_its_rig(
     turn = rotation_from_vector(np.radians([0.6, -0.9, 1.2]))
     R, lens = turn @ before.cam_from_world.R, before.lens
     now = replace(
-        before, cam_from_world=Pose(R, -R @ before.position_mm),
+        before,
+        cam_from_world=Pose(R, -R @ before.position_mm),
         lens=replace(lens, fx=1.02 * lens.fx, fy=1.02 * lens.fy),
-    )  # fmt: skip
+    )
     calib.save_rig(truth, tmp_path / "rig.h5")
     calib.save_tracks(still_tracks(truth, marks, rng, named=False), tmp_path / "rest.h5")
     y, x = np.mgrid[: before.height, : before.width]

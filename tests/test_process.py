@@ -167,8 +167,15 @@ def test_memory_that_runs_out_ends_in_one_line(megabytes: int, rig: Path) -> Non
 
     one = {f"{pool}_NUM_THREADS": "1" for pool in ("OMP", "OPENBLAS", "NUMBA")}
     done = program(
-        "align", rig, "--like", rig, "-o", rig.parent / "no.h5", preexec_fn=limit,
-        env=os.environ | one, timeout=60,
-    )  # fmt: skip
+        "align",
+        rig,
+        "--like",
+        rig,
+        "-o",
+        rig.parent / "no.h5",
+        preexec_fn=limit,
+        env=os.environ | one,
+        timeout=60,
+    )
     assert done.returncode == 2 and done.stderr.count("\n") == 1, done.stderr
     assert "defect" not in done.stderr

@@ -135,7 +135,9 @@ def test_a_scenarios_parameters_are_explained_by_formats() -> None:
 
 def test_the_docstrings_parser_sees_what_is_missing() -> None:
     assert entries("a, b : int\n    Two.\nc : float\n    One.") == [
-        ("a", "int"), ("b", "int"), ("c", "float"),
-    ]  # fmt: skip
+        ("a", "int"),
+        ("b", "int"),
+        ("c", "float"),
+    ]
     with pytest.raises(AssertionError):
         entries("a : int\nb : int\n    Told.")

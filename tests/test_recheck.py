@@ -342,9 +342,12 @@ def test_a_verdict_follows_from_the_figures(figures, verdict, matters):
     """
     plain = {"shift_px": 0.05, "shift_mm": 0.1, "sigma_shift_px": 0.05, "p_value": 0.5}
     camera = CameraChange(
-        name="cam01", verdict=Standing.UNSEEN, change=np.zeros(9), covariance=np.eye(9),
+        name="cam01",
+        verdict=Standing.UNSEEN,
+        change=np.zeros(9),
+        covariance=np.eye(9),
         **(plain | {"noise_ratio": 1.0} | figures),
-    )  # fmt: skip
+    )
     found = judged(camera, 6, RecheckOptions())
     assert (found.verdict, found.matters) == (verdict, matters)
 

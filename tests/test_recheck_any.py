@@ -54,8 +54,9 @@ def quiet_day():
 
 def test_points_on_crossing_ways_are_followed_through_the_crossing_and_over_gaps():
     t = np.arange(40)
-    ways = np.stack([np.stack([100 + 9.0 * t, 300 + 0 * t], 1),
-                     np.stack([280 + 0 * t, 120 + 9.3 * t], 1)], 1)  # fmt: skip
+    ways = np.stack(
+        [np.stack([100 + 9.0 * t, 300 + 0 * t], 1), np.stack([280 + 0 * t, 120 + 9.3 * t], 1)], 1
+    )
     seen = np.ones((40, 2), bool)
     seen[12:14, 0] = seen[27, 1] = False
     frame, which = np.nonzero(seen)
@@ -94,14 +95,24 @@ def test_groups_are_markers_and_places_are_those_of_opencv(quiet_day):
     number = np.array([truth.names.index(c.name) for c in pair])
     uv = np.stack([c.image_of(point)[0] for c in pair])
     way = np.repeat(uv, len(moments.offsets), axis=1)
-    plane = np.stack([
-        np.stack([cv2.undistortPoints(w, c.lens.K, c.lens.dist)[:, 0] for w in way[k : k + 1]])[0]
-        for k, c in enumerate(pair)
-    ])  # fmt: skip
+    plane = np.stack(
+        [
+            np.stack([cv2.undistortPoints(w, c.lens.K, c.lens.dist)[:, 0] for w in way[k : k + 1]])[
+                0
+            ]
+            for k, c in enumerate(pair)
+        ]
+    )
     two = replace(
-        moments, cam=number, row=number, moment=np.zeros(2, int), starts=np.array([0, 2]),
-        number=moments.number[:1], uv_px=way, plane=plane,
-    )  # fmt: skip
+        moments,
+        cam=number,
+        row=number,
+        moment=np.zeros(2, int),
+        starts=np.array([0, 2]),
+        number=moments.number[:1],
+        uv_px=way,
+        plane=plane,
+    )
     P = [np.column_stack([c.cam_from_world.R, c.cam_from_world.t_mm]) for c in pair]
     x = cv2.triangulatePoints(P[0], P[1], plane[0, NOW], plane[1, NOW])
     ours = places_of(two, np.zeros(2, int), state).points_mm()[0, NOW]
@@ -198,12 +209,13 @@ def test_exchanged_names_are_told_and_do_not_spoil_the_rest(rig, quiet_day):
 def test_a_rig_twice_the_size_looks_the_same(rig, quiet_day):
     """Points alone have no size: the claim that the output makes."""
     grown = replace(
-        rig, covariance=None,
+        rig,
+        covariance=None,
         cameras=tuple(
             replace(c, cam_from_world=replace(c.cam_from_world, t_mm=1.01 * c.cam_from_world.t_mm))
             for c in rig.cameras
         ),
-    )  # fmt: skip
+    )
     found = recheck_any(grown, quiet_day[1].tracks)
     assert max(c.shift_px for c in found.cameras) < 0.2
     assert found.drift is None
@@ -247,8 +259,9 @@ def test_groups_that_share_no_markers_are_judged_each_by_itself(rig):
     cameras = (c.rows((c.frame < 150) == (c.name in one)) for c in day.tracks.cameras)
     found = recheck_any(rig, replace(day.tracks, cameras=tuple(cameras)))
     assert {frozenset(island) for island in found.islands} == {
-        frozenset(one), frozenset(rig.names) - one,
-    }  # fmt: skip
+        frozenset(one),
+        frozenset(rig.names) - one,
+    }
     assert found.moved == ("cam06",) and len(found.agreeing) == 6
     assert "2 groups of cameras share too few markers" in " ".join(as_lines(found))
     mended = repair(rig, found.tracks, found.repairable, is_any=True)

@@ -240,16 +240,26 @@ def test_lines_hold_the_numbers() -> None:
 
 @pytest.mark.parametrize(
     ("value", "expected"),
-    [(0.0, "0.0000"), (-0.00001, "0.0000"), (1234.56786, "1234.5679"), (-0.05, "-0.0500"),
-     (999999.99999, "1000000.0000")],
-)  # fmt: skip
+    [
+        (0.0, "0.0000"),
+        (-0.00001, "0.0000"),
+        (1234.56786, "1234.5679"),
+        (-0.05, "-0.0500"),
+        (999999.99999, "1000000.0000"),
+    ],
+)
 def test_numbers_are_written_as_python_writes_them(value: float, expected: str) -> None:
     found = reconstruct(solved(), wave().tracks)
     one = replace(
-        found, frame=found.frame[:1], marker=found.marker[:1], n_cameras=found.n_cameras[:1],
-        points_mm=np.full((1, 3), value), covariance_mm2=found.covariance_mm2[:1],
-        rms_px=found.rms_px[:1], rms_mm=found.rms_mm[:1],
-    )  # fmt: skip
+        found,
+        frame=found.frame[:1],
+        marker=found.marker[:1],
+        n_cameras=found.n_cameras[:1],
+        points_mm=np.full((1, 3), value),
+        covariance_mm2=found.covariance_mm2[:1],
+        rms_px=found.rms_px[:1],
+        rms_mm=found.rms_mm[:1],
+    )
     assert csv_lines(one).decode().split(",")[2] == expected
 
 

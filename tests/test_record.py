@@ -135,10 +135,14 @@ def test_doubts_come_first_and_with_what_to_do(rig: Rig) -> None:
 def hostile(rig: Rig) -> Rig:
     first, *rest = rig.cameras
     return Rig(
-        (replace(first, name=HOSTILE), *rest), replace(rig.wand, name=HOSTILE), rig.wand,
-        provenance={"tracks": {"file": HOSTILE, "sha256": "x"}}, findings=(HOSTILE,),
-        left_out={f"{HOSTILE} 2": HOSTILE}, alignment={HOSTILE: HOSTILE},
-    )  # fmt: skip
+        (replace(first, name=HOSTILE), *rest),
+        replace(rig.wand, name=HOSTILE),
+        rig.wand,
+        provenance={"tracks": {"file": HOSTILE, "sha256": "x"}},
+        findings=(HOSTILE,),
+        left_out={f"{HOSTILE} 2": HOSTILE},
+        alignment={HOSTILE: HOSTILE},
+    )
 
 
 def test_no_name_is_taken_for_markup_in_html(rig: Rig) -> None:
@@ -210,25 +214,43 @@ def test_repairs_are_followed_from_file_to_file(rig: Rig) -> None:
     # Without the files between, the hash of the parent is all there is; a ring is no way out.
     (alone,) = [s for s in of(third).sections if s.title == "Repairs"]
     assert [c.values for c in alone.columns][-1] == ["bb"]
-    ring = hand_over(Read("c.h5", "cc", third), earlier=[Read("b.h5", "bb", repaired("cc", "z")),
-                                                         Read("c.h5", "cc", third)])  # fmt: skip
+    ring = hand_over(
+        Read("c.h5", "cc", third),
+        earlier=[Read("b.h5", "bb", repaired("cc", "z")), Read("c.h5", "cc", third)],
+    )
     assert next(s for s in ring.sections if s.title == "Repairs").columns
 
 
 def test_what_was_proved_is_told_with_units_and_no_key_of_a_file(rig: Rig) -> None:
     how = Alignment(
-        "right angle", "below point 3", "z", 12.0, Pose(np.eye(3), np.zeros(3)), 1.0,
-        np.diag([1e-6, 1e-6, 2e-6, 0.04, 0.04, 0.01]), numbers={"long_mm": 599.969},
+        "right angle",
+        "below point 3",
+        "z",
+        12.0,
+        Pose(np.eye(3), np.zeros(3)),
+        1.0,
+        np.diag([1e-6, 1e-6, 2e-6, 0.04, 0.04, 0.01]),
+        numbers={"long_mm": 599.969},
         notes=("the floor is near",),
-    )  # fmt: skip
+    )
     found = {
-        "tool": "calib", "time": "2031-01-02T03:04:05+00:00", "decision": "pass", "name": "all",
-        "limit": {"a_mm": 0.2, "k": 5000.0, "b_mm": None}, "n": 105, "max_mm": 0.3,
-        "scale_error": 1e-4, "scale_error_sigma": 2e-5, "missed": ["low x, low y, low z"],
-        "percentiles_mm": {"50": 0.1}, "volume_mm": {"low": [0, 0, 0], "high": [1, 2, 3]},
-        "bar": {"name": "b", "sigma_mm": 0.01}, "doubts": [], "ends": None,
+        "tool": "calib",
+        "time": "2031-01-02T03:04:05+00:00",
+        "decision": "pass",
+        "name": "all",
+        "limit": {"a_mm": 0.2, "k": 5000.0, "b_mm": None},
+        "n": 105,
+        "max_mm": 0.3,
+        "scale_error": 1e-4,
+        "scale_error_sigma": 2e-5,
+        "missed": ["low x, low y, low z"],
+        "percentiles_mm": {"50": 0.1},
+        "volume_mm": {"low": [0, 0, 0], "high": [1, 2, 3]},
+        "bar": {"name": "b", "sigma_mm": 0.01},
+        "doubts": [],
+        "ends": None,
         "read": {"bar": {"file": "bar.toml", "sha256": "ef" * 32}},
-    }  # fmt: skip
+    }
     told = replace(rig, alignment=how.as_dict(), verification=found)
     facts = {k: dict(s.facts) for s in of(told).sections for k in [s.title.split(":")[0]]}
     aligned, tested = facts["Alignment"], facts["Verification"]

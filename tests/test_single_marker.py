@@ -208,10 +208,16 @@ def point_problem(seed: int) -> tuple[Problem, State]:
     cam, frame = (v.ravel() for v in np.indices((4, 80)))
     n = len(cam)
     problem = arrange(
-        cam, frame, np.zeros(n, int), np.zeros((n, 2)), np.full(n, 5.0), np.arange(n), shape=(4,
-        80, 1), n_turn=0,
+        cam,
+        frame,
+        np.zeros(n, int),
+        np.zeros((n, 2)),
+        np.full(n, 5.0),
+        np.arange(n),
+        shape=(4, 80, 1),
+        n_turn=0,
         frame_number=np.arange(80),
-    )  # fmt: skip
+    )
     uv = -residuals(problem, state)
     return replace(problem, uv_px=uv + rng.normal(0, 0.2, uv.shape)), state
 

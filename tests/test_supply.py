@@ -67,9 +67,17 @@ def test_the_wheel_works_without_the_checkout(built: Path, tmp_path: Path) -> No
     run(sys.executable, "-m", "venv", "--without-pip", place)
     python = place / "bin" / "python"
     run(
-        sys.executable, "-m", "pip", "--python", python, "install", "--quiet", "--no-deps",
-        "--no-index", wheel,
-    )  # fmt: skip
+        sys.executable,
+        "-m",
+        "pip",
+        "--python",
+        python,
+        "install",
+        "--quiet",
+        "--no-deps",
+        "--no-index",
+        wheel,
+    )
     site = Path(run(python, "-c", "import sysconfig; print(sysconfig.get_path('purelib'))").strip())
     (site / "others.pth").write_text(sysconfig.get_path("purelib"))
     env = {k: v for k, v in os.environ.items() if not k.startswith(("PYTHON", "VIRTUAL_ENV"))}
@@ -125,7 +133,10 @@ def test_every_dependency_is_listed_with_its_licence() -> None:
         assert row, f"{name[0]} is not in the list of licences"
         stated = metadata.metadata(name[0])
         told = " ".join(
-            [stated.get("License-Expression") or "", stated.get("License") or "",
-             *(stated.get_all("Classifier") or [])]
-        ).lower()  # fmt: skip
+            [
+                stated.get("License-Expression") or "",
+                stated.get("License") or "",
+                *(stated.get_all("Classifier") or []),
+            ]
+        ).lower()
         assert row[1].split()[0].lower().split("-")[0] in told, f"{name[0]}: {row[1]}"

@@ -49,10 +49,15 @@ def scenario(seed: int) -> Scenario:
     )
     layout, wand, rate = kinds[seed % len(kinds)]
     return Scenario.plain(
-        layout=layout, wand=wand, frame_rate_hz=FINE * rate, n_cameras=5, n_frames=FINE * 250,
+        layout=layout,
+        wand=wand,
+        frame_rate_hz=FINE * rate,
+        n_cameras=5,
+        n_frames=FINE * 250,
         seed=seed,
-        strays=0.0, outliers=0.0,
-    )  # fmt: skip
+        strays=0.0,
+        outliers=0.0,
+    )
 
 
 @cache

@@ -98,9 +98,11 @@ def test_the_rule_by_hand() -> None:
     length, u, none = np.array([500.0, 1000.0]), np.full(2, 0.02), np.zeros(2)
     # U = 0.04: accepted up to 0.26 and 0.36, rejected from 0.34 and 0.44 on.
     for error, decision in (
-        ((0.26, -0.36), Decision.PASS), ((0.27, 0.1), Decision.UNDECIDED),
-        ((-0.339, 0.1), Decision.UNDECIDED), ((0.0, -0.45), Decision.FAIL),
-    ):  # fmt: skip
+        ((0.26, -0.36), Decision.PASS),
+        ((0.27, 0.1), Decision.UNDECIDED),
+        ((-0.339, 0.1), Decision.UNDECIDED),
+        ((0.0, -0.45), Decision.FAIL),
+    ):
         found, room = decide(np.array(error), length, u, none, limit)
         assert found is decision, error
         np.testing.assert_allclose(room, [0.26, 0.36] - np.abs(error), atol=1e-12)
@@ -109,9 +111,21 @@ def test_the_rule_by_hand() -> None:
 
 @pytest.mark.parametrize(
     "text",
-    ["", "A", "A=", "A=x", "A=0.2 K=0", "A=-1", "A=0.2 C=3", "A=1 A=2", "0.2 5000", "A=0.2mm",
-     "B=0", "A=0"],
-)  # fmt: skip
+    [
+        "",
+        "A",
+        "A=",
+        "A=x",
+        "A=0.2 K=0",
+        "A=-1",
+        "A=0.2 C=3",
+        "A=1 A=2",
+        "0.2 5000",
+        "A=0.2mm",
+        "B=0",
+        "A=0",
+    ],
+)
 def test_malformed_limits_are_refused(text: str) -> None:
     with pytest.raises(InputError, match="--limit"):
         Limit.parse(text)
@@ -186,11 +200,13 @@ def test_nameless_ends_measure_the_same_lengths() -> None:
     poses = poses_within(LOW, HIGH, 40, rng)
     named, nameless = (
         measured_lengths(
-            truth(), bar_tracks(truth(), BAR_MM, poses, np.random.default_rng(9), named=n), bar(),
+            truth(),
+            bar_tracks(truth(), BAR_MM, poses, np.random.default_rng(9), named=n),
+            bar(),
             False,
         )
         for n in (True, False)
-    )  # fmt: skip
+    )
     assert len(nameless.error_mm) > 0.8 * len(named.error_mm)
     _, a, b = np.intersect1d(named.frame, nameless.frame, return_indices=True)
     same = np.abs(named.error_mm[a] - nameless.error_mm[b]) < 1e-6
@@ -316,8 +332,15 @@ def test_the_real_pair_keeps_its_scale_across_the_rows() -> None:
     """
     rig, tracks, board = photographs()
     names = board.markers
-    across = [("r0c0", "r5c0"), ("r0c8", "r5c8"), ("r0c4", "r5c4"), ("r0c0", "r5c8"),
-              ("r0c8", "r5c0"), ("r1c2", "r4c6"), ("r0c1", "r3c5")]  # fmt: skip
+    across = [
+        ("r0c0", "r5c0"),
+        ("r0c8", "r5c8"),
+        ("r0c4", "r5c4"),
+        ("r0c0", "r5c8"),
+        ("r0c8", "r5c0"),
+        ("r1c2", "r4c6"),
+        ("r0c1", "r3c5"),
+    ]
     ends = [(names.index(a), names.index(b)) for a, b in across]
     known = tuple(CertifiedLength(i, j, board.lengths_mm[i, j], 0.05) for i, j in ends)
     found = verify(rig, tracks, replace(board, certified=known), Limit(2.5))

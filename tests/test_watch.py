@@ -186,9 +186,13 @@ def test_a_camera_that_falls_silent_is_called_out_and_sound_ones_are_not():
     assert not any(s.view.called_out for s in stopped(0.6))
     tracks = wave().tracks
     cameras = [
-        c.rows(c.frame < 400) if c.name == "cam03" else c.rows(c.frame < 0) if c.name == "cam05"
-        else c for c in tracks.cameras
-    ]  # fmt: skip
+        c.rows(c.frame < 400)
+        if c.name == "cam03"
+        else c.rows(c.frame < 0)
+        if c.name == "cam05"
+        else c
+        for c in tracks.cameras
+    ]
     sim = replace(wave(), tracks=replace(tracks, cameras=tuple(cameras[:4]) + tuple(cameras[5:])))
     # The wand is back at distances and places where cam03 saw it from frame 700 on.
     calls = [{(c.call, c.camera) for c in s.view.called_out} for s in watched(sim, 900)]
@@ -227,9 +231,9 @@ def test_the_walk_leads_to_what_is_missing():
     graph = camera_graph(view.overlap)
     lacking = [c for c in view.cameras if Lack.POINTS in c.lacks]
     assert view.walk == before_solving(view.cameras, graph)
-    assert len(graph.islands) > 1 or not lacking or view.walk.cameras[0] in {
-        c.name for c in lacking
-    }  # fmt: skip
+    assert (
+        len(graph.islands) > 1 or not lacking or view.walk.cameras[0] in {c.name for c in lacking}
+    )
     hit = np.ones((10, 10), bool)
     hit[7:, :3] = False  # x at the right, y at the top
     assert empty_region(hit.ravel()) == Region(1, -1)
@@ -246,8 +250,9 @@ def test_up_is_where_cameras_have_it():
     truth = wave().truth
     level = level_of(np.stack([c.cam_from_world.R for c in truth.cameras]))
     assert level.has_up and level.level_from_world[2, 2] > np.cos(np.radians(15.0))
-    np.testing.assert_allclose(level.level_from_world @ level.level_from_world.T, np.eye(3),
-        atol=1e-12)  # fmt: skip
+    np.testing.assert_allclose(
+        level.level_from_world @ level.level_from_world.T, np.eye(3), atol=1e-12
+    )
 
 
 def test_a_time_offset_counts_where_it_is_large_and_sure():

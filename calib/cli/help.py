@@ -8,44 +8,60 @@ from typing import Any
 import typer
 
 GROUPS = (
-    ("Before the wave", {
-        "simulate": "draw a rig, waves and images to try everything on",
-        "plan": "where cameras go before they are mounted",
-        "focus": "are a camera's spots fit to measure, and what to turn",
-    }),
-    ("While it goes on", {
-        "watch": "what is missing, where to walk next, when it is enough",
-    }),
-    ("What the cameras saw", {
-        "import": "points from a CSV file",
-        "centroids": "points from images or videos",
-        "identify": "which point is which marker of the wand",
-        "select": "some cameras or frames alone; swapped cables put right",
-        "join": "several waves of one rig as one capture",
-        "inspect": "is this capture good enough to solve",
-    }),
-    ("The rig", {
-        "solve": "the main job: every camera's pose and lens",
-        "residuals": "the table of a rig again, or of another capture",
-        "align": "origin and axes, by the floor or an earlier rig",
-    }),
-    ("Has anything moved", {
-        "recheck": "a short new wave: which cameras moved; --repair them",
-        "history": "file by file: which cameras drift, which jumped",
-    }),
-    ("How good it is", {
-        "verify": "lengths of a certified bar: pass or not",
-        "precision": "how well a marker is placed, and what would help",
-    }),
-    ("Handing on", {
-        "reconstruct": "every named point in space",
-        "export": "the rig in an open format",
-        "report": "one page to look at: the rig in 3D, every camera's residuals",
-        "record": "the hand-over page, to print and sign",
-        "describe": "what a file holds",
-        "formats": "every file format, with an example",
-    }),
-)  # fmt: skip
+    (
+        "Before the wave",
+        {
+            "simulate": "draw a rig, waves and images to try everything on",
+            "plan": "where cameras go before they are mounted",
+            "focus": "are a camera's spots fit to measure, and what to turn",
+        },
+    ),
+    ("While it goes on", {"watch": "what is missing, where to walk next, when it is enough"}),
+    (
+        "What the cameras saw",
+        {
+            "import": "points from a CSV file",
+            "centroids": "points from images or videos",
+            "identify": "which point is which marker of the wand",
+            "select": "some cameras or frames alone; swapped cables put right",
+            "join": "several waves of one rig as one capture",
+            "inspect": "is this capture good enough to solve",
+        },
+    ),
+    (
+        "The rig",
+        {
+            "solve": "the main job: every camera's pose and lens",
+            "residuals": "the table of a rig again, or of another capture",
+            "align": "origin and axes, by the floor or an earlier rig",
+        },
+    ),
+    (
+        "Has anything moved",
+        {
+            "recheck": "a short new wave: which cameras moved; --repair them",
+            "history": "file by file: which cameras drift, which jumped",
+        },
+    ),
+    (
+        "How good it is",
+        {
+            "verify": "lengths of a certified bar: pass or not",
+            "precision": "how well a marker is placed, and what would help",
+        },
+    ),
+    (
+        "Handing on",
+        {
+            "reconstruct": "every named point in space",
+            "export": "the rig in an open format",
+            "report": "one page to look at: the rig in 3D, every camera's residuals",
+            "record": "the hand-over page, to print and sign",
+            "describe": "what a file holds",
+            "formats": "every file format, with an example",
+        },
+    ),
+)
 ABOUT = {name: about for _, commands in GROUPS for name, about in commands.items()}
 
 

@@ -49,9 +49,11 @@ def check_page(option: str, path: Path | None) -> None:
     """Refuse the name of a page that is none."""
     if path is not None and path.suffix.lower() not in {".html", ".htm"}:
         raise InputError(
-            f"{option}: {path}", expected="a name that ends in .html, a page of charts",
-            found=path.suffix or "no ending", remedy="Choose another name.",
-        )  # fmt: skip
+            f"{option}: {path}",
+            expected="a name that ends in .html, a page of charts",
+            found=path.suffix or "no ending",
+            remedy="Choose another name.",
+        )
 
 
 def load_capture(tracks: Path, wand: Path, drop_outside: bool = False) -> tuple[Tracks, Wand]:

@@ -18,11 +18,34 @@ MOST_PIXELS = 1 << 27  # of an image: five times what tracking cameras have
 # Exit codes are 128 + the signal's number, as shells count them.
 STOPPED = {2: "by Ctrl-C", 15: "by the system (SIGTERM)", 1: "as the terminal was closed (SIGHUP)"}
 _PLAIN = {
-    "×": "x", "°": " deg", "±": "+/-", "²": "^2", "³": "^3", "µ": "u", "μ": "u", "σ": "sigma",
-    "·": "*", "–": "-", "—": "-", "−": "-", "…": "...", "→": "->", "←": "<-", "≤": "<=", "≥": ">=",
-    "‘": "'", "’": "'", "“": '"', "”": '"', "§": "section ", "ø": "o", "Ø": "O", "æ": "ae",
-    "Æ": "AE", "ß": "ss",
-}  # fmt: skip
+    "×": "x",
+    "°": " deg",
+    "±": "+/-",
+    "²": "^2",
+    "³": "^3",
+    "µ": "u",
+    "μ": "u",
+    "σ": "sigma",
+    "·": "*",
+    "–": "-",
+    "—": "-",
+    "−": "-",
+    "…": "...",
+    "→": "->",
+    "←": "<-",
+    "≤": "<=",
+    "≥": ">=",
+    "‘": "'",
+    "’": "'",
+    "“": '"',
+    "”": '"',
+    "§": "section ",
+    "ø": "o",
+    "Ø": "O",
+    "æ": "ae",
+    "Æ": "AE",
+    "ß": "ss",
+}
 
 
 NO_MEMORY = "memory: expected enough of it for this capture, found too little. Take fewer frames."

@@ -56,20 +56,26 @@ CAMERA = (
     Item("pixel_pitch_mm", "number", "size of a pixel, mm"),
     Item("focal_mm", "number", "what the zoom ring says, mm; may be off by a quarter"),
     Item(
-        "K", "numbers", "measured lens: [[fx, 0, cx], [0, fy, cy], [0, 0, 1]], px; with dist",
+        "K",
+        "numbers",
+        "measured lens: [[fx, 0, cx], [0, fy, cy], [0, 0, 1]], px; with dist",
         shapes=((3, 3),),
     ),
     Item(
-        "dist", "numbers", "its distortion: k1, k2, p1, p2, k3 and perhaps k4, k5, k6, as OpenCV",
+        "dist",
+        "numbers",
+        "its distortion: k1, k2, p1, p2, k3 and perhaps k4, k5, k6, as OpenCV",
         shapes=((5,), (8,)),
     ),
     Item(
-        "lens_sigma", "numbers", "how sure K and dist are: of fx, fy, cx, cy, then each of dist",
+        "lens_sigma",
+        "numbers",
+        "how sure K and dist are: of fx, fy, cx, cy, then each of dist",
         shapes=((9,), (12,)),
     ),
     Item("serial", "text", "the camera's serial number, for the record"),
     Item("model", "text", "its make and model, for the record"),
-)  # fmt: skip
+)
 WAND = (
     Item("name", "text", "what the wand is called; without it, the file's name"),
     Item("unit", "text", '"mm": lengths in this file are in millimetre', True),

@@ -164,11 +164,12 @@ class Covariance:
         pull = frozen(self.pull if self.held else np.zeros((len(self.parameters), 0)))
         if pull.shape != (len(self.parameters), len(self.held)) or not np.isfinite(pull).all():
             raise InputError(
-                "covariance: pull", expected=f"{len(self.parameters)} × {len(self.held)} "
-                                             f"finite numbers",
-                found=" × ".join(map(str,
-                pull.shape)) if np.isfinite(pull).all() else "some that are not",
-            )  # fmt: skip
+                "covariance: pull",
+                expected=f"{len(self.parameters)} × {len(self.held)} finite numbers",
+                found=" × ".join(map(str, pull.shape))
+                if np.isfinite(pull).all()
+                else "some that are not",
+            )
         held_sigma = frozen(
             self.held_sigma if self.held and np.size(self.held_sigma) else np.zeros(len(self.held))
         )
@@ -356,9 +357,11 @@ class Rig(Told):
             if camera.name == name:
                 return camera
         raise InputError(
-            "camera", expected=f"one of {listed(self.names)}", found=repr(name),
+            "camera",
+            expected=f"one of {listed(self.names)}",
+            found=repr(name),
             remedy=did_you_mean(name, self.names),
-        )  # fmt: skip
+        )
 
     def sigmas(self, name: str) -> tuple[Array, Array]:
         """Return 1σ of a camera's position (3,) in mm and rotation (3,) in degrees; nan where not

@@ -128,10 +128,10 @@ class CameraTracks:
                 or not (np.isfinite(sigma) & (sigma >= 0)).all()
             ):
                 raise InputError(
-                    f"{self.name}: lens_sigma", expected="K, dist, and 0 or more for fx, "
-                                                         "fy, cx, cy and each of dist",
+                    f"{self.name}: lens_sigma",
+                    expected="K, dist, and 0 or more for fx, fy, cx, cy and each of dist",
                     found="no K" if self.lens is None else str(sigma),
-                )  # fmt: skip
+                )
             object.__setattr__(self, "lens_sigma", sigma)
         if self.masks_px is not None:
             object.__setattr__(self, "masks_px", _checked_masks(self.name, self.masks_px))
@@ -151,9 +151,12 @@ class CameraTracks:
         """Return the camera with the chosen points (a mask (n,) or indices) alone."""
         radius = None if self.radius_px is None else self.radius_px[chosen]
         return replace(
-            self, frame=self.frame[chosen], xy_px=self.xy_px[chosen], marker=self.marker[chosen],
+            self,
+            frame=self.frame[chosen],
+            xy_px=self.xy_px[chosen],
+            marker=self.marker[chosen],
             radius_px=radius,
-        )  # fmt: skip
+        )
 
     def without_names(self) -> CameraTracks:
         """Return the camera with no point named."""
@@ -334,9 +337,11 @@ class Tracks:
             if camera.name == name:
                 return camera
         raise InputError(
-            "camera", expected=f"one of {listed(self.names)}", found=repr(name),
+            "camera",
+            expected=f"one of {listed(self.names)}",
+            found=repr(name),
             remedy=did_you_mean(name, self.names),
-        )  # fmt: skip
+        )
 
     def subset(self, names: Iterable[str]) -> Tracks:
         """Return the capture of the named cameras alone, in the order given."""

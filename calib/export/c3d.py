@@ -27,9 +27,11 @@ def require_ezc3d() -> Any:
         return importlib.import_module("ezc3d")
     except ImportError:
         raise InputError(
-            "C3D", expected="the library ezc3d", found="not installed",
+            "C3D",
+            expected="the library ezc3d",
+            found="not installed",
             remedy='Install it, pip install "calib[c3d]", or choose .csv or .h5.',
-        ) from None  # fmt: skip
+        ) from None
 
 
 def write_c3d(pieces: Sequence[Points], markers: Sequence[str], rate_hz: float, path: Path) -> None:
@@ -44,9 +46,11 @@ def write_c3d(pieces: Sequence[Points], markers: Sequence[str], rate_hz: float, 
     first, n = int(frame.min()), int(np.ptp(frame)) + 1
     if n > MOST_FRAMES:
         raise InputError(
-            "C3D", expected=f"at most {MOST_FRAMES} frames", found=f"{first} to {first + n - 1}",
+            "C3D",
+            expected=f"at most {MOST_FRAMES} frames",
+            found=f"{first} to {first + n - 1}",
             remedy="Take part of them with --frames FIRST-LAST, or write .h5 or .csv.",
-        )  # fmt: skip
+        )
     data = np.full((4, len(names), n), np.nan)
     data[3] = 1.0
     residual = np.full((1, len(names), n), GAP)

@@ -51,9 +51,11 @@ def opened(
             top = attributes(file)
             if (found := top.text("format")) != expected_format:
                 raise InputError(
-                    "format", expected=expected_format, found=found,
+                    "format",
+                    expected=expected_format,
+                    found=found,
                     remedy="Name the right file; perhaps two are exchanged.",
-                )  # fmt: skip
+                )
             if not 1 <= (version := top.integer("version")) <= latest:
                 known = "1" if latest == 1 else f"1 to {latest}"
                 raise InputError(

@@ -31,9 +31,11 @@ def kind_of(path: PathLike) -> str:
         return "points"
     if set(REQUIRED) <= {name.strip() for name in header.split(",")}:
         raise InputError(
-            str(path), expected=KINDS, found="a table (CSV) of points",
+            str(path),
+            expected=KINDS,
+            found="a table (CSV) of points",
             remedy="calib import makes a tracks file of it.",
-        )  # fmt: skip
+        )
     table = load_toml(path, KINDS) if _is_text(data) else {}
     if _OWN_KEYS & set(table):
         return "wand"
@@ -47,9 +49,11 @@ def kind_of(path: PathLike) -> str:
     if table:
         return "scenario"
     raise InputError(
-        str(path), expected=KINDS, found="something else",
+        str(path),
+        expected=KINDS,
+        found="something else",
         remedy="calib formats lists what there is.",
-    )  # fmt: skip
+    )
 
 
 def _hdf5_kind(path: PathLike) -> str:
@@ -60,15 +64,19 @@ def _hdf5_kind(path: PathLike) -> str:
             found = top.text("format") if "format" in top else "nothing"
     except OSError as error:
         raise InputError(
-            str(path), expected=KINDS, found=f"a damaged or cut-off file ({error})",
+            str(path),
+            expected=KINDS,
+            found=f"a damaged or cut-off file ({error})",
             remedy="Copy or make it again.",
-        ) from None  # fmt: skip
+        ) from None
     kind = found.removeprefix("calib.")
     if kind not in {"tracks", "rig", "points"}:
         raise InputError(
-            f"{path}: format", expected="calib.tracks, calib.rig or calib.points", found=found,
+            f"{path}: format",
+            expected="calib.tracks, calib.rig or calib.points",
+            found=found,
             remedy="calib formats lists what there is.",
-        )  # fmt: skip
+        )
     return kind
 
 

@@ -44,14 +44,18 @@ def follow(path: PathLike) -> FileFollower | FolderFollower:
         return FolderFollower(where)
     if where.suffix.lower() in TABLES:
         raise InputError(
-            str(path), expected="a tracks file (HDF5), or a folder in which files arrive",
-            found="a table (CSV)", remedy="Name its folder, with a camera list (TOML) in it.",
-        )  # fmt: skip
+            str(path),
+            expected="a tracks file (HDF5), or a folder in which files arrive",
+            found="a table (CSV)",
+            remedy="Name its folder, with a camera list (TOML) in it.",
+        )
     if not where.parent.is_dir():
         raise InputError(
-            str(path), expected="a file, or one that is still to come, in a folder",
-            found=f"no folder {where.parent}", remedy="Check the path.",
-        )  # fmt: skip
+            str(path),
+            expected="a file, or one that is still to come, in a folder",
+            found=f"no folder {where.parent}",
+            remedy="Check the path.",
+        )
     return FileFollower(where)
 
 
@@ -118,11 +122,14 @@ class FileFollower:
                 check_marker_range(name, marker, first)
                 fresh.append(
                     CameraTracks(
-                        name, frame=group["frame"][first:n], xy_px=group["xy"][first:n],
-                        marker=marker, radius_px=group["radius"][first:n] if has_radius else None,
+                        name,
+                        frame=group["frame"][first:n],
+                        xy_px=group["xy"][first:n],
+                        marker=marker,
+                        radius_px=group["radius"][first:n] if has_radius else None,
                         **camera_from_fields(attributes(group, name)),
                     )
-                )  # fmt: skip
+                )
             found = Tracks(tuple(fresh), attributes(file).number("frame_rate"))
             held = found if self.held is None else joined((self.held, found))
             for c in fresh:
@@ -207,9 +214,11 @@ class FolderFollower:
             self.like = tracks
         if strange := [name for name in tracks.names if name not in self.like.names]:
             raise InputError(
-                str(file), expected=f"cameras {listed(self.like.names)}",
-                found=listed(strange), remedy="Watch one rig at a time.",
-            )  # fmt: skip
+                str(file),
+                expected=f"cameras {listed(self.like.names)}",
+                found=listed(strange),
+                remedy="Watch one rig at a time.",
+            )
         nothing = np.arange(0)
         cameras = tuple(
             tracks.camera(c.name) if c.name in tracks.names else c.rows(nothing)
@@ -221,9 +230,11 @@ class FolderFollower:
         first, last = int(np.min(numbers)), int(np.max(numbers))
         if self.last_frame is not None and first <= self.last_frame:
             raise InputError(
-                str(file), expected=f"frames after {self.last_frame}, the last of those before",
-                found=f"{first} to {last}", remedy="Let file names follow the frames.",
-            )  # fmt: skip
+                str(file),
+                expected=f"frames after {self.last_frame}, the last of those before",
+                found=f"{first} to {last}",
+                remedy="Let file names follow the frames.",
+            )
         self.last_frame = last
         return replace(tracks, cameras=cameras)
 

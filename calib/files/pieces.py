@@ -96,9 +96,11 @@ def _reader(name: str, group: h5py.Group) -> _Reader:
         )
         if not is_good:
             raise InputError(
-                f"{name}: {key}", expected="a dataset as in a tracks file",
-                found="none" if node is None else str(node), remedy="Check it: calib inspect.",
-            )  # fmt: skip
+                f"{name}: {key}",
+                expected="a dataset as in a tracks file",
+                found="none" if node is None else str(node),
+                remedy="Check it: calib inspect.",
+            )
         nodes.append(node)
     frame, xy, marker = nodes
     if not len(frame) == len(xy) == len(marker):

@@ -23,9 +23,14 @@ from calib.outputs import written
 FORMAT, VERSION = "calib.points", 1
 CHUNK = 1 << 14  # rows
 COLUMNS: tuple[tuple[str, str, tuple[int, ...]], ...] = (
-    ("frame", "i8", ()), ("marker", "i2", ()), ("xyz", "f8", (3,)), ("covariance", "f4", (6,)),
-    ("rms_px", "f4", ()), ("rms_mm", "f4", ()), ("cameras", "i2", ()),
-)  # fmt: skip
+    ("frame", "i8", ()),
+    ("marker", "i2", ()),
+    ("xyz", "f8", (3,)),
+    ("covariance", "f4", (6,)),
+    ("rms_px", "f4", ()),
+    ("rms_mm", "f4", ()),
+    ("cameras", "i2", ()),
+)
 
 
 def write_points(path: Path, pieces: Iterable[Points], **attributes: Any) -> None:
@@ -37,9 +42,13 @@ def write_points(path: Path, pieces: Iterable[Points], **attributes: Any) -> Non
         write_optional(file, **attributes)
         for name, dtype, shape in COLUMNS:
             file.create_dataset(
-                name, (0, *shape), dtype, maxshape=(None, *shape), chunks=(CHUNK, *shape),
+                name,
+                (0, *shape),
+                dtype,
+                maxshape=(None, *shape),
+                chunks=(CHUNK, *shape),
                 track_times=False,
-            )  # fmt: skip
+            )
         for piece in pieces:
             n_open += piece.n_open
             for name, values in _columns(piece).items():
@@ -59,10 +68,14 @@ def write_lines(path: Path, header: str, pieces: Iterable[bytes]) -> None:
 
 def _columns(points: Points) -> dict[str, NDArray[Any]]:
     return {
-        "frame": points.frame, "marker": points.marker, "xyz": points.points_mm,
-        "covariance": points.covariance_mm2[:, UPPER[0], UPPER[1]], "rms_px": points.rms_px,
-        "rms_mm": points.rms_mm, "cameras": points.n_cameras,
-    }  # fmt: skip
+        "frame": points.frame,
+        "marker": points.marker,
+        "xyz": points.points_mm,
+        "covariance": points.covariance_mm2[:, UPPER[0], UPPER[1]],
+        "rms_px": points.rms_px,
+        "rms_mm": points.rms_mm,
+        "cameras": points.n_cameras,
+    }
 
 
 def save_points(points: Points, path: PathLike, overwrite: bool = False) -> None:
@@ -90,9 +103,11 @@ def save_points(points: Points, path: PathLike, overwrite: bool = False) -> None
     """
     with written(path, overwrite) as part:
         write_points(
-            part, [points], frame_rate=points.frame_rate_hz,
+            part,
+            [points],
+            frame_rate=points.frame_rate_hz,
             provenance=json.dumps(dict(points.provenance)),
-        )  # fmt: skip
+        )
 
 
 def load_points(path: PathLike) -> Points:
@@ -158,9 +173,11 @@ def _from_table(path: PathLike) -> Points:
     header, _, rest = read_text(path, kind).partition("\n")
     if [name.strip() for name in header.split(",")] != keys:
         raise InputError(
-            str(path), expected=f"{kind}, its first line {','.join(keys)}",
-            found=repr(header[:80]), remedy="calib formats points tells what is in it.",
-        )  # fmt: skip
+            str(path),
+            expected=f"{kind}, its first line {','.join(keys)}",
+            found=repr(header[:80]),
+            remedy="calib formats points tells what is in it.",
+        )
     try:
         rows = np.loadtxt(io.StringIO(rest), delimiter=",", ndmin=2) if rest.strip() else None
     except ValueError as error:
@@ -168,11 +185,19 @@ def _from_table(path: PathLike) -> Points:
     table = np.empty((0, len(keys))) if rows is None else rows
     if table.shape[1] != len(keys) or not np.isfinite(table).all():
         raise InputError(
-            str(path), expected=f"{len(keys)} finite numbers a line", found="other lines",
+            str(path),
+            expected=f"{len(keys)} finite numbers a line",
+            found="other lines",
             remedy="Copy or make it again.",
-        )  # fmt: skip
+        )
     whole = table[:, [0, 1, -1]].astype(np.int64)
     return Points(
-        whole[:, 0], whole[:, 1], table[:, 2:5], _full(table[:, 5:11]), table[:, 11],
-        np.full(len(table), np.nan), whole[:, 2], 0,
-    )  # fmt: skip
+        whole[:, 0],
+        whole[:, 1],
+        table[:, 2:5],
+        _full(table[:, 5:11]),
+        table[:, 11],
+        np.full(len(table), np.nan),
+        whole[:, 2],
+        0,
+    )

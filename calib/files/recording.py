@@ -54,8 +54,11 @@ def _rows(c: CameraTracks) -> dict[str, NDArray[Any]]:
     the rest of it.
     """
     known: dict[str, NDArray[Any] | None] = {
-        "xy": c.xy_px, "marker": c.marker, "radius": c.radius_px, "frame": c.frame,
-    }  # fmt: skip
+        "xy": c.xy_px,
+        "marker": c.marker,
+        "radius": c.radius_px,
+        "frame": c.frame,
+    }
     return {key: values for key, values in known.items() if values is not None}
 
 

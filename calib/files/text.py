@@ -177,9 +177,11 @@ def read_text(path: PathLike, kind: str = "a text file") -> str:
         data = read_bytes(path, kind)
         if data.startswith(b"\x89HDF"):
             raise InputError(
-                str(path), expected=kind, found="an HDF5 file",
+                str(path),
+                expected=kind,
+                found="an HDF5 file",
                 remedy="Name the right file, perhaps two are exchanged.",
-            )  # fmt: skip
+            )
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         raise InputError(

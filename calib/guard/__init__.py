@@ -68,10 +68,14 @@ class _Looker:
         )
         self.process = subprocess.Popen(
             [sys.executable, "-I", "-S", "-c", start, paths, str(_WALK)],
-            stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            text=True,
             # Ctrl-C is for its owner; one thread is all that it needs, and plugins none.
-            start_new_session=True, env=os.environ | _QUIET,
-        )  # fmt: skip
+            start_new_session=True,
+            env=os.environ | _QUIET,
+        )
 
     def ask(self, path: str, most_bytes: float) -> list[str]:
         to, back = self.process.stdin, self.process.stdout
@@ -113,9 +117,11 @@ class _Looker:
 
 
 _QUIET = {
-    "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "MKL_NUM_THREADS": "1",
+    "OPENBLAS_NUM_THREADS": "1",
+    "OMP_NUM_THREADS": "1",
+    "MKL_NUM_THREADS": "1",
     "HDF5_PLUGIN_PRELOAD": "::",
-}  # fmt: skip
+}
 _lock = threading.Lock()
 _lookers: dict[int, _Looker] = {}  # by the process that started it, as processes may fork
 

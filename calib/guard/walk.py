@@ -48,14 +48,18 @@ def walk(path: str, most_bytes: float) -> None:
         claimed += math.prod(shape) * item_bytes
         if claimed > MOST_COMPRESSED * n_bytes + SLACK:
             raise Refused(
-                place, f"data that {_size(n_bytes)} can hold", f"a claim of {_size(claimed)}",
+                place,
+                f"data that {_size(n_bytes)} can hold",
+                f"a claim of {_size(claimed)}",
                 "It is damaged or no recording: copy or make it again.",
-            )  # fmt: skip
+            )
         if claimed > most_bytes:
             raise Refused(
-                place, f"at most {_size(most_bytes)} of data", f"{_size(claimed)}",
+                place,
+                f"at most {_size(most_bytes)} of data",
+                f"{_size(claimed)}",
                 "Take a part of it, or raise the limit: calib --max-points N COMMAND.",
-            )  # fmt: skip
+            )
 
     with reading(path) as file:
         stack: list[tuple[str, Any]] = [("", file.id)]
@@ -73,9 +77,11 @@ def walk(path: str, most_bytes: float) -> None:
                 kind = node.links.get_info(name).type
                 if kind not in (h5py.h5l.TYPE_HARD, h5py.h5l.TYPE_SOFT):
                     raise Refused(
-                        inner, "data in the file itself", "a link to another file",
+                        inner,
+                        "data in the file itself",
+                        "a link to another file",
                         "Copy the data into the file.",
-                    )  # fmt: skip
+                    )
                 if kind == h5py.h5l.TYPE_SOFT:  # leads to what is met by its own name
                     continue
                 child = h5py.h5o.open(node, name)
@@ -112,9 +118,11 @@ def _check_dataset(place: str, node: Any) -> None:
         if not ids - FILTERS:
             return
         raise Refused(
-            place, "no filters but gzip, shuffle, fletcher32 and lzf",
-            f"filter {min(ids - FILTERS)}", "Store it without.",
-        )  # fmt: skip
+            place,
+            "no filters but gzip, shuffle, fletcher32 and lzf",
+            f"filter {min(ids - FILTERS)}",
+            "Store it without.",
+        )
     raise Refused(place, "data in the file itself", found, "Copy the data into the file.")
 
 

@@ -63,9 +63,11 @@ def select(
     kept = [n for n in tracks.names if (not only or n in only) and n not in set(without)]
     if not kept:
         raise InputError(
-            "cameras", expected="one camera or more to keep", found="none of them",
+            "cameras",
+            expected="one camera or more to keep",
+            found="none of them",
             remedy=f"The capture has {listed(tracks.names)}.",
-        )  # fmt: skip
+        )
     if gone := [name for name in rename if name not in kept]:
         raise InputError(
             "--rename", expected=f"cameras that are kept, {listed(kept)}", found=listed(gone)
@@ -74,9 +76,11 @@ def select(
     if double := sorted({n for n in new if new.count(n) > 1}):
         others = [f"{name} as well" for name in double if name in kept and name not in rename]
         raise InputError(
-            "--rename", expected="each name once", found=f"{', '.join(double)} twice",
+            "--rename",
+            expected="each name once",
+            found=f"{', '.join(double)} twice",
             remedy=f"Rename {', '.join(others)}, or leave it out." if others else "",
-        )  # fmt: skip
+        )
     cameras = [
         _cut(_renamed(tracks.camera(name), to, tracks), *frames)
         for name, to in zip(kept, new, strict=True)
@@ -87,9 +91,11 @@ def select(
             f"{min(n[0] for n in numbers)} to {max(n[-1] for n in numbers)}" if numbers else "no"
         )
         raise InputError(
-            "frames", expected="points of these cameras in them", found="none",
+            "frames",
+            expected="points of these cameras in them",
+            found="none",
             remedy=f"The capture has frames {reach}.",
-        )  # fmt: skip
+        )
     return replace(tracks, cameras=tuple(cameras))
 
 

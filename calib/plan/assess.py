@@ -159,9 +159,12 @@ def assess(plan: Plan, step_mm: float | None = None) -> Assessment:
     is_seen = np.stack([one.is_seen for one in looks])
     if not (is_seen.sum(axis=0) >= 2).any():
         raise InputError(
-            "[volume]", expected="places that two cameras see", found=f"none of {len(places)}",
-            remedy="Correct aims and positions; all lengths are in mm.", cameras=plan.names,
-        )  # fmt: skip
+            "[volume]",
+            expected="places that two cameras see",
+            found=f"none of {len(places)}",
+            remedy="Correct aims and positions; all lengths are in mm.",
+            cameras=plan.names,
+        )
     noise = noise_sigma(np.sum([one.information for one in looks], axis=0))
     judged = np.unique(np.linspace(0, len(places) - 1, MOST_JUDGED).astype(np.intp))
     way = suggested_way(plan)
@@ -170,9 +173,18 @@ def assess(plan: Plan, step_mm: float | None = None) -> Assessment:
     if rig is not None:
         sigma = np.hypot(noise[judged], rig_share(rig, places[judged], is_seen[:, judged]))
     return Assessment(
-        plan, places, looks, is_seen.sum(axis=0), best_angle_deg(plan.cameras, is_seen, places),
-        noise, judged, sigma, tie, way, rig,
-    )  # fmt: skip
+        plan,
+        places,
+        looks,
+        is_seen.sum(axis=0),
+        best_angle_deg(plan.cameras, is_seen, places),
+        noise,
+        judged,
+        sigma,
+        tie,
+        way,
+        rig,
+    )
 
 
 def tie_of(plan: Plan, way: Way) -> tuple[Rig | None, Tie]:

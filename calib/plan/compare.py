@@ -68,9 +68,11 @@ def compare(plan: Plan, rig: Rig, step_mm: float | None = None) -> Comparison:
     names = tuple(n for n in plan.names if n in rig.names)
     if len(names) < 2:
         raise InputError(
-            "--compare", expected=f"a rig with cameras of the plan: {listed(plan.names)}",
-            found=listed(rig.names), remedy="Give both the same names (calib select --rename).",
-        )  # fmt: skip
+            "--compare",
+            expected=f"a rig with cameras of the plan: {listed(plan.names)}",
+            found=listed(rig.names),
+            remedy="Give both the same names (calib select --rename).",
+        )
     is_fitted = rig.alignment is None
     if is_fitted:
         rig = moved(rig, _fitted(plan, rig, names))
@@ -87,9 +89,12 @@ def compare(plan: Plan, rig: Rig, step_mm: float | None = None) -> Comparison:
         share = np.where(np.isfinite(share), share, np.inf)
         found = replace(found, sigma_mm=np.hypot(found.noise_mm[found.judged], share))
     return Comparison(
-        deviations, tuple(n for n in plan.names if n not in names),
-        tuple(n for n in rig.names if n not in names), is_fitted, found,
-    )  # fmt: skip
+        deviations,
+        tuple(n for n in plan.names if n not in names),
+        tuple(n for n in rig.names if n not in names),
+        is_fitted,
+        found,
+    )
 
 
 def _fitted(plan: Plan, rig: Rig, names: tuple[str, ...]) -> Pose:
@@ -112,10 +117,13 @@ def deviation(planned: PlanCamera, built: RigCamera) -> Deviation:
     x, y, z = looking(R[2]) @ planned.direction
     focal = planned.focal_mm / planned.pixel_pitch_mm
     return Deviation(
-        planned.name, built.position_mm - planned.position_mm,
-        float(np.degrees(np.arctan2(x, z))), float(np.degrees(np.arctan2(-y, np.hypot(x, z)))),
-        planned.roll_deg - roll_deg(R), float(built.lens.fx / focal - 1.0),
-    )  # fmt: skip
+        planned.name,
+        built.position_mm - planned.position_mm,
+        float(np.degrees(np.arctan2(x, z))),
+        float(np.degrees(np.arctan2(-y, np.hypot(x, z)))),
+        planned.roll_deg - roll_deg(R),
+        float(built.lens.fx / focal - 1.0),
+    )
 
 
 def roll_deg(R: Array) -> float:
@@ -129,10 +137,17 @@ def as_planned(built: RigCamera, planned: PlanCamera) -> PlanCamera:
     away = float(np.linalg.norm(planned.aim_mm - planned.position_mm))
     focal = built.lens.fx * planned.pixel_pitch_mm
     return replace(
-        planned, width=built.width, height=built.height, focal_mm=focal, zoom_mm=None, rail="",
-        position_mm=built.position_mm, aim_mm=built.position_mm + away * built.cam_from_world.R[2],
-        roll_deg=roll_deg(built.cam_from_world.R), dist=built.lens.dist,
-    )  # fmt: skip
+        planned,
+        width=built.width,
+        height=built.height,
+        focal_mm=focal,
+        zoom_mm=None,
+        rail="",
+        position_mm=built.position_mm,
+        aim_mm=built.position_mm + away * built.cam_from_world.R[2],
+        roll_deg=roll_deg(built.cam_from_world.R),
+        dist=built.lens.dist,
+    )
 
 
 def plan_of(rig: Rig, pitch_mm: float, name: str = "as built") -> Plan:
@@ -155,10 +170,17 @@ def plan_of(rig: Rig, pitch_mm: float, name: str = "as built") -> Plan:
         away = max(float((middle - c.position_mm) @ axis), ARM_MM)
         cameras.append(
             PlanCamera(
-                c.name, c.width, c.height, pitch_mm, c.lens.fx * pitch_mm, c.position_mm,
-                c.position_mm + away * axis, roll_deg(c.cam_from_world.R), dist=c.lens.dist,
+                c.name,
+                c.width,
+                c.height,
+                pitch_mm,
+                c.lens.fx * pitch_mm,
+                c.position_mm,
+                c.position_mm + away * axis,
+                roll_deg(c.cam_from_world.R),
+                dist=c.lens.dist,
             )
-        )  # fmt: skip
+        )
     sigmas = [c.stats.sigma_px for c in rig.cameras if c.stats is not None and c.stats.sigma_px > 0]
     noise = float(np.round(np.median(sigmas), 4)) if sigmas else None
     return Plan(name, volume, tuple(cameras), rig.wand, PlanMarker(noise_px=noise), Need(), Wave())

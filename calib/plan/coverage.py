@@ -70,26 +70,48 @@ def look(plan: Plan, camera: PlanCamera, places_mm: Array) -> Look:
     fold = np.inf if dist is None else float(fold_radius(lens[4:]))
     limits = np.array(
         [
-            camera.width - 1.0, camera.height - 1.0, camera.range_mm, fold,
-            sharp.near_mm if sharp else 0.0, sharp.far_mm if sharp else np.inf,
-            plan.need.marker_px or 0.0, plan.marker.diameter_mm, plan.marker.noise_px or 0.0,
+            camera.width - 1.0,
+            camera.height - 1.0,
+            camera.range_mm,
+            fold,
+            sharp.near_mm if sharp else 0.0,
+            sharp.far_mm if sharp else np.inf,
+            plan.need.marker_px or 0.0,
+            plan.marker.diameter_mm,
+            plan.marker.noise_px or 0.0,
         ]
-    )  # fmt: skip
+    )
     boxes = np.array([[o.box.low_mm, o.box.high_mm] for o in plan.obstacles]).reshape(-1, 2, 3)
     is_shown, is_seen = np.zeros(n, bool), np.zeros(n, bool)
     figures, information = np.full((2, n), np.nan), np.zeros((n, 3, 3))
     _look(
-        np.ascontiguousarray(places_mm, float), np.array(camera.position_mm), camera.R, lens,
-        limits, boxes, is_shown, is_seen, figures, information,
-    )  # fmt: skip
+        np.ascontiguousarray(places_mm, float),
+        np.array(camera.position_mm),
+        camera.R,
+        lens,
+        limits,
+        boxes,
+        is_shown,
+        is_seen,
+        figures,
+        information,
+    )
     return Look(is_shown, is_seen, figures[0], figures[1], information)
 
 
 @compiled
 def _look(
-    places: Array, at: Array, R: Array, lens: Array, limits: Array, boxes: Array,
-    is_shown: Any, is_seen: Any, figures: Array, information: Array,
-) -> None:  # fmt: skip
+    places: Array,
+    at: Array,
+    R: Array,
+    lens: Array,
+    limits: Array,
+    boxes: Array,
+    is_shown: Any,
+    is_seen: Any,
+    figures: Array,
+    information: Array,
+) -> None:
     """Fill what ``Look`` holds, place by place; ``limits`` are right, bottom, range, fold, near,
     far, least diameter in px, diameter in mm and noise in px (0: from the size).
 

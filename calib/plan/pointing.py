@@ -74,9 +74,10 @@ def pointing(camera: PlanCamera | RigCamera, marks_mm: Array, spots_px: Array) -
     marks, spots = np.asarray(marks_mm, float), np.asarray(spots_px, float)[:MOST_SPOTS]
     if len(marks) < LEAST_MARKS:
         raise InputError(
-            "--marks", expected=f"{LEAST_MARKS} markers at known places or more",
+            "--marks",
+            expected=f"{LEAST_MARKS} markers at known places or more",
             found=str(len(marks)),
-        )  # fmt: skip
+        )
     tree = cKDTree(spots if len(spots) else np.full((1, 2), np.inf))
     best, most = None, 0
     for trial in _trials(built, marks, spots):
@@ -90,12 +91,14 @@ def pointing(camera: PlanCamera | RigCamera, marks_mm: Array, spots_px: Array) -
     n, n_view = int(is_matched.sum()), int(in_view.sum())
     if fitted is None or n < LEAST_MARKS or n < LEAST_SHARE * n_view:
         raise UnsolvableError(
-            camera.name, expected=f"a turn of the camera that brings {LEAST_MARKS} marks or more, "
+            camera.name,
+            expected=f"a turn of the camera that brings {LEAST_MARKS} marks or more, "
             f"and {LEAST_SHARE:.0%} of those in view, on to its {len(spots)} spots",
             found=f"{n if fitted is not None else most} at best",
             remedy="Check the marks' coordinates (mm, in its world), the camera's name, and that "
-            "it sees them.", cameras=(camera.name,),
-        )  # fmt: skip
+            "it sees them.",
+            cameras=(camera.name,),
+        )
     if isinstance(camera, RigCamera):
         return Pointing(_own_turn(camera, fitted), None, n, n_view, rms)
     return Pointing(deviation(camera, fitted), camera.focal_mm, n, n_view, rms)
@@ -110,9 +113,11 @@ def marks_of_others(rig: Rig, tracks: Tracks, name: str) -> Array:
     others = [n for n in tracks.names if n in rig.names and n != name]
     if len(others) < 2:
         raise InputError(
-            "cameras", expected=f"two cameras of the rig besides {name}",
-            found=", ".join(others) or "none", remedy="Record markers at rest with the others.",
-        )  # fmt: skip
+            "cameras",
+            expected=f"two cameras of the rig besides {name}",
+            found=", ".join(others) or "none",
+            remedy="Record markers at rest with the others.",
+        )
     return still_markers(rig, tracks.subset(others)).points_mm
 
 
@@ -122,10 +127,13 @@ def _own_turn(before: RigCamera, now: RigCamera) -> Deviation:
     x, y, z = before_from_now[2]
     twist = before_from_now[0, 1] - before_from_now[1, 0], np.trace(before_from_now[:2, :2])
     return Deviation(
-        before.name, now.position_mm - before.position_mm,
-        float(np.degrees(np.arctan2(x, z))), float(np.degrees(np.arctan2(-y, np.hypot(x, z)))),
-        float(np.degrees(np.arctan2(*twist))), float(now.lens.fx / before.lens.fx - 1.0),
-    )  # fmt: skip
+        before.name,
+        now.position_mm - before.position_mm,
+        float(np.degrees(np.arctan2(x, z))),
+        float(np.degrees(np.arctan2(-y, np.hypot(x, z)))),
+        float(np.degrees(np.arctan2(*twist))),
+        float(now.lens.fx / before.lens.fx - 1.0),
+    )
 
 
 def _trials(built: RigCamera, marks: Array, spots: Array) -> list[RigCamera]:

@@ -76,9 +76,12 @@ def reach_of(plan: Plan, ratio: float = USUAL_RATIO, more_mm: Array | None = Non
     places = places if more_mm is None else np.concatenate([places, more_mm])
     looks = [look(plan, c, places) for c in plan.cameras]
     return Reach(
-        plan.need, places, np.stack([one.is_seen for one in looks]),
-        np.stack([one.information for one in looks]), ratio,
-    )  # fmt: skip
+        plan.need,
+        places,
+        np.stack([one.is_seen for one in looks]),
+        np.stack([one.information for one in looks]),
+        ratio,
+    )
 
 
 def ratio_of(found: Assessment) -> float:
@@ -116,10 +119,12 @@ def losses(found: Assessment) -> Losses | None:
     def at(rows: NDArray[np.intp], of: Array) -> Reach:
         looks, places = found.looks, found.judged[rows]
         return Reach(
-            found.plan.need, found.places_mm[places],
+            found.plan.need,
+            found.places_mm[places],
             np.stack([one.is_seen[places] for one in looks]),
-            np.stack([one.information[places] for one in looks]), of[rows],
-        )  # fmt: skip
+            np.stack([one.information[places] for one in looks]),
+            of[rows],
+        )
 
     every = np.arange(len(found.judged))
     few = every[:: max(1, round(len(every) * n_pairs / MOST_WORK))]

@@ -41,9 +41,11 @@ class Rail:
         object.__setattr__(self, "end_mm", frozen(self.end_mm))
         if self.length_mm < NEAREST_MM:
             raise InputError(
-                f"[[rails]] {self.name}", expected=f"{NEAREST_MM:g} mm from end to end or more",
-                found=f"{self.length_mm:g} mm", remedy="Correct from_mm or to_mm.",
-            )  # fmt: skip
+                f"[[rails]] {self.name}",
+                expected=f"{NEAREST_MM:g} mm from end to end or more",
+                found=f"{self.length_mm:g} mm",
+                remedy="Correct from_mm or to_mm.",
+            )
 
     @property
     def length_mm(self) -> float:
@@ -100,9 +102,12 @@ class PlanCamera:
                 found=f"{self.width} × {self.height}",
             )
         _within(
-            f"{where}: sensor", self.width * self.pixel_pitch_mm, SENSOR_MM, "mm wide",
+            f"{where}: sensor",
+            self.width * self.pixel_pitch_mm,
+            SENSOR_MM,
+            "mm wide",
             f"Give pixel_pitch_mm in mm, as 0.0045; it is {self.pixel_pitch_mm:g}.",
-        )  # fmt: skip
+        )
         _within(f"{where}: focal_mm", self.focal_mm, FOCAL_MM, "mm", "Give it in mm.")
         if self.zoom_mm is not None:
             short, long = self.zoom_mm
@@ -114,15 +119,19 @@ class PlanCamera:
                 )
             if not short - 1e-9 <= self.focal_mm <= long + 1e-9:
                 raise InputError(
-                    f"{where}: focal_mm", expected=f"{short:g} to {long:g} mm, as zoom_mm says",
-                    found=f"{self.focal_mm:g} mm", remedy="Correct one of them.",
-                )  # fmt: skip
+                    f"{where}: focal_mm",
+                    expected=f"{short:g} to {long:g} mm, as zoom_mm says",
+                    found=f"{self.focal_mm:g} mm",
+                    remedy="Correct one of them.",
+                )
         away = float(np.linalg.norm(self.aim_mm - self.position_mm))
         if away < NEAREST_MM:
             raise InputError(
-                f"{where}: aim_mm", expected=f"a point {NEAREST_MM:g} mm or more from the camera",
-                found=f"one {away:g} mm from its position", remedy="Give what it is to look at.",
-            )  # fmt: skip
+                f"{where}: aim_mm",
+                expected=f"a point {NEAREST_MM:g} mm or more from the camera",
+                found=f"one {away:g} mm from its position",
+                remedy="Give what it is to look at.",
+            )
         for key in ("f_number", "focus_mm", "range_mm"):
             value = getattr(self, key)
             if value is not None and not value > 0:
@@ -288,19 +297,25 @@ class Plan:
         size = self.volume.size_mm
         if size.min() < LEAST_VOLUME_MM or size.max() > MOST_VOLUME_MM:
             raise InputError(
-                "[volume]", expected=f"{LEAST_VOLUME_MM:g} to {MOST_VOLUME_MM:g} mm each way",
-                found=_by(size), remedy="Give every length in mm.",
-            )  # fmt: skip
+                "[volume]",
+                expected=f"{LEAST_VOLUME_MM:g} to {MOST_VOLUME_MM:g} mm each way",
+                found=_by(size),
+                remedy="Give every length in mm.",
+            )
         if self.need.cameras > len(names):
             raise InputError(
-                "[need]: cameras", expected=f"at most the {len(names)} that the plan has",
-                found=str(self.need.cameras), remedy="Add cameras or lower the need.",
-            )  # fmt: skip
-        if self.room is not None and not _holds(self.room, self.volume):
+                "[need]: cameras",
+                expected=f"at most the {len(names)} that the plan has",
+                found=str(self.need.cameras),
+                remedy="Add cameras or lower the need.",
+            )
+        if self.room is not None and not self.room.holds(self.volume):
             raise InputError(
-                "[volume]", expected=f"a box within the room, {_corners(self.room)}",
-                found=_corners(self.volume), remedy="Correct one of them; all lengths are in mm.",
-            )  # fmt: skip
+                "[volume]",
+                expected=f"a box within the room, {_corners(self.room)}",
+                found=_corners(self.volume),
+                remedy="Correct one of them; all lengths are in mm.",
+            )
         for camera in self.cameras:
             self._check(camera)
 
@@ -313,18 +328,22 @@ class Plan:
                 found=f"{_place(at)}: less than {NEAREST_MM:g} mm from the world's origin",
                 remedy="Give it in mm, not in m.",
             )
-        if self.room is not None and not _in(self.room, at):
+        if self.room is not None and not self.room.has(at):
             raise InputError(
-                where, expected=f"a place within the room, {_corners(self.room)}", found=_place(at),
+                where,
+                expected=f"a place within the room, {_corners(self.room)}",
+                found=_place(at),
                 remedy="Correct one of them; all lengths are in mm.",
-            )  # fmt: skip
+            )
         for obstacle in self.obstacles:
-            if _in(obstacle.box, at):
+            if obstacle.box.has(at):
                 raise InputError(
-                    where, expected=f"a place outside the obstacle {obstacle.name}, "
-                                    f"{_corners(obstacle.box)}",
-                    found=_place(at), remedy="Move the camera or the obstacle.",
-                )  # fmt: skip
+                    where,
+                    expected=f"a place outside the obstacle {obstacle.name}, "
+                    f"{_corners(obstacle.box)}",
+                    found=_place(at),
+                    remedy="Move the camera or the obstacle.",
+                )
         if camera.rail and camera.rail not in {r.name for r in self.rails}:
             raise InputError(
                 f"cameras.{camera.name}: rail",
@@ -357,17 +376,11 @@ def _within(where: str, value: float, limits: tuple[float, float], unit: str, re
     low, high = limits
     if not low <= value <= high:
         raise InputError(
-            where, expected=f"{low:g} to {high:g} {unit}".rstrip(),
-            found=f"{value:g} {unit}".rstrip(), remedy=remedy,
-        )  # fmt: skip
-
-
-def _in(box: Box, place: Array) -> bool:
-    return bool(((place >= box.low_mm) & (place <= box.high_mm)).all())
-
-
-def _holds(outer: Box, inner: Box) -> bool:
-    return _in(outer, inner.low_mm) and _in(outer, inner.high_mm)
+            where,
+            expected=f"{low:g} to {high:g} {unit}".rstrip(),
+            found=f"{value:g} {unit}".rstrip(),
+            remedy=remedy,
+        )
 
 
 def _place(at: Array) -> str:

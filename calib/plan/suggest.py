@@ -235,9 +235,12 @@ def _refined(plan: Plan, reach: Reach, k: int) -> PlanCamera:
         return value(x)
 
     found = optimize.minimize(
-        of_free, np.zeros(len(free)), method="Powell", bounds=[(-1.0, 1.0)] * len(free),
+        of_free,
+        np.zeros(len(free)),
+        method="Powell",
+        bounds=[(-1.0, 1.0)] * len(free),
         options={"maxfev": REFINED, "xtol": 0.02, "ftol": 1e-4},
-    )  # fmt: skip
+    )
     x = np.zeros(5)
     x[free] = found.x
     other = camera(x) if found.fun < value(np.zeros(5)) else None
@@ -252,9 +255,11 @@ def drop(plan: Plan, n: int, step_mm: float | None = None) -> Suggestion:
     """Return the plan without the n cameras that it does best without, one after another."""
     if not 1 <= n <= len(plan.cameras) - max(2, plan.need.cameras):
         raise InputError(
-            "--drop", expected=f"1 to {len(plan.cameras) - max(2, plan.need.cameras)}, so that "
-            f"{max(2, plan.need.cameras)} cameras are left", found=str(n),
-        )  # fmt: skip
+            "--drop",
+            expected=f"1 to {len(plan.cameras) - max(2, plan.need.cameras)}, so that "
+            f"{max(2, plan.need.cameras)} cameras are left",
+            found=str(n),
+        )
     before, less, gone = assess(plan, step_mm), plan, []
     for _ in range(n):
         reach = reach_of(less, ratio_of(before))
@@ -290,9 +295,11 @@ def add(plan: Plan, n: int, step_mm: float | None = None) -> Suggestion:
                     best, least = camera, value
         if best is None:
             raise InputError(
-                "--add", expected="a rail or a wall that a camera may hang at", found="none",
+                "--add",
+                expected="a rail or a wall that a camera may hang at",
+                found="none",
                 remedy="State [[rails]] or a larger [room].",
-            )  # fmt: skip
+            )
         names.append(best.name)
         more = replace(more, cameras=(*more.cameras, best))
         k = len(more.cameras) - 1
@@ -305,10 +312,16 @@ def _new(plan: Plan, place: Array, rail: str) -> PlanCamera | None:
     middle = 0.5 * (plan.volume.low_mm + plan.volume.high_mm)
     try:
         camera = replace(
-            plan.cameras[0], name=f"new{number:02d}", position_mm=place, aim_mm=middle,
-            rail=rail, roll_deg=0.0, is_held=False, dist=None,
+            plan.cameras[0],
+            name=f"new{number:02d}",
+            position_mm=place,
+            aim_mm=middle,
+            rail=rail,
+            roll_deg=0.0,
+            is_held=False,
+            dist=None,
             focal_mm=(plan.cameras[0].zoom_mm or (plan.cameras[0].focal_mm,))[0],
-        )  # fmt: skip
+        )
         replace(plan, cameras=(*plan.cameras, camera))
     except InputError:
         return None

@@ -61,23 +61,35 @@ CAMERA = (
     Item("height", "whole number", "sensor, px", True),
     Item("pixel_pitch_mm", "number", "size of a pixel, mm", True),
     Item("focal_mm", "number", "focal length that the ring is set to, mm", True),
-    Item("zoom_mm", "numbers", "shortest and longest that the ring reaches; without it, fixed",
-         shapes=((2,),)),
+    Item(
+        "zoom_mm",
+        "numbers",
+        "shortest and longest that the ring reaches; without it, fixed",
+        shapes=((2,),),
+    ),
     Item("f_number", "number", "aperture; with focus_mm, for the depth of field"),
     Item("focus_mm", "number", "distance that it is focused at, mm"),
     Item("range_mm", "number", "how far markers are lit and seen, mm; without it, any"),
     Item("position_mm", "numbers", "x, y, z, mm; or rail and along_mm", shapes=((3,),)),
     Item("rail", "text", "the rail it hangs on; suggestions may move it along"),
     Item("along_mm", "number", "how far along from the rail's from_mm, mm"),
-    Item("aim_mm", "numbers", "x, y, z of a point it looks at, mm; or pan_deg and tilt_deg",
-         shapes=((3,),)),
+    Item(
+        "aim_mm",
+        "numbers",
+        "x, y, z of a point it looks at, mm; or pan_deg and tilt_deg",
+        shapes=((3,),),
+    ),
     Item("pan_deg", "number", "where it looks, from x towards y"),
     Item("tilt_deg", "number", "and up from level; down is below 0"),
     Item("roll_deg", "number", "turn about its axis, clockwise as it sees; without it, 0"),
-    Item("dist", "numbers", "distortion, if known: k1, k2, p1, p2, k3 and perhaps k4, k5, k6",
-         shapes=((5,), (8,))),
+    Item(
+        "dist",
+        "numbers",
+        "distortion, if known: k1, k2, p1, p2, k3 and perhaps k4, k5, k6",
+        shapes=((5,), (8,)),
+    ),
     Item("held", "whole number", "1: suggestions leave it as it is"),
-)  # fmt: skip
+)
 # Each camera's own: no two cameras share them.
 OWN = ("position_mm", "rail", "along_mm", "aim_mm", "pan_deg", "tilt_deg")
 COMMON = tuple(replace(i, is_needed=False) for i in CAMERA if i.key not in OWN)
@@ -191,10 +203,17 @@ def _camera(
         if stated[key] is not None
     }
     return PlanCamera(
-        name, stated["width"], stated["height"], stated["pixel_pitch_mm"], stated["focal_mm"],
-        position, aim, zoom_mm=None if zoom is None else (float(zoom[0]), float(zoom[1])),
-        is_held=bool(stated["held"]), **given,
-    )  # fmt: skip
+        name,
+        stated["width"],
+        stated["height"],
+        stated["pixel_pitch_mm"],
+        stated["focal_mm"],
+        position,
+        aim,
+        zoom_mm=None if zoom is None else (float(zoom[0]), float(zoom[1])),
+        is_held=bool(stated["held"]),
+        **given,
+    )
 
 
 def _position(fields: Fields, stated: Mapping[str, Any], rails: Mapping[str, Rail]) -> Array:
@@ -206,9 +225,11 @@ def _position(fields: Fields, stated: Mapping[str, Any], rails: Mapping[str, Rai
         return np.asarray(stated["position_mm"])
     if stated["rail"] is None or stated["along_mm"] is None:
         raise InputError(
-            fields.place("position_mm"), expected="x, y, z in mm, or rail and along_mm",
-            found="neither", remedy="Add position_mm.",
-        )  # fmt: skip
+            fields.place("position_mm"),
+            expected="x, y, z in mm, or rail and along_mm",
+            found="neither",
+            remedy="Add position_mm.",
+        )
     rail = rails.get(stated["rail"])
     if rail is None:
         raise InputError(
@@ -233,9 +254,11 @@ def _aim(fields: Fields, stated: Mapping[str, Any], position: Array) -> Array:
         return np.asarray(stated["aim_mm"])
     if None in angles:
         raise InputError(
-            fields.place("aim_mm"), expected="x, y, z in mm, or pan_deg and tilt_deg",
-            found="neither", remedy="Add aim_mm.",
-        )  # fmt: skip
+            fields.place("aim_mm"),
+            expected="x, y, z in mm, or pan_deg and tilt_deg",
+            found="neither",
+            remedy="Add aim_mm.",
+        )
     pan, tilt = np.radians(np.array(angles, float))
     ray = np.array([np.cos(pan) * np.cos(tilt), np.sin(pan) * np.cos(tilt), np.sin(tilt)])
     return np.asarray(position + AIM_MM * ray)
@@ -261,16 +284,21 @@ def plan_as_toml(plan: Plan) -> str:
 
 def _camera_table(c: PlanCamera) -> dict[str, Any]:
     table: dict[str, Any] = {
-        "width": c.width, "height": c.height, "pixel_pitch_mm": c.pixel_pitch_mm,
+        "width": c.width,
+        "height": c.height,
+        "pixel_pitch_mm": c.pixel_pitch_mm,
         "focal_mm": round(c.focal_mm, 3),
         "zoom_mm": None if c.zoom_mm is None else list(c.zoom_mm),
-        "f_number": c.f_number, "focus_mm": c.focus_mm,
+        "f_number": c.f_number,
+        "focus_mm": c.focus_mm,
         "range_mm": c.range_mm if np.isfinite(c.range_mm) else None,
-        "position_mm": _rounded(c.position_mm), "rail": c.rail or None,
-        "aim_mm": _rounded(c.aim_mm), "roll_deg": round(c.roll_deg, 3) or None,
+        "position_mm": _rounded(c.position_mm),
+        "rail": c.rail or None,
+        "aim_mm": _rounded(c.aim_mm),
+        "roll_deg": round(c.roll_deg, 3) or None,
         "dist": None if c.dist is None else c.dist.round(8).tolist(),
         "held": 1 if c.is_held else None,
-    }  # fmt: skip
+    }
     return {k: v for k, v in table.items() if v is not None}
 
 

@@ -103,11 +103,16 @@ def seen_wave(plan: Plan, motion: Motion, seed: int = 0) -> Tracks:
         frame, marker = np.divmod(np.flatnonzero(is_seen), len(plan.wand.markers))
         cameras.append(
             CameraTracks(
-                camera.name, camera.width, camera.height, frame, uv[is_seen],
-                marker.astype(np.int16), pixel_pitch_mm=camera.pixel_pitch_mm,
+                camera.name,
+                camera.width,
+                camera.height,
+                frame,
+                uv[is_seen],
+                marker.astype(np.int16),
+                pixel_pitch_mm=camera.pixel_pitch_mm,
                 focal_mm=camera.focal_mm,
             )
-        )  # fmt: skip
+        )
     return Tracks(tuple(cameras), plan.wave.frame_rate, title=f"planned: {plan.name}")
 
 
@@ -153,8 +158,11 @@ def bundle_of(
     state = State(
         np.stack([c.cam_from_world.R for c in built]),
         np.stack([c.cam_from_world.t_mm for c in built]),
-        lens, R @ axes.T, R @ middle + t, wand_shape(wand),
-    )  # fmt: skip
+        lens,
+        R @ axes.T,
+        R @ middle + t,
+        wand_shape(wand),
+    )
     widths = np.array([float(c.width) for c in built])
     heights = np.array([float(c.height) for c in built])
     prior = lens_prior(lens, terms, widths, is_usual=True)

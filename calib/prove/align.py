@@ -87,9 +87,11 @@ class AlignOptions:
         chosen = [bool(self.points), self.is_plane, self.is_wand, self.survey is not None]
         if sum(chosen) > 1:
             raise InputError(
-                "layout", expected="one of --points, --plane, --wand and --survey",
-                found=f"{sum(chosen)} of them", remedy="Keep the one that lies on the floor.",
-            )  # fmt: skip
+                "layout",
+                expected="one of --points, --plane, --wand and --survey",
+                found=f"{sum(chosen)} of them",
+                remedy="Keep the one that lies on the floor.",
+            )
         if self.points and len(self.points) != 3:
             raise InputError(
                 "--points", expected="three markers: origin, x, y", found=str(len(self.points))
@@ -98,9 +100,11 @@ class AlignOptions:
             raise InputError("--up", expected="z or y", found=repr(self.up))
         if self.survey is not None and self.height_mm:
             raise InputError(
-                "--height", expected="none with --survey, whose coordinates are of the markers",
-                found=f"{self.height_mm:g} mm", remedy="Leave it out.",
-            )  # fmt: skip
+                "--height",
+                expected="none with --survey, whose coordinates are of the markers",
+                found=f"{self.height_mm:g} mm",
+                remedy="Leave it out.",
+            )
         if self.with_scale and self.survey is None:
             raise InputError("--survey-scale", expected="--survey with it", found="none")
         if not np.isfinite(self.height_mm):
@@ -168,16 +172,22 @@ class Alignment(Told):
     def as_dict(self) -> dict[str, Any]:
         """Return the record as a rig file keeps it."""
         return {
-            "how": self.how, "origin": self.origin, "up": self.up, "height_mm": self.height_mm,
-            "R": self.world_from_rig.R.tolist(), "t_mm": self.world_from_rig.t_mm.tolist(),
-            "scale": self.scale, "covariance": self.covariance.tolist(),
+            "how": self.how,
+            "origin": self.origin,
+            "up": self.up,
+            "height_mm": self.height_mm,
+            "R": self.world_from_rig.R.tolist(),
+            "t_mm": self.world_from_rig.t_mm.tolist(),
+            "scale": self.scale,
+            "covariance": self.covariance.tolist(),
             "markers": [
                 {"name": n, "place_mm": p.tolist()}
                 | ({"sigma_mm": s.tolist()} if np.isfinite(s).all() else {})
                 for n, p, s in zip(self.names, self.markers_mm, self.sigma_mm, strict=True)
             ],
-            "numbers": dict(self.numbers), "notes": list(self.notes),
-        }  # fmt: skip
+            "numbers": dict(self.numbers),
+            "notes": list(self.notes),
+        }
 
 
 @one_blas_thread
@@ -239,9 +249,19 @@ def align(rig: Rig, tracks: Tracks, options: AlignOptions | None = None) -> tupl
             for m, known, name in zip(still.marker, by_number, names, strict=True)
         ]
     how = Alignment(
-        layout.how, layout.origin, options.up, options.height_mm, pose, layout.scale, covariance,
-        tuple(names), places, sigma, layout.numbers, layout.notes,
-    )  # fmt: skip
+        layout.how,
+        layout.origin,
+        options.up,
+        options.height_mm,
+        pose,
+        layout.scale,
+        covariance,
+        tuple(names),
+        places,
+        sigma,
+        layout.numbers,
+        layout.notes,
+    )
     how = replace(how, notes=(*how.notes, *_doubts(rig, how)))
     return aligned_as(aligned, how), how
 
@@ -272,9 +292,12 @@ def _of_rig(rig: Rig, tracks: Tracks) -> Tracks:
     tracks = of_rig(rig, tracks)
     if not any(c.n_points for c in tracks.cameras):
         raise UnsolvableError(
-            "tracks", expected="points of markers on the floor", found="none in any camera",
-            remedy="Check the capture.", cameras=tracks.names,
-        )  # fmt: skip
+            "tracks",
+            expected="points of markers on the floor",
+            found="none in any camera",
+            remedy="Check the capture.",
+            cameras=tracks.names,
+        )
     return tracks
 
 
@@ -307,12 +330,17 @@ def _laid(rig: Rig, tracks: Tracks, noise_px: float | None) -> tuple[Still, Inde
     ]
     if not parts:
         raise UnsolvableError(
-            "wand", expected="the wand at rest for half a second or longer", found="none of that",
+            "wand",
+            expected="the wand at rest for half a second or longer",
+            found="none of that",
             remedy="Lay it down, step back, and record.",
-        )  # fmt: skip
+        )
     together = Still(
-        np.concatenate([p.points_mm for p in parts]), np.concatenate([p.B for p in parts]),
-        np.concatenate([p.noise_mm2 for p in parts]), np.concatenate([p.marker for p in parts]),
-        tuple(c for p in parts for c in p.cameras), np.concatenate([p.rms_px for p in parts]),
-    )  # fmt: skip
+        np.concatenate([p.points_mm for p in parts]),
+        np.concatenate([p.B for p in parts]),
+        np.concatenate([p.noise_mm2 for p in parts]),
+        np.concatenate([p.marker for p in parts]),
+        tuple(c for p in parts for c in p.cameras),
+        np.concatenate([p.rms_px for p in parts]),
+    )
     return together, np.arange(len(parts[0].points_mm))

@@ -70,9 +70,11 @@ class Limit:
         is_odd = re.sub(r"[\s,;]", "", rest) or len(values) != len(parts)
         if is_odd or not values or set(values) - {"A", "K", "B"}:
             raise InputError(
-                "--limit", expected='text such as "A=0.2 K=5000 B=0.5" (mm, -, mm)',
-                found=repr(text), remedy="A + L/K is what an error may be at length L, B the most.",
-            )  # fmt: skip
+                "--limit",
+                expected='text such as "A=0.2 K=5000 B=0.5" (mm, -, mm)',
+                found=repr(text),
+                remedy="A + L/K is what an error may be at length L, B the most.",
+            )
         return cls(values.get("A", 0.0), values.get("K", np.inf), values.get("B", np.inf))
 
     def at(self, length_mm: Array) -> Array:

@@ -72,9 +72,11 @@ def right_angle(
     (long, short), (a, b) = [legs[k] for k in order], [lengths[k] for k in order]
     if a - b < EQUAL_LEGS * a + NOISES * _length_sigma(still, corner, _far(still, corner, long)):
         raise _contradiction(
-            "a long leg (x) and a short one (y)", f"legs of {a:.1f} and {b:.1f} mm",
-            "Lay a frame with unequal legs, or name origin, x and y: --points.", still,
-        )  # fmt: skip
+            "a long leg (x) and a short one (y)",
+            f"legs of {a:.1f} and {b:.1f} mm",
+            "Lay a frame with unequal legs, or name origin, x and y: --points.",
+            still,
+        )
     numbers = {"long_mm": a, "short_mm": b}
     return _on_legs(
         "right angle", still, towards, corner, long, short, numbers, square_deg, flat_mm
@@ -92,9 +94,11 @@ def three_points(still: Still, towards: Array, markers: Sequence[int]) -> Layout
     angle = _angle_deg(still.points_mm, int(corner[0]), x, y)
     if not 10.0 < angle < 170.0:
         raise _contradiction(
-            "three points that span a plane", f"an angle of {angle:.2f}° at the first",
-            "Take points that do not lie on a line.", still,
-        )  # fmt: skip
+            "three points that span a plane",
+            f"an angle of {angle:.2f}° at the first",
+            "Take points that do not lie on a line.",
+            still,
+        )
     return _on_legs("three points", still.chosen(np.array(at)), towards, 0, *_unit_legs(), {})
 
 
@@ -103,9 +107,16 @@ def _unit_legs() -> tuple[Index, Index]:
 
 
 def _on_legs(
-    how: str, still: Still, towards: Array, corner: int, long: Index, short: Index,
-    numbers: dict[str, float], square_deg: float | None = None, flat_mm: float = np.inf,
-) -> Layout:  # fmt: skip
+    how: str,
+    still: Still,
+    towards: Array,
+    corner: int,
+    long: Index,
+    short: Index,
+    numbers: dict[str, float],
+    square_deg: float | None = None,
+    flat_mm: float = np.inf,
+) -> Layout:
     """Return the layout of two legs from a corner, checked for what it claims."""
 
     def rule(points: Array) -> Pose:
@@ -122,9 +133,11 @@ def _on_legs(
         numbers["angle_sigma_deg"] = sigma
         if abs(angle - 90.0) > square_deg + NOISES * sigma:
             raise _contradiction(
-                f"legs at 90° to within {square_deg:g}°", f"{angle:.2f}° (± {sigma:.2f}°)",
-                "Straighten the frame, or name three points: --points.", still,
-            )  # fmt: skip
+                f"legs at 90° to within {square_deg:g}°",
+                f"{angle:.2f}° (± {sigma:.2f}°)",
+                "Straighten the frame, or name three points: --points.",
+                still,
+            )
     numbers |= _flat(still, pose, flat_mm)
     y = float(pose.apply(still.points_mm[short]).mean(axis=0)[1])
     if y < 0:
@@ -146,15 +159,19 @@ def plane(still: Still, towards: Array, along: Array, flat_mm: float = FLOOR_FLA
     """
     if len(still.points_mm) < 4:
         raise UnsolvableError(
-            "floor", expected="four markers or more, so that they show whether it is flat",
-            found=str(len(still.points_mm)), remedy="Lay out more markers, wide apart.",
-        )  # fmt: skip
+            "floor",
+            expected="four markers or more, so that they show whether it is flat",
+            found=str(len(still.points_mm)),
+            remedy="Lay out more markers, wide apart.",
+        )
     spread = np.linalg.svd(still.points_mm - still.points_mm.mean(axis=0))[1]
     if spread[1] < 0.05 * spread[0]:
         raise _contradiction(
-            "markers that span a plane", "markers that lie nearly on a line",
-            "Lay some of them to the side, wide apart.", still,
-        )  # fmt: skip
+            "markers that span a plane",
+            "markers that lie nearly on a line",
+            "Lay some of them to the side, wide apart.",
+            still,
+        )
 
     def rule(points: Array) -> Pose:
         return axes_on_plane(points, towards, points.mean(axis=0), along)
@@ -172,9 +189,11 @@ def wand_laid(still: Still, towards: Array, first: Index, flat_mm: float = FRAME
     spread = np.linalg.svd(still.points_mm - still.points_mm.mean(axis=0))[1]
     if len(still.points_mm) < 3 or spread[1] < 0.05 * spread[0]:
         raise _contradiction(
-            "places that span the floor", "markers on one line, which leaves the floor's tilt open",
-            "Lay the wand down in a second place, across the first, in the same capture.", still,
-        )  # fmt: skip
+            "places that span the floor",
+            "markers on one line, which leaves the floor's tilt open",
+            "Lay the wand down in a second place, across the first, in the same capture.",
+            still,
+        )
     near, far = int(first[0]), int(first[-1])
 
     def rule(points: Array) -> Pose:
@@ -229,9 +248,11 @@ def _legs(still: Still) -> tuple[int, list[Index]]:
     points, n = still.points_mm, len(still.points_mm)
     if n < 3:
         raise UnsolvableError(
-            "right angle", expected="three markers or more that two cameras see", found=str(n),
+            "right angle",
+            expected="three markers or more that two cameras see",
+            found=str(n),
             remedy="Check that the frame lies where several cameras see all of it.",
-        )  # fmt: skip
+        )
     best: tuple[float, int, list[Index]] | None = None
     for corner, end in permutations(range(n), 2):
         others = np.array([k for k in range(n) if k != corner])
@@ -314,10 +335,12 @@ def _row(still: Still, marker: int) -> int:
     if not len(at):
         known = ", ".join(str(m) for m in still.marker if m >= 0) or "none, as none is named"
         raise InputError(
-            "--points", expected=f"markers that two cameras see ({known})", found=str(marker),
+            "--points",
+            expected=f"markers that two cameras see ({known})",
+            found=str(marker),
             remedy="Name markers by their numbers in the tracks (calib identify, or the CSV's "
             "column marker).",
-        )  # fmt: skip
+        )
     return int(at[0])
 
 
@@ -327,6 +350,8 @@ def _contradiction(expected: str, found: str, remedy: str, still: Still) -> Unso
         for name, (x, y, z) in zip(still.names(), still.points_mm, strict=True)
     )
     return UnsolvableError(
-        "markers on the floor", expected=expected,
-        found=f"{found}; places in the rig's world, mm: {places}", remedy=remedy,
-    )  # fmt: skip
+        "markers on the floor",
+        expected=expected,
+        found=f"{found}; places in the rig's world, mm: {places}",
+        remedy=remedy,
+    )

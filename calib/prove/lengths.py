@@ -73,10 +73,12 @@ def measured_lengths(
         parts = rests(placed, frame, marker, tracks.frame_rate_hz)
         if not parts:
             raise UnsolvableError(
-                "bar at rest", expected="the bar at rest for half a second or longer",
-                found="no such stretch", remedy="Set it down in each place, or test it in motion.",
+                "bar at rest",
+                expected="the bar at rest for half a second or longer",
+                found="no such stretch",
+                remedy="Set it down in each place, or test it in motion.",
                 cameras=tracks.names,
-            )  # fmt: skip
+            )
         rows = [np.flatnonzero(np.isin(frame, p)) for p in parts]
         means = [_mean(placed, cameras, frame[r], marker[r], r) for r in rows if len(r)]
         points, noise, frame, marker = (np.concatenate(v) for v in zip(*means, strict=True))
@@ -103,9 +105,12 @@ def _points(
     cameras = cameras_of(rig, tracks.names, noise_px)
     if not any(c.n_points for c in tracks.cameras):
         raise UnsolvableError(
-            "bar", expected="points of the bar", found="none in any camera",
-            remedy="Check the capture.", cameras=tracks.names,
-        )  # fmt: skip
+            "bar",
+            expected="points of the bar",
+            found="none in any camera",
+            remedy="Check the capture.",
+            cameras=tracks.names,
+        )
     if is_unnamed(tracks) and len(bar.markers) == 2:
         return tracks, cameras, *_ends(cameras, tracks, known_lengths(bar)[0].length_mm)
     if is_unnamed(tracks):
@@ -162,9 +167,11 @@ def _mean(
         noise.append(own * (1.0 / len(at) + (PHASE_PX / np.median(cameras.sigma_px)) ** 2))
         names.append(m)
     return (
-        np.array(points).reshape(-1, 3), np.array(noise).reshape(-1, 3, 3),
-        np.full(len(names), frame[0]), np.array(names, np.int64),
-    )  # fmt: skip
+        np.array(points).reshape(-1, 3),
+        np.array(noise).reshape(-1, 3, 3),
+        np.full(len(names), frame[0]),
+        np.array(names, np.int64),
+    )
 
 
 def _between(
@@ -188,6 +195,12 @@ def _between(
     is_own = np.abs(error) <= NOT_THE_BAR * wanted
     order = np.flatnonzero(is_own)[np.argsort(frame[a][is_own], kind="stable")]
     return Lengths(
-        error[order], wanted[order], which[order], np.sqrt(variance[order]),
-        0.5 * (points[a] + points[b])[order], along[order], frame[a][order], int((~is_own).sum()),
-    )  # fmt: skip
+        error[order],
+        wanted[order],
+        which[order],
+        np.sqrt(variance[order]),
+        0.5 * (points[a] + points[b])[order],
+        along[order],
+        frame[a][order],
+        int((~is_own).sum()),
+    )

@@ -89,11 +89,13 @@ def align_like(rig: Rig, old: Rig) -> tuple[Rig, Alignment]:
     left = (np.eye(len(G)) - G @ K) @ d.ravel()
     left = left.reshape(-1, N_CHANGE)[is_in]
     numbers = {
-        "cameras_common": float(len(names)), "cameras_agreeing": float(n_in),
+        "cameras_common": float(len(names)),
+        "cameras_agreeing": float(n_in),
         "position_rms_mm": float(np.sqrt((left[:, 3:6] ** 2).sum(axis=1).mean())),
         "rotation_rms_deg": float(np.degrees(np.sqrt((left[:, :3] ** 2).sum(axis=1).mean()))),
-        "growth": growth, "growth_sigma": sigma,
-    }  # fmt: skip
+        "growth": growth,
+        "growth_sigma": sigma,
+    }
     notes = [f"carried over by {n_in} of {len(names)} cameras"]
     if others:
         notes.append(f"not where they stood: {listed(others)}")
@@ -104,11 +106,19 @@ def align_like(rig: Rig, old: Rig) -> tuple[Rig, Alignment]:
         )
     up = (old.alignment or {}).get("up", "z")
     how = Alignment(
-        LIKE, "that rig's origin", up, 0.0, pose, 1.0, covariance,
-        tuple(n for n, k in zip(names, is_in, strict=True) if k), numbers=numbers,
-        notes=tuple(notes), markers_mm=_places(old, names, is_in),
+        LIKE,
+        "that rig's origin",
+        up,
+        0.0,
+        pose,
+        1.0,
+        covariance,
+        tuple(n for n, k in zip(names, is_in, strict=True) if k),
+        numbers=numbers,
+        notes=tuple(notes),
+        markers_mm=_places(old, names, is_in),
         sigma_mm=np.full((n_in, 3), np.nan),
-    )  # fmt: skip
+    )
     return aligned_as(moved(rig, pose), how), how
 
 
@@ -145,9 +155,14 @@ def _least_squares(old: Rig, names: tuple[str, ...], G: Array, is_in: NDArray[np
 
 
 def _growth(
-    old: Rig, names: tuple[str, ...], d: Array, C: Array, K: Array, G: Array,
+    old: Rig,
+    names: tuple[str, ...],
+    d: Array,
+    C: Array,
+    K: Array,
+    G: Array,
     is_in: NDArray[np.bool_],
-) -> tuple[float, float]:  # fmt: skip
+) -> tuple[float, float]:
     """Return by what share the new rig is larger, by the positions of agreeing cameras, and 1σ."""
     p = np.stack([old.camera(n).position_mm for n in names])
     g = np.zeros((len(names), N_CHANGE))

@@ -86,9 +86,12 @@ class Precision(Told):
 
 @one_blas_thread
 def precision(
-    rig: Rig, places_mm: Array | None = None, *, range_mm: float = np.inf,
+    rig: Rig,
+    places_mm: Array | None = None,
+    *,
+    range_mm: float = np.inf,
     noise_px: float | None = None,
-) -> Precision:  # fmt: skip
+) -> Precision:
     """Return what the rig's joint covariance and its cameras' noise predict at places of its world.
 
     A camera counts where the place lies on its sensor; what stands in between is not known. The
@@ -127,10 +130,12 @@ def precision(
     is_seen = np.isfinite(total[:, 0, 0])
     if not is_seen.any():
         raise UnsolvableError(
-            "volume", expected="places that two cameras see", found=f"none of {len(places)}",
+            "volume",
+            expected="places that two cameras see",
+            found=f"none of {len(places)}",
             remedy="Give the volume in the rig's world, in mm: --volume x0,x1,y0,y1,z0,z1.",
             cameras=rig.names,
-        )  # fmt: skip
+        )
     sigma = np.where(is_seen, np.sqrt(np.trace(total, axis1=1, axis2=2)), -np.inf)
     seen = np.flatnonzero(is_seen)
     centre = np.median(places[seen], axis=0)

@@ -89,9 +89,15 @@ def _piece(rig: Rig, piece: Piece, errors: RigErrors, noise_px: float | None) ->
     covariance += placed.covariance_mm2
     good = placed.is_placed
     return Points(
-        frame[good], marker[good], placed.points_mm[good], covariance[good], placed.rms_px[good],
-        placed.rms_mm[good], placed.n_used[good], int((~good).sum()),
-    )  # fmt: skip
+        frame[good],
+        marker[good],
+        placed.points_mm[good],
+        covariance[good],
+        placed.rms_px[good],
+        placed.rms_mm[good],
+        placed.n_used[good],
+        int((~good).sum()),
+    )
 
 
 def known_offsets(rig: Rig, names: tuple[str, ...]) -> list[float]:

@@ -112,9 +112,11 @@ def _by_shape(points: Array, known: Array) -> tuple[NDArray[np.intp], NDArray[np
         is_other = set(zip(*first[2:], strict=True)) != set(zip(*other[2:], strict=True))
         if is_other and other[0] == first[0] and other[1] < 4.0 * first[1] + 1.0:
             raise UnsolvableError(
-                "survey", expected="markers that only fit their surveyed places in one way",
-                found="two ways that fit alike", remedy="Name the markers in the tracks.",
-            )  # fmt: skip
+                "survey",
+                expected="markers that only fit their surveyed places in one way",
+                found="two ways that fit alike",
+                remedy="Name the markers in the tracks.",
+            )
     return np.array(first[2], np.intp), np.array(first[3], np.intp)
 
 
@@ -169,9 +171,14 @@ def _scale(points: Array, target: Array, W: Array) -> tuple[float, float]:
 
 
 def _require_fit(
-    still: Still, target: Array, left: Array, pose: Pose, W: Array, with_scale: bool,
+    still: Still,
+    target: Array,
+    left: Array,
+    pose: Pose,
+    W: Array,
+    with_scale: bool,
     names: list[str],
-) -> None:  # fmt: skip
+) -> None:
     """Raise UnsolvableError where what is left is more than chance leaves, naming the worst."""
     n = len(left)
     squared = float(left.ravel() @ _turned(W, pose.R) @ left.ravel())

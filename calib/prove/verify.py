@@ -118,9 +118,15 @@ class Verification(Told):
 
 @one_blas_thread
 def verify(
-    rig: Rig, tracks: Tracks, bar: Wand, limit: Limit | None = None, *, at_rest: bool = False,
-    box: Box | None = None, noise_px: float | None = None,
-) -> Verification:  # fmt: skip
+    rig: Rig,
+    tracks: Tracks,
+    bar: Wand,
+    limit: Limit | None = None,
+    *,
+    at_rest: bool = False,
+    box: Box | None = None,
+    noise_px: float | None = None,
+) -> Verification:
     """Return what lengths the rig measures of a certified bar, and whether they keep a limit.
 
     In motion every frame is a measurement, and the noise of its centroids is part of its error;
@@ -174,22 +180,41 @@ def verify(
     names = [f"{bar.markers[c.i]} to {bar.markers[c.j]}, {c.length_mm:g} mm" for c in known]
     error = found.error_mm
     return Verification(
-        bar, found, at_rest, spread("all", error),
-        _groups(names, found.which, error), _groups(list(DIRECTIONS), direction, error),
+        bar,
+        found,
+        at_rest,
+        spread("all", error),
+        _groups(names, found.which, error),
+        _groups(list(DIRECTIONS), direction, error),
         _by_place(found, cell, error),
-        mean_sigma, scale, scale_sigma, u_bar, box, box.missed(found.middle_mm, CELLS), n_lines,
-        end_poses(rig, tracks, bar, noise_px), limit, decision, room, doubts, _notes(bar, found),
-    )  # fmt: skip
+        mean_sigma,
+        scale,
+        scale_sigma,
+        u_bar,
+        box,
+        box.missed(found.middle_mm, CELLS),
+        n_lines,
+        end_poses(rig, tracks, bar, noise_px),
+        limit,
+        decision,
+        room,
+        doubts,
+        _notes(bar, found),
+    )
 
 
 def spread(name: str, error: Array) -> Spread:
     """Return the figures of a group of length errors (k,)."""
     off = np.abs(error)
     return Spread(
-        name, len(error), float(error.mean()), float(error.std(ddof=1)) if len(error) > 1 else 0.0,
-        float(np.sqrt((error**2).mean())), float(off.max()),
+        name,
+        len(error),
+        float(error.mean()),
+        float(error.std(ddof=1)) if len(error) > 1 else 0.0,
+        float(np.sqrt((error**2).mean())),
+        float(off.max()),
         tuple(float(v) for v in np.percentile(off, PERCENTILES)),
-    )  # fmt: skip
+    )
 
 
 def _groups(names: list[str], group: NDArray[np.intp], error: Array) -> tuple[Spread, ...]:

@@ -45,6 +45,14 @@ class Box:
     def size_mm(self) -> Array:
         return np.asarray(self.high_mm - self.low_mm)
 
+    def has(self, place_mm: Array) -> bool:
+        """Return whether a place (3,) lies in it."""
+        return bool(((place_mm >= self.low_mm) & (place_mm <= self.high_mm)).all())
+
+    def holds(self, inner: Box) -> bool:
+        """Return whether all of another box lies in it."""
+        return self.has(inner.low_mm) and self.has(inner.high_mm)
+
     @classmethod
     def parse(cls, text: str) -> Box:
         """Return the box of "x0,x1,y0,y1,z0,z1" in mm.
@@ -69,9 +77,11 @@ class Box:
             raise InputError("--step", expected="a step above 0 mm", found=str(step_mm))
         if counts.prod(dtype=float) > MOST_PLACES:
             raise InputError(
-                "--step", expected=f"at most {MOST_PLACES} places", found=f"{counts.prod()}",
+                "--step",
+                expected=f"at most {MOST_PLACES} places",
+                found=f"{counts.prod()}",
                 remedy="Take a wider step.",
-            )  # fmt: skip
+            )
         axes = [
             low + (np.arange(n) + 0.5) * (high - low) / n
             for low, high, n in zip(self.low_mm, self.high_mm, counts, strict=True)

@@ -73,6 +73,5 @@ def wrapped(text: str, width: int | None, label: str = "") -> list[str]:
         return [label + text]
     indent = " " * len(label)
     return textwrap.wrap(
-        text, max(width, 40), initial_indent=label, subsequent_indent=indent,
-        break_on_hyphens=False,
-    )  # fmt: skip
+        text, max(width, 40), initial_indent=label, subsequent_indent=indent, break_on_hyphens=False
+    )

@@ -82,9 +82,10 @@ class Knock:
         )
         if found is None or found.group(2) is None is found.group(3):
             raise InputError(
-                "knock", expected="CAM:TURN,SHIFT, as cam03:0.3deg or cam03:0.3deg,5mm",
+                "knock",
+                expected="CAM:TURN,SHIFT, as cam03:0.3deg or cam03:0.3deg,5mm",
                 found=repr(text),
-            )  # fmt: skip
+            )
         turn, shift = (float(found.group(k) or 0.0) for k in (2, 3))
         return cls(camera=found["camera"], rotation_deg=turn, translation_mm=shift)
 
@@ -127,9 +128,7 @@ class Scenario:
     # True lenses: barrel, and a little of what the published calibrations of
     # `calib.solve.certainty.lens_terms` show (assumed: evenly within the limits below, each camera
     # by itself).
-    lens_terms: tuple[str, ...] = (
-        "k1", "k2", "k3", "tangential", "aspect"
-    )  # what lenses have  # fmt: skip
+    lens_terms: tuple[str, ...] = ("k1", "k2", "k3", "tangential", "aspect")  # what lenses have
     aspect_error: float = 1e-3  # pixels are square to within this
     decentring: float = 1e-3  # p1 and p2 are within this
     k3_limit: float = 0.02  # k3 is within this, and small enough that the lens never folds

@@ -18,9 +18,15 @@ RATE_HZ = 25.0
 
 
 def still_tracks(
-    truth: Rig, points_mm: Array, rng: np.random.Generator, *, n_frames: int = 50,
-    sigma_px: float = 0.12, named: bool = True, dropout: float = 0.1,
-) -> Tracks:  # fmt: skip
+    truth: Rig,
+    points_mm: Array,
+    rng: np.random.Generator,
+    *,
+    n_frames: int = 50,
+    sigma_px: float = 0.12,
+    named: bool = True,
+    dropout: float = 0.1,
+) -> Tracks:
     """What the cameras see of markers at rest (n, 3), in the truth's world."""
     cameras = []
     for camera in truth.cameras:
@@ -39,9 +45,16 @@ def still_tracks(
 
 
 def bar_tracks(
-    truth: Rig, bar_mm: Array, poses: list[Pose], rng: np.random.Generator, *,
-    n_frames: int = 1, gap: int = 10, sigma_px: float = 0.12, named: bool = True,
-) -> Tracks:  # fmt: skip
+    truth: Rig,
+    bar_mm: Array,
+    poses: list[Pose],
+    rng: np.random.Generator,
+    *,
+    n_frames: int = 1,
+    gap: int = 10,
+    sigma_px: float = 0.12,
+    named: bool = True,
+) -> Tracks:
     """What the cameras see of a bar's markers (n, 3) at rest for some frames in each pose, each
     rest followed by a gap.
     """

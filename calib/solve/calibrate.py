@@ -119,9 +119,11 @@ def begin(tracks: Tracks, stated: Wand, options: SolveOptions, progress: Progres
     """Return what the bundle needs of named tracks: who is solved, from where, with what freed."""
     if options.frames is not None and options.timing:
         raise InputError(
-            "frames", expected="all frames, as time offsets show between neighbouring ones",
-            found=str(options.frames), remedy="Leave the number of frames out.",
-        )  # fmt: skip
+            "frames",
+            expected="all frames, as time offsets show between neighbouring ones",
+            found=str(options.frames),
+            remedy="Leave the number of frames out.",
+        )
     tracks, wand = _with_scale(tracks, stated, options)
     progress("camera graph", 0, 1)
     # Before islands: a still wand that some cameras see alone is a still wand first.

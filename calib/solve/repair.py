@@ -59,9 +59,11 @@ def of_points(rig: Rig) -> Rig:
     if known is not None:
         at = [i for i, p in enumerate(known.parameters) if isinstance(p, CameraParameter)]
         known = replace(
-            known, parameters=tuple(known.parameters[i] for i in at),
-            matrix=known.matrix[np.ix_(at, at)], pull=known.pull[at],
-        )  # fmt: skip
+            known,
+            parameters=tuple(known.parameters[i] for i in at),
+            matrix=known.matrix[np.ix_(at, at)],
+            pull=known.pull[at],
+        )
     return replace(rig, wand=POINT, wand_used=POINT, covariance=known)
 
 
@@ -192,9 +194,13 @@ def reduced(
 
 @one_blas_thread
 def repair(
-    rig: Rig, tracks: Tracks, changed: Mapping[str, tuple[str, ...]], progress: Progress = quiet,
-    *, is_any: bool = False,
-) -> Rig:  # fmt: skip
+    rig: Rig,
+    tracks: Tracks,
+    changed: Mapping[str, tuple[str, ...]],
+    progress: Progress = quiet,
+    *,
+    is_any: bool = False,
+) -> Rig:
     """Return the rig with the cameras of ``changed`` solved anew from a wave, in its frame; all
     others stay to the bit, as does all else that the rig tells.
 
@@ -256,9 +262,12 @@ def repair(
             if not (fit.problem.weight[:, fit.problem.cam == names.index(n)] > 0).any()
         ]
         raise UnsolvableError(
-            listed(blind or changed), expected="points that place the camera", found="too few",
-            remedy="Wave longer in front of it.", cameras=blind or list(changed),
-        )  # fmt: skip
+            listed(blind or changed),
+            expected="points that place the camera",
+            found="too few",
+            remedy="Wave longer in front of it.",
+            cameras=blind or list(changed),
+        )
     scattered = together(fit.problem, fit.result.state, terms, now.blocks, fit.scatter)
     stats = rig_stats(tracks, fit.problem, fit.result.state, fit.is_inlier, fit.sigma_px)
     cameras = {camera.name: camera for camera in rig.cameras}
@@ -277,9 +286,12 @@ def repair(
 
 
 def _covariance(
-    rig: Rig, now: Reduced, scattered: Together | None, parameters: tuple[Parameter, ...],
+    rig: Rig,
+    now: Reduced,
+    scattered: Together | None,
+    parameters: tuple[Parameter, ...],
     solved: NDArray[np.intp],
-) -> Covariance:  # fmt: skip
+) -> Covariance:
     """Return the joint covariance with the rows ``solved`` determined by the wave and all else as
     it was.
     """

@@ -48,10 +48,22 @@ class Counts:
         n = len(names)
         each, pairs = np.zeros(n, np.int64), np.zeros((n, n), np.int64)
         return cls(
-            names, rate_hz, None, None, each, each, each, np.zeros((n, SENSOR_CELLS), bool),
-            pairs, pairs, np.zeros((n, n, GRID * GRID), bool), pairs, np.full((n, n), np.inf),
-            np.full(n, -np.inf), np.full(n, -np.inf),
-        )  # fmt: skip
+            names,
+            rate_hz,
+            None,
+            None,
+            each,
+            each,
+            each,
+            np.zeros((n, SENSOR_CELLS), bool),
+            pairs,
+            pairs,
+            np.zeros((n, n, GRID * GRID), bool),
+            pairs,
+            np.full((n, n), np.inf),
+            np.full(n, -np.inf),
+            np.full(n, -np.inf),
+        )
 
     @property
     def duration_s(self) -> float:

@@ -71,9 +71,11 @@ class RigWatch:
         kept_s = ANY_S if self.is_any else float(np.clip(WINDOW_FRAMES / rate, LEAST_S, WINDOW_S))
         first = start if self.first_frame is None else self.first_frame
         return replace(
-            self, window=between(window, last + 1 - kept_s * rate, np.inf), first_frame=first,
+            self,
+            window=between(window, last + 1 - kept_s * rate, np.inf),
+            first_frame=first,
             at_s=(last + 1 - first) / rate,
-        )  # fmt: skip
+        )
 
     @property
     def wants_check(self) -> bool:

@@ -126,9 +126,12 @@ def summed(a: Information, b: Information) -> Information:
 
 @one_blas_thread
 def solve_roughly(
-    tracks: Tracks, wand: Wand, step: int = 1, before: Rough | None = None,
+    tracks: Tracks,
+    wand: Wand,
+    step: int = 1,
+    before: Rough | None = None,
     progress: Progress = quiet,
-) -> Rough:  # fmt: skip
+) -> Rough:
     """Return a solve of kept frames, from where an earlier one left the cameras.
 
     Every ``step``-th frame of the capture was kept. Raises as a solve does: UnsolvableError where
@@ -155,9 +158,21 @@ def solve_roughly(
         offsets = estimate_offsets(fit, tracks)
         late = offsets.offset_frames, offsets.sigma_frames
     return Rough(
-        rig, task, fit, alone, priors, scattered, away, problem.n_frames, step,
-        rig_errors(rig), cameras_of(rig), places, views_of_places(rig, places), *late,
-    )  # fmt: skip
+        rig,
+        task,
+        fit,
+        alone,
+        priors,
+        scattered,
+        away,
+        problem.n_frames,
+        step,
+        rig_errors(rig),
+        cameras_of(rig),
+        places,
+        views_of_places(rig, places),
+        *late,
+    )
 
 
 def _of_priors(state: State, options: BundleOptions, n_of_cameras: int, n: int) -> Array:

@@ -11,8 +11,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from calib.check.inspect import FEW_POINTS, LOW_COVERAGE, inspect
-from calib.check.verdicts import Verdict
+from calib.check.inspect import FEW_POINTS, LOW_COVERAGE
 from calib.core.geometry import Array
 from calib.core.names import listed
 from calib.core.progress import Progress, quiet
@@ -20,17 +19,15 @@ from calib.core.tracks import Ints, Tracks, joined
 from calib.core.wand import Wand
 from calib.errors import InputError, UnsolvableError
 from calib.naming.identify import identify, is_unnamed
-from calib.pipeline import misread
 from calib.solve.certainty.normal import Information
 from calib.solve.start.graph import CameraGraph, camera_graph
-from calib.solve.start.lenses import is_lens_free
-from calib.solve.start.suspects import as_error
-from calib.watch.calls import WINDOW_S, Lately, called_out, is_late
+from calib.watch.calls import WINDOW_S, Lately, called_out
 from calib.watch.counts import Counts
 from calib.watch.kept import Kept, named_frames
-from calib.watch.records import Call, CameraSoFar, Ending, Figure, Forecast, Lack, View, Walk
-from calib.watch.rough import Rough, grown, solve_roughly, summed
+from calib.watch.records import CameraSoFar, Ending, Figure, Forecast, Lack, View, Walk
+from calib.watch.rough import Rough, grown, summed
 from calib.watch.seen import DISTANCE_BINS, FAST_MM_S, Seen, look_at
+from calib.watch.solving import Solved, Solving
 from calib.watch.walk import before_solving, empty_region, most_helpful
 
 KEPT_FRAMES = 3000  # a solve of 24 cameras then takes some seconds
@@ -45,42 +42,6 @@ NEAR_NEED = 1.25  # in precision: forecasts from half of the frames were a tenth
 AGAIN_SHARE = 0.03  # a forecast is good until the frames have grown by so much
 WALK_S = 5.0  # one who walks can follow a new word about every so often
 NAMING_S = 4.0  # nameless points are named in runs so long: a chain of a second or two names a wand
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Solving:
-    """A solve to be done: frames kept, and where an earlier one left the cameras."""
-
-    tracks: Tracks
-    wand: Wand
-    step: int
-    before: Rough | None
-
-    def run(self, progress: Progress = quiet) -> Solved:
-        """Return what the solve came to; the frames that do not determine the rig are no error."""
-        try:
-            # Without the wand, which would have pairs of cameras solved once more.
-            found = inspect(self.tracks)
-            rough = solve_roughly(self.tracks, self.wand, self.step, self.before, progress)
-        except UnsolvableError as error:
-            if suspects := misread(self.tracks, self.wand, is_lens_free(self.tracks, "auto")):
-                return Solved(None, str(as_error(suspects)))
-            return Solved(None, str(error))
-        against = [str(f.kind) for f in found.findings if f.severity == Verdict.ACT]
-        late = zip(rough.late_frames.tolist(), rough.late_sigma_frames.tolist(), strict=True)
-        against += [str(Call.LATE)] if any(is_late(*pair) for pair in late) else []
-        return Solved(rough, against=tuple(against))
-
-
-@dataclass(frozen=True, slots=True)
-class Solved:
-    """What a solve came to: a rough rig, or why none; ``against`` are what an inspection of its
-    frames finds to act on, and cameras out of step.
-    """
-
-    rough: Rough | None
-    trouble: str = ""
-    against: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -176,9 +137,11 @@ class Watch:
         tracks.check_markers(len(self.wand.markers))
         if self.counts is not None and tracks.names != self.counts.names:
             raise InputError(
-                "cameras", expected=listed(self.counts.names), found=listed(tracks.names),
+                "cameras",
+                expected=listed(self.counts.names),
+                found=listed(tracks.names),
                 remedy="Watch one capture at a time.",
-            )  # fmt: skip
+            )
         if not any(c.n_points for c in tracks.cameras):
             return self
         if self.has_names or not is_unnamed(tracks):
@@ -202,10 +165,12 @@ class Watch:
     def _with(self, tracks: Tracks) -> Watch:
         counts = (self.counts or Counts.none(tracks.names, tracks.frame_rate_hz)).added(tracks)
         out = replace(
-            self, counts=counts, kept=self.kept.added(tracks),
+            self,
+            counts=counts,
+            kept=self.kept.added(tracks),
             n_frames=self.n_frames + len(named_frames(tracks)),
             later=(*self.later, tracks) if self.is_solving else (),
-        )  # fmt: skip
+        )
         return out._looked(tracks)._foreseen()
 
     @property
@@ -233,9 +198,11 @@ class Watch:
             if seen is not None:
                 before = np.zeros_like(seen.distance) if self.distance is None else self.distance
                 out = replace(
-                    out, information=summed(self.information, seen.information),
-                    distance=before + seen.distance, missed=self._missed(tracks, seen),
-                )  # fmt: skip
+                    out,
+                    information=summed(self.information, seen.information),
+                    distance=before + seen.distance,
+                    missed=self._missed(tracks, seen),
+                )
         part = Lately.of(tracks, seen)
         since = part.end - WINDOW_S * tracks.frame_rate_hz
         return replace(out, lately=(*(p for p in out.lately if p.end > since), part))
@@ -306,11 +273,15 @@ class Watch:
             return out
         solved = Figure.of(rough.foreseen_mm(rough.of_seen))
         out = replace(
-            out, rough=rough, information=rough.of_seen, distance=_distances(rough),
-            solved=solved, forecast=None,
+            out,
+            rough=rough,
+            information=rough.of_seen,
+            distance=_distances(rough),
+            solved=solved,
+            forecast=None,
             # What came since is looked at again.
             lately=self.lately[: len(self.lately) - len(self.later)],
-        )  # fmt: skip
+        )
         for tracks in self.later:
             out = out._looked(tracks)
         out = out._foreseen()
@@ -381,11 +352,18 @@ class Watch:
                 lacks += [Lack.COVERAGE] if counts.coverage[c] < LOW_COVERAGE else []
             out.append(
                 CameraSoFar(
-                    name, int(counts.points[c]), int(counts.named[c]), int(counts.frames[c]),
-                    float(counts.coverage[c]), float(near_far[c, 0]), float(near_far[c, 1]),
-                    int(links[c]), tuple(lacks), empty_region(counts.is_hit[c]),
+                    name,
+                    int(counts.points[c]),
+                    int(counts.named[c]),
+                    int(counts.frames[c]),
+                    float(counts.coverage[c]),
+                    float(near_far[c, 0]),
+                    float(near_far[c, 1]),
+                    int(links[c]),
+                    tuple(lacks),
+                    empty_region(counts.is_hit[c]),
                 )
-            )  # fmt: skip
+            )
         return tuple(out)
 
 

@@ -63,9 +63,11 @@ def look_at(tracks: Tracks, rough: Rough, is_hit: Bools, range_mm: Array) -> See
     sigma = rough.fit.sigma_px
     state, seen = placed(problem, rough.state)
     state = fit_frames(
-        problem.with_weight(seen / sigma[problem.cam]), state, loss_scale=LOSS_SCALE,
+        problem.with_weight(seen / sigma[problem.cam]),
+        state,
+        loss_scale=LOSS_SCALE,
         max_iterations=6,
-    )  # fmt: skip
+    )
     px = residuals(problem, state)
     of_point, unsure = sigma[problem.cam], _unsure_px(problem, state, rough)
     allowed = of_point**2 + unsure**2
@@ -91,10 +93,13 @@ def look_at(tracks: Tracks, rough: Rough, is_hit: Bools, range_mm: Array) -> See
     far = np.linalg.norm(np.diff(places, axis=0), axis=1)[step == 1]
     return Seen(
         without_frames(weighted, blocks),
-        of_cameras(usable.sum(axis=0)), of_cameras(inlier.sum(axis=0)), expected,
-        distance, _wide_mm(tracks, problem, state, inlier),
+        of_cameras(usable.sum(axis=0)),
+        of_cameras(inlier.sum(axis=0)),
+        expected,
+        distance,
+        _wide_mm(tracks, problem, state, inlier),
         float(np.median(far)) * problem.rate_hz if len(far) else float("nan"),
-    )  # fmt: skip
+    )
 
 
 def _wide_mm(tracks: Tracks, problem: Problem, state: State, inlier: Bools) -> Array:

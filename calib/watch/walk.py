@@ -137,10 +137,16 @@ def _told_at(
             yield None
             continue
         problem = arrange(
-            cam, frame, marker, image[:, own][cam, frame, marker], 1.0 / sigma[cam],
-            np.arange(len(cam)), shape=(len(rig.names), n_tries, n_markers),
-            n_turn=rough.fit.problem.n_turn, frame_number=np.arange(n_tries),
-        )  # fmt: skip
+            cam,
+            frame,
+            marker,
+            image[:, own][cam, frame, marker],
+            1.0 / sigma[cam],
+            np.arange(len(cam)),
+            shape=(len(rig.names), n_tries, n_markers),
+            n_turn=rough.fit.problem.n_turn,
+            frame_number=np.arange(n_tries),
+        )
         tried = State(
             state.cam_R, state.cam_t, state.lens, wand_R[own], wand_t[own], state.shape_mm
         )

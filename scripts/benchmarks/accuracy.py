@@ -83,11 +83,17 @@ def scenario_of(index: int, case: Case) -> Scenario:
     n_cameras = int(rng.integers(4, 25))
     low, high = np.log(np.array(case.sigma_px) * [case.noise_spread, 1.0 / case.noise_spread])
     scenario = Scenario(
-        layout=LAYOUTS[index % 4], wand=WANDS[index // 4 % 3], n_cameras=n_cameras, seed=seed,
-        sigma_px=float(np.exp(rng.uniform(low, max(low, high)))), noise_spread=case.noise_spread,
-        focal_error=case.focal_error, outliers=case.outliers, known_lens=case.known_lens,
+        layout=LAYOUTS[index % 4],
+        wand=WANDS[index // 4 % 3],
+        n_cameras=n_cameras,
+        seed=seed,
+        sigma_px=float(np.exp(rng.uniform(low, max(low, high)))),
+        noise_spread=case.noise_spread,
+        focal_error=case.focal_error,
+        outliers=case.outliers,
+        known_lens=case.known_lens,
         marker_error_mm=case.marker_error_mm,
-    )  # fmt: skip
+    )
     return drawn_from(scenario, case.truth)
 
 
@@ -199,10 +205,14 @@ def seeds_of(options: argparse.Namespace) -> str:
 def outcomes_of(options: argparse.Namespace) -> list[Outcome]:
     """Return what the rigs of a run came to, telling each on standard error."""
     case = Case(
-        options.seed, tuple(options.sigma_px), options.noise_spread, options.focal_error,
+        options.seed,
+        tuple(options.sigma_px),
+        options.noise_spread,
+        options.focal_error,
         options.outliers,
-        options.known_lens, truth=options.truth,
-    )  # fmt: skip
+        options.known_lens,
+        truth=options.truth,
+    )
     outcomes = []
     for k, outcome in enumerate(
         over_rigs(partial(measure, case=case), range(options.rigs), options.jobs)

@@ -14,9 +14,13 @@ DRIVER = shutil.which("chromedriver")
 HOW = "no chromium with chromedriver: apt-get install chromium chromium-driver brings them"
 IS_THERE = bool(CHROMIUM and DRIVER)
 FLAGS = (
-    "--headless=new", "--no-sandbox", "--use-angle=swiftshader", "--enable-unsafe-swiftshader",
-    "--hide-scrollbars", "--disable-dev-shm-usage",
-)  # fmt: skip
+    "--headless=new",
+    "--no-sandbox",
+    "--use-angle=swiftshader",
+    "--enable-unsafe-swiftshader",
+    "--hide-scrollbars",
+    "--disable-dev-shm-usage",
+)
 
 
 @contextmanager

@@ -65,12 +65,15 @@ DOUBLED_BY_DESIGN = {"noise", "stray", "one-sided"}
 def scenario_of(index: int, seed: int, spread: float, n_frames: int, truth: str) -> Scenario:
     rng = np.random.default_rng(seed + index)
     scenario = Scenario(
-        layout=LAYOUTS[index % 4], wand=WANDS[index // 4 % 3], n_cameras=int(rng.integers(6, 13)),
+        layout=LAYOUTS[index % 4],
+        wand=WANDS[index // 4 % 3],
+        n_cameras=int(rng.integers(6, 13)),
         seed=seed + index,
-        sigma_px=float(np.exp(rng.uniform(np.log(0.07), np.log(0.25)))), noise_spread=spread,
+        sigma_px=float(np.exp(rng.uniform(np.log(0.07), np.log(0.25)))),
+        noise_spread=spread,
         n_frames=n_frames,
         connected=False,
-    )  # fmt: skip
+    )
     return drawn_from(scenario, truth)
 
 

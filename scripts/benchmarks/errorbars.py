@@ -169,10 +169,14 @@ def add_options(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> list[Row]:
     case = Case(
-        options.seed, tuple(options.sigma_px), options.noise_spread, options.focal_error,
+        options.seed,
+        tuple(options.sigma_px),
+        options.noise_spread,
+        options.focal_error,
         options.outliers,
-        marker_error_mm=options.marker_error, truth=options.truth,
-    )  # fmt: skip
+        marker_error_mm=options.marker_error,
+        truth=options.truth,
+    )
     outcomes = []
     for k, o in enumerate(
         over_rigs(partial(measure, case=case), range(options.rigs), options.jobs)
@@ -208,15 +212,20 @@ def run(options: argparse.Namespace) -> list[Row]:
     left = len(outcomes) - len(solved)
     return [
         Row(
-            "error bars: normalised error squared / degrees of freedom, mean", "0.95 to 1.05",
-            f"{ratio:.3f} (chance ± {of_ratio:.3f}), {left} not "
-            f"solved", 0.95 <= ratio <= 1.05 and not left, seeds,
+            "error bars: normalised error squared / degrees of freedom, mean",
+            "0.95 to 1.05",
+            f"{ratio:.3f} (chance ± {of_ratio:.3f}), {left} not solved",
+            0.95 <= ratio <= 1.05 and not left,
+            seeds,
         ),
         Row(
-            "error bars: 95 % regions that hold the truth", "93 to 97 %",
-            f"{100 * held:.1f} % (chance ± {100 * of_held:.1f} %)", 0.93 <= held <= 0.97, seeds,
+            "error bars: 95 % regions that hold the truth",
+            "93 to 97 %",
+            f"{100 * held:.1f} % (chance ± {100 * of_held:.1f} %)",
+            0.93 <= held <= 0.97,
+            seeds,
         ),
-    ]  # fmt: skip
+    ]
 
 
 def _summary(outcomes: list[Outcome]) -> str:

@@ -212,10 +212,15 @@ def _sound(options: argparse.Namespace) -> list[Row]:
         return []
     text, seeds = f"of {len(jobs)}", f"{first} to {first + options.clean - 1}"
     return [
-        Row("field: sound captures to act on", "≤ 1 %", f"{alarms} {text}",
-            alarms <= 0.01 * len(jobs), seeds),
+        Row(
+            "field: sound captures to act on",
+            "≤ 1 %",
+            f"{alarms} {text}",
+            alarms <= 0.01 * len(jobs),
+            seeds,
+        ),
         Row("field: sound captures quietly wrong", "0", f"{wrong} {text}", not wrong, seeds),
-    ]  # fmt: skip
+    ]
 
 
 def _outcome_of(job: tuple[str, int]) -> Outcome:

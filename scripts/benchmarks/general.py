@@ -44,15 +44,24 @@ def read_problem(path: Path) -> tuple[Problem, State]:
     lens = np.zeros((n_cameras, 12))
     lens[:, 0], lens[:, 1], lens[:, 4:6] = cameras[:, 6], cameras[:, 6], cameras[:, 7:9]
     problem = arrange(
-        seen[:, 0].astype(np.intp), seen[:, 1].astype(np.intp), np.zeros(n_seen, np.intp), seen[:,
-        2:] * [1.0, -1.0],
-        np.ones(n_seen), np.arange(n_seen), shape=(n_cameras, n_points, 1), n_turn=0,
+        seen[:, 0].astype(np.intp),
+        seen[:, 1].astype(np.intp),
+        np.zeros(n_seen, np.intp),
+        seen[:, 2:] * [1.0, -1.0],
+        np.ones(n_seen),
+        np.arange(n_seen),
+        shape=(n_cameras, n_points, 1),
+        n_turn=0,
         frame_number=np.arange(n_points),
-    )  # fmt: skip
+    )
     state = State(
-        flip @ rotation_from_vector(cameras[:, :3]), UNIT_MM * cameras[:, 3:6] @ flip, lens,
-        np.broadcast_to(np.eye(3), (n_points, 3, 3)), UNIT_MM * points, np.zeros((1, 3)),
-    )  # fmt: skip
+        flip @ rotation_from_vector(cameras[:, :3]),
+        UNIT_MM * cameras[:, 3:6] @ flip,
+        lens,
+        np.broadcast_to(np.eye(3), (n_points, 3, 3)),
+        UNIT_MM * points,
+        np.zeros((1, 3)),
+    )
     return problem, state
 
 

@@ -332,21 +332,25 @@ SHAPE = (RigFault.WAND, RigFault.BENT, RigFault.OFF_LINE)
 MISTAKES: dict[str, Mistake] = {
     "end marker off": Mistake(
         expected=(RigFault.WAND, RigFault.LENGTHS),
-        strengths=(0.01, 0.05, 0.2), edit=_stated_wand(_end_off), who="none",
+        strengths=(0.01, 0.05, 0.2),
+        edit=_stated_wand(_end_off),
+        who="none",
     ),
     "middle marker off the line": Mistake(
         expected=SHAPE, strengths=(2.0, 6.0, 20.0), edit=_middle_off, who="none", wands=("line3",)
     ),
-    "wand flexes": Mistake(
-        expected=SHAPE, strengths=(2.0, 5.0, 10.0), edit=_flexing, who="none"
-    ),
+    "wand flexes": Mistake(expected=SHAPE, strengths=(2.0, 5.0, 10.0), edit=_flexing, who="none"),
     "marker biased": Mistake(
         expected=(RigFault.MARKER, RigFault.WAND),
-        strengths=(0.5, 1.0, 3.0), edit=_biased_marker, who="none",
+        strengths=(0.5, 1.0, 3.0),
+        edit=_biased_marker,
+        who="none",
     ),
     "all knocked late": Mistake(
-        expected=(RigFault.CHANGED, Fault.KNOCK), strengths=(0.05, 0.2, 0.5),
-        change=_knocked(0.8, everybody=True), who="all",
+        expected=(RigFault.CHANGED, Fault.KNOCK),
+        strengths=(0.05, 0.2, 0.5),
+        change=_knocked(0.8, everybody=True),
+        who="all",
     ),
     "one knocked half-way": Mistake(
         expected=(Fault.KNOCK,), strengths=(0.05, 0.2, 1.0), change=_knocked(0.5)
@@ -360,83 +364,105 @@ MISTAKES: dict[str, Mistake] = {
     "frames lost half-way": Mistake(
         expected=(Reading.LOST,), strengths=(1.0, 2.0, 5.0), edit=_lost_frames
     ),
-    "names reversed": Mistake(
-        expected=(Reading.REVERSED,), edit=_reversed_names, wands=("line3",)
-    ),
+    "names reversed": Mistake(expected=(Reading.REVERSED,), edit=_reversed_names, wands=("line3",)),
     "mirrored": Mistake(expected=(Reading.MIRRORED,), edit=_image("x")),
     "y upwards": Mistake(expected=(Reading.UPSIDE_DOWN,), edit=_image("y")),
     "x and y exchanged": Mistake(expected=(Reading.EXCHANGED,), edit=_image("xy")),
     "all mirrored": Mistake(
-        expected=(RigFault.MIRRORED,), edit=_image("x", everybody=True), who="all",
+        expected=(RigFault.MIRRORED,),
+        edit=_image("x", everybody=True),
+        who="all",
         wands=("solid6",),
     ),
     "late by part of a frame": Mistake(
-        expected=(Fault.TIMING,), strengths=(0.1, 0.3, 0.5),
+        expected=(Fault.TIMING,),
+        strengths=(0.1, 0.3, 0.5),
         change=lambda s, c, x: replace(s, late={c: x}),
     ),
     "late by whole frames": Mistake(
-        expected=(Reading.SHIFTED, Fault.TIMING), strengths=(1.0, 2.0, 3.0),
+        expected=(Reading.SHIFTED, Fault.TIMING),
+        strengths=(1.0, 2.0, 3.0),
         change=lambda s, c, x: replace(s, slip={c: int(x)}),
     ),
     "out of focus": Mistake(
-        expected=(Fault.NOISE,), strengths=(3.0, 5.0, 10.0),
+        expected=(Fault.NOISE,),
+        strengths=(3.0, 5.0, 10.0),
         change=lambda s, c, x: replace(s, noisy={c: x}),
     ),
     "bent window": Mistake(
-        expected=(Fault.LENS,), strengths=(0.5, 1.0, 3.0),
+        expected=(Fault.LENS,),
+        strengths=(0.5, 1.0, 3.0),
         change=lambda s, c, x: replace(s, window_px={c: x}),
     ),
     "vibration": Mistake(
-        expected=(Fault.VIBRATION,), strengths=(0.5, 1.0, 3.0),
+        expected=(Fault.VIBRATION,),
+        strengths=(0.5, 1.0, 3.0),
         change=lambda s, c, x: replace(s, vibration_px={c: x}),
     ),
     "rolling rows": Mistake(
-        expected=(Fault.ROWS,), strengths=(0.1, 0.3, 0.5),
+        expected=(Fault.ROWS,),
+        strengths=(0.1, 0.3, 0.5),
         change=lambda s, c, x: replace(s, row_delay={c: x}),
     ),
     "stray points": Mistake(
-        expected=(Fault.STRAY,), strengths=(0.05, 0.1, 0.2),
+        expected=(Fault.STRAY,),
+        strengths=(0.05, 0.1, 0.2),
         change=lambda s, c, x: replace(s, stray_share={c: x}),
     ),
     "marker glints": Mistake(
-        expected=(RigFault.MARKER_LOST,), strengths=(0.2, 0.5), edit=_loose_marker, who="none",
+        expected=(RigFault.MARKER_LOST,),
+        strengths=(0.2, 0.5),
+        edit=_loose_marker,
+        who="none",
         wands=("plane5", "solid6"),
     ),
     "reflection in one place": Mistake(
         expected=(RigFault.PLACE_LOST, Fault.STRAY), strengths=(0.05, 0.1), edit=_reflection
     ),
     "pair late": Mistake(
-        expected=(PAIR, Reading.SHIFTED), strengths=(0.2, 1.0, 5.0),
-        edit=_clock(lambda sim, f, x, rng: np.full(len(f), x)), who="all", n_cameras=(2, 2),
+        expected=(PAIR, Reading.SHIFTED),
+        strengths=(0.2, 1.0, 5.0),
+        edit=_clock(lambda sim, f, x, rng: np.full(len(f), x)),
+        who="all",
+        n_cameras=(2, 2),
     ),
     "pair knocked half-way": Mistake(
-        expected=(PAIR,), strengths=(0.1, 0.3, 1.0), change=_knocked(0.5), who="all",
+        expected=(PAIR,),
+        strengths=(0.1, 0.3, 1.0),
+        change=_knocked(0.5),
+        who="all",
         n_cameras=(2, 2),
     ),
     "pair, stated lens off": Mistake(
-        expected=(PAIR, "stated lens"), strengths=(0.02, 0.05), edit=_wrong_lens, who="all",
-        n_cameras=(2, 2), stated_lens="measured",
+        expected=(PAIR, "stated lens"),
+        strengths=(0.02, 0.05),
+        edit=_wrong_lens,
+        who="all",
+        n_cameras=(2, 2),
+        stated_lens="measured",
     ),
     "stated lens off": Mistake(
-        expected=(Fault.LENS, "stated lens"), strengths=(0.02, 0.05), edit=_wrong_lens,
+        expected=(Fault.LENS, "stated lens"),
+        strengths=(0.02, 0.05),
+        edit=_wrong_lens,
         stated_lens="measured",
     ),
     "moved between waves": Mistake(
-        expected=(Standing.MOVED,), strengths=(0.05, 0.2, 1.0), change=_moved_between,
-        is_later=True,
+        expected=(Standing.MOVED,), strengths=(0.05, 0.2, 1.0), change=_moved_between, is_later=True
     ),
     "knocked in a later wave": Mistake(
-        expected=(Standing.MOVING,), strengths=(0.05, 0.2, 1.0), change=_knocked(0.5),
-        is_later=True,
+        expected=(Standing.MOVING,), strengths=(0.05, 0.2, 1.0), change=_knocked(0.5), is_later=True
     ),
     "exchanged in a later wave": Mistake(
         expected=(Standing.EXCHANGED,), edit=_swapped, who="two", is_later=True
     ),
     "late in a later wave": Mistake(
-        expected=(Standing.TIMING,), strengths=(0.2, 1.0, 2.0),
-        change=lambda s, c, x: replace(s, late={c: x}), is_later=True,
+        expected=(Standing.TIMING,),
+        strengths=(0.2, 1.0, 2.0),
+        change=lambda s, c, x: replace(s, late={c: x}),
+        is_later=True,
     ),
-}  # fmt: skip
+}
 
 
 def planted(kind: str, seed: int, strength: float | None = None) -> Capture:
@@ -457,8 +483,12 @@ def planted(kind: str, seed: int, strength: float | None = None) -> Capture:
     except UnsolvableError:  # no wave joins this rig's cameras: another rig
         return planted(kind, seed + 100_000, strength)
     tracks, wand = mistake.edit(sim, camera, strength, rng)
-    names = {"one": (camera,), "two": _beside(scenario.names, camera),
-             "all": scenario.names, "none": ()}[mistake.who]  # fmt: skip
+    names = {
+        "one": (camera,),
+        "two": _beside(scenario.names, camera),
+        "all": scenario.names,
+        "none": (),
+    }[mistake.who]
     return Capture(tracks=tracks, wand=wand, cameras=names, simulation=sim, earlier=earlier)
 
 

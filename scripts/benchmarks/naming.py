@@ -81,11 +81,16 @@ def measure(key: tuple[str, str, float, int], n_cameras: int, n_frames: int) -> 
     what = f"{layout}, {wand}, {strays:g} strays, seed {seed}"
     simulation = simulate(
         Scenario(
-            layout=layout, wand=wand, strays=strays, seed=seed, n_cameras=n_cameras,
-            n_frames=n_frames, is_named=False,
+            layout=layout,
+            wand=wand,
+            strays=strays,
+            seed=seed,
+            n_cameras=n_cameras,
+            n_frames=n_frames,
+            is_named=False,
             connected=False,
         )
-    )  # fmt: skip
+    )
     try:
         named = identify(simulation.tracks, simulation.wand).tracks
         found = count(simulation, named, what)
@@ -190,18 +195,35 @@ def _rows(found: list[Count], strays: int, seeds: str) -> list[Row]:
     sigma = np.median([c.sigma_ratio for c in found if not c.failure]) if len(ratios) else np.nan
     return [
         Row(f"{head} solved", "all", f"{len(ratios)} of {len(found)}", not failed, seeds),
-        Row(f"{head} whole wands named", must, share, None if least is None else total >= least,
-        seeds),
-        Row(f"{head} wrong names", "≤ 1 in 10,000", f"{wrong} of {named}",
-        wrong <= WRONG_SHARE * named, seeds),
-        Row(f"{head} wrong among the fit's inliers", "none", f"{in_fit} of "
-                                                             f"{fitted}", in_fit == 0, seeds),
         Row(
-            f"{head} 3D error / with names, median", f"≤ {RATIO}",
-            f"{middle:.3f}; most {ratios.max(initial=0.0):.3f}; sigmas "
-            f"{sigma:.3f}", middle <= RATIO, seeds,
+            f"{head} whole wands named",
+            must,
+            share,
+            None if least is None else total >= least,
+            seeds,
         ),
-    ]  # fmt: skip
+        Row(
+            f"{head} wrong names",
+            "≤ 1 in 10,000",
+            f"{wrong} of {named}",
+            wrong <= WRONG_SHARE * named,
+            seeds,
+        ),
+        Row(
+            f"{head} wrong among the fit's inliers",
+            "none",
+            f"{in_fit} of {fitted}",
+            in_fit == 0,
+            seeds,
+        ),
+        Row(
+            f"{head} 3D error / with names, median",
+            f"≤ {RATIO}",
+            f"{middle:.3f}; most {ratios.max(initial=0.0):.3f}; sigmas {sigma:.3f}",
+            middle <= RATIO,
+            seeds,
+        ),
+    ]
 
 
 @dataclass(frozen=True, slots=True)

@@ -47,11 +47,21 @@ def run(options: argparse.Namespace) -> list[Row]:
         seed = str(options.seed)
         note(f"{what}: made in {made_s:.1f} s")
         rows += [
-            Row(f"{what}, size", f"< {limit.size_mb:g} MB", f"{size_mb:.1f} MB",
-                size_mb < limit.size_mb, seed),
-            Row(f"{what}, opens in", f"< {limit.seconds:g} s",
-                f"{wall:.2f} s ({busy:.2f} s of the page's thread)", wall < limit.seconds, seed),
-        ]  # fmt: skip
+            Row(
+                f"{what}, size",
+                f"< {limit.size_mb:g} MB",
+                f"{size_mb:.1f} MB",
+                size_mb < limit.size_mb,
+                seed,
+            ),
+            Row(
+                f"{what}, opens in",
+                f"< {limit.seconds:g} s",
+                f"{wall:.2f} s ({busy:.2f} s of the page's thread)",
+                wall < limit.seconds,
+                seed,
+            ),
+        ]
     return rows
 
 

@@ -57,14 +57,26 @@ def drawn_plan(seed: int) -> Plan:
         dist = np.array([BARREL / _corner(focal / PITCH_MM) ** 2, 0, 0, 0, 0])
         cameras.append(
             PlanCamera(
-                f"cam{k + 1:02d}", *SENSOR, PITCH_MM, focal, at, aim,
-                roll_deg=float(rng.uniform(-5, 5)), zoom_mm=ZOOM_MM, dist=dist,
+                f"cam{k + 1:02d}",
+                *SENSOR,
+                PITCH_MM,
+                focal,
+                at,
+                aim,
+                roll_deg=float(rng.uniform(-5, 5)),
+                zoom_mm=ZOOM_MM,
+                dist=dist,
             )
-        )  # fmt: skip
+        )
     return Plan(
-        f"hall {seed}", volume, tuple(cameras), USUAL_WAND, PlanMarker(noise_px=SIGMA_PX),
-        Need(2, 5.0), Wave(),
-    )  # fmt: skip
+        f"hall {seed}",
+        volume,
+        tuple(cameras),
+        USUAL_WAND,
+        PlanMarker(noise_px=SIGMA_PX),
+        Need(2, 5.0),
+        Wave(),
+    )
 
 
 def _corner(focal_px: float) -> float:
@@ -91,10 +103,16 @@ def true_camera(camera: PlanCamera, rng: np.random.Generator, truth: Scenario) -
 def captured(plan: Plan, hand_mm: Array, seed: int, truth: str) -> Tracks:
     """Return what cameras with real lenses make of a wave along the hand's way."""
     plain = Scenario(
-        n_cameras=len(plan.cameras), seed=seed, sigma_px=SIGMA_PX, range_mm=1e6,
-        dropout=plan.wave.lost_share, frame_rate_hz=plan.wave.frame_rate,
-        marker_diameter_mm=plan.marker.diameter_mm, known_lens="nominal", outliers=0.003,
-    )  # fmt: skip
+        n_cameras=len(plan.cameras),
+        seed=seed,
+        sigma_px=SIGMA_PX,
+        range_mm=1e6,
+        dropout=plan.wave.lost_share,
+        frame_rate_hz=plan.wave.frame_rate,
+        marker_diameter_mm=plan.marker.diameter_mm,
+        known_lens="nominal",
+        outliers=0.003,
+    )
     scenario, rng = drawn_from(plain, truth), np.random.default_rng([seed, 5])
     motion = wave_of(plan, hand_mm, seed=seed + 1)
     points = motion.markers_world_mm(plan.wand)
@@ -169,14 +187,24 @@ def shaped_plans() -> dict[str, Plan]:
             at = along(np.array([x + 2000.0, y + 2000.0]), (k + 0.5) / n * around)
             cameras.append(
                 PlanCamera(
-                    f"cam{k + 1:02d}", *SENSOR, PITCH_MM, 6.5, np.append(at, z + 1000.0),
-                    np.array([0.0, 0.0, z / 2]), zoom_mm=ZOOM_MM,
+                    f"cam{k + 1:02d}",
+                    *SENSOR,
+                    PITCH_MM,
+                    6.5,
+                    np.append(at, z + 1000.0),
+                    np.array([0.0, 0.0, z / 2]),
+                    zoom_mm=ZOOM_MM,
                 )
-            )  # fmt: skip
+            )
         out[name] = Plan(
-            name, volume, tuple(cameras), USUAL_WAND, PlanMarker(noise_px=SIGMA_PX), need,
+            name,
+            volume,
+            tuple(cameras),
+            USUAL_WAND,
+            PlanMarker(noise_px=SIGMA_PX),
+            need,
             obstacles=(Obstacle("pillar", pillar),) if name == "beside a pillar" else (),
-        )  # fmt: skip
+        )
     return out
 
 
@@ -227,20 +255,24 @@ def run(options: argparse.Namespace) -> list[Row]:
     gain = np.array([[p[1] / p[0] for p in (o.predicted, o.solved)] for o in good])
     rows = [
         Row(
-            "predicted 3D SD over the solved rig's, suggested way", f"{n} of {n} within 10 %",
+            "predicted 3D SD over the solved rig's, suggested way",
+            f"{n} of {n} within 10 %",
             f"{near} of {n}; {ratio.min():.3f} to {ratio.max():.3f}, median {np.median(ratio):.3f}",
-            near == n, drawn,
+            near == n,
+            drawn,
         ),
         *(
             Row(
-                f"{what} 3D SD, figure of eight over suggested way", f"{n} of {n} above 1",
+                f"{what} 3D SD, figure of eight over suggested way",
+                f"{n} of {n} above 1",
                 f"{int((gain[:, k] > 1).sum())} of {n}; {gain[:, k].min():.3f} to "
                 f"{gain[:, k].max():.3f}",
-                int((gain[:, k] > 1).sum()) == n, drawn,
+                int((gain[:, k] > 1).sum()) == n,
+                drawn,
             )
             for k, what in enumerate(("predicted", "solved"))
         ),
-    ]  # fmt: skip
+    ]
     return rows + suggestions() + [sixty(options)]
 
 
@@ -257,10 +289,12 @@ def suggestions() -> list[Row]:
         note(told[-1])
     return [
         Row(
-            "needs met by --suggest that even cameras aimed at the middle do not", "5 of 5",
-            f"{n_met} of 5 ({'; '.join(told)})", n_met == 5,
+            "needs met by --suggest that even cameras aimed at the middle do not",
+            "5 of 5",
+            f"{n_met} of 5 ({'; '.join(told)})",
+            n_met == 5,
         )
-    ]  # fmt: skip
+    ]
 
 
 def sixty(options: argparse.Namespace) -> Row:
@@ -275,8 +309,9 @@ def sixty(options: argparse.Namespace) -> Row:
     better = suggest(plan, 250.0)
     took_more, own_more = time.perf_counter() - start, time.process_time() - own_more
     return Row(
-        "60 cameras, 12 × 8 × 3 m at 0.25 m: plan, suggest", "5 s, 120 s",
+        "60 cameras, 12 × 8 × 3 m at 0.25 m: plan, suggest",
+        "5 s, 120 s",
         f"{took:.1f} s ({own:.1f} s of processor), {took_more:.0f} s ({own_more:.0f} s); short of "
         f"the need by {found.shortfall:.4f} before, {better.after.shortfall:.4f} after",
         took <= 5.0 and took_more <= 120.0,
-    )  # fmt: skip
+    )

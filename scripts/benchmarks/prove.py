@@ -102,8 +102,9 @@ def off_truth(rig: Rig, truth: Rig) -> Array:
 def _poses(rig: Rig, names: Sequence[str]) -> tuple[Array, Array]:
     cameras = [rig.camera(n) for n in names]
     return (
-        np.stack([c.cam_from_world.R for c in cameras]), np.stack([c.position_mm for c in cameras])
-    )  # fmt: skip
+        np.stack([c.cam_from_world.R for c in cameras]),
+        np.stack([c.position_mm for c in cameras]),
+    )
 
 
 def squared(error: Array, how: Alignment) -> float:
@@ -150,9 +151,11 @@ def measure_refusals(n: int, seed: int) -> int:
     for k in range(n):
         rng = np.random.default_rng([seed, k])
         points = placed(FRAME_MM * [1, -1, 1] if k % 2 else FRAME_MM, rng)
-        points, options = (points, AlignOptions()) if k % 2 else (
-            points[[0, 2, 1]], AlignOptions(points=(0, 1, 2)),
-        )  # fmt: skip
+        points, options = (
+            (points, AlignOptions())
+            if k % 2
+            else (points[[0, 2, 1]], AlignOptions(points=(0, 1, 2)))
+        )
         try:
             align(truth, still_tracks(truth, points, rng), options)
         except UnsolvableError:
@@ -235,9 +238,12 @@ def long_capture(n_frames: int, seed: int, rig_file: Path, tracks_file: Path) ->
     def over(c: CameraTracks) -> CameraTracks:
         frame = (c.frame + 1000 * np.arange(n)[:, None]).ravel()
         return replace(
-            c, frame=frame, xy_px=np.tile(c.xy_px, (n, 1)), marker=np.tile(c.marker, n),
+            c,
+            frame=frame,
+            xy_px=np.tile(c.xy_px, (n, 1)),
+            marker=np.tile(c.marker, n),
             radius_px=None,
-        )  # fmt: skip
+        )
 
     tracks = Tracks(tuple(over(c) for c in made.tracks.cameras), 25.0)
     files.save_tracks(tracks, tracks_file)
@@ -288,20 +294,32 @@ def measure_map(seed: int) -> list[Row]:
     one_line(rig)
     of_line = process_time() - begin
     return [
-        Row("precision: 20 × 20 × 10 places, 24 cameras", "under 1 s",
-            f"{of_map:.2f} s of processor", of_map < 1.0),
-        Row("precision: the one figure at the end of a solve", "under 3 % of it",
+        Row(
+            "precision: 20 × 20 × 10 places, 24 cameras",
+            "under 1 s",
+            f"{of_map:.2f} s of processor",
+            of_map < 1.0,
+        ),
+        Row(
+            "precision: the one figure at the end of a solve",
+            "under 3 % of it",
             f"{of_line:.3f} s, {of_line / of_solve:.1%} of {of_solve:.1f} s",
-            of_line < 0.03 * of_solve),
-    ]  # fmt: skip
+            of_line < 0.03 * of_solve,
+        ),
+    ]
 
 
 def share_row(what: str, hits: int, n: int, low: float, high: float, seeds: str) -> Row:
     """Return a row for a share that must lie between two limits."""
     share = hits / n
     chance = np.sqrt(0.5 * (low + high) * (1.0 - 0.5 * (low + high)) / n)
-    return Row(what, f"{low:.0%} to {high:.0%}", f"{share:.1%} of {n} (chance ± {chance:.1%})",
-               bool(low <= share <= high), seeds)  # fmt: skip
+    return Row(
+        what,
+        f"{low:.0%} to {high:.0%}",
+        f"{share:.1%} of {n} (chance ± {chance:.1%})",
+        bool(low <= share <= high),
+        seeds,
+    )
 
 
 def add_options(parser: argparse.ArgumentParser) -> None:
@@ -328,28 +346,48 @@ def run(options: argparse.Namespace) -> list[Row]:
             rows.append(
                 share_row(
                     f"align: 95 % regions of the world by {what} that hold",
-                    int((of <= limit).sum()), len(of), 0.93, 0.97, seeds,
+                    int((of <= limit).sum()),
+                    len(of),
+                    0.93,
+                    0.97,
+                    seeds,
                 )
-            )  # fmt: skip
+            )
             rows.append(
-                Row(f"align: normalised error squared / 6, mean, {kind}", "0.9 to 1.1",
+                Row(
+                    f"align: normalised error squared / 6, mean, {kind}",
+                    "0.9 to 1.1",
                     f"{of.mean() / 6:.3f} (chance ± {np.sqrt(2 / 6 / len(of)):.3f})",
-                    bool(0.9 <= of.mean() / 6 <= 1.1), seeds)
-            )  # fmt: skip
+                    bool(0.9 <= of.mean() / 6 <= 1.1),
+                    seeds,
+                )
+            )
     if failed := [w.failure for w in worlds if w.failure]:
         note(f"not measured: {len(failed)}: {failed[0]}")
     if options.rigs:
         refused = measure_refusals(100, options.seed)
-        rows.append(Row("align: mirrored frames and swapped legs refused", "100 of 100",
-                        f"{refused} of 100", refused == 100))  # fmt: skip
+        rows.append(
+            Row(
+                "align: mirrored frames and swapped legs refused",
+                "100 of 100",
+                f"{refused} of 100",
+                refused == 100,
+            )
+        )
     tests = _told(partial(measure_test, options=options), options.tests, options.jobs, str)
     if tests:
         beyond = [t.decision for t in tests if t.is_beyond]
         within = [t.decision for t in tests if not t.is_beyond]
         rows.append(
-            share_row("verify: intervals of the scale error that hold (k = 2)",
-                      sum(t.is_held for t in tests), len(tests), 0.93, 0.98, f"{options.seed}")
-        )  # fmt: skip
+            share_row(
+                "verify: intervals of the scale error that hold (k = 2)",
+                sum(t.is_held for t in tests),
+                len(tests),
+                0.93,
+                0.98,
+                f"{options.seed}",
+            )
+        )
         rows += [
             _decided("beyond the limit that pass", beyond, Decision.PASS, options.seed),
             _decided("within the limit that fail", within, Decision.FAIL, options.seed),
@@ -360,9 +398,14 @@ def run(options: argparse.Namespace) -> list[Row]:
         mean = float(np.sqrt((ratio**2).mean()))
         chance = float(ratio.std() / np.sqrt(len(ratio)))
         rows.append(
-            Row("precision: errors of solved rigs against predicted, RMS ratio", "0.95 to 1.05",
-                f"{mean:.3f} (chance ± {chance:.3f})", bool(0.95 <= mean <= 1.05), seeds)
-        )  # fmt: skip
+            Row(
+                "precision: errors of solved rigs against predicted, RMS ratio",
+                "0.95 to 1.05",
+                f"{mean:.3f} (chance ± {chance:.3f})",
+                bool(0.95 <= mean <= 1.05),
+                seeds,
+            )
+        )
     rows += measure_map(options.seed)
     if options.frames:
         rows += measure_speed(options.frames, options.seed)
@@ -375,9 +418,12 @@ def _decided(what: str, found: Sequence[Decision], wrong: Decision, seed: int) -
     most = int(stats.binom.ppf(0.999, n, special.ndtr(-COVERAGE)))
     kinds = ", ".join(f"{sum(d is k for d in found)} {k}" for k in Decision)
     return Row(
-        f"verify: rigs just {what}", f"at most 2.3 % ({most} of {n} by chance)",
-        f"{n_wrong} ({kinds})", n_wrong <= most, f"{seed}",
-    )  # fmt: skip
+        f"verify: rigs just {what}",
+        f"at most 2.3 % ({most} of {n} by chance)",
+        f"{n_wrong} ({kinds})",
+        n_wrong <= most,
+        f"{seed}",
+    )
 
 
 def _told(

@@ -78,12 +78,15 @@ def scenario_of(
     rng = np.random.default_rng([seed, 5])
     low, high = np.log(np.array(sigma_px) * [noise_spread, 1.0 / noise_spread])
     scenario = Scenario(
-        layout=LAYOUTS[seed % 4], wand=WANDS[seed // 4 % 3], n_cameras=int(rng.integers(6, 25)),
+        layout=LAYOUTS[seed % 4],
+        wand=WANDS[seed // 4 % 3],
+        n_cameras=int(rng.integers(6, 25)),
         seed=seed,
-        n_frames=n_frames, sigma_px=float(np.exp(rng.uniform(low, max(low, high)))),
+        n_frames=n_frames,
+        sigma_px=float(np.exp(rng.uniform(low, max(low, high)))),
         noise_spread=noise_spread,
         marker_error_mm=0.02,
-    )  # fmt: skip
+    )
     return drawn_from(scenario, truth)
 
 
@@ -287,34 +290,40 @@ def run(options: argparse.Namespace) -> list[Row]:
     squared = np.array([s for o in outcomes for s in o.squared])
     if len(squared):
         held = float(np.mean(squared <= stats.chi2.ppf(0.95, 6)))
-        rows.append(Row(
-            f"{part}: 95 % regions that hold the size of the move",
-            "92 to 98 %",
-            f"{100 * held:.1f} % of {len(squared)}",
-            0.92 <= held <= 0.98,
-            seeds,
-        ))  # fmt: skip
+        rows.append(
+            Row(
+                f"{part}: 95 % regions that hold the size of the move",
+                "92 to 98 %",
+                f"{100 * held:.1f} % of {len(squared)}",
+                0.92 <= held <= 0.98,
+                seeds,
+            )
+        )
     ratios = np.array([o.repair_ratio for o in outcomes if np.isfinite(o.repair_ratio)])
     if len(ratios):
         mean = float(np.exp(np.mean(np.log(ratios))))
         chance = float(np.std(np.log(ratios)) / np.sqrt(len(ratios)))
-        rows.append(Row(
-            f"{part}: repair's 3D error over a new solve's, geometric mean",
-            "≤ 1.05",
-            f"{mean:.3f} (chance ± {mean * chance:.3f}) of {len(ratios)}",
-            mean <= 1.05,
-            seeds,
-        ))  # fmt: skip
+        rows.append(
+            Row(
+                f"{part}: repair's 3D error over a new solve's, geometric mean",
+                "≤ 1.05",
+                f"{mean:.3f} (chance ± {mean * chance:.3f}) of {len(ratios)}",
+                mean <= 1.05,
+                seeds,
+            )
+        )
     if options.time:
         solve_s, recheck_s = seconds(24, 2400)
         share = recheck_s / solve_s
-        rows.append(Row(
-            "recheck: time of 24 cameras × 2,400 frames over a full solve's",
-            "< 0.5",
-            f"{share:.2f} ({recheck_s:.1f} s, {solve_s:.1f} s)",
-            share < 0.5,
-            "3",
-        ))  # fmt: skip
+        rows.append(
+            Row(
+                "recheck: time of 24 cameras × 2,400 frames over a full solve's",
+                "< 0.5",
+                f"{share:.2f} ({recheck_s:.1f} s, {solve_s:.1f} s)",
+                share < 0.5,
+                "3",
+            )
+        )
     failed = [o.failure for o in outcomes if o.failure]
     if failed:
         note(f"{len(failed)} rigs did not solve: {failed[0]}")

@@ -53,9 +53,14 @@ def _measured(kind: str, options: argparse.Namespace) -> list[Row]:
         note(f"{kind}: {command}: {seconds:.1f} s, {peak_bytes / 1e9:.2f} GB, exit {code}")
         what = f"{command.split()[0]}, {n_cameras} cameras, {n_points / 1e6:.2g} million points"
         rows.append(
-            Row(what, "exit 0 or 1", f"{seconds:.1f} s, {peak_bytes / 1e9:.2f} GB, exit {code}",
-                code in (0, 1), str(options.seed))
-        )  # fmt: skip
+            Row(
+                what,
+                "exit 0 or 1",
+                f"{seconds:.1f} s, {peak_bytes / 1e9:.2f} GB, exit {code}",
+                code in (0, 1),
+                str(options.seed),
+            )
+        )
     return rows
 
 
@@ -63,10 +68,12 @@ def _run(command: str, folder: Path) -> tuple[float, int, int]:
     """Return seconds, the most memory that the command's own process took, and its exit code."""
     start = time.perf_counter()
     running = subprocess.Popen(
-        [sys.executable, "-m", "calib", *command.split()], cwd=folder,
-        stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+        [sys.executable, "-m", "calib", *command.split()],
+        cwd=folder,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
         env=os.environ | {"PYTHONPATH": str(Path(__file__).parents[2])},
-    )  # fmt: skip
+    )
     _, status, used = os.wait4(running.pid, 0)
     running.returncode = os.waitstatus_to_exitcode(status)
     unit = 1 if sys.platform == "darwin" else 1024

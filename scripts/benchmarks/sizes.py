@@ -133,10 +133,12 @@ def run(options: argparse.Namespace) -> list[Row]:
     largest, seed = sizes[-1], str(options.seed)
     is_met = largest.peak_bytes < LIMIT_GB * 1e9 if largest.n_points >= STATED_POINTS else None
     memory = Row(
-        f"memory: {largest.n_cameras} cameras × {largest.n_frames:,} frames × 5 "
-        f"markers", f"< {LIMIT_GB:g} GB",
-        f"{largest.peak_bytes / 1e9:.2f} GB, {largest.n_points:,} points", is_met, seed,
-    )  # fmt: skip
+        f"memory: {largest.n_cameras} cameras × {largest.n_frames:,} frames × 5 markers",
+        f"< {LIMIT_GB:g} GB",
+        f"{largest.peak_bytes / 1e9:.2f} GB, {largest.n_points:,} points",
+        is_met,
+        seed,
+    )
     if len(sizes) < 2:
         return [memory]
     points = [float(s.n_points) for s in sizes]
@@ -148,20 +150,24 @@ def run(options: argparse.Namespace) -> list[Row]:
     path = write_charts(
         [
             Chart(
-                f"Time, {options.cameras} cameras", "points", "seconds",
+                f"Time, {options.cameras} cameras",
+                "points",
+                "seconds",
                 [
                     Series("one iteration", curve(lambda s: s.iteration_s)),
                     Series("laying out", curve(lambda s: s.lay_out_s)),
                 ],
             ),
             Chart(
-                f"Peak memory, {options.cameras} cameras", "points", "GB",
+                f"Peak memory, {options.cameras} cameras",
+                "points",
+                "GB",
                 [Series("whole process", curve(lambda s: s.peak_bytes / 1e9))],
                 ("limit", LIMIT_GB),
             ),
         ],
         WORK / "sizes.svg",
-    )  # fmt: skip
+    )
     note(f"time and memory against size are drawn in {path}")
     growth = Row(
         "memory: time against points, exponent", f"≤ {LINEAR:g}", f"{p:.2f}", p <= LINEAR, seed

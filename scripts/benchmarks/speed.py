@@ -70,10 +70,13 @@ def ours(task: Task) -> Callable[[], Timing]:
 def best(timings: list[Timing]) -> Timing:
     first = timings[0]
     return Timing(
-        first.program, min(t.to_mark_s for t in timings), min(t.total_s for t in timings),
+        first.program,
+        min(t.to_mark_s for t in timings),
+        min(t.total_s for t in timings),
         first.n_to_mark,
-        first.n_total, first.cost,
-    )  # fmt: skip
+        first.n_total,
+        first.cost,
+    )
 
 
 def whole_solve(sim: Simulation) -> float:

@@ -49,9 +49,10 @@ def changes(truth: str, n_cameras: int, seed: int) -> dict[str, Any]:
     if truth.startswith("lasting"):
         length = float(np.exp(rng.uniform(np.log(0.1), np.log(2.0))))
         out |= {
-            "lasting_share": float(rng.uniform(0.05, 0.2)), "lasting_s": (length, length),
+            "lasting_share": float(rng.uniform(0.05, 0.2)),
+            "lasting_s": (length, length),
             "lasting_px": float(np.exp(rng.uniform(np.log(0.3), np.log(3.0)))),
-        }  # fmt: skip
+        }
     return out
 
 

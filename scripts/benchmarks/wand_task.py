@@ -62,11 +62,18 @@ def make_simulation(
     """
     return simulate(
         Scenario(
-            layout=layout, n_cameras=n_cameras, n_frames=n_frames, size_mm=size_mm, wand="plane5",
+            layout=layout,
+            n_cameras=n_cameras,
+            n_frames=n_frames,
+            size_mm=size_mm,
+            wand="plane5",
             dropout=0.013,
-            outliers=0.0, strays=0.0, person=False, seed=seed,
+            outliers=0.0,
+            strays=0.0,
+            person=False,
+            seed=seed,
         )
-    )  # fmt: skip
+    )
 
 
 def make_task(sim: Simulation, seed: int) -> Task:

@@ -64,11 +64,15 @@ def capture_of(index: int, seed: int) -> Simulation:
         rng = np.random.default_rng(own)
         rate = RATES_HZ[index % 3]
         scenario = Scenario(
-            layout=LAYOUTS[index % 4], wand=WANDS[index // 4 % 3], seed=own,
-            n_cameras=int(rng.integers(4, 13)), frame_rate_hz=rate, n_frames=round(WAVE_S * rate),
+            layout=LAYOUTS[index % 4],
+            wand=WANDS[index // 4 % 3],
+            seed=own,
+            n_cameras=int(rng.integers(4, 13)),
+            frame_rate_hz=rate,
+            n_frames=round(WAVE_S * rate),
             tremble=Scenario().tremble * rate / Scenario().frame_rate_hz,  # as a time: 80 µs
             sigma_px=float(np.exp(rng.uniform(np.log(0.08), np.log(0.4)))),
-        )  # fmt: skip
+        )
         try:
             return simulate(scenario)
         except (UnsolvableError, CalibError):
@@ -138,10 +142,14 @@ def busy(seed: int, minutes: float, rate_hz: float) -> tuple[float, float, float
     rate = rate_hz
     simulation = simulate(
         Scenario(
-            n_cameras=24, frame_rate_hz=rate, n_frames=round(WAVE_S * rate), seed=seed,
-            tremble=Scenario().tremble * rate / Scenario().frame_rate_hz, connected=False,
+            n_cameras=24,
+            frame_rate_hz=rate,
+            n_frames=round(WAVE_S * rate),
+            seed=seed,
+            tremble=Scenario().tremble * rate / Scenario().frame_rate_hz,
+            connected=False,
         )
-    )  # fmt: skip
+    )
     parts = list(seconds_of(simulation.tracks, round(WAVE_S * rate)))
     watch, peaks, begin = Watch(simulation.wand, 1e-6), [], process_time()
     n_seconds = round(60 * minutes)
@@ -186,12 +194,21 @@ def _of_waves(options: argparse.Namespace) -> list[Row]:
     seeds = f"{options.seed} to {options.seed + options.waves - 1}"
     over = [w.over for w in waves if np.isfinite(w.over)]
     return [
-        Row("watch: ended before a solve meets the need", "none",
-            f"{len(soon)} of {len(waves)}", not soon, seeds),
-        Row("watch: ended within 10 % of the frames", "all",
-            f"{len(waves) - len(late)} of {len(waves)}, median {np.median(over):+.1%}", not late,
-            seeds),
-    ]  # fmt: skip
+        Row(
+            "watch: ended before a solve meets the need",
+            "none",
+            f"{len(soon)} of {len(waves)}",
+            not soon,
+            seeds,
+        ),
+        Row(
+            "watch: ended within 10 % of the frames",
+            "all",
+            f"{len(waves) - len(late)} of {len(waves)}, median {np.median(over):+.1%}",
+            not late,
+            seeds,
+        ),
+    ]
 
 
 def run(options: argparse.Namespace) -> list[Row]:
@@ -203,13 +220,19 @@ def run(options: argparse.Namespace) -> list[Row]:
         with ProcessPoolExecutor(1, multiprocessing.get_context("spawn")) as pool:
             _, first, second = pool.submit(busy, options.seed, options.minutes, 25.0).result()
         rows += [
-            Row("watch: processor a second, 24 cameras at 100 Hz for a minute", "< 1 s",
-                f"{load:.2f} s", load < 1.0, str(options.seed)),
+            Row(
+                "watch: processor a second, 24 cameras at 100 Hz for a minute",
+                "< 1 s",
+                f"{load:.2f} s",
+                load < 1.0,
+                str(options.seed),
+            ),
             Row(
                 f"watch: memory in the halves of {options.minutes:g} minutes, 24 cameras",
-                f"+ {GROWTH:.0%}", f"{first:.0f} and {second:.0f} MB",
+                f"+ {GROWTH:.0%}",
+                f"{first:.0f} and {second:.0f} MB",
                 second < (1.0 + GROWTH) * first if np.isfinite(second) else None,
                 str(options.seed),
             ),
-        ]  # fmt: skip
+        ]
     return rows

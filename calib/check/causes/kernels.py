@@ -16,10 +16,19 @@ from calib.solve.bundle.elimination import inverse_factor_kernel
 
 @compiled
 def leave_out_kernel(
-    rows: Array, weight: Array, frame: Any, H: Array, g: Array, speed: Array, cam_R: Array,
+    rows: Array,
+    weight: Array,
+    frame: Any,
+    H: Array,
+    g: Array,
+    speed: Array,
+    cam_R: Array,
     sigma_px: float,
-    residual: Array, variance: Array, sway: Array, velocity: Array,
-) -> None:  # fmt: skip
+    residual: Array,
+    variance: Array,
+    sway: Array,
+    velocity: Array,
+) -> None:
     """Write what the other cameras leave of a camera's n views of M markers.
 
     ``rows (n, M, 2, d + 6 + L + 1)`` are unweighted, ``weight (n, M)`` is what the points had in

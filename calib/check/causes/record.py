@@ -187,9 +187,19 @@ class Others:
         )
         weight = fit.is_inlier[:, at].T * (self.say[c] / sigma)
         leave_out_kernel(
-            rows, weight, f, self.H, self.g, self.speed, np.array(state.cam_R[c]), sigma,
-            residual, variance, sway, velocity,
-        )  # fmt: skip
+            rows,
+            weight,
+            f,
+            self.H,
+            self.g,
+            self.speed,
+            np.array(state.cam_R[c]),
+            sigma,
+            residual,
+            variance,
+            sway,
+            velocity,
+        )
         rows = rows.reshape(n, 2 * m, -1)
         uv = own.uv_px.transpose(2, 1, 0)
         is_used = self.seen[:, at].T
@@ -203,12 +213,24 @@ class Others:
             state.wand_t[f] @ state.cam_R[c, 2] + state.cam_t[c, 2],
         )
         return Record(
-            camera.name, camera.width, camera.height, problem.frame_number[f],
-            self.tracks.frame_rate_hz, sigma, uv,
-            uv + rows[..., -1].reshape(n, m, 2), is_used, residual, variance, sway, rows[...,
-            d:-1], velocity,
-            self.is_passing[at], float(np.median(depth)), float(state.lens[c, 0]),
-        )  # fmt: skip
+            camera.name,
+            camera.width,
+            camera.height,
+            problem.frame_number[f],
+            self.tracks.frame_rate_hz,
+            sigma,
+            uv,
+            uv + rows[..., -1].reshape(n, m, 2),
+            is_used,
+            residual,
+            variance,
+            sway,
+            rows[..., d:-1],
+            velocity,
+            self.is_passing[at],
+            float(np.median(depth)),
+            float(state.lens[c, 0]),
+        )
 
 
 def of_cameras(

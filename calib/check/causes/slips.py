@@ -57,9 +57,13 @@ def slips(fit: RigFit, tracks: Tracks) -> list[Slip | None]:
 
 
 def _slip(
-    fit: RigFit, tracks: Tracks, c: int, at: Index, seen: NDArray[np.bool_],
+    fit: RigFit,
+    tracks: Tracks,
+    c: int,
+    at: Index,
+    seen: NDArray[np.bool_],
     n_views: NDArray[np.int64],
-) -> Slip | None:  # fmt: skip
+) -> Slip | None:
     """Return camera c's slip from the points that are ``seen (M, P')`` of its pairs ``at``;
     ``n_views (M, F)`` are how many cameras place each marker.
     """
@@ -100,9 +104,8 @@ def _slip(
 
 
 def _away(
-    fit: RigFit, c: int, marker: Index, pair: Index, placed: NDArray[np.bool_],
-    frames: int,
-) -> Array:  # fmt: skip
+    fit: RigFit, c: int, marker: Index, pair: Index, placed: NDArray[np.bool_], frames: int
+) -> Array:
     """Return how far points (n,) lie in px from where the wand stood so many frames from their own;
     nan where it was not ``placed (F,)``.
     """

@@ -73,9 +73,11 @@ def history(entries: Sequence[Entry]) -> History:
         common = tuple(n for n in first.names if n in e.rig.names)
         if len(common) < 2:
             raise InputError(
-                e.name, expected=f"two cameras or more of {listed(first.names)}",
-                found=listed(e.rig.names), remedy="Give the files of one rig.",
-            )  # fmt: skip
+                e.name,
+                expected=f"two cameras or more of {listed(first.names)}",
+                found=listed(e.rig.names),
+                remedy="Give the files of one rig.",
+            )
         rig = e.rig
         if size := growth(first, rig, common) if k else 0.0:
             grown[e.name], rig = size, scaled(rig, 1.0 / (1.0 + size))

@@ -39,32 +39,36 @@ def of_rig(rig: Rig, tracks: Tracks) -> Tracks:
     ]
     if not common:
         raise InputError(
-            "cameras", expected=f"tracks of the rig's cameras ({listed(rig.names)})",
-            found=f"none of them, but {listed(tracks.names)}", remedy="Name the rig "
-                                                                         "file solved "
-                                                                         "from these cameras.",
-        )  # fmt: skip
+            "cameras",
+            expected=f"tracks of the rig's cameras ({listed(rig.names)})",
+            found=f"none of them, but {listed(tracks.names)}",
+            remedy="Name the rig file solved from these cameras.",
+        )
     if strange:
         raise InputError(
-            "cameras", expected=f"tracks of the rig's cameras ({listed(rig.names)})",
+            "cameras",
+            expected=f"tracks of the rig's cameras ({listed(rig.names)})",
             found=f"also {listed(strange)}",
             remedy="Name the rig file solved from these cameras, or solve a new one that "
-                   "holds them.",
-        )  # fmt: skip
+            "holds them.",
+        )
     for name in common:
         stored, given = rig.camera(name), tracks.camera(name)
         if (stored.width, stored.height) != (given.width, given.height):
             raise InputError(
-                name, expected=f"the rig's sensor of {stored.width} × {stored.height} px",
+                name,
+                expected=f"the rig's sensor of {stored.width} × {stored.height} px",
                 found=f"{given.width} × {given.height} px",
                 remedy="Record with the sensor mode that the rig was solved in.",
-            )  # fmt: skip
+            )
     found = tracks.subset(common)
     if not any(c.n_points for c in found.cameras):
         raise InputError(
-            "capture", expected="points in two cameras of the rig or more",
-            found=f"none in any of {len(common)}", remedy="Record anew, and look at calib inspect.",
-        )  # fmt: skip
+            "capture",
+            expected="points in two cameras of the rig or more",
+            found=f"none in any of {len(common)}",
+            remedy="Record anew, and look at calib inspect.",
+        )
     return found
 
 
@@ -96,10 +100,12 @@ def islands(
     groups = () if few else camera_graph(overlap(kept)).islands
     if not groups or len(groups[0]) < 2:
         raise UnsolvableError(
-            "recheck", expected=f"two cameras or more that share {MIN_POINTS} matched points",
+            "recheck",
+            expected=f"two cameras or more that share {MIN_POINTS} matched points",
             found=_most(tracks) if len(rig.names) > 1 else "a single camera",
-            remedy=remedy, cameras=rig.names,
-        )  # fmt: skip
+            remedy=remedy,
+            cameras=rig.names,
+        )
     parts = tuple(kept.subset([n for n in kept.names if n in group]) for group in groups)
     return parts, shared | _shared(kept)
 

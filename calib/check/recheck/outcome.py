@@ -69,9 +69,12 @@ class CameraChange:
     def unseen(cls, name: str, n_shared: int | None) -> CameraChange:
         """Return what there is of a camera that the wave cannot judge."""
         return cls(
-            name=name, verdict=Standing.UNSEEN, n_shared=n_shared,
-            change=np.full(9, NAN), covariance=np.full((9, 9), NAN),
-        )  # fmt: skip
+            name=name,
+            verdict=Standing.UNSEEN,
+            n_shared=n_shared,
+            change=np.full(9, NAN),
+            covariance=np.full((9, 9), NAN),
+        )
 
     @property
     def needs_a_hand(self) -> bool:

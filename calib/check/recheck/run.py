@@ -88,9 +88,15 @@ def recheck(
 
 
 def compared(
-    rig: Rig, tracks: Tracks, fit: Fit, clock: Clock, borne: dict[str, str],
-    n_shared: dict[str, int | None], options: RecheckOptions, progress: Progress = quiet,
-) -> Recheck:  # fmt: skip
+    rig: Rig,
+    tracks: Tracks,
+    fit: Fit,
+    clock: Clock,
+    borne: dict[str, str],
+    n_shared: dict[str, int | None],
+    options: RecheckOptions,
+    progress: Progress = quiet,
+) -> Recheck:
     """Return what the fit of a new wave says of the rig; ``borne`` names the cameras whose points
     stand under another's name, ``n_shared`` those that cannot be judged.
     """

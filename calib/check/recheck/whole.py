@@ -28,10 +28,17 @@ CLEAR = 10.0  # of -2 log likelihood: odds of 150 to 1 between two readings of o
 
 
 def whole(
-    rig: Rig, tracks: Tracks, found: Comparison, agreed: Agreement, scale: Scale, is_grown: bool,
-    cameras: list[CameraChange], readings: list[Reading], n_shared: dict[str, int | None],
+    rig: Rig,
+    tracks: Tracks,
+    found: Comparison,
+    agreed: Agreement,
+    scale: Scale,
+    is_grown: bool,
+    cameras: list[CameraChange],
+    readings: list[Reading],
+    n_shared: dict[str, int | None],
     places_mm: Array,
-) -> Recheck:  # fmt: skip
+) -> Recheck:
     """Return the outcome: the cameras' changes as they stand beside one another, and what holds for
     all of them.
 

@@ -90,8 +90,9 @@ def lost_marker(seen: Seen, n_markers: int) -> LostMarker | None:
     """Return the marker that is left out far more often than the others, None where there is no
     such.
     """
-    unit = np.unique(seen.camera * (seen.second.max(initial=0) + 1) + seen.second,
-                     return_inverse=True)[1]  # fmt: skip
+    unit = np.unique(
+        seen.camera * (seen.second.max(initial=0) + 1) + seen.second, return_inverse=True
+    )[1]
     n_units = int(unit.max(initial=-1)) + 1
     key, size = unit * n_markers + seen.marker, n_units * n_markers
     count = np.bincount(key, minlength=size).reshape(n_units, n_markers)

@@ -172,9 +172,12 @@ def _normal(problem: Problem, fit: RigFit, first: int, last: int) -> tuple[Array
 
 
 def _step(
-    before: tuple[Array, Array], after: tuple[Array, Array], motions: Array, of_camera: Array,
+    before: tuple[Array, Array],
+    after: tuple[Array, Array],
+    motions: Array,
+    of_camera: Array,
     frame: int,
-) -> Step:  # fmt: skip
+) -> Step:
     """Return the step at a frame between two parts, given by reduced matrix and gradient, neither
     of which tells of the ``motions`` of the world.
     """

@@ -17,20 +17,24 @@ from calib.cli.options import AsJson, DropOutside, Explain, Force, TracksFile, l
 def add_commands(app: typer.Typer) -> None:
     """Add these commands to the program."""
     add(
-        app, "import", import_table,
+        app,
+        "import",
+        import_table,
         """
         calib import points.csv cameras.toml -o tracks.h5
         """,
         """
         "calib formats table" and "calib formats cameras" show both files.
         """,
-    )  # fmt: skip
+    )
     add(
-        app, "inspect", inspect,
+        app,
+        "inspect",
+        inspect,
         """
         calib inspect tracks.h5 --wand wand.toml
         """,
-    )  # fmt: skip
+    )
 
 
 def import_table(

@@ -27,18 +27,22 @@ TracksOut = Annotated[
 def add_commands(app: typer.Typer) -> None:
     """Add these commands to the program."""
     add(
-        app, "select", select,
+        app,
+        "select",
+        select,
         """
         calib select tracks.h5 --without cam03 --frames 100-2000 -o part.h5
         calib select tracks.h5 --rename cam01=cam02 --rename cam02=cam01 -o right.h5
         """,
-    )  # fmt: skip
+    )
     add(
-        app, "join", join,
+        app,
+        "join",
+        join,
         """
         calib join wave1.h5 wave2.h5 -o tracks.h5
         """,
-    )  # fmt: skip
+    )
 
 
 def select(

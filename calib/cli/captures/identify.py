@@ -18,7 +18,9 @@ from calib.outputs import check_outputs, together, write_text
 def add_commands(app: typer.Typer) -> None:
     """Add these commands to the program."""
     add(
-        app, "identify", identify,
+        app,
+        "identify",
+        identify,
         """
         calib identify tracks.h5 --wand wand.toml -o named.h5
         calib identify tracks.h5 --wand wand.toml -o named.h5 --draw sensors.html
@@ -32,7 +34,7 @@ def add_commands(app: typer.Typer) -> None:
         sight, are refused with the reason. "calib solve" does the same for tracks without
         names.
         """,
-    )  # fmt: skip
+    )
 
 
 def identify(

@@ -37,7 +37,9 @@ PAIRS = ("--plan", "--marks"), ("--rig", "--marks"), ("--rig", "--tracks")
 def add_commands(app: typer.Typer) -> None:
     """Add these commands to the program."""
     add(
-        app, "centroids", centroids,
+        app,
+        "centroids",
+        centroids,
         """
         calib centroids images/ --rate 25 -o tracks.h5
         calib centroids cam01.avi cam02.avi -o tracks.h5
@@ -50,9 +52,11 @@ def add_commands(app: typer.Typer) -> None:
         are separated where each still shows its shape; what is not round or cannot be
         separated is refused and counted.
         """,
-    )  # fmt: skip
+    )
     add(
-        app, "focus", focus,
+        app,
+        "focus",
+        focus,
         """
         calib focus cam01_000123.png
         calib focus images/
@@ -66,7 +70,7 @@ def add_commands(app: typer.Typer) -> None:
         how far to turn it. With a rig: does it look as when the rig was solved; markers that
         lie still, in a capture by the other cameras (--tracks), will do.
         """,
-    )  # fmt: skip
+    )
 
 
 def centroids(
@@ -285,9 +289,10 @@ def _aim(
     """Return how the camera of the first image looks against its plan or its rig."""
     if tuple(given) not in PAIRS:
         raise InputError(
-            "focus", expected=", or ".join(" with ".join(pair) for pair in PAIRS),
+            "focus",
+            expected=", or ".join(" with ".join(pair) for pair in PAIRS),
             found=" and ".join(given) or "--camera alone",
-        )  # fmt: skip
+        )
     import calib
     from calib.intake.centroids.images import first_spots
     from calib.plan.pointing import marks_of_others, pointing
@@ -299,9 +304,11 @@ def _aim(
         one = stated.camera(camera or name)
     if (one.width, one.height) != (width, height):
         raise InputError(
-            str(images[0]), expected=f"{one.width} × {one.height} px, as {where} has {one.name}",
-            found=f"{width} × {height} px", remedy="Name the camera (--camera), or its own image.",
-        )  # fmt: skip
+            str(images[0]),
+            expected=f"{one.width} × {one.height} px, as {where} has {one.name}",
+            found=f"{width} × {height} px",
+            remedy="Name the camera (--camera), or its own image.",
+        )
     if isinstance(stated, calib.Rig) and (tracks := given.get("--tracks")):
         with inside(tracks):
             places = marks_of_others(stated, calib.load_tracks(tracks), one.name)

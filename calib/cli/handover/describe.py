@@ -18,19 +18,23 @@ from calib.errors import InputError
 def add_commands(app: typer.Typer) -> None:
     """Add these commands to the program."""
     add(
-        app, "describe", describe,
+        app,
+        "describe",
+        describe,
         """
         calib describe rig.h5
         """,
-    )  # fmt: skip
+    )
     add(
-        app, "formats", formats,
+        app,
+        "formats",
+        formats,
         """
         calib formats
         calib formats wand
         calib formats wand --example > wand.toml
         """,
-    )  # fmt: skip
+    )
 
 
 def describe(

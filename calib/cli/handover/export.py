@@ -35,7 +35,9 @@ class Up(StrEnum):
 def add_commands(app: typer.Typer) -> None:
     """Add these commands to the program."""
     add(
-        app, "export", export,
+        app,
+        "export",
+        export,
         """
         calib export rig.h5 --to json -o rig.json
         calib export rig.h5 --to gltf --up Y -o rig.glb
@@ -49,7 +51,7 @@ def add_commands(app: typer.Typer) -> None:
         distortion: lens, wand and covariance are in "extras". Camera names are written in
         file names with letters, digits and _ alone.
         """,
-    )  # fmt: skip
+    )
 
 
 def export(
@@ -88,9 +90,11 @@ def export(
     """Write a rig in an open format."""
     if to in FOLDERS and output is None:
         raise InputError(
-            "-o", expected=f"a folder to write, as {to} is several files", found="none",
+            "-o",
+            expected=f"a folder to write, as {to} is several files",
+            found="none",
             remedy="Add -o FOLDER.",
-        )  # fmt: skip
+        )
     if output is not None and to not in FOLDERS:
         check_output(output, force, inputs=[rig])
     from calib import files

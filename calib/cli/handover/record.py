@@ -26,12 +26,14 @@ HTML = {".html", ".htm"}
 def add_commands(app: typer.Typer) -> None:
     """Add these commands to the program."""
     add(
-        app, "record", record,
+        app,
+        "record",
+        record,
         """
         calib record rig.h5
         calib record rig.h5 --tracks tracks.h5 --earlier may.h5 -o record.html
         """,
-    )  # fmt: skip
+    )
 
 
 def record(
@@ -64,9 +66,11 @@ def record(
     if output is not None:
         if output.suffix.lower() not in {".md", *HTML}:
             raise InputError(
-                str(output), expected="a name that ends in .md or .html",
-                found=output.suffix or "none", remedy="Choose another name.",
-            )  # fmt: skip
+                str(output),
+                expected="a name that ends in .md or .html",
+                found=output.suffix or "none",
+                remedy="Choose another name.",
+            )
         inputs = [rig, *([tracks] if tracks else []), *(earlier or [])]
         check_output(output, force, inputs=inputs)
     from calib import files

@@ -25,7 +25,9 @@ if TYPE_CHECKING:
 def add_commands(app: typer.Typer) -> None:
     """Add these commands to the program."""
     add(
-        app, "report", report,
+        app,
+        "report",
+        report,
         """
         calib report rig.h5 tracks.h5 -o report.html
         calib report rig.h5 tracks.h5 --recheck short.h5 -o moved.html
@@ -37,7 +39,7 @@ def add_commands(app: typer.Typer) -> None:
         camera's residuals, the links between cameras and the wand's lengths over the volume, and
         prints on A4.
         """,
-    )  # fmt: skip
+    )
 
 
 def report(
@@ -77,9 +79,11 @@ def report(
         )
     if of_any and again is None:
         raise InputError(
-            "--any", expected="--recheck with it, the capture that it is about", found="none",
+            "--any",
+            expected="--recheck with it, the capture that it is about",
+            found="none",
             remedy="Add --recheck NEW_TRACKS, or leave --any out.",
-        )  # fmt: skip
+        )
     check_page("-o", output)
     check_output(output, force, inputs=[p for p in (rig, tracks, again, before) if p is not None])
     import calib
@@ -134,8 +138,9 @@ def _between(before: Path, old: Rig, path: Path, rig: Rig) -> Moves:
     found = history([Entry(before.name, old), Entry(path.name, rig)])
     if found.entries[0].rig is not old:
         raise InputError(
-            str(before), expected=f"a rig from before {path.name}",
+            str(before),
+            expected=f"a rig from before {path.name}",
             found=f"one from {found.entries[1].time}, after it",
             remedy="Swap the two rig files.",
-        )  # fmt: skip
+        )
     return figures.of_history(found)

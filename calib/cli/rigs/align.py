@@ -32,7 +32,9 @@ class Up(StrEnum):
 def add_commands(app: typer.Typer) -> None:
     """Add this command to the program."""
     add(
-        app, "align", align,
+        app,
+        "align",
+        align,
         """
         calib align rig.h5 floor.h5 -o aligned.h5
         calib align rig.h5 floor.h5 --points 0,1,2 --height 8 -o aligned.h5
@@ -48,7 +50,7 @@ def add_commands(app: typer.Typer) -> None:
         that still stand carry the earlier rig's world over. The rig's own scale stays,
         unless --survey-scale says otherwise, and its error bars go along.
         """,
-    )  # fmt: skip
+    )
 
 
 def align(
@@ -117,15 +119,19 @@ def align(
     check_output(output, force, inputs=inputs)
     if (tracks is None) == (like is None):
         raise InputError(
-            "align", expected="either TRACKS of markers on the floor or --like RIG",
-            found="neither" if like is None else "both", remedy="Give one of them.",
-        )  # fmt: skip
+            "align",
+            expected="either TRACKS of markers on the floor or --like RIG",
+            found="neither" if like is None else "both",
+            remedy="Give one of them.",
+        )
     layout = (points, plane or None, wand or None, survey, survey_scale or None, height or None)
     if like is not None and (any(v is not None for v in layout) or up is Up.y):
         raise InputError(
-            "--like", expected="no layout of markers with it", found="one",
+            "--like",
+            expected="no layout of markers with it",
+            found="one",
             remedy="The earlier rig's world is taken as it is: leave the other options out.",
-        )  # fmt: skip
+        )
     from calib import files
     from calib.cli import console
     from calib.report.proofs.align import as_json as table
@@ -133,11 +139,24 @@ def align(
 
     solved, sha256 = files.with_sha256(files.load_rig, rig)
     read: dict[str, Any] = {"rig": read_from(rig, sha256)}
-    made, how = _by_old(solved, like, read) if like else _by_markers(
-        solved, tracks, survey, read, points=_three(points), is_plane=plane, is_wand=wand,
-        with_scale=survey_scale, height_mm=height, up=up.value, square_deg=square_deg,
-        flat_mm=flat_mm,
-    )  # fmt: skip
+    made, how = (
+        _by_old(solved, like, read)
+        if like
+        else _by_markers(
+            solved,
+            tracks,
+            survey,
+            read,
+            points=_three(points),
+            is_plane=plane,
+            is_wand=wand,
+            with_scale=survey_scale,
+            height_mm=height,
+            up=up.value,
+            square_deg=square_deg,
+            flat_mm=flat_mm,
+        )
+    )
     made = replace(made, alignment=provenance("align", read=read) | dict(made.alignment or {}))
     files.save_rig(made, output, force)
     if as_json:

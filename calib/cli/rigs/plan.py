@@ -19,16 +19,17 @@ from calib.outputs import check_output, write_text
 PlanFile = Annotated[
     Path | None,
     typer.Argument(
-        metavar="PLAN", help="Plan file (TOML); calib formats plan shows one.",
-        show_default=False,
+        metavar="PLAN", help="Plan file (TOML); calib formats plan shows one.", show_default=False
     ),
-]  # fmt: skip
+]
 
 
 def add_commands(app: typer.Typer) -> None:
     """Add this command to the program."""
     add(
-        app, "plan", plan,
+        app,
+        "plan",
+        plan,
         """
         calib formats plan --example > hall.toml
         calib plan hall.toml
@@ -36,7 +37,7 @@ def add_commands(app: typer.Typer) -> None:
         calib plan better.toml --compare aligned.h5
         calib plan --from aligned.h5 --pitch 0.0045 -o stands.toml
         """,
-    )  # fmt: skip
+    )
 
 
 def plan(
@@ -101,14 +102,17 @@ def plan(
         )
     if output is not None and not any(makes):
         raise InputError(
-            "--output", expected="--suggest, --drop, --add or --from beside it", found="none",
+            "--output",
+            expected="--suggest, --drop, --add or --from beside it",
+            found="none",
             remedy="Without them there is no new plan to write.",
-        )  # fmt: skip
+        )
     if (file is None) != (source is not None):
         raise InputError(
-            "plan", expected="a plan file, or --from RIG alone",
+            "plan",
+            expected="a plan file, or --from RIG alone",
             found="neither" if file is None else "both",
-        )  # fmt: skip
+        )
     if output is not None:
         check_output(output, force, inputs=[p for p in (file, built, source) if p is not None])
     check_page("--plot", plot)
@@ -127,9 +131,10 @@ def _write_from(source: Path, pitch: float | None, output: Path | None, force: b
     """Write a plan of a rig that stands."""
     if output is None or pitch is None:
         raise InputError(
-            "--from", expected="-o NEW.toml and --pitch MM beside it",
+            "--from",
+            expected="-o NEW.toml and --pitch MM beside it",
             found="no -o" if output is None else "no --pitch",
-        )  # fmt: skip
+        )
     import calib
     from calib.cli import console
     from calib.plan.compare import plan_of
@@ -142,9 +147,17 @@ def _write_from(source: Path, pitch: float | None, output: Path | None, force: b
 
 
 def _judge(
-    file: Path, how: str, n: int, built: Path | None, output: Path | None, plot: Path | None,
-    step: float | None, force: bool, explain: bool, as_json: bool,
-) -> None:  # fmt: skip
+    file: Path,
+    how: str,
+    n: int,
+    built: Path | None,
+    output: Path | None,
+    plot: Path | None,
+    step: float | None,
+    force: bool,
+    explain: bool,
+    as_json: bool,
+) -> None:
     """Judge a plan, what is suggested for it or a rig built by it; exit 1 where that lacks."""
     import calib
     from calib.cli import console

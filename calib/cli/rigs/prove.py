@@ -38,24 +38,30 @@ VOLUME = "x0,x1,y0,y1,z0,z1"
 Volume = Annotated[
     str | None,
     typer.Option(
-        metavar=VOLUME, help="The volume in the rig's world, mm.",
+        metavar=VOLUME,
+        help="The volume in the rig's world, mm.",
         show_default="where the wand went",
     ),
-]  # fmt: skip
+]
 Noise = Annotated[
     float | None,
     typer.Option(
-        "--noise", metavar="PX", help="Noise of one coordinate of a centroid.", min=1e-4,
+        "--noise",
+        metavar="PX",
+        help="Noise of one coordinate of a centroid.",
+        min=1e-4,
         show_default="what the solve found, camera by camera",
     ),
-]  # fmt: skip
+]
 KINDS = (".csv", ".h5", ".hdf5", ".c3d")
 
 
 def add_commands(app: typer.Typer) -> None:
     """Add these commands to the program."""
     add(
-        app, "verify", verify,
+        app,
+        "verify",
+        verify,
         """
         calib verify rig.h5 bar.h5 --bar bar.toml
         calib verify rig.h5 bar.h5 --bar bar.toml --limit "A=0.2 K=5000 B=0.5" --at-rest
@@ -69,9 +75,11 @@ def add_commands(app: typer.Typer) -> None:
         (JCGM 106). Too few lengths, the rig's own wand, or a bar without a stated
         uncertainty give no pass.
         """,
-    )  # fmt: skip
+    )
     add(
-        app, "precision", precision,
+        app,
+        "precision",
+        precision,
         """
         calib precision rig.h5
         calib precision rig.h5 --range 6000 --step 250 --csv places.csv
@@ -80,9 +88,11 @@ def add_commands(app: typer.Typer) -> None:
         The figures come from the joint covariance of poses and lenses and the noise of each
         camera.
         """,
-    )  # fmt: skip
+    )
     add(
-        app, "reconstruct", reconstruct,
+        app,
+        "reconstruct",
+        reconstruct,
         """
         calib reconstruct rig.h5 tracks.h5 -o points.csv
         calib reconstruct rig.h5 tracks.h5 -o points.c3d --frames 100-2000
@@ -91,7 +101,7 @@ def add_commands(app: typer.Typer) -> None:
         C3D needs an extra: pip install "calib[c3d]". "calib formats points" explains the
         others.
         """,
-    )  # fmt: skip
+    )
 
 
 def verify(
@@ -262,9 +272,11 @@ def reconstruct(
     """Place every named point of a capture in space, with covariance and residual."""
     if output.suffix.lower() not in KINDS:
         raise InputError(
-            str(output), expected=f"a name that ends in {', '.join(KINDS)}",
-            found=output.suffix or "no ending", remedy="Choose the format by the ending.",
-        )  # fmt: skip
+            str(output),
+            expected=f"a name that ends in {', '.join(KINDS)}",
+            found=output.suffix or "no ending",
+            remedy="Choose the format by the ending.",
+        )
     check_output(output, force, inputs=[rig, tracks])
     from calib import files
     from calib.cli import console
@@ -339,16 +351,21 @@ def _counted(points: Iterator[Points], counts: dict[str, int]) -> Iterator[Point
         yield p
     if not counts["points"]:
         raise UnsolvableError(
-            "reconstruct", expected="named points that two cameras see and agree on",
+            "reconstruct",
+            expected="named points that two cameras see and agree on",
             found=f"none ({counts['open']} seen)",
             remedy="Check that the tracks are of this rig, as it stands now, and genlocked.",
-        )  # fmt: skip
+        )
 
 
 def _write(
-    output: Path, force: bool, solved: Rig, rig_read: dict[str, str], tracks: Path,
+    output: Path,
+    force: bool,
+    solved: Rig,
+    rig_read: dict[str, str],
+    tracks: Path,
     points: Iterator[Points],
-) -> None:  # fmt: skip
+) -> None:
     from calib import files
     from calib.export.c3d import write_c3d
     from calib.export.points import HEADER, csv_lines

@@ -42,7 +42,9 @@ OVERHEAD = (
 def add_commands(app: typer.Typer) -> None:
     """Add these commands to the program."""
     add(
-        app, "recheck", recheck,
+        app,
+        "recheck",
+        recheck,
         """
         calib recheck rig.h5 short_wave.h5
         calib recheck rig.h5 short_wave.h5 --repair -o new_rig.h5
@@ -54,14 +56,16 @@ def add_commands(app: typer.Typer) -> None:
         offsets that the rig knows count. Where errors last for a while (hidden markers,
         warm air) a small change is called undecided rather than moved.
         """,
-    )  # fmt: skip
+    )
     add(
-        app, "history", history,
+        app,
+        "history",
+        history,
         """
         calib history rigs/
         calib history may.h5 june.h5 july.h5 --plot history.html --csv history.csv
         """,
-    )  # fmt: skip
+    )
 
 
 def recheck(
@@ -175,9 +179,13 @@ def _why_not(found: Recheck) -> str:
 
 
 def _repaired(
-    stored: Rig, found: Recheck, changed: dict[str, tuple[str, ...]], progress: Any,
-    read: dict[str, str], parent_sha256: str,
-) -> Rig:  # fmt: skip
+    stored: Rig,
+    found: Recheck,
+    changed: dict[str, tuple[str, ...]],
+    progress: Any,
+    read: dict[str, str],
+    parent_sha256: str,
+) -> Rig:
     """Return the repaired rig; ``read`` names the wave's file and its SHA-256."""
     from calib.solve.repair import repair
 
@@ -263,10 +271,11 @@ def _rig_files(given: list[Path]) -> list[Path]:
     unique = list(dict.fromkeys(paths))
     if len(unique) < 2:
         raise InputError(
-            "FILES_OR_DIR", expected="two rig files or more", found=", ".join(map(str,
-            unique)) or "none",
+            "FILES_OR_DIR",
+            expected="two rig files or more",
+            found=", ".join(map(str, unique)) or "none",
             remedy="Name the rig's earlier files as well.",
-        )  # fmt: skip
+        )
     return unique
 
 

@@ -48,7 +48,9 @@ class Lens(StrEnum):
 def add_commands(app: typer.Typer) -> None:
     """Add these commands to the program."""
     add(
-        app, "solve", solve,
+        app,
+        "solve",
+        solve,
         """
         calib solve tracks.h5 --wand wand.toml -o rig.h5
         calib solve tracks.h5 --wand wand.toml --frames 300 -o quick.h5
@@ -84,16 +86,18 @@ def add_commands(app: typer.Typer) -> None:
         The rig file keeps, beside poses, lenses and covariance, time offsets, cameras left
         out and why, what the solve had to say, when the wave was taken, and what was read.
         """,
-    )  # fmt: skip
+    )
     add(
-        app, "residuals", residuals,
+        app,
+        "residuals",
+        residuals,
         """
         calib residuals rig.h5 tracks.h5
         """,
         """
         Points of cameras that the rig knows to be late are moved before they are judged.
         """,
-    )  # fmt: skip
+    )
 
 
 def solve(

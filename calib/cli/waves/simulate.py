@@ -28,7 +28,9 @@ TICK_S = 0.2  # from one write of a recording to the next
 def add_commands(app: typer.Typer) -> None:
     """Add this command to the program."""
     add(
-        app, "simulate", simulate,
+        app,
+        "simulate",
+        simulate,
         """
         calib simulate trial
         calib simulate trial --layout corridor --cameras 12 --floor --bar
@@ -41,7 +43,7 @@ def add_commands(app: typer.Typer) -> None:
         lists all that a scenario file can ask for: late, noisy or half-blind cameras,
         reflections, knocks.
         """,
-    )  # fmt: skip
+    )
 
 
 def simulate(
@@ -124,9 +126,14 @@ def simulate(
     from calib.simulate.path import n_frames
 
     options = {
-        "layout": layout, "n_cameras": cameras, "n_frames": frames, "wand": wand,
-        "sigma_px": noise, "seed": seed, "is_named": False if nameless else None,
-    }  # fmt: skip
+        "layout": layout,
+        "n_cameras": cameras,
+        "n_frames": frames,
+        "wand": wand,
+        "sigma_px": noise,
+        "seed": seed,
+        "is_named": False if nameless else None,
+    }
     given = {key: value for key, value in options.items() if value is not None}
 
     def parse(table: dict[str, Any]) -> Scenario:
@@ -196,16 +203,19 @@ def _knocks(texts: list[str], chosen: Scenario, is_followed: bool) -> list[Knock
 
     if texts and not is_followed:
         raise InputError(
-            "--knock", expected="a wave or a day after it", found="one wave alone",
+            "--knock",
+            expected="a wave or a day after it",
+            found="one wave alone",
             remedy="Add --waves 2, or --day 30.",
-        )  # fmt: skip
+        )
     knocks = [Knock.parse(text) for text in texts]
     if strangers := {k.camera for k in knocks} - set(chosen.names):
         raise InputError(
-            "--knock", expected=f"cameras {chosen.names[0]} to {chosen.names[-1]}",
+            "--knock",
+            expected=f"cameras {chosen.names[0]} to {chosen.names[-1]}",
             found=", ".join(sorted(strangers)),
             remedy=did_you_mean(min(strangers), chosen.names),
-        )  # fmt: skip
+        )
     every = [k.camera for k in (*chosen.knock, *knocks)]
     if len(set(every)) < len(every):
         raise InputError(

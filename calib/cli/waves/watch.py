@@ -29,7 +29,9 @@ BEHIND_S = 5.0  # of capture in one look: then a solve is done at once, or it wo
 def add_commands(app: typer.Typer) -> None:
     """Add this command to the program."""
     add(
-        app, "watch", watch,
+        app,
+        "watch",
+        watch,
         """
         calib watch tracks.h5 --wand wand.toml --need 0.5
         calib watch recordings/ --wand wand.toml
@@ -43,7 +45,7 @@ def add_commands(app: typer.Typer) -> None:
         whose spots are too large, or that does not fit the others is called out at once. Ctrl-C
         ends it and tells the state. Points without names are named every few seconds.
         """,
-    )  # fmt: skip
+    )
 
 
 def watch(
@@ -95,20 +97,25 @@ def watch(
 
     if (wand is None) == (rig is None):
         raise InputError(
-            "calib watch", expected="--wand with the wand file, or --rig with a rig to recheck",
+            "calib watch",
+            expected="--wand with the wand file, or --rig with a rig to recheck",
             found="neither" if wand is None else "both",
             remedy="A rig holds its wand: with --rig leave --wand out.",
-        )  # fmt: skip
+        )
     if rig is not None and (need is not None or everywhere):
         raise InputError(
-            "--need, --everywhere", expected="a wave to solve", found="a rig to recheck (--rig)",
+            "--need, --everywhere",
+            expected="a wave to solve",
+            found="a rig to recheck (--rig)",
             remedy="Leave them out.",
-        )  # fmt: skip
+        )
     if of_any and rig is None:
         raise InputError(
-            "--any", expected="--rig with a rig to recheck", found="a wave to solve (--wand)",
+            "--any",
+            expected="--rig with a rig to recheck",
+            found="a wave to solve (--wand)",
             remedy="A solve needs the wand: leave --any out.",
-        )  # fmt: skip
+        )
     if need is not None and not need > 0:
         raise InputError("--need", expected="a precision above 0 mm", found=f"{need:g}")
     follower = files.follow(source)
@@ -154,9 +161,11 @@ def _wave(
 
 def _nothing(source: Path) -> InputError:
     return InputError(
-        str(source), expected="a capture that begins", found="no points while it was watched",
+        str(source),
+        expected="a capture that begins",
+        found="no points while it was watched",
         remedy="Start the recording, then watch.",
-    )  # fmt: skip
+    )
 
 
 def _states(start: Watch, source: Path, looks: Iterator[Arrival]) -> Iterator[Watch]:

@@ -46,9 +46,13 @@ def matched_points(
     reach = (NOISES * cameras.sigma_px + MORE_PX) / cameras.lens[:, 0]  # radian
     out = np.full(len(cam), -1, np.int64)
     _match(
-        cam, starts, rays_of(cameras, cam, uv_px), np.ascontiguousarray(cameras.position_mm),
-        np.ascontiguousarray(reach), out,
-    )  # fmt: skip
+        cam,
+        starts,
+        rays_of(cameras, cam, uv_px),
+        np.ascontiguousarray(cameras.position_mm),
+        np.ascontiguousarray(reach),
+        out,
+    )
     return out
 
 
@@ -113,9 +117,16 @@ def _meet(cam: Any, ray: Array, position: Array, reach: Array, i: int, j: int, x
 
 @compiled
 def _confirm(
-    cam: Any, ray: Array, position: Array, reach: Array, x: Array, first: int, last: int, out: Any,
+    cam: Any,
+    ray: Array,
+    position: Array,
+    reach: Array,
+    x: Array,
+    first: int,
+    last: int,
+    out: Any,
     at: Any,
-) -> tuple[int, float]:  # fmt: skip
+) -> tuple[int, float]:
     """Return how many cameras see a free point at x, and by how much it is missed; write which."""
     at[:] = -1
     n, total = 0, 0.0

@@ -51,9 +51,13 @@ class Still:
     def chosen(self, index: NDArray[np.intp]) -> Still:
         """Return the markers of the index alone, in its order."""
         return Still(
-            self.points_mm[index], self.B[index], self.noise_mm2[index], self.marker[index],
-            tuple(self.cameras[i] for i in index), self.rms_px[index],
-        )  # fmt: skip
+            self.points_mm[index],
+            self.B[index],
+            self.noise_mm2[index],
+            self.marker[index],
+            tuple(self.cameras[i] for i in index),
+            self.rms_px[index],
+        )
 
     def names(self) -> list[str]:
         """Return what to call each marker: by its number in the tracks, else in the order found."""
@@ -103,9 +107,13 @@ def still_markers(rig: Rig, tracks: Tracks, noise_px: float | None = None) -> St
     count = np.minimum.reduceat(n_frames[keep][order], views.starts[:-1])
     share = 1.0 / np.maximum(count, 1) + (PHASE_PX / np.median(cameras.sigma_px)) ** 2
     everything = Still(
-        placed.points_mm, B, noise * np.minimum(share, 1.0)[:, None, None], names,
-        tuple(tuple(cameras.names[c] for c in u) for u in used), placed.rms_px,
-    )  # fmt: skip
+        placed.points_mm,
+        B,
+        noise * np.minimum(share, 1.0)[:, None, None],
+        names,
+        tuple(tuple(cameras.names[c] for c in u) for u in used),
+        placed.rms_px,
+    )
     return everything.chosen(good)
 
 
@@ -149,10 +157,12 @@ def _require_rest(tracks: Tracks, cam: Ints, marker: Ints, n_frames: Ints) -> No
         if 2 * len(moves) > (marker == m).sum():
             names = [tracks.names[int(c)] for c in moves]
             raise InputError(
-                f"marker {m}", expected="a marker that lies still throughout the capture",
+                f"marker {m}",
+                expected="a marker that lies still throughout the capture",
                 found=f"one that moves in {', '.join(names)}",
-                remedy="Record the markers at rest on the floor, nothing else.", cameras=names,
-            )  # fmt: skip
+                remedy="Record the markers at rest on the floor, nothing else.",
+                cameras=names,
+            )
 
 
 def standing(cameras: Cameras, still: Still) -> Array:

@@ -125,9 +125,22 @@ def _summed(
 
 @compiled
 def _sum(
-    first: int, last: int, cam: Any, starts: Any, keep: Any, points: Array, R: Array, t: Array,
-    lens: Array, sigma: Array, codes: Any, root: Array, H: Array, squares: Array, all_sums: Array,
-) -> None:  # fmt: skip
+    first: int,
+    last: int,
+    cam: Any,
+    starts: Any,
+    keep: Any,
+    points: Array,
+    R: Array,
+    t: Array,
+    lens: Array,
+    sigma: Array,
+    codes: Any,
+    root: Array,
+    H: Array,
+    squares: Array,
+    all_sums: Array,
+) -> None:
     """Write ``Jᵀ J`` and the square of ``Jᵀ E L`` of the points from first to last, and the latter
     itself where there is room; nan for a point without a place.
     """

@@ -66,20 +66,35 @@ def place(views: Views, cameras: Cameras, gate: float = GATE) -> Placed:
         [radial_table(d, r, f) for d, r, f in zip(dist, reach.tolist(), fold, strict=True)]
     )
     arrays = (
-        views.cam, views.starts, np.ascontiguousarray(views.uv_px, float),
+        views.cam,
+        views.starts,
+        np.ascontiguousarray(views.uv_px, float),
         np.ascontiguousarray(goal),
-    )  # fmt: skip
+    )
     rig = (
-        np.array(cameras.R), np.array(cameras.t_mm), np.array(cameras.lens),
+        np.array(cameras.R),
+        np.array(cameras.t_mm),
+        np.array(cameras.lens),
         np.array(cameras.sigma_px),
-    )  # fmt: skip
+    )
 
     def run(firsts: Sequence[int]) -> None:
         last = min(firsts[-1] + PIECE, n)
         _place(
-            firsts[0], last, *arrays, *rig, dist, fold, tables, gate, points, covariance, used,
-            n_used, rms,
-        )  # fmt: skip
+            firsts[0],
+            last,
+            *arrays,
+            *rig,
+            dist,
+            fold,
+            tables,
+            gate,
+            points,
+            covariance,
+            used,
+            n_used,
+            rms,
+        )
 
     if n:
         in_groups(run, range(0, n, PIECE))
@@ -88,10 +103,26 @@ def place(views: Views, cameras: Cameras, gate: float = GATE) -> Placed:
 
 @compiled
 def _place(
-    first: int, last: int, cam: Any, starts: Any, uv: Array, goal: Array, R: Array, t: Array,
-    lens: Array, sigma: Array, dist: Array, fold: Array, tables: Array, gate: float,
-    points: Array, covariance: Array, used: Any, n_used: Any, rms: Array,
-) -> None:  # fmt: skip
+    first: int,
+    last: int,
+    cam: Any,
+    starts: Any,
+    uv: Array,
+    goal: Array,
+    R: Array,
+    t: Array,
+    lens: Array,
+    sigma: Array,
+    dist: Array,
+    fold: Array,
+    tables: Array,
+    gate: float,
+    points: Array,
+    covariance: Array,
+    used: Any,
+    n_used: Any,
+    rms: Array,
+) -> None:
     """Write the points from first to last; their views' rays are made once and kept at hand."""
     most = 1
     for n in range(first, last):
@@ -144,9 +175,18 @@ def _place(
 
 @compiled
 def _meet(
-    k: int, cam: Any, v0: int, ray: Array, origin: Array, weight: Array, lens: Array, sigma: Array,
-    A: Array, b: Array, x: Array,
-) -> None:  # fmt: skip
+    k: int,
+    cam: Any,
+    v0: int,
+    ray: Array,
+    origin: Array,
+    weight: Array,
+    lens: Array,
+    sigma: Array,
+    A: Array,
+    b: Array,
+    x: Array,
+) -> None:
     """Write where k rays meet into x (3,), robustly: a ray counts by Cauchy's weight of its miss in
     units of noise.
     """
@@ -177,9 +217,22 @@ def _meet(
 
 @compiled
 def _step(
-    k: int, cam: Any, v0: int, uv: Array, R: Array, t: Array, lens: Array, sigma: Array,
-    gate: float, weight: Array, squared: Array, x: Array, H: Array, b: Array, move: Array,
-) -> int:  # fmt: skip
+    k: int,
+    cam: Any,
+    v0: int,
+    uv: Array,
+    R: Array,
+    t: Array,
+    lens: Array,
+    sigma: Array,
+    gate: float,
+    weight: Array,
+    squared: Array,
+    x: Array,
+    H: Array,
+    b: Array,
+    move: Array,
+) -> int:
     """Take a Gauss-Newton step of x (3,) and return how many views fit before it; H (6,) is their
     normal matrix there, ``squared`` their squared residuals in units of noise.
     """
@@ -197,9 +250,17 @@ def _step(
             continue
         px, py = X / Z, Y / Z
         xd, yd, a, m, d, _ = distort_point(
-            lens[c, 4], lens[c, 5], lens[c, 6], lens[c, 7], lens[c, 8], lens[c, 9], lens[c, 10],
-            lens[c, 11], px, py,
-        )  # fmt: skip
+            lens[c, 4],
+            lens[c, 5],
+            lens[c, 6],
+            lens[c, 7],
+            lens[c, 8],
+            lens[c, 9],
+            lens[c, 10],
+            lens[c, 11],
+            px,
+            py,
+        )
         du = (uv[v0 + i, 0] - lens[c, 0] * xd - lens[c, 2]) / sigma[c]
         dv = (uv[v0 + i, 1] - lens[c, 1] * yd - lens[c, 3]) / sigma[c]
         squared[i] = du * du + dv * dv

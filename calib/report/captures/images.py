@@ -36,8 +36,11 @@ def extraction_lines(
         Column("camera", [c.name for c in rows], is_left=True),
         Column("images", [c.n_images for c in rows]),
         Column("points", [c.n_points for c in rows]),
-        Column("points|an image", [c.n_points / c.n_images if c.n_images else None for c in rows],
-               ".1f"),
+        Column(
+            "points|an image",
+            [c.n_points / c.n_images if c.n_images else None for c in rows],
+            ".1f",
+        ),
         Column("images|empty", [c.n_without_spots for c in rows]),
         Column("radius|px", [c.radius_px for c in rows], ".2f"),
         Column("roundness", [c.roundness for c in rows], ".2f", rank=2),
@@ -45,7 +48,7 @@ def extraction_lines(
         Column("clipped", [c.saturated_share for c in rows], ".0%"),
         Column("threshold", [c.threshold for c in rows], ".0f", rank=3),
         Column("refused", [sum(c.refused.values()) for c in rows]),
-    ]  # fmt: skip
+    ]
     lines += ["", *table(columns, width), ""]
     for c in rows:
         if c.refused:

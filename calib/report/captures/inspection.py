@@ -29,14 +29,15 @@ def as_lines(
 ) -> list[str]:
     """Return the verdict and what to do, the capture as a whole, and what each camera saw;
     ``files`` are those that the next command names.
-    """  # fmt: skip
+    """
     lines: list[str] = [*map(Strong, wrapped(_verdict(found), width))]
     for f in found.findings:
         told = wrapped(f"{f.kind}: {in_words(found, f)}", width, f"{f.severity:<5} ")
         lines += map(Strong, told) if f.severity == Verdict.ACT else told
     if found.good:
-        is_single = any(f.kind == Shortcoming.MARKERS and "index" in f.figures
-                        for f in found.findings)  # fmt: skip
+        is_single = any(
+            f.kind == Shortcoming.MARKERS and "index" in f.figures for f in found.findings
+        )
         scale = "--distance CAM,CAM,MM" if is_single else f"--wand {files[1]}"
         scale += " --drop-outside" if any(c.outside for c in found.cameras) else ""
         lines += wrapped(f"calib solve {files[0]} {scale} -o rig.h5", None, "Next: ")

@@ -12,16 +12,7 @@ from calib.core.names import listed
 from calib.report.captures.inspection import overlap_lines
 from calib.report.tables import Column, Strong, table
 from calib.report.words import counted, document, wrapped
-from calib.watch.records import (
-    Call,
-    CalledOut,
-    Ending,
-    Figure,
-    Lack,
-    Region,
-    View,
-    Walk,
-)  # fmt: skip
+from calib.watch.records import Call, CalledOut, Ending, Figure, Lack, Region, View, Walk
 
 HEIGHTS = {-1: "low", 0: "at half height", 1: "high"}
 ROWS, COLUMNS = {-1: "upper", 0: "", 1: "lower"}, {-1: "left", 0: "", 1: "right"}
@@ -63,10 +54,10 @@ def as_json(found: View) -> dict[str, Any]:
             "everywhere": found.is_everywhere,
             "precision": None if found.forecast is None else asdict(found.forecast.now),
             "ten_seconds_more": None if found.forecast is None else asdict(found.forecast.later),
-            "solved": None if found.solved is None
+            "solved": None
+            if found.solved is None
             else asdict(found.solved) | {"frames": found.solved_frames},
-            "walk": None if found.walk is None
-            else asdict(found.walk) | {"text": where_to(found)},
+            "walk": None if found.walk is None else asdict(found.walk) | {"text": where_to(found)},
             "called_out": [
                 {"camera": c.camera, "call": c.call, "text": in_words(c)} | c.figures
                 for c in found.called_out
@@ -78,7 +69,7 @@ def as_json(found: View) -> dict[str, Any]:
             "islands": found.graph.islands,
             "wave_between": found.graph.waves,
         }
-    )  # fmt: skip
+    )
 
 
 def verdict(found: View) -> str:
@@ -192,9 +183,12 @@ def _cameras(found: View, width: int | None) -> list[str]:
 
     called = {c.camera: str(c.call) for c in found.called_out}
     short = {
-        Lack.BLIND: "the wand", Lack.LINK: "links", Lack.ONE_LINK: "a second link",
-        Lack.POINTS: "points", Lack.COVERAGE: "sensor",
-    }  # fmt: skip
+        Lack.BLIND: "the wand",
+        Lack.LINK: "links",
+        Lack.ONE_LINK: "a second link",
+        Lack.POINTS: "points",
+        Lack.COVERAGE: "sensor",
+    }
     columns = [
         Column("camera", [c.name for c in rows], is_left=True),
         Column("points", [c.named for c in rows]),

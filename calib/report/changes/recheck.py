@@ -15,11 +15,11 @@ from calib.check.verdicts import Change, Majority, Standing
 from calib.core.camera import coverage
 from calib.core.geometry import Array
 from calib.core.names import listed
+from calib.report.changes.cameras import cameras_table, worst_first
 from calib.report.rigs.serials import in_words as serial_in_words
-from calib.report.tables import Column, Strong, table
+from calib.report.tables import Strong
 from calib.report.words import document, ended, sentence, wrapped
 
-ORDER = list(Standing)
 PHRASES = {
     Standing.MOVED: "moved",
     Standing.MOVING: "moved during the capture",
@@ -76,10 +76,11 @@ def as_lines(
     if found.repairable and files:
         how = "--any --repair" if found.is_any else "--repair"
         lines += wrapped(
-            f"calib recheck {files} {how} -o NEW_RIG", None,
+            f"calib recheck {files} {how} -o NEW_RIG",
+            None,
             f"To solve {listed(list(found.repairable))} anew, the others held: ",
-        )  # fmt: skip
-    lines += ["", *_table(found, width), ""]
+        )
+    lines += ["", *cameras_table(found, width), ""]
     for text in (*_besides(found), *([LEGEND] if explain else [])):
         lines += wrapped(ended(text), width)
     return lines
@@ -206,14 +207,23 @@ SURE = 3.0  # standard uncertainties
 def movement(c: CameraChange) -> str:
     """Return what happened to a camera that moved, in its own directions."""
     turn = _parts(
-        c.turn_camera_deg, ".2f", "°",
-        (("tilted up", "tilted down"), ("turned right", "turned left"),
-         ("rolled clockwise", "rolled counter-clockwise")), "{way} by {size}",
-    )  # fmt: skip
+        c.turn_camera_deg,
+        ".2f",
+        "°",
+        (
+            ("tilted up", "tilted down"),
+            ("turned right", "turned left"),
+            ("rolled clockwise", "rolled counter-clockwise"),
+        ),
+        "{way} by {size}",
+    )
     shift = _parts(
-        c.shift_camera_mm, ".1f", " mm",
-        (("to its right", "to its left"), ("down", "up"), ("forward", "back")), "{size} {way}",
-    )  # fmt: skip
+        c.shift_camera_mm,
+        ".1f",
+        " mm",
+        (("to its right", "to its left"), ("down", "up"), ("forward", "back")),
+        "{size} {way}",
+    )
     # What is not there for sure is not told, unless nothing else is.
     is_turned = c.rotation_deg > SURE * c.sigma_rotation_deg
     is_shifted = c.translation_mm > SURE * c.sigma_translation_mm
@@ -360,36 +370,3 @@ def _rigid_move(m: RigidMove) -> str:
         f"{np.degrees(s_turn):.3f}°) and shifted by {shift:.2f} mm (± {s_shift:.2f} mm) at their "
         "middle. Look at what they hang from"
     )
-
-
-def worst_first(found: Recheck) -> list[CameraChange]:
-    """Return the cameras, those to look at first."""
-    return sorted(
-        found.cameras, key=lambda c: (ORDER.index(c.verdict), -np.nan_to_num(c.shift_px), c.name)
-    )
-
-
-def _table(found: Recheck, width: int | None) -> list[str]:
-    rows = worst_first(found)
-
-    def column(heading: str, name: str, form: str, factor: float = 1.0, rank: int = 0) -> Column:
-        known = (getattr(c, name) if np.isfinite(c.shift_px) else np.nan for c in rows)
-        return Column(heading, [factor * v for v in known], form, rank=rank)
-
-    columns = [
-        Column("camera", [c.name for c in rows], is_left=True),
-        Column("verdict", [c.verdict for c in rows], is_left=True),
-        column("rotation|deg", "rotation_deg", ".3f"),
-        column("|± deg", "sigma_rotation_deg", ".3f"),
-        column("shift|mm", "translation_mm", ".2f"),
-        column("|± mm", "sigma_translation_mm", ".2f"),
-        column("focal|length %", "focal_change", "+.2f", 100.0, 1),
-        column("image|px", "shift_px", ".2f"),
-        column("room|mm", "shift_mm", ".2f"),
-        Column(
-            "matters",
-            [("yes" if c.matters else "no") if c.needs_a_hand else "" for c in rows],
-            is_left=True,
-        ),
-    ]
-    return table(columns, width, [k for k, c in enumerate(rows) if c.needs_a_hand])

@@ -102,10 +102,16 @@ def portrait(rig: Rig, tracks: Tracks) -> Portrait:
     wave = _wave(fit)
     number = fit.problem.frame_number
     return Portrait(
-        rig, table, tuple(sensors), wave, _lengths(rig, whole.points_mm), overlap(tracks),
-        _precision(rig, wave.places_mm), int((fit.problem.row >= 0).sum()),
+        rig,
+        table,
+        tuple(sensors),
+        wave,
+        _lengths(rig, whole.points_mm),
+        overlap(tracks),
+        _precision(rig, wave.places_mm),
+        int((fit.problem.row >= 0).sum()),
         float(number[-1] - number[0] + 1) / fit.problem.rate_hz,
-    )  # fmt: skip
+    )
 
 
 def _sensor(tracks: Tracks, fit: RigFit, c: int, own: Index) -> Sensor:
@@ -126,10 +132,22 @@ def _sensor(tracks: Tracks, fit: RigFit, c: int, own: Index) -> Sensor:
         if s.camera == c
     ]
     return Sensor(
-        camera.name, camera.width, camera.height, cell, count, mean, sigma,
-        bin_px, bins, int(2 * len(px) - bins.sum()), spread, time, median, p95,
+        camera.name,
+        camera.width,
+        camera.height,
+        cell,
+        count,
+        mean,
+        sigma,
+        bin_px,
+        bins,
+        int(2 * len(px) - bins.sum()),
+        spread,
+        time,
+        median,
+        p95,
         np.array(left, dtype=float).reshape(-1, 2),
-    )  # fmt: skip
+    )
 
 
 def _cells(

@@ -51,11 +51,14 @@ def links_map(rig: Rig, overlap: Overlap) -> go.Figure:
         path = joined(np.array([[at[i], at[j]] for i, j in here]))
         out.add_trace(
             go.Scatter(
-                x=small(path[:, 0]), y=small(path[:, 1]), mode="lines", hoverinfo="skip",
+                x=small(path[:, 0]),
+                y=small(path[:, 1]),
+                mode="lines",
+                hoverinfo="skip",
                 line={"color": RISING[2 + 2 * k], "width": width},
                 name=f"{limits[k] + 1} to {limits[k + 1]} frames shared",
             )
-        )  # fmt: skip
+        )
     if pairs:
         middle = np.array([(at[i] + at[j]) / 2 for i, j in pairs])
         told = [
@@ -64,29 +67,39 @@ def links_map(rig: Rig, overlap: Overlap) -> go.Figure:
         ]
         out.add_trace(
             go.Scatter(
-                x=small(middle[:, 0]), y=small(middle[:, 1]), mode="markers", hovertext=told,
-                hoverinfo="text", marker={"size": 10, "color": MAIN, "opacity": 0.0},
+                x=small(middle[:, 0]),
+                y=small(middle[:, 1]),
+                mode="markers",
+                hovertext=told,
+                hoverinfo="text",
+                marker={"size": 10, "color": MAIN, "opacity": 0.0},
                 showlegend=False,
             )
-        )  # fmt: skip
+        )
     n_links = (shared >= MIN_SHARED_FRAMES).sum(axis=1)
     out.add_trace(
         go.Scatter(
-            x=small(at[:, 0]), y=small(at[:, 1]), mode="markers+text",
-            text=[shown(n) for n in names], textposition=_outward(at), cliponaxis=False,
+            x=small(at[:, 0]),
+            y=small(at[:, 1]),
+            mode="markers+text",
+            text=[shown(n) for n in names],
+            textposition=_outward(at),
+            cliponaxis=False,
             hovertext=[
                 f"{shown(n)}: shares frames with {c} cameras"
                 for n, c in zip(names, n_links, strict=True)
             ],
             hoverinfo="text",
             marker={"size": 11, "color": INK, "line": {"color": PAPER, "width": 2}},
-            textfont={"size": 12 if len(names) <= 40 else 9}, showlegend=False,
+            textfont={"size": 12 if len(names) <= 40 else 9},
+            showlegend=False,
         )
-    )  # fmt: skip
+    )
     out.update_layout(
         yaxis={"scaleanchor": "x", "constrain": "domain", "zeroline": False},
-        xaxis={"constrain": "domain", "zeroline": False}, margin={"t": 100},
-    )  # fmt: skip
+        xaxis={"constrain": "domain", "zeroline": False},
+        margin={"t": 100},
+    )
     return out
 
 
@@ -120,13 +133,20 @@ def links_table(overlap: Overlap) -> go.Figure:
     is_written = n <= MOST_WRITTEN
     out.add_trace(
         go.Heatmap(
-            x=list(range(n)), y=list(range(n)), z=small(counts), zmin=0,
-            colorscale=scale(RISING), colorbar=colour_bar("frames shared"), xgap=1, ygap=1,
-            texttemplate="%{z:.0f}" if is_written else None, hoverongaps=False,
+            x=list(range(n)),
+            y=list(range(n)),
+            z=small(counts),
+            zmin=0,
+            colorscale=scale(RISING),
+            colorbar=colour_bar("frames shared"),
+            xgap=1,
+            ygap=1,
+            texttemplate="%{z:.0f}" if is_written else None,
+            hoverongaps=False,
             customdata=None,
             hovertemplate="%{y} and %{x}: %{z:.0f} frames<extra></extra>",
         )
-    )  # fmt: skip
+    )
     step = max(1, n // 40)
     ticks = {"tickmode": "array", "tickvals": list(range(0, n, step)), "ticktext": names[::step]}
     out.update_layout(
@@ -136,6 +156,7 @@ def links_table(overlap: Overlap) -> go.Figure:
     if n > MOST_WRITTEN:
         out.update_layout(font={"size": 11})
     if not np.isfinite(counts).any():
-        out.add_annotation(text="no two cameras share a frame", showarrow=False,
-                           font={"color": SOFT})  # fmt: skip
+        out.add_annotation(
+            text="no two cameras share a frame", showarrow=False, font={"color": SOFT}
+        )
     return out

@@ -19,14 +19,32 @@ INK, SOFT, LINE, SHADE, PAPER = "#1d2530", "#5b6773", "#d3dae0", "#f3f6f8", "#ff
 MAIN, WARN = "#1e589c", "#8f4715"  # a blue and a brown that differ in lightness too, on white
 # From little to much: mint, blue, plum.
 RISING = (
-    "#81e3c6", "#52d1c7", "#24bfc8", "#18adc7", "#269ac2", "#3587bc", "#4073b5", "#4b5faa",
-    "#544897", "#513174", "#481e52",
-)  # fmt: skip
+    "#81e3c6",
+    "#52d1c7",
+    "#24bfc8",
+    "#18adc7",
+    "#269ac2",
+    "#3587bc",
+    "#4073b5",
+    "#4b5faa",
+    "#544897",
+    "#513174",
+    "#481e52",
+)
 # From too short to too long about none: blue, near white, brown.
 ABOUT_NONE = (
-    "#1e589c", "#4277b2", "#6897ca", "#92b5da", "#bcd1e7", "#edebe9", "#e7ccb6", "#ddaf8b",
-    "#d29461", "#b06c3b", "#8f4715",
-)  # fmt: skip
+    "#1e589c",
+    "#4277b2",
+    "#6897ca",
+    "#92b5da",
+    "#bcd1e7",
+    "#edebe9",
+    "#e7ccb6",
+    "#ddaf8b",
+    "#d29461",
+    "#b06c3b",
+    "#8f4715",
+)
 COUNTS = ("#f0f3f5", "#dfe6eb", "#cdd8e0", "#bacbd6", "#a6bccb")  # under other marks: pale
 # Of lines that must be told apart; the dash and the marker of each differ as well.
 APART = ("#1e589c", "#b06c3b", "#18adc7", "#513174", "#5b6773", "#7d8f2e")
@@ -39,30 +57,53 @@ OPEN_ISOLATE, CLOSE_ISOLATE = "\u2068", "\u2069"  # keep right-to-left names fro
 TEMPLATE = go.layout.Template(
     layout={
         "font": {"family": FONT, "size": 13, "color": INK},
-        "title": {"font": {"size": 15}, "x": 0.0, "xanchor": "left", "xref": "paper", "y": 0.97,
-                  "yanchor": "top"},
+        "title": {
+            "font": {"size": 15},
+            "x": 0.0,
+            "xanchor": "left",
+            "xref": "paper",
+            "y": 0.97,
+            "yanchor": "top",
+        },
         "paper_bgcolor": PAPER,
         "plot_bgcolor": PAPER,
         "margin": {"l": 60, "r": 16, "t": 52, "b": 48},
-        "xaxis": {"gridcolor": LINE, "zerolinecolor": LINE, "linecolor": SOFT, "ticks": "outside",
-                  "tickcolor": LINE, "automargin": True, "title": {"standoff": 8}},
-        "yaxis": {"gridcolor": LINE, "zerolinecolor": LINE, "linecolor": SOFT, "ticks": "outside",
-                  "tickcolor": LINE, "automargin": True, "title": {"standoff": 8}},
+        "xaxis": {
+            "gridcolor": LINE,
+            "zerolinecolor": LINE,
+            "linecolor": SOFT,
+            "ticks": "outside",
+            "tickcolor": LINE,
+            "automargin": True,
+            "title": {"standoff": 8},
+        },
+        "yaxis": {
+            "gridcolor": LINE,
+            "zerolinecolor": LINE,
+            "linecolor": SOFT,
+            "ticks": "outside",
+            "tickcolor": LINE,
+            "automargin": True,
+            "title": {"standoff": 8},
+        },
         "colorway": list(APART),
         "hoverlabel": {"bgcolor": PAPER, "bordercolor": SOFT, "font": {"color": INK}},
         "legend": {"orientation": "h", "x": 0, "y": 1.0, "yanchor": "bottom", "xanchor": "left"},
     }
-)  # fmt: skip
+)
 
 
 def figure(title: str, *, height: int, x: str = "", y: str = "") -> go.Figure:
     """Return an empty chart with its title and the titles of its axes."""
     return go.Figure(
         layout={
-            "template": TEMPLATE, "title": {"text": title}, "height": height,
-            "xaxis": {"title": {"text": x}}, "yaxis": {"title": {"text": y}},
+            "template": TEMPLATE,
+            "title": {"text": title},
+            "height": height,
+            "xaxis": {"title": {"text": x}},
+            "yaxis": {"title": {"text": y}},
         }
-    )  # fmt: skip
+    )
 
 
 def scale(colours: tuple[str, ...]) -> list[list[Any]]:
@@ -73,9 +114,12 @@ def scale(colours: tuple[str, ...]) -> list[list[Any]]:
 def colour_bar(title: str, **more: Any) -> dict[str, Any]:
     """Return a slim bar that tells what colours mean, with its unit."""
     return {
-        "title": {"text": title, "side": "right"}, "thickness": 12, "len": 0.8, "outlinewidth": 0,
+        "title": {"text": title, "side": "right"},
+        "thickness": 12,
+        "len": 0.8,
+        "outlinewidth": 0,
         "ticks": "outside",
-    } | more  # fmt: skip
+    } | more
 
 
 def shown(name: str) -> str:

@@ -16,6 +16,7 @@ from calib.core.names import listed
 from calib.core.rig import Rig, RigCamera
 from calib.report.changes import history as history_words
 from calib.report.changes import recheck as recheck_words
+from calib.report.changes.cameras import worst_first
 from calib.report.figures.look import INK, MAIN, SOFT, WARN, figure, in_space, joined, shown, small
 from calib.report.figures.sensor import arrows, as_sensor, magnified, sensor_height
 from calib.report.figures.space import framed, scene
@@ -69,21 +70,31 @@ def of_recheck(rig: Rig, found: Recheck, files: str = "RIG NEW_TRACKS") -> Moves
     tracks that a command to repair names.
     """
     out = []
-    for c in recheck_words.worst_first(found):
+    for c in worst_first(found):
         camera = rig.camera(c.name)
         is_known = bool(np.isfinite(c.change).all())
         out.append(
             Move(
-                camera, _later(camera, c.change) if is_known else None, str(c.verdict),
-                c.verdict in {Standing.MOVED, Standing.LENS}, recheck_words.note(found, c),
-                c.sigma_translation_mm, c.sigma_rotation_deg, c.rotation_deg, c.translation_mm,
+                camera,
+                _later(camera, c.change) if is_known else None,
+                str(c.verdict),
+                c.verdict in {Standing.MOVED, Standing.LENS},
+                recheck_words.note(found, c),
+                c.sigma_translation_mm,
+                c.sigma_rotation_deg,
+                c.rotation_deg,
+                c.translation_mm,
                 c.shift_px,
             )
-        )  # fmt: skip
+        )
     return Moves(
-        rig, recheck_words.verdict(found), found.needs_a_hand,
-        tuple(recheck_words.findings(found)), _remedy(found, files), tuple(out),
-    )  # fmt: skip
+        rig,
+        recheck_words.verdict(found),
+        found.needs_a_hand,
+        tuple(recheck_words.findings(found)),
+        _remedy(found, files),
+        tuple(out),
+    )
 
 
 def of_history(found: History) -> Moves:
@@ -102,16 +113,27 @@ def of_history(found: History) -> Moves:
         moved = np.nan if later is None else _shift_px(camera, later, middle)
         moves.append(
             Move(
-                camera, later, str(c.verdict), c.verdict not in {Course.STEADY, Course.UNKNOWN}, "",
-                numbers["sigma_translation_mm"], numbers["sigma_rotation_deg"],
-                numbers["rotation_deg"], numbers["translation_mm"], float(moved),
+                camera,
+                later,
+                str(c.verdict),
+                c.verdict not in {Course.STEADY, Course.UNKNOWN},
+                "",
+                numbers["sigma_translation_mm"],
+                numbers["sigma_rotation_deg"],
+                numbers["rotation_deg"],
+                numbers["translation_mm"],
+                float(moved),
             )
-        )  # fmt: skip
+        )
     moves.sort(key=lambda m: (not m.is_named, -np.nan_to_num(m.shift_px), m.camera.name))
     return Moves(
-        rig, history_words.verdict(found), found.needs_a_hand,
-        tuple(history_words.findings(found)), "", tuple(moves),
-    )  # fmt: skip
+        rig,
+        history_words.verdict(found),
+        found.needs_a_hand,
+        tuple(history_words.findings(found)),
+        "",
+        tuple(moves),
+    )
 
 
 def _remedy(found: Recheck, files: str) -> str:
@@ -141,23 +163,32 @@ def moves_in_space(moves: Moves) -> go.Figure:
     _outlines(out, stage, list(rig.cameras), reach, SOFT, 1.5, "before")
     if named:
         _outlines(out, stage, [m.later for m in named if m.later], reach, WARN, 5.0, "moved: now")
-        for k, (colour, name) in enumerate(((WARN, "where the camera went"),
-                                            (MAIN, "where its view went"))):  # fmt: skip
+        for k, (colour, name) in enumerate(
+            ((WARN, "where the camera went"), (MAIN, "where its view went"))
+        ):
             told = [_told(m) for m in named]
             _arrows_3d(out, [s[k] for s in sights], times, colour, f"{name}, {times:g} ×", told)
     names = {m.camera.name for m in named}
     is_moved = [n in names for n in rig.names]
     out.add_trace(
         go.Scatter3d(
-            x=small(places[:, 0]), y=small(places[:, 1]), z=small(places[:, 2]),
-            mode="markers+text", hoverinfo="text", showlegend=False, textposition="top center",
+            x=small(places[:, 0]),
+            y=small(places[:, 1]),
+            z=small(places[:, 2]),
+            mode="markers+text",
+            hoverinfo="text",
+            showlegend=False,
+            textposition="top center",
             text=["▲ " * a + in_space(n) for n, a in zip(rig.names, is_moved, strict=True)],
             hovertext=[shown(n) for n in rig.names],
-            marker={"size": [7 if a else 3 for a in is_moved], "color": SOFT,
-                    "symbol": ["diamond" if a else "circle" for a in is_moved]},
+            marker={
+                "size": [7 if a else 3 for a in is_moved],
+                "color": SOFT,
+                "symbol": ["diamond" if a else "circle" for a in is_moved],
+            },
             textfont={"size": 12, "color": INK},
         )
-    )  # fmt: skip
+    )
     return framed(out)
 
 
@@ -176,18 +207,25 @@ def picture_moved(move: Move, rig: Rig) -> go.Figure:
     path = arrows(uv, times * vector)
     out.add_trace(
         go.Scatter(
-            x=small(path[:, 0]), y=small(path[:, 1]), mode="lines", hoverinfo="skip",
-            line={"color": WARN, "width": 2}, name="from before to now",
+            x=small(path[:, 0]),
+            y=small(path[:, 1]),
+            mode="lines",
+            hoverinfo="skip",
+            line={"color": WARN, "width": 2},
+            name="from before to now",
         )
-    )  # fmt: skip
+    )
     out.add_trace(
         go.Scatter(
-            x=small(uv[:, 0]), y=small(uv[:, 1]), mode="markers",
-            marker={"size": 4, "color": SOFT}, customdata=small(vector), showlegend=False,
-            hovertemplate="moved by (%{customdata[0]:.2f}, %{customdata[1]:.2f}) px"
-            "<extra></extra>",
+            x=small(uv[:, 0]),
+            y=small(uv[:, 1]),
+            mode="markers",
+            marker={"size": 4, "color": SOFT},
+            customdata=small(vector),
+            showlegend=False,
+            hovertemplate="moved by (%{customdata[0]:.2f}, %{customdata[1]:.2f}) px<extra></extra>",
         )
-    )  # fmt: skip
+    )
     as_sensor(out, camera.width, camera.height)
     return out
 
@@ -265,22 +303,36 @@ def _told(move: Move) -> str:
 
 
 def _outlines(
-    out: go.Figure, stage: Stage, cameras: list[RigCamera], reach: float, colour: str,
-    width: float, name: str,
-) -> None:  # fmt: skip
+    out: go.Figure,
+    stage: Stage,
+    cameras: list[RigCamera],
+    reach: float,
+    colour: str,
+    width: float,
+    name: str,
+) -> None:
     line = joined(np.array([outline(frustum(stage, c, reach)) for c in cameras]))
     out.add_trace(
         go.Scatter3d(
-            x=small(line[:, 0]), y=small(line[:, 1]), z=small(line[:, 2]), mode="lines",
-            line={"color": colour, "width": width}, hoverinfo="skip", name=name,
+            x=small(line[:, 0]),
+            y=small(line[:, 1]),
+            z=small(line[:, 2]),
+            mode="lines",
+            line={"color": colour, "width": width},
+            hoverinfo="skip",
+            name=name,
         )
-    )  # fmt: skip
+    )
 
 
 def _arrows_3d(
-    out: go.Figure, moved: list[tuple[Array, Array]], times: float, colour: str, name: str,
+    out: go.Figure,
+    moved: list[tuple[Array, Array]],
+    times: float,
+    colour: str,
+    name: str,
     told: list[str],
-) -> None:  # fmt: skip
+) -> None:
     start = np.array([s for s, _ in moved])
     vector = times * np.array([v for _, v in moved])
     # A head of four barbs, so that some are seen from wherever one looks.
@@ -293,8 +345,13 @@ def _arrows_3d(
     path = joined(np.stack([start, *(p for b in barbs for p in (end, b)), end], axis=1))
     out.add_trace(
         go.Scatter3d(
-            x=small(path[:, 0]), y=small(path[:, 1]), z=small(path[:, 2]), mode="lines",
-            line={"color": colour, "width": 5}, name=name, hoverinfo="text",
+            x=small(path[:, 0]),
+            y=small(path[:, 1]),
+            z=small(path[:, 2]),
+            mode="lines",
+            line={"color": colour, "width": 5},
+            name=name,
+            hoverinfo="text",
             hovertext=[t for t in told for _ in range(len(path) // len(told))],
         )
-    )  # fmt: skip
+    )

@@ -30,8 +30,20 @@ from calib.report.figures.look import (
 from calib.report.figures.space import add_cameras, framed, scene
 from calib.report.figures.stage import stage_of
 
-SIDES = ((0, 1), (0, 2), (0, 4), (1, 3), (1, 5), (2, 3), (2, 6), (3, 7), (4, 5), (4, 6), (5, 7),
-         (6, 7))  # fmt: skip
+SIDES = (
+    (0, 1),
+    (0, 2),
+    (0, 4),
+    (1, 3),
+    (1, 5),
+    (2, 3),
+    (2, 6),
+    (3, 7),
+    (4, 5),
+    (4, 6),
+    (5, 7),
+    (6, 7),
+)
 
 
 def plan_in_space(found: Assessment) -> go.Figure:
@@ -47,51 +59,73 @@ def plan_in_space(found: Assessment) -> go.Figure:
     values = found.tie.position_mm
     known = np.append(values[np.isfinite(values)], sigma[np.isfinite(sigma)])
     top = round_up(float(np.quantile(known, 0.98))) if len(known) else 1.0
-    bar = {"cmin": 0.0, "cmax": top, "colorscale": scale(RISING), "showscale": True,
-           "colorbar": colour_bar("± (mm)")}  # fmt: skip
+    bar = {
+        "cmin": 0.0,
+        "cmax": top,
+        "colorscale": scale(RISING),
+        "showscale": True,
+        "colorbar": colour_bar("± (mm)"),
+    }
     at = stage.place(found.places_mm[found.judged])
     is_known = np.isfinite(sigma)
     out.add_trace(
         go.Scatter3d(
-            x=small(at[is_known, 0]), y=small(at[is_known, 1]), z=small(at[is_known, 2]),
-            mode="markers", marker={"size": 2, "color": small(sigma[is_known])} | bar,
+            x=small(at[is_known, 0]),
+            y=small(at[is_known, 1]),
+            z=small(at[is_known, 2]),
+            mode="markers",
+            marker={"size": 2, "color": small(sigma[is_known])} | bar,
             hovertemplate="a marker here is placed to %{marker.color:.2f} mm<extra></extra>",
             name="places of the volume",
         )
-    )  # fmt: skip
+    )
     _add_box(out, stage.place(_corners(volume)), SOFT, "volume")
     for obstacle in found.plan.obstacles:
         _add_box(out, stage.place(_corners(obstacle.box)), WARN, shown(obstacle.name))
     walk = stage.place(np.array([s.place_mm for s in found.way.stops]))
     out.add_trace(
         go.Scatter3d(
-            x=small(walk[:, 0]), y=small(walk[:, 1]), z=small(walk[:, 2]),
-            mode="lines+markers+text", text=[str(k + 1) for k in range(len(walk))],
-            line={"color": MAIN, "width": 3}, marker={"size": 3, "color": MAIN},
+            x=small(walk[:, 0]),
+            y=small(walk[:, 1]),
+            z=small(walk[:, 2]),
+            mode="lines+markers+text",
+            text=[str(k + 1) for k in range(len(walk))],
+            line={"color": MAIN, "width": 3},
+            marker={"size": 3, "color": MAIN},
             textfont={"size": 11, "color": INK},
             hovertext=[f"stop {k + 1}: {s.seconds:.0f} s" for k, s in enumerate(found.way.stops)],
-            hoverinfo="text", name="walk with the wand",
+            hoverinfo="text",
+            name="walk with the wand",
         )
-    )  # fmt: skip
+    )
     add_cameras(out, stage, rig, values, "mm", bar)
     return framed(out)
 
 
 def _corners(box: Box) -> Array:
     return np.array(
-        [[x, y, z] for x in (box.low_mm[0], box.high_mm[0]) for y in (box.low_mm[1], box.high_mm[1])
-         for z in (box.low_mm[2], box.high_mm[2])]
-    )  # fmt: skip
+        [
+            [x, y, z]
+            for x in (box.low_mm[0], box.high_mm[0])
+            for y in (box.low_mm[1], box.high_mm[1])
+            for z in (box.low_mm[2], box.high_mm[2])
+        ]
+    )
 
 
 def _add_box(out: go.Figure, corners: Array, colour: str, name: str) -> None:
     path = joined(np.array([[corners[a], corners[b]] for a, b in SIDES]))
     out.add_trace(
         go.Scatter3d(
-            x=small(path[:, 0]), y=small(path[:, 1]), z=small(path[:, 2]), mode="lines",
-            line={"color": colour, "width": 2}, hoverinfo="skip", name=name,
+            x=small(path[:, 0]),
+            y=small(path[:, 1]),
+            z=small(path[:, 2]),
+            mode="lines",
+            line={"color": colour, "width": 2},
+            hoverinfo="skip",
+            name=name,
         )
-    )  # fmt: skip
+    )
 
 
 def plan_from_above(found: Assessment) -> tuple[go.Figure, ...]:
@@ -123,19 +157,29 @@ def _heat(
     out = figure(title, height=420, x="x (m)", y="y (m)")
     out.add_trace(
         go.Heatmap(
-            x=small(x / 1000), y=small(y / 1000), z=small(values), zmin=0.0,
-            colorscale=scale(RISING), reversescale=reverse, colorbar=colour_bar(unit),
+            x=small(x / 1000),
+            y=small(y / 1000),
+            z=small(values),
+            zmin=0.0,
+            colorscale=scale(RISING),
+            reversescale=reverse,
+            colorbar=colour_bar(unit),
             hovertemplate="x %{x:.1f} m, y %{y:.1f} m: %{z:.2f} " + unit + "<extra></extra>",
         )
-    )  # fmt: skip
+    )
     at = np.array([c.position_mm for c in found.plan.cameras]) / 1000
     out.add_trace(
         go.Scatter(
-            x=small(at[:, 0]), y=small(at[:, 1]), mode="markers+text",
-            text=[shown(c.name) for c in found.plan.cameras], textposition="top center",
-            marker={"color": INK, "size": 7}, textfont={"size": 10, "color": INK},
-            hoverinfo="text", showlegend=False,
+            x=small(at[:, 0]),
+            y=small(at[:, 1]),
+            mode="markers+text",
+            text=[shown(c.name) for c in found.plan.cameras],
+            textposition="top center",
+            marker={"color": INK, "size": 7},
+            textfont={"size": 10, "color": INK},
+            hoverinfo="text",
+            showlegend=False,
         )
-    )  # fmt: skip
+    )
     out.update_yaxes(scaleanchor="x")
     return out

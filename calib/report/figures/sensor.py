@@ -47,14 +47,20 @@ def sensor_map(sensor: Sensor) -> go.Figure:
     )
     out.add_trace(
         go.Heatmap(
-            x=small(x), y=small(y), z=np.where(sensor.count > 0, sensor.count, np.nan),
-            colorscale=scale(COUNTS), zmin=0, colorbar=colour_bar("points in a cell"),
+            x=small(x),
+            y=small(y),
+            z=np.where(sensor.count > 0, sensor.count, np.nan),
+            colorscale=scale(COUNTS),
+            zmin=0,
+            colorbar=colour_bar("points in a cell"),
             customdata=np.dstack([sensor.mean_px, sensor.count]).astype(np.float32),
             hovertemplate="about (%{x:.0f}, %{y:.0f}) px: %{customdata[2]:.0f} points, off by "
             "(%{customdata[0]:.3f}, %{customdata[1]:.3f}) px<extra></extra>",
-            hoverongaps=False, xgap=1, ygap=1,
+            hoverongaps=False,
+            xgap=1,
+            ygap=1,
         )
-    )  # fmt: skip
+    )
     beyond = known & (length > BEYOND * sensor.sigma_px)
     for rows, colour, width, name in (
         (known & ~beyond, SOFT, 1.0, "within chance"),
@@ -67,10 +73,14 @@ def sensor_map(sensor: Sensor) -> go.Figure:
         path = arrows(start, times * sensor.mean_px[rows])
         out.add_trace(
             go.Scatter(
-                x=small(path[:, 0]), y=small(path[:, 1]), mode="lines", name=name,
-                line={"color": colour, "width": width}, hoverinfo="skip",
+                x=small(path[:, 0]),
+                y=small(path[:, 1]),
+                mode="lines",
+                name=name,
+                line={"color": colour, "width": width},
+                hoverinfo="skip",
             )
-        )  # fmt: skip
+        )
     as_sensor(out, sensor.width, sensor.height)
     return out
 
@@ -94,10 +104,14 @@ def sensor_named(camera: CameraTracks) -> go.Figure:
         rows = rows[:: max(1, -(-len(rows) // MOST_POINTS))]
         out.add_trace(
             go.Scatter(
-                x=small(camera.xy_px[rows, 0]), y=small(camera.xy_px[rows, 1]), mode="markers",
-                name=name, marker={"color": colour, "symbol": mark, "size": 4}, hoverinfo="skip",
+                x=small(camera.xy_px[rows, 0]),
+                y=small(camera.xy_px[rows, 1]),
+                mode="markers",
+                name=name,
+                marker={"color": colour, "symbol": mark, "size": 4},
+                hoverinfo="skip",
             )
-        )  # fmt: skip
+        )
     round_ = np.linspace(0.0, 2.0 * np.pi, 33)
     radius = np.maximum(masks[:, 2], LEAST_RADIUS * camera.width)
     ring = masks[:, None, :2] + radius[:, None, None] * np.stack(
@@ -107,11 +121,15 @@ def sensor_named(camera: CameraTracks) -> go.Figure:
     told = [f"mask at ({x:.1f}, {y:.1f}) px, radius {r:.1f} px" for x, y, r in masks]
     out.add_trace(
         go.Scatter(
-            x=small(path[:, 0]), y=small(path[:, 1]), mode="lines", name="masked: stays put",
-            line={"color": WARN, "width": 2}, hoverinfo="text",
+            x=small(path[:, 0]),
+            y=small(path[:, 1]),
+            mode="lines",
+            name="masked: stays put",
+            line={"color": WARN, "width": 2},
+            hoverinfo="text",
             hovertext=[t for t in told for _ in range(len(round_) + 1)],
         )
-    )  # fmt: skip
+    )
     as_sensor(out, camera.width, camera.height)
     return out
 
@@ -124,14 +142,28 @@ def sensor_height(width: int, height: int) -> int:
 def as_sensor(out: go.Figure, width: int, height: int) -> None:
     """Give a chart the axes of a sensor: px, y down, both alike, framed."""
     out.update_layout(
-        xaxis={"range": [-0.5, width - 0.5], "constrain": "domain", "title": {"text": "x (px)"},
-               "showgrid": False, "mirror": True, "showline": True, "zeroline": False},
-        yaxis={"range": [height - 0.5, -0.5], "scaleanchor": "x", "constrain": "domain",
-               "title": {"text": "y (px)"}, "showgrid": False, "mirror": True, "showline": True,
-               "zeroline": False},
+        xaxis={
+            "range": [-0.5, width - 0.5],
+            "constrain": "domain",
+            "title": {"text": "x (px)"},
+            "showgrid": False,
+            "mirror": True,
+            "showline": True,
+            "zeroline": False,
+        },
+        yaxis={
+            "range": [height - 0.5, -0.5],
+            "scaleanchor": "x",
+            "constrain": "domain",
+            "title": {"text": "y (px)"},
+            "showgrid": False,
+            "mirror": True,
+            "showline": True,
+            "zeroline": False,
+        },
         showlegend=True,
         margin={"t": 84},
-    )  # fmt: skip
+    )
 
 
 def arrows(start: Array, vector: Array) -> Array:

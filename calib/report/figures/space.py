@@ -52,13 +52,18 @@ def rig_in_space(seen: Portrait | Rig, by: By = "residual") -> go.Figure:
     top = max(float(np.quantile(known, 0.98)), 2.0 * float(np.median(known))) if len(known) else 1.0
     out = scene(stage, _everything(stage, rig, of), "The rig in space")
     bar = {
-        "cmin": 0.0, "cmax": top, "colorscale": scale(RISING), "showscale": True,
+        "cmin": 0.0,
+        "cmax": top,
+        "colorscale": scale(RISING),
+        "showscale": True,
         "colorbar": colour_bar("RMS residual (px)" if by == "residual" else "± (mm)"),
-    }  # fmt: skip
+    }
     _add_path(out, stage, rig, of, by, bar)
-    acting = () if of is None else tuple(
-        row.name for row in of.table.cameras if row.verdict == Verdict.ACT
-    )  # fmt: skip
+    acting = (
+        ()
+        if of is None
+        else tuple(row.name for row in of.table.cameras if row.verdict == Verdict.ACT)
+    )
     add_cameras(out, stage, rig, values, unit, bar, acting)
     return framed(out)
 
@@ -75,24 +80,36 @@ def scene(stage: Stage, places_m: Array, title: str, height: int = 620) -> go.Fi
     ground = "floor" if stage.is_aligned else "lowest place of the wand"
     out.add_trace(
         go.Scatter3d(
-            x=small(path[:, 0]), y=small(path[:, 1]), z=small(path[:, 2]), mode="lines",
-            line={"color": LINE, "width": 1.5}, hoverinfo="skip",
+            x=small(path[:, 0]),
+            y=small(path[:, 1]),
+            z=small(path[:, 2]),
+            mode="lines",
+            line={"color": LINE, "width": 1.5},
+            hoverinfo="skip",
             name=f"{ground}, squares of {step:g} m",
         )
-    )  # fmt: skip
+    )
     if stage.is_aligned:
         _add_axes(out, stage, step)
     hidden = {"visible": False, "showspikes": False}
     out.update_layout(
         scene={
-            "xaxis": hidden, "yaxis": hidden, "zaxis": hidden,
-            "dragmode": "orbit", "bgcolor": SHADE,
-            "camera": {"eye": {"x": 0.7, "y": -1.3, "z": 0.95}, "up": {"x": 0, "y": 0, "z": 1},
-                       "center": {"x": 0, "y": 0, "z": -0.05}},
+            "xaxis": hidden,
+            "yaxis": hidden,
+            "zaxis": hidden,
+            "dragmode": "orbit",
+            "bgcolor": SHADE,
+            "camera": {
+                "eye": {"x": 0.7, "y": -1.3, "z": 0.95},
+                "up": {"x": 0, "y": 0, "z": 1},
+                "center": {"x": 0, "y": 0, "z": -0.05},
+            },
         },
-        margin={"l": 0, "r": 0, "t": 64, "b": 0}, uirevision="kept", paper_bgcolor=SHADE,
+        margin={"l": 0, "r": 0, "t": 64, "b": 0},
+        uirevision="kept",
+        paper_bgcolor=SHADE,
         legend={"y": 1.0, "yanchor": "bottom", "itemsizing": "constant"},
-    )  # fmt: skip
+    )
     return out
 
 
@@ -119,9 +136,14 @@ def framed(out: go.Figure) -> go.Figure:
 
 
 def add_cameras(
-    out: go.Figure, stage: Stage, rig: Rig, values: Array, unit: str, bar: dict[str, object],
+    out: go.Figure,
+    stage: Stage,
+    rig: Rig,
+    values: Array,
+    unit: str,
+    bar: dict[str, object],
     acting: tuple[str, ...] = (),
-) -> None:  # fmt: skip
+) -> None:
     """Add every camera's frustum, its colour told by values (C,), and its name."""
     reach = reach_m(stage, rig)
     corners = np.array([frustum(stage, c, reach) for c in rig.cameras])
@@ -133,22 +155,34 @@ def add_cameras(
     only_colours = {k: v for k, v in bar.items() if k != "colorbar"} | {"showscale": False}
     out.add_trace(
         go.Scatter3d(
-            x=small(line[:, 0]), y=small(line[:, 1]), z=small(line[:, 2]), mode="lines",
+            x=small(line[:, 0]),
+            y=small(line[:, 1]),
+            z=small(line[:, 2]),
+            mode="lines",
             line={"color": small(each), "width": 4 if is_small else 2} | only_colours,
-            hoverinfo="skip", name="cameras", showlegend=False,
+            hoverinfo="skip",
+            name="cameras",
+            showlegend=False,
         )
-    )  # fmt: skip
+    )
     faces = corners[:, 1:].reshape(-1, 3)
     at = 4 * np.arange(len(corners))
     out.add_trace(
         go.Mesh3d(
-            x=small(faces[:, 0]), y=small(faces[:, 1]), z=small(faces[:, 2]),
-            i=np.concatenate([at, at]), j=np.concatenate([at + 1, at + 2]),
-            k=np.concatenate([at + 2, at + 3]), intensity=small(np.repeat(coloured, 4)),
-            opacity=0.35, hoverinfo="skip", flatshading=True, lighting={"ambient": 1.0},
+            x=small(faces[:, 0]),
+            y=small(faces[:, 1]),
+            z=small(faces[:, 2]),
+            i=np.concatenate([at, at]),
+            j=np.concatenate([at + 1, at + 2]),
+            k=np.concatenate([at + 2, at + 3]),
+            intensity=small(np.repeat(coloured, 4)),
+            opacity=0.35,
+            hoverinfo="skip",
+            flatshading=True,
+            lighting={"ambient": 1.0},
             **{k: v for k, v in only_colours.items()},
         )
-    )  # fmt: skip
+    )
     names = np.array([shown(c.name) for c in rig.cameras])
     size = 4 if is_small else 2
     acts = np.isin([c.name for c in rig.cameras], acting)
@@ -166,17 +200,23 @@ def add_cameras(
         apex = corners[rows, 0]
         out.add_trace(
             go.Scatter3d(
-                x=small(apex[:, 0]), y=small(apex[:, 1]), z=small(apex[:, 2]),
+                x=small(apex[:, 0]),
+                y=small(apex[:, 1]),
+                z=small(apex[:, 2]),
                 mode="markers+text" if is_named else "markers",
                 text=["▲ " * is_act + in_space(rig.cameras[k].name) for k in rows],
                 textposition="top center",
                 textfont={"size": 13 if is_act else 11, "color": INK},
-                marker={"symbol": "diamond" if is_act else "circle",
-                        "size": 7 if is_act else size, "color": WARN if is_act else SOFT},
-                hovertext=told, hoverinfo="text",
+                marker={
+                    "symbol": "diamond" if is_act else "circle",
+                    "size": 7 if is_act else size,
+                    "color": WARN if is_act else SOFT,
+                },
+                hovertext=told,
+                hoverinfo="text",
                 name="needs action" if is_act else "cameras",
             )
-        )  # fmt: skip
+        )
 
 
 def _of_cameras(rig: Rig, of: Portrait | None, by: By) -> Array:
@@ -202,21 +242,29 @@ def _add_path(
         sigma = of.precision.sigma_mm
         out.add_trace(
             go.Scatter3d(
-                x=small(at[:, 0]), y=small(at[:, 1]), z=small(at[:, 2]), mode="markers",
+                x=small(at[:, 0]),
+                y=small(at[:, 1]),
+                z=small(at[:, 2]),
+                mode="markers",
                 marker={"size": 4, "color": small(sigma)} | bar,
                 hovertemplate="a marker here is placed to %{marker.color:.2f} mm<extra></extra>",
                 name="places of the wand",
             )
-        )  # fmt: skip
+        )
         return
     if of is None or not len(of.wave.places_mm):
         at = stage.place(rig.wave_mm)
         out.add_trace(
             go.Scatter3d(
-                x=small(at[:, 0]), y=small(at[:, 1]), z=small(at[:, 2]), mode="markers",
-                marker={"size": 2, "color": SOFT}, hoverinfo="skip", name="places of the wand",
+                x=small(at[:, 0]),
+                y=small(at[:, 1]),
+                z=small(at[:, 2]),
+                mode="markers",
+                marker={"size": 2, "color": SOFT},
+                hoverinfo="skip",
+                name="places of the wand",
             )
-        )  # fmt: skip
+        )
         return
     at, wave = stage.place(of.wave.places_mm), of.wave
     # A gap in time is a gap in the line.
@@ -227,13 +275,18 @@ def _add_path(
     second = np.insert(wave.second, cut, np.nan)
     out.add_trace(
         go.Scatter3d(
-            x=small(path[:, 0]), y=small(path[:, 1]), z=small(path[:, 2]), mode="lines",
-            line={"color": small(colour), "width": 2.5} | bar, customdata=small(second),
+            x=small(path[:, 0]),
+            y=small(path[:, 1]),
+            z=small(path[:, 2]),
+            mode="lines",
+            line={"color": small(colour), "width": 2.5} | bar,
+            customdata=small(second),
             hovertemplate="the wand at %{customdata:.1f} s: RMS %{line.color:.2f} px"
             "<extra></extra>",
-            name="path of the wand", showlegend=False,
+            name="path of the wand",
+            showlegend=False,
         )
-    )  # fmt: skip
+    )
 
 
 def _add_axes(out: go.Figure, stage: Stage, size: float) -> None:
@@ -243,15 +296,27 @@ def _add_axes(out: go.Figure, stage: Stage, size: float) -> None:
     path = joined(np.array([[start, start + e] for e in ends]))
     out.add_trace(
         go.Scatter3d(
-            x=small(path[:, 0]), y=small(path[:, 1]), z=small(path[:, 2]), mode="lines",
-            line={"color": INK, "width": 5}, hoverinfo="skip", showlegend=False, name="axes",
+            x=small(path[:, 0]),
+            y=small(path[:, 1]),
+            z=small(path[:, 2]),
+            mode="lines",
+            line={"color": INK, "width": 5},
+            hoverinfo="skip",
+            showlegend=False,
+            name="axes",
         )
-    )  # fmt: skip
+    )
     tips = start + 1.12 * ends
     out.add_trace(
         go.Scatter3d(
-            x=small(tips[:, 0]), y=small(tips[:, 1]), z=small(tips[:, 2]), mode="text",
-            text=list("xyz"), textfont={"size": 14, "color": INK}, hoverinfo="skip",
-            showlegend=False, name="axes",
+            x=small(tips[:, 0]),
+            y=small(tips[:, 1]),
+            z=small(tips[:, 2]),
+            mode="text",
+            text=list("xyz"),
+            textfont={"size": 14, "color": INK},
+            hoverinfo="skip",
+            showlegend=False,
+            name="axes",
         )
-    )  # fmt: skip
+    )

@@ -16,17 +16,22 @@ def histogram(sensor: Sensor, usual_px: float = float("nan")) -> go.Figure:
     their own spread and that of ``usual_px``, the other cameras'.
     """
     out = figure(
-        "Size of residuals against the expected noise", height=HEIGHT,
-        x="residual of a coordinate (px)", y="coordinates",
-    )  # fmt: skip
+        "Size of residuals against the expected noise",
+        height=HEIGHT,
+        x="residual of a coordinate (px)",
+        y="coordinates",
+    )
     middle = (np.arange(2 * HALF_BINS) - HALF_BINS + 0.5) * sensor.bin_px
     out.add_trace(
         go.Bar(
-            x=small(middle), y=sensor.bins, width=sensor.bin_px, name="this camera",
+            x=small(middle),
+            y=sensor.bins,
+            width=sensor.bin_px,
+            name="this camera",
             marker={"color": COUNTS[-1], "line": {"width": 0}},
             hovertemplate="%{y} coordinates near %{x:.2f} px<extra></extra>",
         )
-    )  # fmt: skip
+    )
     n = int(sensor.bins.sum()) + sensor.n_beyond
     fine = np.linspace(middle[0], middle[-1], 121)
     for sigma, name, colour, dash in (
@@ -37,15 +42,25 @@ def histogram(sensor: Sensor, usual_px: float = float("nan")) -> go.Figure:
             law = np.exp(-0.5 * (fine / sigma) ** 2) / (sigma * np.sqrt(2 * np.pi))
             out.add_trace(
                 go.Scatter(
-                    x=small(fine), y=small(n * sensor.bin_px * law), mode="lines", name=name,
-                    line={"color": colour, "dash": dash, "width": 2}, hoverinfo="skip",
+                    x=small(fine),
+                    y=small(n * sensor.bin_px * law),
+                    mode="lines",
+                    name=name,
+                    line={"color": colour, "dash": dash, "width": 2},
+                    hoverinfo="skip",
                 )
-            )  # fmt: skip
+            )
     if sensor.n_beyond:
         out.add_annotation(
-            text=f"{sensor.n_beyond} beyond", xref="paper", yref="paper", x=1, y=0.95,
-            xanchor="right", showarrow=False, font={"color": SOFT},
-        )  # fmt: skip
+            text=f"{sensor.n_beyond} beyond",
+            xref="paper",
+            yref="paper",
+            x=1,
+            y=0.95,
+            xanchor="right",
+            showarrow=False,
+            font={"color": SOFT},
+        )
     if n:
         # A far narrower law of the others is cut off rather than that it flattens all else.
         out.update_yaxes(range=[0, 1.5 * float(sensor.bins.max())])
@@ -64,20 +79,26 @@ def over_time(sensor: Sensor) -> go.Figure:
     ):
         out.add_trace(
             go.Scatter(
-                x=small(sensor.time_s), y=small(values), mode="lines", name=name,
+                x=small(sensor.time_s),
+                y=small(values),
+                mode="lines",
+                name=name,
                 line={"color": colour, "dash": dash, "width": 1.8},
                 hovertemplate="%{y:.3f} px at %{x:.1f} s<extra>" + name + "</extra>",
             )
-        )  # fmt: skip
+        )
     for first, last in sensor.left_s:
         out.add_vrect(x0=first, x1=last, fillcolor=WARN, opacity=0.22, line_width=0)
     if len(sensor.left_s):
         out.add_trace(
             go.Scatter(
-                x=[None], y=[None], mode="markers", name="left out: all points off together",
+                x=[None],
+                y=[None],
+                mode="markers",
+                name="left out: all points off together",
                 marker={"symbol": "square", "size": 11, "color": WARN, "opacity": 0.4},
             )
-        )  # fmt: skip
+        )
     out.update_yaxes(rangemode="tozero")
     if len(sensor.time_s):
         out.update_xaxes(range=[0, float(sensor.time_s[0] + sensor.time_s[-1])])

@@ -80,9 +80,14 @@ def plain_title(title: dict[str, Any]) -> str:
 def view_buttons(key: str) -> str:
     """Return buttons that turn a 3D view."""
     ways = {
-        "start": "whole rig", "above": "from above", "side": "from the side", "left": "turn left",
-        "right": "turn right", "nearer": "nearer", "farther": "farther",
-    }  # fmt: skip
+        "start": "whole rig",
+        "above": "from above",
+        "side": "from the side",
+        "left": "turn left",
+        "right": "turn right",
+        "nearer": "nearer",
+        "farther": "farther",
+    }
     buttons = (
         f'<button type="button" class="plain" data-of="{key}" data-look="{way}">{words}</button>'
         for way, words in ways.items()

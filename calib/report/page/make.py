@@ -161,8 +161,13 @@ def _figures(seen: Portrait) -> list[tuple[str, str]]:
 
 def _contents(seen: Portrait, moves: Moves | None) -> str:
     of = [] if moves is None else [("moves", "Before and after")]
-    of += [("first", "What to do"), ("space", "Rig in space"), ("cameras", "All cameras"),
-          ("each", "Each camera"), ("links", "Links")]  # fmt: skip
+    of += [
+        ("first", "What to do"),
+        ("space", "Rig in space"),
+        ("cameras", "All cameras"),
+        ("each", "Each camera"),
+        ("links", "Links"),
+    ]
     of += [("wand", "Wand")] if seen.table.wand.n_lengths else []
     of += [("origin", "How it was made"), ("legend", "How to read it")]
     links = "".join(f'<li><a href="#{key}">{title}</a></li>' for key, title in of)
@@ -231,12 +236,13 @@ def _in_space(seen: Portrait) -> str:
         other["layout"].pop("template"), other["layout"].pop("title")
         other["layout"]["margin"]["t"] -= html.TITLE_PX
     return html.section(
-        "space", "The rig in space",
+        "space",
+        "The rig in space",
         f'<div class="tools"><fieldset><legend>colour by</legend>{radios}</fieldset>'
         f"{html.view_buttons('rig')}</div>",
         html.chart("rig", rig_in_space(seen, "residual"), note, "space"),
         html.data("rig-precise", other) if other else "",
-    )  # fmt: skip
+    )
 
 
 def _all_cameras(table: ResidualTable) -> str:
@@ -308,12 +314,13 @@ def _camera(
         told.append(("exposes late by", f"{camera.time_offset_frames:.3f} frames"))
     charts = (
         html.chart(
-            f"sensor-{k}", sensor_map(sensor),
+            f"sensor-{k}",
+            sensor_map(sensor),
             "Arrows show observed minus predicted, on average in a cell. White: no points there.",
         ),
         html.chart(f"size-{k}", histogram(sensor, usual_px)),
         html.chart(f"time-{k}", over_time(sensor)),
-    )  # fmt: skip
+    )
     return (
         f'<details class="camera" id="camera-{k}"{" open" if is_open else ""}>'
         f'<summary><span class="title">{html.name(row.name)}</span>{sign}'
@@ -326,16 +333,18 @@ def _camera(
 
 def _links(seen: Portrait) -> str:
     return html.section(
-        "links", "What holds the cameras together",
+        "links",
+        "What holds the cameras together",
         '<div class="charts">'
         + html.chart(
-            "map", links_map(seen.rig, seen.overlap),
+            "map",
+            links_map(seen.rig, seen.overlap),
             "Lines lead to the three cameras with which each shares most frames; a camera on one "
             "thin line is placed by few frames.",
         )
         + html.chart("pairs", links_table(seen.overlap))
         + "</div>",
-    )  # fmt: skip
+    )
 
 
 def _wand(seen: Portrait) -> str:
@@ -343,24 +352,23 @@ def _wand(seen: Portrait) -> str:
         return ""
     stage = stage_of(seen.rig, seen.wave.places_mm)
     return html.section(
-        "wand", "The wand's lengths over the volume",
+        "wand",
+        "The wand's lengths over the volume",
         html.paragraph(residuals.lengths_sentence(seen.table.wand)),
         '<div class="charts">'
         + html.chart("above", length_errors(seen.lengths, stage, "above"))
         + html.chart("side", length_errors(seen.lengths, stage, "side"))
         + "</div>",
-    )  # fmt: skip
+    )
 
 
 def _origin(seen: Portrait, source: Source) -> str:
     return html.section(
-        "origin", "How it was made",
-        html.facts([*rig_facts(seen.rig), *source.files], "facts long"),
-    )  # fmt: skip
+        "origin", "How it was made", html.facts([*rig_facts(seen.rig), *source.files], "facts long")
+    )
 
 
 def _legend() -> str:
     return html.section(
-        "legend", "How to read it",
-        *(html.paragraph(text, "soft") for text in residuals.LEGEND[:2]),
-    )  # fmt: skip
+        "legend", "How to read it", *(html.paragraph(text, "soft") for text in residuals.LEGEND[:2])
+    )

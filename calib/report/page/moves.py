@@ -31,20 +31,22 @@ def before_and_after(moves: Moves, title: str) -> str:
         parts += [
             f'<div class="tools">{html.view_buttons("moved")}</div>',
             html.chart(
-                "moved", moves_in_space(moves),
+                "moved",
+                moves_in_space(moves),
                 "Grey: where cameras stood. Arrows are drawn many times as long as the moves, as "
                 "the legend says: brown from the camera, blue from the middle of what it sees.",
                 "space",
             ),
-        ]  # fmt: skip
+        ]
     parts.append(_table(moves))
     pictures = "".join(
         html.chart(
-            f"picture-{k}", picture_moved(m, moves.rig),
+            f"picture-{k}",
+            picture_moved(m, moves.rig),
             "Of what is as far away as the middle of the volume.",
         )
         for k, m in enumerate(moves.named[:MOST_PICTURES])
-    )  # fmt: skip
+    )
     parts += [f'<div class="charts halves">{pictures}</div>'] if pictures else []
     return html.section("moves", title, *parts)
 

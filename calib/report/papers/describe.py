@@ -144,10 +144,14 @@ def of_rig(rig: Rig) -> Description:
         Column("sensor|px", [f"{c.width} × {c.height}" for c in cameras], is_left=True, rank=2),
         Column("points", [None if c.stats is None else c.stats.points for c in cameras]),
         Column("RMS|px", [None if c.stats is None else c.stats.rms_px for c in cameras], ".3f"),
-        Column("late by|frames", [_offset(c.time_offset_sigma_frames, c.time_offset_frames)
-                                  for c in cameras], ".3f", rank=1),
+        Column(
+            "late by|frames",
+            [_offset(c.time_offset_sigma_frames, c.time_offset_frames) for c in cameras],
+            ".3f",
+            rank=1,
+        ),
         Column("serial", [c.serial or "-" for c in cameras], is_left=True, rank=3),
-    )  # fmt: skip
+    )
     document = {
         "kind": "rig",
         "cameras": [
@@ -244,10 +248,12 @@ def of_points(points: Points) -> Description:
         ("made", _made(made)),
         *((key, str(made[key])) for key in ("rig", "tracks") if made.get(key)),
         ("rate", "not stated" if rate is None else f"{rate:g} Hz"),
-        ("frames", f"{frames[0]} to {frames[-1]}, {len(frames)} with points" if len(frames)
-         else "none"),
+        (
+            "frames",
+            f"{frames[0]} to {frames[-1]}, {len(frames)} with points" if len(frames) else "none",
+        ),
         ("not placed", f"{counted(points.n_open, 'more point')}, no two cameras agree on them"),
-    )  # fmt: skip
+    )
     figures: dict[str, list[Any]] = {
         "points": [int(of.sum()) for of in rows],
         "sigma_mm": [float(np.median(sigma[of])) for of in rows],
@@ -287,11 +293,14 @@ def of_cameras(listed_cameras: CameraList) -> Description:
     )
     bare = [
         CameraTracks(
-            name, frame=np.empty(0, np.int64), xy_px=np.empty((0, 2)),
-            marker=np.empty(0, np.int16), **sensor,
+            name,
+            frame=np.empty(0, np.int64),
+            xy_px=np.empty((0, 2)),
+            marker=np.empty(0, np.int16),
+            **sensor,
         )
         for name, sensor in listed_cameras.sensors.items()
-    ]  # fmt: skip
+    ]
     columns = (
         Column("camera", [c.name for c in bare], is_left=True),
         Column("sensor|px", [f"{c.width} × {c.height}" for c in bare], is_left=True),
@@ -321,6 +330,12 @@ def of_cameras(listed_cameras: CameraList) -> Description:
 
 
 _KINDS: tuple[tuple[type, Callable[[Any], Description]], ...] = (
-    (Tracks, of_tracks), (Rig, of_rig), (Points, of_points), (Wand, of_wand), (Plan, of_plan),
-    (CameraList, of_cameras), (ImageList, of_images), (Scenario, of_scenario),
-)  # fmt: skip
+    (Tracks, of_tracks),
+    (Rig, of_rig),
+    (Points, of_points),
+    (Wand, of_wand),
+    (Plan, of_plan),
+    (CameraList, of_cameras),
+    (ImageList, of_images),
+    (Scenario, of_scenario),
+)

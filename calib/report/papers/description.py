@@ -52,9 +52,13 @@ def as_lines(found: Description, sha256: str = "", width: int | None = None) -> 
     for label, text in facts:
         # Hashes stay whole, to be copied.
         lines += textwrap.wrap(
-            text, max(width or 10_000, 40), initial_indent=f"{label:<{wide}}  ",
-            subsequent_indent=" " * (wide + 2), break_long_words=False, break_on_hyphens=False,
-        )  # fmt: skip
+            text,
+            max(width or 10_000, 40),
+            initial_indent=f"{label:<{wide}}  ",
+            subsequent_indent=" " * (wide + 2),
+            break_long_words=False,
+            break_on_hyphens=False,
+        )
     if found.columns and found.columns[0].values:
         lines += ["", *table(found.columns, width)]
     return lines
@@ -127,15 +131,21 @@ def of_plan(plan: Plan) -> Description:
         Column("sensor|px", [f"{c.width} × {c.height}" for c in cameras], is_left=True),
     )
     document = {
-        "kind": "plan", "name": plan.name, "volume_mm": [low, high], "need": asdict(need),
+        "kind": "plan",
+        "name": plan.name,
+        "volume_mm": [low, high],
+        "need": asdict(need),
         "cameras": [
             {
-                "name": c.name, "position_mm": c.position_mm, "aim_mm": c.aim_mm,
-                "focal_mm": c.focal_mm, "rail": c.rail or None,
+                "name": c.name,
+                "position_mm": c.position_mm,
+                "aim_mm": c.aim_mm,
+                "focal_mm": c.focal_mm,
+                "rail": c.rail or None,
             }
             for c in cameras
         ],
-    }  # fmt: skip
+    }
     return Description(f"Plan file: {counted(len(cameras), 'camera')}", facts, columns, document)
 
 

@@ -63,64 +63,115 @@ def formats() -> tuple[FileFormat, ...]:
     known = Section("[cameras.<name>]", "keys", free, False)
     return (
         FileFormat(
-            "tracks", "HDF5", "what each camera saw: centroids by frame; calib import, calib "
-            "centroids and calib simulate write it", TRACKS, "python", examples.TRACKS,
-            ("A camera has at most one point per frame and marker; cameras may have none at all.",
-             "What else is in the file is ignored."),
+            "tracks",
+            "HDF5",
+            "what each camera saw: centroids by frame; calib import, calib "
+            "centroids and calib simulate write it",
+            TRACKS,
+            "python",
+            examples.TRACKS,
+            (
+                "A camera has at most one point per frame and marker; some may have none at all.",
+                "What else is in the file is ignored.",
+            ),
         ),
         FileFormat(
-            "table", "CSV", "points for calib import, beside a camera list",
-            (Section("first line", "columns", COLUMNS),), "csv", examples.TABLE,
+            "table",
+            "CSV",
+            "points for calib import, beside a camera list",
+            (Section("first line", "columns", COLUMNS),),
+            "csv",
+            examples.TABLE,
             ("Columns may stand in any order; rows too.",),
         ),
         FileFormat(
-            "cameras", "TOML", "the camera list: what the table for calib import does not say",
-            (Section("top level", "keys", CAMERA_LIST), cameras), "toml", examples.CAMERAS,
+            "cameras",
+            "TOML",
+            "the camera list: what the table for calib import does not say",
+            (Section("top level", "keys", CAMERA_LIST), cameras),
+            "toml",
+            examples.CAMERAS,
             ("A lens is either measured (K and dist) or nominal (focal_mm and pixel_pitch_mm).",),
         ),
         FileFormat(
-            "images", "TOML", "the image list for calib centroids --list: what names of image "
-            "files do not say", (Section("top level", "keys", IMAGE_LIST), known), "toml",
+            "images",
+            "TOML",
+            "the image list for calib centroids --list: what names of image files do not say",
+            (Section("top level", "keys", IMAGE_LIST), known),
+            "toml",
             examples.IMAGES,
             ("width and height of a camera are not needed here: they are only checked.",),
         ),
         FileFormat(
-            "wand", "TOML", "the wand: its markers and certified lengths", WAND_FILE, "toml",
+            "wand",
+            "TOML",
+            "the wand: its markers and certified lengths",
+            WAND_FILE,
+            "toml",
             examples.WAND,
-            ("Two markers or more; on a line, in a plane or in space.",
-             "calib verify takes such a file of another bar (--bar) whose lengths are certified, "
-             'and a limit as text: --limit "A=0.2 K=5000 B=0.5" allows 0.2 mm + length/5000, at '
-             "most 0.5 mm."),
+            (
+                "Two markers or more; on a line, in a plane or in space.",
+                "calib verify takes such a file of another bar (--bar) with certified lengths, "
+                'and a limit as text: --limit "A=0.2 K=5000 B=0.5" allows 0.2 mm + length/5000, at '
+                "most 0.5 mm.",
+            ),
         ),
         FileFormat(
-            "survey", "TOML", "markers of known coordinates, for calib align --survey: written as "
-            "a wand is", WAND_FILE, "toml", examples.SURVEY,
+            "survey",
+            "TOML",
+            "markers of known coordinates, for calib align --survey: written as a wand is",
+            WAND_FILE,
+            "toml",
+            examples.SURVEY,
             ("Three markers or more, not all on a line.",),
         ),
         FileFormat(
-            "plan", "TOML", "the plan of a rig: room, volume, cameras, and what must be reached; "
-            "calib plan judges it", PLAN_FILE, "toml", examples.PLAN,
-            ("z is up. [common] holds any key of a camera but those of its place and aim.",
-             "Without [wand] it is one of 460 mm with three markers."),
+            "plan",
+            "TOML",
+            "the plan of a rig: room, volume, cameras, and what must be reached; "
+            "calib plan judges it",
+            PLAN_FILE,
+            "toml",
+            examples.PLAN,
+            (
+                "z is up. [common] holds any key of a camera but those of its place and aim.",
+                "Without [wand] it is one of 460 mm with three markers.",
+            ),
         ),
         FileFormat(
-            "rig", "HDF5", "a solved rig: poses, lenses and how sure they are; calib solve writes "
-            "it, calib export turns it into other formats", RIG, "python", examples.RIG,
-            ("Groups of /cameras are in the rig's order (creation order).",
-             "What else is in the file is ignored."),
+            "rig",
+            "HDF5",
+            "a solved rig: poses, lenses and how sure they are; calib solve writes "
+            "it, calib export turns it into other formats",
+            RIG,
+            "python",
+            examples.RIG,
+            (
+                "Groups of /cameras are in the rig's order (creation order).",
+                "What else is in the file is ignored.",
+            ),
         ),
         FileFormat(
-            "points", "HDF5 or CSV", "markers in space, a row a marker and frame; calib "
-            "reconstruct writes it", (*SPACE, Section("CSV: first line", "columns", POINT_TABLE)),
-            "python", examples.POINTS,
-            ("Rows are by frame, then marker; a marker that no two cameras place has none.",
-             "CSV (-o POINTS.csv) has the same, in mm, mm² and px, in this order."),
+            "points",
+            "HDF5 or CSV",
+            "markers in space, a row a marker and frame; calib reconstruct writes it",
+            (*SPACE, Section("CSV: first line", "columns", POINT_TABLE)),
+            "python",
+            examples.POINTS,
+            (
+                "Rows are by frame, then marker; a marker that no two cameras place has none.",
+                "CSV (-o POINTS.csv) has the same, in mm, mm² and px, in this order.",
+            ),
         ),
         FileFormat(
-            "scenario", "TOML", "what calib simulate draws; a key left out has its default, which "
-            "stands first below", scenario_sections(), "toml", examples.SCENARIO,
+            "scenario",
+            "TOML",
+            "what calib simulate draws; a key left out has its default, which stands first below",
+            scenario_sections(),
+            "toml",
+            examples.SCENARIO,
         ),
-    )  # fmt: skip
+    )
 
 
 def named(name: str) -> FileFormat:
@@ -128,9 +179,11 @@ def named(name: str) -> FileFormat:
     known = {f.name: f for f in formats()}
     if name not in known:
         raise InputError(
-            "NAME", expected=f"one of {', '.join(known)}", found=repr(name),
+            "NAME",
+            expected=f"one of {', '.join(known)}",
+            found=repr(name),
             remedy=did_you_mean(name, known),
-        )  # fmt: skip
+        )
     return known[name]
 
 

@@ -90,19 +90,24 @@ def hand_over(
             _lenses(solved),
             _wand(solved),
             _stored(
-                "Alignment: origin and axes", solved.alignment, alignment_facts,
+                "Alignment: origin and axes",
+                solved.alignment,
+                alignment_facts,
                 "calib align RIG TRACKS -o RIG",
             ),
             _stored(
-                "Verification: lengths tested", solved.verification, verification_facts,
-                "calib verify RIG TRACKS --bar BAR.toml -o RIG", MODELLED[0],
+                "Verification: lengths tested",
+                solved.verification,
+                verification_facts,
+                "calib verify RIG TRACKS --bar BAR.toml -o RIG",
+                MODELLED[0],
             ),
             _solve(solved),
             _repairs(line),
             _files(line, tracks),
             Section("Signatures", signers=SIGNERS),
         ),
-    )  # fmt: skip
+    )
 
 
 def _verdict(rig: Rig, printed_at: str) -> Section:

@@ -37,8 +37,9 @@ def as_lines(found: Comparison, width: int | None = None, explain: bool = False)
     if found.is_fitted:
         lines += wrapped(
             "Nobody set the rig's world (calib align): it is laid on the plan's as a whole, and a "
-            "camera that is far off draws the others along.", width,
-        )  # fmt: skip
+            "camera that is far off draws the others along.",
+            width,
+        )
     ranked = sorted(found.deviations, key=lambda d: -d.aim_deg)
     columns = [
         Column("camera", [d.name for d in ranked], is_left=True),
@@ -58,9 +59,10 @@ def as_lines(found: Comparison, width: int | None = None, explain: bool = False)
 def turns(d: Deviation, form: str = ".1f") -> str:
     """Return in words how to turn a camera to look as planned; what the form shows as 0 is none."""
     ways = (
-        (d.right_deg, "right", "left"), (d.up_deg, "up", "down"),
+        (d.right_deg, "right", "left"),
+        (d.up_deg, "up", "down"),
         (d.clockwise_deg, "clockwise", "anticlockwise"),
-    )  # fmt: skip
+    )
     told = [
         f"{abs(a):{form}}° {one if a > 0 else other}"
         for a, one, other in ways
@@ -72,16 +74,22 @@ def turns(d: Deviation, form: str = ".1f") -> str:
 def as_json(found: Comparison) -> dict[str, Any]:
     """Return a comparison as ``calib plan --compare --json`` prints it."""
     told = {
-        "world_fitted": found.is_fitted, "missing": found.missing, "unplanned": found.unplanned,
+        "world_fitted": found.is_fitted,
+        "missing": found.missing,
+        "unplanned": found.unplanned,
         "deviations": [
             {
-                "name": d.name, "off_mm": d.off_mm, "aim_off_deg": d.aim_deg,
-                "turn_right_deg": d.right_deg, "turn_up_deg": d.up_deg,
-                "turn_clockwise_deg": d.clockwise_deg, "focal_share": d.focal_share,
+                "name": d.name,
+                "off_mm": d.off_mm,
+                "aim_off_deg": d.aim_deg,
+                "turn_right_deg": d.right_deg,
+                "turn_up_deg": d.up_deg,
+                "turn_clockwise_deg": d.clockwise_deg,
+                "focal_share": d.focal_share,
             }
             for d in found.deviations
         ],
-    }  # fmt: skip
+    }
     return judged.as_json(found.found) | {"comparison": plain(told)}
 
 
@@ -115,10 +123,16 @@ def aim_as_json(found: Pointing) -> dict[str, Any]:
     d, stated = found.deviation, "as_in_rig" if found.is_of_rig else "as_planned"
     document: dict[str, Any] = plain(
         {
-            "camera": d.name, stated: found.is_as_stated(), "aim_off_deg": d.aim_deg,
-            "turn_right_deg": d.right_deg, "turn_up_deg": d.up_deg,
-            "turn_clockwise_deg": d.clockwise_deg, "focal_share": d.focal_share,
-            "marks": found.n_marks, "matched": found.n_matched, "rms_px": found.rms_px,
+            "camera": d.name,
+            stated: found.is_as_stated(),
+            "aim_off_deg": d.aim_deg,
+            "turn_right_deg": d.right_deg,
+            "turn_up_deg": d.up_deg,
+            "turn_clockwise_deg": d.clockwise_deg,
+            "focal_share": d.focal_share,
+            "marks": found.n_marks,
+            "matched": found.n_matched,
+            "rms_px": found.rms_px,
         }
-    )  # fmt: skip
+    )
     return document

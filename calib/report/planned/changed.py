@@ -18,9 +18,12 @@ from calib.report.words import counted, plain, wrapped
 
 
 def as_lines(
-    found: Suggestion, width: int | None = None, file: str = "PLAN.toml",
-    lost: Losses | None = None, explain: bool = False,
-) -> list[str]:  # fmt: skip
+    found: Suggestion,
+    width: int | None = None,
+    file: str = "PLAN.toml",
+    lost: Losses | None = None,
+    explain: bool = False,
+) -> list[str]:
     """Return the verdict on what is suggested, what it gained, what to set, and its tables."""
     before, after = found.before, found.after
     lines = wrapped(verdict(after), width)
@@ -90,14 +93,19 @@ def as_json(found: Suggestion, lost: Losses | None = None) -> dict[str, Any]:
     changed.
     """
     told = {
-        "changed": list(found.changed), "added": list(found.added), "dropped": list(found.dropped),
-        "was_met": found.before.is_met, "summary": gained(found),
+        "changed": list(found.changed),
+        "added": list(found.added),
+        "dropped": list(found.dropped),
+        "was_met": found.before.is_met,
+        "summary": gained(found),
         "settings": [
             {
-                "name": c.name, "position_mm": c.position_mm, "aim_mm": c.aim_mm,
+                "name": c.name,
+                "position_mm": c.position_mm,
+                "aim_mm": c.aim_mm,
                 "focal_mm": c.focal_mm,
             }
             for c in found.after.plan.cameras
         ],
-    }  # fmt: skip
+    }
     return judged.as_json(found.after, lost) | {"suggestion": plain(told)}

@@ -31,9 +31,12 @@ LEGEND = (
 
 
 def as_lines(
-    found: Assessment, width: int | None = None, file: str = "PLAN.toml",
-    lost: Losses | None = None, explain: bool = False,
-) -> list[str]:  # fmt: skip
+    found: Assessment,
+    width: int | None = None,
+    file: str = "PLAN.toml",
+    lost: Losses | None = None,
+    explain: bool = False,
+) -> list[str]:
     """Return the verdict, what to do, what a loss would do, and the tables."""
     lines = wrapped(verdict(found), width)
     for todo in todos(found):
@@ -233,8 +236,9 @@ def wave(found: Assessment, width: int | None) -> list[str]:
     walked = found.way.seconds - sum(s.seconds for s in stops)
     lines = wrapped(
         f"Wave: {found.way.seconds:.0f} s, {walked:.0f} s of them from stop to stop. At each stop "
-        "turn the wand to all sides and move it as far as the arm reaches.", width,
-    )  # fmt: skip
+        "turn the wand to all sides and move it as far as the arm reaches.",
+        width,
+    )
     third = plan.volume.size_mm[2] / 3.0
     words = [
         ("low", "middle", "high")[
@@ -258,20 +262,27 @@ def as_json(found: Assessment, lost: Losses | None = None) -> dict[str, Any]:
     """Return the assessment as ``calib plan --json`` prints it."""
     cameras = [
         _optics_of(found.plan, c, one)
-        | {"sigma_position_mm": float(p), "sigma_rotation_deg": float(r),
-           "weakly_tied": c.name in found.tie.weak}
+        | {
+            "sigma_position_mm": float(p),
+            "sigma_rotation_deg": float(r),
+            "weakly_tied": c.name in found.tie.weak,
+        }
         for c, one, p, r in zip(
-            found.plan.cameras, found.looks, found.tie.position_mm, found.tie.rotation_deg,
+            found.plan.cameras,
+            found.looks,
+            found.tie.position_mm,
+            found.tie.rotation_deg,
             strict=True,
         )
-    ]  # fmt: skip
+    ]
     need = found.plan.need
     document: dict[str, Any] = plain(
         {
             "is_met": found.is_met,
             "verdict": verdict(found),
             "need": {
-                "cameras": need.cameras, "precision_mm": need.precision_mm,
+                "cameras": need.cameras,
+                "precision_mm": need.precision_mm,
                 "marker_px": need.marker_px,
             },
             "lacks_cameras": int(found.lacks_cameras.sum()),
@@ -285,15 +296,15 @@ def as_json(found: Assessment, lost: Losses | None = None) -> dict[str, Any]:
             "wave": {
                 "seconds": found.way.seconds,
                 "in_the_way": found.tie.obstacle or None,
-                "stops": [
-                    {"place_mm": s.place_mm, "seconds": s.seconds} for s in found.way.stops
-                ],
+                "stops": [{"place_mm": s.place_mm, "seconds": s.seconds} for s in found.way.stops],
             },
             "places": {
-                "place_mm": found.places_mm, "cameras": found.n_cameras,
-                "angle_deg": found.angle_deg, "noise_sigma_mm": found.noise_mm,
+                "place_mm": found.places_mm,
+                "cameras": found.n_cameras,
+                "angle_deg": found.angle_deg,
+                "noise_sigma_mm": found.noise_mm,
             },
             "judged": {"place": found.judged, "sigma_mm": found.sigma_mm},
         }
-    )  # fmt: skip
+    )
     return document

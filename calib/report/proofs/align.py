@@ -19,16 +19,19 @@ AXES = {
     "survey": "those of the survey",
 }
 WORDS = {
-    "long_mm": ("long leg", ".2f", "mm"), "short_mm": ("short leg", ".2f", "mm"),
-    "angle_deg": ("angle", ".3f", "°"), "angle_sigma_deg": ("±", ".3f", "°"),
+    "long_mm": ("long leg", ".2f", "mm"),
+    "short_mm": ("short leg", ".2f", "mm"),
+    "angle_deg": ("angle", ".3f", "°"),
+    "angle_sigma_deg": ("±", ".3f", "°"),
     "off_plane_mm": ("most off their plane", ".2f", "mm"),
     "off_plane_sigma_mm": ("±", ".2f", "mm"),
-    "residual_rms_mm": ("left over, RMS", ".2f", "mm"), "residual_max_mm": ("largest", ".2f", "mm"),
+    "residual_rms_mm": ("left over, RMS", ".2f", "mm"),
+    "residual_max_mm": ("largest", ".2f", "mm"),
     "survey_scale": ("size of survey to rig", ".6f", ""),
     "survey_scale_sigma": ("±", ".6f", ""),
     "position_rms_mm": ("cameras apart, RMS", ".2f", "mm"),
     "rotation_rms_deg": ("turned, RMS", ".4f", "°"),
-}  # fmt: skip
+}
 
 
 def as_lines(how: Alignment, width: int | None = None) -> list[str]:
@@ -42,8 +45,9 @@ def as_lines(how: Alignment, width: int | None = None) -> list[str]:
         lines = wrapped(f"Aligned by {how.how}: origin {how.origin}; {axes}.", width)
     lines += wrapped(
         f"Its axes are sure to ± {turn:.4f}° and its origin to ± {shift:.2f} mm, all three axes "
-        "together.", width,
-    )  # fmt: skip
+        "together.",
+        width,
+    )
     known = [
         f"{WORDS[k][0]} {v:{WORDS[k][1]}}{'' if WORDS[k][2] == '°' else ' '}{WORDS[k][2]}".rstrip()
         for k, v in how.numbers.items()

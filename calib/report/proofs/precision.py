@@ -38,8 +38,9 @@ def as_lines(found: Precision, width: int | None = None, explain: bool = False) 
     if blind:
         lines += wrapped(
             f"{blind} of {counted(len(found.places_mm), 'place')} are seen by fewer than two "
-            "cameras.", width,
-        )  # fmt: skip
+            "cameras.",
+            width,
+        )
     lines += ["", *_worst(found, width), "", *_layers(found, width)]
     return [*lines, "", *wrapped(LEGEND, width)] if explain else lines
 
@@ -50,26 +51,29 @@ def as_json(found: Precision) -> dict[str, Any]:
     seen = found.is_seen
     worst = [
         {
-            "place_mm": found.places_mm[k], "sigma_mm": sigma[k],
+            "place_mm": found.places_mm[k],
+            "sigma_mm": sigma[k],
             "cameras": int(found.n_cameras[k]),
-            "axes_mm": found.axes(k)[0], "axes": found.axes(k)[1],
+            "axes_mm": found.axes(k)[0],
+            "axes": found.axes(k)[1],
             "helps": None if h is None else {"camera": h.camera, "sigma_mm": h.sigma_mm},
         }
         for k, h in zip(found.worst, found.helped, strict=True)
-    ]  # fmt: skip
+    ]
     document: dict[str, Any] = plain(
         {
-            "middle": {
-                "place_mm": found.places_mm[found.middle], "sigma_mm": sigma[found.middle],
-            },
-            "median_mm": float(np.median(sigma[seen])), "worst": worst,
+            "middle": {"place_mm": found.places_mm[found.middle], "sigma_mm": sigma[found.middle]},
+            "median_mm": float(np.median(sigma[seen])),
+            "worst": worst,
             "blind": int((~seen).sum()),
             "places": {
-                "place_mm": found.places_mm, "sigma_mm": sigma, "noise_sigma_mm": noise,
+                "place_mm": found.places_mm,
+                "sigma_mm": sigma,
+                "noise_sigma_mm": noise,
                 "cameras": found.n_cameras,
             },
         }
-    )  # fmt: skip
+    )
     return document
 
 
@@ -96,21 +100,23 @@ def _worst(found: Precision, width: int | None) -> list[str]:
     axes = [found.axes(k) for k in rows]
     directions = [f"({a[0][0]:+.2f}, {a[0][1]:+.2f}, {a[0][2]:+.2f})" for _, a in axes]
     helps = [
-        "all see it: add one across that axis" if h is None
+        "all see it: add one across that axis"
+        if h is None
         else f"{h.camera}, turned to see it: {h.sigma_mm:.2f} mm"
         for h in found.helped
-    ]  # fmt: skip
+    ]
     columns = [
         Column(
             "worst near|mm",
-            [f"({x:.0f}, {y:.0f}, {z:.0f})" for x, y, z in found.places_mm[rows]], is_left=True,
+            [f"({x:.0f}, {y:.0f}, {z:.0f})" for x, y, z in found.places_mm[rows]],
+            is_left=True,
         ),
         Column("|± mm", found.sigma_mm[rows].tolist(), ".2f"),
         Column("cameras|see it", found.n_cameras[rows].tolist()),
         Column("largest|± mm", [float(half[0]) for half, _ in axes], ".2f", rank=1),
         Column("along", directions, is_left=True, rank=1),
         Column("what would help", helps, is_left=True),
-    ]  # fmt: skip
+    ]
     return table(columns, width)
 
 

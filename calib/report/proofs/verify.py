@@ -34,7 +34,7 @@ def as_lines(
 ) -> list[str]:
     """Return the verdict, what to do, the figures by length, direction and place, and what the bar
     did not see; ``files`` are those that commands name.
-    """  # fmt: skip
+    """
     lines: list[str] = [*map(Strong, wrapped(_verdict(found), width))]
     for text in _what_to_do(found, files):
         lines += wrapped(text, width)
@@ -55,26 +55,33 @@ def as_json(found: Verification) -> dict[str, Any]:
     document: dict[str, Any] = plain(
         {
             "decision": None if found.decision is None else str(found.decision),
-            "limit": None if limit is None else {
-                "a_mm": limit.a_mm, "k": limit.k, "b_mm": limit.b_mm,
-            },
+            "limit": None
+            if limit is None
+            else {"a_mm": limit.a_mm, "k": limit.k, "b_mm": limit.b_mm},
             "room_mm": None if found.room_mm is None else float(found.room_mm.min()),
             "mode": "at rest" if found.at_rest else "in motion",
             "bar": {"name": found.bar.name, "sigma_mm": float(found.bar_u_mm.max())},
             **_figures(found.overall),
             "mean_sigma_mm": found.mean_sigma_mm,
-            "scale_error": found.scale, "scale_error_sigma": found.scale_sigma,
+            "scale_error": found.scale,
+            "scale_error_sigma": found.scale_sigma,
             "by": {key: [_figures(g) for g in of] for key, of in groups.items()},
             "lines": found.n_lines,
             "volume_mm": {"low": found.box.low_mm, "high": found.box.high_mm},
             "missed": found.missed,
-            "ends": None if ends is None else {
-                "near": ends.near, "far": ends.far,
-                "position_mm": _of(ends.position_mm), "rotation_deg": _of(ends.rotation_deg),
+            "ends": None
+            if ends is None
+            else {
+                "near": ends.near,
+                "far": ends.far,
+                "position_mm": _of(ends.position_mm),
+                "rotation_deg": _of(ends.rotation_deg),
             },
-            "doubts": found.doubts, "notes": found.notes, "foreign": lengths.n_foreign,
+            "doubts": found.doubts,
+            "notes": found.notes,
+            "foreign": lengths.n_foreign,
         }
-    )  # fmt: skip
+    )
     return document
 
 
@@ -87,14 +94,18 @@ def every_length(found: Verification) -> list[dict[str, Any]]:
     return [
         plain(
             {
-                "frame": int(lengths.frame[k]), "length": known[lengths.which[k]],
-                "known_mm": lengths.known_mm[k], "error_mm": lengths.error_mm[k],
-                "noise_mm": lengths.noise_mm[k], "room_mm": room[k],
-                "middle_mm": lengths.middle_mm[k], "along": lengths.along[k],
+                "frame": int(lengths.frame[k]),
+                "length": known[lengths.which[k]],
+                "known_mm": lengths.known_mm[k],
+                "error_mm": lengths.error_mm[k],
+                "noise_mm": lengths.noise_mm[k],
+                "room_mm": room[k],
+                "middle_mm": lengths.middle_mm[k],
+                "along": lengths.along[k],
             }
         )
         for k in range(len(lengths.error_mm))
-    ]  # fmt: skip
+    ]
 
 
 def as_csv(found: Verification) -> str:
@@ -119,9 +130,11 @@ def _figures(group: Spread) -> dict[str, Any]:
 
 def _of(values: Any) -> dict[str, Any]:
     return {
-        "n": len(values), "rms": float(np.sqrt(np.mean(values**2))), "max": float(values.max()),
+        "n": len(values),
+        "rms": float(np.sqrt(np.mean(values**2))),
+        "max": float(values.max()),
         "percentiles": {f"{p:g}": float(np.percentile(values, p)) for p in PERCENTILES},
-    }  # fmt: skip
+    }
 
 
 def _verdict(found: Verification) -> str:

@@ -108,11 +108,20 @@ def _taken(
         return out
 
     return (
-        replace(old[0], **picked(
-            0, cam_R=cameras, cam_t=cameras, lens=cameras, wand_R=frames, wand_t=frames
-        )),
-        replace(old[1], **picked(
-            1, camera=cameras, camera_gradient=cameras, frame=frames, frame_gradient=frames,
-            coupling=pairs, frame_cost=frames,
-        )),
-    )  # fmt: skip
+        replace(
+            old[0],
+            **picked(0, cam_R=cameras, cam_t=cameras, lens=cameras, wand_R=frames, wand_t=frames),
+        ),
+        replace(
+            old[1],
+            **picked(
+                1,
+                camera=cameras,
+                camera_gradient=cameras,
+                frame=frames,
+                frame_gradient=frames,
+                coupling=pairs,
+                frame_cost=frames,
+            ),
+        ),
+    )

@@ -253,10 +253,14 @@ class _Step:
 
 
 def _damped_step(
-    problem: Problem, state: State, blocks: Blocks, damping: float, of_frames: Array,
+    problem: Problem,
+    state: State,
+    blocks: Blocks,
+    damping: float,
+    of_frames: Array,
     options: BundleOptions,
     is_rough: bool,
-) -> _Step:  # fmt: skip
+) -> _Step:
     """Return the step of the damped normal equations: ``of_frames (F,)`` damps poses, ``damping``
     all else.
 

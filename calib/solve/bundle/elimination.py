@@ -56,9 +56,16 @@ def reduced_system(
             A = room[: (last - first) * d * width].reshape(-1, width)
             A[:] = 0.0
             half_coupling_kernel(
-                problem.cam, problem.starts, first, last, place, factors,
-                np.ascontiguousarray(blocks.couplings(chunk)), half_shape, A,
-            )  # fmt: skip
+                problem.cam,
+                problem.starts,
+                first,
+                last,
+                place,
+                factors,
+                np.ascontiguousarray(blocks.couplings(chunk)),
+                half_shape,
+                A,
+            )
             if len(chunk.cameras) == n_cameras:
                 S += A.T @ A
                 g += A.T @ half_gradient[chunk.frames].ravel().astype(kind)
@@ -134,9 +141,17 @@ def inverse_factor_kernel(blocks: Array, out: Array) -> None:
 
 
 @compiled
-def half_coupling_kernel(cam: Any, starts: Any, first: int, last: int, place: Any, factors: Array,
-coupling: Array,
-                  half_shape: Array, out: Array) -> None:  # fmt: skip
+def half_coupling_kernel(
+    cam: Any,
+    starts: Any,
+    first: int,
+    last: int,
+    place: Any,
+    factors: Array,
+    coupling: Array,
+    half_shape: Array,
+    out: Array,
+) -> None:
     """Write ``L⁻¹ [W, shape]`` of the frames from first to last into out ((last - first) d, n_seen
     n + s).
 

@@ -85,10 +85,18 @@ def triangulate_markers(problem: Problem, state: State) -> Array:
 
 @compiled
 def _intersect(
-    cam: Any, starts: Any, first: int, last: int, xy: Array, seen: Any, cam_R: Array,
-    origin: Array, scale: float,
-    points: Array, miss: Array,
-) -> None:  # fmt: skip
+    cam: Any,
+    starts: Any,
+    first: int,
+    last: int,
+    xy: Array,
+    seen: Any,
+    cam_R: Array,
+    origin: Array,
+    scale: float,
+    points: Array,
+    miss: Array,
+) -> None:
     """Write the markers (F, M, 3) of the frames from first to last, nan where fewer than two rays
     meet.
 

@@ -62,9 +62,19 @@ def _image_plane(R: Array, t: Array, shape: Array, m: int) -> Any:
 
 @compiled
 def residual_kernel(
-    cam: Any, frame: Any, uv: Array, first: int, last: int,
-    cam_R: Array, cam_t: Array, lens: Array, wand_R: Array, wand_t: Array, shape: Array, out: Array,
-) -> None:  # fmt: skip
+    cam: Any,
+    frame: Any,
+    uv: Array,
+    first: int,
+    last: int,
+    cam_R: Array,
+    cam_t: Array,
+    lens: Array,
+    wand_R: Array,
+    wand_t: Array,
+    shape: Array,
+    out: Array,
+) -> None:
     """Write the residuals of the pairs from first to last into out (2, M, P)."""
     R, t = np.empty((3, 3)), np.empty(3)
     for p in range(first, last):
@@ -124,10 +134,19 @@ def _lens_columns(
 
 @compiled
 def twist_rows(
-    R: Array, t: Array, lens: Array, c: int, shape: Array, m: int, codes: Any, u: float, v: float,
+    R: Array,
+    t: Array,
+    lens: Array,
+    c: int,
+    shape: Array,
+    m: int,
+    codes: Any,
+    u: float,
+    v: float,
     weight: float,
-    loss_scale: float, rows: Array,
-) -> float:  # fmt: skip
+    loss_scale: float,
+    rows: Array,
+) -> float:
     """Write a point's two rows (y × q, q), lens terms and minus the residual into rows (2, ...) and
     return its cost.
 
@@ -174,10 +193,22 @@ def wand_row(R: Array, row: Array, n_turn: int, out: Array) -> None:
 
 @compiled
 def rows_kernel(
-    cam: Any, frame: Any, uv: Array, weight: Array, first: int, last: int,
-    cam_R: Array, cam_t: Array, lens: Array, wand_R: Array, wand_t: Array, shape: Array,
-    codes: Any, n_turn: int, out: Array,
-) -> None:  # fmt: skip
+    cam: Any,
+    frame: Any,
+    uv: Array,
+    weight: Array,
+    first: int,
+    last: int,
+    cam_R: Array,
+    cam_t: Array,
+    lens: Array,
+    wand_R: Array,
+    wand_t: Array,
+    shape: Array,
+    codes: Any,
+    n_turn: int,
+    out: Array,
+) -> None:
     """Write the rows of the pairs from first to last into out (last - first, M, 2, d + 6 +
     L + 1).
     """
@@ -215,10 +246,22 @@ def rows_kernel(
 
 @compiled
 def leverage_kernel(
-    cam: Any, frame: Any, uv: Array, weight: Array, first: int, last: int,
-    cam_R: Array, cam_t: Array, lens: Array, wand_R: Array, wand_t: Array, shape: Array,
-    n_turn: int, factors: Array, out: Array,
-) -> None:  # fmt: skip
+    cam: Any,
+    frame: Any,
+    uv: Array,
+    weight: Array,
+    first: int,
+    last: int,
+    cam_R: Array,
+    cam_t: Array,
+    lens: Array,
+    wand_R: Array,
+    wand_t: Array,
+    shape: Array,
+    n_turn: int,
+    factors: Array,
+    out: Array,
+) -> None:
     """Write the squared lengths of the rows' wand part, times the frame's factors, summed by pair,
     into out (P,).
     """

@@ -68,9 +68,13 @@ def state_arrays(state: State) -> tuple[Array, Array, Array, Array, Array, Array
     compilation serves.
     """
     return (
-        _plain(state.cam_R), _plain(state.cam_t), _plain(state.lens),
-        _plain(state.wand_R), _plain(state.wand_t), _plain(state.shape_mm),
-    )  # fmt: skip
+        _plain(state.cam_R),
+        _plain(state.cam_t),
+        _plain(state.lens),
+        _plain(state.wand_R),
+        _plain(state.wand_t),
+        _plain(state.shape_mm),
+    )
 
 
 def _plain(values: Array) -> Array:
@@ -112,16 +116,30 @@ def weighted_rows(
     n_columns = problem.n_turn + 3 + n_unknowns(names) + 1
     out = np.empty((last - first, len(state.shape_mm), 2, n_columns))
     rows_kernel(
-        problem.cam, problem.frame, problem.uv_px, _plain(weight), first, last,
-        *state_arrays(state), term_codes(names), problem.n_turn, out,
-    )  # fmt: skip
+        problem.cam,
+        problem.frame,
+        problem.uv_px,
+        _plain(weight),
+        first,
+        last,
+        *state_arrays(state),
+        term_codes(names),
+        problem.n_turn,
+        out,
+    )
     return out
 
 
 def linearise(
-    problem: Problem, state: State, names: tuple[str, ...], loss_scale: float, n_axes: int = 0, *,
-    has_cameras: bool = True, reuse: Blocks | None = None,
-) -> Blocks:  # fmt: skip
+    problem: Problem,
+    state: State,
+    names: tuple[str, ...],
+    loss_scale: float,
+    n_axes: int = 0,
+    *,
+    has_cameras: bool = True,
+    reuse: Blocks | None = None,
+) -> Blocks:
     """Return the normal equations of the (robust) cost at ``state``; gradients are of the cost, not
     its negative.
 
@@ -150,11 +168,26 @@ def linearise(
         camera_shape = np.zeros((problem.n_cameras, n_shape, row_width(n)))
         by_marker = np.zeros((n_markers, n_axes, n_axes))
         normal_kernel(
-            problem.cam, problem.starts, problem.uv_px, weight, chunks[0].frames.start,
+            problem.cam,
+            problem.starts,
+            problem.uv_px,
+            weight,
+            chunks[0].frames.start,
             chunks[-1].frames.stop,
-            *arrays, codes, problem.n_turn, float(loss_scale), n_axes, has_cameras,
-            frame, coupling, frame_cost, frame_shape, camera, camera_shape, by_marker,
-        )  # fmt: skip
+            *arrays,
+            codes,
+            problem.n_turn,
+            float(loss_scale),
+            n_axes,
+            has_cameras,
+            frame,
+            coupling,
+            frame_cost,
+            frame_shape,
+            camera,
+            camera_shape,
+            by_marker,
+        )
         return camera, camera_shape, by_marker
 
     def formed_again(chunk: Chunk) -> Array:
@@ -162,9 +195,18 @@ def linearise(
         out = np.zeros((chunk.pairs.stop - chunk.pairs.start, d, n))
         if has_cameras:
             coupling_kernel(
-                problem.cam, problem.starts, problem.uv_px, weight, chunk.frames.start,
-                chunk.frames.stop, *arrays, codes, problem.n_turn, float(loss_scale), out,
-            )  # fmt: skip
+                problem.cam,
+                problem.starts,
+                problem.uv_px,
+                weight,
+                chunk.frames.start,
+                chunk.frames.stop,
+                *arrays,
+                codes,
+                problem.n_turn,
+                float(loss_scale),
+                out,
+            )
         return out
 
     parts = in_groups(run, problem.chunks)
@@ -196,10 +238,17 @@ def frame_leverage(problem: Problem, state: State, factors: Array) -> Array:
 
     def run(chunks: Sequence[Chunk]) -> None:
         leverage_kernel(
-            problem.cam, problem.frame, problem.uv_px, weight, chunks[0].pairs.start,
+            problem.cam,
+            problem.frame,
+            problem.uv_px,
+            weight,
+            chunks[0].pairs.start,
             chunks[-1].pairs.stop,
-            *arrays, problem.n_turn, factors, out,
-        )  # fmt: skip
+            *arrays,
+            problem.n_turn,
+            factors,
+            out,
+        )
 
     in_groups(run, problem.chunks)
     return out

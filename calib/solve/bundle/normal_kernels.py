@@ -46,12 +46,31 @@ def rows_to_camera(t: Array, G: Array) -> None:
 
 @compiled
 def normal_kernel(
-    cam: Any, starts: Any, uv: Array, weight: Array, first: int, last: int,
-    cam_R: Array, cam_t: Array, lens: Array, wand_R: Array, wand_t: Array, shape: Array,
-    codes: Any, n_turn: int, loss_scale: float, n_axes: int, has_cameras: bool,
-    frame: Array, coupling: Array, frame_cost: Array, frame_shape: Array,
-    camera: Array, camera_shape: Array, by_marker: Array,
-) -> None:  # fmt: skip
+    cam: Any,
+    starts: Any,
+    uv: Array,
+    weight: Array,
+    first: int,
+    last: int,
+    cam_R: Array,
+    cam_t: Array,
+    lens: Array,
+    wand_R: Array,
+    wand_t: Array,
+    shape: Array,
+    codes: Any,
+    n_turn: int,
+    loss_scale: float,
+    n_axes: int,
+    has_cameras: bool,
+    frame: Array,
+    coupling: Array,
+    frame_cost: Array,
+    frame_shape: Array,
+    camera: Array,
+    camera_shape: Array,
+    by_marker: Array,
+) -> None:
     """Add up the normal equations of the frames from first to last.
 
     frame (F, d, d + 1) ends with the gradient, coupling (P, d, n; none where it is empty),
@@ -128,10 +147,23 @@ def normal_kernel(
 
 @compiled
 def coupling_kernel(
-    cam: Any, starts: Any, uv: Array, weight: Array, first: int, last: int,
-    cam_R: Array, cam_t: Array, lens: Array, wand_R: Array, wand_t: Array, shape: Array,
-    codes: Any, n_turn: int, loss_scale: float, out: Array,
-) -> None:  # fmt: skip
+    cam: Any,
+    starts: Any,
+    uv: Array,
+    weight: Array,
+    first: int,
+    last: int,
+    cam_R: Array,
+    cam_t: Array,
+    lens: Array,
+    wand_R: Array,
+    wand_t: Array,
+    shape: Array,
+    codes: Any,
+    n_turn: int,
+    loss_scale: float,
+    out: Array,
+) -> None:
     """Write the couplings of the pairs of the frames from first to last into out (P', d, n), as
     ``normal_kernel`` does.
     """
@@ -148,9 +180,19 @@ def coupling_kernel(
                 w = weight[m, p]
                 if w > 0.0:
                     twist_rows(
-                        R, t, lens, c, shape, m, codes, uv[0, m, p], uv[1, m, p], w, loss_scale,
+                        R,
+                        t,
+                        lens,
+                        c,
+                        shape,
+                        m,
+                        codes,
+                        uv[0, m, p],
+                        uv[1, m, p],
+                        w,
+                        loss_scale,
                         rows,
-                    )  # fmt: skip
+                    )
                     for i in range(6):
                         of_x, of_y = rows[0, i], rows[1, i]
                         for j in range(width):

@@ -155,9 +155,14 @@ class Problem:
             for name in ("uv_px", "weight", "row")
         }
         return replace(
-            self, frame_number=number, cam=self.cam[pairs], starts=starts, chunks=(),
-            frame=np.repeat(np.arange(len(number)), np.diff(starts)), **of_points,
-        ).in_chunks(CHUNK_FRAMES)  # fmt: skip
+            self,
+            frame_number=number,
+            cam=self.cam[pairs],
+            starts=starts,
+            chunks=(),
+            frame=np.repeat(np.arange(len(number)), np.diff(starts)),
+            **of_points,
+        ).in_chunks(CHUNK_FRAMES)
 
     def of_frames(self, frames: Index) -> tuple[Problem, Index]:
         """Return ``frames``, in order, as a problem of their own, of the same cameras, and which
@@ -181,11 +186,19 @@ class Problem:
 
 
 def arrange(
-    cam: Index, frame: Index, marker: Index, uv_px: Array, weight: Array, row: Index, *,
+    cam: Index,
+    frame: Index,
+    marker: Index,
+    uv_px: Array,
+    weight: Array,
+    row: Index,
+    *,
     shape: tuple[int, int, int],
-    n_turn: int, frame_number: NDArray[np.int64], rate_hz: float = 1.0,
+    n_turn: int,
+    frame_number: NDArray[np.int64],
+    rate_hz: float = 1.0,
     frames_per_chunk: int | None = None,
-) -> Problem:  # fmt: skip
+) -> Problem:
     """Return the Problem of a list of points (n,), with ``shape`` = (cameras, frames, markers).
 
     Chunks bound the memory of the elimination, whose products are at full speed from some hundred
@@ -208,9 +221,18 @@ def arrange(
     _place(pair_of_key[key], marker, uv_px, weight, row, uv_all, weight_all, row_all)
     starts = np.searchsorted(pair_frame, np.arange(n_frames + 1))
     problem = Problem(
-        n_cameras, n_turn, frame_number, pair_cam, pair_frame, starts,
-        uv_all, weight_all, row_all, (), rate_hz,
-    )  # fmt: skip
+        n_cameras,
+        n_turn,
+        frame_number,
+        pair_cam,
+        pair_frame,
+        starts,
+        uv_all,
+        weight_all,
+        row_all,
+        (),
+        rate_hz,
+    )
     usual = min(max(-(-n_frames // 8), 25), CHUNK_FRAMES)
     return problem.in_chunks(frames_per_chunk or usual)
 
@@ -234,9 +256,13 @@ def _place(
 
 
 def problem_from_tracks(
-    tracks: Tracks, n_markers: int, dimension: int, is_used: list[NDArray[np.bool_]] | None = None,
-    sigma_px: Array | None = None, frames: NDArray[np.int64] | None = None,
-) -> Problem:  # fmt: skip
+    tracks: Tracks,
+    n_markers: int,
+    dimension: int,
+    is_used: list[NDArray[np.bool_]] | None = None,
+    sigma_px: Array | None = None,
+    frames: NDArray[np.int64] | None = None,
+) -> Problem:
     """Return the Problem of a capture's identified points, with the frames that fix a wand pose.
 
     A frame enters when two cameras or more see one of its markers: a single marker fixes no wand
@@ -269,7 +295,14 @@ def problem_from_tracks(
     n_turn = {0: 0, 1: 2}.get(dimension, 3)
     shape = (len(tracks.cameras), int(is_good.sum()), n_markers)
     return arrange(
-        cam, frame, marker, xy, 1.0 / sigma[cam], row,
-        shape=shape, n_turn=n_turn, frame_number=frame_number[is_good],
+        cam,
+        frame,
+        marker,
+        xy,
+        1.0 / sigma[cam],
+        row,
+        shape=shape,
+        n_turn=n_turn,
+        frame_number=frame_number[is_good],
         rate_hz=tracks.frame_rate_hz,
-    )  # fmt: skip
+    )

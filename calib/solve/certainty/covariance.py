@@ -51,9 +51,14 @@ def joint_covariance(
 
 
 def covariance_of(
-    system: Information, state: State, options: BundleOptions, names: tuple[str, ...],
-    markers: tuple[str, ...], away: float, scattered: Together | None = None,
-) -> Covariance:  # fmt: skip
+    system: Information,
+    state: State,
+    options: BundleOptions,
+    names: tuple[str, ...],
+    markers: tuple[str, ...],
+    away: float,
+    scattered: Together | None = None,
+) -> Covariance:
     """Return the covariance that a ``system`` of all parameters comes to, priors in it; ``away`` is
     the median distance in mm from camera to wand. See ``joint_covariance``.
     """

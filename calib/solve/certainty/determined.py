@@ -61,9 +61,13 @@ def units(parameter: str, focal_px: float, away_mm: float) -> float:
 
 
 def require_rank(
-    found: Information, free: NDArray[np.intp], names: Sequence[str], parameters: Sequence[str],
-    focal_px: Array, away_mm: float,
-) -> None:  # fmt: skip
+    found: Information,
+    free: NDArray[np.intp],
+    names: Sequence[str],
+    parameters: Sequence[str],
+    focal_px: Array,
+    away_mm: float,
+) -> None:
     """Raise UnsolvableError, naming cameras and direction, where something is left open.
 
     ``found`` is of the ``free (k,)`` among all cameras' ``parameters`` (and the wand's coordinates

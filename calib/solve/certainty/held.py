@@ -132,9 +132,14 @@ def held_terms(
 
 
 def pull(
-    known: Covariance, held: frozenset[CameraParameter], problem: Problem, state: State,
-    options: BundleOptions, names: tuple[str, ...], markers: tuple[str, ...],
-) -> tuple[tuple[CameraParameter, ...], Array]:  # fmt: skip
+    known: Covariance,
+    held: frozenset[CameraParameter],
+    problem: Problem,
+    state: State,
+    options: BundleOptions,
+    names: tuple[str, ...],
+    markers: tuple[str, ...],
+) -> tuple[tuple[CameraParameter, ...], Array]:
     """Return the ``held`` terms in order and what each of them pulled along, a row for each of the
     ``known`` parameters.
 

@@ -19,9 +19,13 @@ from calib.solve.bundle.problem import Index, Problem, State
 
 
 def rig_stats(
-    tracks: Tracks, problem: Problem, state: State, is_inlier: NDArray[np.bool_], sigma_px: Array,
+    tracks: Tracks,
+    problem: Problem,
+    state: State,
+    is_inlier: NDArray[np.bool_],
+    sigma_px: Array,
     frame: Array | None = None,
-) -> list[CameraStats]:  # fmt: skip
+) -> list[CameraStats]:
     """Return each camera's residual statistics at a state, given the inliers (M, P) and the noise
     (C,) in px.
 

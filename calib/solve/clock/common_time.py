@@ -28,9 +28,13 @@ ROBUST_ROUNDS = 2
 
 
 def with_timing(
-    tracks: Tracks, wand: Wand, fit: Fit, options: BundleOptions, progress: Progress,
+    tracks: Tracks,
+    wand: Wand,
+    fit: Fit,
+    options: BundleOptions,
+    progress: Progress,
     applied: Array | None = None,
-) -> tuple[Fit, Tracks, TimeOffsets]:  # fmt: skip
+) -> tuple[Fit, Tracks, TimeOffsets]:
     """Return the fit of the tracks moved to a common time, these tracks, and the offsets of the
     tracks as given.
 

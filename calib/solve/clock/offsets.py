@@ -121,8 +121,11 @@ def estimate_offsets(fit: Fit, tracks: Tracks, *, loss_scale: float = np.inf) ->
     blocks = _with_time(problem, state, blocks, options, path.velocity)
     found = without_frames(problem, blocks)
     n_cameras, n = blocks.camera_gradient.shape
-    is_free = None if options.is_free is None else np.pad(options.is_free, ((0, 0), (0, 1)),
-        constant_values=True)  # fmt: skip
+    is_free = (
+        None
+        if options.is_free is None
+        else np.pad(options.is_free, ((0, 0), (0, 1)), constant_values=True)
+    )
     timed = replace(options, terms=(*options.terms, "time"), is_free=is_free)
     free, motions = free_parameters(state, timed, len(blocks.shape))
     # A camera without points, or none in frames with a path, has nothing to say about its time.

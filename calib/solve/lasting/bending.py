@@ -41,7 +41,8 @@ from calib.core.parameters import n_unknowns
 from calib.core.threads import in_groups
 from calib.solve.bundle.problem import Index, Problem, State
 from calib.solve.lasting.find import LEAST_SHIFT, SINGULAR, bin_frames, chi_square
-from calib.solve.lasting.shifts import Gradients, Shifts, shifts, summed
+from calib.solve.lasting.gradients import Gradients
+from calib.solve.lasting.shifts import Shifts, shifts, summed
 from calib.solve.lasting.solved import Solved
 from calib.solve.lasting.stretches import Off
 

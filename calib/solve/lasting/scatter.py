@@ -31,7 +31,8 @@ from calib.solve.bundle.linearise import Blocks
 from calib.solve.bundle.problem import Index, Problem, State
 from calib.solve.certainty.normal import Information
 from calib.solve.lasting.find import bin_frames
-from calib.solve.lasting.shifts import Gradients, Shifts, shifts
+from calib.solve.lasting.gradients import Gradients
+from calib.solve.lasting.shifts import Shifts, shifts
 from calib.solve.lasting.solved import Solved
 from calib.solve.lasting.stretches import Stretch
 

@@ -143,10 +143,16 @@ class _Items:
             edges.append(edges[-1] + len(number))
         cam, frame, marker, uv = (np.concatenate(p) for p in zip(*parts, strict=True))
         problem = arrange(
-            cam, frame, marker, uv, np.ones(len(cam)), np.arange(len(cam)),
-            shape=(2 * len(shared), edges[-1], len(shape_mm)), n_turn=n_turn,
+            cam,
+            frame,
+            marker,
+            uv,
+            np.ones(len(cam)),
+            np.arange(len(cam)),
+            shape=(2 * len(shared), edges[-1], len(shape_mm)),
+            n_turn=n_turn,
             frame_number=np.concatenate(numbers),
-        )  # fmt: skip
+        )
         is_free = np.ones((len(starts), 2 * N_CAMERA), bool)
         is_free[:, :6] = False
         is_free[:, [6, 6 + N_CAMERA]] = [s.is_open for s in starts]
@@ -302,8 +308,11 @@ def _fit_of(state: State, item: int, sigma_px: float, variance: Array) -> PairFi
         return None
     at = N_CAMERA
     return PairFit(
-        sigma_px, state.cam_R[2 * item + 1], t, lens[:, 0], np.sqrt(variance[[6,
-        at + 6]]) / lens[:, 0],
+        sigma_px,
+        state.cam_R[2 * item + 1],
+        t,
+        lens[:, 0],
+        np.sqrt(variance[[6, at + 6]]) / lens[:, 0],
         float(np.sqrt(variance[at : at + 3].sum())),
         float(np.sqrt(variance[at + 3 : at + 6].sum())),
-    )  # fmt: skip
+    )

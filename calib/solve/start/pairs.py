@@ -199,10 +199,13 @@ def fuse_focal(edges: list[PairPose], start_px: Array) -> Array:
 
 
 def solve_pairs(
-    tracks: Tracks, wand: Wand, chosen: Sequence[tuple[int, int]], lens: Array,
+    tracks: Tracks,
+    wand: Wand,
+    chosen: Sequence[tuple[int, int]],
+    lens: Array,
     is_open: NDArray[np.bool_],
     progress: Callable[[str, int, int], None],
-) -> list[PairPose]:  # fmt: skip
+) -> list[PairPose]:
     """Return the metric poses of the chosen pairs, as far as their points give one; ``is_open
     (C,)`` focal lengths too.
 
@@ -247,10 +250,13 @@ def solve_pairs(
 
 
 def solve_batch(
-    tracks: Tracks, wand: Wand, pairs: Sequence[tuple[int, int]], lens: Array,
+    tracks: Tracks,
+    wand: Wand,
+    pairs: Sequence[tuple[int, int]],
+    lens: Array,
     to_try: list[tuple[float, ...]],
     is_open: NDArray[np.bool_],
-) -> list[PairPose | None]:  # fmt: skip
+) -> list[PairPose | None]:
     """Return the metric pose of b from a of each pair (a, b), None where their shared points give
     none.
 
@@ -295,10 +301,15 @@ def solve_batch(
     for k, fit in zip(order, fine, strict=True):
         if fit is not None:
             out[k] = PairPose(
-                *pairs[k], Pose(fit.R, fit.t_mm), fit.focal_px, fit.sigma_log_focal,
+                *pairs[k],
+                Pose(fit.R, fit.t_mm),
+                fit.focal_px,
+                fit.sigma_log_focal,
                 len(best[k].shared.frame),
-                fit.residual_px, fit.sigma_rotation, fit.sigma_mm,
-            )  # fmt: skip
+                fit.residual_px,
+                fit.sigma_rotation,
+                fit.sigma_mm,
+            )
     return out
 
 

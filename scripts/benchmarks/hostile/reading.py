@@ -27,33 +27,53 @@ from scripts.benchmarks.table import peak_memory_bytes
 TEXT = {".toml", ".csv", ".pgm"}
 # By sample, the commands that read it: {f} is the spoiled file, {o} a place to write to.
 TRACKS = (
-    "describe {f}", "describe {f} --json", "inspect {f} --wand wand.toml",
-    "inspect {f} --wand wand.toml --json", "select {f} --frames 5-30 -o {o}.h5",
-    "join {f} tracks.h5 -o {o}.h5", "reconstruct rig.h5 {f} -o {o}.csv", "residuals rig.h5 {f}",
-    "align rig.h5 {f} -o {o}.h5", "verify rig.h5 {f} --bar bar.toml",
-)  # fmt: skip
+    "describe {f}",
+    "describe {f} --json",
+    "inspect {f} --wand wand.toml",
+    "inspect {f} --wand wand.toml --json",
+    "select {f} --frames 5-30 -o {o}.h5",
+    "join {f} tracks.h5 -o {o}.h5",
+    "reconstruct rig.h5 {f} -o {o}.csv",
+    "residuals rig.h5 {f}",
+    "align rig.h5 {f} -o {o}.h5",
+    "verify rig.h5 {f} --bar bar.toml",
+)
 EXPORTS = ("json", "opencv", "ros", "colmap", "gltf", "csv")
 RIG = (
-    "describe {f}", "describe {f} --json", "record {f} -o {o}.html", "record {f}",
-    "precision {f} --step 2000", "history rig.h5 {f} --csv {o}.csv --plot {o}.html",
-    "align {f} --like rig.h5 -o {o}.h5", "residuals {f} short.h5",
+    "describe {f}",
+    "describe {f} --json",
+    "record {f} -o {o}.html",
+    "record {f}",
+    "precision {f} --step 2000",
+    "history rig.h5 {f} --csv {o}.csv --plot {o}.html",
+    "align {f} --like rig.h5 -o {o}.h5",
+    "residuals {f} short.h5",
     *(f"export {{f}} --to {to} -o {{o}}.{to}" for to in EXPORTS),
-)  # fmt: skip
+)
 WAND = (
-    "describe {f}", "inspect short.h5 --wand {f}", "verify rig.h5 bar.h5 --bar {f}",
+    "describe {f}",
+    "inspect short.h5 --wand {f}",
+    "verify rig.h5 bar.h5 --bar {f}",
     "align rig.h5 floor.h5 --survey {f} -o {o}.h5",
-)  # fmt: skip
+)
 IMAGE = ("centroids {f} -o {o}.h5 --spots {o}.csv --rate 25", "focus {f}")
 DESCRIBE = "describe {f}"
 SAMPLES: dict[str, tuple[str, ...]] = {
-    "short.h5": TRACKS, "rig.h5": RIG, "old.h5": RIG, "wand.toml": WAND, "example.toml": WAND,
-    "points.h5": (DESCRIBE,), "points.csv": (DESCRIBE,), "scenario.toml": (DESCRIBE,),
+    "short.h5": TRACKS,
+    "rig.h5": RIG,
+    "old.h5": RIG,
+    "wand.toml": WAND,
+    "example.toml": WAND,
+    "points.h5": (DESCRIBE,),
+    "points.csv": (DESCRIBE,),
+    "scenario.toml": (DESCRIBE,),
     "plan.toml": (DESCRIBE, "plan {f}"),
     "table.csv": (DESCRIBE, "import {f} cameras.toml -o {o}.h5"),
     "cameras.toml": (DESCRIBE, "import table.csv {f} -o {o}.h5"),
     "images.toml": (DESCRIBE, "centroids cam_000001.png --list {f} -o {o}.h5"),
-    **{f"cam_000001{ending}": IMAGE for ending in IMAGES}, "cam.avi": IMAGE,
-}  # fmt: skip
+    **{f"cam_000001{ending}": IMAGE for ending in IMAGES},
+    "cam.avi": IMAGE,
+}
 
 
 def fault(code: int, out: str, err: str) -> str | None:

@@ -38,8 +38,9 @@ def run(options: argparse.Namespace) -> list[Row]:
     samples.make(folder)
     rows = [] if not options.inputs else read(options, folder)
     for what, n, is_kill in (
-        ("kills", options.kills, True), ("signals", options.interrupts, False),
-    ):  # fmt: skip
+        ("kills", options.kills, True),
+        ("signals", options.interrupts, False),
+    ):
         if n:
             rows.append(stopping.row(what, n, is_kill, options.seed, folder))
     return rows
@@ -65,11 +66,21 @@ def read(options: argparse.Namespace, folder: Path) -> list[Row]:
     n = sum(v for k, v in tally.items() if k.startswith("exit"))
     told = ", ".join(f"{v} {k}" for k, v in sorted(tally.items()))
     return [
-        Row(f"spoiled files, {len(names)} kinds", "0 end badly",
-            f"{len(bad)} of {n + tally['crash'] + tally['hang']} ({told})", not bad, seeds),
-        Row("memory at most", f"{MOST_BYTES / 1e9:g} GB", f"{peak / 1e9:.2f} GB",
-            peak <= MOST_BYTES, seeds),
-    ]  # fmt: skip
+        Row(
+            f"spoiled files, {len(names)} kinds",
+            "0 end badly",
+            f"{len(bad)} of {n + tally['crash'] + tally['hang']} ({told})",
+            not bad,
+            seeds,
+        ),
+        Row(
+            "memory at most",
+            f"{MOST_BYTES / 1e9:g} GB",
+            f"{peak / 1e9:.2f} GB",
+            peak <= MOST_BYTES,
+            seeds,
+        ),
+    ]
 
 
 def _watch(
@@ -79,9 +90,15 @@ def _watch(
     and the memory that was taken.
     """
     command = [
-        sys.executable, "-m", "scripts.benchmarks.hostile.reading", str(folder), name, str(seed),
-        str(first), str(end),
-    ]  # fmt: skip
+        sys.executable,
+        "-m",
+        "scripts.benchmarks.hostile.reading",
+        str(folder),
+        name,
+        str(seed),
+        str(first),
+        str(end),
+    ]
     process = subprocess.Popen(
         command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, errors="replace"
     )

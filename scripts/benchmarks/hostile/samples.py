@@ -46,16 +46,39 @@ def make(folder: Path) -> None:
     """Write the files into a new folder."""
     folder.mkdir(parents=True)
     calib(
-        folder, "simulate", "sim", "--cameras", 4, "--frames", 400, "--seed", 3, "--floor", "--bar",
-        "--waves", 2, "--knock", "cam02:1deg",
-    )  # fmt: skip
+        folder,
+        "simulate",
+        "sim",
+        "--cameras",
+        4,
+        "--frames",
+        400,
+        "--seed",
+        3,
+        "--floor",
+        "--bar",
+        "--waves",
+        2,
+        "--knock",
+        "cam02:1deg",
+    )
     for path in (folder / "sim").iterdir():
         shutil.move(path, folder / path.name)
     (folder / "sim").rmdir()
     calib(
-        folder, "simulate", "sim", "--cameras", 3, "--frames", 200, "--seed", 4, "--nameless",
-        "--wand", "line3",
-    )  # fmt: skip
+        folder,
+        "simulate",
+        "sim",
+        "--cameras",
+        3,
+        "--frames",
+        200,
+        "--seed",
+        4,
+        "--nameless",
+        "--wand",
+        "line3",
+    )
     shutil.move(folder / "sim" / "tracks.h5", folder / "nameless.h5")
     shutil.move(folder / "sim" / "wand.toml", folder / "line.toml")
     shutil.rmtree(folder / "sim")

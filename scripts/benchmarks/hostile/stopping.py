@@ -19,20 +19,30 @@ from scripts.benchmarks.table import Row, note
 
 # What each writes; {o} is the place where that is.
 WRITING = (
-    ("simulate {o}/sim --cameras 3 --frames 100 --bar --images 2 --force",
-     ("sim/tracks.h5", "sim/wand.toml", "sim/truth.h5", "sim/scenario.toml", "sim/bar.h5",
-      "sim/bar.toml", "sim/images.toml", "sim/images")),
+    (
+        "simulate {o}/sim --cameras 3 --frames 100 --bar --images 2 --force",
+        (
+            "sim/tracks.h5",
+            "sim/wand.toml",
+            "sim/truth.h5",
+            "sim/scenario.toml",
+            "sim/bar.h5",
+            "sim/bar.toml",
+            "sim/images.toml",
+            "sim/images",
+        ),
+    ),
     ("import table.csv cameras.toml -o {o}/t.h5 --force", ("t.h5",)),
-    ("centroids cam_000001.png -o {o}/c.h5 --spots {o}/c.csv --rate 25 --force",
-     ("c.h5", "c.csv")),
-    ("identify nameless.h5 --wand line.toml -o {o}/i.h5 --draw {o}/i.html --force",
-     ("i.h5", "i.html")),
+    ("centroids cam_000001.png -o {o}/c.h5 --spots {o}/c.csv --rate 25 --force", ("c.h5", "c.csv")),
+    (
+        "identify nameless.h5 --wand line.toml -o {o}/i.h5 --draw {o}/i.html --force",
+        ("i.h5", "i.html"),
+    ),
     ("solve tracks.h5 --wand wand.toml -o {o}/r.h5 --force", ("r.h5",)),
     ("select tracks.h5 --frames 0-200 -o {o}/s.h5 --force", ("s.h5",)),
     ("join tracks.h5 wave2.h5 -o {o}/j.h5 --force", ("j.h5",)),
     ("align rig.h5 floor.h5 -o {o}/a.h5 --force", ("a.h5",)),
-    ("verify rig.h5 bar.h5 --bar bar.toml -o {o}/v.h5 --csv {o}/v.csv --force",
-     ("v.h5", "v.csv")),
+    ("verify rig.h5 bar.h5 --bar bar.toml -o {o}/v.h5 --csv {o}/v.csv --force", ("v.h5", "v.csv")),
     ("precision rig.h5 --step 1000 --csv {o}/p.csv --force", ("p.csv",)),
     ("reconstruct rig.h5 tracks.h5 -o {o}/x.h5 --force", ("x.h5",)),
     ("reconstruct rig.h5 tracks.h5 -o {o}/x.csv --force", ("x.csv",)),
@@ -42,7 +52,7 @@ WRITING = (
     ("export rig.h5 --to ros -o {o}/ros --force", ("ros",)),
     ("record rig.h5 -o {o}/d.html --force", ("d.html",)),
     ("report rig.h5 tracks.h5 -o {o}/w.html --force", ("w.html",)),
-)  # fmt: skip
+)
 SIGNALS = (signal.SIGINT, signal.SIGTERM)
 
 
@@ -90,9 +100,13 @@ def _start(command: str, folder: Path, place: Path) -> subprocess.Popen[str]:
         "runpy.run_module('calib', run_name='__main__', alter_sys=True)"
     )
     return subprocess.Popen(
-        [sys.executable, "-c", start, *words], cwd=folder, stdin=subprocess.DEVNULL,
-        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-    )  # fmt: skip
+        [sys.executable, "-c", start, *words],
+        cwd=folder,
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
 
 
 def usual_s(command: str, outputs: tuple[str, ...], folder: Path, place: Path) -> float:
@@ -118,9 +132,14 @@ def _kept(command: str, folder: Path) -> Path:
 
 
 def stopped(
-    command: str, outputs: tuple[str, ...], sent: signal.Signals, at_s: float, is_old: bool,
-    folder: Path, place: Path,
-) -> Ended:  # fmt: skip
+    command: str,
+    outputs: tuple[str, ...],
+    sent: signal.Signals,
+    at_s: float,
+    is_old: bool,
+    folder: Path,
+    place: Path,
+) -> Ended:
     shutil.rmtree(place, ignore_errors=True)
     if is_old:
         shutil.copytree(_kept(command, folder), place)
@@ -159,9 +178,12 @@ def _files(path: Path) -> set[int]:
 
 
 def _faults(
-    place: Path, outputs: tuple[str, ...], before: dict[str, dict[str, bytes] | None],
-    after: dict[str, dict[str, bytes] | None], is_new: list[bool],
-) -> str | None:  # fmt: skip
+    place: Path,
+    outputs: tuple[str, ...],
+    before: dict[str, dict[str, bytes] | None],
+    after: dict[str, dict[str, bytes] | None],
+    is_new: list[bool],
+) -> str | None:
     if any(is_new) and not all(is_new):
         return f"only {[o for o, new in zip(outputs, is_new, strict=True) if new]} are new"
     for o, new in zip(outputs, is_new, strict=True):

@@ -179,9 +179,19 @@ def _meet(
 
 @compiled
 def _confirm(
-    cam: Any, ray: Array, position: Array, reach: Array, meets: Any, partner: Any, out: Any,
-    i: int, j: int, x: Array, at: Any, best: Array,
-) -> int:  # fmt: skip
+    cam: Any,
+    ray: Array,
+    position: Array,
+    reach: Array,
+    meets: Any,
+    partner: Any,
+    out: Any,
+    i: int,
+    j: int,
+    x: Array,
+    at: Any,
+    best: Array,
+) -> int:
     """Return how many cameras have a free point that meets both i and j where these meet; write
     which. ``partner`` are those that meet i.
     """

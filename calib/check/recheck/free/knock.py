@@ -80,9 +80,14 @@ def _step(
 
 
 def _well_placed(
-    c: int, moments: Moments, group: Index, places: Places, points: Array, shared: Index,
+    c: int,
+    moments: Moments,
+    group: Index,
+    places: Places,
+    points: Array,
+    shared: Index,
     focal_px: float,
-) -> NDArray[np.bool_]:  # fmt: skip
+) -> NDArray[np.bool_]:
     """Return which places (k, S, 3) the others alone know so well that their errors move the image
     in this camera by less than its own: else it seems to step as markers come and go.
     """
@@ -127,9 +132,14 @@ def _small(
 
 
 def _lost(
-    moments: Moments, own: Index, places: Places, shown: Shown, pairs: Index, size: Array,
+    moments: Moments,
+    own: Index,
+    places: Places,
+    shown: Shown,
+    pairs: Index,
+    size: Array,
     gate: float,
-) -> tuple[int, NDArray[np.bool_], int] | None:  # fmt: skip
+) -> tuple[int, NDArray[np.bool_], int] | None:
     """Return the moment before or after which a camera hardly shows what it should, which of its
     points lie on that side, and how many of them are matched there.
     """

@@ -34,10 +34,14 @@ def linked(camera: CameraTracks, rate_hz: float) -> tuple[Index, Index]:
     before, after = np.full(camera.n_points, -1), np.full(camera.n_points, -1)
     if camera.n_points:
         _link(
-            camera.frame[starts[:-1]], starts, np.ascontiguousarray(camera.xy_px),
-            max(1, int(MOST_MISSING_S * rate_hz)), FASTEST_WIDTHS_S * camera.width / rate_hz,
-            before, after,
-        )  # fmt: skip
+            camera.frame[starts[:-1]],
+            starts,
+            np.ascontiguousarray(camera.xy_px),
+            max(1, int(MOST_MISSING_S * rate_hz)),
+            FASTEST_WIDTHS_S * camera.width / rate_hz,
+            before,
+            after,
+        )
     return before, after
 
 

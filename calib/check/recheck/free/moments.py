@@ -83,9 +83,16 @@ def moments_of(tracks: Tracks, lens: Sequence[Lens]) -> Moments:
     starts = np.searchsorted(moment[order], np.arange(len(number) + 1)).astype(np.intp)
     cams, ways = cams[order], ways[order]
     return Moments(
-        tracks.names, number, offsets, cams, rows[order], moment[order], starts, ways,
+        tracks.names,
+        number,
+        offsets,
+        cams,
+        rows[order],
+        moment[order],
+        starts,
+        ways,
         _plane(lens, cams, ways),
-    )  # fmt: skip
+    )
 
 
 def _how_many(tracks: Tracks, frames: NDArray[np.int64]) -> int:

@@ -207,9 +207,11 @@ def free_points(tracks: Tracks, moments: Moments, group: Index, found: Stands) -
         frame = number[of_point[moments.cam[at] == c]]
         cameras.append(_with_points(camera, frame, moments.uv_px[own, NOW]))
     return replace(
-        tracks, cameras=tuple(cameras), frame_rate_hz=tracks.frame_rate_hz * n_places,
+        tracks,
+        cameras=tuple(cameras),
+        frame_rate_hz=tracks.frame_rate_hz * n_places,
         is_identified=False,
-    )  # fmt: skip
+    )
 
 
 def _with_points(camera: CameraTracks, frame: NDArray[np.int64], xy_px: Array) -> CameraTracks:

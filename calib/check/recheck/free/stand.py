@@ -247,9 +247,15 @@ def _alike(seen: Array, goal: Array) -> NDArray[np.bool_]:
 
 
 def searched(
-    moments: Moments, own: Index, places: Places, lens: Lens, pose: tuple[Array, Array],
-    points: Array, shared: Index, size: Array,
-) -> tuple[NDArray[np.intp], float]:  # fmt: skip
+    moments: Moments,
+    own: Index,
+    places: Places,
+    lens: Lens,
+    pose: tuple[Array, Array],
+    points: Array,
+    shared: Index,
+    size: Array,
+) -> tuple[NDArray[np.intp], float]:
     """Return pairs as ``paired`` does, of points that lie off from their places by nearly the same,
     and by how many frames the camera is late: what most pairs speak for.
     """

@@ -105,7 +105,9 @@ def _is_hdf5(argument: str) -> bool:
 
 def _fail(line: str, code: int = 2) -> int:
     line = visible(" ".join(line.split()))
-    print(line if len(line) <= 2 * MOST_SHOWN else f"{line[:MOST_SHOWN]} ...", file=sys.stderr)
+    if len(line) > MOST_SHOWN:  # escaped, or of no error of ours; what to do stands at the end
+        line = f"{line[: MOST_SHOWN * 3 // 4]} ... {line[5 - MOST_SHOWN // 4 :]}"
+    print(line, file=sys.stderr)
     return code
 
 

@@ -126,14 +126,17 @@ def _of_camera(
     """Return the windows in which a camera may be off, all others held."""
     by_bin = [np.diff(of[camera], axis=0) for of in (found.scores, found.given)]
     n, most = by_bin[1].shape[1], MOST_SHARE * by_bin[0][:, [2, 4]].sum()
-    H, D, u = np.zeros((n, 0)), np.zeros((0, 0)), np.zeros(0)
+    # Of the camera's information, the windows taken leave A = 1 - H D⁻¹ Hᵀ in its own units.
+    H, HD, u = np.zeros((n, 0)), np.zeros((n, 0)), np.zeros(0)
     out: list[int] = []
     while True:
-        K = np.linalg.inv(D - H.T @ H)
-        root = np.linalg.cholesky(np.eye(n) + H @ (0.5 * (K + K.T)) @ H.T)
+        A = np.eye(n) - HD @ H.T
+        if np.linalg.eigvalsh(A)[0] < SINGULAR:  # nothing is left to judge the camera by
+            return out
+        unit = np.linalg.inv(np.linalg.cholesky(A))
         scores, given = (summed(of[None])[0] for of in by_bin)
-        way = np.linalg.solve(root, H @ (K @ u))
-        value = _window_values(scores, root.T @ given, way, LEAST_SHIFT * sigma_px, first, last)
+        way = unit @ (HD @ u)
+        value = _window_values(scores, unit @ given, way, LEAST_SHIFT * sigma_px, first, last)
         is_taken, best = np.zeros(found.n_bins, bool), max(float(value.max(initial=0.0)), 1e-300)
         order = np.flatnonzero(value >= max(limit, ALONG * best))
         for k in order[np.argsort(-value[order], kind="stable")].tolist():
@@ -146,8 +149,9 @@ def _of_camera(
                 return out
             out.append(k)
             is_taken[a:b] = True
-            H, u = np.hstack([H, given[b] - given[a]]), np.concatenate([u, u_k])
-            D = linalg.block_diag(D, [[xx, xy], [xy, yy]])
+            of_shift = given[b] - given[a]
+            H, u = np.hstack([H, of_shift]), np.concatenate([u, u_k])
+            HD = np.hstack([HD, of_shift @ np.linalg.inv([[xx, xy], [xy, yy]])])
         if not is_taken.any():
             return out
         for of in by_bin:  # the frames of one window are in no other

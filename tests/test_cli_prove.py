@@ -228,8 +228,8 @@ def test_bad_calls_end_in_one_line(
                 (("reconstruct", aligned, empty, "-o", tmp_path / f"o.{kind}"), "found none")
                 for kind in ("csv", "h5", "c3d")
             ),
-            (("align", aligned, empty, "-o", tmp_path / "o.h5"), "found none in any camera"),
-            (("verify", aligned, empty, "--bar", bar), "found none in any camera"),
+            (("align", aligned, empty, "-o", tmp_path / "o.h5"), "found none in any of 6"),
+            (("verify", aligned, empty, "--bar", bar), "found none in any of 6"),
         ]
     )
     for arguments, words in calls:

@@ -382,7 +382,7 @@ def test_advice_on_terms() -> None:
     freed = ("focal", "k1", "k2")
     report = LensModelReport(tuple(needless), freed, ())
     assert report.advised_groups == ("focal",)
-    assert "ash, elm: k1 and k2 not needed" in str(report)
+    assert "ash and elm: k1 and k2 not needed" in str(report)
     assert "Solve again with --terms focal." in str(report)
     # One camera that needs k2 keeps it for all; one that needs k3 keeps all radial terms below it.
     one = LensModelReport((*needless[:3], finding("elm", "k2", "drop", 1e-9, 0.5)), freed, ())

@@ -11,7 +11,6 @@ import re
 import subprocess
 import sys
 import sysconfig
-import tarfile
 import tomllib
 import zipfile
 from importlib import metadata
@@ -47,8 +46,7 @@ def content(wheel: Path) -> dict[str, bytes]:
 
 def test_the_source_archive_gives_the_same_wheel(built: Path, tmp_path: Path) -> None:
     (source,), (wheel,) = built.glob("*.tar.gz"), built.glob("*.whl")
-    with tarfile.open(source) as archive:
-        archive.extractall(tmp_path, filter="data")
+    run("tar", "-xzf", source, "-C", tmp_path)  # Python's asks for a filter from 3.11.4 on
     (folder,) = tmp_path.iterdir()
     run(sys.executable, "-m", "hatchling", "build", "-t", "wheel", "-d", tmp_path, cwd=folder)
     (again,) = tmp_path.glob("*.whl")

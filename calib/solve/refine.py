@@ -210,10 +210,13 @@ def _without_lasting(fit: Fit, seen: NDArray[np.bool_]) -> tuple[NDArray[np.bool
     barred: set[int] = (
         set()
     )  # cameras that stand off most of the time: something else is wrong with them
-    followed: list[Off] = []
+    given, followed = fit, list[Off]()
     for _ in range(FOLLOWED_ROUNDS):
         more = _followed(fit, seen, followed)
         if not more:
+            break
+        if passing(fit.problem, [*followed, *more], seen, MOST_OFF)[2]:
+            fit = given  # something else is wrong, which followed stretches would only hide
             break
         followed += more
         fit = _refitted(fit, seen & ~off_pairs(fit.problem, followed), whole, fit.result.blocks)

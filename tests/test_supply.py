@@ -102,7 +102,7 @@ def state():
         dict(os.environ), threading.active_count(), np.geterr(), np.get_printoptions(),
         [signal.getsignal(n) for n in (1, 2, 15)], sys.excepthook, locale.setlocale(locale.LC_ALL),
         sys.path, cv2.getNumThreads(), sys.getrecursionlimit(), numba.get_num_threads(),
-        cv2.utils.logging.getLogLevel(),
+        getattr(cv2.utils, "logging", cv2).getLogLevel(),
     ])
 def pools():
     return {{p["filepath"]: p["num_threads"] for p in threadpoolctl.threadpool_info()}}

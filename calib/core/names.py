@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from typing import Protocol, TypeVar
 
-from calib.errors import InputError
+from calib.errors import InputError, did_you_mean
 
 # Control characters, invisible ones that change how a line is laid out, halves of a character, and
 # ends of lines (Unicode Standard, general categories).
@@ -16,6 +17,30 @@ _UNSEEN = {"Cc", "Cf", "Cs", "Zl", "Zp"}
 def is_unseen(character: str) -> bool:
     """Return whether a character has no place in a name, as it cannot be seen."""
     return not character.isprintable() and unicodedata.category(character) in _UNSEEN
+
+
+class Named(Protocol):
+    """What bears a camera's name."""
+
+    @property
+    def name(self) -> str: ...
+
+
+N = TypeVar("N", bound=Named)
+
+
+def camera_named(cameras: Sequence[N], name: str) -> N:
+    """Return the camera of that name, or raise InputError with the names there are."""
+    for camera in cameras:
+        if camera.name == name:
+            return camera
+    names = [c.name for c in cameras]
+    raise InputError(
+        "camera",
+        expected=f"one of {listed(names)}",
+        found=repr(name),
+        remedy=did_you_mean(name, names),
+    )
 
 
 def check_name(name: str, where: str) -> str:

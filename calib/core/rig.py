@@ -11,11 +11,11 @@ from numpy.typing import NDArray
 
 from calib.core.camera import Lens, project, undistort
 from calib.core.geometry import Array, Pose, frozen
-from calib.core.names import check_name, listed
+from calib.core.names import camera_named, check_name, listed
 from calib.core.parameters import POSITION, ROTATION, CameraParameter, Parameter
 from calib.core.tracks import MOST_PX
 from calib.core.wand import Wand
-from calib.errors import InputError, did_you_mean
+from calib.errors import InputError
 from calib.told import Printed, Told
 
 
@@ -353,15 +353,7 @@ class Rig(Told):
 
     def camera(self, name: str) -> RigCamera:
         """Return the camera of that name, or raise InputError with the names there are."""
-        for camera in self.cameras:
-            if camera.name == name:
-                return camera
-        raise InputError(
-            "camera",
-            expected=f"one of {listed(self.names)}",
-            found=repr(name),
-            remedy=did_you_mean(name, self.names),
-        )
+        return camera_named(self.cameras, name)
 
     def sigmas(self, name: str) -> tuple[Array, Array]:
         """Return 1σ of a camera's position (3,) in mm and rotation (3,) in degrees; nan where not

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from calib.core.camera import Lens, is_outside, outside_error
 from calib.core.geometry import Array, frozen
-from calib.core.names import check_name, listed
-from calib.errors import InputError, did_you_mean
+from calib.core.names import camera_named, check_name
+from calib.errors import InputError
 
 Ints = NDArray[np.int64]
 MOST_PX = 100_000  # some four times what the largest sensors have along a side
@@ -333,15 +333,7 @@ class Tracks:
 
     def camera(self, name: str) -> CameraTracks:
         """Return the camera of that name, or raise InputError with the names there are."""
-        for camera in self.cameras:
-            if camera.name == name:
-                return camera
-        raise InputError(
-            "camera",
-            expected=f"one of {listed(self.names)}",
-            found=repr(name),
-            remedy=did_you_mean(name, self.names),
-        )
+        return camera_named(self.cameras, name)
 
     def subset(self, names: Iterable[str]) -> Tracks:
         """Return the capture of the named cameras alone, in the order given."""

@@ -207,9 +207,8 @@ def _without_lasting(fit: Fit, seen: NDArray[np.bool_]) -> tuple[NDArray[np.bool
     limit, before = float(np.sqrt(GATE_SQUARED)), seen
     off: list[Off] = []
     stretches: list[Stretch] = []
-    barred: set[int] = (
-        set()
-    )  # cameras that stand off most of the time: something else is wrong with them
+    # Cameras that stand off most of the time: something else is wrong with them.
+    barred: set[int] = set()
     given, followed = fit, list[Off]()
     for _ in range(FOLLOWED_ROUNDS):
         more = _followed(fit, seen, followed)

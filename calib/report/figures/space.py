@@ -32,7 +32,6 @@ By = Literal["residual", "precision"]
 MOST_NAMED = 60  # cameras; of larger rigs those that need action are named, the others on pointing
 EXTENT = 2.1  # of what is shown across, in the units of the eye's distance
 MARGIN_M = 0.5  # of floor around what stands on it
-MOST_SQUARES = 40  # of the floor along a side
 
 
 def rig_in_space(seen: Portrait | Rig, by: By = "residual") -> go.Figure:

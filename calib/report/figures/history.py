@@ -41,35 +41,31 @@ def history_chart(history: History, quantity: str = "rotation_deg") -> go.Figure
     quiet = [c for c in history.cameras if c.verdict in QUIET]
     for k, c in enumerate(quiet):
         values, _ = _values(c, quantity, factor, len(when))
-        out.add_trace(
-            go.Scatter(
-                x=when,
-                y=values,
-                mode="lines+markers",
-                name="steady",
-                legendgroup="steady",
-                showlegend=k == 0,
-                line={"color": SOFT, "width": 1},
-                opacity=0.5,
-                marker={"size": 4},
-                hovertemplate=f"{shown(c.name)}: %{{y:.3f}}<extra></extra>",
-            )
+        out.add_scatter(
+            x=when,
+            y=values,
+            mode="lines+markers",
+            name="steady",
+            legendgroup="steady",
+            showlegend=k == 0,
+            line={"color": SOFT, "width": 1},
+            opacity=0.5,
+            marker={"size": 4},
+            hovertemplate=f"{shown(c.name)}: %{{y:.3f}}<extra></extra>",
         )
     for k, c in enumerate(c for c in history.cameras if c.verdict not in QUIET):
         values, sigmas = _values(c, quantity, factor, len(when))
         colour = APART[k % len(APART)]
         name = f"{shown(c.name)}: {c.verdict}"
-        out.add_trace(
-            go.Scatter(
-                x=when,
-                y=values,
-                mode="lines+markers",
-                name=name,
-                line={"color": colour, "dash": DASHES[k % len(DASHES)], "width": 2},
-                marker={"symbol": MARKS[(k + k // len(APART)) % len(MARKS)], "size": 9},
-                error_y={"type": "data", "array": 2.0 * sigmas, "thickness": 1.5, "width": 4},
-                hovertemplate=name + ", %{y:.3f}, %{x}<extra></extra>",
-            )
+        out.add_scatter(
+            x=when,
+            y=values,
+            mode="lines+markers",
+            name=name,
+            line={"color": colour, "dash": DASHES[k % len(DASHES)], "width": 2},
+            marker={"symbol": MARKS[(k + k // len(APART)) % len(MARKS)], "size": 9},
+            error_y={"type": "data", "array": 2.0 * sigmas, "thickness": 1.5, "width": 4},
+            hovertemplate=name + ", %{y:.3f}, %{x}<extra></extra>",
         )
     if quantity != "focal_change":  # the length of a change has no part below none
         out.update_yaxes(rangemode="nonnegative")

@@ -37,23 +37,21 @@ def length_errors(lengths: Lengths, stage: Stage, view: View = "above") -> go.Fi
         x=stage.axes[a],
         y=stage.axes[b],
     )
-    out.add_trace(
-        go.Heatmap(
-            x=small(x),
-            y=small(y),
-            z=small(mean.round(digits) + 0.0),
-            zmin=-top,
-            zmax=top,
-            colorscale=scale(ABOUT_NONE),
-            xgap=1,
-            ygap=1,
-            colorbar=colour_bar("mean error (mm)"),
-            customdata=count,
-            hoverongaps=False,
-            texttemplate=f"%{{z:+.{digits}f}}",
-            textfont={"size": 9},
-            hovertemplate=f"%{{z:+.{digits}f}} mm, mean of %{{customdata}} lengths<extra></extra>",
-        )
+    out.add_heatmap(
+        x=small(x),
+        y=small(y),
+        z=small(mean.round(digits) + 0.0),
+        zmin=-top,
+        zmax=top,
+        colorscale=scale(ABOUT_NONE),
+        xgap=1,
+        ygap=1,
+        colorbar=colour_bar("mean error (mm)"),
+        customdata=count,
+        hoverongaps=False,
+        texttemplate=f"%{{z:+.{digits}f}}",
+        textfont={"size": 9},
+        hovertemplate=f"%{{z:+.{digits}f}} mm, mean of %{{customdata}} lengths<extra></extra>",
     )
     out.update_layout(
         xaxis={"constrain": "domain", "zeroline": False, "showgrid": False},

@@ -7,19 +7,7 @@ import plotly.graph_objects as go
 
 from calib.core.geometry import Array
 from calib.core.rig import Rig
-from calib.report.figures.look import (
-    INK,
-    MAIN,
-    PAPER,
-    RISING,
-    SOFT,
-    colour_bar,
-    figure,
-    joined,
-    scale,
-    shown,
-    small,
-)
+from calib.report.figures import look
 from calib.report.figures.stage import stage_of
 from calib.solve.start.graph import MIN_SHARED_FRAMES, Overlap
 
@@ -38,7 +26,7 @@ def links_map(rig: Rig, overlap: Overlap) -> go.Figure:
     at = stage.place(np.array([rig.camera(n).position_mm for n in names]))[:, :2]
     shared = overlap.frames[np.ix_(rows, rows)].astype(float)
     np.fill_diagonal(shared, 0.0)
-    out = figure(
+    out = look.figure(
         "Who sees the wand together, from above", height=480, x=stage.axes[0], y=stage.axes[1]
     )
     pairs = strongest(shared)
@@ -48,52 +36,43 @@ def links_map(rig: Rig, overlap: Overlap) -> go.Figure:
         here = [(i, j) for i, j in pairs if limits[k] < shared[i, j] <= limits[k + 1]]
         if not here:
             continue
-        path = joined(np.array([[at[i], at[j]] for i, j in here]))
-        out.add_trace(
-            go.Scatter(
-                x=small(path[:, 0]),
-                y=small(path[:, 1]),
-                mode="lines",
-                hoverinfo="skip",
-                line={"color": RISING[2 + 2 * k], "width": width},
-                name=f"{limits[k] + 1} to {limits[k + 1]} frames shared",
-            )
+        path = look.joined(np.array([[at[i], at[j]] for i, j in here]))
+        look.add_line(
+            out,
+            path,
+            look.RISING[2 + 2 * k],
+            width,
+            name=f"{limits[k] + 1} to {limits[k + 1]} frames shared",
         )
     if pairs:
         middle = np.array([(at[i] + at[j]) / 2 for i, j in pairs])
         told = [
-            f"{shown(names[i])} and {shown(names[j])}: {shared[i, j]:.0f} frames shared"
+            f"{look.shown(names[i])} and {look.shown(names[j])}: {shared[i, j]:.0f} frames shared"
             for i, j in pairs
         ]
-        out.add_trace(
-            go.Scatter(
-                x=small(middle[:, 0]),
-                y=small(middle[:, 1]),
-                mode="markers",
-                hovertext=told,
-                hoverinfo="text",
-                marker={"size": 10, "color": MAIN, "opacity": 0.0},
-                showlegend=False,
-            )
-        )
-    n_links = (shared >= MIN_SHARED_FRAMES).sum(axis=1)
-    out.add_trace(
-        go.Scatter(
-            x=small(at[:, 0]),
-            y=small(at[:, 1]),
-            mode="markers+text",
-            text=[shown(n) for n in names],
-            textposition=_outward(at),
-            cliponaxis=False,
-            hovertext=[
-                f"{shown(n)}: shares frames with {c} cameras"
-                for n, c in zip(names, n_links, strict=True)
-            ],
+        out.add_scatter(
+            **look.coordinates(middle),
+            mode="markers",
+            hovertext=told,
             hoverinfo="text",
-            marker={"size": 11, "color": INK, "line": {"color": PAPER, "width": 2}},
-            textfont={"size": 12 if len(names) <= 40 else 9},
+            marker={"size": 10, "color": look.MAIN, "opacity": 0.0},
             showlegend=False,
         )
+    n_links = (shared >= MIN_SHARED_FRAMES).sum(axis=1)
+    out.add_scatter(
+        **look.coordinates(at),
+        mode="markers+text",
+        text=[look.shown(n) for n in names],
+        textposition=_outward(at),
+        cliponaxis=False,
+        hovertext=[
+            f"{look.shown(n)}: shares frames with {c} cameras"
+            for n, c in zip(names, n_links, strict=True)
+        ],
+        hoverinfo="text",
+        marker={"size": 11, "color": look.INK, "line": {"color": look.PAPER, "width": 2}},
+        textfont={"size": 12 if len(names) <= 40 else 9},
+        showlegend=False,
     )
     out.update_layout(
         yaxis={"scaleanchor": "x", "constrain": "domain", "zeroline": False},
@@ -124,28 +103,26 @@ def links_table(overlap: Overlap) -> go.Figure:
     """Return the number of frames that every two cameras share, as a table of colours; of few
     cameras with the counts written in.
     """
-    names = [shown(n) for n in overlap.names]
+    names = [look.shown(n) for n in overlap.names]
     n = len(names)
     counts = overlap.frames.astype(float)
     np.fill_diagonal(counts, np.nan)
     counts[counts == 0] = np.nan
-    out = figure("Frames that two cameras share", height=int(np.clip(28 * n + 140, 320, 900)))
+    out = look.figure("Frames that two cameras share", height=int(np.clip(28 * n + 140, 320, 900)))
     is_written = n <= MOST_WRITTEN
-    out.add_trace(
-        go.Heatmap(
-            x=list(range(n)),
-            y=list(range(n)),
-            z=small(counts),
-            zmin=0,
-            colorscale=scale(RISING),
-            colorbar=colour_bar("frames shared"),
-            xgap=1,
-            ygap=1,
-            texttemplate="%{z:.0f}" if is_written else None,
-            hoverongaps=False,
-            customdata=None,
-            hovertemplate="%{y} and %{x}: %{z:.0f} frames<extra></extra>",
-        )
+    out.add_heatmap(
+        x=list(range(n)),
+        y=list(range(n)),
+        z=look.small(counts),
+        zmin=0,
+        colorscale=look.scale(look.RISING),
+        colorbar=look.colour_bar("frames shared"),
+        xgap=1,
+        ygap=1,
+        texttemplate="%{z:.0f}" if is_written else None,
+        hoverongaps=False,
+        customdata=None,
+        hovertemplate="%{y} and %{x}: %{z:.0f} frames<extra></extra>",
     )
     step = max(1, n // 40)
     ticks = {"tickmode": "array", "tickvals": list(range(0, n, step)), "ticktext": names[::step]}
@@ -157,6 +134,6 @@ def links_table(overlap: Overlap) -> go.Figure:
         out.update_layout(font={"size": 11})
     if not np.isfinite(counts).any():
         out.add_annotation(
-            text="no two cameras share a frame", showarrow=False, font={"color": SOFT}
+            text="no two cameras share a frame", showarrow=False, font={"color": look.SOFT}
         )
     return out

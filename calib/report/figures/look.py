@@ -54,6 +54,15 @@ FONT = "system-ui, -apple-system, 'Segoe UI', Roboto, 'Noto Sans', sans-serif"
 MOST_LETTERS = 24  # of a name in a chart; tables have all of it
 OPEN_ISOLATE, CLOSE_ISOLATE = "\u2068", "\u2069"  # keep right-to-left names from turning the rest
 
+AXIS = {
+    "gridcolor": LINE,
+    "zerolinecolor": LINE,
+    "linecolor": SOFT,
+    "ticks": "outside",
+    "tickcolor": LINE,
+    "automargin": True,
+    "title": {"standoff": 8},
+}
 TEMPLATE = go.layout.Template(
     layout={
         "font": {"family": FONT, "size": 13, "color": INK},
@@ -68,24 +77,8 @@ TEMPLATE = go.layout.Template(
         "paper_bgcolor": PAPER,
         "plot_bgcolor": PAPER,
         "margin": {"l": 60, "r": 16, "t": 52, "b": 48},
-        "xaxis": {
-            "gridcolor": LINE,
-            "zerolinecolor": LINE,
-            "linecolor": SOFT,
-            "ticks": "outside",
-            "tickcolor": LINE,
-            "automargin": True,
-            "title": {"standoff": 8},
-        },
-        "yaxis": {
-            "gridcolor": LINE,
-            "zerolinecolor": LINE,
-            "linecolor": SOFT,
-            "ticks": "outside",
-            "tickcolor": LINE,
-            "automargin": True,
-            "title": {"standoff": 8},
-        },
+        "xaxis": AXIS,
+        "yaxis": AXIS,
         "colorway": list(APART),
         "hoverlabel": {"bgcolor": PAPER, "bordercolor": SOFT, "font": {"color": INK}},
         "legend": {"orientation": "h", "x": 0, "y": 1.0, "yanchor": "bottom", "xanchor": "left"},
@@ -120,6 +113,24 @@ def colour_bar(title: str, **more: Any) -> dict[str, Any]:
         "outlinewidth": 0,
         "ticks": "outside",
     } | more
+
+
+def colours_to(top: float, title: str) -> dict[str, Any]:
+    """Return how values from none to ``top`` colour markers or lines, with the bar beside them."""
+    colours = {"cmin": 0.0, "cmax": top, "colorscale": scale(RISING)}
+    return colours | {"showscale": True, "colorbar": colour_bar(title)}
+
+
+def coordinates(points: Array) -> dict[str, Any]:
+    """Return x, y and, in space, z of points (n, 2 or 3) as a trace takes them."""
+    return {axis: small(values) for axis, values in zip("xyz", points.T, strict=False)}
+
+
+def add_line(out: go.Figure, points: Array, colour: str, width: float, **more: Any) -> None:
+    """Add points (n, 2 or 3) joined by a line; nothing is shown on pointing at it."""
+    add = out.add_scatter3d if points.shape[1] == 3 else out.add_scatter
+    line = {"color": colour, "width": width}
+    add(**coordinates(points), mode="lines", line=line, **{"hoverinfo": "skip"} | more)
 
 
 def shown(name: str) -> str:

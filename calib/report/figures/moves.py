@@ -17,7 +17,7 @@ from calib.core.rig import Rig, RigCamera
 from calib.report.changes import history as history_words
 from calib.report.changes import recheck as recheck_words
 from calib.report.changes.cameras import worst_first
-from calib.report.figures.look import INK, MAIN, SOFT, WARN, figure, in_space, joined, shown, small
+from calib.report.figures import look
 from calib.report.figures.sensor import arrows, as_sensor, magnified, sensor_height
 from calib.report.figures.space import framed, scene
 from calib.report.figures.stage import Stage, frustum, outline, reach_m, stage_of
@@ -160,34 +160,32 @@ def moves_in_space(moves: Moves) -> go.Figure:
     ends = [start + times * v for s in sights for start, v in s]
     seen = stage.place(rig.wave_mm) if len(rig.wave_mm) else places
     out = scene(stage, np.vstack([places, seen, *[e[None] for e in ends]]), "What moved where")
-    _outlines(out, stage, list(rig.cameras), reach, SOFT, 1.5, "before")
+    _outlines(out, stage, list(rig.cameras), reach, look.SOFT, 1.5, "before")
     if named:
-        _outlines(out, stage, [m.later for m in named if m.later], reach, WARN, 5.0, "moved: now")
+        _outlines(
+            out, stage, [m.later for m in named if m.later], reach, look.WARN, 5.0, "moved: now"
+        )
         for k, (colour, name) in enumerate(
-            ((WARN, "where the camera went"), (MAIN, "where its view went"))
+            ((look.WARN, "where the camera went"), (look.MAIN, "where its view went"))
         ):
             told = [_told(m) for m in named]
             _arrows_3d(out, [s[k] for s in sights], times, colour, f"{name}, {times:g} ×", told)
     names = {m.camera.name for m in named}
     is_moved = [n in names for n in rig.names]
-    out.add_trace(
-        go.Scatter3d(
-            x=small(places[:, 0]),
-            y=small(places[:, 1]),
-            z=small(places[:, 2]),
-            mode="markers+text",
-            hoverinfo="text",
-            showlegend=False,
-            textposition="top center",
-            text=["▲ " * a + in_space(n) for n, a in zip(rig.names, is_moved, strict=True)],
-            hovertext=[shown(n) for n in rig.names],
-            marker={
-                "size": [7 if a else 3 for a in is_moved],
-                "color": SOFT,
-                "symbol": ["diamond" if a else "circle" for a in is_moved],
-            },
-            textfont={"size": 12, "color": INK},
-        )
+    out.add_scatter3d(
+        **look.coordinates(places),
+        mode="markers+text",
+        hoverinfo="text",
+        showlegend=False,
+        textposition="top center",
+        text=["▲ " * a + look.in_space(n) for n, a in zip(rig.names, is_moved, strict=True)],
+        hovertext=[look.shown(n) for n in rig.names],
+        marker={
+            "size": [7 if a else 3 for a in is_moved],
+            "color": look.SOFT,
+            "symbol": ["diamond" if a else "circle" for a in is_moved],
+        },
+        textfont={"size": 12, "color": look.INK},
     )
     return framed(out)
 
@@ -200,31 +198,20 @@ def picture_moved(move: Move, rig: Rig) -> go.Figure:
     uv, vector = _picture(camera, move.later, _middle_mm(rig), GRID)
     usual = float(np.nanquantile(np.linalg.norm(vector, axis=1), 0.9))
     times = magnified(1.3 * camera.width / GRID[0] / max(usual, 1e-9))
-    out = figure(
-        f"{shown(camera.name)}: how its picture moved ({times:g} ×), {move.shift_px:.2f} px RMS",
+    name = look.shown(camera.name)
+    out = look.figure(
+        f"{name}: how its picture moved ({times:g} ×), {move.shift_px:.2f} px RMS",
         height=sensor_height(camera.width, camera.height),
     )
     path = arrows(uv, times * vector)
-    out.add_trace(
-        go.Scatter(
-            x=small(path[:, 0]),
-            y=small(path[:, 1]),
-            mode="lines",
-            hoverinfo="skip",
-            line={"color": WARN, "width": 2},
-            name="from before to now",
-        )
-    )
-    out.add_trace(
-        go.Scatter(
-            x=small(uv[:, 0]),
-            y=small(uv[:, 1]),
-            mode="markers",
-            marker={"size": 4, "color": SOFT},
-            customdata=small(vector),
-            showlegend=False,
-            hovertemplate="moved by (%{customdata[0]:.2f}, %{customdata[1]:.2f}) px<extra></extra>",
-        )
+    look.add_line(out, path, look.WARN, 2, name="from before to now")
+    out.add_scatter(
+        **look.coordinates(uv),
+        mode="markers",
+        marker={"size": 4, "color": look.SOFT},
+        customdata=look.small(vector),
+        showlegend=False,
+        hovertemplate="moved by (%{customdata[0]:.2f}, %{customdata[1]:.2f}) px<extra></extra>",
     )
     as_sensor(out, camera.width, camera.height)
     return out
@@ -297,7 +284,7 @@ def _shift_px(camera: RigCamera, later: RigCamera, middle: Array) -> float:
 
 def _told(move: Move) -> str:
     return (
-        f"{shown(move.camera.name)}: shifted by {move.shift_mm:.2f} mm, turned by "
+        f"{look.shown(move.camera.name)}: shifted by {move.shift_mm:.2f} mm, turned by "
         f"{move.turn_deg:.3f}°"
     )
 
@@ -311,18 +298,8 @@ def _outlines(
     width: float,
     name: str,
 ) -> None:
-    line = joined(np.array([outline(frustum(stage, c, reach)) for c in cameras]))
-    out.add_trace(
-        go.Scatter3d(
-            x=small(line[:, 0]),
-            y=small(line[:, 1]),
-            z=small(line[:, 2]),
-            mode="lines",
-            line={"color": colour, "width": width},
-            hoverinfo="skip",
-            name=name,
-        )
-    )
+    line = look.joined(np.array([outline(frustum(stage, c, reach)) for c in cameras]))
+    look.add_line(out, line, colour, width, name=name)
 
 
 def _arrows_3d(
@@ -342,16 +319,13 @@ def _arrows_3d(
     across = np.cross(vector, aside) / np.maximum(length, 1e-12)
     end = start + vector
     barbs = [end - TIP * vector + TIP * 0.45 * b for b in (aside, -aside, across, -across)]
-    path = joined(np.stack([start, *(p for b in barbs for p in (end, b)), end], axis=1))
-    out.add_trace(
-        go.Scatter3d(
-            x=small(path[:, 0]),
-            y=small(path[:, 1]),
-            z=small(path[:, 2]),
-            mode="lines",
-            line={"color": colour, "width": 5},
-            name=name,
-            hoverinfo="text",
-            hovertext=[t for t in told for _ in range(len(path) // len(told))],
-        )
+    path = look.joined(np.stack([start, *(p for b in barbs for p in (end, b)), end], axis=1))
+    look.add_line(
+        out,
+        path,
+        colour,
+        5,
+        name=name,
+        hoverinfo="text",
+        hovertext=[t for t in told for _ in range(len(path) // len(told))],
     )

@@ -5,6 +5,7 @@ place of the floor.
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import combinations, product
 
 import numpy as np
 import plotly.graph_objects as go
@@ -13,37 +14,12 @@ from calib.core.geometry import Array
 from calib.plan.assess import Assessment
 from calib.plan.wave import planned_rig
 from calib.prove.volume import Box
-from calib.report.figures.look import (
-    INK,
-    MAIN,
-    RISING,
-    SOFT,
-    WARN,
-    colour_bar,
-    figure,
-    joined,
-    round_up,
-    scale,
-    shown,
-    small,
-)
+from calib.report.figures import look
 from calib.report.figures.space import add_cameras, framed, scene
 from calib.report.figures.stage import stage_of
 
-SIDES = (
-    (0, 1),
-    (0, 2),
-    (0, 4),
-    (1, 3),
-    (1, 5),
-    (2, 3),
-    (2, 6),
-    (3, 7),
-    (4, 5),
-    (4, 6),
-    (5, 7),
-    (6, 7),
-)
+# Of a box whose corners go by x, then y, then z, each low, then high.
+SIDES = [(a, b) for a, b in combinations(range(8), 2) if (a ^ b).bit_count() == 1]
 
 
 def plan_in_space(found: Assessment) -> go.Figure:
@@ -58,74 +34,42 @@ def plan_in_space(found: Assessment) -> go.Figure:
     sigma = np.where(np.isfinite(found.sigma_mm), found.sigma_mm, np.nan)
     values = found.tie.position_mm
     known = np.append(values[np.isfinite(values)], sigma[np.isfinite(sigma)])
-    top = round_up(float(np.quantile(known, 0.98))) if len(known) else 1.0
-    bar = {
-        "cmin": 0.0,
-        "cmax": top,
-        "colorscale": scale(RISING),
-        "showscale": True,
-        "colorbar": colour_bar("± (mm)"),
-    }
+    top = look.round_up(float(np.quantile(known, 0.98))) if len(known) else 1.0
+    bar = look.colours_to(top, "± (mm)")
     at = stage.place(found.places_mm[found.judged])
     is_known = np.isfinite(sigma)
-    out.add_trace(
-        go.Scatter3d(
-            x=small(at[is_known, 0]),
-            y=small(at[is_known, 1]),
-            z=small(at[is_known, 2]),
-            mode="markers",
-            marker={"size": 2, "color": small(sigma[is_known])} | bar,
-            hovertemplate="a marker here is placed to %{marker.color:.2f} mm<extra></extra>",
-            name="places of the volume",
-        )
+    out.add_scatter3d(
+        **look.coordinates(at[is_known]),
+        mode="markers",
+        marker={"size": 2, "color": look.small(sigma[is_known])} | bar,
+        hovertemplate="a marker here is placed to %{marker.color:.2f} mm<extra></extra>",
+        name="places of the volume",
     )
-    _add_box(out, stage.place(_corners(volume)), SOFT, "volume")
+    _add_box(out, stage.place(_corners(volume)), look.SOFT, "volume")
     for obstacle in found.plan.obstacles:
-        _add_box(out, stage.place(_corners(obstacle.box)), WARN, shown(obstacle.name))
+        _add_box(out, stage.place(_corners(obstacle.box)), look.WARN, look.shown(obstacle.name))
     walk = stage.place(np.array([s.place_mm for s in found.way.stops]))
-    out.add_trace(
-        go.Scatter3d(
-            x=small(walk[:, 0]),
-            y=small(walk[:, 1]),
-            z=small(walk[:, 2]),
-            mode="lines+markers+text",
-            text=[str(k + 1) for k in range(len(walk))],
-            line={"color": MAIN, "width": 3},
-            marker={"size": 3, "color": MAIN},
-            textfont={"size": 11, "color": INK},
-            hovertext=[f"stop {k + 1}: {s.seconds:.0f} s" for k, s in enumerate(found.way.stops)],
-            hoverinfo="text",
-            name="walk with the wand",
-        )
+    out.add_scatter3d(
+        **look.coordinates(walk),
+        mode="lines+markers+text",
+        text=[str(k + 1) for k in range(len(walk))],
+        line={"color": look.MAIN, "width": 3},
+        marker={"size": 3, "color": look.MAIN},
+        textfont={"size": 11, "color": look.INK},
+        hovertext=[f"stop {k + 1}: {s.seconds:.0f} s" for k, s in enumerate(found.way.stops)],
+        hoverinfo="text",
+        name="walk with the wand",
     )
     add_cameras(out, stage, rig, values, "mm", bar)
     return framed(out)
 
 
 def _corners(box: Box) -> Array:
-    return np.array(
-        [
-            [x, y, z]
-            for x in (box.low_mm[0], box.high_mm[0])
-            for y in (box.low_mm[1], box.high_mm[1])
-            for z in (box.low_mm[2], box.high_mm[2])
-        ]
-    )
+    return np.array(list(product(*zip(box.low_mm, box.high_mm, strict=True))))
 
 
 def _add_box(out: go.Figure, corners: Array, colour: str, name: str) -> None:
-    path = joined(np.array([[corners[a], corners[b]] for a, b in SIDES]))
-    out.add_trace(
-        go.Scatter3d(
-            x=small(path[:, 0]),
-            y=small(path[:, 1]),
-            z=small(path[:, 2]),
-            mode="lines",
-            line={"color": colour, "width": 2},
-            hoverinfo="skip",
-            name=name,
-        )
-    )
+    look.add_line(out, look.joined(corners[np.array(SIDES)]), colour, 2, name=name)
 
 
 def plan_from_above(found: Assessment) -> tuple[go.Figure, ...]:
@@ -154,32 +98,27 @@ def _map(places: Array, values: Array, pick: np.ufunc) -> tuple[Array, Array, Ar
 def _heat(
     found: Assessment, x: Array, y: Array, values: Array, title: str, unit: str, *, reverse: bool
 ) -> go.Figure:
-    out = figure(title, height=420, x="x (m)", y="y (m)")
-    out.add_trace(
-        go.Heatmap(
-            x=small(x / 1000),
-            y=small(y / 1000),
-            z=small(values),
-            zmin=0.0,
-            colorscale=scale(RISING),
-            reversescale=reverse,
-            colorbar=colour_bar(unit),
-            hovertemplate="x %{x:.1f} m, y %{y:.1f} m: %{z:.2f} " + unit + "<extra></extra>",
-        )
+    out = look.figure(title, height=420, x="x (m)", y="y (m)")
+    out.add_heatmap(
+        x=look.small(x / 1000),
+        y=look.small(y / 1000),
+        z=look.small(values),
+        zmin=0.0,
+        colorscale=look.scale(look.RISING),
+        reversescale=reverse,
+        colorbar=look.colour_bar(unit),
+        hovertemplate="x %{x:.1f} m, y %{y:.1f} m: %{z:.2f} " + unit + "<extra></extra>",
     )
-    at = np.array([c.position_mm for c in found.plan.cameras]) / 1000
-    out.add_trace(
-        go.Scatter(
-            x=small(at[:, 0]),
-            y=small(at[:, 1]),
-            mode="markers+text",
-            text=[shown(c.name) for c in found.plan.cameras],
-            textposition="top center",
-            marker={"color": INK, "size": 7},
-            textfont={"size": 10, "color": INK},
-            hoverinfo="text",
-            showlegend=False,
-        )
+    at = np.array([c.position_mm[:2] for c in found.plan.cameras]) / 1000
+    out.add_scatter(
+        **look.coordinates(at),
+        mode="markers+text",
+        text=[look.shown(c.name) for c in found.plan.cameras],
+        textposition="top center",
+        marker={"color": look.INK, "size": 7},
+        textfont={"size": 10, "color": look.INK},
+        hoverinfo="text",
+        showlegend=False,
     )
     out.update_yaxes(scaleanchor="x")
     return out

@@ -7,20 +7,8 @@ import plotly.graph_objects as go
 
 from calib.core.geometry import Array
 from calib.core.tracks import CameraTracks
+from calib.report.figures import look
 from calib.report.figures.data import Sensor
-from calib.report.figures.look import (
-    COUNTS,
-    INK,
-    MAIN,
-    SOFT,
-    WARN,
-    colour_bar,
-    figure,
-    joined,
-    scale,
-    shown,
-    small,
-)
 from calib.report.words import counted
 
 BEYOND = 3.0  # standard uncertainties: a cell's mean beyond is no chance in a hundred cells or so
@@ -41,46 +29,35 @@ def sensor_map(sensor: Sensor) -> go.Figure:
     known = np.isfinite(length)
     usual = float(np.quantile(length[known], 0.9)) if known.any() else 1.0
     times = magnified(2.0 * LONG * min(dx, dy) / max(usual, 1e-9))
-    out = figure(
+    out = look.figure(
         f"Points over the sensor, and how they lie off ({times:,.0f} ×)",
         height=sensor_height(sensor.width, sensor.height),
     )
-    out.add_trace(
-        go.Heatmap(
-            x=small(x),
-            y=small(y),
-            z=np.where(sensor.count > 0, sensor.count, np.nan),
-            colorscale=scale(COUNTS),
-            zmin=0,
-            colorbar=colour_bar("points in a cell"),
-            customdata=np.dstack([sensor.mean_px, sensor.count]).astype(np.float32),
-            hovertemplate="about (%{x:.0f}, %{y:.0f}) px: %{customdata[2]:.0f} points, off by "
-            "(%{customdata[0]:.3f}, %{customdata[1]:.3f}) px<extra></extra>",
-            hoverongaps=False,
-            xgap=1,
-            ygap=1,
-        )
+    out.add_heatmap(
+        x=look.small(x),
+        y=look.small(y),
+        z=np.where(sensor.count > 0, sensor.count, np.nan),
+        colorscale=look.scale(look.COUNTS),
+        zmin=0,
+        colorbar=look.colour_bar("points in a cell"),
+        customdata=np.dstack([sensor.mean_px, sensor.count]).astype(np.float32),
+        hovertemplate="about (%{x:.0f}, %{y:.0f}) px: %{customdata[2]:.0f} points, off by "
+        "(%{customdata[0]:.3f}, %{customdata[1]:.3f}) px<extra></extra>",
+        hoverongaps=False,
+        xgap=1,
+        ygap=1,
     )
     beyond = known & (length > BEYOND * sensor.sigma_px)
     for rows, colour, width, name in (
-        (known & ~beyond, SOFT, 1.0, "within chance"),
-        (beyond, INK, 2.2, "more than chance"),
+        (known & ~beyond, look.SOFT, 1.0, "within chance"),
+        (beyond, look.INK, 2.2, "more than chance"),
     ):
         at = np.argwhere(rows)
         if not len(at):
             continue
         start = np.column_stack([x[at[:, 1]], y[at[:, 0]]])
         path = arrows(start, times * sensor.mean_px[rows])
-        out.add_trace(
-            go.Scatter(
-                x=small(path[:, 0]),
-                y=small(path[:, 1]),
-                mode="lines",
-                name=name,
-                line={"color": colour, "width": width},
-                hoverinfo="skip",
-            )
-        )
+        look.add_line(out, path, colour, width, name=name)
     as_sensor(out, sensor.width, sensor.height)
     return out
 
@@ -91,44 +68,40 @@ def sensor_named(camera: CameraTracks) -> go.Figure:
     """
     masks = camera.masks_px if camera.masks_px is not None else np.empty((0, 3))
     is_masked, is_named = camera.is_masked, camera.marker >= 0
-    out = figure(
-        f"{shown(camera.name)}: {is_named.sum():,} of {camera.n_points:,} points named, "
+    out = look.figure(
+        f"{look.shown(camera.name)}: {is_named.sum():,} of {camera.n_points:,} points named, "
         f"{counted(len(masks), 'mask')}",
         height=sensor_height(camera.width, camera.height),
     )
     for name, pick, colour, mark in (
-        ("not named", ~is_masked & ~is_named, SOFT, "cross-thin-open"),
-        ("named", is_named, MAIN, "circle"),
+        ("not named", ~is_masked & ~is_named, look.SOFT, "cross-thin-open"),
+        ("named", is_named, look.MAIN, "circle"),
     ):
         rows = np.flatnonzero(pick)
         rows = rows[:: max(1, -(-len(rows) // MOST_POINTS))]
-        out.add_trace(
-            go.Scatter(
-                x=small(camera.xy_px[rows, 0]),
-                y=small(camera.xy_px[rows, 1]),
-                mode="markers",
-                name=name,
-                marker={"color": colour, "symbol": mark, "size": 4},
-                hoverinfo="skip",
-            )
+        out.add_scatter(
+            x=look.small(camera.xy_px[rows, 0]),
+            y=look.small(camera.xy_px[rows, 1]),
+            mode="markers",
+            name=name,
+            marker={"color": colour, "symbol": mark, "size": 4},
+            hoverinfo="skip",
         )
     round_ = np.linspace(0.0, 2.0 * np.pi, 33)
     radius = np.maximum(masks[:, 2], LEAST_RADIUS * camera.width)
     ring = masks[:, None, :2] + radius[:, None, None] * np.stack(
         [np.cos(round_), np.sin(round_)], 1
     )
-    path = joined(ring) if len(masks) else np.empty((0, 2))
+    path = look.joined(ring) if len(masks) else np.empty((0, 2))
     told = [f"mask at ({x:.1f}, {y:.1f}) px, radius {r:.1f} px" for x, y, r in masks]
-    out.add_trace(
-        go.Scatter(
-            x=small(path[:, 0]),
-            y=small(path[:, 1]),
-            mode="lines",
-            name="masked: stays put",
-            line={"color": WARN, "width": 2},
-            hoverinfo="text",
-            hovertext=[t for t in told for _ in range(len(round_) + 1)],
-        )
+    look.add_line(
+        out,
+        path,
+        look.WARN,
+        2,
+        name="masked: stays put",
+        hoverinfo="text",
+        hovertext=[t for t in told for _ in range(len(round_) + 1)],
     )
     as_sensor(out, camera.width, camera.height)
     return out
@@ -141,29 +114,16 @@ def sensor_height(width: int, height: int) -> int:
 
 def as_sensor(out: go.Figure, width: int, height: int) -> None:
     """Give a chart the axes of a sensor: px, y down, both alike, framed."""
-    out.update_layout(
-        xaxis={
-            "range": [-0.5, width - 0.5],
-            "constrain": "domain",
-            "title": {"text": "x (px)"},
-            "showgrid": False,
-            "mirror": True,
-            "showline": True,
-            "zeroline": False,
-        },
-        yaxis={
-            "range": [height - 0.5, -0.5],
-            "scaleanchor": "x",
-            "constrain": "domain",
-            "title": {"text": "y (px)"},
-            "showgrid": False,
-            "mirror": True,
-            "showline": True,
-            "zeroline": False,
-        },
-        showlegend=True,
-        margin={"t": 84},
-    )
+    edge = {
+        "constrain": "domain",
+        "showgrid": False,
+        "mirror": True,
+        "showline": True,
+        "zeroline": False,
+    }
+    out.update_xaxes(range=[-0.5, width - 0.5], title_text="x (px)", **edge)
+    out.update_yaxes(range=[height - 0.5, -0.5], title_text="y (px)", scaleanchor="x", **edge)
+    out.update_layout(showlegend=True, margin={"t": 84})
 
 
 def arrows(start: Array, vector: Array) -> Array:
@@ -171,7 +131,7 @@ def arrows(start: Array, vector: Array) -> Array:
     end = start + vector
     side = np.column_stack([-vector[:, 1], vector[:, 0]])
     left, right = (end - HEAD * (vector + k * side * 0.5) for k in (1, -1))
-    return joined(np.stack([start, end, left, end, right], axis=1))
+    return look.joined(np.stack([start, end, left, end, right], axis=1))
 
 
 def magnified(times: float) -> float:

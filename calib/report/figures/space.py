@@ -10,22 +10,8 @@ import plotly.graph_objects as go
 from calib.check.verdicts import Verdict
 from calib.core.geometry import Array
 from calib.core.rig import Rig
+from calib.report.figures import look
 from calib.report.figures.data import GAP_S, Portrait
-from calib.report.figures.look import (
-    INK,
-    LINE,
-    RISING,
-    SHADE,
-    SOFT,
-    WARN,
-    colour_bar,
-    figure,
-    in_space,
-    joined,
-    scale,
-    shown,
-    small,
-)
 from calib.report.figures.stage import Stage, frustum, outline, reach_m, stage_of
 
 By = Literal["residual", "precision"]
@@ -50,54 +36,33 @@ def rig_in_space(seen: Portrait | Rig, by: By = "residual") -> go.Figure:
     # The usual stands in the middle of the scale at most: cameras that are alike do not look bad.
     top = max(float(np.quantile(known, 0.98)), 2.0 * float(np.median(known))) if len(known) else 1.0
     out = scene(stage, _everything(stage, rig, of), "The rig in space")
-    bar = {
-        "cmin": 0.0,
-        "cmax": top,
-        "colorscale": scale(RISING),
-        "showscale": True,
-        "colorbar": colour_bar("RMS residual (px)" if by == "residual" else "± (mm)"),
-    }
+    bar = look.colours_to(top, "RMS residual (px)" if by == "residual" else "± (mm)")
     _add_path(out, stage, rig, of, by, bar)
-    acting = (
-        ()
-        if of is None
-        else tuple(row.name for row in of.table.cameras if row.verdict == Verdict.ACT)
-    )
+    judged = () if of is None else of.table.cameras
+    acting = tuple(row.name for row in judged if row.verdict == Verdict.ACT)
     add_cameras(out, stage, rig, values, unit, bar, acting)
     return framed(out)
 
 
 def scene(stage: Stage, places_m: Array, title: str, height: int = 620) -> go.Figure:
     """Return an empty 3D view with the floor under places (n, 3) on the stage."""
-    out = figure(title, height=height)
+    out = look.figure(title, height=height)
     low, high = places_m.min(axis=0) - MARGIN_M, places_m.max(axis=0) + MARGIN_M
     step = next(s for s in (1, 2, 5, 10, 20, 50, 100, 1e9) if (high - low)[:2].max() <= 40 * s)
     x, y = (np.arange(np.floor(low[k] / step), np.ceil(high[k] / step) + 1) * step for k in (0, 1))
     z = stage.floor_m
     lines = [[[a, y[0], z], [a, y[-1], z]] for a in x] + [[[x[0], b, z], [x[-1], b, z]] for b in y]
-    path = joined(np.array(lines, dtype=float))
+    path = look.joined(np.array(lines, dtype=float))
     ground = "floor" if stage.is_aligned else "lowest place of the wand"
-    out.add_trace(
-        go.Scatter3d(
-            x=small(path[:, 0]),
-            y=small(path[:, 1]),
-            z=small(path[:, 2]),
-            mode="lines",
-            line={"color": LINE, "width": 1.5},
-            hoverinfo="skip",
-            name=f"{ground}, squares of {step:g} m",
-        )
-    )
+    look.add_line(out, path, look.LINE, 1.5, name=f"{ground}, squares of {step:g} m")
     if stage.is_aligned:
         _add_axes(out, stage, step)
     hidden = {"visible": False, "showspikes": False}
     out.update_layout(
         scene={
-            "xaxis": hidden,
-            "yaxis": hidden,
-            "zaxis": hidden,
+            **dict.fromkeys(("xaxis", "yaxis", "zaxis"), hidden),
             "dragmode": "orbit",
-            "bgcolor": SHADE,
+            "bgcolor": look.SHADE,
             "camera": {
                 "eye": {"x": 0.7, "y": -1.3, "z": 0.95},
                 "up": {"x": 0, "y": 0, "z": 1},
@@ -106,7 +71,7 @@ def scene(stage: Stage, places_m: Array, title: str, height: int = 620) -> go.Fi
         },
         margin={"l": 0, "r": 0, "t": 64, "b": 0},
         uirevision="kept",
-        paper_bgcolor=SHADE,
+        paper_bgcolor=look.SHADE,
         legend={"y": 1.0, "yanchor": "bottom", "itemsizing": "constant"},
     )
     return out
@@ -148,41 +113,31 @@ def add_cameras(
     corners = np.array([frustum(stage, c, reach) for c in rig.cameras])
     paths = np.array([outline(c) for c in corners])
     coloured = np.where(np.isfinite(values), values, 0.0)
-    line = joined(paths)
     each = np.repeat(coloured, paths.shape[1] + 1)
     is_small = len(rig.cameras) <= MOST_NAMED
     only_colours = {k: v for k, v in bar.items() if k != "colorbar"} | {"showscale": False}
-    out.add_trace(
-        go.Scatter3d(
-            x=small(line[:, 0]),
-            y=small(line[:, 1]),
-            z=small(line[:, 2]),
-            mode="lines",
-            line={"color": small(each), "width": 4 if is_small else 2} | only_colours,
-            hoverinfo="skip",
-            name="cameras",
-            showlegend=False,
-        )
+    out.add_scatter3d(
+        **look.coordinates(look.joined(paths)),
+        mode="lines",
+        line={"color": look.small(each), "width": 4 if is_small else 2} | only_colours,
+        hoverinfo="skip",
+        name="cameras",
+        showlegend=False,
     )
-    faces = corners[:, 1:].reshape(-1, 3)
     at = 4 * np.arange(len(corners))
-    out.add_trace(
-        go.Mesh3d(
-            x=small(faces[:, 0]),
-            y=small(faces[:, 1]),
-            z=small(faces[:, 2]),
-            i=np.concatenate([at, at]),
-            j=np.concatenate([at + 1, at + 2]),
-            k=np.concatenate([at + 2, at + 3]),
-            intensity=small(np.repeat(coloured, 4)),
-            opacity=0.35,
-            hoverinfo="skip",
-            flatshading=True,
-            lighting={"ambient": 1.0},
-            **{k: v for k, v in only_colours.items()},
-        )
+    out.add_mesh3d(
+        **look.coordinates(corners[:, 1:].reshape(-1, 3)),
+        i=np.concatenate([at, at]),
+        j=np.concatenate([at + 1, at + 2]),
+        k=np.concatenate([at + 2, at + 3]),
+        intensity=look.small(np.repeat(coloured, 4)),
+        opacity=0.35,
+        hoverinfo="skip",
+        flatshading=True,
+        lighting={"ambient": 1.0},
+        **only_colours,
     )
-    names = np.array([shown(c.name) for c in rig.cameras])
+    names = np.array([look.shown(c.name) for c in rig.cameras])
     size = 4 if is_small else 2
     acts = np.isin([c.name for c in rig.cameras], acting)
     for is_act in (False, True):
@@ -196,25 +151,20 @@ def add_cameras(
             + "<br>at ({:.0f}, {:.0f}, {:.0f}) mm".format(*rig.cameras[k].position_mm)
             for k in rows
         ]
-        apex = corners[rows, 0]
-        out.add_trace(
-            go.Scatter3d(
-                x=small(apex[:, 0]),
-                y=small(apex[:, 1]),
-                z=small(apex[:, 2]),
-                mode="markers+text" if is_named else "markers",
-                text=["▲ " * is_act + in_space(rig.cameras[k].name) for k in rows],
-                textposition="top center",
-                textfont={"size": 13 if is_act else 11, "color": INK},
-                marker={
-                    "symbol": "diamond" if is_act else "circle",
-                    "size": 7 if is_act else size,
-                    "color": WARN if is_act else SOFT,
-                },
-                hovertext=told,
-                hoverinfo="text",
-                name="needs action" if is_act else "cameras",
-            )
+        out.add_scatter3d(
+            **look.coordinates(corners[rows, 0]),
+            mode="markers+text" if is_named else "markers",
+            text=["▲ " * is_act + look.in_space(rig.cameras[k].name) for k in rows],
+            textposition="top center",
+            textfont={"size": 13 if is_act else 11, "color": look.INK},
+            marker={
+                "symbol": "diamond" if is_act else "circle",
+                "size": 7 if is_act else size,
+                "color": look.WARN if is_act else look.SOFT,
+            },
+            hovertext=told,
+            hoverinfo="text",
+            name="needs action" if is_act else "cameras",
         )
 
 
@@ -238,31 +188,22 @@ def _add_path(
 ) -> None:
     if by == "precision" and of is not None and of.precision is not None:
         at = stage.place(of.precision.places_mm)
-        sigma = of.precision.sigma_mm
-        out.add_trace(
-            go.Scatter3d(
-                x=small(at[:, 0]),
-                y=small(at[:, 1]),
-                z=small(at[:, 2]),
-                mode="markers",
-                marker={"size": 4, "color": small(sigma)} | bar,
-                hovertemplate="a marker here is placed to %{marker.color:.2f} mm<extra></extra>",
-                name="places of the wand",
-            )
+        out.add_scatter3d(
+            **look.coordinates(at),
+            mode="markers",
+            marker={"size": 4, "color": look.small(of.precision.sigma_mm)} | bar,
+            hovertemplate="a marker here is placed to %{marker.color:.2f} mm<extra></extra>",
+            name="places of the wand",
         )
         return
     if of is None or not len(of.wave.places_mm):
         at = stage.place(rig.wave_mm)
-        out.add_trace(
-            go.Scatter3d(
-                x=small(at[:, 0]),
-                y=small(at[:, 1]),
-                z=small(at[:, 2]),
-                mode="markers",
-                marker={"size": 2, "color": SOFT},
-                hoverinfo="skip",
-                name="places of the wand",
-            )
+        out.add_scatter3d(
+            **look.coordinates(at),
+            mode="markers",
+            marker={"size": 2, "color": look.SOFT},
+            hoverinfo="skip",
+            name="places of the wand",
         )
         return
     at, wave = stage.place(of.wave.places_mm), of.wave
@@ -272,19 +213,14 @@ def _add_path(
     path = np.insert(at, cut, np.nan, axis=0)
     colour = np.insert(wave.rms_px, cut, 0.0)
     second = np.insert(wave.second, cut, np.nan)
-    out.add_trace(
-        go.Scatter3d(
-            x=small(path[:, 0]),
-            y=small(path[:, 1]),
-            z=small(path[:, 2]),
-            mode="lines",
-            line={"color": small(colour), "width": 2.5} | bar,
-            customdata=small(second),
-            hovertemplate="the wand at %{customdata:.1f} s: RMS %{line.color:.2f} px"
-            "<extra></extra>",
-            name="path of the wand",
-            showlegend=False,
-        )
+    out.add_scatter3d(
+        **look.coordinates(path),
+        mode="lines",
+        line={"color": look.small(colour), "width": 2.5} | bar,
+        customdata=look.small(second),
+        hovertemplate="the wand at %{customdata:.1f} s: RMS %{line.color:.2f} px<extra></extra>",
+        name="path of the wand",
+        showlegend=False,
     )
 
 
@@ -292,30 +228,14 @@ def _add_axes(out: go.Figure, stage: Stage, size: float) -> None:
     """Add the world's axes at its origin."""
     ends = stage.turn(size * np.eye(3))
     start = stage.place(np.zeros(3))
-    path = joined(np.array([[start, start + e] for e in ends]))
-    out.add_trace(
-        go.Scatter3d(
-            x=small(path[:, 0]),
-            y=small(path[:, 1]),
-            z=small(path[:, 2]),
-            mode="lines",
-            line={"color": INK, "width": 5},
-            hoverinfo="skip",
-            showlegend=False,
-            name="axes",
-        )
-    )
-    tips = start + 1.12 * ends
-    out.add_trace(
-        go.Scatter3d(
-            x=small(tips[:, 0]),
-            y=small(tips[:, 1]),
-            z=small(tips[:, 2]),
-            mode="text",
-            text=list("xyz"),
-            textfont={"size": 14, "color": INK},
-            hoverinfo="skip",
-            showlegend=False,
-            name="axes",
-        )
+    path = look.joined(np.array([[start, start + e] for e in ends]))
+    look.add_line(out, path, look.INK, 5, showlegend=False, name="axes")
+    out.add_scatter3d(
+        **look.coordinates(start + 1.12 * ends),
+        mode="text",
+        text=list("xyz"),
+        textfont={"size": 14, "color": look.INK},
+        hoverinfo="skip",
+        showlegend=False,
+        name="axes",
     )

@@ -22,15 +22,13 @@ def histogram(sensor: Sensor, usual_px: float = float("nan")) -> go.Figure:
         y="coordinates",
     )
     middle = (np.arange(2 * HALF_BINS) - HALF_BINS + 0.5) * sensor.bin_px
-    out.add_trace(
-        go.Bar(
-            x=small(middle),
-            y=sensor.bins,
-            width=sensor.bin_px,
-            name="this camera",
-            marker={"color": COUNTS[-1], "line": {"width": 0}},
-            hovertemplate="%{y} coordinates near %{x:.2f} px<extra></extra>",
-        )
+    out.add_bar(
+        x=small(middle),
+        y=sensor.bins,
+        width=sensor.bin_px,
+        name="this camera",
+        marker={"color": COUNTS[-1], "line": {"width": 0}},
+        hovertemplate="%{y} coordinates near %{x:.2f} px<extra></extra>",
     )
     n = int(sensor.bins.sum()) + sensor.n_beyond
     fine = np.linspace(middle[0], middle[-1], 121)
@@ -40,15 +38,13 @@ def histogram(sensor: Sensor, usual_px: float = float("nan")) -> go.Figure:
     ):
         if np.isfinite(sigma) and sigma > 0 and n:
             law = np.exp(-0.5 * (fine / sigma) ** 2) / (sigma * np.sqrt(2 * np.pi))
-            out.add_trace(
-                go.Scatter(
-                    x=small(fine),
-                    y=small(n * sensor.bin_px * law),
-                    mode="lines",
-                    name=name,
-                    line={"color": colour, "dash": dash, "width": 2},
-                    hoverinfo="skip",
-                )
+            out.add_scatter(
+                x=small(fine),
+                y=small(n * sensor.bin_px * law),
+                mode="lines",
+                name=name,
+                line={"color": colour, "dash": dash, "width": 2},
+                hoverinfo="skip",
             )
     if sensor.n_beyond:
         out.add_annotation(
@@ -77,27 +73,23 @@ def over_time(sensor: Sensor) -> go.Figure:
         (sensor.p95_px, "19 of 20 stay within", MAIN, "dot"),
         (sensor.median_px, "median", INK, "solid"),
     ):
-        out.add_trace(
-            go.Scatter(
-                x=small(sensor.time_s),
-                y=small(values),
-                mode="lines",
-                name=name,
-                line={"color": colour, "dash": dash, "width": 1.8},
-                hovertemplate="%{y:.3f} px at %{x:.1f} s<extra>" + name + "</extra>",
-            )
+        out.add_scatter(
+            x=small(sensor.time_s),
+            y=small(values),
+            mode="lines",
+            name=name,
+            line={"color": colour, "dash": dash, "width": 1.8},
+            hovertemplate="%{y:.3f} px at %{x:.1f} s<extra>" + name + "</extra>",
         )
     for first, last in sensor.left_s:
         out.add_vrect(x0=first, x1=last, fillcolor=WARN, opacity=0.22, line_width=0)
     if len(sensor.left_s):
-        out.add_trace(
-            go.Scatter(
-                x=[None],
-                y=[None],
-                mode="markers",
-                name="left out: all points off together",
-                marker={"symbol": "square", "size": 11, "color": WARN, "opacity": 0.4},
-            )
+        out.add_scatter(
+            x=[None],
+            y=[None],
+            mode="markers",
+            name="left out: all points off together",
+            marker={"symbol": "square", "size": 11, "color": WARN, "opacity": 0.4},
         )
     out.update_yaxes(rangemode="tozero")
     if len(sensor.time_s):

@@ -10,9 +10,14 @@ MOST_SHOWN = 500  # characters of an error as it is shown; its parts keep all th
 
 
 def _short(parts: list[str], n: int) -> list[str]:
-    """Return texts of ``n`` characters at most in all, the longest of them cut."""
+    """Return where, expected, found and remedy in ``n`` characters at most: the longest is cut; a
+    remedy of several sentences loses the last of them.
+    """
     while (excess := sum(map(len, parts)) - n) > 0:
         k = max(range(len(parts)), key=lambda i: len(parts[i]))
+        if k == len(parts) - 1 and (end := parts[k].rfind(". ")) > 0:
+            parts[k] = parts[k][: end + 1]
+            continue
         keep = max(len(parts[k]) - excess - 5, n // len(parts))
         parts[k] = f"{parts[k][: keep * 3 // 4]} ... {parts[k][-(keep // 4) :]}"
     return parts

@@ -96,6 +96,8 @@ def test_messages_are_never_longer_than_a_page(refused: Callable[..., str], tmp_
     long = InputError("w" * 5000, expected="e" * 100, found="f" * 100_000, remedy="Do this.")
     assert len(str(long)) <= MOST_SHOWN and "e" * 100 in str(long) and "Do this." in str(long)
     assert long.found == "f" * 100_000
+    told = InputError("w", expected="e", found="f", remedy="Do this. " + "Then that, " * 50 + "so.")
+    assert str(told) == "w: expected e, found f. Do this."
     table, cameras = tmp_path / "t.csv", tmp_path / "c.toml"
     cameras.write_text("frame_rate = 50.0\n[cameras.a]\nwidth = 640\nheight = 480\n")
     table.write_text(",".join(f"column{k}" for k in range(300_000)) + "\n")

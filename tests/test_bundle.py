@@ -16,8 +16,13 @@ from scipy.spatial.transform import Rotation
 from calib.core.parameters import WandCoordinate
 from calib.core.wand import CertifiedLength
 from calib.solve.bundle import linearise as linearisation
-from calib.solve.bundle.descent import BundleOptions, Prior, bundle
-from calib.solve.bundle.elimination import frame_steps, inverse_factors, reduced_system
+from calib.solve.bundle.descent import BundleOptions, Prior, bundle, costs, normal_equations
+from calib.solve.bundle.elimination import (
+    frame_steps,
+    inverse_factors,
+    reduced_gradient,
+    reduced_system,
+)
 from calib.solve.bundle.frames import fit_frames, place_wands
 from calib.solve.bundle.linearise import frame_leverage, linearise, residuals, weighted_rows
 from calib.solve.bundle.problem import Problem, State, arrange
@@ -154,6 +159,9 @@ def test_elimination_equals_dense_normal_equations(
     A, B, D = H[:n_cam, :n_cam], H[:n_cam, n_cam:], H[n_cam:, n_cam:]
     np.testing.assert_allclose(
         S, A - B @ np.linalg.solve(D, B.T), rtol=1e-8, atol=1e-9 * np.abs(A).max()
+    )
+    np.testing.assert_allclose(
+        reduced_gradient(problem, damped, factors), reduced, rtol=1e-9, atol=1e-9 * np.abs(g).max()
     )
     step = np.linalg.solve(H, -g)
     scale = np.sqrt(np.diag(H))
@@ -300,6 +308,19 @@ def test_leverage_of_a_frame_is_its_number_of_unknowns() -> None:
     factors = inverse_factors(linearise(problem, state, (), np.inf).frame)
     total = np.bincount(problem.frame, frame_leverage(problem, state, factors))
     np.testing.assert_allclose(total, 6.0, rtol=1e-8)
+
+
+@pytest.mark.parametrize("loss_scale", [np.inf, 2.0])
+def test_costs_of_a_trial_are_those_of_its_normal_equations(loss_scale: float) -> None:
+    rng = np.random.default_rng(16)
+    problem, state = make_problem(rng, 4, 9, is_line=True)
+    state = disturbed(state, rng, 0.1)
+    prior = Prior(np.full((4, 5), 3.0), np.full((4, 5), 2.0))
+    options = BundleOptions(terms=COMMON, prior=prior, loss_scale=loss_scale)
+    blocks, cost = normal_equations(problem, state, options)
+    of_frames, in_all = costs(problem, state, options)
+    np.testing.assert_allclose(of_frames, blocks.frame_cost, rtol=1e-12)
+    assert in_all == pytest.approx(cost, rel=1e-12)
 
 
 def test_residuals_are_observed_minus_predicted() -> None:

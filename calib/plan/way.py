@@ -283,7 +283,7 @@ def _known(problem: Problem, state: State, options: BundleOptions) -> Array:
     n_axes = options.shape.n_axes if options.shape else 0
     blocks = linearise(nothing, _frames(state, 0, 1), TERMS, np.inf, n_axes)
     assert options.prior is not None
-    blocks, _ = with_prior(blocks, state, TERMS, options.prior)
+    blocks = with_prior(blocks, state, TERMS, options.prior)
     out = np.diag(own_information(blocks))
     if options.shape is not None:
         _, J = options.shape.rows(state.shape_mm)

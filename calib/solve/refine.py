@@ -218,7 +218,8 @@ def _without_lasting(fit: Fit, seen: NDArray[np.bool_]) -> tuple[NDArray[np.bool
             fit = given  # something else is wrong, which followed stretches would only hide
             break
         followed += more
-        fit = _refitted(fit, seen & ~off_pairs(fit.problem, followed), whole, fit.result.blocks)
+        spare = fit.result.blocks if fit is not given else None  # the fit given may yet stand
+        fit = _refitted(fit, seen & ~off_pairs(fit.problem, followed), whole, spare)
     for k in range(LASTING_ROUNDS):
         off = find_off(fit.problem, fit.result.state, seen, fit.sigma_px, limit)
         off, stretches, much = passing(fit.problem, off, seen, MOST_OFF)
@@ -312,7 +313,7 @@ def _with_small_terms(
     problem, state, sigma, inlier = fit.problem, fit.result.state, fit.sigma_px, fit.is_inlier
     options = with_small(options, fit.options)
     assert options.prior is not None
-    spare: Blocks | None = None
+    spare = fit.result.blocks
     for k in range(max_rounds):
         prior, blocks, cost = told_prior(problem, state, options, spare)
         near = replace(

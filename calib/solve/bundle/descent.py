@@ -18,8 +18,13 @@ from calib.core.geometry import Array
 from calib.core.parameters import n_unknowns, term_values
 from calib.errors import UnsolvableError
 from calib.solve.bundle.damping import MOST_DAMPED, damped, next_damping
-from calib.solve.bundle.elimination import frame_steps, inverse_factors, reduced_system
-from calib.solve.bundle.linearise import Blocks, linearise
+from calib.solve.bundle.elimination import (
+    frame_steps,
+    inverse_factors,
+    reduced_gradient,
+    reduced_system,
+)
+from calib.solve.bundle.linearise import Blocks, frame_costs, linearise
 from calib.solve.bundle.problem import Problem, State
 from calib.solve.bundle.shape import ShapePrior
 from calib.solve.certainty.normal import Information, cholesky, held_world, on_places, world_motions
@@ -32,6 +37,9 @@ ROUGH_LEAST = 1e-7
 OVERSHOOT = (
     0.01  # rise of a frame's cost, in half squares of unit noise: below that it holds nothing back
 )
+# Share of the least fall worth a trial below which the equations of a step ago, which near the
+# minimum are a few percent off, are sure that it is reached.
+SURELY = 0.5
 FEW = 0.2  # of the frames: where more overshoot it is the cameras' step that is too long
 
 
@@ -112,25 +120,28 @@ def bundle(
     """Return the minimum of the weighted reprojection residuals that a descent from ``state``
     reaches.
 
-    ``start`` are blocks and cost at ``state`` where these are known, ``spare`` blocks lend their
-    memory. Raises UnsolvableError where
-    not even a heavily damped step can be computed (nan in the start).
+    ``start`` are blocks and cost at ``state`` where these are known, ``spare`` blocks those of
+    another; the memory of either is taken. Raises UnsolvableError where not even a heavily damped
+    step can be computed (nan in the start).
     """
-    if start is None:
-        start, spare = normal_equations(problem, state, options, spare), None
-    blocks, cost = start
+    blocks, cost = start or normal_equations(problem, state, options, spare)
     damping, growth = np.array(options.damping), np.array(2.0)
     is_converged, iteration = False, 0
     of_frames = np.zeros(problem.n_frames)
     is_rough = blocks.camera_gradient.size + len(blocks.shape) >= ROUGH_SIZE
-    predicted = np.inf
+    predicted, before = np.inf, None
     while iteration < options.max_iterations and not is_converged:
         iteration += 1
+        least = max(options.tolerance * cost, options.enough)
+        if before is not None:  # the equations of a step ago tell an end as well
+            predicted = _left(problem, blocks, before)
+            is_converged = predicted <= SURELY * least
+            if is_converged:
+                break
         held_back = damping + of_frames
         step = _damped_step(problem, state, blocks, float(damping), held_back, options, is_rough)
-        is_rough = step.is_rough
+        is_rough = step.of_cameras.is_rough
         predicted = step.predicted + float(step.of_frames.sum())
-        least = max(options.tolerance * cost, options.enough)
         # The cameras are what is wanted: a few wands seen edge on may still creep.
         is_converged = predicted <= least or (
             abs(step.predicted) <= least and predicted <= 1e3 * least
@@ -138,10 +149,10 @@ def bundle(
         if is_converged:  # the model foresees no fall worth a trial
             break
         trial = state.moved(step.camera, step.frame, options.terms, step.shape)
-        trial_blocks, trial_cost = normal_equations(problem, trial, options, spare)
+        trial_costs, trial_cost = costs(problem, trial, options)
         # A wand seen edge on overshoots: its frame is held back by itself, and where that is what
         # stops a step, stays.
-        is_over = trial_blocks.frame_cost - blocks.frame_cost > OVERSHOOT
+        is_over = trial_costs - blocks.frame_cost > OVERSHOOT
         is_over &= is_over.mean() < FEW
         of_frames = np.where(
             is_over, np.minimum(10.0 * np.maximum(of_frames, damping), 1e-2), 0.3 * of_frames
@@ -152,15 +163,15 @@ def bundle(
                 wand_R=np.where(is_over[:, None, None], state.wand_R, trial.wand_R),
                 wand_t=np.where(is_over[:, None], state.wand_t, trial.wand_t),
             )
-            trial_blocks, trial_cost = normal_equations(problem, trial, options, trial_blocks)
+            _, trial_cost = costs(problem, trial, options)
         damping, growth = next_damping(
             damping, growth, np.array(cost - trial_cost), np.array(predicted)
         )
+        before = None
         if trial_cost < cost:
             is_converged = cost - trial_cost <= least
-            spare, state, blocks, cost = blocks, trial, trial_blocks, trial_cost
-        else:
-            spare = trial_blocks
+            before, state = step.of_cameras, trial
+            blocks, cost = normal_equations(problem, state, options, blocks)
         if damping > MOST_DAMPED:
             break
     if not np.isfinite(cost):
@@ -179,10 +190,9 @@ def normal_equations(
     shape = options.shape
     n_axes = shape.n_axes if shape else 0
     blocks = linearise(problem, state, options.terms, options.loss_scale, n_axes, reuse=spare)
-    cost = blocks.cost
+    cost = blocks.cost + _cost_of_priors(state, options)
     if options.prior is not None and options.terms:
-        blocks, more = with_prior(blocks, state, options.terms, options.prior)
-        cost += more
+        blocks = with_prior(blocks, state, options.terms, options.prior)
     if shape is not None:
         residual, J = shape.rows(state.shape_mm)
         blocks = replace(
@@ -190,8 +200,23 @@ def normal_equations(
             shape=blocks.shape + J.T @ J,
             shape_gradient=blocks.shape_gradient + J.T @ residual,
         )
-        cost += 0.5 * float(residual @ residual)
     return blocks, cost
+
+
+def costs(problem: Problem, state: State, options: BundleOptions) -> tuple[Array, float]:
+    """Return each frame's cost (F,) and that of ``normal_equations``, with the priors."""
+    of_frames = frame_costs(problem, state, options.loss_scale)
+    return of_frames, float(of_frames.sum()) + _cost_of_priors(state, options)
+
+
+def _cost_of_priors(state: State, options: BundleOptions) -> float:
+    cost = 0.0
+    if options.prior is not None and options.terms:
+        cost += prior_cost(state, options.terms, options.prior)
+    if options.shape is not None:
+        residual, _ = options.shape.rows(state.shape_mm)
+        cost += 0.5 * float(residual @ residual)
+    return cost
 
 
 def without_frames(problem: Problem, blocks: Blocks) -> Information:
@@ -219,20 +244,44 @@ def free_parameters(
     return free, np.pad(G[:, :n_motions], ((0, n_shape), (0, 0)))
 
 
-def with_prior(
-    blocks: Blocks, state: State, terms: tuple[str, ...], prior: Prior
-) -> tuple[Blocks, float]:
-    """Return the blocks with the prior of the lens terms added, and what it adds to the cost."""
-    values = np.stack([term_values(state.lens, name) for name in terms], axis=1)
+def with_prior(blocks: Blocks, state: State, terms: tuple[str, ...], prior: Prior) -> Blocks:
+    """Return the blocks with the prior of the lens terms added."""
     information = 1.0 / prior.sigma**2
-    offset = values - prior.mean
     camera, gradient = blocks.camera.copy(), blocks.camera_gradient.copy()
     index = np.arange(6, n_unknowns(terms))
     camera[:, index, index] += information
-    gradient[:, 6:] += information * offset
-    return replace(blocks, camera=camera, camera_gradient=gradient), 0.5 * float(
-        (information * offset**2).sum()
-    )
+    gradient[:, 6:] += information * _offset(state, terms, prior)
+    return replace(blocks, camera=camera, camera_gradient=gradient)
+
+
+def prior_cost(state: State, terms: tuple[str, ...], prior: Prior) -> float:
+    """Return what the prior of the lens terms adds to the cost."""
+    return 0.5 * float((_offset(state, terms, prior) ** 2 / prior.sigma**2).sum())
+
+
+def _offset(state: State, terms: tuple[str, ...], prior: Prior) -> Array:
+    """Return how far lens terms (C, L) are from the prior's mean."""
+    return np.stack([term_values(state.lens, name) for name in terms], axis=1) - prior.mean
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Reduced:
+    """The damped equations of cameras and shape, in units of ``scale``, with their factor; all
+    parameters but the ``free`` ones are held. ``is_rough``: a product in single precision was
+    enough.
+    """
+
+    matrix: Array
+    factor: Array | None
+    scale: Array
+    free: NDArray[np.intp]
+    is_rough: bool
+
+    def step(self, gradient: Array) -> Array:
+        """Return the step (N,) to the minimum of a cost with this gradient (N,)."""
+        out, right = np.zeros(len(gradient)), self.scale * gradient[self.free]
+        out[self.free] = -self.scale * solve_symmetric(self.matrix, self.factor, right)
+        return out
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -240,8 +289,8 @@ class _Step:
     """Steps of cameras (C, n), shape (s,) and frames (F, d), and the falls of the cost that they
     foresee.
 
-    ``of_frames (F,)`` are the frames' own shares, ``predicted`` that of cameras and shape.
-    ``is_rough``: a product in single precision was enough.
+    ``of_frames (F,)`` are the frames' own shares, ``predicted`` that of cameras and shape, by the
+    equations ``of_cameras``.
     """
 
     camera: Array
@@ -249,7 +298,15 @@ class _Step:
     frame: Array
     of_frames: Array
     predicted: float
-    is_rough: bool
+    of_cameras: _Reduced
+
+
+def _left(problem: Problem, blocks: Blocks, near: _Reduced) -> float:
+    """Return the fall of the cost that the blocks foresee, with the matrix of a state nearby."""
+    factors = inverse_factors(blocks.frame)
+    own = (factors @ blocks.frame_gradient[:, :, None])[..., 0]
+    gradient = reduced_gradient(problem, blocks, factors)
+    return 0.5 * float((own * own).sum() - gradient @ near.step(gradient))
 
 
 def _damped_step(
@@ -272,7 +329,6 @@ def _damped_step(
     diagonal = own_information(blocks)
     factors = inverse_factors(damped(blocks.frame, of_frames))
     scale = 1.0 / np.sqrt(np.maximum(diagonal[free], 1e-300))
-    step = np.zeros(len(diagonal))
     raised = replace(
         blocks,
         camera=damped(blocks.camera, np.full(n_cameras, damping)),
@@ -291,14 +347,15 @@ def _damped_step(
         if not is_rough or least > ROUGH_LEAST:
             break
         is_rough = False
-    step[free] = -scale * solve_symmetric(A, factor, scale * g[free])
+    of_cameras = _Reduced(A, factor, scale, free, is_rough)
+    step = of_cameras.step(g)
     camera_step, shape_step = step[: n_cameras * n].reshape(n_cameras, n), step[n_cameras * n :]
     frame_step = frame_steps(problem, blocks, factors, camera_step, shape_step)
     slope = (blocks.camera_gradient * camera_step).sum() + blocks.shape_gradient @ shape_step
     predicted = 0.5 * float(damping * (diagonal @ step**2) - slope)
     held_back = of_frames[:, None] * np.einsum("fjj->fj", blocks.frame) * frame_step
     own = (held_back - blocks.frame_gradient) * frame_step
-    return _Step(camera_step, shape_step, frame_step, 0.5 * own.sum(axis=1), predicted, is_rough)
+    return _Step(camera_step, shape_step, frame_step, 0.5 * own.sum(axis=1), predicted, of_cameras)
 
 
 def solve_symmetric(A: Array, factor: Array | None, b: Array) -> Array:

@@ -92,6 +92,25 @@ def reduced_system(
     return S, g
 
 
+def reduced_gradient(problem: Problem, blocks: Blocks, factors: Array) -> Array:
+    """Return the gradient that ``reduced_system`` does, without its matrix."""
+    swapped = np.swapaxes(factors, 1, 2)
+    response = (swapped @ (factors @ blocks.frame_gradient[:, :, None]))[..., 0]
+
+    def run(chunks: Sequence[Chunk]) -> Array:
+        """Return what the frames of these chunks take off the cameras' gradient."""
+        own = np.zeros(blocks.camera_gradient.shape)
+        for chunk in chunks:
+            first, last = chunk.frames.start, chunk.frames.stop
+            coupling = np.ascontiguousarray(blocks.couplings(chunk))
+            push_kernel(problem.cam, problem.starts, first, last, coupling, response, own)
+        return own
+
+    camera = blocks.camera_gradient - np.sum(in_groups(run, problem.chunks), axis=0)
+    shape = blocks.shape_gradient - np.einsum("fds,fd->s", blocks.frame_shape, response)
+    return np.append(camera.ravel(), shape)
+
+
 def frame_steps(
     problem: Problem, blocks: Blocks, factors: Array, camera_step: Array, shape_step: Array
 ) -> Array:
@@ -191,3 +210,19 @@ def pull_kernel(
                 for j in range(n):
                     value += coupling[p - before, i, j] * step[cam[p], j]
                 out[f, i] += value
+
+
+@compiled
+def push_kernel(
+    cam: Any, starts: Any, first: int, last: int, coupling: Array, response: Array, out: Array
+) -> None:
+    """Add to out (C, n) what the ``response (F, d)`` of the frames from first to last pushes at the
+    cameras, with the ``coupling (P', d, n)`` of their pairs.
+    """
+    _, d, n = coupling.shape
+    before = starts[first]
+    for f in range(first, last):
+        for p in range(starts[f], starts[f + 1]):
+            for i in range(d):
+                for j in range(n):
+                    out[cam[p], j] += coupling[p - before, i, j] * response[f, i]

@@ -88,6 +88,46 @@ def residual_kernel(
 
 
 @compiled
+def cost_kernel(
+    cam: Any,
+    starts: Any,
+    uv: Array,
+    weight: Array,
+    first: int,
+    last: int,
+    cam_R: Array,
+    cam_t: Array,
+    lens: Array,
+    wand_R: Array,
+    wand_t: Array,
+    shape: Array,
+    loss_scale: float,
+    out: Array,
+) -> None:
+    """Write half the sums of (robust) squared residuals of the frames from first to last into out
+    (F,).
+    """
+    R, t = np.empty((3, 3)), np.empty(3)
+    for f in range(first, last):
+        out[f] = 0.0
+        for p in range(starts[f], starts[f + 1]):
+            c = cam[p]
+            join_poses(cam_R, cam_t, c, wand_R, wand_t, f, R, t)
+            for m in range(len(shape)):
+                w = weight[m, p]
+                if w > 0.0:
+                    x, y, _ = _image_plane(R, t, shape, m)
+                    xd, yd, _, _, _, _ = _distort(lens, c, x, y)
+                    du = uv[0, m, p] - (lens[c, 0] * xd + lens[c, 2])
+                    dv = uv[1, m, p] - (lens[c, 1] * yd + lens[c, 3])
+                    squared = (du * du + dv * dv) * w * w
+                    if loss_scale < np.inf:
+                        ratio = 1.0 + squared / (loss_scale * loss_scale)
+                        squared = loss_scale * loss_scale * np.log(ratio)
+                    out[f] += 0.5 * squared
+
+
+@compiled
 def _lens_columns(
     lens: Array,
     c: int,

@@ -12,7 +12,13 @@ from scipy import linalg
 from calib.core.geometry import Array
 from calib.core.parameters import PLACE, n_unknowns
 from calib.core.threads import in_groups
-from calib.solve.bundle.kernels import leverage_kernel, residual_kernel, row_width, rows_kernel
+from calib.solve.bundle.kernels import (
+    cost_kernel,
+    leverage_kernel,
+    residual_kernel,
+    row_width,
+    rows_kernel,
+)
 from calib.solve.bundle.normal_kernels import coupling_kernel, normal_kernel
 from calib.solve.bundle.problem import Chunk, Problem, State
 
@@ -94,6 +100,19 @@ def residuals(problem: Problem, state: State) -> Array:
     def run(chunks: Sequence[Chunk]) -> None:
         first, last = chunks[0].pairs.start, chunks[-1].pairs.stop
         residual_kernel(problem.cam, problem.frame, problem.uv_px, first, last, *arrays, out)
+
+    in_groups(run, problem.chunks)
+    return out
+
+
+def frame_costs(problem: Problem, state: State, loss_scale: float) -> Array:
+    """Return the ``frame_cost`` (F,) that ``linearise`` would."""
+    out, arrays, weight = np.empty(problem.n_frames), state_arrays(state), _plain(problem.weight)
+
+    def run(chunks: Sequence[Chunk]) -> None:
+        first, last = chunks[0].frames.start, chunks[-1].frames.stop
+        data = problem.cam, problem.starts, problem.uv_px, weight
+        cost_kernel(*data, first, last, *arrays, float(loss_scale), out)
 
     in_groups(run, problem.chunks)
     return out

@@ -38,6 +38,7 @@ from calib.solve.bundle.descent import (
     Prior,
     free_parameters,
     normal_equations,
+    prior_cost,
     with_prior,
     without_frames,
 )
@@ -169,8 +170,8 @@ def told_prior(
     values = np.stack([term_values(state.lens, name) for name in options.terms], axis=1)
     prior = _told_prior(values, state, without_frames(problem, blocks), options)
     of_small = Prior(prior.mean, np.where(small, prior.sigma, np.inf))
-    blocks, more = with_prior(blocks, state, options.terms, of_small)
-    return prior, blocks, cost + more
+    cost += prior_cost(state, options.terms, of_small)
+    return prior, with_prior(blocks, state, options.terms, of_small), cost
 
 
 def _told_prior(values: Array, state: State, found: Information, options: BundleOptions) -> Prior:

@@ -42,7 +42,7 @@ from calib.core.threads import in_groups
 from calib.solve.bundle.problem import Index, Problem, State
 from calib.solve.lasting.find import LEAST_SHIFT, SINGULAR, bin_frames, chi_square
 from calib.solve.lasting.gradients import Gradients
-from calib.solve.lasting.shifts import Shifts, shifts, summed
+from calib.solve.lasting.shifts import Shifts, running, shifts
 from calib.solve.lasting.solved import Solved
 from calib.solve.lasting.stretches import Off
 
@@ -67,7 +67,8 @@ def find_followed(problem: Problem, state: State, solved: Solved, sigma_px: Arra
     """
     own = solved.gradient[: problem.n_cameras * n_unknowns(solved.terms)]
     own = own.reshape(problem.n_cameras, -1)
-    found = shifts(problem, state, solved.terms, bin_frames(problem.rate_hz), own)
+    frame, length = solved.blocks.frame, bin_frames(problem.rate_hz)
+    found = shifts(problem, state, solved.terms, length, own, frame)
     first, last = _windows(found.n_bins)
     limit = float(special.chdtri(2, BY_CHANCE / max(problem.n_cameras * len(first), 1)))
 
@@ -124,8 +125,8 @@ def _of_camera(
     found: Shifts, camera: int, sigma_px: float, first: Index, last: Index, limit: float
 ) -> list[int]:
     """Return the windows in which a camera may be off, all others held."""
-    by_bin = [np.diff(of[camera], axis=0) for of in (found.scores, found.given)]
-    n, most = by_bin[1].shape[1], MOST_SHARE * by_bin[0][:, [2, 4]].sum()
+    scores, given = found.scores[camera].copy(), found.given[camera].copy()
+    n, most = given.shape[1], MOST_SHARE * scores[:, [2, 4]].sum()
     # Of the camera's information, the windows taken leave A = 1 - H D⁻¹ Hᵀ in its own units.
     H, HD, u = np.zeros((n, 0)), np.zeros((n, 0)), np.zeros(0)
     out: list[int] = []
@@ -134,28 +135,26 @@ def _of_camera(
         if np.linalg.eigvalsh(A)[0] < SINGULAR:  # nothing is left to judge the camera by
             return out
         unit = np.linalg.inv(np.linalg.cholesky(A))
-        scores, given = (summed(of[None])[0] for of in by_bin)
-        way = unit @ (HD @ u)
-        value = _window_values(scores, unit @ given, way, LEAST_SHIFT * sigma_px, first, last)
+        sums = running(scores, given, unit)
+        value = _window_values(*sums, unit @ (HD @ u), LEAST_SHIFT * sigma_px, first, last)
         is_taken, best = np.zeros(found.n_bins, bool), max(float(value.max(initial=0.0)), 1e-300)
         order = np.flatnonzero(value >= max(limit, ALONG * best))
         for k in order[np.argsort(-value[order], kind="stable")].tolist():
             a, b = first[k], last[k]
             if is_taken[a:b].any():
                 continue
-            u_k, (xx, xy, yy) = np.split(scores[b] - scores[a], [2])
+            u_k, (xx, xy, yy) = np.split(scores[a:b].sum(axis=0), [2])
             most -= xx + yy
             if most < 0:
                 return out
             out.append(k)
             is_taken[a:b] = True
-            of_shift = given[b] - given[a]
+            of_shift = given[a:b].sum(axis=0)
             H, u = np.hstack([H, of_shift]), np.concatenate([u, u_k])
             HD = np.hstack([HD, of_shift @ np.linalg.inv([[xx, xy], [xy, yy]])])
         if not is_taken.any():
             return out
-        for of in by_bin:  # the frames of one window are in no other
-            of[is_taken] = 0.0
+        scores[is_taken] = given[is_taken] = 0.0  # the frames of one window are in no other
 
 
 def joint_scores(
@@ -229,7 +228,8 @@ def _window_values(
     scores: Array, given: Array, way: Array, least: float, first: Any, last: Any
 ) -> Array:
     """Return the chi-square (K,) of a camera's windows, 0 of shifts no longer than ``least``;
-    ``given`` and ``way (n,)`` are Rᵀ times those and R⁻¹ H s, with R Rᵀ = 1 + H P⁻¹ Hᵀ.
+    ``scores (B + 1, 5)`` and ``given (B + 1, n, 2)`` are ``running``, the latter and ``way (n,)``
+    Rᵀ times those and R⁻¹ H s, with R Rᵀ = 1 + H P⁻¹ Hᵀ.
     """
     n, values = len(way), np.zeros(len(first))
     u, I = np.empty(2), np.empty(3)

@@ -209,7 +209,7 @@ def scatter_of_fit(
     """Return how points still scatter together about a fit with the ``blocks`` that left the
     ``stretches`` out.
     """
-    found = shifts(problem, state, options.terms, bin_frames(problem.rate_hz))
+    found = shifts(problem, state, options.terms, bin_frames(problem.rate_hz), frame=blocks.frame)
     weight = np.zeros(problem.n_cameras)
     np.maximum.at(weight, problem.cam, problem.weight.max(axis=0, initial=0.0))
     sigma = 1.0 / np.maximum(weight, 1e-3)
@@ -232,7 +232,7 @@ def together(
     """
     if scattered is None or not scattered.is_any:
         return None
-    found = shifts(problem, state, terms, bin_frames(problem.rate_hz))
+    found = shifts(problem, state, terms, bin_frames(problem.rate_hz), frame=blocks.frame)
     n_points = np.bincount(problem.cam, (problem.weight > 0).sum(axis=0), problem.n_cameras)
     share = float(min(n_points @ scattered.share / n_points.sum(), 0.5))
     return Together(

@@ -40,9 +40,9 @@ class Shifts:
     """Scores of shifts, by pair and summed over ``length`` frames, the *bins* of time.
 
     By pair: ``u (P, 2)``, weight ``n (P,)`` and ``half (P, d, 2)`` = L⁻¹ W; pairs p and q of a
-    frame have the information ``[p = q] n - half_pᵀ half_q``. By camera, summed over all bins
-    before each: ``scores (C, B + 1, 5)``, of u and of xx, xy, yy of I, and ``given (C, B + 1, n,
-    2)`` = L⁻¹ a with the camera's S = L Lᵀ. n is 0 with the cameras held.
+    frame have the information ``[p = q] n - half_pᵀ half_q``. By camera, summed over each bin:
+    ``scores (C, B, 5)``, of u and of xx, xy, yy of I, and ``given (C, B, n, 2)`` = L⁻¹ a with the
+    camera's S = L Lᵀ. n is 0 with the cameras held.
     """
 
     length: int
@@ -55,7 +55,7 @@ class Shifts:
 
     @property
     def n_bins(self) -> int:
-        return int(self.scores.shape[1]) - 1
+        return int(self.scores.shape[1])
 
     @property
     def information(self) -> Array:
@@ -81,23 +81,22 @@ def shifts(
     terms: tuple[str, ...] | None,
     length: int,
     gradient: Array | None = None,
+    frame: Array | None = None,
 ) -> Shifts:
     """Return scores of common shifts of the problem's weighted points, in bins of ``length``
     frames.
 
     ``terms`` are the lens terms that are free beside the cameras' poses, None where cameras are
     held. With the ``gradient (C, n)`` of each camera, frames eliminated, scores are those at its
-    own minimum.
+    own minimum. ``frame (F, d, d)`` are the frames' blocks there, where these are known.
     """
     number = problem.frame_number
     bins = (number - number[0]) // length
-    by_pair, scores, a, S = _scores(problem, state, terms, (bins, int(bins[-1]) + 1))
-    # S is 0 by 0 with the cameras held.
-    inverse = inverse_factors(S)
-    given = inverse[:, None] @ a if terms is not None else a
-    if gradient is not None:
-        scores[..., :2] += np.einsum("cbni,cn->cbi", given, (inverse @ gradient[..., None])[..., 0])
-    return Shifts(length, bins, *by_pair, summed(scores), summed(given))
+    by_pair, scores, given, S = _scores(problem, state, terms, (bins, int(bins[-1]) + 1), frame)
+    inverse = inverse_factors(S)  # 0 by 0 with the cameras held
+    g = np.zeros(S.shape[:2]) if gradient is None else gradient
+    _whiten(inverse, (inverse @ g[..., None])[..., 0], scores, given)
+    return Shifts(length, bins, *by_pair, scores, given)
 
 
 def with_weights(found: Shifts, problem: Problem, state: State, frames: Index) -> Shifts:
@@ -113,17 +112,8 @@ def with_weights(found: Shifts, problem: Problem, state: State, frames: Index) -
     by_pair, scores, *_ = _scores(part, of_part, None, bins)
     u, n, half = (values.copy() for values in (found.u, found.n, found.half))
     u[pairs], n[pairs], half[pairs] = by_pair
-    before = np.diff(found.scores, axis=1)
-    return replace(
-        found, u=u, n=n, half=half, scores=summed(np.where(is_changed[:, None], scores, before))
-    )
-
-
-def summed(values: Array) -> Array:
-    """Return the sums (C, B + 1, ...) of the values of all bins before each."""
-    out = np.zeros((values.shape[0], values.shape[1] + 1, *values.shape[2:]))
-    np.cumsum(values, axis=1, out=out[:, 1:])
-    return out
+    scores = np.where(is_changed[:, None], scores, found.scores)
+    return replace(found, u=u, n=n, half=half, scores=scores)
 
 
 def _scores(
@@ -131,13 +121,16 @@ def _scores(
     state: State,
     terms: tuple[str, ...] | None,
     bins: tuple[NDArray[np.int64], int],
+    frame: Array | None = None,
 ) -> tuple[tuple[Array, Array, Array], Array, Array, Array]:
     """Return u, n and half of each pair, and over ``bins`` (of each frame, and how many) the sums
     ``scores (C, B, 5)``, ``a (C, B, n, 2)`` and the cameras' S (C, n, n).
     """
     n_pairs, d, n_cameras = len(problem.cam), problem.n_turn + 3, problem.n_cameras
     n = 0 if terms is None else n_unknowns(terms)
-    factors = inverse_factors(linearise(problem, state, (), np.inf, has_cameras=False).frame)
+    if frame is None:
+        frame = linearise(problem, state, (), np.inf, has_cameras=False).frame
+    factors = inverse_factors(frame)
     by_pair = np.empty((n_pairs, 2)), np.empty(n_pairs), np.empty((n_pairs, d, 2))
     arrays, weight = state_arrays(state), np.require(problem.weight, np.float64, ["C", "W"])
 
@@ -178,6 +171,41 @@ def _scores(
 
 
 @compiled
+def _whiten(inverse: Array, way: Array, scores: Array, given: Array) -> None:
+    """Turn ``given (C, B, n, 2)`` into ``inverse`` (C, n, n; lower triangles) times it, in place,
+    and add what it moves along ``way (C, n)`` to the ``scores``.
+    """
+    n_cameras, n_bins, n, _ = given.shape
+    for c in range(n_cameras):
+        for b in range(n_bins):
+            for k in range(2):
+                for i in range(n - 1, -1, -1):
+                    value = 0.0
+                    for j in range(i + 1):
+                        value += inverse[c, i, j] * given[c, b, j, k]
+                    given[c, b, i, k] = value
+                    scores[c, b, k] += value * way[c, i]
+
+
+@compiled
+def running(scores: Array, given: Array, unit: Array) -> tuple[Array, Array]:
+    """Return the sums over all bins before each of a camera's ``scores (B, 5)`` and of ``unit`` (n,
+    n) times ``given (B, n, 2)``: (B + 1, 5) and (B + 1, n, 2).
+    """
+    n_bins, n, _ = given.shape
+    sums, across = np.zeros((n_bins + 1, 5)), np.zeros((n_bins + 1, n, 2))
+    for b in range(n_bins):
+        for i in range(5):
+            sums[b + 1, i] = sums[b, i] + scores[b, i]
+        for i in range(n):
+            for k in range(2):
+                across[b + 1, i, k] = across[b, i, k]
+                for j in range(n):
+                    across[b + 1, i, k] += unit[i, j] * given[b, j, k]
+    return sums, across
+
+
+@compiled
 def _stretch_kernel(scores: Array, given: Array, first: Any, last: Any) -> tuple[Array, Array]:
     """Return the sums (C, K, 5) of ``scores`` over bins first to last, and what cameras take (C, K,
     3) of the information; see ``Shifts``.
@@ -185,13 +213,14 @@ def _stretch_kernel(scores: Array, given: Array, first: Any, last: Any) -> tuple
     n_cameras, n_own = given.shape[0], given.shape[2]
     sums, taken = np.empty((n_cameras, len(first), 5)), np.zeros((n_cameras, len(first), 3))
     for c in range(n_cameras):
+        before, given_before = running(scores[c], given[c], np.eye(n_own))
         for k in range(len(first)):
             a, b = first[k], last[k]
             for i in range(5):
-                sums[c, k, i] = scores[c, b, i] - scores[c, a, i]
+                sums[c, k, i] = before[b, i] - before[a, i]
             for i in range(n_own):
-                x = given[c, b, i, 0] - given[c, a, i, 0]
-                y = given[c, b, i, 1] - given[c, a, i, 1]
+                x = given_before[b, i, 0] - given_before[a, i, 0]
+                y = given_before[b, i, 1] - given_before[a, i, 1]
                 taken[c, k, 0] += x * x
                 taken[c, k, 1] += x * y
                 taken[c, k, 2] += y * y

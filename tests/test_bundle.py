@@ -346,7 +346,7 @@ def test_a_product_in_single_precision_leads_to_the_same_minimum(
         return reduced_system(*args, is_rough=is_rough)
 
     monkeypatch.setattr("calib.solve.bundle.descent.ROUGH_SIZE", 1)
-    monkeypatch.setattr("calib.solve.bundle.descent.reduced_system", watched)
+    monkeypatch.setattr("calib.solve.bundle.step.reduced_system", watched)
     rough = bundle(problem, start, BundleOptions(terms=COMMON))
     assert any(kinds) and rough.is_converged
     assert rough.cost == pytest.approx(exact.cost, rel=1e-9)

@@ -25,10 +25,11 @@ from calib.plan.records import Plan
 from calib.plan.wave import Stop, bundle_of, planned_rig, seen_wave, walk, wave_of
 from calib.prove.space.joint import RigErrors, effects
 from calib.prove.space.views import cameras_of, views_of
-from calib.solve.bundle.descent import BundleOptions, own_information, with_prior
+from calib.solve.bundle.descent import BundleOptions, with_prior
 from calib.solve.bundle.elimination import inverse_factors, reduced_system
 from calib.solve.bundle.linearise import linearise
 from calib.solve.bundle.problem import Problem, State
+from calib.solve.bundle.step import own_information
 from calib.solve.certainty.normal import Information, on_places, world_motions
 
 Left = Callable[[tuple[int, ...]], tuple[float, Array]]

@@ -361,7 +361,7 @@ def bare_rig(tracks: Tracks, wand: Wand, fit: Fit) -> Rig:
 
 def _as_rig(tracks: Tracks, wand: Wand, fit: Fit, whole: Whole | None) -> Rig:
     state, problem = fit.result.state, fit.problem
-    found = whole.of_fit() if whole else None
+    found = whole.of_fit() if whole else fit.told
     scattered = together(problem, state, fit.options.terms, fit.result.blocks, fit.scatter)
     given = problem, fit.result, fit.options, tracks.names, wand.markers, found
     covariance = joint_covariance(*given, scattered)

@@ -4,17 +4,18 @@ leaves gross outliers out.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
 from calib.core.geometry import Array
-from calib.solve.bundle.descent import BundleOptions, BundleResult
+from calib.solve.bundle.descent import BundleOptions, BundleResult, without_frames
 from calib.solve.bundle.elimination import inverse_factors
 from calib.solve.bundle.linearise import frame_leverage, residuals
 from calib.solve.bundle.problem import Problem, State
+from calib.solve.certainty.normal import Information
 from calib.solve.certainty.wand_check import WandFinding
 from calib.solve.lasting.scatter import Scatter
 from calib.solve.lasting.stretches import Stretch
@@ -56,6 +57,14 @@ class Fit:
     ] = ()  # of time in which a camera's points stand off together and are left out
     scatter: Scatter | None = None  # by how much the points that are left still scatter together
     freed: Freed | None = None  # what the capture says of lenses that were held
+    told: Information | None = None  # what its blocks say, once ``with_told`` has asked
+
+
+def with_told(fit: Fit) -> Fit:
+    """Return the fit with what its blocks say with the frames eliminated, formed once for all who
+    ask.
+    """
+    return replace(fit, told=without_frames(fit.problem, fit.result.blocks))
 
 
 def squared_residuals(problem: Problem, state: State) -> Array:

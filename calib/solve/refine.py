@@ -29,6 +29,7 @@ from calib.solve.fit import (
     gate,
     robust_sigmas,
     squared_residuals,
+    with_told,
 )
 from calib.solve.lasting.bending import find_followed
 from calib.solve.lasting.find import LEAST_SHIFT, find_off, passing, with_sizes, within
@@ -136,9 +137,11 @@ def refine(
         sound, fit = _without_lasting(fit, seen)
         if options.is_told:
             fit = replace(_with_small_terms(tracks, fit, sound, options), stretches=fit.stretches)
+        fit = with_told(fit)
         scatter = _scatter_of(fit)
     else:  # what a lens that is not as it is held makes of the residuals would pass for such errors
         sound, freed = _without_lasting(_freed(tracks, fit, seen), seen)
+        freed = with_told(freed)
         scatter, of_held = _scatter_of(freed), _of_lenses(freed, fit.result.state.lens)
         if freed.stretches:
             near = replace(
@@ -178,17 +181,16 @@ def _of_lenses(freed: Fit, lens: Array) -> Freed:
     """
     n = n_unknowns(freed.options.terms)
     columns = 6 + np.array([freed.options.terms.index(term) for term in RING])
-    C = Solved.of(freed.problem, freed.result.state, freed.options, freed.result.blocks).covariance
+    state, blocks = freed.result.state, freed.result.blocks
+    C = Solved.of(freed.problem, state, freed.options, blocks, freed.told).covariance
     at = np.arange(len(lens))[:, None] * n + columns
-    change = np.stack(
-        [term_values(freed.result.state.lens, t) - term_values(lens, t) for t in RING], axis=1
-    )
+    change = np.stack([term_values(state.lens, t) - term_values(lens, t) for t in RING], axis=1)
     return Freed(lens, change, C[at[:, :, None], at[:, None, :]])
 
 
 def _scatter_of(fit: Fit) -> Scatter:
     return scatter_of_fit(
-        fit.problem, fit.result.state, fit.options, fit.result.blocks, fit.stretches
+        fit.problem, fit.result.state, fit.options, fit.result.blocks, fit.told, fit.stretches
     )
 
 
@@ -315,15 +317,15 @@ def _with_small_terms(
     assert options.prior is not None
     spare = fit.result.blocks
     for k in range(max_rounds):
-        prior, blocks, cost = told_prior(problem, state, options, spare)
+        prior, start = told_prior(problem, state, options, spare)
         near = replace(
             options, prior=prior, tolerance=LAST_TOLERANCE, damping=NEAR_DAMPING, enough=LAST_FALL
         )
-        result = bundle(problem, state, near, (blocks, cost))
+        result = bundle(problem, state, near, start)
         state = result.state
         folded = tightened(options.prior, options.terms, state.lens, widths, heights)
         # A prior told from so near is what it would be at the minimum.
-        if (cost - result.cost < SMALL_FALL and folded is None) or k + 1 == max_rounds:
+        if (start.cost - result.cost < SMALL_FALL and folded is None) or k + 1 == max_rounds:
             break
         options = replace(options, prior=folded or options.prior)
         sigma = dof_sigmas(problem, state, result.blocks.frame, n_unknowns(options.terms), sigma)

@@ -146,7 +146,7 @@ def solve_roughly(
     rig, _, fit = finish(task, fit, progress)
     state, options, problem = fit.result.state, fit.options, fit.problem
     n = n_unknowns(options.terms)
-    told = without_frames(problem, fit.result.blocks)
+    told = fit.told or without_frames(problem, fit.result.blocks)
     priors = _of_priors(state, options, len(rig.names) * n, n)
     alone = Information(told.matrix - priors, told.gradient, told.own - np.diag(priors))
     scattered = together(problem, state, options.terms, fit.result.blocks, fit.scatter)

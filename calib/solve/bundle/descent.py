@@ -12,28 +12,20 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import blas, lapack
 
 from calib.core.geometry import Array
 from calib.core.parameters import n_unknowns, term_values
 from calib.errors import UnsolvableError
-from calib.solve.bundle.damping import MOST_DAMPED, damped, next_damping
-from calib.solve.bundle.elimination import (
-    frame_steps,
-    inverse_factors,
-    reduced_gradient,
-    reduced_system,
-)
+from calib.solve.bundle.damping import MOST_DAMPED, next_damping
+from calib.solve.bundle.elimination import inverse_factors, reduced_system
 from calib.solve.bundle.linearise import Blocks, frame_costs, linearise
 from calib.solve.bundle.problem import Problem, State
 from calib.solve.bundle.shape import ShapePrior
-from calib.solve.certainty.normal import Information, cholesky, held_world, on_places, world_motions
+from calib.solve.bundle.step import damped_step, fall_left, own_information
+from calib.solve.certainty.normal import Information, on_places, world_motions
 
 # From this many parameters of cameras on the elimination's product is what an iteration waits for.
 ROUGH_SIZE = 400
-# Least eigenvalue of the scaled matrix, of unit diagonal, that a product in single precision leaves
-# standing.
-ROUGH_LEAST = 1e-7
 OVERSHOOT = (
     0.01  # rise of a frame's cost, in half squares of unit noise: below that it holds nothing back
 )
@@ -110,21 +102,33 @@ class BundleResult:
     left: float
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Start:
+    """Blocks and cost where a descent starts; ``told`` is what the blocks say with the frames
+    eliminated, where that is known, and makes the first step.
+    """
+
+    blocks: Blocks
+    cost: float
+    told: Information | None = None
+
+
 def bundle(
     problem: Problem,
     state: State,
     options: BundleOptions,
-    start: tuple[Blocks, float] | None = None,
+    start: Start | None = None,
     spare: Blocks | None = None,
 ) -> BundleResult:
     """Return the minimum of the weighted reprojection residuals that a descent from ``state``
     reaches.
 
-    ``start`` are blocks and cost at ``state`` where these are known, ``spare`` blocks those of
-    another; the memory of either is taken. Raises UnsolvableError where not even a heavily damped
-    step can be computed (nan in the start).
+    ``start`` is what is known at ``state``, ``spare`` are blocks of another; the memory of either
+    is taken. Raises UnsolvableError where not even a heavily damped step can be computed (nan in
+    the start).
     """
-    blocks, cost = start or normal_equations(problem, state, options, spare)
+    start = start or Start(*normal_equations(problem, state, options, spare))
+    blocks, cost, told = start.blocks, start.cost, start.told
     damping, growth = np.array(options.damping), np.array(2.0)
     is_converged, iteration = False, 0
     of_frames = np.zeros(problem.n_frames)
@@ -134,12 +138,14 @@ def bundle(
         iteration += 1
         least = max(options.tolerance * cost, options.enough)
         if before is not None:  # the equations of a step ago tell an end as well
-            predicted = _left(problem, blocks, before)
+            predicted = fall_left(problem, blocks, before)
             is_converged = predicted <= SURELY * least
             if is_converged:
                 break
         held_back = damping + of_frames
-        step = _damped_step(problem, state, blocks, float(damping), held_back, options, is_rough)
+        moving = free_parameters(state, options, len(blocks.shape))
+        step = damped_step(problem, blocks, float(damping), held_back, *moving, is_rough, told)
+        told = None
         is_rough = step.of_cameras.is_rough
         predicted = step.predicted + float(step.of_frames.sum())
         # The cameras are what is wanted: a few wands seen edge on may still creep.
@@ -225,11 +231,6 @@ def without_frames(problem: Problem, blocks: Blocks) -> Information:
     return Information(S, g, own_information(blocks))
 
 
-def own_information(blocks: Blocks) -> Array:
-    """Return what blocks say of each parameter (N,) of cameras and shape by itself."""
-    return np.append(np.einsum("cjj->cj", blocks.camera), np.diag(blocks.shape))
-
-
 def free_parameters(
     state: State, options: BundleOptions, n_shape: int
 ) -> tuple[NDArray[np.intp], Array]:
@@ -246,12 +247,20 @@ def free_parameters(
 
 def with_prior(blocks: Blocks, state: State, terms: tuple[str, ...], prior: Prior) -> Blocks:
     """Return the blocks with the prior of the lens terms added."""
+    information, of_prior = prior_told(state, terms, prior)
+    camera = blocks.camera.copy()
+    np.einsum("cjj->cj", camera)[:] += information
+    return replace(blocks, camera=camera, camera_gradient=blocks.camera_gradient + of_prior)
+
+
+def prior_told(state: State, terms: tuple[str, ...], prior: Prior) -> tuple[Array, Array]:
+    """Return information on and gradient by each parameter of cameras (C, n) that the prior of the
+    lens terms adds.
+    """
     information = 1.0 / prior.sigma**2
-    camera, gradient = blocks.camera.copy(), blocks.camera_gradient.copy()
-    index = np.arange(6, n_unknowns(terms))
-    camera[:, index, index] += information
-    gradient[:, 6:] += information * _offset(state, terms, prior)
-    return replace(blocks, camera=camera, camera_gradient=gradient)
+    both = information, information * _offset(state, terms, prior)
+    of_terms, gradient = (np.pad(values, ((0, 0), (6, 0))) for values in both)
+    return of_terms, gradient
 
 
 def prior_cost(state: State, terms: tuple[str, ...], prior: Prior) -> float:
@@ -262,112 +271,3 @@ def prior_cost(state: State, terms: tuple[str, ...], prior: Prior) -> float:
 def _offset(state: State, terms: tuple[str, ...], prior: Prior) -> Array:
     """Return how far lens terms (C, L) are from the prior's mean."""
     return np.stack([term_values(state.lens, name) for name in terms], axis=1) - prior.mean
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Reduced:
-    """The damped equations of cameras and shape, in units of ``scale``, with their factor; all
-    parameters but the ``free`` ones are held. ``is_rough``: a product in single precision was
-    enough.
-    """
-
-    matrix: Array
-    factor: Array | None
-    scale: Array
-    free: NDArray[np.intp]
-    is_rough: bool
-
-    def step(self, gradient: Array) -> Array:
-        """Return the step (N,) to the minimum of a cost with this gradient (N,)."""
-        out, right = np.zeros(len(gradient)), self.scale * gradient[self.free]
-        out[self.free] = -self.scale * solve_symmetric(self.matrix, self.factor, right)
-        return out
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Step:
-    """Steps of cameras (C, n), shape (s,) and frames (F, d), and the falls of the cost that they
-    foresee.
-
-    ``of_frames (F,)`` are the frames' own shares, ``predicted`` that of cameras and shape, by the
-    equations ``of_cameras``.
-    """
-
-    camera: Array
-    shape: Array
-    frame: Array
-    of_frames: Array
-    predicted: float
-    of_cameras: _Reduced
-
-
-def _left(problem: Problem, blocks: Blocks, near: _Reduced) -> float:
-    """Return the fall of the cost that the blocks foresee, with the matrix of a state nearby."""
-    factors = inverse_factors(blocks.frame)
-    own = (factors @ blocks.frame_gradient[:, :, None])[..., 0]
-    gradient = reduced_gradient(problem, blocks, factors)
-    return 0.5 * float((own * own).sum() - gradient @ near.step(gradient))
-
-
-def _damped_step(
-    problem: Problem,
-    state: State,
-    blocks: Blocks,
-    damping: float,
-    of_frames: Array,
-    options: BundleOptions,
-    is_rough: bool,
-) -> _Step:
-    """Return the step of the damped normal equations: ``of_frames (F,)`` damps poses, ``damping``
-    all else.
-
-    ``is_rough`` tries a product in single precision first; where that drowns a direction it is
-    formed in double.
-    """
-    n_cameras, n = blocks.camera_gradient.shape
-    free, motions = free_parameters(state, options, len(blocks.shape))
-    diagonal = own_information(blocks)
-    factors = inverse_factors(damped(blocks.frame, of_frames))
-    scale = 1.0 / np.sqrt(np.maximum(diagonal[free], 1e-300))
-    raised = replace(
-        blocks,
-        camera=damped(blocks.camera, np.full(n_cameras, damping)),
-        shape=damped(blocks.shape[None], np.array([damping]))[0],
-    )
-    while True:
-        S, g = reduced_system(problem, raised, factors, is_rough=is_rough)
-        A = S if len(free) == len(S) else S[np.ix_(free, free)]
-        A *= scale[:, None]
-        A *= scale
-        A = A.T  # symmetric, in Fortran's order
-        if motions.shape[1]:  # the step gets no part along motions of the world as a whole
-            world = held_world(motions[free], scale)
-            A = blas.dsyrk(1.0, world, beta=1.0, c=A, lower=True, overwrite_c=True)
-        factor, least = cholesky(A)
-        if not is_rough or least > ROUGH_LEAST:
-            break
-        is_rough = False
-    of_cameras = _Reduced(A, factor, scale, free, is_rough)
-    step = of_cameras.step(g)
-    camera_step, shape_step = step[: n_cameras * n].reshape(n_cameras, n), step[n_cameras * n :]
-    frame_step = frame_steps(problem, blocks, factors, camera_step, shape_step)
-    slope = (blocks.camera_gradient * camera_step).sum() + blocks.shape_gradient @ shape_step
-    predicted = 0.5 * float(damping * (diagonal @ step**2) - slope)
-    held_back = of_frames[:, None] * np.einsum("fjj->fj", blocks.frame) * frame_step
-    own = (held_back - blocks.frame_gradient) * frame_step
-    return _Step(camera_step, shape_step, frame_step, 0.5 * own.sum(axis=1), predicted, of_cameras)
-
-
-def solve_symmetric(A: Array, factor: Array | None, b: Array) -> Array:
-    """Return x of A x = b for A (its lower triangle) with its factor; where it has none, of the
-    nearest A that has.
-    """
-    if not len(b):
-        return b
-    jitter = 1e-14
-    while factor is None:
-        if jitter > 1.0 or not np.isfinite(A).all():
-            return np.zeros_like(b)
-        factor, _ = cholesky(A + jitter * np.eye(len(A)))
-        jitter *= 100.0
-    return np.asarray(lapack.dpotrs(factor, b, lower=True)[0])

@@ -36,9 +36,11 @@ from calib.core.parameters import n_unknowns, term_values
 from calib.solve.bundle.descent import (
     BundleOptions,
     Prior,
+    Start,
     free_parameters,
     normal_equations,
     prior_cost,
+    prior_told,
     with_prior,
     without_frames,
 )
@@ -157,9 +159,9 @@ def is_small(options: BundleOptions) -> NDArray[np.bool_]:
 
 def told_prior(
     problem: Problem, state: State, options: BundleOptions, spare: Blocks | None = None
-) -> tuple[Prior, Blocks, float]:
-    """Return the prior with small terms as the capture tells them, and blocks and cost at ``state``
-    with that prior; ``spare`` blocks lend their memory.
+) -> tuple[Prior, Start]:
+    """Return the prior with small terms as the capture tells them at ``state``, and the start of a
+    descent with it; ``spare`` blocks lend their memory.
     """
     assert options.prior is not None
     small = is_small(options)
@@ -168,10 +170,16 @@ def told_prior(
     )
     blocks, cost = normal_equations(problem, state, bare, spare)
     values = np.stack([term_values(state.lens, name) for name in options.terms], axis=1)
-    prior = _told_prior(values, state, without_frames(problem, blocks), options)
+    found = without_frames(problem, blocks)
+    prior = _told_prior(values, state, found, options)
     of_small = Prior(prior.mean, np.where(small, prior.sigma, np.inf))
-    cost += prior_cost(state, options.terms, of_small)
-    return prior, with_prior(blocks, state, options.terms, of_small), cost
+    more, gradient = (
+        np.pad(values.ravel(), (0, len(blocks.shape)))
+        for values in prior_told(state, options.terms, of_small)
+    )
+    told = Information(found.matrix + np.diag(more), found.gradient + gradient, found.own + more)
+    blocks = with_prior(blocks, state, options.terms, of_small)
+    return prior, Start(blocks, cost + prior_cost(state, options.terms, of_small), told)
 
 
 def _told_prior(values: Array, state: State, found: Information, options: BundleOptions) -> Prior:

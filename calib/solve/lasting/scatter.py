@@ -204,10 +204,12 @@ def scatter_of_fit(
     state: State,
     options: BundleOptions,
     blocks: Blocks,
+    told: Information | None,
     stretches: Sequence[Stretch] = (),
 ) -> Scatter:
     """Return how points still scatter together about a fit with the ``blocks`` that left the
-    ``stretches`` out.
+    ``stretches`` out; ``told`` is what the blocks say with the frames eliminated,
+    where that is known.
     """
     found = shifts(problem, state, options.terms, bin_frames(problem.rate_hz), frame=blocks.frame)
     weight = np.zeros(problem.n_cameras)
@@ -215,7 +217,8 @@ def scatter_of_fit(
     sigma = 1.0 / np.maximum(weight, 1e-3)
     gives_way = None
     if stretches:
-        gives_way = _give_way(problem, state, Solved.of(problem, state, options, blocks), found)
+        solved = Solved.of(problem, state, options, blocks, told)
+        gives_way = _give_way(problem, state, solved, found)
     scattered = scatter(found, sigma, 0.0 if stretches else SURE, gives_way)
     return _with_majorities(problem, scattered, sigma, stretches)
 

@@ -10,6 +10,7 @@ from calib.core.geometry import Array
 from calib.solve.bundle.descent import BundleOptions, free_parameters, without_frames
 from calib.solve.bundle.linearise import Blocks
 from calib.solve.bundle.problem import Problem, State
+from calib.solve.certainty.normal import Information
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -24,9 +25,18 @@ class Solved:
     gradient: Array
 
     @classmethod
-    def of(cls, problem: Problem, state: State, options: BundleOptions, blocks: Blocks) -> Solved:
-        """Return them of normal equations, in some gauge; what is held has no variance."""
-        found = without_frames(problem, blocks)
+    def of(
+        cls,
+        problem: Problem,
+        state: State,
+        options: BundleOptions,
+        blocks: Blocks,
+        told: Information | None = None,
+    ) -> Solved:
+        """Return them of normal equations, in some gauge; what is held has no variance. ``told``
+        is what the ``blocks`` say with the frames eliminated, where that is known.
+        """
+        found = told or without_frames(problem, blocks)
         free, motions = free_parameters(state, options, len(blocks.shape))
         C = np.zeros_like(found.matrix)
         C[np.ix_(free, free)] = found.at(free).fixed(motions[free]).covariance()

@@ -190,4 +190,5 @@ def fit_at_distance(fit: Fit, distance: Distance) -> Fit:
     """Return the fit grown to the stated distance, with the normal equations of that size."""
     state = at_distance(fit.result.state, distance)
     blocks, cost = normal_equations(fit.problem, state, fit.options)
-    return replace(fit, result=replace(fit.result, state=state, blocks=blocks, cost=cost))
+    result = replace(fit.result, state=state, blocks=blocks, cost=cost)
+    return replace(fit, result=result, told=None)

@@ -37,12 +37,13 @@ from calib.prove.precision import precision
 from calib.prove.volume import Box
 from calib.prove.world import moved
 from calib.report.figures import plan_from_above, plan_in_space
-from calib.report.papers.examples import PLAN
+from calib.report.papers.formats import named
 from calib.report.planned.judged import as_lines
 from calib.simulate import Scenario, simulate
 from calib.simulate.still import still_tracks
 from tests.program import Call
 
+PLAN = named("plan").example
 PITCH_MM, ZOOM_MM = 0.0045, (5.0, 10.0)  # as simulated cameras have them
 
 # ---- optics

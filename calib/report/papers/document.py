@@ -8,27 +8,10 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
+from importlib.resources import files
 
 from calib.report.tables import Column, cell
 
-_STYLE = """
-body { font: 9.5pt/1.4 sans-serif; color: #111 }
-body { max-width: 180mm; margin: 10mm auto; padding: 0 5mm }
-h1 { font-size: 16pt } h2 { font-size: 12pt; margin: 1.4em 0 .4em }
-h2, section:has(table) p { break-after: avoid } h1, h2, p, td { overflow-wrap: anywhere }
-p { margin: .3em 0; break-inside: avoid }
-table { border-collapse: collapse; margin: .4em 0 } thead { display: table-header-group }
-tr { break-inside: avoid } table.whole { break-inside: avoid }
-th, td { border: 1px solid #999; padding: .15em .5em; text-align: left; vertical-align: top }
-th { font-weight: 600 } th[scope=row] { width: 38mm } table.facts { width: calc(100% - 1px) }
-td.number { text-align: right; font-variant-numeric: tabular-nums; white-space: nowrap }
-table.rows { font-size: 8.5pt } td.short { white-space: nowrap } td.long { min-width: 20mm }
-table.signatures { width: calc(100% - 1px) } table.signatures td { height: 11mm }
-@page { size: A4; margin: 16mm 15mm 18mm }
-@page { @bottom-left { content: "TITLE"; font: 8pt sans-serif } }
-@page { @bottom-right { content: counter(page) " of " counter(pages); font: 8pt sans-serif } }
-@media print { body { margin: 0; max-width: none; padding: 0 } }
-"""
 SHORT = 20  # letters of a cell that is not broken into lines
 HASH = 64  # of SHA-256, which is copied as one word
 WHOLE = 24  # rows of a table that stays on one page; a longer one repeats its headings
@@ -90,11 +73,12 @@ def as_markdown(document: Document) -> str:
 
 def as_html(document: Document) -> str:
     """Return the document as one HTML page without anything from elsewhere, to print on A4."""
-    title, style = escape(document.title), _STYLE.replace("TITLE", _in_css(document.title))
+    css = files("calib.report.papers").joinpath("record.css").read_text("utf-8")
+    title, style = escape(document.title), css.replace("TITLE", _in_css(document.title))
     parts = [
         "<!DOCTYPE html>",
         '<html lang="en"><head><meta charset="utf-8">',
-        f"<title>{title}</title><style>{style}</style></head><body>",
+        f"<title>{title}</title><style>\n{style}</style></head><body>",
         f"<h1>{title}</h1>",
     ]
     for section in document.sections:

@@ -5,15 +5,15 @@ example.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from importlib.resources import files
 from typing import Any
 
-from calib.core.fields import CAMERA
+from calib.core.fields import CAMERA, Item
 from calib.core.layout import POINT_TABLE, RIG, SPACE, TRACKS, WAND_FILE, Section
 from calib.errors import InputError, did_you_mean
 from calib.intake.centroids.names import IMAGE_LIST
 from calib.intake.table import CAMERA_LIST, COLUMNS
 from calib.plan.table import PLAN_FILE
-from calib.report.papers import examples
 from calib.report.tables import Column, Strong, table
 from calib.report.words import wrapped
 from calib.simulate.explain import sections as scenario_sections
@@ -33,10 +33,6 @@ class FileFormat:
         What it is for.
     sections : tuple of Section
         Its places and what lies there.
-    language : str
-        The example's; that of an HDF5 file is the program that writes it.
-    example : str
-        A complete one.
     notes : tuple of str
         What else there is to say.
     """
@@ -45,9 +41,19 @@ class FileFormat:
     kind: str
     purpose: str
     sections: tuple[Section, ...]
-    language: str
-    example: str
     notes: tuple[str, ...] = ()
+
+    @property
+    def language(self) -> str:
+        """The example's: an HDF5 file's is a program that writes one."""
+        return "python" if self.kind.startswith("HDF5") else self.kind.lower()
+
+    @property
+    def example(self) -> str:
+        """A complete file, all of it invented; every one is read back in the tests."""
+        ending = "py.txt" if self.language == "python" else self.language
+        own = files("calib.report.papers").joinpath("examples", f"{self.name}.{ending}")
+        return own.read_text("utf-8")
 
 
 def formats() -> tuple[FileFormat, ...]:
@@ -68,8 +74,6 @@ def formats() -> tuple[FileFormat, ...]:
             "what each camera saw: centroids by frame; calib import, calib "
             "centroids and calib simulate write it",
             TRACKS,
-            "python",
-            examples.TRACKS,
             (
                 "A camera has at most one point per frame and marker; some may have none at all.",
                 "What else is in the file is ignored.",
@@ -80,8 +84,6 @@ def formats() -> tuple[FileFormat, ...]:
             "CSV",
             "points for calib import, beside a camera list",
             (Section("first line", "columns", COLUMNS),),
-            "csv",
-            examples.TABLE,
             ("Columns may stand in any order; rows too.",),
         ),
         FileFormat(
@@ -89,8 +91,6 @@ def formats() -> tuple[FileFormat, ...]:
             "TOML",
             "the camera list: what the table for calib import does not say",
             (Section("top level", "keys", CAMERA_LIST), cameras),
-            "toml",
-            examples.CAMERAS,
             ("A lens is either measured (K and dist) or nominal (focal_mm and pixel_pitch_mm).",),
         ),
         FileFormat(
@@ -98,8 +98,6 @@ def formats() -> tuple[FileFormat, ...]:
             "TOML",
             "the image list for calib centroids --list: what names of image files do not say",
             (Section("top level", "keys", IMAGE_LIST), known),
-            "toml",
-            examples.IMAGES,
             ("width and height of a camera are not needed here: they are only checked.",),
         ),
         FileFormat(
@@ -107,8 +105,6 @@ def formats() -> tuple[FileFormat, ...]:
             "TOML",
             "the wand: its markers and certified lengths",
             WAND_FILE,
-            "toml",
-            examples.WAND,
             (
                 "Two markers or more; on a line, in a plane or in space.",
                 "calib verify takes such a file of another bar (--bar) with certified lengths, "
@@ -121,8 +117,6 @@ def formats() -> tuple[FileFormat, ...]:
             "TOML",
             "markers of known coordinates, for calib align --survey: written as a wand is",
             WAND_FILE,
-            "toml",
-            examples.SURVEY,
             ("Three markers or more, not all on a line.",),
         ),
         FileFormat(
@@ -131,8 +125,6 @@ def formats() -> tuple[FileFormat, ...]:
             "the plan of a rig: room, volume, cameras, and what must be reached; "
             "calib plan judges it",
             PLAN_FILE,
-            "toml",
-            examples.PLAN,
             (
                 "z is up. [common] holds any key of a camera but those of its place and aim.",
                 "Without [wand] it is one of 460 mm with three markers.",
@@ -144,8 +136,6 @@ def formats() -> tuple[FileFormat, ...]:
             "a solved rig: poses, lenses and how sure they are; calib solve writes "
             "it, calib export turns it into other formats",
             RIG,
-            "python",
-            examples.RIG,
             (
                 "Groups of /cameras are in the rig's order (creation order).",
                 "What else is in the file is ignored.",
@@ -156,8 +146,6 @@ def formats() -> tuple[FileFormat, ...]:
             "HDF5 or CSV",
             "markers in space, a row a marker and frame; calib reconstruct writes it",
             (*SPACE, Section("CSV: first line", "columns", POINT_TABLE)),
-            "python",
-            examples.POINTS,
             (
                 "Rows are by frame, then marker; a marker that no two cameras place has none.",
                 "CSV (-o POINTS.csv) has the same, in mm, mm² and px, in this order.",
@@ -168,8 +156,6 @@ def formats() -> tuple[FileFormat, ...]:
             "TOML",
             "what calib simulate draws; a key left out has its default, which stands first below",
             scenario_sections(),
-            "toml",
-            examples.SCENARIO,
         ),
     )
 
@@ -231,23 +217,13 @@ def as_json(every: tuple[FileFormat, ...]) -> dict[str, Any]:
     return {
         "formats": [
             {
-                "name": f.name,
-                "kind": f.kind,
-                "purpose": f.purpose,
+                **{k: getattr(f, k) for k in ("name", "kind", "purpose")},
                 "sections": [
                     {
                         "place": s.place,
                         "holds": s.holds,
                         "needed": s.is_needed,
-                        "items": [
-                            {
-                                "key": i.key,
-                                "holds": i.holds,
-                                "meaning": i.meaning,
-                                "needed": i.is_needed,
-                            }
-                            for i in s.items
-                        ],
+                        "items": [_item(item) for item in s.items],
                     }
                     for s in f.sections
                 ],
@@ -258,3 +234,8 @@ def as_json(every: tuple[FileFormat, ...]) -> dict[str, Any]:
             for f in every
         ]
     }
+
+
+def _item(item: Item) -> dict[str, Any]:
+    told = {k: getattr(item, k) for k in ("key", "holds", "meaning")}
+    return told | {"needed": item.is_needed}

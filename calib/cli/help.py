@@ -73,10 +73,22 @@ def write_commands(formatter: Any, names: list[str]) -> None:
             formatter.write_dl(rows, col_max=14, col_spacing=2)
 
 
-def add(app: typer.Typer, name: str, command: Any, calls: str, more: str = "") -> None:
-    """Add a command whose help ends in calls as they would be typed, a line each, and in what else
-    there is to know, in paragraphs.
+def add(app: typer.Typer, name: str, command: Any) -> None:
+    """Add a command. Its docstring is its help: after what it does, with its arguments and options
+    between, come calls as they would be typed, and what else there is to know.
     """
-    lines = [f"  {line}" for line in inspect.cleandoc(calls).splitlines()]
-    epilog = "\n".join(["\b", "Examples:", *lines, "", inspect.cleandoc(more)])
-    app.command(name, short_help=ABOUT[name], epilog=epilog)(command)
+    about, _, rest = inspect.cleandoc(command.__doc__).partition("\n\nExamples:\n")
+    epilog = f"\b\nExamples:\n{rest}"
+    app.command(name, help=about, short_help=ABOUT[name], epilog=epilog)(command)
+
+
+def option(call: str, about: str, **more: Any) -> Any:
+    """Return an option from how it is typed: its names, then what stands for its value."""
+    names = [word for word in call.split() if word.startswith("-")]
+    value = call.removeprefix(" ".join(names)).strip() or None
+    return typer.Option(*names, metavar=value, help=about, **more)
+
+
+def argument(value: str, about: str, **more: Any) -> Any:
+    """Return an argument from what stands for its value."""
+    return typer.Argument(metavar=value, help=about, **more)

@@ -21,7 +21,7 @@ from calib import __version__, guard
 from calib.cli import process
 from calib.cli.captures import capture, edit, identify, images
 from calib.cli.handover import describe, export, record, report
-from calib.cli.help import write_commands
+from calib.cli.help import add, option, write_commands
 from calib.cli.rigs import align, plan, prove, recheck, rig
 from calib.cli.waves import simulate, watch
 from calib.core.names import visible
@@ -142,21 +142,33 @@ def _defect(error: Exception) -> str:
 
 
 app = typer.Typer(cls=Commands, pretty_exceptions_enable=False, rich_markup_mode=None)
-simulate.add_commands(app)
-capture.add_commands(app)
-watch.add_commands(app)
-images.add_commands(app)
-identify.add_commands(app)
-rig.add_commands(app)
-recheck.add_commands(app)
-align.add_commands(app)
-plan.add_commands(app)
-prove.add_commands(app)
-edit.add_commands(app)
-export.add_commands(app)
-describe.add_commands(app)
-record.add_commands(app)
-report.add_commands(app)
+COMMANDS = {
+    "simulate": simulate.simulate,
+    "import": capture.import_table,
+    "inspect": capture.inspect,
+    "watch": watch.watch,
+    "centroids": images.centroids,
+    "focus": images.focus,
+    "identify": identify.identify,
+    "solve": rig.solve,
+    "residuals": rig.residuals,
+    "recheck": recheck.recheck,
+    "history": recheck.history,
+    "align": align.align,
+    "plan": plan.plan,
+    "verify": prove.verify,
+    "precision": prove.precision,
+    "reconstruct": prove.reconstruct,
+    "select": edit.select,
+    "join": edit.join,
+    "export": export.export,
+    "describe": describe.describe,
+    "formats": describe.formats,
+    "record": record.record,
+    "report": report.report,
+}
+for name, command in COMMANDS.items():
+    add(app, name, command)
 
 
 def _print_version(wanted: bool) -> None:
@@ -169,24 +181,19 @@ def _print_version(wanted: bool) -> None:
 def _about(
     context: typer.Context,
     version: Annotated[
-        bool,
-        typer.Option(
-            "--version", callback=_print_version, is_eager=True, help="Print the version."
-        ),
+        bool, option("--version", "Print the version.", callback=_print_version, is_eager=True)
     ] = False,
     most_points: Annotated[
         int | None,
-        typer.Option(
-            "--max-points",
-            metavar="N",
+        option(
+            "--max-points N",
+            "Refuse tracks of more points, some 80 bytes of memory each.",
             min=1,
-            help="Refuse tracks of more points, some 80 bytes of memory each.",
             show_default="20 million",
         ),
     ] = None,
     quiet: Annotated[
-        bool,
-        typer.Option("--quiet", "-q", help="Results, errors and cautions alone; before COMMAND."),
+        bool, option("--quiet -q", "Results, errors and cautions alone; before COMMAND.")
     ] = False,
 ) -> None:
     """Calibrate a rig of many tracking cameras from a wand wave.

@@ -13,8 +13,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
-import typer
-
+from calib.cli.help import argument, option
 from calib.core.names import visible
 from calib.errors import CalibError, InputError
 
@@ -22,34 +21,27 @@ if TYPE_CHECKING:
     from calib.core.tracks import Tracks
     from calib.core.wand import Wand
 
-TracksFile = Annotated[
-    Path, typer.Argument(metavar="TRACKS", help="Tracks file (HDF5).", show_default=False)
-]
-RigFile = Annotated[
-    Path, typer.Argument(metavar="RIG", help="Rig file (HDF5).", show_default=False)
-]
-WandFile = Annotated[
-    Path, typer.Option("--wand", metavar="WAND", help="Wand file (TOML).", show_default=False)
-]
+TracksFile = Annotated[Path, argument("TRACKS", "Tracks file (HDF5).", show_default=False)]
+RigFile = Annotated[Path, argument("RIG", "Rig file (HDF5).", show_default=False)]
+WandFile = Annotated[Path, option("--wand WAND", "Wand file (TOML).", show_default=False)]
 DropOutside = Annotated[
     bool,
-    typer.Option(
-        "--drop-outside",
-        help="Go on without points outside the sensor, up to a tenth of a camera's.",
+    option(
+        "--drop-outside", "Go on without points outside the sensor, up to a tenth of a camera's."
     ),
 ]
-Force = Annotated[bool, typer.Option("--force", help="Overwrite existing output.")]
+Force = Annotated[bool, option("--force", "Overwrite existing output.")]
 Explain = Annotated[
-    bool, typer.Option("--explain", help="Also say what the figures mean and how they came about.")
+    bool, option("--explain", "Also say what the figures mean and how they came about.")
 ]
-AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of tables.")]
+AsJson = Annotated[bool, option("--json", "Print one JSON document instead of tables.")]
 
 
-def check_page(option: str, path: Path | None) -> None:
+def check_page(asked: str, path: Path | None) -> None:
     """Refuse the name of a page that is none."""
     if path is not None and path.suffix.lower() not in {".html", ".htm"}:
         raise InputError(
-            f"{option}: {path}",
+            f"{asked}: {path}",
             expected="a name that ends in .html, a page of charts",
             found=path.suffix or "no ending",
             remedy="Choose another name.",

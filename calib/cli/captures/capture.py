@@ -10,53 +10,28 @@ from typing import Annotated
 
 import typer
 
-from calib.cli.help import add
+from calib.cli.help import argument, option
 from calib.cli.options import AsJson, DropOutside, Explain, Force, TracksFile, load_capture
-
-
-def add_commands(app: typer.Typer) -> None:
-    """Add these commands to the program."""
-    add(
-        app,
-        "import",
-        import_table,
-        """
-        calib import points.csv cameras.toml -o tracks.h5
-        """,
-        """
-        "calib formats table" and "calib formats cameras" show both files.
-        """,
-    )
-    add(
-        app,
-        "inspect",
-        inspect,
-        """
-        calib inspect tracks.h5 --wand wand.toml
-        """,
-    )
 
 
 def import_table(
     table: Annotated[
-        Path,
-        typer.Argument(
-            metavar="CSV", help="Columns camera,frame,x,y and optionally marker,radius."
-        ),
+        Path, argument("CSV", "Columns camera,frame,x,y and optionally marker,radius.")
     ],
     cameras: Annotated[
-        Path,
-        typer.Argument(
-            metavar="CAMERAS.toml", help="frame_rate and a [cameras.<name>] table for each camera."
-        ),
+        Path, argument("CAMERAS.toml", "frame_rate and a [cameras.<name>] table for each camera.")
     ],
-    output: Annotated[
-        Path, typer.Option("-o", "--output", metavar="TRACKS", help="Tracks file to write.")
-    ],
+    output: Annotated[Path, option("-o --output TRACKS", "Tracks file to write.")],
     drop_outside: DropOutside = False,
     force: Force = False,
 ) -> None:
-    """Make a tracks file from comma-separated values."""
+    """Make a tracks file from comma-separated values.
+
+    Examples:
+      calib import points.csv cameras.toml -o tracks.h5
+
+    "calib formats table" and "calib formats cameras" show both files.
+    """
     from calib import files
     from calib.cli.console import note
     from calib.report.words import counted
@@ -76,14 +51,16 @@ def import_table(
 def inspect(
     tracks: TracksFile,
     wand: Annotated[
-        Path | None,
-        typer.Option("--wand", metavar="WAND", help="Wand file (TOML); without it less is told."),
+        Path | None, option("--wand WAND", "Wand file (TOML); without it less is told.")
     ] = None,
     explain: Explain = False,
     as_json: AsJson = False,
 ) -> None:
     """Say whether a capture is good enough to solve, and what a solve would say: counts, coverage,
     overlap, islands, timing, the wave, cameras to be read otherwise, a wand unlike its file.
+
+    Examples:
+      calib inspect tracks.h5 --wand wand.toml
     """
     import calib
     from calib.check.verdicts import Shortcoming, Verdict

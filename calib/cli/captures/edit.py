@@ -8,9 +8,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
-import typer
-
-from calib.cli.help import add
+from calib.cli.help import argument, option
 from calib.cli.options import AsJson, DropOutside, Force, TracksFile, frame_range, inside
 from calib.core.names import listed
 from calib.errors import InputError
@@ -19,55 +17,27 @@ from calib.outputs import check_output
 if TYPE_CHECKING:
     from calib.core.tracks import Tracks
 
-TracksOut = Annotated[
-    Path, typer.Option("-o", "--output", metavar="OUT", help="Tracks file to write.")
-]
-
-
-def add_commands(app: typer.Typer) -> None:
-    """Add these commands to the program."""
-    add(
-        app,
-        "select",
-        select,
-        """
-        calib select tracks.h5 --without cam03 --frames 100-2000 -o part.h5
-        calib select tracks.h5 --rename cam01=cam02 --rename cam02=cam01 -o right.h5
-        """,
-    )
-    add(
-        app,
-        "join",
-        join,
-        """
-        calib join wave1.h5 wave2.h5 -o tracks.h5
-        """,
-    )
+TracksOut = Annotated[Path, option("-o --output OUT", "Tracks file to write.")]
 
 
 def select(
     tracks: TracksFile,
     output: TracksOut,
     without: Annotated[
-        list[str] | None,
-        typer.Option("--without", metavar="CAM[,CAM]", help="Leave these cameras out."),
+        list[str] | None, option("--without CAM[,CAM]", "Leave these cameras out.")
     ] = None,
     only: Annotated[
-        list[str] | None,
-        typer.Option("--only", metavar="CAM[,CAM]", help="Keep these cameras alone."),
+        list[str] | None, option("--only CAM[,CAM]", "Keep these cameras alone.")
     ] = None,
     frames: Annotated[
         str | None,
-        typer.Option(
-            metavar="FIRST-LAST", help="Keep these frames, both included; 100- and -2000 as well."
-        ),
+        option("--frames FIRST-LAST", "Keep these frames, both included; 100- and -2000 as well."),
     ] = None,
     rename: Annotated[
         list[str] | None,
-        typer.Option(
-            "--rename",
-            metavar="CAM=CAM",
-            help="Points recorded as the first are the second's; several happen at once, so "
+        option(
+            "--rename CAM=CAM",
+            "Points recorded as the first are the second's; several happen at once, so "
             "--rename a=b --rename b=a puts swapped cables right.",
         ),
     ] = None,
@@ -75,7 +45,12 @@ def select(
     force: Force = False,
     as_json: AsJson = False,
 ) -> None:
-    """Write a tracks file of some cameras or frames, or with cameras' names put right."""
+    """Write a tracks file of some cameras or frames, or with cameras' names put right.
+
+    Examples:
+      calib select tracks.h5 --without cam03 --frames 100-2000 -o part.h5
+      calib select tracks.h5 --rename cam01=cam02 --rename cam02=cam01 -o right.h5
+    """
     if not (without or only or frames or rename or drop_outside):
         raise InputError(
             "calib select",
@@ -102,14 +77,17 @@ def select(
 
 def join(
     tracks: Annotated[
-        list[Path],
-        typer.Argument(metavar="TRACKS...", help="Tracks files of one rig.", show_default=False),
+        list[Path], argument("TRACKS...", "Tracks files of one rig.", show_default=False)
     ],
     output: TracksOut,
     force: Force = False,
     as_json: AsJson = False,
 ) -> None:
-    """Write several waves of one rig as one capture, the frames of later ones after the earlier."""
+    """Write several waves of one rig as one capture, the frames of later ones after the earlier.
+
+    Examples:
+      calib join wave1.h5 wave2.h5 -o tracks.h5
+    """
     check_output(output, force, inputs=tracks)
     import calib
     from calib.cli.console import note

@@ -8,53 +8,38 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated
 
-import typer
-
-from calib.cli.help import add
+from calib.cli.help import option
 from calib.cli.options import AsJson, Force, TracksFile, WandFile, check_page, load_capture
 from calib.outputs import check_outputs, together, write_text
-
-
-def add_commands(app: typer.Typer) -> None:
-    """Add these commands to the program."""
-    add(
-        app,
-        "identify",
-        identify,
-        """
-        calib identify tracks.h5 --wand wand.toml -o named.h5
-        calib identify tracks.h5 --wand wand.toml -o named.h5 --draw sensors.html
-        """,
-        """
-        Points are named camera by camera, from the wand's geometry and its motion, with the
-        lens known only roughly. Reflections that stay put are masked; each mask is listed
-        and kept in the tracks' /masks. Names given here are marked as such (identified) and
-        checked again by a solve; those from elsewhere are kept as they are. A wand that
-        looks the same end for end or from another side, and two wands of one shape in
-        sight, are refused with the reason. "calib solve" does the same for tracks without
-        names.
-        """,
-    )
 
 
 def identify(
     tracks: TracksFile,
     wand: WandFile,
-    output: Annotated[
-        Path, typer.Option("-o", "--output", metavar="TRACKS", help="Tracks file to write.")
-    ],
+    output: Annotated[Path, option("-o --output TRACKS", "Tracks file to write.")],
     draw: Annotated[
         Path | None,
-        typer.Option(
-            metavar="FILE.html",
-            help="Also draw each sensor: named points and masks.",
-            show_default=False,
+        option(
+            "--draw FILE.html", "Also draw each sensor: named points and masks.", show_default=False
         ),
     ] = None,
     force: Force = False,
     as_json: AsJson = False,
 ) -> None:
-    """Mark which point is which marker of the wand, and mask reflections that stay put."""
+    """Mark which point is which marker of the wand, and mask reflections that stay put.
+
+    Examples:
+      calib identify tracks.h5 --wand wand.toml -o named.h5
+      calib identify tracks.h5 --wand wand.toml -o named.h5 --draw sensors.html
+
+    Points are named camera by camera, from the wand's geometry and its motion, with the
+    lens known only roughly. Reflections that stay put are masked; each mask is listed
+    and kept in the tracks' /masks. Names given here are marked as such (identified) and
+    checked again by a solve; those from elsewhere are kept as they are. A wand that
+    looks the same end for end or from another side, and two wands of one shape in
+    sight, are refused with the reason. "calib solve" does the same for tracks without
+    names.
+    """
     check_page("--draw", draw)
     check_outputs([output, draw], force, inputs=[tracks, wand])
     import calib

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from calib.cli.help import add
+from calib.cli.help import argument, option
 from calib.cli.options import AsJson, Explain, Force, inside
 from calib.errors import InputError
 
@@ -21,110 +21,65 @@ if TYPE_CHECKING:
 
 Threshold = Annotated[
     float | None,
-    typer.Option(help="Grey level above which pixels belong to a spot; default: from each image."),
+    option(
+        "--threshold", "Grey level above which pixels belong to a spot; default: from each image."
+    ),
 ]
 FullScale = Annotated[
     float | None,
-    typer.Option(
-        "--full-scale", help="Grey level at which pixels saturate; default: from the bit depth."
-    ),
+    option("--full-scale", "Grey level at which pixels saturate; default: from the bit depth."),
 ]
 _LISTED = 5  # gaps named in a note
 # What tells how a camera is to look, and where the markers of its image are.
 PAIRS = ("--plan", "--marks"), ("--rig", "--marks"), ("--rig", "--tracks")
 
 
-def add_commands(app: typer.Typer) -> None:
-    """Add these commands to the program."""
-    add(
-        app,
-        "centroids",
-        centroids,
-        """
-        calib centroids images/ --rate 25 -o tracks.h5
-        calib centroids cam01.avi cam02.avi -o tracks.h5
-        calib centroids shots/ --list images.toml -o tracks.h5
-        """,
-        """
-        Names such as cam01_000123.png or cam01/000123.png state camera and frame, a part
-        such as _50fps the rate; an image list (calib formats images) explains other names
-        and states lenses. Mono images of 8 or 16 bit and videos are read. Touching markers
-        are separated where each still shows its shape; what is not round or cannot be
-        separated is refused and counted.
-        """,
-    )
-    add(
-        app,
-        "focus",
-        focus,
-        """
-        calib focus cam01_000123.png
-        calib focus images/
-        calib focus cam01.avi --marker-mm 16 --distance-mm 5000 --focal-mm 7 --pitch-mm 0.0045
-        calib focus cam01.png --plan hall.toml --marks floor.toml
-        calib focus cam01.png --rig rig.h5 --tracks at_rest.h5
-        """,
-        """
-        Marker, distance, focal length and pitch together predict how wide a spot should be.
-        With a plan and markers at known places: does the camera look where it should, and
-        how far to turn it. With a rig: does it look as when the rig was solved; markers that
-        lie still, in a capture by the other cameras (--tracks), will do.
-        """,
-    )
-
-
 def centroids(
     images: Annotated[
-        list[Path],
-        typer.Argument(
-            metavar="IMAGES_OR_VIDEO...", help="Image files, folders of them, video files."
-        ),
+        list[Path], argument("IMAGES_OR_VIDEO...", "Image files, folders of them, video files.")
     ],
-    output: Annotated[
-        Path, typer.Option("-o", "--output", metavar="TRACKS", help="Tracks file to write.")
-    ],
+    output: Annotated[Path, option("-o --output TRACKS", "Tracks file to write.")],
     image_list: Annotated[
         Path | None,
-        typer.Option(
-            "--list",
-            metavar="FILE",
-            help="TOML: frame_rate, file_names, and [cameras.<name>] tables.",
-        ),
+        option("--list FILE", "TOML: frame_rate, file_names, and [cameras.<name>] tables."),
     ] = None,
-    rate: Annotated[float | None, typer.Option(help="Frame rate in Hz.")] = None,
+    rate: Annotated[float | None, option("--rate", "Frame rate in Hz.")] = None,
     threshold: Threshold = None,
     full_scale: FullScale = None,
     method: Annotated[
-        str, typer.Option(help="fitted, or weighted: the centre of light.")
+        str, option("--method", "fitted, or weighted: the centre of light.")
     ] = "fitted",
-    max_radius: Annotated[
-        float, typer.Option("--max-radius", help="Largest radius of a spot, px.")
-    ] = 60.0,
+    max_radius: Annotated[float, option("--max-radius", "Largest radius of a spot, px.")] = 60.0,
     min_roundness: Annotated[
-        float, typer.Option("--min-roundness", help="Shorter by longer axis, 0 to 1.")
+        float, option("--min-roundness", "Shorter by longer axis, 0 to 1.")
     ] = 0.8,
     max_blobs: Annotated[
-        int, typer.Option("--max-blobs", help="Blobs kept in an image, largest first.")
+        int, option("--max-blobs", "Blobs kept in an image, largest first.")
     ] = 1000,
     spots: Annotated[
         Path | None,
-        typer.Option(
-            "--spots",
-            metavar="CSV",
-            help="Also write roundness, peak and saturation of every spot.",
-        ),
+        option("--spots CSV", "Also write roundness, peak and saturation of every spot."),
     ] = None,
     keep_going: Annotated[
-        bool,
-        typer.Option(
-            "--keep-going", help="Name files that cannot be used and go on with the rest."
-        ),
+        bool, option("--keep-going", "Name files that cannot be used and go on with the rest.")
     ] = False,
     explain: Explain = False,
     as_json: AsJson = False,
     force: Force = False,
 ) -> None:
-    """Make a tracks file from images: the sub-pixel centres of bright round spots, nameless."""
+    """Make a tracks file from images: the sub-pixel centres of bright round spots, nameless.
+
+    Examples:
+      calib centroids images/ --rate 25 -o tracks.h5
+      calib centroids cam01.avi cam02.avi -o tracks.h5
+      calib centroids shots/ --list images.toml -o tracks.h5
+
+    Names such as cam01_000123.png or cam01/000123.png state camera and frame, a part
+    such as _50fps the rate; an image list (calib formats images) explains other names
+    and states lenses. Mono images of 8 or 16 bit and videos are read. Touching markers
+    are separated where each still shows its shape; what is not round or cannot be
+    separated is refused and counted.
+    """
     from calib import files
     from calib.cli import console
     from calib.intake.centroids.names import find_sources
@@ -203,46 +158,40 @@ def _note_troubles(found: Extraction, max_blobs: int) -> None:
 def focus(
     images: Annotated[
         list[Path],
-        typer.Argument(
-            metavar="IMAGE...", help="Images, folders of them or videos, of one camera or more."
-        ),
+        argument("IMAGE...", "Images, folders of them or videos, of one camera or more."),
     ],
-    marker_mm: Annotated[
-        float | None, typer.Option("--marker-mm", help="Diameter of the marker, mm.")
-    ] = None,
+    marker_mm: Annotated[float | None, option("--marker-mm", "Diameter of the marker, mm.")] = None,
     distance_mm: Annotated[
-        float | None, typer.Option("--distance-mm", help="From camera to marker, mm.")
+        float | None, option("--distance-mm", "From camera to marker, mm.")
     ] = None,
-    focal_mm: Annotated[float | None, typer.Option("--focal-mm", help="Focal length, mm.")] = None,
-    pitch_mm: Annotated[float | None, typer.Option("--pitch-mm", help="Pixel pitch, mm.")] = None,
+    focal_mm: Annotated[float | None, option("--focal-mm", "Focal length, mm.")] = None,
+    pitch_mm: Annotated[float | None, option("--pitch-mm", "Pixel pitch, mm.")] = None,
     plan: Annotated[
-        Path | None,
-        typer.Option(metavar="PLAN.toml", help="Also: does it look where its plan says?"),
+        Path | None, option("--plan PLAN.toml", "Also: does it look where its plan says?")
     ] = None,
     rig: Annotated[
-        Path | None,
-        typer.Option(metavar="RIG", help="Also: does it look as when this rig was solved?"),
+        Path | None, option("--rig RIG", "Also: does it look as when this rig was solved?")
     ] = None,
     camera: Annotated[
         str | None,
-        typer.Option(
-            metavar="NAME",
-            help="With --plan or --rig: its name there.",
+        option(
+            "--camera NAME",
+            "With --plan or --rig: its name there.",
             show_default="as the image is called",
         ),
     ] = None,
     marks: Annotated[
         Path | None,
-        typer.Option(
-            metavar="FILE",
-            help="With --plan or --rig: markers at known places of its world (a wand file).",
+        option(
+            "--marks FILE",
+            "With --plan or --rig: markers at known places of its world (a wand file).",
         ),
     ] = None,
     tracks: Annotated[
         Path | None,
-        typer.Option(
-            metavar="TRACKS",
-            help="With --rig: a capture by the other cameras of markers that lie where they lay "
+        option(
+            "--tracks TRACKS",
+            "With --rig: a capture by the other cameras of markers that lie where they lay "
             "for the image.",
         ),
     ] = None,
@@ -252,6 +201,18 @@ def focus(
 ) -> None:
     """Say whether cameras' spots are fit to measure, and what to turn: focus, aperture, exposure,
     zoom.
+
+    Examples:
+      calib focus cam01_000123.png
+      calib focus images/
+      calib focus cam01.avi --marker-mm 16 --distance-mm 5000 --focal-mm 7 --pitch-mm 0.0045
+      calib focus cam01.png --plan hall.toml --marks floor.toml
+      calib focus cam01.png --rig rig.h5 --tracks at_rest.h5
+
+    Marker, distance, focal length and pitch together predict how wide a spot should be.
+    With a plan and markers at known places: does the camera look where it should, and
+    how far to turn it. With a rig: does it look as when the rig was solved; markers that
+    lie still, in a capture by the other cameras (--tracks), will do.
     """
     from calib.cli import console
     from calib.intake.centroids.focus import Optics

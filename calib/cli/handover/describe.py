@@ -8,47 +8,27 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated
 
-import typer
-
-from calib.cli.help import add
+from calib.cli.help import argument, option
 from calib.cli.options import AsJson
 from calib.errors import InputError
-
-
-def add_commands(app: typer.Typer) -> None:
-    """Add these commands to the program."""
-    add(
-        app,
-        "describe",
-        describe,
-        """
-        calib describe rig.h5
-        """,
-    )
-    add(
-        app,
-        "formats",
-        formats,
-        """
-        calib formats
-        calib formats wand
-        calib formats wand --example > wand.toml
-        """,
-    )
 
 
 def describe(
     file: Annotated[
         Path,
-        typer.Argument(
-            metavar="FILE",
-            help="Tracks, rig, points, wand, plan, camera list, image list or scenario.",
+        argument(
+            "FILE",
+            "Tracks, rig, points, wand, plan, camera list, image list or scenario.",
             show_default=False,
         ),
     ],
     as_json: AsJson = False,
 ) -> None:
-    """Tell what a file holds: its kind, cameras, counts, poses, dates, and where it came from."""
+    """Tell what a file holds: its kind, cameras, counts, poses, dates, and where it came from.
+
+    Examples:
+      calib describe rig.h5
+    """
     from calib import files
     from calib.cli import console
     from calib.report.papers import description as report
@@ -88,18 +68,24 @@ def _load(path: Path) -> object:
 def formats(
     name: Annotated[
         str | None,
-        typer.Argument(
-            metavar="NAME",
-            help="tracks, table, cameras, images, wand, survey, plan, rig, points or scenario.",
+        argument(
+            "NAME",
+            "tracks, table, cameras, images, wand, survey, plan, rig, points or scenario.",
             show_default=False,
         ),
     ] = None,
     example: Annotated[
-        bool, typer.Option("--example", help="Print the example alone, to start a file from.")
+        bool, option("--example", "Print the example alone, to start a file from.")
     ] = False,
     as_json: AsJson = False,
 ) -> None:
-    """List the file formats, or what one of them holds, with a complete example."""
+    """List the file formats, or what one of them holds, with a complete example.
+
+    Examples:
+      calib formats
+      calib formats wand
+      calib formats wand --example > wand.toml
+    """
     if example and (name is None or as_json):
         raise InputError(
             "--example", expected="the name of one format, and no --json", found="something else"

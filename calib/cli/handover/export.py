@@ -9,9 +9,7 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
-import typer
-
-from calib.cli.help import add
+from calib.cli.help import option
 from calib.cli.options import Force, RigFile, file_name
 from calib.errors import InputError
 from calib.export.kinds import FOLDERS, Format
@@ -32,62 +30,47 @@ class Up(StrEnum):
     Z = "Z"
 
 
-def add_commands(app: typer.Typer) -> None:
-    """Add these commands to the program."""
-    add(
-        app,
-        "export",
-        export,
-        """
-        calib export rig.h5 --to json -o rig.json
-        calib export rig.h5 --to gltf --up Y -o rig.glb
-        calib export rig.h5 --to colmap -o folder
-        """,
-        """
-        The rig's unit and axes are kept; --unit and --up change them, and every file says
-        which it has. ROS and glTF are in metres by their own rules, glTF with y up. COLMAP
-        counts pixels from the corner, so its principal points are half a pixel more; all
-        others have the centre of the top-left pixel at (0, 0). A glTF camera has no
-        distortion: lens, wand and covariance are in "extras". Camera names are written in
-        file names with letters, digits and _ alone.
-        """,
-    )
-
-
 def export(
     rig: RigFile,
     to: Annotated[
         Format,
-        typer.Option(
+        option(
             "--to",
-            help="json; opencv: YAML for cv2.FileStorage; ros: camera_info YAML and transforms, a "
+            "json; opencv: YAML for cv2.FileStorage; ros: camera_info YAML and transforms, a "
             "folder; colmap: text model, a folder; gltf: a scene to look at; csv: a row a camera.",
         ),
     ],
     output: Annotated[
-        Path | None,
-        typer.Option(
-            "-o",
-            "--output",
-            metavar="OUT",
-            help="File or folder to write.",
-            show_default="print it",
-        ),
+        Path | None, option("-o --output OUT", "File or folder to write.", show_default="print it")
     ] = None,
     unit: Annotated[
-        Unit | None, typer.Option(help="Unit of length.", show_default="mm; m for ros and gltf")
+        Unit | None, option("--unit", "Unit of length.", show_default="mm; m for ros and gltf")
     ] = None,
     up: Annotated[
         Up | None,
-        typer.Option(
-            help="Axis that points up: turns the world about x where that is another in the rig "
+        option(
+            "--up",
+            "Axis that points up: turns the world about x where that is another in the rig "
             "file (Z, unless calib align chose Y).",
             show_default="as in the rig file; Y for gltf",
         ),
     ] = None,
     force: Force = False,
 ) -> None:
-    """Write a rig in an open format."""
+    """Write a rig in an open format.
+
+    Examples:
+      calib export rig.h5 --to json -o rig.json
+      calib export rig.h5 --to gltf --up Y -o rig.glb
+      calib export rig.h5 --to colmap -o folder
+
+    The rig's unit and axes are kept; --unit and --up change them, and every file says
+    which it has. ROS and glTF are in metres by their own rules, glTF with y up. COLMAP
+    counts pixels from the corner, so its principal points are half a pixel more; all
+    others have the centre of the top-left pixel at (0, 0). A glTF camera has no
+    distortion: lens, wand and covariance are in "extras". Camera names are written in
+    file names with letters, digits and _ alone.
+    """
     if to in FOLDERS and output is None:
         raise InputError(
             "-o",

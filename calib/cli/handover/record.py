@@ -10,9 +10,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
-import typer
-
-from calib.cli.help import add
+from calib.cli.help import option
 from calib.cli.options import Force, RigFile, file_name
 from calib.errors import InputError
 from calib.outputs import check_output, write_text
@@ -23,46 +21,27 @@ if TYPE_CHECKING:
 HTML = {".html", ".htm"}
 
 
-def add_commands(app: typer.Typer) -> None:
-    """Add these commands to the program."""
-    add(
-        app,
-        "record",
-        record,
-        """
-        calib record rig.h5
-        calib record rig.h5 --tracks tracks.h5 --earlier may.h5 -o record.html
-        """,
-    )
-
-
 def record(
     rig: RigFile,
     tracks: Annotated[
-        Path | None,
-        typer.Option("--tracks", metavar="TRACKS", help="Tracks file, for serial numbers."),
+        Path | None, option("--tracks TRACKS", "Tracks file, for serial numbers.")
     ] = None,
     earlier: Annotated[
         list[Path] | None,
-        typer.Option(
-            "--earlier",
-            metavar="RIG",
-            help="Earlier rig file, for the history of repairs; several.",
-        ),
+        option("--earlier RIG", "Earlier rig file, for the history of repairs; several."),
     ] = None,
     output: Annotated[
         Path | None,
-        typer.Option(
-            "-o",
-            "--output",
-            metavar="OUT",
-            help="File to write: .md or .html.",
-            show_default="print Markdown",
-        ),
+        option("-o --output OUT", "File to write: .md or .html.", show_default="print Markdown"),
     ] = None,
     force: Force = False,
 ) -> None:
-    """Make the hand-over record of a rig: one short page to print, sign and keep."""
+    """Make the hand-over record of a rig: one short page to print, sign and keep.
+
+    Examples:
+      calib record rig.h5
+      calib record rig.h5 --tracks tracks.h5 --earlier may.h5 -o record.html
+    """
     if output is not None:
         if output.suffix.lower() not in {".md", *HTML}:
             raise InputError(

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from calib.cli.help import add
+from calib.cli.help import option
 from calib.cli.options import Force, RigFile, TracksFile, check_page, inside
 from calib.errors import InputError
 from calib.outputs import check_output, write_text
@@ -22,57 +22,41 @@ if TYPE_CHECKING:
     from calib.report.figures.moves import Moves
 
 
-def add_commands(app: typer.Typer) -> None:
-    """Add these commands to the program."""
-    add(
-        app,
-        "report",
-        report,
-        """
-        calib report rig.h5 tracks.h5 -o report.html
-        calib report rig.h5 tracks.h5 --recheck short.h5 -o moved.html
-        calib report rig.h5 tracks.h5 --recheck day.h5 --any -o moved.html
-        calib report new.h5 tracks.h5 --before rig.h5 -o repaired.html
-        """,
-        """
-        The page is one file that needs no network. It has the rig in 3D, what to do first, every
-        camera's residuals, the links between cameras and the wand's lengths over the volume, and
-        prints on A4.
-        """,
-    )
-
-
 def report(
     rig: RigFile,
     tracks: TracksFile,
-    output: Annotated[
-        Path, typer.Option("-o", "--output", metavar="REPORT.html", help="Page to write.")
-    ],
+    output: Annotated[Path, option("-o --output REPORT.html", "Page to write.")],
     again: Annotated[
         Path | None,
-        typer.Option(
-            "--recheck",
-            metavar="NEW_TRACKS",
-            help="A later capture: also show which cameras moved since, and where.",
+        option(
+            "--recheck NEW_TRACKS",
+            "A later capture: also show which cameras moved since, and where.",
         ),
     ] = None,
     of_any: Annotated[
         bool,
-        typer.Option(
-            "--any", help="That capture is of whatever markers were in view: no wand, no names."
-        ),
+        option("--any", "That capture is of whatever markers were in view: no wand, no names."),
     ] = False,
     before: Annotated[
         Path | None,
-        typer.Option(
-            "--before",
-            metavar="OLD_RIG",
-            help="An earlier file of the same rig: also show what changed since.",
+        option(
+            "--before OLD_RIG", "An earlier file of the same rig: also show what changed since."
         ),
     ] = None,
     force: Force = False,
 ) -> None:
-    """Make one page to look at, print or send: the rig in 3D, every camera, what to do first."""
+    """Make one page to look at, print or send: the rig in 3D, every camera, what to do first.
+
+    Examples:
+      calib report rig.h5 tracks.h5 -o report.html
+      calib report rig.h5 tracks.h5 --recheck short.h5 -o moved.html
+      calib report rig.h5 tracks.h5 --recheck day.h5 --any -o moved.html
+      calib report new.h5 tracks.h5 --before rig.h5 -o repaired.html
+
+    The page is one file that needs no network. It has the rig in 3D, what to do first, every
+    camera's residuals, the links between cameras and the wand's lengths over the volume, and
+    prints on A4.
+    """
     if again is not None and before is not None:
         raise InputError(
             "--recheck, --before", expected="one of them", found="both", remedy="Make two pages."

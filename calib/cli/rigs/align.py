@@ -10,9 +10,7 @@ from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
-import typer
-
-from calib.cli.help import add
+from calib.cli.help import argument, option
 from calib.cli.options import AsJson, Force, RigFile, inside, provenance, read_from
 from calib.errors import InputError
 from calib.outputs import check_output
@@ -29,84 +27,50 @@ class Up(StrEnum):
     y = "y"
 
 
-def add_commands(app: typer.Typer) -> None:
-    """Add this command to the program."""
-    add(
-        app,
-        "align",
-        align,
-        """
-        calib align rig.h5 floor.h5 -o aligned.h5
-        calib align rig.h5 floor.h5 --points 0,1,2 --height 8 -o aligned.h5
-        calib align rig.h5 points.h5 --survey survey.toml -o aligned.h5
-        calib align rig.h5 --like old_rig.h5 -o aligned.h5
-        """,
-        """
-        The markers at rest in the capture are taken, named or not. Without another layout
-        they are a right angle on the floor: its long leg is x, its short one y, and up is
-        where the cameras are. --wand is the rig's wand laid down (a line in two places),
-        --up y has another axis up. A frame that is not square, not flat, mirrored or with
-        its legs swapped is refused with the numbers. --like needs no floor: the cameras
-        that still stand carry the earlier rig's world over. The rig's own scale stays,
-        unless --survey-scale says otherwise, and its error bars go along.
-        """,
-    )
-
-
 def align(
     rig: RigFile,
-    output: Annotated[
-        Path, typer.Option("-o", "--output", metavar="RIG", help="Rig file to write.")
-    ],
+    output: Annotated[Path, option("-o --output RIG", "Rig file to write.")],
     tracks: Annotated[
         Path | None,
-        typer.Argument(
-            metavar="TRACKS",
-            help="Tracks of markers on the floor; not needed with --like.",
-            show_default=False,
+        argument(
+            "TRACKS", "Tracks of markers on the floor; not needed with --like.", show_default=False
         ),
     ] = None,
     points: Annotated[
         str | None,
-        typer.Option(
-            metavar="A,B,C",
-            help="Three markers by number: origin, on x, on the side of y. Without any layout: a "
+        option(
+            "--points A,B,C",
+            "Three markers by number: origin, on x, on the side of y. Without any layout: a "
             "right angle of three markers or more, its long leg x, its short one y.",
         ),
     ] = None,
-    plane: Annotated[
-        bool, typer.Option("--plane", help="Four markers or more show the floor alone.")
-    ] = False,
+    plane: Annotated[bool, option("--plane", "Four markers or more show the floor alone.")] = False,
     wand: Annotated[
         bool,
-        typer.Option(
-            "--wand", help="The rig's wand lies on the floor: its first marker the origin, x along."
-        ),
+        option("--wand", "The rig's wand lies on the floor: its first marker the origin, x along."),
     ] = False,
     survey: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="Markers with known coordinates (as a wand file)."),
+        Path | None, option("--survey FILE", "Markers with known coordinates (as a wand file).")
     ] = None,
     survey_scale: Annotated[
-        bool, typer.Option("--survey-scale", help="Also take over the survey's scale.")
+        bool, option("--survey-scale", "Also take over the survey's scale.")
     ] = False,
     like: Annotated[
         Path | None,
-        typer.Option(
-            metavar="RIG", help="The world of an earlier rig, by the cameras that still stand."
-        ),
+        option("--like RIG", "The world of an earlier rig, by the cameras that still stand."),
     ] = None,
     height: Annotated[
-        float, typer.Option(metavar="MM", help="Height of marker centres above the floor.")
+        float, option("--height MM", "Height of marker centres above the floor.")
     ] = 0.0,
-    up: Annotated[Up, typer.Option(help="The axis that points up.")] = Up.z,
+    up: Annotated[Up, option("--up", "The axis that points up.")] = Up.z,
     square_deg: Annotated[
-        float, typer.Option(help="A right angle may be off by this, in degree.", min=0.0)
+        float, option("--square-deg", "A right angle may be off by this, in degree.", min=0.0)
     ] = 1.0,
     flat_mm: Annotated[
         float | None,
-        typer.Option(
-            help="Markers may be off one height by this, in mm.",
+        option(
+            "--flat-mm",
+            "Markers may be off one height by this, in mm.",
             min=0.0,
             show_default="3 of a frame, 10 of a floor",
         ),
@@ -114,7 +78,22 @@ def align(
     force: Force = False,
     as_json: AsJson = False,
 ) -> None:
-    """Set origin and axes by markers on the floor, or as an earlier rig had them."""
+    """Set origin and axes by markers on the floor, or as an earlier rig had them.
+
+    Examples:
+      calib align rig.h5 floor.h5 -o aligned.h5
+      calib align rig.h5 floor.h5 --points 0,1,2 --height 8 -o aligned.h5
+      calib align rig.h5 points.h5 --survey survey.toml -o aligned.h5
+      calib align rig.h5 --like old_rig.h5 -o aligned.h5
+
+    The markers at rest in the capture are taken, named or not. Without another layout
+    they are a right angle on the floor: its long leg is x, its short one y, and up is
+    where the cameras are. --wand is the rig's wand laid down (a line in two places),
+    --up y has another axis up. A frame that is not square, not flat, mirrored or with
+    its legs swapped is refused with the numbers. --like needs no floor: the cameras
+    that still stand carry the earlier rig's world over. The rig's own scale stays,
+    unless --survey-scale says otherwise, and its error bars go along.
+    """
     inputs = [p for p in (rig, tracks, survey, like) if p is not None]
     check_output(output, force, inputs=inputs)
     if (tracks is None) == (like is None):

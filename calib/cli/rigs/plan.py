@@ -11,76 +11,50 @@ from typing import Annotated
 
 import typer
 
-from calib.cli.help import add
+from calib.cli.help import argument, option
 from calib.cli.options import AsJson, Explain, Force, check_page, file_name, inside
 from calib.errors import InputError
 from calib.outputs import check_output, write_text
 
 PlanFile = Annotated[
     Path | None,
-    typer.Argument(
-        metavar="PLAN", help="Plan file (TOML); calib formats plan shows one.", show_default=False
-    ),
+    argument("PLAN", "Plan file (TOML); calib formats plan shows one.", show_default=False),
 ]
-
-
-def add_commands(app: typer.Typer) -> None:
-    """Add this command to the program."""
-    add(
-        app,
-        "plan",
-        plan,
-        """
-        calib formats plan --example > hall.toml
-        calib plan hall.toml
-        calib plan hall.toml --suggest -o better.toml
-        calib plan better.toml --compare aligned.h5
-        calib plan --from aligned.h5 --pitch 0.0045 -o stands.toml
-        """,
-    )
 
 
 def plan(
     file: PlanFile = None,
     suggested: Annotated[
-        bool, typer.Option("--suggest", help="Turn, zoom and move cameras to meet the need.")
+        bool, option("--suggest", "Turn, zoom and move cameras to meet the need.")
     ] = False,
     dropped: Annotated[
-        int | None,
-        typer.Option("--drop", metavar="K", help="Which K cameras one could do without.", min=1),
+        int | None, option("--drop K", "Which K cameras one could do without.", min=1)
     ] = None,
-    added: Annotated[
-        int | None, typer.Option("--add", metavar="K", help="Where K more help most.", min=1)
-    ] = None,
+    added: Annotated[int | None, option("--add K", "Where K more help most.", min=1)] = None,
     built: Annotated[
-        Path | None,
-        typer.Option("--compare", metavar="RIG", help="Hold a calibrated rig against the plan."),
+        Path | None, option("--compare RIG", "Hold a calibrated rig against the plan.")
     ] = None,
     source: Annotated[
-        Path | None,
-        typer.Option("--from", metavar="RIG", help="Write a plan of a rig that stands (with -o)."),
+        Path | None, option("--from RIG", "Write a plan of a rig that stands (with -o).")
     ] = None,
     pitch: Annotated[
         float | None,
-        typer.Option(
-            metavar="MM",
-            help="With --from: size of a pixel, which a rig file does not hold.",
+        option(
+            "--pitch MM",
+            "With --from: size of a pixel, which a rig file does not hold.",
             min=1e-4,
             max=0.1,
         ),
     ] = None,
-    output: Annotated[
-        Path | None, typer.Option("-o", "--output", metavar="NEW.toml", help="Plan file to write.")
-    ] = None,
+    output: Annotated[Path | None, option("-o --output NEW.toml", "Plan file to write.")] = None,
     plot: Annotated[
-        Path | None,
-        typer.Option("--plot", metavar="OUT.html", help="Also draw it, as a page of charts."),
+        Path | None, option("--plot OUT.html", "Also draw it, as a page of charts.")
     ] = None,
     step: Annotated[
         float | None,
-        typer.Option(
-            metavar="MM",
-            help="Step of the grid of places.",
+        option(
+            "--step MM",
+            "Step of the grid of places.",
             min=1.0,
             show_default="a twentieth of the volume",
         ),
@@ -94,6 +68,13 @@ def plan(
 
     Exit 0: the plan, what is suggested or the rig as built reaches what [need] states; 1: it does
     not.
+
+    Examples:
+      calib formats plan --example > hall.toml
+      calib plan hall.toml
+      calib plan hall.toml --suggest -o better.toml
+      calib plan better.toml --compare aligned.h5
+      calib plan --from aligned.h5 --pitch 0.0045 -o stands.toml
     """
     makes = suggested, dropped is not None, added is not None, source is not None
     if sum((*makes, built is not None)) > 1:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from calib.cli.help import add
+from calib.cli.help import option
 from calib.cli.options import (
     AsJson,
     Explain,
@@ -37,18 +37,17 @@ if TYPE_CHECKING:
 VOLUME = "x0,x1,y0,y1,z0,z1"
 Volume = Annotated[
     str | None,
-    typer.Option(
-        metavar=VOLUME,
-        help="The volume in the rig's world, mm.",
+    option(
+        f"--volume {VOLUME}",
+        "The volume in the rig's world, mm.",
         show_default="where the wand went",
     ),
 ]
 Noise = Annotated[
     float | None,
-    typer.Option(
-        "--noise",
-        metavar="PX",
-        help="Noise of one coordinate of a centroid.",
+    option(
+        "--noise PX",
+        "Noise of one coordinate of a centroid.",
         min=1e-4,
         show_default="what the solve found, camera by camera",
     ),
@@ -56,84 +55,26 @@ Noise = Annotated[
 KINDS = (".csv", ".h5", ".hdf5", ".c3d")
 
 
-def add_commands(app: typer.Typer) -> None:
-    """Add these commands to the program."""
-    add(
-        app,
-        "verify",
-        verify,
-        """
-        calib verify rig.h5 bar.h5 --bar bar.toml
-        calib verify rig.h5 bar.h5 --bar bar.toml --limit "A=0.2 K=5000 B=0.5" --at-rest
-        """,
-        """
-        Every certified length of a bar that the rig was not solved with is measured: in
-        motion frame by frame, with --at-rest once for each place where it was set down.
-        Errors are listed by length, direction and place, with the scale error and its
-        uncertainty, and what the bar did not visit. A limit (A + L/K, B at most; modelled
-        on VDI/VDE 2634 Part 1) is decided with a guard band of the expanded uncertainty
-        (JCGM 106). Too few lengths, the rig's own wand, or a bar without a stated
-        uncertainty give no pass.
-        """,
-    )
-    add(
-        app,
-        "precision",
-        precision,
-        """
-        calib precision rig.h5
-        calib precision rig.h5 --range 6000 --step 250 --csv places.csv
-        """,
-        """
-        The figures come from the joint covariance of poses and lenses and the noise of each
-        camera.
-        """,
-    )
-    add(
-        app,
-        "reconstruct",
-        reconstruct,
-        """
-        calib reconstruct rig.h5 tracks.h5 -o points.csv
-        calib reconstruct rig.h5 tracks.h5 -o points.c3d --frames 100-2000
-        """,
-        """
-        C3D needs an extra: pip install "calib[c3d]". "calib formats points" explains the
-        others.
-        """,
-    )
-
-
 def verify(
     rig: RigFile,
     tracks: TracksFile,
     bar: Annotated[
         Path,
-        typer.Option(
-            metavar="BAR.toml", help="Another bar or wand with [[certified]] lengths (a wand file)."
-        ),
+        option("--bar BAR.toml", "Another bar or wand with [[certified]] lengths (a wand file)."),
     ],
     limit: Annotated[
         str | None,
-        typer.Option(
-            metavar='"A=.. K=.. B=.."', help="Errors may be A + L/K at a length L, B at most (mm)."
-        ),
+        option('--limit "A=.. K=.. B=.."', "Errors may be A + L/K at a length L, B at most (mm)."),
     ] = None,
     at_rest: Annotated[
-        bool,
-        typer.Option("--at-rest", help="The bar was set down in many places: one length a rest."),
+        bool, option("--at-rest", "The bar was set down in many places: one length a rest.")
     ] = False,
     volume: Volume = None,
     noise: Noise = None,
     output: Annotated[
-        Path | None,
-        typer.Option(
-            "-o", "--output", metavar="RIG", help="Rig file to write: this one with the outcome."
-        ),
+        Path | None, option("-o --output RIG", "Rig file to write: this one with the outcome.")
     ] = None,
-    csv: Annotated[
-        Path | None, typer.Option("--csv", metavar="OUT", help="Also write every length as CSV.")
-    ] = None,
+    csv: Annotated[Path | None, option("--csv OUT", "Also write every length as CSV.")] = None,
     force: Force = False,
     explain: Explain = False,
     as_json: AsJson = False,
@@ -142,6 +83,18 @@ def verify(
 
     Exit 0: the limit is kept, or none was given; 1: it is exceeded, or the test leaves that open,
     which is no pass.
+
+    Examples:
+      calib verify rig.h5 bar.h5 --bar bar.toml
+      calib verify rig.h5 bar.h5 --bar bar.toml --limit "A=0.2 K=5000 B=0.5" --at-rest
+
+    Every certified length of a bar that the rig was not solved with is measured: in
+    motion frame by frame, with --at-rest once for each place where it was set down.
+    Errors are listed by length, direction and place, with the scale error and its
+    uncertainty, and what the bar did not visit. A limit (A + L/K, B at most; modelled
+    on VDI/VDE 2634 Part 1) is decided with a guard band of the expanded uncertainty
+    (JCGM 106). Too few lengths, the rig's own wand, or a bar without a stated
+    uncertainty give no pass.
     """
     check_outputs([output, csv], force, inputs=[rig, tracks, bar])
     from calib import files
@@ -189,24 +142,26 @@ def precision(
     volume: Volume = None,
     step: Annotated[
         str | None,
-        typer.Option(
-            metavar="MM[,MM,MM]", help="Step of the grid.", show_default="a tenth of the volume"
-        ),
+        option("--step MM[,MM,MM]", "Step of the grid.", show_default="a tenth of the volume"),
     ] = None,
     reach: Annotated[
-        float | None,
-        typer.Option("--range", metavar="MM", help="How far markers are lit and seen.", min=1.0),
+        float | None, option("--range MM", "How far markers are lit and seen.", min=1.0)
     ] = None,
     noise: Noise = None,
-    csv: Annotated[
-        Path | None, typer.Option("--csv", metavar="OUT", help="Also write every place as CSV.")
-    ] = None,
+    csv: Annotated[Path | None, option("--csv OUT", "Also write every place as CSV.")] = None,
     force: Force = False,
     explain: Explain = False,
     as_json: AsJson = False,
 ) -> None:
     """Predict how precisely a rig places a marker, all over its volume: where it is worst, and
     which camera would help.
+
+    Examples:
+      calib precision rig.h5
+      calib precision rig.h5 --range 6000 --step 250 --csv places.csv
+
+    The figures come from the joint covariance of poses and lenses and the noise of each
+    camera.
     """
     if csv is not None:
         check_output(csv, force, inputs=[rig])
@@ -254,14 +209,12 @@ def _steps(text: str) -> list[float]:
 def reconstruct(
     rig: RigFile,
     tracks: TracksFile,
-    output: Annotated[
-        Path, typer.Option("-o", "--output", metavar="OUT", help="File to write: .csv, .h5 or .c3d")
-    ],
+    output: Annotated[Path, option("-o --output OUT", "File to write: .csv, .h5 or .c3d")],
     frames: Annotated[
         str | None,
-        typer.Option(
-            metavar="FIRST-LAST",
-            help="These frames alone, both included; 100- as well.",
+        option(
+            "--frames FIRST-LAST",
+            "These frames alone, both included; 100- as well.",
             show_default="all",
         ),
     ] = None,
@@ -269,7 +222,15 @@ def reconstruct(
     force: Force = False,
     as_json: AsJson = False,
 ) -> None:
-    """Place every named point of a capture in space, with covariance and residual."""
+    """Place every named point of a capture in space, with covariance and residual.
+
+    Examples:
+      calib reconstruct rig.h5 tracks.h5 -o points.csv
+      calib reconstruct rig.h5 tracks.h5 -o points.c3d --frames 100-2000
+
+    C3D needs an extra: pip install "calib[c3d]". "calib formats points" explains the
+    others.
+    """
     if output.suffix.lower() not in KINDS:
         raise InputError(
             str(output),

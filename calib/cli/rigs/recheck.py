@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from calib.cli.help import add
+from calib.cli.help import argument, option
 from calib.cli.options import (
     AsJson,
     Explain,
@@ -39,66 +39,37 @@ OVERHEAD = (
 )
 
 
-def add_commands(app: typer.Typer) -> None:
-    """Add these commands to the program."""
-    add(
-        app,
-        "recheck",
-        recheck,
-        """
-        calib recheck rig.h5 short_wave.h5
-        calib recheck rig.h5 short_wave.h5 --repair -o new_rig.h5
-        calib recheck rig.h5 day.h5 --any
-        """,
-        """
-        Twenty seconds of waving will do. It also tells exchanged names, a capture of
-        another rig, a camera that moved during the wave, and which way a camera went. Time
-        offsets that the rig knows count. Where errors last for a while (hidden markers,
-        warm air) a small change is called undecided rather than moved.
-        """,
-    )
-    add(
-        app,
-        "history",
-        history,
-        """
-        calib history rigs/
-        calib history may.h5 june.h5 july.h5 --plot history.html --csv history.csv
-        """,
-    )
-
-
 def recheck(
     rig: RigFile,
     tracks: TracksFile,
     of_any: Annotated[
         bool,
-        typer.Option(
-            "--any",
-            help="The capture is of whatever markers were in view: nameless, moving, no wand.",
+        option(
+            "--any", "The capture is of whatever markers were in view: nameless, moving, no wand."
         ),
     ] = False,
     repair: Annotated[
         bool,
-        typer.Option(
-            "--repair",
-            help="Solve the cameras that moved anew against the others, and write a rig.",
+        option(
+            "--repair", "Solve the cameras that moved anew against the others, and write a rig."
         ),
     ] = False,
     output: Annotated[
-        Path | None,
-        typer.Option("-o", "--output", metavar="RIG", help="Rig file that --repair writes."),
+        Path | None, option("-o --output RIG", "Rig file that --repair writes.")
     ] = None,
     matters_px: Annotated[
         float,
-        typer.Option(
-            help="A change matters beyond this, in px: the noise of a well-lit marker.", min=0.0
+        option(
+            "--matters-px",
+            "A change matters beyond this, in px: the noise of a well-lit marker.",
+            min=0.0,
         ),
     ] = 0.2,
     matters_mm: Annotated[
         float,
-        typer.Option(
-            help="Or beyond this, in mm in the volume: what a room-sized rig is trusted to.",
+        option(
+            "--matters-mm",
+            "Or beyond this, in mm in the volume: what a room-sized rig is trusted to.",
             min=0.0,
         ),
     ] = 0.5,
@@ -108,6 +79,16 @@ def recheck(
 ) -> None:
     """Recheck a rig by a new, short wave, or by the markers of everyday work: which cameras moved,
     by how much, how sure; repair those alone.
+
+    Examples:
+      calib recheck rig.h5 short_wave.h5
+      calib recheck rig.h5 short_wave.h5 --repair -o new_rig.h5
+      calib recheck rig.h5 day.h5 --any
+
+    Twenty seconds of waving will do. It also tells exchanged names, a capture of
+    another rig, a camera that moved during the wave, and which way a camera went. Time
+    offsets that the rig knows count. Where errors last for a while (hidden markers,
+    warm air) a small change is called undecided rather than moved.
     """
     if repair and output is None:
         raise InputError(
@@ -206,21 +187,22 @@ def _repaired(
 
 def history(
     rigs: Annotated[
-        list[Path],
-        typer.Argument(metavar="FILES_OR_DIR", help="Rig files of one rig, or a folder of them."),
+        list[Path], argument("FILES_OR_DIR", "Rig files of one rig, or a folder of them.")
     ],
-    csv: Annotated[
-        Path | None, typer.Option("--csv", metavar="OUT", help="Also write every figure as CSV.")
-    ] = None,
+    csv: Annotated[Path | None, option("--csv OUT", "Also write every figure as CSV.")] = None,
     plot: Annotated[
-        Path | None,
-        typer.Option("--plot", metavar="OUT", help="Also draw it: a page of charts, .html."),
+        Path | None, option("--plot OUT", "Also draw it: a page of charts, .html.")
     ] = None,
     force: Force = False,
     explain: Explain = False,
     as_json: AsJson = False,
 ) -> None:
-    """Show how a rig changed from file to file: which cameras drift, which jumped, how sure."""
+    """Show how a rig changed from file to file: which cameras drift, which jumped, how sure.
+
+    Examples:
+      calib history rigs/
+      calib history may.h5 june.h5 july.h5 --plot history.html --csv history.csv
+    """
     paths = _rig_files(rigs)
     check_page("--plot", plot)
     check_outputs([csv, plot], force, inputs=paths)

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from calib.cli.help import add
+from calib.cli.help import option
 from calib.cli.options import (
     AsJson,
     DropOutside,
@@ -45,111 +45,44 @@ class Lens(StrEnum):
     hold = "hold"
 
 
-def add_commands(app: typer.Typer) -> None:
-    """Add these commands to the program."""
-    add(
-        app,
-        "solve",
-        solve,
-        """
-        calib solve tracks.h5 --wand wand.toml -o rig.h5
-        calib solve tracks.h5 --wand wand.toml --frames 300 -o quick.h5
-        calib solve tracks.h5 --distance cam01,cam02,3500,5 -o rig.h5    # a single marker
-        """,
-        """
-        Lenses are solved along with the poses unless the tracks state measured ones (K,
-        dist), which are then kept. What is not known of a kept lens counts in the error
-        bars: as the tracks state it (lens_sigma), else half a percent; a stated lens that
-        the capture contradicts is named. With --terms auto each lens gets what the capture
-        shows it to have beside focal length, centre, k1 and k2 (the table's column lens). A
-        zoom ring's number may be off by a third, or missing.
-
-        Tracks without names are named first, as by "calib identify", and all such names are
-        checked across cameras once the rig stands.
-
-        Markers that hide for a moment, warm air and mounts that tremble put all points of a
-        camera off together for a while. Such stretches are left out, the table says when
-        and in which cameras, and what is left of them is in the error bars.
-
-        What a capture leaves open (a focal length against a distance, a turn) ends the
-        solve with the cameras and the direction named. The rig is also judged as a whole: a
-        wand that is not as its file says, bends or has a marker off its place; a rig that
-        changed during the wave; much that fits nothing; two cameras that do not fit each
-        other; cameras that are mirrored, upside down, out of step or with marker names
-        reversed.
-
-        A single bright marker carried about will do from three cameras on, or two with
-        measured lenses. Its images have no length in them: the distance of two cameras (mm,
-        and its standard uncertainty, which the error bars include) gives the scale. A
-        wand's capture has its scale and refuses the option.
-
-        The rig file keeps, beside poses, lenses and covariance, time offsets, cameras left
-        out and why, what the solve had to say, when the wave was taken, and what was read.
-        """,
-    )
-    add(
-        app,
-        "residuals",
-        residuals,
-        """
-        calib residuals rig.h5 tracks.h5
-        """,
-        """
-        Points of cameras that the rig knows to be late are moved before they are judged.
-        """,
-    )
-
-
 def solve(
     tracks: TracksFile,
-    output: Annotated[
-        Path, typer.Option("-o", "--output", metavar="RIG", help="Rig file to write.")
-    ],
+    output: Annotated[Path, option("-o --output RIG", "Rig file to write.")],
     wand: Annotated[
-        Path | None,
-        typer.Option(
-            "--wand", metavar="WAND", help="Wand file (TOML); not needed with --distance."
-        ),
+        Path | None, option("--wand WAND", "Wand file (TOML); not needed with --distance.")
     ] = None,
     lens: Annotated[
         Lens | None,
-        typer.Option(
-            help="free: solve for the lenses; hold: keep the measured K and dist.",
+        option(
+            "--lens",
+            "free: solve for the lenses; hold: keep the measured K and dist.",
             show_default="hold where K is given, else free",
         ),
     ] = None,
     terms: Annotated[
         str,
-        typer.Option(
-            metavar="auto|LIST",
-            help="Lens terms: what the capture shows to be there, or a list, of focal, "
+        option(
+            "--terms auto|LIST",
+            "Lens terms: what the capture shows to be there, or a list, of focal, "
             "aspect, principal, k1, k2, k3,"
             " tangential, rational.",
         ),
     ] = "auto",
     partial: Annotated[
         bool,
-        typer.Option(
-            "--partial", help="Solve the largest connected part, leaving out the other cameras."
-        ),
+        option("--partial", "Solve the largest connected part, leaving out the other cameras."),
     ] = False,
     frames: Annotated[
-        str,
-        typer.Option(
-            metavar="all|N", help="Frames to use: all, or N spread evenly over the capture."
-        ),
+        str, option("--frames all|N", "Frames to use: all, or N spread evenly over the capture.")
     ] = "all",
     timing: Annotated[
-        bool,
-        typer.Option(
-            "--timing", help="Also find each camera's time offset, from the wand's motion."
-        ),
+        bool, option("--timing", "Also find each camera's time offset, from the wand's motion.")
     ] = False,
     distance: Annotated[
         str | None,
-        typer.Option(
-            metavar="CAM,CAM,MM[,SIGMA]",
-            help="Known distance of two cameras, for the scale of a capture of a single "
+        option(
+            "--distance CAM,CAM,MM[,SIGMA]",
+            "Known distance of two cameras, for the scale of a capture of a single "
             "marker (sigma: 5 mm).",
         ),
     ] = None,
@@ -158,7 +91,42 @@ def solve(
     explain: Explain = False,
     as_json: AsJson = False,
 ) -> None:
-    """Solve a rig from a wand wave: every camera's pose and lens at true scale."""
+    """Solve a rig from a wand wave: every camera's pose and lens at true scale.
+
+    Examples:
+      calib solve tracks.h5 --wand wand.toml -o rig.h5
+      calib solve tracks.h5 --wand wand.toml --frames 300 -o quick.h5
+      calib solve tracks.h5 --distance cam01,cam02,3500,5 -o rig.h5    # a single marker
+
+    Lenses are solved along with the poses unless the tracks state measured ones (K,
+    dist), which are then kept. What is not known of a kept lens counts in the error
+    bars: as the tracks state it (lens_sigma), else half a percent; a stated lens that
+    the capture contradicts is named. With --terms auto each lens gets what the capture
+    shows it to have beside focal length, centre, k1 and k2 (the table's column lens). A
+    zoom ring's number may be off by a third, or missing.
+
+    Tracks without names are named first, as by "calib identify", and all such names are
+    checked across cameras once the rig stands.
+
+    Markers that hide for a moment, warm air and mounts that tremble put all points of a
+    camera off together for a while. Such stretches are left out, the table says when
+    and in which cameras, and what is left of them is in the error bars.
+
+    What a capture leaves open (a focal length against a distance, a turn) ends the
+    solve with the cameras and the direction named. The rig is also judged as a whole: a
+    wand that is not as its file says, bends or has a marker off its place; a rig that
+    changed during the wave; much that fits nothing; two cameras that do not fit each
+    other; cameras that are mirrored, upside down, out of step or with marker names
+    reversed.
+
+    A single bright marker carried about will do from three cameras on, or two with
+    measured lenses. Its images have no length in them: the distance of two cameras (mm,
+    and its standard uncertainty, which the error bars include) gives the scale. A
+    wand's capture has its scale and refuses the option.
+
+    The rig file keeps, beside poses, lenses and covariance, time offsets, cameras left
+    out and why, what the solve had to say, when the wave was taken, and what was read.
+    """
     if wand is None and distance is None:
         raise typer.BadParameter(
             "missing, and no --distance for a capture of a single marker", param_hint="--wand"
@@ -279,6 +247,11 @@ def residuals(
 ) -> None:
     """Print what each camera's points leave unexplained, worst camera first, and which cameras need
     a hand.
+
+    Examples:
+      calib residuals rig.h5 tracks.h5
+
+    Points of cameras that the rig knows to be late are moved before they are judged.
     """
     import calib
     from calib.cli import console

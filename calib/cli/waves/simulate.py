@@ -11,9 +11,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
-import typer
-
-from calib.cli.help import add
+from calib.cli.help import argument, option
 from calib.cli.options import Force
 from calib.errors import InputError, OutputError, did_you_mean
 
@@ -25,99 +23,83 @@ if TYPE_CHECKING:
 TICK_S = 0.2  # from one write of a recording to the next
 
 
-def add_commands(app: typer.Typer) -> None:
-    """Add this command to the program."""
-    add(
-        app,
-        "simulate",
-        simulate,
-        """
-        calib simulate trial
-        calib simulate trial --layout corridor --cameras 12 --floor --bar
-        calib simulate trial --waves 2 --knock cam03:0.3deg    # wave2.h5: cam03 was knocked
-        calib simulate pictures --cameras 4 --frames 80 --images 80
-        """,
-        """
-        Lenses are decentred and pixels not square, noise grows with distance and at times
-        lasts, as with real cameras; --plain draws ideal ones. "calib formats scenario"
-        lists all that a scenario file can ask for: late, noisy or half-blind cameras,
-        reflections, knocks.
-        """,
-    )
-
-
 def simulate(
-    out_dir: Annotated[
-        Path, typer.Argument(metavar="OUT_DIR", help="Folder to write to; made where absent.")
-    ],
+    out_dir: Annotated[Path, argument("OUT_DIR", "Folder to write to; made where absent.")],
     scenario: Annotated[
-        Path | None,
-        typer.Option("--scenario", metavar="FILE", help="Scenario (TOML); options go before it."),
+        Path | None, option("--scenario FILE", "Scenario (TOML); options go before it.")
     ] = None,
-    layout: Annotated[str | None, typer.Option(help="room, corridor, row or dome.")] = None,
-    cameras: Annotated[int | None, typer.Option(help="Number of cameras, 2 to 300.")] = None,
-    frames: Annotated[int | None, typer.Option(help="Number of frames.")] = None,
-    wand: Annotated[str | None, typer.Option(help="line3, plane5 or solid6.")] = None,
+    layout: Annotated[str | None, option("--layout", "room, corridor, row or dome.")] = None,
+    cameras: Annotated[int | None, option("--cameras", "Number of cameras, 2 to 300.")] = None,
+    frames: Annotated[int | None, option("--frames", "Number of frames.")] = None,
+    wand: Annotated[str | None, option("--wand", "line3, plane5 or solid6.")] = None,
     noise: Annotated[
-        float | None, typer.Option(help="Standard deviation of a centroid's coordinate, px.")
+        float | None, option("--noise", "Standard deviation of a centroid's coordinate, px.")
     ] = None,
-    seed: Annotated[int | None, typer.Option(help="Another seed draws another capture.")] = None,
+    seed: Annotated[int | None, option("--seed", "Another seed draws another capture.")] = None,
     plain: Annotated[
         bool,
-        typer.Option(
-            "--plain", help="Plain lenses (square pixels, k1, k2) and independent errors alone."
-        ),
+        option("--plain", "Plain lenses (square pixels, k1, k2) and independent errors alone."),
     ] = False,
     nameless: Annotated[
-        bool, typer.Option("--nameless", help="Points without names, for calib identify.")
+        bool, option("--nameless", "Points without names, for calib identify.")
     ] = False,
     waves: Annotated[
         int,
-        typer.Option(help="Also wave2.h5 and so on: later waves of the same rig.", min=1, max=99),
+        option("--waves", "Also wave2.h5 and so on: later waves of the same rig.", min=1, max=99),
     ] = 1,
     knock: Annotated[
         list[str] | None,
-        typer.Option(
-            metavar="CAM:TURN[,SHIFT]",
-            help="A camera knocked after the first wave, as cam03:0.3deg or cam03:0.3deg,5mm; "
-            "several.",
+        option(
+            "--knock CAM:TURN[,SHIFT]",
+            "A camera knocked after the first wave, as cam03:0.3deg or cam03:0.3deg,5mm; several.",
         ),
     ] = None,
     day: Annotated[
         int | None,
-        typer.Option(
-            metavar="N",
-            help="Also day.h5: N nameless markers of everyday work, half a minute, after all "
+        option(
+            "--day N",
+            "Also day.h5: N nameless markers of everyday work, half a minute, after all "
             "waves and knocks; for calib recheck --any.",
             min=1,
             max=500,
         ),
     ] = None,
     floor: Annotated[
-        bool, typer.Option("--floor", help="Also floor.h5: a frame of three markers at rest.")
+        bool, option("--floor", "Also floor.h5: a frame of three markers at rest.")
     ] = False,
     bar: Annotated[
-        bool, typer.Option("--bar", help="Also bar.h5 and bar.toml: a certified bar carried about.")
+        bool, option("--bar", "Also bar.h5 and bar.toml: a certified bar carried about.")
     ] = False,
     images: Annotated[
         int | None,
-        typer.Option(
-            metavar="N",
-            help="Also images/, what each camera saw in the first N frames, and images.toml, their "
+        option(
+            "--images N",
+            "Also images/, what each camera saw in the first N frames, and images.toml, their "
             "list; of a small sensor and large markers unless the scenario says width.",
             min=1,
         ),
     ] = None,
     live: Annotated[
-        bool, typer.Option("--live", help="tracks.h5 grows as the wave goes on, for calib watch.")
+        bool, option("--live", "tracks.h5 grows as the wave goes on, for calib watch.")
     ] = False,
     speed: Annotated[
-        float, typer.Option(metavar="X", help="With --live: so many times as fast.", min=0.01)
+        float, option("--speed X", "With --live: so many times as fast.", min=0.01)
     ] = 1.0,
     force: Force = False,
 ) -> None:
     """Simulate a rig and a wand wave: tracks.h5, wand.toml, truth.h5 (the true rig) and
     scenario.toml; on request what the other commands take.
+
+    Examples:
+      calib simulate trial
+      calib simulate trial --layout corridor --cameras 12 --floor --bar
+      calib simulate trial --waves 2 --knock cam03:0.3deg    # wave2.h5: cam03 was knocked
+      calib simulate pictures --cameras 4 --frames 80 --images 80
+
+    Lenses are decentred and pixels not square, noise grows with distance and at times
+    lasts, as with real cameras; --plain draws ideal ones. "calib formats scenario"
+    lists all that a scenario file can ask for: late, noisy or half-blind cameras,
+    reflections, knocks.
     """
     import calib.simulate as simulation
     from calib import files

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from calib.cli.help import add
+from calib.cli.help import argument, option
 from calib.cli.options import AsJson, inside
 from calib.cli.waves.live import Beside, Shown, in_seconds, interrupted, looks, seconds
 from calib.errors import InputError
@@ -26,70 +26,57 @@ if TYPE_CHECKING:
 BEHIND_S = 5.0  # of capture in one look: then a solve is done at once, or it would come too late
 
 
-def add_commands(app: typer.Typer) -> None:
-    """Add this command to the program."""
-    add(
-        app,
-        "watch",
-        watch,
-        """
-        calib watch tracks.h5 --wand wand.toml --need 0.5
-        calib watch recordings/ --wand wand.toml
-        calib watch tracks.h5 --rig rig.h5
-        calib watch today.h5 --rig rig.h5 --any
-        """,
-        """
-        A tracks file is followed while it is written for readers to follow (HDF5's SWMR mode,
-        as calib simulate --live does) or replaced by longer ones; in a folder, files are taken
-        in the order of their names. A camera that is silent, out of step, full of stray points,
-        whose spots are too large, or that does not fit the others is called out at once. Ctrl-C
-        ends it and tells the state. Points without names are named every few seconds.
-        """,
-    )
-
-
 def watch(
     source: Annotated[
         Path,
-        typer.Argument(
-            metavar="FILE_OR_FOLDER",
-            help="Tracks file that is being written, or folder in which tracks files (or CSV "
+        argument(
+            "FILE_OR_FOLDER",
+            "Tracks file that is being written, or folder in which tracks files (or CSV "
             "beside a camera list) arrive.",
         ),
     ],
-    wand: Annotated[
-        Path | None, typer.Option("--wand", metavar="WAND", help="Wand file (TOML).")
-    ] = None,
+    wand: Annotated[Path | None, option("--wand WAND", "Wand file (TOML).")] = None,
     rig: Annotated[
-        Path | None,
-        typer.Option("--rig", metavar="RIG", help="A rig to recheck meanwhile: who has moved?"),
+        Path | None, option("--rig RIG", "A rig to recheck meanwhile: who has moved?")
     ] = None,
     of_any: Annotated[
         bool,
-        typer.Option(
+        option(
             "--any",
-            help="With --rig: by whatever markers are in view, nameless, moving, without a wand.",
+            "With --rig: by whatever markers are in view, nameless, moving, without a wand.",
         ),
     ] = False,
     need: Annotated[
         float | None,
-        typer.Option(
-            metavar="MM",
-            help="Stop when a marker is placed to ± MM (1 sigma) in half of the places "
+        option(
+            "--need MM",
+            "Stop when a marker is placed to ± MM (1 sigma) in half of the places "
             "where the wand went. Without it: when ten more seconds would gain less than a tenth.",
             min=0.0,
         ),
     ] = None,
     everywhere: Annotated[
-        bool, typer.Option("--everywhere", help="The need is for 19 of 20 places, not for half.")
+        bool, option("--everywhere", "The need is for 19 of 20 places, not for half.")
     ] = False,
     patience: Annotated[
-        float, typer.Option(metavar="S", help="End after so long without new data.", min=2.0)
+        float, option("--patience S", "End after so long without new data.", min=2.0)
     ] = 30.0,
     as_json: AsJson = False,
 ) -> None:
     """Watch a wave while it goes on: what is still missing, where to walk next, and when it is
     enough. Exit 0: enough (with --rig: nothing moved); 1: it ended before, also by Ctrl-C.
+
+    Examples:
+      calib watch tracks.h5 --wand wand.toml --need 0.5
+      calib watch recordings/ --wand wand.toml
+      calib watch tracks.h5 --rig rig.h5
+      calib watch today.h5 --rig rig.h5 --any
+
+    A tracks file is followed while it is written for readers to follow (HDF5's SWMR mode,
+    as calib simulate --live does) or replaced by longer ones; in a folder, files are taken
+    in the order of their names. A camera that is silent, out of step, full of stray points,
+    whose spots are too large, or that does not fit the others is called out at once. Ctrl-C
+    ends it and tells the state. Points without names are named every few seconds.
     """
     import calib
     from calib import files

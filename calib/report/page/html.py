@@ -6,7 +6,6 @@ import json
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from html import escape, unescape
-from importlib.resources import files
 from typing import Any
 
 import numpy as np
@@ -15,6 +14,7 @@ from plotly.io.json import to_json_plotly
 from plotly.offline import get_plotlyjs
 
 from calib.report.figures.look import CLOSE_ISOLATE, OPEN_ISOLATE, TEMPLATE
+from calib.report.own import own_text
 from calib.report.tables import Column, cell
 
 TITLE_PX = 40  # of a chart's upper margin, which the page gives to a heading of its own
@@ -162,8 +162,7 @@ def _sort_key(value: Any) -> float | str | None:
 
 def page(title: str, body: Iterable[str]) -> str:
     """Return the whole page: style, body, the charts' library once, and the page's own script."""
-    own = files("calib.report.page")
-    style, script = (own.joinpath(f"page.{kind}").read_text("utf-8") for kind in ("css", "js"))
+    style, script = (own_text(f"page/page.{kind}") for kind in ("css", "js"))
     look = as_script(TEMPLATE.to_plotly_json())
     return "\n".join(
         [

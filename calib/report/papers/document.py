@@ -8,8 +8,8 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
-from importlib.resources import files
 
+from calib.report.own import own_text
 from calib.report.tables import Column, cell
 
 SHORT = 20  # letters of a cell that is not broken into lines
@@ -73,7 +73,7 @@ def as_markdown(document: Document) -> str:
 
 def as_html(document: Document) -> str:
     """Return the document as one HTML page without anything from elsewhere, to print on A4."""
-    css = files("calib.report.papers").joinpath("record.css").read_text("utf-8")
+    css = own_text("papers/record.css")
     title, style = escape(document.title), css.replace("TITLE", _in_css(document.title))
     parts = [
         "<!DOCTYPE html>",

@@ -5,7 +5,6 @@ example.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from importlib.resources import files
 from typing import Any
 
 from calib.core.fields import CAMERA, Item
@@ -14,6 +13,7 @@ from calib.errors import InputError, did_you_mean
 from calib.intake.centroids.names import IMAGE_LIST
 from calib.intake.table import CAMERA_LIST, COLUMNS
 from calib.plan.table import PLAN_FILE
+from calib.report.own import own_text
 from calib.report.tables import Column, Strong, table
 from calib.report.words import wrapped
 from calib.simulate.explain import sections as scenario_sections
@@ -52,8 +52,7 @@ class FileFormat:
     def example(self) -> str:
         """A complete file, all of it invented; every one is read back in the tests."""
         ending = "py.txt" if self.language == "python" else self.language
-        own = files("calib.report.papers").joinpath("examples", f"{self.name}.{ending}")
-        return own.read_text("utf-8")
+        return own_text(f"papers/examples/{self.name}.{ending}")
 
 
 def formats() -> tuple[FileFormat, ...]:

@@ -29,17 +29,21 @@ _PREFIX, _SUFFIX = ".calib-", ".part"
 _READ = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0)  # does not wait for whoever feeds a pipe
 
 
-def check_output(path: PathLike, overwrite: bool = False, inputs: Iterable[PathLike] = ()) -> None:
+def check_output(
+    path: PathLike, overwrite: bool = False, inputs: Iterable[PathLike | None] = ()
+) -> None:
     """Raise OutputError where ``path`` could not be written, so that a long run is refused before
     it starts.
 
-    An existing file is refused unless ``overwrite``; one of the ``inputs`` is refused always.
+    An existing file is refused unless ``overwrite``; one of the ``inputs`` (None: one not given) is
+    refused always.
     """
     try:
         # What would be written: "absent/../file" is a file to the one who writes "file".
         target = Path(os.path.realpath(path))
         exists, is_file = target.exists(), target.is_file()
-        is_input = exists and any(os.path.samefile(target, i) for i in inputs if Path(i).exists())
+        given = [i for i in inputs if i is not None and Path(i).exists()]
+        is_input = exists and any(os.path.samefile(target, i) for i in given)
         folder = target.parent
         is_folder, is_writable = folder.is_dir(), os.access(folder, os.W_OK | os.X_OK)
     except (OSError, ValueError) as error:
@@ -83,7 +87,9 @@ def check_output(path: PathLike, overwrite: bool = False, inputs: Iterable[PathL
 
 
 def check_outputs(
-    paths: Iterable[PathLike | None], overwrite: bool = False, inputs: Iterable[PathLike] = ()
+    paths: Iterable[PathLike | None],
+    overwrite: bool = False,
+    inputs: Iterable[PathLike | None] = (),
 ) -> None:
     """``check_output`` of all outputs of a command (None: one that nobody wants), which must be
     different files.

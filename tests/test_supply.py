@@ -51,7 +51,7 @@ def test_the_source_archive_gives_the_same_wheel(built: Path, tmp_path: Path) ->
     run(sys.executable, "-m", "hatchling", "build", "-t", "wheel", "-d", tmp_path, cwd=folder)
     (again,) = tmp_path.glob("*.whl")
     assert content(again) == content(wheel)
-    ours = {".py", ".pyi", ".typed", ".css", ".js", ".toml", ".csv", ".txt"}  # code, and what it reads
+    ours = {".py", ".pyi", ".typed", ".css", ".js", ".toml", ".csv", ".txt"}  # and what code reads
     files = {p for p in (ROOT / "calib").rglob("*") if p.suffix in ours}
     assert {str(p.relative_to(ROOT)) for p in files} <= set(content(wheel))
 

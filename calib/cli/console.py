@@ -7,9 +7,10 @@ import os
 import shutil
 import sys
 import textwrap
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
+from pathlib import Path
 from typing import Any
 
 from rich.console import Console
@@ -43,6 +44,21 @@ def note(text: str) -> None:
     """Say something beside the result."""
     if not _is_quiet.get():
         print(visible_lines(text), file=sys.stderr)
+
+
+def wrote(*paths: Path | None) -> None:
+    """Say on standard error which outputs were written; None: one that nobody wanted."""
+    for path in paths:
+        if path is not None:
+            note(f"wrote {path}")
+
+
+def wrote_points(path: Path, cameras: Sequence[Any]) -> None:
+    """Say on standard error that points of cameras were written."""
+    from calib.report.words import counted  # noqa: PLC0415 - report loads NumPy
+
+    n_points = sum(c.n_points for c in cameras)
+    note(f"wrote {path} ({counted(len(cameras), 'camera')}, {counted(n_points, 'point')})")
 
 
 def visible_lines(text: str) -> str:

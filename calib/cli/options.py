@@ -7,11 +7,11 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
 from calib.cli.help import argument, option
 from calib.core.names import visible
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from calib.core.tracks import Tracks
     from calib.core.wand import Wand
 
+T = TypeVar("T")
 TracksFile = Annotated[Path, argument("TRACKS", "Tracks file (HDF5).", show_default=False)]
 RigFile = Annotated[Path, argument("RIG", "Rig file (HDF5).", show_default=False)]
 WandFile = Annotated[Path, option("--wand WAND", "Wand file (TOML).", show_default=False)]
@@ -92,6 +93,14 @@ def frame_range(text: str | None) -> tuple[int | None, int | None]:
     if first is not None and last is not None and first > last:
         raise InputError("--frames", expected="a first frame before the last", found=repr(text))
     return first, last
+
+
+def loaded(load: Callable[[Path], T], path: Path) -> tuple[T, dict[str, str]]:
+    """Return what ``load`` reads of a file, and where it came from, as a provenance has it."""
+    from calib import files
+
+    found, sha256 = files.with_sha256(load, path)
+    return found, read_from(path, sha256)
 
 
 def read_from(path: Path, sha256: str) -> dict[str, str]:

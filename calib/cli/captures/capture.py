@@ -33,7 +33,7 @@ def import_table(
     "calib formats table" and "calib formats cameras" show both files.
     """
     from calib import files
-    from calib.cli.console import note
+    from calib.cli.console import note, wrote_points
     from calib.report.words import counted
 
     files.check_output(output, force, inputs=[table, cameras])
@@ -42,10 +42,7 @@ def import_table(
     for c in tracks.cameras:
         if c.n_outside:
             note(f"{c.name}: {counted(c.n_outside, 'point')} outside its sensor left out")
-    note(
-        f"wrote {output} ({counted(len(tracks.cameras), 'camera')}, "
-        f"{counted(sum(c.n_points for c in tracks.cameras), 'point')})"
-    )
+    wrote_points(output, tracks.cameras)
 
 
 def inspect(

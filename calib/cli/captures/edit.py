@@ -109,17 +109,14 @@ def join(
 
 def _tell(made: Tracks, output: Path, as_json: bool, more: dict[str, object]) -> None:
     from calib.cli import console
-    from calib.report.words import counted
 
-    counts = {c.name: c.n_points for c in made.cameras}
     if as_json:
-        cameras = [{"name": name, "points": n} for name, n in counts.items()]
+        cameras = [{"name": c.name, "points": c.n_points} for c in made.cameras]
         console.print_json({"tracks": str(output), "cameras": cameras, **more})
         return
-    if empty := [name for name, n in counts.items() if not n]:
+    if empty := [c.name for c in made.cameras if not c.n_points]:
         console.note(f"without points: {listed(empty)}")
-    points = counted(sum(counts.values()), "point")
-    console.note(f"wrote {output} ({counted(len(counts), 'camera')}, {points})")
+    console.wrote_points(output, made.cameras)
 
 
 def _names(given: list[str] | None) -> list[str]:

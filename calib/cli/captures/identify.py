@@ -61,5 +61,4 @@ def identify(
     console.print_report(report.as_lines(found, console.width(), str(output), str(wand)))
     if any(c.masks for c in found.cameras):
         console.caution()
-    for path in [output] if draw is None else [output, draw]:
-        console.note(f"wrote {path}")
+    console.wrote(output, draw)

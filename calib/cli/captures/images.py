@@ -86,14 +86,12 @@ def centroids(
     from calib.intake.centroids.spots import SpotOptions
     from calib.intake.centroids.stream import extract
     from calib.report.captures import images as report
-    from calib.report.words import counted
 
     if rate is not None and not 0 < rate < float("inf"):
         raise InputError("--rate", expected="a rate above 0 Hz", found=str(rate))
     listed = files.load_image_list(image_list) if image_list else None
     sources = find_sources(images, listed)
-    inputs = [*(s.path for s in sources), *([image_list] if image_list else [])]
-    files.check_outputs([output, spots], force, inputs=inputs)
+    files.check_outputs([output, spots], force, inputs=[*(s.path for s in sources), image_list])
     options = SpotOptions(
         threshold=threshold,
         full_scale=full_scale,
@@ -115,9 +113,7 @@ def centroids(
     else:
         console.print_report(report.extraction_lines(found, console.width(), explain, str(output)))
     _note_troubles(found, max_blobs)
-    n_points = sum(c.n_points for c in found.cameras)
-    cameras, points = counted(len(found.cameras), "camera"), counted(n_points, "point")
-    console.note(f"wrote {output} ({cameras}, {points})")
+    console.wrote_points(output, found.cameras)
 
 
 def _note_troubles(found: Extraction, max_blobs: int) -> None:

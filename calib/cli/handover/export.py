@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Annotated
 
 from calib.cli.help import option
-from calib.cli.options import Force, RigFile, file_name
+from calib.cli.options import Force, RigFile, loaded
 from calib.errors import InputError
 from calib.export.kinds import FOLDERS, Format
 from calib.outputs import check_output, write_folder, write_text
@@ -84,8 +84,8 @@ def export(
     from calib.cli import console
     from calib.export.rig import export_rig
 
-    solved, sha256 = files.with_sha256(files.load_rig, rig)
-    source = f"{file_name(rig)}, SHA-256 {sha256}"
+    solved, read = loaded(files.load_rig, rig)
+    source = f"{read['file']}, SHA-256 {read['sha256']}"
     made = export_rig(solved, to, unit=unit, up=up, source=source)
     if output is None:
         assert isinstance(made, str)  # folders want a name
@@ -95,4 +95,4 @@ def export(
         write_text(output, made, force)
     else:
         write_folder(output, made, force)
-    console.note(f"wrote {output}")
+    console.wrote(output)

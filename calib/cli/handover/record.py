@@ -50,8 +50,7 @@ def record(
                 found=output.suffix or "none",
                 remedy="Choose another name.",
             )
-        inputs = [rig, *([tracks] if tracks else []), *(earlier or [])]
-        check_output(output, force, inputs=inputs)
+        check_output(output, force, inputs=[rig, tracks, *(earlier or [])])
     from calib import files
     from calib.cli import console
     from calib.report.papers.document import as_html, as_markdown
@@ -68,7 +67,7 @@ def record(
         return
     is_html = output.suffix.lower() in HTML
     write_text(output, as_html(document) if is_html else as_markdown(document), force)
-    console.note(f"wrote {output}")
+    console.wrote(output)
 
 
 def _read(load: Callable[[Path], Any], path: Path) -> Read:

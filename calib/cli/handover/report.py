@@ -69,7 +69,7 @@ def report(
             remedy="Add --recheck NEW_TRACKS, or leave --any out.",
         )
     check_page("-o", output)
-    check_output(output, force, inputs=[p for p in (rig, tracks, again, before) if p is not None])
+    check_output(output, force, inputs=[rig, tracks, again, before])
     import calib
     from calib import files
     from calib.cli import console

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 from calib.cli.help import argument, option
-from calib.cli.options import AsJson, Force, RigFile, inside, provenance, read_from
+from calib.cli.options import AsJson, Force, RigFile, inside, loaded, provenance
 from calib.errors import InputError
 from calib.outputs import check_output
 
@@ -94,8 +94,7 @@ def align(
     that still stand carry the earlier rig's world over. The rig's own scale stays,
     unless --survey-scale says otherwise, and its error bars go along.
     """
-    inputs = [p for p in (rig, tracks, survey, like) if p is not None]
-    check_output(output, force, inputs=inputs)
+    check_output(output, force, inputs=[rig, tracks, survey, like])
     if (tracks is None) == (like is None):
         raise InputError(
             "align",
@@ -116,8 +115,8 @@ def align(
     from calib.report.proofs.align import as_json as table
     from calib.report.proofs.align import as_lines
 
-    solved, sha256 = files.with_sha256(files.load_rig, rig)
-    read: dict[str, Any] = {"rig": read_from(rig, sha256)}
+    read: dict[str, Any] = {}
+    solved, read["rig"] = loaded(files.load_rig, rig)
     made, how = (
         _by_old(solved, like, read)
         if like
@@ -149,15 +148,14 @@ def align(
             f"the rig's scale was changed by {how.scale - 1.0:+.4%}: its lengths are now the "
             "survey's, no longer the wand's"
         )
-    console.note(f"wrote {output}")
+    console.wrote(output)
 
 
 def _by_old(solved: Rig, like: Path, read: dict[str, Any]) -> tuple[Rig, Alignment]:
     from calib import files
     from calib.prove.like import align_like
 
-    old, sha256 = files.with_sha256(files.load_rig, like)
-    read["like"] = read_from(like, sha256)
+    old, read["like"] = loaded(files.load_rig, like)
     with inside(like):
         return align_like(solved, old)
 
@@ -170,12 +168,10 @@ def _by_markers(
     from calib.prove.align import align as run
 
     assert tracks is not None
-    capture, sha256 = files.with_sha256(files.load_tracks, tracks)
-    read["tracks"] = read_from(tracks, sha256)
+    capture, read["tracks"] = loaded(files.load_tracks, tracks)
     known = None
     if survey is not None:
-        known, sha256 = files.with_sha256(files.load_wand, survey)
-        read["survey"] = read_from(survey, sha256)
+        known, read["survey"] = loaded(files.load_wand, survey)
     chosen = AlignOptions(survey=known, **options)
     with inside(tracks):
         return run(solved, capture, chosen)

@@ -14,7 +14,7 @@ import typer
 from calib.cli.help import argument, option
 from calib.cli.options import AsJson, Explain, Force, check_page, file_name, inside
 from calib.errors import InputError
-from calib.outputs import check_output, write_text
+from calib.outputs import check_outputs, write_text
 
 PlanFile = Annotated[
     Path | None,
@@ -94,11 +94,8 @@ def plan(
             expected="a plan file, or --from RIG alone",
             found="neither" if file is None else "both",
         )
-    if output is not None:
-        check_output(output, force, inputs=[p for p in (file, built, source) if p is not None])
     check_page("--plot", plot)
-    if plot is not None:
-        check_output(plot, force, inputs=[p for p in (file, built, source) if p is not None])
+    check_outputs([output, plot], force, inputs=[file, built, source])
     if source is not None:
         _write_from(source, pitch, output, force)
     else:
@@ -181,7 +178,5 @@ def _judge(
     else:
         console.print_report(lines)
         console.note(textwrap.fill(RIGGING, width or 120))
-    for out in (output, plot):
-        if out is not None:
-            console.note(f"wrote {out}")
+    console.wrote(output, plot)
     raise typer.Exit(0 if found.is_met else 1)

@@ -22,6 +22,7 @@ from calib.cli.options import (
     TracksFile,
     frame_range,
     inside,
+    loaded,
     provenance,
     read_from,
 )
@@ -106,17 +107,13 @@ def verify(
 
     allowed = None if limit is None else Limit.parse(limit)
     box = None if volume is None else Box.parse(volume)
-    solved, rig_sha256 = files.with_sha256(files.load_rig, rig)
-    capture, tracks_sha256 = files.with_sha256(files.load_tracks, tracks)
-    known, bar_sha256 = files.with_sha256(files.load_wand, bar)
+    read: dict[str, Any] = {}
+    solved, read["rig"] = loaded(files.load_rig, rig)
+    capture, read["tracks"] = loaded(files.load_tracks, tracks)
+    known, read["bar"] = loaded(files.load_wand, bar)
     with inside(tracks):
         found = run(solved, capture, known, allowed, at_rest=at_rest, box=box, noise_px=noise)
     document = report.as_json(found)
-    read = {
-        "rig": read_from(rig, rig_sha256),
-        "tracks": read_from(tracks, tracks_sha256),
-        "bar": read_from(bar, bar_sha256),
-    }
     told = {**provenance("verify"), "read": read, **document}
     with together():
         if output is not None:
@@ -131,9 +128,7 @@ def verify(
         console.print_report(report.as_lines(found, console.width(), explain, named))
         if found.decision is Decision.FAIL:
             console.caution()
-    for out in (output, csv):
-        if out is not None:
-            console.note(f"wrote {out}")
+    console.wrote(output, csv)
     raise typer.Exit(0 if found.decision in {None, Decision.PASS} else 1)
 
 
@@ -163,8 +158,7 @@ def precision(
     The figures come from the joint covariance of poses and lenses and the noise of each
     camera.
     """
-    if csv is not None:
-        check_output(csv, force, inputs=[rig])
+    check_outputs([csv], force, inputs=[rig])
     import numpy as np
 
     from calib import files
@@ -192,8 +186,7 @@ def precision(
         console.print_report(report.as_lines(found, console.width(), explain))
         if any(h is not None for h in found.helped):
             console.caution()
-    if csv is not None:
-        console.note(f"wrote {csv}")
+    console.wrote(csv)
 
 
 def _steps(text: str) -> list[float]:
@@ -247,13 +240,13 @@ def reconstruct(
 
     if output.suffix.lower() == ".c3d":
         require_ezc3d()
-    solved, rig_sha256 = files.with_sha256(files.load_rig, rig)
+    solved, rig_read = loaded(files.load_rig, rig)
     chosen = frame_range(frames)
     counts = {"points": 0, "frames": 0, "open": 0}
     with inside(tracks), console.progress() as progress:
         pieces = _pieces(solved, tracks, chosen, progress)
         points = _counted(in_pieces(solved, pieces, noise), counts)
-        _write(output, force, solved, read_from(rig, rig_sha256), tracks, points)
+        _write(output, force, solved, rig_read, tracks, points)
     if as_json:
         console.print_json({"file": str(output), **counts})
     console.note(

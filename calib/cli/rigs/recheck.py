@@ -22,8 +22,8 @@ from calib.cli.options import (
     check_page,
     file_name,
     inside,
+    loaded,
     provenance,
-    read_from,
 )
 from calib.errors import InputError
 from calib.outputs import check_output, check_outputs, together, write_text
@@ -101,19 +101,18 @@ def recheck(
     if output is not None:
         check_output(output, force, inputs=[rig, tracks])
     import calib
-    from calib import files
     from calib.cli import console
     from calib.report.changes import recheck as report
 
-    stored, rig_sha256 = files.with_sha256(calib.load_rig, rig)
-    capture, tracks_sha256 = files.with_sha256(calib.load_tracks, tracks)
+    stored, rig_read = loaded(calib.load_rig, rig)
+    capture, read = loaded(calib.load_tracks, tracks)
     options = calib.RecheckOptions(matters_px=matters_px, matters_mm=matters_mm)
     with inside(tracks), console.progress() as progress:
         ask = calib.recheck_any if of_any else calib.recheck
         found = ask(stored, capture, options, progress)
     document, notes = report.as_json(found), []
     solved_from = stored.provenance.get("tracks")
-    is_own = isinstance(solved_from, dict) and solved_from.get("sha256") == tracks_sha256
+    is_own = isinstance(solved_from, dict) and solved_from.get("sha256") == read["sha256"]
     document["is_own_capture"] = is_own
     if is_own:
         notes.append(
@@ -123,8 +122,7 @@ def recheck(
     if output is not None:
         if changed := found.repairable:
             with console.progress() as progress:
-                read = read_from(tracks, tracks_sha256)
-                mended = _repaired(stored, found, changed, progress, read, rig_sha256)
+                mended = _repaired(stored, found, changed, progress, read, rig_read["sha256"])
             calib.save_rig(mended, output, force)
             notes += [f"solved anew: {_how_sure(mended, name)}" for name in changed]
             notes.append(f"wrote {output}")
@@ -229,9 +227,7 @@ def history(
         console.print_report(report.as_lines(found, console.width(), explain))
         if found.needs_a_hand:
             console.caution(OVERHEAD)
-    for out in (csv, plot):
-        if out is not None:
-            console.note(f"wrote {out}")
+    console.wrote(csv, plot)
     raise typer.Exit(1 if found.needs_a_hand else 0)
 
 

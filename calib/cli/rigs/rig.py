@@ -23,8 +23,8 @@ from calib.cli.options import (
     RigFile,
     TracksFile,
     inside,
+    loaded,
     provenance,
-    read_from,
 )
 from calib.core.names import listed
 from calib.errors import InputError
@@ -131,7 +131,7 @@ def solve(
         raise typer.BadParameter(
             "missing, and no --distance for a capture of a single marker", param_hint="--wand"
         )
-    check_output(output, force, inputs=[tracks] if wand is None else [tracks, wand])
+    check_output(output, force, inputs=[tracks, wand])
     import calib
     from calib import files
     from calib.cli import console
@@ -142,11 +142,10 @@ def solve(
     from calib.report.words import wrapped
 
     read = functools.partial(calib.load_tracks, drop_outside=drop_outside)
-    capture, tracks_sha256 = files.with_sha256(read, tracks)
+    capture, tracks_read = loaded(read, tracks)
     stated, wand_read = None, None
     if wand is not None:
-        stated, wand_sha256 = files.with_sha256(calib.load_wand, wand)
-        wand_read = read_from(wand, wand_sha256)
+        stated, wand_read = loaded(calib.load_wand, wand)
         with inside(tracks):
             capture.check_markers(len(stated.markers))
     chosen = tuple(term.strip() for term in terms.split(",") if term.strip())
@@ -178,7 +177,6 @@ def solve(
             table = calib.residual_table(rig, solution.tracks, solution.rig_fit, solution.whole)
         else:
             table = calib.residual_table(rig, calib.named_tracks(rig, capture.subset(rig.names)))
-    tracks_read = read_from(tracks, tracks_sha256)
     made = provenance("solve", tracks=tracks_read, wand=wand_read, **rig.provenance)
     rig = replace(rig, provenance=made)
     files.save_rig(rig, output, force)
@@ -201,7 +199,7 @@ def solve(
             console.print_report(wrapped(figure, console.width()))
         for note in _notes(rig, named, options):
             console.note(note)
-        console.note(f"wrote {output}")
+        console.wrote(output)
     raise typer.Exit(1 if rig.left_out or table.needs_a_hand else 0)
 
 

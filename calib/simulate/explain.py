@@ -1,28 +1,19 @@
 """A scenario's keys explained: what each holds, its default, its range and the reason for it, as
-the source of ``Scenario`` states them.
+``Scenario`` states them.
 """
 
 from __future__ import annotations
 
-import ast
-import inspect
-import io
 import json
-import tokenize
-from dataclasses import fields
+import math
+from dataclasses import MISSING, fields
 from typing import Any
 
 from calib.core.fields import Item
 from calib.core.layout import Section
-from calib.simulate.scenario import BY_CAMERA_LIMITS, CHOICES, Knock, Scenario, limits
+from calib.simulate.scenario import Knock, Scenario
 
 KINDS = {"float": "number", "int": "whole number", "str": "text", "bool": "true or false"}
-RANGES = {key: (low, high) for key, low, high in BY_CAMERA_LIMITS} | {
-    # The principal point's depends on the sensor.
-    key: (low, high)
-    for key, _, low, high in limits(Scenario())
-    if key != "principal_offset_px"
-}
 
 
 def sections() -> tuple[Section, ...]:
@@ -34,19 +25,20 @@ def sections() -> tuple[Section, ...]:
 
 
 def _items(record: type) -> tuple[Item, ...]:
-    said = _comments(record)
-    defaults = record() if record is Scenario else Knock(camera="")
     out = []
     for f in fields(record):
-        default = _shown(getattr(defaults, f.name)) if f.name != "camera" else "needed"
-        words = [default, said.get(f.name, "")]
-        kind = _kind(str(f.type))
-        if record is Scenario and f.name in CHOICES:
-            kind = " | ".join(CHOICES[f.name])
-        elif record is Scenario and f.name in RANGES and not kind.startswith("list"):
-            low, high = RANGES[f.name]
-            kind += f", {low:g} to {high:g}" if high < float("inf") else f", {low:g} or more"
-        out.append(Item(f.name, kind, "; ".join(filter(None, words)), f.name == "camera"))
+        is_needed = f.default is MISSING and f.default_factory is MISSING
+        words = ["needed" if is_needed else _shown(f.default), f.metadata.get("meaning", "")]
+        kind, low, high = (
+            _kind(str(f.type)),
+            f.metadata.get("low"),
+            f.metadata.get("high", math.inf),
+        )
+        if f.metadata.get("of"):
+            kind = " | ".join(f.metadata["of"])
+        elif low is not None and not kind.startswith("list"):
+            kind += f", {low:g} to {high:g}" if high < math.inf else f", {low:g} or more"
+        out.append(Item(f.name, kind, "; ".join(filter(None, words)), is_needed))
     return tuple(out)
 
 
@@ -66,28 +58,8 @@ def _kind(annotation: str) -> str:
 
 
 def _shown(value: Any) -> str:
-    if value in (None, (), {}, ""):
+    if value in (None, MISSING, (), ""):
         return ""
     if isinstance(value, bool):
         return "true" if value else "false"
     return json.dumps(list(value)) if isinstance(value, tuple) else str(value)
-
-
-def _comments(record: type) -> dict[str, str]:
-    """Return the comments on the lines of each field; none where the source is not at hand."""
-    try:
-        source = inspect.getsource(record)
-    except OSError:
-        return {}
-    comments = {
-        token.start[0]: token.string.lstrip("# ").partition("  # fmt")[0]
-        for token in tokenize.generate_tokens(io.StringIO(source).readline)
-        if token.type == tokenize.COMMENT
-    }
-    return {
-        node.target.id: " ".join(
-            comments[k] for k in range(node.lineno, (node.end_lineno or 0) + 1) if k in comments
-        )
-        for node in ast.parse(source).body[0].body  # type: ignore[attr-defined]
-        if isinstance(node, ast.AnnAssign) and isinstance(node.target, ast.Name)
-    }

@@ -8,8 +8,9 @@ from __future__ import annotations
 import math
 import re
 import zlib
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import asdict, dataclass, field, fields
+from itertools import chain
 from numbers import Integral, Real
 from typing import Any
 
@@ -18,19 +19,6 @@ import numpy as np
 from calib.errors import InputError, did_you_mean
 
 LENS_TERMS = ("aspect", "k1", "k2", "k3", "tangential", "rational")
-BY_CAMERA = (
-    *("noisy", "slip", "late", "row_delay", "vibration_px", "vibration_hz"),
-    *("window_px", "stray_share", "side_seen"),
-)
-BY_CAMERA_LIMITS = (
-    *(
-        ("late", -2.0, 2.0),
-        ("row_delay", -1.0, 1.0),
-        ("vibration_px", 0.0, 100.0),
-        ("vibration_hz", 0.01, 1e4),
-    ),
-    *(("window_px", 0.0, 100.0), ("stray_share", 0.0, 1.0), ("side_seen", 0.05, 1.0)),
-)
 # Errors that are independent and of one size a camera; and lenses without small terms besides.
 INDEPENDENT: Mapping[str, Any] = {
     "noise_growth": 0.0,
@@ -47,12 +35,23 @@ SMALL_IMAGES: Mapping[str, Any] = {
     "pixel_pitch_mm": 0.018,
     "marker_diameter_mm": 30.0,
 }
-CHOICES = {
-    "layout": ("room", "corridor", "row", "dome"),
-    "path": ("volume", "plane", "still"),
-    "wand": ("line3", "plane5", "solid6"),
-    "known_lens": ("nominal", "measured", "nothing"),
-}
+
+
+def key(
+    default: Any,
+    meaning: str,
+    low: float | None = None,
+    high: float = math.inf,
+    *,
+    of: tuple[str, ...] = (),
+) -> Any:
+    """Return a scenario's key: its default (``dict``: a table by camera), with the reason for it or
+    what it means, and what it may be: numbers from ``low`` to ``high``, or one ``of`` some words.
+    """
+    said = {"meaning": meaning, "low": low, "high": high, "of": of}
+    if default is dict:
+        return field(default_factory=dict, metadata=said)
+    return field(default=default, metadata=said)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -64,10 +63,12 @@ class Knock:
     """
 
     camera: str
-    frame: int = 0  # from this one on
-    rotation_deg: float = 0.5  # how far it turns; one that takes a person to notice (assumed)
-    translation_mm: float = 5.0  # how far it shifts (assumed)
-    focal_change: float = 0.0  # share by which the focal length grows: most knocks leave the ring
+    frame: int = key(0, "from this one on")
+    rotation_deg: float = key(0.5, "how far it turns; one that takes a person to notice (assumed)")
+    translation_mm: float = key(5.0, "how far it shifts (assumed)")
+    focal_change: float = key(
+        0.0, "share by which the focal length grows: most knocks leave the ring"
+    )
 
     @classmethod
     def parse(cls, text: str) -> Knock:
@@ -110,107 +111,150 @@ class Scenario:
     """
 
     # The rig.
-    layout: str = "room"  # cameras all around looking in: the most common rig
-    n_cameras: int = 10  # a mid-sized room
-    size_mm: tuple[float, float, float] | None = (
-        None  # waved volume x, y, z; without it, what suits layout and n_cameras
+    layout: str = key(
+        "room",
+        "cameras all around looking in: the most common rig",
+        of=("room", "corridor", "row", "dome"),
     )
-    width: int = 2000  # sensor in px, some two megapixels: a made-up format, wide as a room is
-    height: int = 1200  # likewise
-    pixel_pitch_mm: float = 0.0045  # a sensor of 9.0 x 5.4 mm
-    focal_range_mm: tuple[float, float] = (
-        5.0,
-        10.0,
-    )  # 84 to 48 degrees across; each lens is set so that the volume fills it
-    principal_offset_px: float = (
-        15.0  # mounts and zooms put the axis up to this far off the centre, each way
+    n_cameras: int = key(10, "a mid-sized room", 2, 300)
+    size_mm: tuple[float, float, float] | None = key(
+        None, "waved volume x, y, z; without it, what suits layout and n_cameras", 500, 1e6
+    )
+    width: int = key(
+        2000, "sensor in px, some two megapixels: a made-up format, wide as a room is", 16, 20000
+    )
+    height: int = key(1200, "likewise", 16, 20000)
+    pixel_pitch_mm: float = key(0.0045, "a sensor of 9.0 x 5.4 mm", 1e-4, 0.1)
+    focal_range_mm: tuple[float, float] = key(
+        (5.0, 10.0), "84 to 48 degrees across; each lens is set so that the volume fills it", 0.1
+    )
+    principal_offset_px: float = key(
+        15.0, "mounts and zooms put the axis up to this far off the centre, each way"
     )
     # True lenses: barrel, and a little of what the published calibrations of
     # `calib.solve.certainty.lens_terms` show (assumed: evenly within the limits below, each camera
     # by itself).
-    lens_terms: tuple[str, ...] = ("k1", "k2", "k3", "tangential", "aspect")  # what lenses have
-    aspect_error: float = 1e-3  # pixels are square to within this
-    decentring: float = 1e-3  # p1 and p2 are within this
-    k3_limit: float = 0.02  # k3 is within this, and small enough that the lens never folds
-    only_real: tuple[
-        str, ...
-    ] = ()  # cameras whose lenses alone have k3, tangential and aspect; none named: all
-    known_lens: str = (
-        "nominal"  # what the tracks state: the zoom ring's focal length, the true lens, or nothing
+    lens_terms: tuple[str, ...] = key(
+        ("k1", "k2", "k3", "tangential", "aspect"), "what lenses have"
     )
-    focal_error: float = 0.10  # a zoom ring reads up to this share off, differently for each camera
-    roll_deg: float = 5.0  # cameras hang about upright, within this either way
-    range_mm: float = 9000.0  # how far the strobe lights a marker at a short exposure
+    aspect_error: float = key(1e-3, "pixels are square to within this", 0, 0.05)
+    decentring: float = key(1e-3, "p1 and p2 are within this", 0, 0.02)
+    k3_limit: float = key(
+        0.02, "k3 is within this, and small enough that the lens never folds", 0, 10
+    )
+    only_real: tuple[str, ...] = key(
+        (), "cameras whose lenses alone have k3, tangential and aspect; none named: all"
+    )
+    known_lens: str = key(
+        "nominal",
+        "what the tracks state: the zoom ring's focal length, the true lens, or nothing",
+        of=("nominal", "measured", "nothing"),
+    )
+    focal_error: float = key(
+        0.10, "a zoom ring reads up to this share off, differently for each camera", 0, 0.5
+    )
+    roll_deg: float = key(5.0, "cameras hang about upright, within this either way", 0, 180)
+    range_mm: float = key(9000.0, "how far the strobe lights a marker at a short exposure", 500)
     # The wand and its wave.
-    wand: str = "line3"  # three markers on a line: the most common wand, and the hardest
-    wand_sigma_mm: float = 0.02  # coordinates as a measuring machine gives them
-    marker_error_mm: float = (
-        0.0  # how far (SD) markers really lie off their file; 0 leaves the solver's error alone
+    wand: str = key(
+        "line3",
+        "three markers on a line: the most common wand, and the hardest",
+        of=("line3", "plane5", "solid6"),
     )
-    is_certified: bool = False  # most wands carry no certificate
-    marker_diameter_mm: float = 16.0  # a common size for rooms
-    path: str = "volume"  # a wave that fills the volume, as one should
-    n_frames: int | None = (
-        None  # without it, 1500, or more where walking a long rig up and down takes longer
+    wand_sigma_mm: float = key(0.02, "coordinates as a measuring machine gives them", 0, 5)
+    marker_error_mm: float = key(
+        0.0,
+        "how far (SD) markers really lie off their file; 0 leaves the solver's error alone",
+        0,
+        5,
     )
-    frame_rate_hz: float = 25.0  # 1500 frames then last a minute, the length of a real wave
-    speed_mm_s: float = 1000.0  # RMS speed of the wand's centre; hands do 0.5 to 1.5 m/s
-    turn_rad_s: float = 2.0  # RMS rate at which the hand turns the wand
-    wave: int = 0  # another number waves again before the same cameras
+    is_certified: bool = key(False, "most wands carry no certificate")
+    marker_diameter_mm: float = key(16.0, "a common size for rooms", 0.1, 100)
+    path: str = key(
+        "volume", "a wave that fills the volume, as one should", of=("volume", "plane", "still")
+    )
+    n_frames: int | None = key(
+        None, "without it, 1500, or more where walking a long rig up and down takes longer", 1, 1e7
+    )
+    frame_rate_hz: float = key(
+        25.0, "1500 frames then last a minute, the length of a real wave", 0.1, 1e5
+    )
+    speed_mm_s: float = key(
+        1000.0, "RMS speed of the wand's centre; hands do 0.5 to 1.5 m/s", 1, 1e4
+    )
+    turn_rad_s: float = key(2.0, "RMS rate at which the hand turns the wand", 0, 50)
+    wave: int = key(0, "another number waves again before the same cameras", 0)
     # What the cameras make of it.
-    sigma_px: float = 0.12  # SD of one coordinate of a centroid of a well-lit round marker
-    noise_spread: float = 1.0  # cameras' sigma differ by up to this factor either way; 1: all alike
-    noisy: Mapping[str, float] = field(default_factory=dict)  # camera name: factor on its sigma
+    sigma_px: float = key(
+        0.12, "SD of one coordinate of a centroid of a well-lit round marker", 0, 50
+    )
+    noise_spread: float = key(
+        1.0, "cameras' sigma differ by up to this factor either way; 1: all alike", 1, 100
+    )
+    noisy: Mapping[str, float] = key(dict, "camera name: factor on its sigma", 0)
     # How errors differ from independent ones of one size: see `calib.simulate.noise` (all assumed).
-    noise_growth: float = 0.5  # share of the variance that grows with the square of the distance
-    pixel_pull_px: float = 0.02  # pixels pull centroids towards their centres by up to this
-    tremble: float = (
-        0.002  # SD along the motion, as a share of the way from frame to frame: 80 µs at 25 Hz
+    noise_growth: float = key(
+        0.5, "share of the variance that grows with the square of the distance", 0, 1
     )
-    lasting_share: float = (
-        0.03  # share of a camera's stretches of time in which all its points are off together
+    pixel_pull_px: float = key(
+        0.02, "pixels pull centroids towards their centres by up to this", 0, 0.15
     )
-    lasting_px: float = 0.5  # SD of that, in each coordinate
-    lasting_s: tuple[float, float] = (0.1, 2.0)  # how long such a stretch lasts
-    dropout: float = 0.2  # share of points lost at random: glare, grazing views, bandwidth
-    occlusion: bool = True  # markers behind or touching one another hide or merge
-    person: bool = True  # the person who waves stands in the way of some cameras
-    outliers: float = 0.003  # share of named points that lie grossly off (mixed-up markers, glints)
-    outlier_px: tuple[float, float] = (5.0, 300.0)  # how far off, evenly over the logarithm
-    strays: float = 0.1  # mean number of reflections a camera and frame, half of them static
-    is_named: bool = True  # false: every marker is -1, as before identification
-    slip: Mapping[str, int] = field(
-        default_factory=dict
-    )  # camera name: frames by which its frame count is late
-    late: Mapping[str, float] = field(
-        default_factory=dict
-    )  # camera name: part of a frame by which it exposes late
-    row_delay: Mapping[str, float] = field(
-        default_factory=dict
-    )  # name: frames from first to last row (rolling shutter)
-    vibration_px: Mapping[str, float] = field(
-        default_factory=dict
-    )  # name: how far its image swings to either side
-    vibration_hz: Mapping[str, float] = field(
-        default_factory=dict
-    )  # name: how often; 4 Hz where not given, a truss's
-    window_px: Mapping[str, float] = field(
-        default_factory=dict
-    )  # name: RMS of smooth shifts as by a bent window
-    stray_share: Mapping[str, float] = field(
-        default_factory=dict
-    )  # name: share of its named points that lie off
-    side_seen: Mapping[str, float] = field(
-        default_factory=dict
-    )  # name: share of its sensor that sees, from one side
-    knock: tuple[Knock, ...] = ()  # cameras that are knocked during the wave
-    connected: bool = True  # a rig in pieces is a scenario of its own
-    seed: int = 0  # of everything that is drawn
-    title: str = ""  # of the capture; empty: the layout's name
+    tremble: float = key(
+        0.002,
+        "SD along the motion, as a share of the way from frame to frame: 80 µs at 25 Hz",
+        0,
+        1,
+    )
+    lasting_share: float = key(
+        0.03, "share of a camera's stretches of time in which all its points are off together", 0, 1
+    )
+    lasting_px: float = key(0.5, "SD of that, in each coordinate", 0, 100)
+    lasting_s: tuple[float, float] = key((0.1, 2.0), "how long such a stretch lasts", 1e-3)
+    dropout: float = key(
+        0.2, "share of points lost at random: glare, grazing views, bandwidth", 0, 0.99
+    )
+    occlusion: bool = key(True, "markers behind or touching one another hide or merge")
+    person: bool = key(True, "the person who waves stands in the way of some cameras")
+    outliers: float = key(
+        0.003, "share of named points that lie grossly off (mixed-up markers, glints)", 0, 1
+    )
+    outlier_px: tuple[float, float] = key(
+        (5.0, 300.0), "how far off, evenly over the logarithm", 1e-3
+    )
+    strays: float = key(
+        0.1, "mean number of reflections a camera and frame, half of them static", 0, 1000
+    )
+    is_named: bool = key(True, "false: every marker is -1, as before identification")
+    slip: Mapping[str, int] = key(dict, "camera name: frames by which its frame count is late")
+    late: Mapping[str, float] = key(
+        dict, "camera name: part of a frame by which it exposes late", -2, 2
+    )
+    row_delay: Mapping[str, float] = key(
+        dict, "name: frames from first to last row (rolling shutter)", -1, 1
+    )
+    vibration_px: Mapping[str, float] = key(
+        dict, "name: how far its image swings to either side", 0, 100
+    )
+    vibration_hz: Mapping[str, float] = key(
+        dict, "name: how often; 4 Hz where not given, a truss's", 0.01, 1e4
+    )
+    window_px: Mapping[str, float] = key(
+        dict, "name: RMS of smooth shifts as by a bent window", 0, 100
+    )
+    stray_share: Mapping[str, float] = key(
+        dict, "name: share of its named points that lie off", 0, 1
+    )
+    side_seen: Mapping[str, float] = key(
+        dict, "name: share of its sensor that sees, from one side", 0.05, 1
+    )
+    knock: tuple[Knock, ...] = key((), "cameras that are knocked during the wave")
+    connected: bool = key(True, "a rig in pieces is a scenario of its own")
+    seed: int = key(0, "of everything that is drawn", 0)
+    title: str = key("", "of the capture; empty: the layout's name")
 
     def __post_init__(self) -> None:
         _check_kinds(self, "scenario")
-        _check_ranges(self)
+        _check_values(self)
 
     @classmethod
     def plain(cls, **values: Any) -> Scenario:
@@ -244,13 +288,11 @@ class Scenario:
         """Return the table that ``from_dict`` takes back, plain enough for TOML; values of None are
         left out.
         """
-        table = {
-            k: list(v) if isinstance(v, tuple) else v
+        return {
+            k: list(v) if isinstance(v, tuple) else dict(v) if isinstance(v, Mapping) else v
             for k, v in asdict(self).items()
             if v is not None
         }
-        table |= {key: dict(getattr(self, key)) for key in BY_CAMERA}
-        return table
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -319,14 +361,12 @@ def _is_kind(value: Any, kind: str) -> bool:
     return isinstance(value, {"str": str, "bool": bool, "Knock": Knock}[kind])
 
 
-def _check_ranges(s: Scenario) -> None:
-    """Raise InputError at the first option that is out of its range."""
-    for key, allowed in CHOICES.items():
-        if getattr(s, key) not in allowed:
+def _check_values(s: Scenario) -> None:
+    for f in fields(s):
+        value, of = getattr(s, f.name), f.metadata["of"]
+        if of and value not in of:
             raise InputError(
-                f"scenario {key}",
-                expected=f"one of {', '.join(allowed)}",
-                found=repr(getattr(s, key)),
+                f"scenario {f.name}", expected=f"one of {', '.join(of)}", found=repr(value)
             )
     if set(s.lens_terms) - set(LENS_TERMS):
         raise InputError(
@@ -334,12 +374,12 @@ def _check_ranges(s: Scenario) -> None:
             expected=f"of {', '.join(LENS_TERMS)}",
             found=", ".join(s.lens_terms),
         )
-    for key, value, low, high in limits(s):
+    for name, value, low, high in _limited(s):
         if not low <= value <= high:
-            raise InputError(f"scenario {key}", expected=f"{low:g} to {high:g}", found=str(value))
-    named = {name for key in BY_CAMERA for name in getattr(s, key)} | set(s.only_real)
-    strangers = sorted({*named, *(k.camera for k in s.knock)} - set(s.names))
-    if strangers:
+            raise InputError(f"scenario {name}", expected=f"{low:g} to {high:g}", found=str(value))
+    tables = (v for f in fields(s) if isinstance(v := getattr(s, f.name), Mapping))
+    named = {*chain(*tables), *s.only_real, *(k.camera for k in s.knock)}
+    if strangers := sorted(named - set(s.names)):
         raise InputError(
             "scenario",
             expected=f"cameras {s.names[0]} to {s.names[-1]}",
@@ -347,48 +387,19 @@ def _check_ranges(s: Scenario) -> None:
         )
 
 
-def limits(s: Scenario) -> tuple[tuple[str, Any, float, float], ...]:
-    """Return the options that are numbers: name, value, and the range they must lie in."""
-    inf = float("inf")
-    return (
-        ("n_cameras", s.n_cameras, 2, 300),
-        ("size_mm", min(s.size_mm) if s.size_mm else 1000.0, 500.0, 1e6),
-        ("width", s.width, 16, 20000),
-        ("height", s.height, 16, 20000),
-        ("pixel_pitch_mm", s.pixel_pitch_mm, 1e-4, 0.1),
-        ("focal_range_mm", s.focal_range_mm[0], 0.1, s.focal_range_mm[1]),
-        ("principal_offset_px", s.principal_offset_px, 0, min(s.width, s.height) / 4),
-        ("focal_error", s.focal_error, 0, 0.5),
-        ("roll_deg", s.roll_deg, 0, 180),
-        ("range_mm", s.range_mm, 500, inf),
-        ("wand_sigma_mm", s.wand_sigma_mm, 0, 5),
-        ("marker_error_mm", s.marker_error_mm, 0, 5),
-        ("marker_diameter_mm", s.marker_diameter_mm, 0.1, 100),
-        ("n_frames", 1 if s.n_frames is None else s.n_frames, 1, 1e7),
-        ("frame_rate_hz", s.frame_rate_hz, 0.1, 1e5),
-        ("speed_mm_s", s.speed_mm_s, 1, 1e4),
-        ("turn_rad_s", s.turn_rad_s, 0, 50),
-        ("wave", s.wave, 0, inf),
-        ("sigma_px", s.sigma_px, 0, 50),
-        ("noise_spread", s.noise_spread, 1, 100),
-        ("noisy", min(s.noisy.values(), default=1.0), 0, inf),
-        *(
-            (key, value, low, high)
-            for key, low, high in BY_CAMERA_LIMITS
-            for value in getattr(s, key).values()
-        ),
-        ("aspect_error", s.aspect_error, 0, 0.05),
-        ("decentring", s.decentring, 0, 0.02),
-        ("k3_limit", s.k3_limit, 0, 10),
-        ("noise_growth", s.noise_growth, 0, 1),
-        ("pixel_pull_px", s.pixel_pull_px, 0, 0.15),
-        ("tremble", s.tremble, 0, 1),
-        ("lasting_share", s.lasting_share, 0, 1),
-        ("lasting_px", s.lasting_px, 0, 100),
-        ("lasting_s", s.lasting_s[0], 1e-3, s.lasting_s[1]),
-        ("dropout", s.dropout, 0, 0.99),
-        ("outliers", s.outliers, 0, 1),
-        ("outlier_px", s.outlier_px[0], 1e-3, s.outlier_px[1]),
-        ("strays", s.strays, 0, 1000),
-        ("seed", s.seed, 0, inf),
-    )
+def _limited(s: Scenario) -> Iterator[tuple[str, float, float, float]]:
+    """Yield each number of a scenario that has limits: its key, it, and what it may be."""
+    for f in fields(s):
+        low, high = f.metadata["low"], f.metadata["high"]
+        values: Iterable[float] = ()
+        match getattr(s, f.name):
+            case Mapping() as table:
+                values = table.values()
+            case (first, last):
+                values, high = (first,), last
+            case tuple() as values:
+                pass
+            case float() | int() as value:
+                values = (value,)
+        yield from ((f.name, value, low, high) for value in values if low is not None)
+    yield "principal_offset_px", s.principal_offset_px, 0, min(s.width, s.height) / 4

@@ -48,42 +48,19 @@ def check_output(
         is_folder, is_writable = folder.is_dir(), os.access(folder, os.W_OK | os.X_OK)
     except (OSError, ValueError) as error:
         raise _unwritable(Path(path), error) from None
-    if exists and not is_file:
-        found = "a folder" if target.is_dir() else "a device or pipe"
-        raise OutputError(
-            str(path),
-            expected="an ordinary file to write",
-            found=found,
-            remedy="Choose another name.",
-        )
-    if is_input:
-        raise OutputError(
-            str(path),
-            expected="an output apart from the inputs",
-            found="an input",
-            remedy="Choose another name.",
-        )
-    if exists and not overwrite:
-        raise OutputError(
-            str(path),
-            expected="no file there yet",
-            found="one",
-            remedy="Choose another name, or overwrite it (--force; overwrite=True in Python).",
-        )
-    if not is_folder:
-        raise OutputError(
-            str(path),
-            expected="a folder to write in",
-            found=f"no folder {folder}",
-            remedy="Make it.",
-        )
-    if not is_writable:
-        raise OutputError(
-            str(path),
-            expected="a folder to write in",
-            found=f"no permission in {folder}",
-            remedy="Choose another folder or change its permissions.",
-        )
+    another = "Choose another name."
+    forced = "Choose another name, or overwrite it (--force; overwrite=True in Python)."
+    kind = "a folder" if target.is_dir() else "a device or pipe"
+    place, allowed = "a folder to write in", "Choose another folder or change its permissions."
+    for is_wrong, expected, found, remedy in (
+        (exists and not is_file, "an ordinary file to write", kind, another),
+        (is_input, "an output apart from the inputs", "an input", another),
+        (exists and not overwrite, "no file there yet", "one", forced),
+        (not is_folder, place, f"no folder {folder}", "Make it."),
+        (not is_writable, place, f"no permission in {folder}", allowed),
+    ):
+        if is_wrong:
+            raise OutputError(str(path), expected=expected, found=found, remedy=remedy)
 
 
 def check_outputs(

@@ -29,14 +29,11 @@ def _items(record: type) -> tuple[Item, ...]:
     for f in fields(record):
         is_needed = f.default is MISSING and f.default_factory is MISSING
         words = ["needed" if is_needed else _shown(f.default), f.metadata.get("meaning", "")]
-        kind, low, high = (
-            _kind(str(f.type)),
-            f.metadata.get("low"),
-            f.metadata.get("high", math.inf),
-        )
+        kind, low = _kind(str(f.type)), f.metadata.get("low")
         if f.metadata.get("of"):
             kind = " | ".join(f.metadata["of"])
         elif low is not None and not kind.startswith("list"):
+            high = f.metadata["high"]
             kind += f", {low:g} to {high:g}" if high < math.inf else f", {low:g} or more"
         out.append(Item(f.name, kind, "; ".join(filter(None, words)), is_needed))
     return tuple(out)

@@ -331,6 +331,12 @@ class Tracks:
     def names(self) -> tuple[str, ...]:
         return tuple(c.name for c in self.cameras)
 
+    @property
+    def span(self) -> tuple[int, int] | None:
+        """First and last frame with a point; None where there is none."""
+        ends = [c.frame[[0, -1]] for c in self.cameras if c.n_points]
+        return (int(np.min(ends)), int(np.max(ends))) if ends else None
+
     def camera(self, name: str) -> CameraTracks:
         """Return the camera of that name, or raise InputError with the names there are."""
         return camera_named(self.cameras, name)

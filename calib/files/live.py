@@ -224,10 +224,9 @@ class FolderFollower:
             tracks.camera(c.name) if c.name in tracks.names else c.rows(nothing)
             for c in self.like.cameras
         )
-        numbers = [c.frame[[0, -1]] for c in cameras if c.n_points]
-        if not numbers:
+        if tracks.span is None:
             return None
-        first, last = int(np.min(numbers)), int(np.max(numbers))
+        first, last = tracks.span
         if self.last_frame is not None and first <= self.last_frame:
             raise InputError(
                 str(file),

@@ -86,10 +86,7 @@ def select(
         for name, to in zip(kept, new, strict=True)
     ]
     if frames != (None, None) and not any(c.n_points for c in cameras):
-        numbers = [c.frame for c in tracks.cameras if c.n_points]
-        reach = (
-            f"{min(n[0] for n in numbers)} to {max(n[-1] for n in numbers)}" if numbers else "no"
-        )
+        reach = "no" if tracks.span is None else "{} to {}".format(*tracks.span)
         raise InputError(
             "frames",
             expected="points of these cameras in them",

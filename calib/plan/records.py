@@ -13,7 +13,7 @@ import numpy as np
 
 from calib.core.camera import Lens
 from calib.core.geometry import Array, Pose, frozen
-from calib.core.names import listed
+from calib.core.names import camera_named, listed
 from calib.core.rig import RigCamera
 from calib.core.wand import Wand
 from calib.errors import InputError
@@ -132,10 +132,7 @@ class PlanCamera:
                 found=f"one {away:g} mm from its position",
                 remedy="Give what it is to look at.",
             )
-        for key in ("f_number", "focus_mm", "range_mm"):
-            value = getattr(self, key)
-            if value is not None and not value > 0:
-                raise InputError(f"{where}: {key}", expected="more than 0", found=f"{value:g}")
+        _above_0(self, where, "f_number", "focus_mm", "range_mm")
         if self.focus_mm is not None and self.focus_mm <= 2.0 * self.focal_mm:
             raise InputError(
                 f"{where}: focus_mm",
@@ -202,10 +199,7 @@ class PlanMarker:
 
     def __post_init__(self) -> None:
         _within("[marker]: diameter_mm", self.diameter_mm, MARKER_MM, "mm", "Give it in mm.")
-        for key in ("gap_mm", "noise_px", "blur_px"):
-            value = getattr(self, key)
-            if value is not None and not value > 0:
-                raise InputError(f"[marker]: {key}", expected="more than 0", found=f"{value:g}")
+        _above_0(self, "[marker]", "gap_mm", "noise_px", "blur_px")
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,10 +219,7 @@ class Need:
                 expected="2 or more, as two place a point",
                 found=str(self.cameras),
             )
-        for key in ("precision_mm", "marker_px"):
-            value = getattr(self, key)
-            if value is not None and not value > 0:
-                raise InputError(f"[need]: {key}", expected="more than 0", found=f"{value:g}")
+        _above_0(self, "[need]", "precision_mm", "marker_px")
 
 
 @dataclass(frozen=True, slots=True)
@@ -357,10 +348,7 @@ class Plan:
 
     def camera(self, name: str) -> PlanCamera:
         """Return the camera of that name, or raise InputError with the names there are."""
-        for camera in self.cameras:
-            if camera.name == name:
-                return camera
-        raise InputError("camera", expected=f"one of {listed(self.names)}", found=repr(name))
+        return camera_named(self.cameras, name)
 
     def rail_of(self, camera: PlanCamera) -> Rail | None:
         """Return the rail that a camera hangs on."""
@@ -381,6 +369,13 @@ def _within(where: str, value: float, limits: tuple[float, float], unit: str, re
             found=f"{value:g} {unit}".rstrip(),
             remedy=remedy,
         )
+
+
+def _above_0(record: object, where: str, *keys: str) -> None:
+    for key in keys:
+        value = getattr(record, key)
+        if value is not None and not value > 0:
+            raise InputError(f"{where}: {key}", expected="more than 0", found=f"{value:g}")
 
 
 def _place(at: Array) -> str:

@@ -20,8 +20,9 @@ from calib.simulate.path import Motion, hand_turns, wander
 from calib.solve.bundle.descent import BundleOptions, BundleResult, normal_equations
 from calib.solve.bundle.monotonic import monotonic_prior
 from calib.solve.bundle.problem import Problem, State, problem_from_tracks
-from calib.solve.bundle.shape import shape_prior, wand_axes, wand_shape
+from calib.solve.bundle.shape import shape_prior, wand_axes
 from calib.solve.certainty.covariance import joint_covariance
+from calib.solve.hold import rig_state
 from calib.solve.start.lenses import lens_prior
 
 # The hand about its place: how far it goes to each side (SD), how fast it goes and turns; common
@@ -153,18 +154,9 @@ def bundle_of(
     )
     axes, middle = wand_axes(wand)
     R, t = motion.R[problem.frame_number], motion.t_mm[problem.frame_number]
-    built = [c.as_built() for c in plan.cameras]
-    lens = np.stack([c.lens.vector for c in built])
-    state = State(
-        np.stack([c.cam_from_world.R for c in built]),
-        np.stack([c.cam_from_world.t_mm for c in built]),
-        lens,
-        R @ axes.T,
-        R @ middle + t,
-        wand_shape(wand),
-    )
-    widths = np.array([float(c.width) for c in built])
-    heights = np.array([float(c.height) for c in built])
+    cameras = rig_state(planned_rig(plan), plan.names)
+    state, lens = replace(cameras, wand_R=R @ axes.T, wand_t=R @ middle + t), cameras.lens
+    widths, heights = np.array([(c.width, c.height) for c in plan.cameras], float).T
     prior = lens_prior(lens, terms, widths, is_usual=True)
     prior = monotonic_prior(prior, terms, lens[:, 0], widths, heights, is_usual=True)
     return problem, state, BundleOptions(terms=terms, prior=prior, shape=shape_prior(wand))

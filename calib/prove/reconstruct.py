@@ -54,10 +54,8 @@ def reconstruct(rig: Rig, tracks: Tracks, noise_px: float | None = None) -> Poin
     InputError
         The capture is of another rig.
     """
-    frames = [c.frame for c in tracks.cameras if c.n_points]
-    first = min((int(f[0]) for f in frames), default=0)
-    last = max((int(f[-1]) for f in frames), default=0) + 1
-    found = next(in_pieces(rig, [Piece(tracks, first, last)], noise_px))
+    first, last = tracks.span or (0, 0)
+    found = next(in_pieces(rig, [Piece(tracks, first, last + 1)], noise_px))
     return replace(found, frame_rate_hz=tracks.frame_rate_hz)
 
 

@@ -5,18 +5,17 @@ Figures without a source are common practice of the trade, from memory.
 
 from __future__ import annotations
 
-import math
 import re
 import zlib
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import asdict, dataclass, field, fields
+from dataclasses import asdict, dataclass, fields
 from itertools import chain
-from numbers import Integral, Real
 from typing import Any
 
 import numpy as np
 
 from calib.errors import InputError, did_you_mean
+from calib.simulate.keys import check_kinds, key
 
 LENS_TERMS = ("aspect", "k1", "k2", "k3", "tangential", "rational")
 # Errors that are independent and of one size a camera; and lenses without small terms besides.
@@ -35,23 +34,6 @@ SMALL_IMAGES: Mapping[str, Any] = {
     "pixel_pitch_mm": 0.018,
     "marker_diameter_mm": 30.0,
 }
-
-
-def key(
-    default: Any,
-    meaning: str,
-    low: float | None = None,
-    high: float = math.inf,
-    *,
-    of: tuple[str, ...] = (),
-) -> Any:
-    """Return a scenario's key: its default (``dict``: a table by camera), with the reason for it or
-    what it means, and what it may be: numbers from ``low`` to ``high``, or one ``of`` some words.
-    """
-    said = {"meaning": meaning, "low": low, "high": high, "of": of}
-    if default is dict:
-        return field(default_factory=dict, metadata=said)
-    return field(default=default, metadata=said)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -91,7 +73,7 @@ class Knock:
         return cls(camera=found["camera"], rotation_deg=turn, translation_mm=shift)
 
     def __post_init__(self) -> None:
-        _check_kinds(self, "scenario knock")
+        check_kinds(self, "scenario knock")
         if not (self.frame >= 0 and abs(self.focal_change) < 0.5):
             raise InputError(
                 "scenario knock",
@@ -253,7 +235,7 @@ class Scenario:
     title: str = key("", "of the capture; empty: the layout's name")
 
     def __post_init__(self) -> None:
-        _check_kinds(self, "scenario")
+        check_kinds(self, "scenario")
         _check_values(self)
 
     @classmethod
@@ -319,46 +301,6 @@ def _knock(table: Any) -> Knock:
             "scenario knock", expected=f"camera, and of {', '.join(known)}", found=", ".join(table)
         )
     return Knock(**table)
-
-
-def _check_kinds(record: Any, place: str) -> None:
-    """Raise InputError at the first field that holds something of another kind than its annotation
-    says.
-    """
-    for f in fields(record):
-        value = getattr(record, f.name)
-        if not _is_kind(value, str(f.type)):
-            kind = (
-                str(f.type)
-                .replace("Mapping", "table")
-                .replace("tuple", "list")
-                .replace(" | None", "")
-            )
-            raise InputError(
-                f"{place} {f.name}", expected=f"a value of kind {kind}", found=repr(value)
-            )
-
-
-def _is_kind(value: Any, kind: str) -> bool:
-    if kind.endswith(" | None"):
-        return value is None or _is_kind(value, kind.removesuffix(" | None"))
-    if kind.startswith("Mapping"):
-        of = kind.rpartition(", ")[2].rstrip("]")
-        return isinstance(value, Mapping) and all(
-            isinstance(k, str) and _is_kind(v, of) for k, v in value.items()
-        )
-    if kind.startswith("tuple"):
-        inner = kind.removeprefix("tuple[").rstrip("]").split(", ")
-        is_long_enough = (
-            inner[-1] == "..." or len(value) == len(inner) if isinstance(value, tuple) else False
-        )
-        return is_long_enough and all(_is_kind(v, inner[0]) for v in value)
-    if kind in {"int", "float"}:
-        is_number = isinstance(value, Integral if kind == "int" else Real) and not isinstance(
-            value, bool
-        )
-        return is_number and math.isfinite(value)
-    return isinstance(value, {"str": str, "bool": bool, "Knock": Knock}[kind])
 
 
 def _check_values(s: Scenario) -> None:

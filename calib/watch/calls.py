@@ -38,12 +38,12 @@ class Lately:
 
     @classmethod
     def of(cls, tracks: Tracks, seen: Seen | None) -> Lately:
-        frames = [int(f) for c in tracks.cameras if c.n_points for f in c.frame[[0, -1]]]
+        first, last = tracks.span or (0, -1)
         return cls(
-            max(frames),
+            last,
             np.array([c.n_points for c in tracks.cameras]),
             np.array([(c.marker >= 0).sum() for c in tracks.cameras]),
-            max(frames) - min(frames) + 1,
+            last - first + 1,
             seen,
         )
 

@@ -89,10 +89,9 @@ class Counts:
         """Return the counts with further frames of the same cameras, all later than those
         before.
         """
-        numbers = [c.frame[[0, -1]] for c in tracks.cameras if c.n_points]
-        if not numbers:
+        if tracks.span is None:
             return self
-        first, last = int(np.min(numbers)), int(np.max(numbers))
+        first, last = tracks.span
         named = [c.frame[c.marker >= 0] for c in tracks.cameras]
         is_hit = self.is_hit.copy()
         for hit, c in zip(is_hit, tracks.cameras, strict=True):

@@ -62,10 +62,9 @@ class RigWatch:
 
     def added(self, tracks: Tracks) -> RigWatch:
         """Return it with further frames, those before the window forgotten."""
-        numbers = [c.frame[[0, -1]] for c in tracks.cameras if c.n_points]
-        if not numbers:
+        if tracks.span is None:
             return self
-        start, last = int(np.min(numbers)), int(np.max(numbers))
+        start, last = tracks.span
         window = tracks if self.window is None else joined((self.window, tracks))
         rate = tracks.frame_rate_hz
         kept_s = ANY_S if self.is_any else float(np.clip(WINDOW_FRAMES / rate, LEAST_S, WINDOW_S))

@@ -46,23 +46,12 @@ def _load(path: Path) -> object:
     from calib import files
     from calib.simulate import Scenario
 
-    match files.kind_of(path):
-        case "tracks":
-            return files.load_tracks(path)
-        case "rig":
-            return files.load_rig(path)
-        case "points":
-            return files.load_points(path)
-        case "wand":
-            return files.load_wand(path)
-        case "plan":
-            return files.load_plan(path)
-        case "cameras":
-            return files.load_cameras(path)
-        case "images":
-            return files.load_image_list(path)
-        case _:
-            return files.load_scenario(path, Scenario.from_dict)
+    kind = files.kind_of(path)
+    if kind == "scenario":
+        return files.load_scenario(path, Scenario.from_dict)
+    load = files.load_image_list if kind == "images" else getattr(files, f"load_{kind}")
+    held: object = load(path)
+    return held
 
 
 def formats(

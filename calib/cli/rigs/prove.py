@@ -274,8 +274,8 @@ def _pieces(
     for k, (capture, first, last) in enumerate(pieces):
         if k == 0 and is_unnamed(capture):
             whole = named_tracks(solved, files.load_tracks(tracks))
-            ends = [int(c.frame[at]) for c in whole.cameras if c.n_points for at in (0, -1)]
-            yield from _within(whole, min(ends, default=0), max(ends, default=0) + 1, chosen)
+            start, end = whole.span or (0, 0)
+            yield from _within(whole, start, end + 1, chosen)
             return
         yield from _within(capture, first, last, chosen)
         progress("points in space", k + 1, k + 2)

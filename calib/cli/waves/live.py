@@ -68,17 +68,17 @@ def looks(
 
 
 def seconds(tracks: Tracks) -> float:
-    frames = [int(f) for c in tracks.cameras if c.n_points for f in c.frame[[0, -1]]]
-    return (max(frames) - min(frames) + 1) / tracks.frame_rate_hz if frames else 0.0
+    first, last = tracks.span or (0, -1)
+    return (last - first + 1) / tracks.frame_rate_hz
 
 
 def in_seconds(tracks: Tracks, each_s: float = 1.0) -> Iterator[Tracks]:
     """Yield a capture in parts of about a second, or another time."""
     from calib.watch.kept import between
 
-    frames = [int(f) for c in tracks.cameras if c.n_points for f in c.frame[[0, -1]]]
+    start, last = tracks.span or (0, -1)
     step = max(1, round(each_s * tracks.frame_rate_hz))
-    for first in range(min(frames), max(frames) + 1, step) if frames else ():
+    for first in range(start, last + 1, step):
         yield between(tracks, first, first + step)
 
 

@@ -28,8 +28,9 @@ DOUBTED = {
     "middle marker off the line": {RigFault.OFF_LINE, RigFault.BENT},
     "wand flexes": {RigFault.BENT, RigFault.WAND},
     # Of three markers on a line no image tells which of them left it, and a side in the image is
-    # another one on the wand as it turns.
-    "marker biased": {RigFault.MARKER, RigFault.WAND, RigFault.BENT},
+    # another one on the wand as it turns: which of the wand's faults is named is chance, and what
+    # each says to look at includes the marker.
+    "marker biased": {RigFault.MARKER, RigFault.WAND, RigFault.BENT, RigFault.OFF_LINE},
     "all knocked late": {RigFault.CHANGED},
     "all mirrored": {RigFault.MIRRORED},
 }

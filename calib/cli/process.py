@@ -49,6 +49,34 @@ _PLAIN = {
 
 
 NO_MEMORY = "memory: expected enough of it for this capture, found too little. Take fewer frames."
+LEAST_MB = 1000  # of address space, of which the libraries take two thirds before any data
+
+
+def reserve() -> None:
+    """End in one line where the process is held to less memory than the libraries take; where it is
+    held to more, let linear algebra take its buffers now: it asks for them at its first product,
+    and where there is no room any more it asks for ever.
+    """
+    try:
+        import resource  # noqa: PLC0415 - not on every system
+    except ImportError:
+        return
+    limit, _ = resource.getrlimit(resource.RLIMIT_AS)
+    if limit == resource.RLIM_INFINITY:
+        return
+    if limit < LEAST_MB << 20:
+        print(
+            f"memory: expected a limit of {LEAST_MB} MB or more, found {limit >> 20} MB. Raise it"
+            " (ulimit -v).",
+            file=sys.stderr,
+        )
+        sys.exit(2)
+    import numpy as np  # noqa: PLC0415 - only where memory is held
+    from scipy.linalg import blas  # noqa: PLC0415 - brings its own linear algebra
+
+    square = np.ones((512, 512), order="F")
+    square @ square
+    blas.dgemm(1.0, square, square)
 
 
 def prepare() -> None:

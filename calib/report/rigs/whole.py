@@ -120,8 +120,11 @@ def _remedy(doubt: Doubt) -> str:
     remedies = {
         RigFault.MIRRORED: "Switch mirroring or flipping of the images off, and wave again",
         RigFault.WAND: MEASURE,
-        RigFault.OFF_LINE: f"Look whether it is bent or a marker sits loose. {MEASURE}",
-        RigFault.BENT: "Look whether the wand bends or a marker sits loose, and wave slower",
+        # Of three markers on a line the images do not tell a bend from one seen aside.
+        RigFault.OFF_LINE: "Look whether the wand is bent, or a marker sits loose, is half covered"
+        f" or shows a glint. {MEASURE}",
+        RigFault.BENT: "Look whether the wand bends, or a marker sits loose, is half covered or"
+        " shows a glint, and wave slower",
         RigFault.MARKER: "Look whether it is half covered, dirty or shows a glint, and wave again",
         RigFault.LENGTHS: "Do not measure with this rig: check wand, clocks and lenses, and solve"
         " again",

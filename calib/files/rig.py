@@ -17,20 +17,7 @@ from calib.core.parameters import CameraParameter, Parameter, WandCoordinate
 from calib.core.rig import CameraStats, Covariance, Doubt, Rig, RigCamera
 from calib.core.wand import CertifiedLength, Wand
 from calib.errors import CalibError, InputError
-from calib.files.hdf5 import (
-    as_text,
-    attributes,
-    cameras_of,
-    dataset,
-    file_bytes,
-    opened,
-    ordered_group,
-    text_rows,
-    texts,
-    write,
-    write_optional,
-    write_text_rows,
-)
+from calib.files import hdf5
 from calib.files.text import PathLike
 from calib.files.version_1 import (
     Offsets,
@@ -64,7 +51,7 @@ def load_rig(path: PathLike) -> Rig:
     InputError
         It cannot be read, or breaks a rule of the format; place, expected and found are told.
     """
-    with opened(path, FORMAT, VERSION) as (file, version):
+    with hdf5.opened(path, FORMAT, VERSION) as (file, version):
         provenance = _json(file, "provenance")
         of_cameras: Offsets = {}
         if version == 1:
@@ -72,7 +59,7 @@ def load_rig(path: PathLike) -> Rig:
         else:
             told = _told(file)
         cameras = tuple(
-            _rig_camera(name, group, of_cameras.get(name)) for name, group in cameras_of(file)
+            _rig_camera(name, group, of_cameras.get(name)) for name, group in hdf5.cameras_of(file)
         )
         wand = _wand(file, "wand")
         covariance = _covariance(file, [c.name for c in cameras], wand.markers)
@@ -81,23 +68,25 @@ def load_rig(path: PathLike) -> Rig:
 
 def _told(file: h5py.File) -> dict[str, Any]:
     """Return the fields of a rig that stand beside its cameras."""
-    top = attributes(file).read_all(RIG_FILE)
-    names = texts(file, "left_out/names")
+    top = hdf5.attributes(file).read_all(RIG_FILE)
+    names = hdf5.texts(file, "left_out/names")
     return {
-        "left_out": dict(zip(names, texts(file, "left_out/reasons", len(names)), strict=True)),
-        "findings": texts(file, "findings"),
+        "left_out": dict(zip(names, hdf5.texts(file, "left_out/reasons", len(names)), strict=True)),
+        "findings": hdf5.texts(file, "findings"),
         "doubts": _doubts(file) if "doubts" in file else (),
         **{key: top[key] for key in ("captured_at", "parent_sha256", "lasting_share")},
         "alignment": _json(file, "alignment") if "alignment" in file else None,
         "verification": _json(file, "verification") if "verification" in file else None,
-        "wave_mm": dataset(file, "wave", "f", (None, 3)) if "wave" in file else np.empty((0, 3)),
+        "wave_mm": hdf5.dataset(file, "wave", "f", (None, 3))
+        if "wave" in file
+        else np.empty((0, 3)),
     }
 
 
 def _json(file: h5py.File, key: str) -> dict[str, Any]:
     """Return a table that is stored as one text of JSON."""
     try:
-        table = _loaded(as_text(dataset(file, key, "O", ())[()]))
+        table = _loaded(hdf5.as_text(hdf5.dataset(file, key, "O", ())[()]))
     except (ValueError, RecursionError):
         table = None
     if not isinstance(table, dict):
@@ -117,7 +106,7 @@ def _loaded(text: str) -> Any:
 def _doubts(file: h5py.File) -> tuple[Doubt, ...]:
     """Return what speaks against the rig, each stored as one text of JSON."""
     out = []
-    for text in texts(file, "doubts"):
+    for text in hdf5.texts(file, "doubts"):
         try:
             d = _loaded(text)
             out.append(Doubt(d["finding"], tuple(d["cameras"]), d["figures"], d["effect_mm"]))
@@ -136,19 +125,19 @@ def _covariance(
         return None
     if "labels" in group:  # of version 1
         parameters = tuple(
-            parameter_of_label(label, names, markers) for label in texts(group, "labels")
+            parameter_of_label(label, names, markers) for label in hdf5.texts(group, "labels")
         )
-        labels = texts(group, "held") if "held" in group else ()
+        labels = hdf5.texts(group, "held") if "held" in group else ()
         held = tuple(camera_parameter_of_label(label) for label in labels)
     else:
-        parameters = tuple(_parameter(*row) for row in text_rows(group, "parameters", 3))
-        rows = text_rows(group, "held", 2) if "held" in group else []
+        parameters = tuple(_parameter(*row) for row in hdf5.text_rows(group, "parameters", 3))
+        rows = hdf5.text_rows(group, "held", 2) if "held" in group else []
         held = tuple(CameraParameter(*row) for row in rows)
     n = len(parameters)
-    matrix = dataset(group, "matrix", "f", (n, n))
-    pull = dataset(group, "pull", "f", (n, len(held))) if held else np.zeros(0)
+    matrix = hdf5.dataset(group, "matrix", "f", (n, n))
+    pull = hdf5.dataset(group, "pull", "f", (n, len(held))) if held else np.zeros(0)
     known = "held_sigma" in group  # older files do not tell
-    sigma = dataset(group, "held_sigma", "f", (len(held),)) if known else np.zeros(0)
+    sigma = hdf5.dataset(group, "held_sigma", "f", (len(held),)) if known else np.zeros(0)
     return Covariance(parameters, matrix, held, pull, sigma)
 
 
@@ -162,7 +151,7 @@ def _parameter(owner: str, name: str, kind: str) -> Parameter:
 
 def _rig_camera(name: str, group: h5py.Group, offset: tuple[float, float] | None) -> RigCamera:
     """Return a camera; ``offset`` and its sigma are those of a file of version 1."""
-    fields = attributes(group, name)
+    fields = hdf5.attributes(group, name)
     stated = fields.read_all(RIG_CAMERA)
     try:
         lens, pose = Lens.from_matrix(stated["K"], stated["dist"]), Pose(stated["R"], stated["t"])
@@ -193,12 +182,12 @@ def _wand(file: h5py.File, key: str) -> Wand:
     group = file.get(key)
     if not isinstance(group, h5py.Group):
         raise InputError(key, expected="a group", found="nothing of that name")
-    fields = attributes(group, key)
-    names = texts(group, "markers")
-    points = dataset(group, "points", "f", (len(names), 3))
-    between = dataset(group, "certified_between", "iu", (None, 2))
+    fields = hdf5.attributes(group, key)
+    names = hdf5.texts(group, "markers")
+    points = hdf5.dataset(group, "points", "f", (len(names), 3))
+    between = hdf5.dataset(group, "certified_between", "iu", (None, 2))
     columns = [
-        dataset(group, f"certified_{name}", "f", (len(between),)).tolist()
+        hdf5.dataset(group, f"certified_{name}", "f", (len(between),)).tolist()
         for name in ("length", "sigma")
     ]
     certified = tuple(
@@ -244,13 +233,13 @@ def save_rig(rig: Rig, path: PathLike, overwrite: bool = False) -> None:
 
     def fill(file: h5py.File) -> None:
         file.attrs.update(unit="mm", lasting_share=float(rig.lasting_share))
-        write_optional(file, captured_at=rig.captured_at, parent_sha256=rig.parent_sha256)
-        cameras = ordered_group(file, "cameras")
+        hdf5.write_optional(file, captured_at=rig.captured_at, parent_sha256=rig.parent_sha256)
+        cameras = hdf5.ordered_group(file, "cameras")
         for c in rig.cameras:
             group = cameras.create_group(c.name)
             group.attrs.update(width=c.width, height=c.height, K=c.lens.K, dist=c.lens.dist)
             group.attrs.update(R=c.cam_from_world.R, t=c.cam_from_world.t_mm)
-            write_optional(group, serial=c.serial)
+            hdf5.write_optional(group, serial=c.serial)
             if c.time_offset_sigma_frames is not None:
                 group.attrs.update(
                     time_offset_frames=float(c.time_offset_frames),
@@ -265,16 +254,16 @@ def save_rig(rig: Rig, path: PathLike, overwrite: bool = False) -> None:
         if rig.covariance is not None:
             _write_covariance(file.create_group("covariance"), rig.covariance)
         left_out = file.create_group("left_out")
-        write(left_out, "names", tuple(rig.left_out))
-        write(left_out, "reasons", tuple(rig.left_out.values()))
-        write(file, "findings", rig.findings)
-        write(file, "doubts", doubts)
+        hdf5.write(left_out, "names", tuple(rig.left_out))
+        hdf5.write(left_out, "reasons", tuple(rig.left_out.values()))
+        hdf5.write(file, "findings", rig.findings)
+        hdf5.write(file, "doubts", doubts)
         if len(rig.wave_mm):
-            write(file, "wave", rig.wave_mm)
+            hdf5.write(file, "wave", rig.wave_mm)
         for key, text in tables.items():
-            write(file, key, text)
+            hdf5.write(file, key, text)
 
-    write_bytes(path, file_bytes(FORMAT, VERSION, fill), overwrite)
+    write_bytes(path, hdf5.file_bytes(FORMAT, VERSION, fill), overwrite)
 
 
 def _as_json(key: str, table: Mapping[str, Any]) -> str:
@@ -289,23 +278,23 @@ def _write_covariance(group: h5py.Group, known: Covariance) -> None:
         (CAMERA, p.camera, p.kind) if isinstance(p, CameraParameter) else (WAND, p.marker, p.axis)
         for p in known.parameters
     ]
-    write_text_rows(group, "parameters", rows, 3)
-    write(group, "matrix", known.matrix)
+    hdf5.write_text_rows(group, "parameters", rows, 3)
+    hdf5.write(group, "matrix", known.matrix)
     if known.held:
-        write_text_rows(group, "held", [(p.camera, p.kind) for p in known.held], 2)
-        write(group, "pull", known.pull)
-        write(group, "held_sigma", known.held_sigma)
+        hdf5.write_text_rows(group, "held", [(p.camera, p.kind) for p in known.held], 2)
+        hdf5.write(group, "pull", known.pull)
+        hdf5.write(group, "held_sigma", known.held_sigma)
 
 
 def _write_wand(group: h5py.Group, wand: Wand) -> None:
     group.attrs.update(name=wand.name, sigma=float(wand.sigma_mm))
-    write(group, "markers", wand.markers)
-    write(group, "points", wand.points_mm)
+    hdf5.write(group, "markers", wand.markers)
+    hdf5.write(group, "points", wand.points_mm)
     rows = wand.certified
-    write(
+    hdf5.write(
         group,
         "certified_between",
         np.array([(c.i, c.j) for c in rows], dtype=np.int64).reshape(-1, 2),
     )
-    write(group, "certified_length", np.array([c.length_mm for c in rows], dtype=float))
-    write(group, "certified_sigma", np.array([c.sigma_mm for c in rows], dtype=float))
+    hdf5.write(group, "certified_length", np.array([c.length_mm for c in rows], dtype=float))
+    hdf5.write(group, "certified_sigma", np.array([c.sigma_mm for c in rows], dtype=float))

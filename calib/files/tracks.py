@@ -13,16 +13,7 @@ from calib.core.fields import camera_from_fields
 from calib.core.layout import OUTSIDE, TRACKS_FILE
 from calib.core.tracks import CameraTracks, Tracks
 from calib.errors import InputError
-from calib.files.hdf5 import (
-    attributes,
-    cameras_of,
-    dataset,
-    file_bytes,
-    opened,
-    ordered_group,
-    write,
-    write_optional,
-)
+from calib.files import hdf5
 from calib.files.text import PathLike
 from calib.outputs import write_bytes
 
@@ -49,10 +40,10 @@ def load_tracks(path: PathLike, drop_outside: bool = False) -> Tracks:
     InputError
         It cannot be read, or breaks a rule of the format; place, expected and found are told.
     """
-    with opened(path, FORMAT, VERSION) as (file, _):
-        top = attributes(file).read_all(TRACKS_FILE)
+    with hdf5.opened(path, FORMAT, VERSION) as (file, _):
+        top = hdf5.attributes(file).read_all(TRACKS_FILE)
         cameras = tuple(
-            _camera_tracks(name, group, drop_outside) for name, group in cameras_of(file)
+            _camera_tracks(name, group, drop_outside) for name, group in hdf5.cameras_of(file)
         )
         stated = top["identified"]
         return Tracks(
@@ -66,16 +57,16 @@ def load_tracks(path: PathLike, drop_outside: bool = False) -> Tracks:
 
 
 def _camera_tracks(name: str, group: h5py.Group, drop_outside: bool) -> CameraTracks:
-    fields = attributes(group, name)
+    fields = hdf5.attributes(group, name)
     camera = camera_from_fields(fields)
-    frame = dataset(group, "frame", "iu", (None,))
+    frame = hdf5.dataset(group, "frame", "iu", (None,))
     n = len(frame)
-    marker = dataset(group, "marker", "iu", (n,))
+    marker = hdf5.dataset(group, "marker", "iu", (n,))
     check_marker_range(name, marker)
-    radius = dataset(group, "radius", "f", (n,)) if "radius" in group else None
-    xy = dataset(group, "xy", "f", (n, 2))
+    radius = hdf5.dataset(group, "radius", "f", (n,)) if "radius" in group else None
+    xy = hdf5.dataset(group, "xy", "f", (n, 2))
     masks = (
-        dataset(group.file, f"masks/{name}", "f", (None, 3))
+        hdf5.dataset(group.file, f"masks/{name}", "f", (None, 3))
         if f"masks/{name}" in group.file
         else None
     )
@@ -129,11 +120,11 @@ def save_tracks(tracks: Tracks, path: PathLike, overwrite: bool = False) -> None
 
     def fill(file: h5py.File) -> None:
         file.attrs["frame_rate"] = tracks.frame_rate_hz
-        write_optional(file, captured_at=tracks.captured_at, title=tracks.title)
+        hdf5.write_optional(file, captured_at=tracks.captured_at, title=tracks.title)
         has_masks = any(c.masks_px is not None for c in tracks.cameras)
         if tracks.is_identified or has_masks:
             file.attrs["identified"] = int(tracks.is_identified)
-        cameras = ordered_group(file, "cameras")
+        cameras = hdf5.ordered_group(file, "cameras")
         for c in tracks.cameras:
             group = cameras.create_group(c.name)
             write_camera(group, c)
@@ -144,19 +135,21 @@ def save_tracks(tracks: Tracks, path: PathLike, overwrite: bool = False) -> None
                 ("radius", c.radius_px),
             ):
                 if values is not None:
-                    write(group, key, values)
+                    hdf5.write(group, key, values)
         for c in tracks.cameras:
             if c.masks_px is not None:
-                write(file.require_group("masks"), c.name, c.masks_px)
+                hdf5.write(file.require_group("masks"), c.name, c.masks_px)
 
-    write_bytes(path, file_bytes(FORMAT, VERSION, fill), overwrite)
+    write_bytes(path, hdf5.file_bytes(FORMAT, VERSION, fill), overwrite)
 
 
 def write_camera(group: h5py.Group, camera: CameraTracks) -> None:
     """Write what is stated of a camera: sensor, lens, labels."""
     group.attrs.update(width=camera.width, height=camera.height)
-    write_optional(group, pixel_pitch_mm=camera.pixel_pitch_mm, focal_mm=camera.focal_mm)
+    hdf5.write_optional(group, pixel_pitch_mm=camera.pixel_pitch_mm, focal_mm=camera.focal_mm)
     if camera.lens is not None:
         group.attrs.update(K=camera.lens.K, dist=camera.lens.dist)
-    write_optional(group, lens_sigma=camera.lens_sigma, serial=camera.serial, model=camera.model)
-    write_optional(group, n_outside=camera.n_outside or None)
+    hdf5.write_optional(
+        group, lens_sigma=camera.lens_sigma, serial=camera.serial, model=camera.model
+    )
+    hdf5.write_optional(group, n_outside=camera.n_outside or None)

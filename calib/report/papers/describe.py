@@ -12,7 +12,7 @@ from calib.check.verdicts import RigFault
 from calib.core.names import listed
 from calib.core.points import Points
 from calib.core.rig import Doubt, Rig
-from calib.core.tracks import CameraTracks, Tracks
+from calib.core.tracks import CameraTracks, Ints, Tracks
 from calib.core.wand import Wand
 from calib.intake.centroids.names import ImageList
 from calib.intake.table import CameraList
@@ -67,6 +67,7 @@ def of_tracks(tracks: Tracks) -> Description:
     cameras = tracks.cameras
     counts = [c.n_points for c in cameras]
     named = [int((c.marker >= 0).sum()) for c in cameras]
+    masks = [0 if c.masks_px is None else len(c.masks_px) for c in cameras]
     numbers = np.unique(np.concatenate([c.frame for c in cameras]))
     markers = sorted({int(m) for c in cameras for m in np.unique(c.marker[c.marker >= 0])})
     frames = "none"
@@ -75,9 +76,7 @@ def of_tracks(tracks: Tracks) -> Description:
         frames = f"{numbers[0]} to {numbers[-1]} ({span_s:.1f} s), {len(numbers)} with points"
     how = "by calib identify" if tracks.is_identified else "as the file states"
     facts = (
-        ("title", tracks.title or "-"),
-        ("captured", tracks.captured_at or "not stated"),
-        ("rate", f"{tracks.frame_rate_hz:g} Hz"),
+        *_stated_facts(tracks),
         ("frames", frames),
         ("points", f"{sum(counts)}, {sum(named)} of them with a marker"),
         ("markers", f"{listed([str(m) for m in markers])}, {how}" if markers else "not identified"),
@@ -87,39 +86,53 @@ def of_tracks(tracks: Tracks) -> Description:
         Column("points", counts),
         Column("with a|marker", named),
         Column("frames", [len(np.unique(c.frame)) for c in cameras]),
-        Column("masks", [0 if c.masks_px is None else len(c.masks_px) for c in cameras]),
+        Column("masks", masks),
+        *_stated_columns(cameras),
+    )
+    document = {
+        "kind": "tracks",
+        **{key: getattr(tracks, key) for key in _STATED},
+        **_frames(numbers),
+        "markers": markers,
+        "identified": tracks.is_identified,
+        "cameras": [
+            _camera(c, points=n, with_marker=k, masks=m)
+            for c, n, k, m in zip(cameras, counts, named, masks, strict=True)
+        ],
+    }
+    title = f"Tracks file: {counted(len(cameras), 'camera')}, {counted(sum(counts), 'point')}"
+    return Description(title, facts, columns, document)
+
+
+_STATED = ("title", "captured_at", "frame_rate_hz")
+
+
+def _stated_facts(of: Tracks | CameraList) -> tuple[Fact, ...]:
+    return (
+        ("title", of.title or "-"),
+        ("captured", of.captured_at or "not stated"),
+        ("rate", f"{of.frame_rate_hz:g} Hz"),
+    )
+
+
+def _stated_columns(cameras: Sequence[CameraTracks]) -> tuple[Column, ...]:
+    return (
         Column("sensor|px", [f"{c.width} × {c.height}" for c in cameras], is_left=True),
         Column("lens", [_lens_known(c) for c in cameras], is_left=True),
         Column("serial", [c.serial or "-" for c in cameras], is_left=True, rank=1),
         Column("model", [c.model or "-" for c in cameras], is_left=True, rank=2),
     )
-    document = {
-        "kind": "tracks",
-        "title": tracks.title,
-        "captured_at": tracks.captured_at,
-        "frame_rate_hz": tracks.frame_rate_hz,
-        "first_frame": int(numbers[0]) if len(numbers) else None,
-        "last_frame": int(numbers[-1]) if len(numbers) else None,
-        "frames_with_points": len(numbers),
-        "markers": markers,
-        "identified": tracks.is_identified,
-        "cameras": [
-            {
-                "name": c.name,
-                "width": c.width,
-                "height": c.height,
-                "points": n,
-                "with_marker": k,
-                "masks": 0 if c.masks_px is None else len(c.masks_px),
-                "lens": _lens_known(c),
-                "serial": c.serial,
-                "model": c.model,
-            }
-            for c, n, k in zip(cameras, counts, named, strict=True)
-        ],
-    }
-    title = f"Tracks file: {counted(len(cameras), 'camera')}, {counted(sum(counts), 'point')}"
-    return Description(title, facts, columns, document)
+
+
+def _camera(c: CameraTracks, **seen: int) -> dict[str, Any]:
+    size = {"name": c.name, "width": c.width, "height": c.height}
+    return size | seen | {"lens": _lens_known(c), "serial": c.serial, "model": c.model}
+
+
+def _frames(numbers: Ints) -> dict[str, Any]:
+    """Return first and last of the frame numbers with points, and how many there are."""
+    ends = [int(numbers[at]) if len(numbers) else None for at in (0, -1)]
+    return {"first_frame": ends[0], "last_frame": ends[1], "frames_with_points": len(numbers)}
 
 
 def _lens_known(camera: CameraTracks) -> str:
@@ -270,9 +283,7 @@ def of_points(points: Points) -> Description:
     document = {
         "kind": "points",
         "frame_rate_hz": rate,
-        "first_frame": int(frames[0]) if len(frames) else None,
-        "last_frame": int(frames[-1]) if len(frames) else None,
-        "frames_with_points": len(frames),
+        **_frames(frames),
         "n_open": points.n_open,
         "markers": [
             {"marker": int(m), **{key: of[k] for key, of in figures.items()}}
@@ -286,11 +297,6 @@ def of_points(points: Points) -> Description:
 
 def of_cameras(listed_cameras: CameraList) -> Description:
     """Describe a camera list: sensors and lenses."""
-    facts = (
-        ("title", listed_cameras.title or "-"),
-        ("captured", listed_cameras.captured_at or "not stated"),
-        ("rate", f"{listed_cameras.frame_rate_hz:g} Hz"),
-    )
     bare = [
         CameraTracks(
             name,
@@ -301,32 +307,14 @@ def of_cameras(listed_cameras: CameraList) -> Description:
         )
         for name, sensor in listed_cameras.sensors.items()
     ]
-    columns = (
-        Column("camera", [c.name for c in bare], is_left=True),
-        Column("sensor|px", [f"{c.width} × {c.height}" for c in bare], is_left=True),
-        Column("lens", [_lens_known(c) for c in bare], is_left=True),
-        Column("serial", [c.serial or "-" for c in bare], is_left=True),
-        Column("model", [c.model or "-" for c in bare], is_left=True),
-    )
+    columns = (Column("camera", [c.name for c in bare], is_left=True), *_stated_columns(bare))
     document = {
         "kind": "cameras",
-        "title": listed_cameras.title,
-        "captured_at": listed_cameras.captured_at,
-        "frame_rate_hz": listed_cameras.frame_rate_hz,
-        "cameras": [
-            {
-                "name": c.name,
-                "width": c.width,
-                "height": c.height,
-                "lens": _lens_known(c),
-                "serial": c.serial,
-                "model": c.model,
-            }
-            for c in bare
-        ],
+        **{key: getattr(listed_cameras, key) for key in _STATED},
+        "cameras": [_camera(c) for c in bare],
     }
     title = f"Camera list (for calib import): {counted(len(bare), 'camera')}"
-    return Description(title, facts, columns, document)
+    return Description(title, _stated_facts(listed_cameras), columns, document)
 
 
 _KINDS: tuple[tuple[type, Callable[[Any], Description]], ...] = (

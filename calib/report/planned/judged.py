@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import asdict
 from itertools import pairwise
 from typing import Any
 
@@ -275,16 +276,11 @@ def as_json(found: Assessment, lost: Losses | None = None) -> dict[str, Any]:
             strict=True,
         )
     ]
-    need = found.plan.need
     document: dict[str, Any] = plain(
         {
             "is_met": found.is_met,
             "verdict": verdict(found),
-            "need": {
-                "cameras": need.cameras,
-                "precision_mm": need.precision_mm,
-                "marker_px": need.marker_px,
-            },
+            "need": asdict(found.plan.need),
             "lacks_cameras": int(found.lacks_cameras.sum()),
             "lacks_precision": int(found.lacks_precision.sum()),
             "worst_mm": float(found.sigma_mm.max()),

@@ -55,9 +55,7 @@ def as_json(found: Verification) -> dict[str, Any]:
     document: dict[str, Any] = plain(
         {
             "decision": None if found.decision is None else str(found.decision),
-            "limit": None
-            if limit is None
-            else {"a_mm": limit.a_mm, "k": limit.k, "b_mm": limit.b_mm},
+            "limit": None if limit is None else asdict(limit),
             "room_mm": None if found.room_mm is None else float(found.room_mm.min()),
             "mode": "at rest" if found.at_rest else "in motion",
             "bar": {"name": found.bar.name, "sigma_mm": float(found.bar_u_mm.max())},

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 import typer
 
-from calib.cli.help import GROUPS
+from calib.cli.commands import GROUPS
 from calib.cli.main import app
 from tests.program import Call
 
@@ -62,7 +62,7 @@ def test_what_is_printed_in_python_runs_on_what_the_lines_made(
 def test_it_is_short_and_every_command_has_its_place() -> None:
     lines = TEXT.splitlines()
     assert len(lines) <= 150 and max(map(len, lines)) <= 100
-    named = [name for _, commands in GROUPS for name in commands]
+    named = [name for commands in GROUPS.values() for name in commands]
     assert len(named) == len(set(named))
     assert {c.name for c in app.registered_commands} <= set(named)
 

@@ -55,7 +55,7 @@ def wrote(*paths: Path | None) -> None:
 
 def wrote_points(path: Path, cameras: Sequence[Any]) -> None:
     """Say on standard error that points of cameras were written."""
-    from calib.report.words import counted  # noqa: PLC0415 - report loads NumPy
+    from calib.report.words import counted
 
     n_points = sum(c.n_points for c in cameras)
     note(f"wrote {path} ({counted(len(cameras), 'camera')}, {counted(n_points, 'point')})")
@@ -70,7 +70,7 @@ def caution(first: str = "") -> None:
     """Say what to mind before a hand is put to a camera overhead, ``first`` what concerns this
     case.
     """
-    from calib.report.words import CAUTION  # noqa: PLC0415 - report loads NumPy
+    from calib.report.words import CAUTION
 
     if sys.stderr.isatty():
         print(file=sys.stderr)
@@ -141,7 +141,7 @@ def width() -> int | None:
 
 def print_report(lines: Iterable[str]) -> None:
     """Print lines as they are, those that stand out in bold."""
-    from calib.report.tables import Strong  # noqa: PLC0415 - report loads SciPy
+    from calib.report.tables import Strong
 
     texts = (
         Text(visible_lines(line), style="bold" if isinstance(line, Strong) else "")

@@ -19,11 +19,8 @@ from typer.core import TyperGroup
 
 from calib import __version__, guard
 from calib.cli import process
-from calib.cli.captures import capture, edit, identify, images
-from calib.cli.handover import describe, export, record, report
+from calib.cli.commands import GROUPS
 from calib.cli.help import add, option, write_commands
-from calib.cli.rigs import align, plan, prove, recheck, rig
-from calib.cli.waves import simulate, watch
 from calib.core.names import visible
 from calib.errors import MOST_SHOWN, CalibError
 
@@ -90,7 +87,7 @@ class Commands(TyperGroup):
 
     def format_commands(self, ctx: Any, formatter: Any) -> None:
         """Write the commands by what a person is about to do."""
-        write_commands(formatter, self.list_commands(ctx))
+        write_commands(formatter, GROUPS, self.list_commands(ctx))
 
 
 def _is_hdf5(argument: str) -> bool:
@@ -142,33 +139,9 @@ def _defect(error: Exception) -> str:
 
 
 app = typer.Typer(cls=Commands, pretty_exceptions_enable=False, rich_markup_mode=None)
-COMMANDS = {
-    "simulate": simulate.simulate,
-    "import": capture.import_table,
-    "inspect": capture.inspect,
-    "watch": watch.watch,
-    "centroids": images.centroids,
-    "focus": images.focus,
-    "identify": identify.identify,
-    "solve": rig.solve,
-    "residuals": rig.residuals,
-    "recheck": recheck.recheck,
-    "history": recheck.history,
-    "align": align.align,
-    "plan": plan.plan,
-    "verify": prove.verify,
-    "precision": prove.precision,
-    "reconstruct": prove.reconstruct,
-    "select": edit.select,
-    "join": edit.join,
-    "export": export.export,
-    "describe": describe.describe,
-    "formats": describe.formats,
-    "record": record.record,
-    "report": report.report,
-}
-for name, command in COMMANDS.items():
-    add(app, name, command)
+for commands in GROUPS.values():
+    for name, (command, about) in commands.items():
+        add(app, name, command, about)
 
 
 def _print_version(wanted: bool) -> None:
@@ -203,7 +176,7 @@ def _about(
     """
     del version
     if quiet:
-        from calib.cli import console  # noqa: PLC0415 - rich takes a while to load
+        from calib.cli import console
 
         context.with_resource(console.quiet())
     if most_points is not None:

@@ -50,68 +50,36 @@ Version 1 of rig files, still read, kept in the provenance what are fields now, 
 text, such as cam01/rotation_x and wand/p_x, in place of parameters.
 """
 
-from calib.files.kind import kind_of, load_cameras
-from calib.files.live import Arrival, follow
-from calib.files.pieces import frame_rate_of, tracks_in_pieces
-from calib.files.points import load_points, save_points, write_lines, write_points
-from calib.files.recording import recording
-from calib.files.rig import load_rig, save_rig
-from calib.files.text import (
-    load_image_list,
-    load_plan,
-    load_scenario,
-    load_table,
-    load_wand,
-    read_text,
-    save_plan,
-    save_wand,
-    sha256,
-    unchanged,
-    with_sha256,
-)
-from calib.files.tracks import load_tracks, save_tracks
-from calib.outputs import (
-    check_output,
-    check_output_folder,
-    check_outputs,
-    together,
-    write_folder,
-    write_text,
-    written,
-)
-
-__all__ = [
-    "Arrival",
-    "check_output",
-    "check_output_folder",
-    "check_outputs",
-    "follow",
-    "frame_rate_of",
-    "kind_of",
-    "load_cameras",
-    "load_image_list",
-    "load_plan",
-    "load_points",
-    "load_rig",
-    "load_scenario",
-    "load_table",
-    "load_tracks",
-    "load_wand",
-    "read_text",
-    "recording",
-    "save_plan",
-    "save_points",
-    "save_rig",
-    "save_tracks",
-    "save_wand",
-    "sha256",
-    "together",
-    "tracks_in_pieces",
-    "unchanged",
-    "with_sha256",
-    "write_folder",
-    "write_lines",
-    "write_points",
-    "write_text",
-    "written",
-]
+from calib.files.kind import kind_of as kind_of
+from calib.files.kind import load_cameras as load_cameras
+from calib.files.live import Arrival as Arrival
+from calib.files.live import follow as follow
+from calib.files.pieces import frame_rate_of as frame_rate_of
+from calib.files.pieces import tracks_in_pieces as tracks_in_pieces
+from calib.files.points import load_points as load_points
+from calib.files.points import save_points as save_points
+from calib.files.points import write_lines as write_lines
+from calib.files.points import write_points as write_points
+from calib.files.recording import recording as recording
+from calib.files.rig import load_rig as load_rig
+from calib.files.rig import save_rig as save_rig
+from calib.files.text import load_image_list as load_image_list
+from calib.files.text import load_plan as load_plan
+from calib.files.text import load_scenario as load_scenario
+from calib.files.text import load_table as load_table
+from calib.files.text import load_wand as load_wand
+from calib.files.text import read_text as read_text
+from calib.files.text import save_plan as save_plan
+from calib.files.text import save_wand as save_wand
+from calib.files.text import sha256 as sha256
+from calib.files.text import unchanged as unchanged
+from calib.files.text import with_sha256 as with_sha256
+from calib.files.tracks import load_tracks as load_tracks
+from calib.files.tracks import save_tracks as save_tracks
+from calib.outputs import check_output as check_output
+from calib.outputs import check_output_folder as check_output_folder
+from calib.outputs import check_outputs as check_outputs
+from calib.outputs import together as together
+from calib.outputs import write_folder as write_folder
+from calib.outputs import write_text as write_text
+from calib.outputs import written as written

@@ -2,28 +2,19 @@
 seen of them.
 """
 
-from calib.simulate.day import Day, day_capture
-from calib.simulate.layouts import sample_points
-from calib.simulate.render import RenderOptions, draw_spots, expose, render
-from calib.simulate.run import Simulation, later_wave, simulate
-from calib.simulate.scenario import PLAIN, SMALL_IMAGES, Knock, Scenario
-from calib.simulate.still import bar_capture, floor_capture
-
-__all__ = [
-    "PLAIN",
-    "SMALL_IMAGES",
-    "Day",
-    "Knock",
-    "RenderOptions",
-    "Scenario",
-    "Simulation",
-    "bar_capture",
-    "day_capture",
-    "draw_spots",
-    "expose",
-    "floor_capture",
-    "later_wave",
-    "render",
-    "sample_points",
-    "simulate",
-]
+from calib.simulate.day import Day as Day
+from calib.simulate.day import day_capture as day_capture
+from calib.simulate.layouts import sample_points as sample_points
+from calib.simulate.render import RenderOptions as RenderOptions
+from calib.simulate.render import draw_spots as draw_spots
+from calib.simulate.render import expose as expose
+from calib.simulate.render import render as render
+from calib.simulate.run import Simulation as Simulation
+from calib.simulate.run import later_wave as later_wave
+from calib.simulate.run import simulate as simulate
+from calib.simulate.scenario import PLAIN as PLAIN
+from calib.simulate.scenario import SMALL_IMAGES as SMALL_IMAGES
+from calib.simulate.scenario import Knock as Knock
+from calib.simulate.scenario import Scenario as Scenario
+from calib.simulate.still import bar_capture as bar_capture
+from calib.simulate.still import floor_capture as floor_capture

@@ -1,8 +1,5 @@
 """Commands that make and judge captures: import, inspect."""
 
-# ruff: noqa: PLC0415 - what loads SciPy, OpenCV or HDF5 waits for the command that needs it: --help
-# is quick
-
 from __future__ import annotations
 
 from pathlib import Path
@@ -11,7 +8,8 @@ from typing import Annotated
 import typer
 
 from calib.cli.help import argument, option
-from calib.cli.options import AsJson, DropOutside, Explain, Force, TracksFile, load_capture
+from calib.cli.options import AsJson, DropOutside, Explain, Force, TracksFile
+from calib.cli.reading import load_capture
 
 
 def import_table(

@@ -1,15 +1,13 @@
 """Commands that cut, put right and join tracks files: select, join."""
 
-# ruff: noqa: PLC0415 - what loads SciPy, OpenCV or HDF5 waits for the command that needs it: --help
-# is quick
-
 from __future__ import annotations
 
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 from calib.cli.help import argument, option
-from calib.cli.options import AsJson, DropOutside, Force, TracksFile, frame_range, inside
+from calib.cli.options import AsJson, DropOutside, Force, TracksFile, frame_range
+from calib.cli.reading import inside
 from calib.core.names import listed
 from calib.errors import InputError
 from calib.outputs import check_output

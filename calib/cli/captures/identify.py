@@ -1,15 +1,13 @@
 """The command that finds the wand's markers among nameless points: identify."""
 
-# ruff: noqa: PLC0415 - what loads SciPy, OpenCV or HDF5 waits for the command that needs it: --help
-# is quick
-
 from __future__ import annotations
 
 from pathlib import Path
 from typing import Annotated
 
 from calib.cli.help import option
-from calib.cli.options import AsJson, Force, TracksFile, WandFile, check_page, load_capture
+from calib.cli.options import AsJson, Force, TracksFile, WandFile, check_page
+from calib.cli.reading import load_capture
 from calib.outputs import check_outputs, together, write_text
 
 

@@ -1,8 +1,5 @@
 """Commands that look at images: centroids, focus."""
 
-# ruff: noqa: PLC0415 - what loads SciPy, OpenCV or HDF5 waits for the command that needs it: --help
-# is quick
-
 from __future__ import annotations
 
 from pathlib import Path
@@ -11,7 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calib.cli.help import argument, option
-from calib.cli.options import AsJson, Explain, Force, inside
+from calib.cli.options import AsJson, Explain, Force
+from calib.cli.reading import inside
 from calib.errors import InputError
 
 if TYPE_CHECKING:

@@ -1,8 +1,5 @@
 """Commands that tell what files hold: describe, formats."""
 
-# ruff: noqa: PLC0415 - what loads SciPy, OpenCV or HDF5 waits for the command that needs it: --help
-# is quick
-
 from __future__ import annotations
 
 from pathlib import Path

@@ -1,8 +1,5 @@
 """Commands that hand a rig on: export."""
 
-# ruff: noqa: PLC0415 - what loads SciPy, OpenCV or HDF5 waits for the command that needs it: --help
-# is quick
-
 from __future__ import annotations
 
 from enum import StrEnum
@@ -10,7 +7,8 @@ from pathlib import Path
 from typing import Annotated
 
 from calib.cli.help import option
-from calib.cli.options import Force, RigFile, loaded
+from calib.cli.options import Force, RigFile
+from calib.cli.reading import loaded
 from calib.errors import InputError
 from calib.export.kinds import FOLDERS, Format
 from calib.outputs import check_output, write_folder, write_text

@@ -1,8 +1,5 @@
 """The command record: a rig's hand-over document."""
 
-# ruff: noqa: PLC0415 - what loads SciPy, OpenCV or HDF5 waits for the command that needs it: --help
-# is quick
-
 from __future__ import annotations
 
 from collections.abc import Callable
@@ -11,7 +8,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 from calib.cli.help import option
-from calib.cli.options import Force, RigFile, file_name
+from calib.cli.options import Force, RigFile
+from calib.cli.reading import file_name
 from calib.errors import InputError
 from calib.outputs import check_output, write_text
 

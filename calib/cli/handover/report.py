@@ -1,8 +1,5 @@
 """The command that makes a page to look at: report."""
 
-# ruff: noqa: PLC0415 - what loads SciPy, OpenCV or HDF5 waits for the command that needs it: --help
-# is quick
-
 from __future__ import annotations
 
 import shlex
@@ -13,7 +10,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calib.cli.help import option
-from calib.cli.options import Force, RigFile, TracksFile, check_page, inside
+from calib.cli.options import Force, RigFile, TracksFile, check_page
+from calib.cli.reading import inside
 from calib.errors import InputError
 from calib.outputs import check_output, write_text
 

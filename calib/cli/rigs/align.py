@@ -1,8 +1,5 @@
 """The command that sets origin and axes: align."""
 
-# ruff: noqa: PLC0415 - what loads SciPy, OpenCV or HDF5 waits for the command that needs it: --help
-# is quick
-
 from __future__ import annotations
 
 from dataclasses import replace
@@ -11,7 +8,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 from calib.cli.help import argument, option
-from calib.cli.options import AsJson, Force, RigFile, inside, loaded, provenance
+from calib.cli.options import AsJson, Force, RigFile
+from calib.cli.reading import inside, loaded, provenance
 from calib.errors import InputError
 from calib.outputs import check_output
 

@@ -1,8 +1,5 @@
 """The command that plans a rig: plan."""
 
-# ruff: noqa: PLC0415 - what loads SciPy, OpenCV or HDF5 waits for the command that needs it: --help
-# is quick
-
 from __future__ import annotations
 
 import textwrap
@@ -12,7 +9,8 @@ from typing import Annotated
 import typer
 
 from calib.cli.help import argument, option
-from calib.cli.options import AsJson, Explain, Force, check_page, file_name, inside
+from calib.cli.options import AsJson, Explain, Force, check_page
+from calib.cli.reading import file_name, inside
 from calib.errors import InputError
 from calib.outputs import check_outputs, write_text
 

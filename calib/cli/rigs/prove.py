@@ -1,8 +1,5 @@
 """Commands that prove what a rig can do: verify, precision, reconstruct."""
 
-# ruff: noqa: PLC0415 - what loads SciPy, OpenCV or HDF5 waits for the command that needs it: --help
-# is quick
-
 from __future__ import annotations
 
 import json
@@ -14,18 +11,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from calib.cli.help import option
-from calib.cli.options import (
-    AsJson,
-    Explain,
-    Force,
-    RigFile,
-    TracksFile,
-    frame_range,
-    inside,
-    loaded,
-    provenance,
-    read_from,
-)
+from calib.cli.options import AsJson, Explain, Force, RigFile, TracksFile, frame_range
+from calib.cli.reading import inside, loaded, provenance, read_from
 from calib.errors import InputError, UnsolvableError
 from calib.outputs import check_output, check_outputs, together, write_text
 

@@ -1,8 +1,5 @@
 """Commands about a rig over time: recheck with repair, and history."""
 
-# ruff: noqa: PLC0415 - what loads SciPy, OpenCV or HDF5 waits for the command that needs it: --help
-# is quick
-
 from __future__ import annotations
 
 import shlex
@@ -13,18 +10,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from calib.cli.help import argument, option
-from calib.cli.options import (
-    AsJson,
-    Explain,
-    Force,
-    RigFile,
-    TracksFile,
-    check_page,
-    file_name,
-    inside,
-    loaded,
-    provenance,
-)
+from calib.cli.options import AsJson, Explain, Force, RigFile, TracksFile, check_page
+from calib.cli.reading import file_name, inside, loaded, provenance
 from calib.errors import InputError
 from calib.outputs import check_output, check_outputs, together, write_text
 

@@ -1,8 +1,5 @@
 """Commands that solve a rig and show its residuals."""
 
-# ruff: noqa: PLC0415 - what loads SciPy, OpenCV or HDF5 waits for the command that needs it: --help
-# is quick
-
 from __future__ import annotations
 
 import functools
@@ -15,17 +12,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calib.cli.help import option
-from calib.cli.options import (
-    AsJson,
-    DropOutside,
-    Explain,
-    Force,
-    RigFile,
-    TracksFile,
-    inside,
-    loaded,
-    provenance,
-)
+from calib.cli.options import AsJson, DropOutside, Explain, Force, RigFile, TracksFile
+from calib.cli.reading import inside, loaded, provenance
 from calib.core.names import listed
 from calib.errors import InputError
 from calib.outputs import check_output

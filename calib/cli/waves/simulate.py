@@ -1,8 +1,5 @@
 """The command that draws captures to try things on: simulate."""
 
-# ruff: noqa: PLC0415 - what loads SciPy, OpenCV or HDF5 waits for the command that needs it: --help
-# is quick
-
 from __future__ import annotations
 
 import time

@@ -1,8 +1,5 @@
 """The command that watches a wave while it goes on."""
 
-# ruff: noqa: PLC0415 - what loads SciPy, OpenCV or HDF5 waits for the command that needs it: --help
-# is quick
-
 from __future__ import annotations
 
 import shlex
@@ -14,7 +11,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calib.cli.help import argument, option
-from calib.cli.options import AsJson, inside
+from calib.cli.options import AsJson
+from calib.cli.reading import inside
 from calib.cli.waves.live import Beside, Shown, in_seconds, interrupted, looks, seconds
 from calib.errors import InputError
 

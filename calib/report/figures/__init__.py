@@ -6,33 +6,20 @@
 >>> figures.sensor_map(seen.sensors[0]).show()  # doctest: +SKIP
 """
 
-from calib.report.figures.data import portrait
-from calib.report.figures.history import history_chart
-from calib.report.figures.lengths import length_errors
-from calib.report.figures.links import links_map, links_table
-from calib.report.figures.moves import moves_in_space, of_history, of_recheck, picture_moved
-from calib.report.figures.planned import plan_from_above, plan_in_space
-from calib.report.figures.sensor import sensor_map, sensor_named
-from calib.report.figures.space import rig_in_space
-from calib.report.figures.spread import histogram, over_time
-from calib.report.figures.stage import stage_of
-
-__all__ = [
-    "histogram",
-    "history_chart",
-    "length_errors",
-    "links_map",
-    "links_table",
-    "moves_in_space",
-    "of_history",
-    "of_recheck",
-    "over_time",
-    "picture_moved",
-    "plan_from_above",
-    "plan_in_space",
-    "portrait",
-    "rig_in_space",
-    "sensor_map",
-    "sensor_named",
-    "stage_of",
-]
+from calib.report.figures.data import portrait as portrait
+from calib.report.figures.history import history_chart as history_chart
+from calib.report.figures.lengths import length_errors as length_errors
+from calib.report.figures.links import links_map as links_map
+from calib.report.figures.links import links_table as links_table
+from calib.report.figures.moves import moves_in_space as moves_in_space
+from calib.report.figures.moves import of_history as of_history
+from calib.report.figures.moves import of_recheck as of_recheck
+from calib.report.figures.moves import picture_moved as picture_moved
+from calib.report.figures.planned import plan_from_above as plan_from_above
+from calib.report.figures.planned import plan_in_space as plan_in_space
+from calib.report.figures.sensor import sensor_map as sensor_map
+from calib.report.figures.sensor import sensor_named as sensor_named
+from calib.report.figures.space import rig_in_space as rig_in_space
+from calib.report.figures.spread import histogram as histogram
+from calib.report.figures.spread import over_time as over_time
+from calib.report.figures.stage import stage_of as stage_of

@@ -116,6 +116,13 @@ def distort_point(
     return xd, yd, xd_x, xd_y, yd_y, inverse
 
 
+@compiled
+def distorted(lens: Array, c: int, x: float, y: float) -> Any:
+    """Return what ``distort_point`` does of camera c, whose lens is a row of lens vectors."""
+    k1, k2, p1, p2, k3 = lens[c, 4], lens[c, 5], lens[c, 6], lens[c, 7], lens[c, 8]
+    return distort_point(k1, k2, p1, p2, k3, lens[c, 9], lens[c, 10], lens[c, 11], x, y)
+
+
 def distort(dist: Any, x: Any, y: Any) -> tuple[Any, Any, Any, Any, Any, Any, Any]:
     """Return (xd, yd, xd_x, xd_y, yd_x, yd_y, 1 / denominator): distorted image-plane points and
     derivatives.
@@ -222,16 +229,8 @@ def undistort_point(
 
     ``table`` is that of ``radial_table``.
     """
-    k1, k2, p1, p2, k3, k4, k5, k6 = (
-        dist[0],
-        dist[1],
-        dist[2],
-        dist[3],
-        dist[4],
-        dist[5],
-        dist[6],
-        dist[7],
-    )
+    k1, k2, p1, p2 = dist[0], dist[1], dist[2], dist[3]
+    k3, k4, k5, k6 = dist[4], dist[5], dist[6], dist[7]
     r = np.sqrt(goal_x * goal_x + goal_y * goal_y)
     k = np.searchsorted(table[0, 1:-1], r)
     slope = (table[1, k + 1] - table[1, k]) / max(table[0, k + 1] - table[0, k], 1e-300)

@@ -6,13 +6,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from calib.core.camera import distort_point, fold_radius, radial_table, undistort_point
+from calib.core.camera import distorted, fold_radius, radial_table, undistort_point
 from calib.core.compiled import compiled
 from calib.core.geometry import Array, nearest_point
 from calib.core.threads import in_groups
@@ -65,65 +65,60 @@ def place(views: Views, cameras: Cameras, gate: float = GATE) -> Placed:
     tables = np.stack(
         [radial_table(d, r, f) for d, r, f in zip(dist, reach.tolist(), fold, strict=True)]
     )
-    arrays = (
+    of = _In(
         views.cam,
         views.starts,
         np.ascontiguousarray(views.uv_px, float),
         np.ascontiguousarray(goal),
-    )
-    rig = (
         np.array(cameras.R),
         np.array(cameras.t_mm),
         np.array(cameras.lens),
         np.array(cameras.sigma_px),
+        dist,
+        fold,
+        tables,
     )
+    out = _Out(points, covariance, used, n_used, rms)
 
     def run(firsts: Sequence[int]) -> None:
-        last = min(firsts[-1] + PIECE, n)
-        _place(
-            firsts[0],
-            last,
-            *arrays,
-            *rig,
-            dist,
-            fold,
-            tables,
-            gate,
-            points,
-            covariance,
-            used,
-            n_used,
-            rms,
-        )
+        _place(firsts[0], min(firsts[-1] + PIECE, n), of, gate, out)
 
     if n:
         in_groups(run, range(0, n, PIECE))
     return Placed(points, covariance, used, n_used, rms[:, 0], rms[:, 1])
 
 
+class _In(NamedTuple):
+    """What the loops read: views sorted by point, as pixels and on the image plane, and cameras."""
+
+    cam: Any
+    starts: Any
+    uv: Array
+    goal: Array
+    R: Array
+    t: Array
+    lens: Array
+    sigma: Array
+    dist: Array
+    fold: Array
+    tables: Array
+
+
+class _Out(NamedTuple):
+    """What they write."""
+
+    points: Array
+    covariance: Array
+    used: Any
+    n_used: Any
+    rms: Array
+
+
 @compiled
-def _place(
-    first: int,
-    last: int,
-    cam: Any,
-    starts: Any,
-    uv: Array,
-    goal: Array,
-    R: Array,
-    t: Array,
-    lens: Array,
-    sigma: Array,
-    dist: Array,
-    fold: Array,
-    tables: Array,
-    gate: float,
-    points: Array,
-    covariance: Array,
-    used: Any,
-    n_used: Any,
-    rms: Array,
-) -> None:
+def _place(first: int, last: int, of: _In, gate: float, out: _Out) -> None:
     """Write the points from first to last; their views' rays are made once and kept at hand."""
+    cam, starts, goal, R, t, lens = of.cam, of.starts, of.goal, of.R, of.t, of.lens
+    points, used, n_used, rms = out.points, out.used, out.n_used, out.rms
     most = 1
     for n in range(first, last):
         most = max(most, starts[n + 1] - starts[n])
@@ -135,7 +130,9 @@ def _place(
         n_rays = 0
         for i in range(k):
             c = cam[v0 + i]
-            px, py = undistort_point(goal[v0 + i, 0], goal[v0 + i, 1], dist[c], fold[c], tables[c])
+            px, py = undistort_point(
+                goal[v0 + i, 0], goal[v0 + i, 1], of.dist[c], of.fold[c], of.tables[c]
+            )
             weight[i] = 0.0
             if np.isfinite(px):
                 n_rays += 1
@@ -145,20 +142,20 @@ def _place(
                 ray[i, j] = length * (R[c, 0, j] * px + R[c, 1, j] * py + R[c, 2, j])
                 origin[i, j] = -(R[c, 0, j] * t[c, 0] + R[c, 1, j] * t[c, 1] + R[c, 2, j] * t[c, 2])
         points[n], rms[n], n_used[n] = np.nan, np.nan, 0
-        covariance[n] = np.nan
+        out.covariance[n] = np.nan
         if n_rays < 2:
             continue
-        _meet(k, cam, v0, ray, origin, weight, lens, sigma, A, b, x)
+        _meet(k, v0, of, ray, origin, weight, A, b, x)
         n_good = -1
         for _ in range(4):
-            n_good = _step(k, cam, v0, uv, R, t, lens, sigma, gate, weight, squared, x, H, b, move)
+            n_good = _step(k, v0, of, gate, weight, squared, x, H, b, move)
             # Steps square what is left: after this one nothing is.
             if n_good < 2 or move[0] ** 2 + move[1] ** 2 + move[2] ** 2 < SETTLED_MM**2:
                 break
         if n_good < 2 or not np.isfinite(x[0]):
             continue
         points[n], n_used[n] = x, n_good
-        _inverse(H, covariance[n])
+        _inverse(H, out.covariance[n])
         total_px, total_mm = 0.0, 0.0
         for i in range(k):
             used[v0 + i] = weight[i] > 0.0 and squared[i] <= gate
@@ -167,7 +164,7 @@ def _place(
                 away = 0.0
                 for j in range(3):
                     away += (x[j] - origin[i, j]) ** 2
-                px2 = squared[i] * sigma[c] ** 2
+                px2 = squared[i] * of.sigma[c] ** 2
                 total_px += px2
                 total_mm += px2 * away / lens[c, 0] ** 2
         rms[n, 0], rms[n, 1] = np.sqrt(total_px / n_good), np.sqrt(total_mm / n_good)
@@ -175,21 +172,12 @@ def _place(
 
 @compiled
 def _meet(
-    k: int,
-    cam: Any,
-    v0: int,
-    ray: Array,
-    origin: Array,
-    weight: Array,
-    lens: Array,
-    sigma: Array,
-    A: Array,
-    b: Array,
-    x: Array,
+    k: int, v0: int, of: _In, ray: Array, origin: Array, weight: Array, A: Array, b: Array, x: Array
 ) -> None:
     """Write where k rays meet into x (3,), robustly: a ray counts by Cauchy's weight of its miss in
     units of noise.
     """
+    cam, lens, sigma = of.cam, of.lens, of.sigma
     x[:] = np.nan
     for step in range(5):
         A[:], b[:] = 0.0, 0.0
@@ -218,13 +206,8 @@ def _meet(
 @compiled
 def _step(
     k: int,
-    cam: Any,
     v0: int,
-    uv: Array,
-    R: Array,
-    t: Array,
-    lens: Array,
-    sigma: Array,
+    of: _In,
     gate: float,
     weight: Array,
     squared: Array,
@@ -236,6 +219,7 @@ def _step(
     """Take a Gauss-Newton step of x (3,) and return how many views fit before it; H (6,) is their
     normal matrix there, ``squared`` their squared residuals in units of noise.
     """
+    cam, uv, R, t, lens, sigma = of.cam, of.uv, of.R, of.t, of.lens, of.sigma
     H[:], b[:] = 0.0, 0.0
     n_good = 0
     for i in range(k):
@@ -249,18 +233,7 @@ def _step(
         if not Z > 1.0:
             continue
         px, py = X / Z, Y / Z
-        xd, yd, a, m, d, _ = distort_point(
-            lens[c, 4],
-            lens[c, 5],
-            lens[c, 6],
-            lens[c, 7],
-            lens[c, 8],
-            lens[c, 9],
-            lens[c, 10],
-            lens[c, 11],
-            px,
-            py,
-        )
+        xd, yd, a, m, d, _ = distorted(lens, c, px, py)
         du = (uv[v0 + i, 0] - lens[c, 0] * xd - lens[c, 2]) / sigma[c]
         dv = (uv[v0 + i, 1] - lens[c, 1] * yd - lens[c, 3]) / sigma[c]
         squared[i] = du * du + dv * dv

@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from calib.core.camera import distort_point
+from calib.core.camera import distorted
 from calib.core.compiled import compiled
 from calib.core.geometry import Array
 
@@ -25,13 +25,6 @@ def row_width(n: int) -> int:
     The compiler then sums products four at a time, without a loop for the rest.
     """
     return (n + 4) // 4 * 4
-
-
-@compiled
-def _distort(lens: Array, c: int, x: float, y: float) -> Any:
-    """Return distorted image-plane points of camera c, and more, as ``distort_point`` does."""
-    k1, k2, p1, p2, k3 = lens[c, 4], lens[c, 5], lens[c, 6], lens[c, 7], lens[c, 8]
-    return distort_point(k1, k2, p1, p2, k3, lens[c, 9], lens[c, 10], lens[c, 11], x, y)
 
 
 @compiled
@@ -82,7 +75,7 @@ def residual_kernel(
         join_poses(cam_R, cam_t, c, wand_R, wand_t, f, R, t)
         for m in range(len(shape)):
             x, y, _ = _image_plane(R, t, shape, m)
-            xd, yd, _, _, _, _ = _distort(lens, c, x, y)
+            xd, yd, _, _, _, _ = distorted(lens, c, x, y)
             out[0, m, p] = uv[0, m, p] - (lens[c, 0] * xd + lens[c, 2])
             out[1, m, p] = uv[1, m, p] - (lens[c, 1] * yd + lens[c, 3])
 
@@ -117,7 +110,7 @@ def cost_kernel(
                 w = weight[m, p]
                 if w > 0.0:
                     x, y, _ = _image_plane(R, t, shape, m)
-                    xd, yd, _, _, _, _ = _distort(lens, c, x, y)
+                    xd, yd, _, _, _, _ = distorted(lens, c, x, y)
                     du = uv[0, m, p] - (lens[c, 0] * xd + lens[c, 2])
                     dv = uv[1, m, p] - (lens[c, 1] * yd + lens[c, 3])
                     squared = (du * du + dv * dv) * w * w
@@ -194,7 +187,7 @@ def twist_rows(
     camera's axes: y = R X.
     """
     x, y, inverse_z = _image_plane(R, t, shape, m)
-    xd, yd, xd_x, xd_y, yd_y, inverse = _distort(lens, c, x, y)
+    xd, yd, xd_x, xd_y, yd_y, inverse = distorted(lens, c, x, y)
     fx, fy, last = lens[c, 0], lens[c, 1], 6 + len(codes)
     du, dv = u - (fx * xd + lens[c, 2]), v - (fy * yd + lens[c, 3])
     squared = (du * du + dv * dv) * weight * weight

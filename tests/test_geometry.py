@@ -15,10 +15,10 @@ from calib.core.geometry import (
     ray_depths,
     rigid_fit,
     rotation_from_vector,
-    triangulate,
     vector_from_rotation,
 )
 from calib.errors import InputError
+from scripts.benchmarks.truth import triangulate
 
 
 def random_rotations(rng, n):

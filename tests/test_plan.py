@@ -31,7 +31,7 @@ from calib.plan.reach import losses
 from calib.plan.records import Need, Obstacle, Plan, PlanCamera, PlanMarker, Wave, looking
 from calib.plan.suggest import add, drop, suggest
 from calib.plan.table import USUAL_WAND, plan_as_toml, plan_from_table
-from calib.plan.wave import figure_of_eight, seen_wave, solved_rig, wave_of
+from calib.plan.wave import seen_wave, solved_rig, wave_of
 from calib.plan.way import suggested_way
 from calib.prove.precision import precision
 from calib.prove.volume import Box
@@ -41,6 +41,7 @@ from calib.report.papers.formats import named
 from calib.report.planned.judged import as_lines
 from calib.simulate import Scenario, simulate
 from calib.simulate.still import still_tracks
+from scripts.benchmarks.plan import figure_of_eight
 from tests.program import Call
 
 PLAN = named("plan").example

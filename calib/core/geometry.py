@@ -153,21 +153,6 @@ def rigid_fit(
     return c, R, t
 
 
-def triangulate(
-    origins: Array, directions: Array, weight: Array, group: NDArray[np.intp], n: int
-) -> Array:
-    """Return the points (n, 3) nearest to bundles of rays, nan where a bundle has no definite
-    point.
-
-    Ray i starts at origins[i], runs along the unit vector directions[i], counts weight[i] and
-    belongs to point group[i]. Minimises ``sum w |(I - d d^T)(x - o)|^2``, which is linear: a
-    starting value, not the maximum-likelihood point.
-    """
-    points = np.empty((n, 3))
-    _nearest_points(origins, directions, weight, group, np.zeros((n, 6)), np.zeros((n, 3)), points)
-    return points
-
-
 @compiled
 def nearest_point(A: Array, b: Array, out: Array) -> None:
     """Write the solution of ``A x = b`` into out (3,), A symmetric as its upper triangle (6,); nan
@@ -188,27 +173,6 @@ def nearest_point(A: Array, b: Array, out: Array) -> None:
         out[2] = (c2 * b[0] + c5 * b[1] + c8 * b[2]) / det
     else:
         out[:] = np.nan
-
-
-@compiled
-def _nearest_points(
-    o: Array, d: Array, weight: Array, group: Any, A: Array, b: Array, points: Array
-) -> None:
-    """Sum up ``A x = b`` of each point, the upper triangle of A as a row, and write the solutions
-    into points.
-    """
-    for i in range(len(group)):
-        g, w = group[i], weight[i]
-        along = o[i, 0] * d[i, 0] + o[i, 1] * d[i, 1] + o[i, 2] * d[i, 2]
-        k = 0
-        for p in range(3):
-            b[g, p] += w * (o[i, p] - along * d[i, p])
-            A[g, k] += w
-            for q in range(p, 3):
-                A[g, k] -= w * d[i, p] * d[i, q]
-                k += 1
-    for g in range(len(points)):
-        nearest_point(A[g], b[g], points[g])
 
 
 def ray_depths(ray_a: Array, ray_b: Array, base: Array) -> tuple[Array, Array]:

@@ -57,21 +57,6 @@ def walk(plan: Plan, stops: tuple[Stop, ...]) -> Array:
     return np.stack([np.interp(frames, times, at[:, k]) for k in range(3)], axis=1)
 
 
-def figure_of_eight(plan: Plan, seconds: float) -> Array:
-    """Return the place (F, 3) of a hand that is carried in figures of eight through the volume, at
-    one height, at walking speed.
-    """
-    low, high = plan.volume.low_mm, plan.volume.high_mm
-    half = 0.4 * (high - low)
-    phase = np.linspace(0.0, 2.0 * np.pi, 400)
-    lap = np.stack([half[0] * np.sin(phase), half[1] * np.sin(2.0 * phase)], axis=1)
-    length = float(np.linalg.norm(np.diff(lap, axis=0), axis=1).sum())
-    time = np.arange(max(int(seconds * plan.wave.frame_rate), 2)) / plan.wave.frame_rate
-    turn = 2.0 * np.pi * time * plan.wave.walk_mm_s / length
-    way = np.stack([half[0] * np.sin(turn), half[1] * np.sin(2.0 * turn), 0.0 * turn], axis=1)
-    return np.asarray(0.5 * (low + high) + way)
-
-
 def wave_of(plan: Plan, hand_mm: Array, seed: int = 0) -> Motion:
     """Return the wand's motion about the way (F, 3) of the hand, which sways and turns it.
 

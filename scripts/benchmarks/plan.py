@@ -22,7 +22,7 @@ from calib.plan.reach import losses
 from calib.plan.records import Need, Obstacle, Plan, PlanCamera, PlanMarker, Wave
 from calib.plan.suggest import suggest
 from calib.plan.table import USUAL_WAND
-from calib.plan.wave import figure_of_eight, seen_wave, solved_rig, wave_of
+from calib.plan.wave import seen_wave, solved_rig, wave_of
 from calib.plan.way import suggested_way
 from calib.prove.precision import precision
 from calib.prove.volume import Box
@@ -39,6 +39,21 @@ N_PLACES = 300
 # What plans state of their lenses: the middle of the barrels that simulated rigs draw, as its k1
 # times the square of 1.2 times the corner's radius.
 BARREL = -0.045
+
+
+def figure_of_eight(plan: Plan, seconds: float) -> Array:
+    """Return the place (F, 3) of a hand that is carried in figures of eight through the volume, at
+    one height, at walking speed.
+    """
+    low, high = plan.volume.low_mm, plan.volume.high_mm
+    half = 0.4 * (high - low)
+    phase = np.linspace(0.0, 2.0 * np.pi, 400)
+    lap = np.stack([half[0] * np.sin(phase), half[1] * np.sin(2.0 * phase)], axis=1)
+    length = float(np.linalg.norm(np.diff(lap, axis=0), axis=1).sum())
+    time = np.arange(max(int(seconds * plan.wave.frame_rate), 2)) / plan.wave.frame_rate
+    turn = 2.0 * np.pi * time * plan.wave.walk_mm_s / length
+    way = np.stack([half[0] * np.sin(turn), half[1] * np.sin(2.0 * turn), 0.0 * turn], axis=1)
+    return np.asarray(0.5 * (low + high) + way)
 
 
 def drawn_plan(seed: int) -> Plan:

@@ -3,13 +3,33 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calib.core.camera import distort, project, undistort
-from calib.core.geometry import Array, rigid_fit, triangulate
+from calib.core.geometry import Array, nearest_point, rigid_fit
 from calib.core.rig import Rig, RigCamera
 from calib.errors import InputError
 
 N_STEPS = 5  # Gauss-Newton from a linear start settles to rounding in three
+
+
+def triangulate(
+    origins: Array, directions: Array, weight: Array, group: NDArray[np.intp], n: int
+) -> Array:
+    """Return the points (n, 3) nearest to bundles of rays, nan where a bundle has no definite
+    point.
+
+    Ray i starts at origins[i], runs along the unit vector directions[i], counts weight[i] and
+    belongs to point group[i]. Minimises ``sum w |(I - d d^T)(x - o)|^2``, which is linear: a
+    starting value, not the maximum-likelihood point.
+    """
+    A, b, points = np.zeros((n, 3, 3)), np.zeros((n, 3)), np.empty((n, 3))
+    across = weight[:, None, None] * (np.eye(3) - directions[:, :, None] * directions[:, None])
+    np.add.at(A, group, across)
+    np.add.at(b, group, (across @ origins[:, :, None])[..., 0])
+    for k in range(n):
+        nearest_point(A[k][np.triu_indices(3)], b[k], points[k])
+    return points
 
 
 def error_against_truth(

@@ -24,7 +24,7 @@ def add(app: typer.Typer, name: str, command: Any, short: str) -> None:
     """Add a command. Its docstring is its help: after what it does, with its arguments and options
     between, come calls as they would be typed, and what else there is to know.
     """
-    about, _, rest = inspect.cleandoc(command.__doc__).partition("\n\nExamples:\n")
+    about, _, rest = inspect.cleandoc(command.__doc__ or "").partition("\n\nExamples:\n")
     epilog = f"\b\nExamples:\n{rest}"
     app.command(name, help=about, short_help=short, epilog=epilog)(command)
 

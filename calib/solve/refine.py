@@ -5,6 +5,7 @@ camera.
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -144,11 +145,14 @@ def refine(
         freed = with_told(freed)
         scatter, of_held = _scatter_of(freed), _of_lenses(freed, fit.result.state.lens)
         if freed.stretches:
-            near = replace(
-                fit.options, tolerance=LAST_TOLERANCE, damping=NEAR_DAMPING, enough=LAST_FALL
-            )
-            fit = replace(_refitted(fit, sound, near), stretches=freed.stretches)
+            fit = replace(_refitted(fit, sound, _near(fit.options)), stretches=freed.stretches)
     return replace(fit, scatter=scatter, freed=of_held, wand_finding=finding)
+
+
+def _near(options: BundleOptions, **more: Any) -> BundleOptions:
+    """Return them for a descent that starts next to its minimum and goes on to the very end."""
+    last = {"tolerance": LAST_TOLERANCE, "damping": NEAR_DAMPING, "enough": LAST_FALL}
+    return replace(options, **{**last, **more})
 
 
 def _has_every_term(options: BundleOptions) -> bool:
@@ -166,12 +170,7 @@ def _freed(tracks: Tracks, fit: Fit, seen: NDArray[np.bool_]) -> Fit:
     prior = monotonic_prior(prior, EVERY_TERM, lens[:, 0], widths, heights, is_usual=True)
     options = replace(fit.options, terms=EVERY_TERM, is_free=None, prior=prior, is_told=False)
     for _ in range(2):
-        fit = replace(fit, options=options)
-        fit = _refitted(
-            fit,
-            seen,
-            replace(options, tolerance=LAST_TOLERANCE, damping=NEAR_DAMPING, enough=LAST_FALL),
-        )
+        fit = _refitted(replace(fit, options=options), seen, _near(options))
     return fit
 
 
@@ -198,13 +197,7 @@ def _without_lasting(fit: Fit, seen: NDArray[np.bool_]) -> tuple[NDArray[np.bool
     """Return the points (M, P) of ``seen`` outside stretches that stand off together, and the fit
     without these, which takes up the memory of the fit given.
     """
-    near = replace(
-        fit.options,
-        tolerance=LAST_TOLERANCE,
-        damping=NEAR_DAMPING,
-        enough=LAST_FALL,
-        max_iterations=3,
-    )
+    near = _near(fit.options, max_iterations=3)
     whole = replace(near, max_iterations=fit.options.max_iterations)
     limit, before = float(np.sqrt(GATE_SQUARED)), seen
     off: list[Off] = []
@@ -318,10 +311,7 @@ def _with_small_terms(
     spare = fit.result.blocks
     for k in range(max_rounds):
         prior, start = told_prior(problem, state, options, spare)
-        near = replace(
-            options, prior=prior, tolerance=LAST_TOLERANCE, damping=NEAR_DAMPING, enough=LAST_FALL
-        )
-        result = bundle(problem, state, near, start)
+        result = bundle(problem, state, _near(options, prior=prior), start)
         state = result.state
         folded = tightened(options.prior, options.terms, state.lens, widths, heights)
         # A prior told from so near is what it would be at the minimum.
@@ -367,10 +357,9 @@ def _least_squares_rounds(
         # The first noise and inliers are only near enough: one step, the next round does the rest
         # anyway.
         steps = 1 if k == 0 else options.max_iterations
-        near = replace(
+        near = _near(
             options, tolerance=max(options.tolerance, LAST_TOLERANCE), max_iterations=steps
         )
-        near = replace(near, damping=NEAR_DAMPING, enough=LAST_FALL)
         result = bundle(weighted, state, near, spare=spare)
         state, spare = result.state, result.blocks
         before = sigma

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import textwrap
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -44,6 +44,15 @@ class Column:
         texts = [*headings, *(cell(v, self.form) for v in self.values)]
         width = max(map(len, texts))
         return [t.ljust(width) if self.is_left else t.rjust(width) for t in texts]
+
+
+def xyz(places: Iterable[Any], form: str, heading: str = "{}|mm") -> list[Column]:
+    """Return a column each of x, y and z of places (n, 3)."""
+    rows = list(places)
+    return [
+        Column(heading.format(axis), [float(place[k]) for place in rows], form)
+        for k, axis in enumerate("xyz")
+    ]
 
 
 def cell(value: Any, form: str = "") -> str:

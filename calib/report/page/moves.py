@@ -6,7 +6,7 @@ import numpy as np
 
 from calib.report.figures.moves import Move, Moves, moves_in_space, picture_moved
 from calib.report.page import html
-from calib.report.tables import Column
+from calib.report.tables import Column, xyz
 from calib.report.words import CAUTION, sentence
 
 MOST_PICTURES = 24  # cameras whose picture is drawn; beyond, it is the rig that moved
@@ -53,8 +53,6 @@ def before_and_after(moves: Moves, title: str) -> str:
 
 def _table(moves: Moves) -> str:
     of = moves.cameras
-    before = np.array([m.camera.position_mm for m in of])
-    after = np.array([_place(m) for m in of])
     columns = [
         Column("camera", [m.camera.name for m in of], is_left=True),
         Column("verdict", [f"{'▲' if m.is_named else '●'} {m.word}" for m in of], is_left=True),
@@ -63,8 +61,8 @@ def _table(moves: Moves) -> str:
         Column("turn|deg", [m.turn_deg for m in of], ".3f"),
         Column("|± deg", [m.sigma_deg for m in of], ".3f"),
         Column("picture|px", [m.shift_px for m in of], ".2f"),
-        *(Column(f"{a} before|mm", before[:, k].tolist(), ".1f") for k, a in enumerate("xyz")),
-        *(Column(f"{a} after|mm", after[:, k].tolist(), ".1f") for k, a in enumerate("xyz")),
+        *xyz((m.camera.position_mm for m in of), ".1f", "{} before|mm"),
+        *xyz(map(_place, of), ".1f", "{} after|mm"),
     ]
     rows = [html.Row(is_strong=m.is_named) for m in of]
     return html.table(columns, rows, "Before and after, moved cameras first")

@@ -28,7 +28,7 @@ from calib.report.papers.stored import (
     when,
 )
 from calib.report.rigs import whole
-from calib.report.tables import Column
+from calib.report.tables import Column, xyz
 from calib.report.words import counted
 from calib.simulate.scenario import Scenario
 
@@ -147,10 +147,9 @@ def of_rig(rig: Rig) -> Description:
     """Describe a rig: its cameras, how it came about and what was done with it since."""
     cameras = rig.cameras
     position, rotation = zip(*(rig.sigmas(c.name) for c in cameras), strict=True)
-    places = np.array([c.position_mm for c in cameras])
     columns = (
         Column("camera", [c.name for c in cameras], is_left=True),
-        *(Column(f"{axis}|mm", places[:, k].tolist(), ".1f") for k, axis in enumerate("xyz")),
+        *xyz((c.position_mm for c in cameras), ".1f"),
         Column("position|± mm", [np.linalg.norm(s) for s in position], ".3f"),
         Column("rotation|± deg", [np.linalg.norm(s) for s in rotation], ".4f"),
         Column("focal|px", [c.lens.fx for c in cameras], ".1f"),

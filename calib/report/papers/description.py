@@ -12,7 +12,7 @@ from calib.core.wand import Wand
 from calib.intake.centroids.names import ImageList
 from calib.plan.records import Plan
 from calib.report.papers.stored import Fact, in_words
-from calib.report.tables import Column, table
+from calib.report.tables import Column, table, xyz
 from calib.report.words import counted, plain
 from calib.simulate.scenario import Scenario
 
@@ -84,7 +84,7 @@ def of_wand(wand: Wand) -> Description:
     )
     columns = (
         Column("marker", names, is_left=True),
-        *(Column(f"{a}|mm", wand.points_mm[:, k].tolist(), ".3f") for k, a in enumerate("xyz")),
+        *xyz(wand.points_mm, ".3f"),
         *(Column(f"to {m}|mm", wand.lengths_mm[:, k].tolist(), ".3f") for k, m in enumerate(names)),
     )
     document = {
@@ -121,10 +121,7 @@ def of_plan(plan: Plan) -> Description:
     )
     columns = (
         Column("camera", [c.name for c in cameras], is_left=True),
-        *(
-            Column(f"{a}|mm", [float(c.position_mm[k]) for c in cameras], ".0f")
-            for k, a in enumerate("xyz")
-        ),
+        *xyz((c.position_mm for c in cameras), ".0f"),
         Column("aim|mm", [", ".join(f"{v:.0f}" for v in c.aim_mm) for c in cameras]),
         Column("lens|mm", [c.focal_mm for c in cameras], ".1f"),
         Column("rail", [c.rail or "-" for c in cameras], is_left=True),

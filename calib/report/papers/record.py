@@ -26,7 +26,7 @@ from calib.report.papers.stored import (
     when,
 )
 from calib.report.proofs.verify import MODELLED
-from calib.report.tables import Column
+from calib.report.tables import Column, xyz
 from calib.report.words import CAUTION, counted
 
 SIGNERS = ("Calibrated by", "Checked by", "Taken over by")
@@ -175,14 +175,13 @@ def _cameras(rig: Rig, tracks: Tracks | None) -> Section:
 
 
 def _poses(rig: Rig) -> Section:
-    places = np.array([c.position_mm for c in rig.cameras])
-    looks = np.array([c.cam_from_world.R[2] for c in rig.cameras])  # the camera's z in the world
+    looks = [c.cam_from_world.R[2] for c in rig.cameras]  # the camera's z in the world
     position, rotation = zip(*(rig.sigmas(n) for n in rig.names), strict=True)
     columns = (
         Column("camera", rig.names, is_left=True),
-        *(Column(f"{a} mm", places[:, k].tolist(), ".2f") for k, a in enumerate("xyz")),
+        *xyz((c.position_mm for c in rig.cameras), ".2f", "{} mm"),
         Column("± mm", [np.linalg.norm(s) for s in position], ".3f"),
-        *(Column(f"looks along {a}", looks[:, k].tolist(), ".5f") for k, a in enumerate("xyz")),
+        *xyz(looks, ".5f", "looks along {}"),
         Column("± deg", [np.linalg.norm(s) for s in rotation], ".4f"),
     )
     first = rig.cameras[0].cam_from_world

@@ -11,7 +11,7 @@ from calib.plan.compare import Comparison, Deviation
 from calib.plan.pointing import Pointing
 from calib.report.planned import judged
 from calib.report.planned.judged import layers, verdict
-from calib.report.tables import Column, Strong, table
+from calib.report.tables import Column, Strong, table, xyz
 from calib.report.words import counted, plain, wrapped
 
 LEGEND = (
@@ -44,10 +44,7 @@ def as_lines(found: Comparison, width: int | None = None, explain: bool = False)
     columns = [
         Column("camera", [d.name for d in ranked], is_left=True),
         Column("off|mm", [float(np.linalg.norm(d.off_mm)) for d in ranked], ".0f"),
-        *(
-            Column(f"{axis}|mm", [float(d.off_mm[k]) for d in ranked], "+.0f")
-            for k, axis in enumerate("xyz")
-        ),
+        *xyz((d.off_mm for d in ranked), "+.0f"),
         Column("aim off|deg", [d.aim_deg for d in ranked], ".1f"),
         Column("turn it, as it sees, to look as planned", [turns(d) for d in ranked], is_left=True),
         Column("lens|%", [100 * d.focal_share for d in ranked], "+.1f"),

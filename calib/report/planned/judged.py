@@ -16,7 +16,7 @@ from calib.plan.coverage import Look, sharp_of
 from calib.plan.optics import angle_of_view_deg, merging_mm
 from calib.plan.reach import Losses
 from calib.plan.records import Plan, PlanCamera
-from calib.report.tables import Column, table
+from calib.report.tables import Column, table, xyz
 from calib.report.words import counted, plain, wrapped
 
 MOST_LAYERS = 6
@@ -249,10 +249,7 @@ def wave(found: Assessment, width: int | None) -> list[str]:
     ]
     columns = [
         Column("stop", [k + 1 for k in range(len(stops))]),
-        *(
-            Column(f"{axis}|mm", [float(s.place_mm[k]) for s in stops], ".0f")
-            for k, axis in enumerate("xyz")
-        ),
+        *xyz((s.place_mm for s in stops), ".0f"),
         Column("height", words, is_left=True),
         Column("seconds", [f"{s.seconds:.0f}" if s.seconds >= 0.5 else "pass" for s in stops]),
     ]

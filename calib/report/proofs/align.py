@@ -8,7 +8,7 @@ import numpy as np
 
 from calib.prove.align import Alignment
 from calib.prove.like import LIKE
-from calib.report.tables import Column, table
+from calib.report.tables import Column, table, xyz
 from calib.report.words import plain, sentence, wrapped
 
 AXES = {
@@ -57,12 +57,11 @@ def as_lines(how: Alignment, width: int | None = None) -> list[str]:
     for note in how.notes:
         lines += wrapped(sentence(note), width)
     if how.names:
-        x, y, z = how.markers_mm.T
         sigma = np.linalg.norm(how.sigma_mm, axis=1)
         what = "camera" if how.how == LIKE else "marker"
         columns = [
             Column(what, list(how.names), is_left=True),
-            *(Column(f"{a}|mm", v.tolist(), ".2f") for a, v in zip("xyz", (x, y, z), strict=True)),
+            *xyz(how.markers_mm, ".2f"),
             Column("|± mm", sigma.tolist(), ".2f"),
         ]
         lines += ["", *table(columns if np.isfinite(sigma).any() else columns[:-1], width)]

@@ -58,7 +58,7 @@ def reserve() -> None:
     and where there is no room any more it asks for ever.
     """
     try:
-        import resource  # noqa: PLC0415 - not on every system
+        import resource  # not on every system
     except ImportError:
         return
     limit, _ = resource.getrlimit(resource.RLIMIT_AS)
@@ -71,8 +71,8 @@ def reserve() -> None:
             file=sys.stderr,
         )
         sys.exit(2)
-    import numpy as np  # noqa: PLC0415 - only where memory is held
-    from scipy.linalg import blas  # noqa: PLC0415 - brings its own linear algebra
+    import numpy as np  # only where memory is held
+    from scipy.linalg import blas  # brings its own linear algebra
 
     square = np.ones((512, 512), order="F")
     square @ square

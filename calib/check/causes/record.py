@@ -98,9 +98,10 @@ class Record:
 
     def pattern(self) -> Array:
         """Return (P, 2 M, K): smooth patterns over the sensor, products of Legendre polynomials for
-        x and y each.
+        x and y each, which go on as at its edge where a camera that ran away predicts points.
         """
         place = 2.0 * (self.place_px + 0.5) / np.array([self.width, self.height]) - 1.0
+        place = np.clip(place, -1.0, 1.0)
         table = legendre.legvander2d(place[..., 0], place[..., 1], [DEGREE, DEGREE])
         i, j = np.divmod(np.arange(table.shape[-1]), DEGREE + 1)
         table = table[..., i + j <= DEGREE]

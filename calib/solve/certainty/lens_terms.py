@@ -76,6 +76,10 @@ def prior_factors(B: Array, h: Array, group: NDArray[np.intp]) -> tuple[Array, A
     width.
     """
     n = len(h)
+    # A camera that ran away, as a mirrored one does, leaves directions below zero by rounding: they
+    # tell nothing, and would drive the sweeps apart.
+    into, out = Information.of(B).roots()
+    B, h = into @ into.T, into @ (out.T @ h)
     variance = np.concatenate([WIDTHS**2, WIDTHS_APART**2])
     log_chance = np.log(
         np.array([NOTHING, *[(1.0 - NOTHING) / (len(WIDTHS) - 1)] * (len(WIDTHS) - 1)])

@@ -10,6 +10,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from functools import partial
+from itertools import product
 from typing import ClassVar
 
 import numpy as np
@@ -31,6 +33,7 @@ N_AIMS = (5, 5, 3)  # aims over the volume
 N_ZOOMS, N_ALONG, N_AROUND = 4, 6, 24
 ROUNDS = 4  # each counts what the wave left before, and the places that lacked, so many times
 WEIGHT, MOST_LACKING = 3, 100
+NEVER = 1e3  # the shortfall of a setting that cannot be
 REFINED = 120  # evaluations a camera
 FROM_WALL_MM = 150.0
 AWAY_MM = 1000.0  # from the volume, where no room is stated
@@ -143,18 +146,8 @@ def _best(plan: Plan, reach: Reach, k: int) -> PlanCamera:
     """Return the best setting of a camera among many, the others as they are: aim and focal length
     where it hangs, then other places on its rail.
     """
-    count, total = rest_of(reach, k)
-
-    def value(camera: PlanCamera) -> float:
-        one = look(plan, camera, reach.places_mm)
-        sigma = reach.ratio * noise_sigma(total + one.information)
-        return shortfall(reach.need, count + one.is_seen, sigma)
-
-    lacking = count + reach.is_seen[k] < reach.need.cameras
-    aims = _aims(plan)
-    if lacking.any():
-        aims = np.vstack([aims, reach.places_mm[lacking].mean(axis=0)])
-    best = plan.cameras[k]
+    value = partial(_value_with, plan, reach, rest_of(reach, k))
+    aims, best = _aims(plan, reach), plan.cameras[k]
     least = value(best)
     for camera in _turned(best, aims):
         if (new := value(camera)) < least:
@@ -170,12 +163,23 @@ def _best(plan: Plan, reach: Reach, k: int) -> PlanCamera:
     return best
 
 
-def _aims(plan: Plan) -> Array:
-    low, size = plan.volume.low_mm, plan.volume.size_mm
-    share = np.stack(
-        np.meshgrid(*((np.arange(n) + 0.5) / n for n in N_AIMS), indexing="ij"), -1
-    ).reshape(-1, 3)
-    return np.asarray(low + share * size)
+def _value_with(
+    plan: Plan, reach: Reach, rest: tuple[Array, Array], camera: PlanCamera | None
+) -> float:
+    """Return the shortfall of the rest with one camera more; None: one that cannot be."""
+    if camera is None:
+        return NEVER
+    (count, total), one = rest, look(plan, camera, reach.places_mm)
+    sigma = reach.ratio * noise_sigma(total + one.information)
+    return shortfall(reach.need, count + one.is_seen, sigma)
+
+
+def _aims(plan: Plan, reach: Reach) -> Array:
+    """Return aims (n, 3) all over the volume, and the middle of what lacks cameras."""
+    shares = np.array(list(product(*((np.arange(n) + 0.5) / n for n in N_AIMS))))
+    aims = plan.volume.low_mm + shares * plan.volume.size_mm
+    lacking = reach.is_seen.sum(axis=0) < reach.need.cameras
+    return np.vstack([aims, reach.places_mm[lacking].mean(axis=0)]) if lacking.any() else aims
 
 
 def _turned(camera: PlanCamera, aims: Array, *, zooms: bool = True) -> Iterator[PlanCamera]:
@@ -202,49 +206,37 @@ def _moved(plan: Plan, camera: PlanCamera, place: Array) -> PlanCamera | None:
 def _refined(plan: Plan, reach: Reach, k: int) -> PlanCamera:
     """Return the camera with aim, focal length and place on its rail refined."""
     start, rail = plan.cameras[k], plan.rail_of(plan.cameras[k])
-    count, total = rest_of(reach, k)
     half = 0.15 * plan.volume.size_mm
     zoom = start.zoom_mm or (start.focal_mm, start.focal_mm)
 
-    def camera(x: Array) -> PlanCamera | None:
-        aimed = replace(start, aim_mm=start.aim_mm + x[:3] * half) if x[:3].any() else start
-        if zoom[1] > zoom[0]:
-            aimed = replace(aimed, focal_mm=float(np.clip(start.focal_mm * np.exp(x[3]), *zoom)))
+    free = [0, 1, 2, *([3] if zoom[1] > zoom[0] else []), *([4] if rail is not None else [])]
+    value = partial(_value_with, plan, reach, rest_of(reach, k))
+
+    def camera(of_free: Array) -> PlanCamera | None:
+        x = np.zeros(5)
+        x[free] = of_free
+        try:
+            aimed = replace(start, aim_mm=start.aim_mm + x[:3] * half) if x[:3].any() else start
+            if zoom[1] > zoom[0]:
+                focal = float(np.clip(start.focal_mm * np.exp(x[3]), *zoom))
+                aimed = replace(aimed, focal_mm=focal)
+        except InputError:
+            return None
         if rail is None or not x[4]:
             return aimed
         way = (rail.end_mm - rail.start_mm) / rail.length_mm
         along = float((start.position_mm - rail.start_mm) @ way) + x[4] * 0.1 * rail.length_mm
         return _moved(plan, aimed, rail.at(float(np.clip(along, 0.0, rail.length_mm))))
 
-    def value(x: Array) -> float:
-        try:
-            other = camera(x)
-        except InputError:
-            return 1e3
-        if other is None:
-            return 1e3
-        one = look(plan, other, reach.places_mm)
-        sigma = reach.ratio * noise_sigma(total + one.information)
-        return shortfall(reach.need, count + one.is_seen, sigma)
-
-    free = [0, 1, 2, *([3] if zoom[1] > zoom[0] else []), *([4] if rail is not None else [])]
-
-    def of_free(y: Array) -> float:
-        x = np.zeros(5)
-        x[free] = y
-        return value(x)
-
     found = optimize.minimize(
-        of_free,
+        lambda x: value(camera(x)),
         np.zeros(len(free)),
         method="Powell",
         bounds=[(-1.0, 1.0)] * len(free),
         options={"maxfev": REFINED, "xtol": 0.02, "ftol": 1e-4},
     )
-    x = np.zeros(5)
-    x[free] = found.x
-    other = camera(x) if found.fun < value(np.zeros(5)) else None
-    return start if other is None else other
+    is_better = found.fun < value(camera(np.zeros(len(free))))
+    return (camera(found.x) if is_better else None) or start
 
 
 # ---- fewer and more
@@ -279,19 +271,12 @@ def add(plan: Plan, n: int, step_mm: float | None = None) -> Suggestion:
     ratio = ratio_of(before)
     for _ in range(n):
         reach = reach_of(more, ratio)
-        count, total = reach.is_seen.sum(axis=0), reach.information.sum(axis=0)
-        aims = _aims(plan)
-        lacking = count < reach.need.cameras
-        if lacking.any():
-            aims = np.vstack([aims, reach.places_mm[lacking].mean(axis=0)])
-        best, least = None, np.inf
+        everyone = reach.is_seen.sum(axis=0), reach.information.sum(axis=0)
+        aims, best, least = _aims(plan, reach), None, np.inf
         for place, rail in _free_places(plan):
             new = _new(more, place, rail)
             for camera in () if new is None else _turned(new, aims, zooms=False):
-                one = look(more, camera, reach.places_mm)
-                sigma = reach.ratio * noise_sigma(total + one.information)
-                value = shortfall(reach.need, count + one.is_seen, sigma)
-                if value < least:
+                if (value := _value_with(more, reach, everyone, camera)) < least:
                     best, least = camera, value
         if best is None:
             raise InputError(

@@ -30,6 +30,7 @@ from calib.solve.bundle.elimination import inverse_factors, reduced_system
 from calib.solve.bundle.linearise import linearise
 from calib.solve.bundle.problem import Problem, State
 from calib.solve.bundle.step import own_information
+from calib.solve.certainty.covariance import median_distance
 from calib.solve.certainty.normal import Information, on_places, world_motions
 
 Left = Callable[[tuple[int, ...]], tuple[float, Array]]
@@ -264,8 +265,7 @@ def _told(plan: Plan, grid: _Grid) -> _Told:
             found = linearise(part, of_part, TERMS, np.inf, n_axes)
             S, _ = reduced_system(part, found, inverse_factors(found.frame))
             blocks[k] = plan.wave.frame_rate / BURST * S
-    away = state.position_mm[problem.cam] - state.wand_t[problem.frame]
-    away_mm = float(np.median(np.linalg.norm(away, axis=1)))
+    away_mm = median_distance(problem, state)
     motions = world_motions(state.cam_R, state.position_mm, n)[:, :6]
     world = np.pad(on_places(-state.cam_R, n, motions), ((0, size - of_cameras), (0, 0)))
     held = np.linalg.qr(world)[0]

@@ -12,7 +12,7 @@ from calib.plan.pointing import Pointing
 from calib.report.planned import judged
 from calib.report.planned.judged import layers, verdict
 from calib.report.tables import Column, Strong, table, xyz
-from calib.report.words import counted, plain, wrapped
+from calib.report.words import counted, document, plain, wrapped
 
 LEGEND = (
     "Off: built minus planned. Aim off: the angle between where it looks and where it is to look. "
@@ -118,7 +118,7 @@ def aim_as_lines(found: Pointing, width: int | None = None) -> list[str]:
 def aim_as_json(found: Pointing) -> dict[str, Any]:
     """Return it as ``calib focus --json`` prints it."""
     d, stated = found.deviation, "as_in_rig" if found.is_of_rig else "as_planned"
-    document: dict[str, Any] = plain(
+    return document(
         {
             "camera": d.name,
             stated: found.is_as_stated(),
@@ -132,4 +132,3 @@ def aim_as_json(found: Pointing) -> dict[str, Any]:
             "rms_px": found.rms_px,
         }
     )
-    return document

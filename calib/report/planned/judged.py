@@ -17,7 +17,7 @@ from calib.plan.optics import angle_of_view_deg, merging_mm
 from calib.plan.reach import Losses
 from calib.plan.records import Plan, PlanCamera
 from calib.report.tables import Column, table, xyz
-from calib.report.words import counted, plain, wrapped
+from calib.report.words import counted, document, wrapped
 
 MOST_LAYERS = 6
 LEGEND = (
@@ -273,7 +273,7 @@ def as_json(found: Assessment, lost: Losses | None = None) -> dict[str, Any]:
             strict=True,
         )
     ]
-    document: dict[str, Any] = plain(
+    return document(
         {
             "is_met": found.is_met,
             "verdict": verdict(found),
@@ -300,4 +300,3 @@ def as_json(found: Assessment, lost: Losses | None = None) -> dict[str, Any]:
             "judged": {"place": found.judged, "sigma_mm": found.sigma_mm},
         }
     )
-    return document

@@ -9,7 +9,7 @@ import numpy as np
 from calib.prove.align import Alignment
 from calib.prove.like import LIKE
 from calib.report.tables import Column, table, xyz
-from calib.report.words import plain, sentence, wrapped
+from calib.report.words import document, sentence, wrapped
 
 AXES = {
     "right angle": "x along the long leg, y along the short one, z up",
@@ -70,7 +70,6 @@ def as_lines(how: Alignment, width: int | None = None) -> list[str]:
 
 def as_json(how: Alignment) -> dict[str, Any]:
     """Return the record as ``calib align --json`` prints it."""
-    document: dict[str, Any] = plain(
+    return document(
         how.as_dict() | {"sigma_deg": how.sigma_deg, "sigma_origin_mm": how.sigma_origin_mm}
     )
-    return document

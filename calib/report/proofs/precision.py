@@ -10,7 +10,7 @@ import numpy as np
 from calib.core.geometry import Array
 from calib.prove.precision import Precision, in_one_line
 from calib.report.tables import Column, table
-from calib.report.words import counted, plain, wrapped
+from calib.report.words import counted, document, wrapped
 
 MOST_LAYERS = 12
 HEADER = (
@@ -60,7 +60,7 @@ def as_json(found: Precision) -> dict[str, Any]:
         }
         for k, h in zip(found.worst, found.helped, strict=True)
     ]
-    document: dict[str, Any] = plain(
+    return document(
         {
             "middle": {"place_mm": found.places_mm[found.middle], "sigma_mm": sigma[found.middle]},
             "median_mm": float(np.median(sigma[seen])),
@@ -74,7 +74,6 @@ def as_json(found: Precision) -> dict[str, Any]:
             },
         }
     )
-    return document
 
 
 def as_csv(found: Precision) -> str:

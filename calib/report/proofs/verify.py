@@ -13,7 +13,7 @@ from calib.prove.ends import EndPoses
 from calib.prove.lengths import known_lengths
 from calib.prove.verify import PERCENTILES, Spread, Verification
 from calib.report.tables import Column, Strong, table
-from calib.report.words import counted, plain, sentence, wrapped
+from calib.report.words import counted, document, plain, sentence, wrapped
 
 MODELLED = (
     "Modelled on VDI/VDE 2634 Part 1 (length error: measured less calibrated), decided as in JCGM "
@@ -52,7 +52,7 @@ def as_json(found: Verification) -> dict[str, Any]:
     lengths = found.lengths
     groups = {"length": found.by_length, "direction": found.by_direction, "place": found.by_place}
     limit, ends = found.limit, found.ends
-    document: dict[str, Any] = plain(
+    return document(
         {
             "decision": None if found.decision is None else str(found.decision),
             "limit": None if limit is None else asdict(limit),
@@ -80,7 +80,6 @@ def as_json(found: Verification) -> dict[str, Any]:
             "foreign": lengths.n_foreign,
         }
     )
-    return document
 
 
 def every_length(found: Verification) -> list[dict[str, Any]]:

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from enum import StrEnum
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 from calib.cli.help import option
 from calib.cli.options import Force, RigFile
@@ -12,20 +11,6 @@ from calib.cli.reading import loaded
 from calib.errors import InputError
 from calib.export.kinds import FOLDERS, Format
 from calib.outputs import check_output, write_folder, write_text
-
-
-class Unit(StrEnum):
-    """What ``--unit`` can be."""
-
-    mm = "mm"
-    m = "m"
-
-
-class Up(StrEnum):
-    """What ``--up`` can be."""
-
-    Y = "Y"
-    Z = "Z"
 
 
 def export(
@@ -42,10 +27,11 @@ def export(
         Path | None, option("-o --output OUT", "File or folder to write.", show_default="print it")
     ] = None,
     unit: Annotated[
-        Unit | None, option("--unit", "Unit of length.", show_default="mm; m for ros and gltf")
+        Literal["mm", "m"] | None,
+        option("--unit", "Unit of length.", show_default="mm; m for ros and gltf"),
     ] = None,
     up: Annotated[
-        Up | None,
+        Literal["Y", "Z"] | None,
         option(
             "--up",
             "Axis that points up: turns the world about x where that is another in the rig "

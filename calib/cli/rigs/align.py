@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from calib.cli.help import argument, option
 from calib.cli.options import AsJson, Force, RigFile
@@ -16,13 +15,6 @@ from calib.outputs import check_output
 if TYPE_CHECKING:
     from calib.core.rig import Rig
     from calib.prove.align import Alignment
-
-
-class Up(StrEnum):
-    """What ``--up`` can be."""
-
-    z = "z"
-    y = "y"
 
 
 def align(
@@ -60,7 +52,7 @@ def align(
     height: Annotated[
         float, option("--height MM", "Height of marker centres above the floor.")
     ] = 0.0,
-    up: Annotated[Up, option("--up", "The axis that points up.")] = Up.z,
+    up: Annotated[Literal["z", "y"], option("--up", "The axis that points up.")] = "z",
     square_deg: Annotated[
         float, option("--square-deg", "A right angle may be off by this, in degree.", min=0.0)
     ] = 1.0,
@@ -101,7 +93,7 @@ def align(
             remedy="Give one of them.",
         )
     layout = (points, plane or None, wand or None, survey, survey_scale or None, height or None)
-    if like is not None and (any(v is not None for v in layout) or up is Up.y):
+    if like is not None and (any(v is not None for v in layout) or up == "y"):
         raise InputError(
             "--like",
             expected="no layout of markers with it",
@@ -128,7 +120,7 @@ def align(
             is_wand=wand,
             with_scale=survey_scale,
             height_mm=height,
-            up=up.value,
+            up=up,
             square_deg=square_deg,
             flat_mm=flat_mm,
         )

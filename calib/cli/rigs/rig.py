@@ -5,9 +5,8 @@ from __future__ import annotations
 import functools
 import re
 from dataclasses import replace
-from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
@@ -26,13 +25,6 @@ if TYPE_CHECKING:
     from calib.solve.start.single import KnownDistance
 
 
-class Lens(StrEnum):
-    """What ``--lens`` can be."""
-
-    free = "free"
-    hold = "hold"
-
-
 def solve(
     tracks: TracksFile,
     output: Annotated[Path, option("-o --output RIG", "Rig file to write.")],
@@ -40,7 +32,7 @@ def solve(
         Path | None, option("--wand WAND", "Wand file (TOML); not needed with --distance.")
     ] = None,
     lens: Annotated[
-        Lens | None,
+        Literal["free", "hold"] | None,
         option(
             "--lens",
             "free: solve for the lenses; hold: keep the measured K and dist.",
@@ -145,12 +137,12 @@ def solve(
             remedy="To keep the lenses: --lens hold.",
         )
     nominal = [c.name for c in capture.cameras if c.lens is None]
-    if lens is Lens.hold and nominal:
+    if lens == "hold" and nominal:
         console.note(
             f"held at the nominal focal length, which may be a quarter off: {listed(nominal)}"
         )
     options = calib.SolveOptions(
-        lens="auto" if lens is None else lens.value,
+        lens=lens or "auto",
         terms="auto" if chosen == ("auto",) else chosen,
         partial=partial,
         frames=_n_frames(frames),

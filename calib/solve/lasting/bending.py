@@ -42,7 +42,7 @@ from calib.core.threads import in_groups
 from calib.solve.bundle.problem import Index, Problem, State
 from calib.solve.lasting.find import LEAST_SHIFT, SINGULAR, bin_frames, chi_square
 from calib.solve.lasting.gradients import Gradients
-from calib.solve.lasting.shifts import Shifts, running, shifts
+from calib.solve.lasting.shifts import Shifts, in_unit, running, shifts
 from calib.solve.lasting.solved import Solved
 from calib.solve.lasting.stretches import Off
 
@@ -70,7 +70,7 @@ def find_followed(problem: Problem, state: State, solved: Solved, sigma_px: Arra
     frame, length = solved.blocks.frame, bin_frames(problem.rate_hz)
     found = shifts(problem, state, solved.terms, length, own, frame)
     first, last = _windows(found.n_bins)
-    limit = float(special.chdtri(2, BY_CHANCE / max(problem.n_cameras * len(first), 1)))
+    limit = chance_limit(problem.n_cameras, found.n_bins)
 
     def run(cameras: Sequence[int]) -> list[tuple[int, int, int]]:
         return [
@@ -112,6 +112,13 @@ def _apart(windows: list[tuple[int, int, int]]) -> Iterator[list[tuple[int, int,
     yield [windows[j] for j in sorted(run)]
 
 
+def chance_limit(n_cameras: int, n_bins: int) -> float:
+    """Return what chance lets no chi-square pass among all windows of all cameras, in most captures
+    that are sound.
+    """
+    return float(special.chdtri(2, BY_CHANCE / max(n_cameras * len(_windows(n_bins)[0]), 1)))
+
+
 def _windows(n_bins: int) -> tuple[Index, Index]:
     """Return the first bin of each window and that after its last (K,)."""
     first = [
@@ -135,7 +142,7 @@ def _of_camera(
         if np.linalg.eigvalsh(A)[0] < SINGULAR:  # nothing is left to judge the camera by
             return out
         unit = np.linalg.inv(np.linalg.cholesky(A))
-        sums = running(scores, given, unit)
+        sums = running(scores, in_unit(unit, given))
         value = _window_values(*sums, unit @ (HD @ u), LEAST_SHIFT * sigma_px, first, last)
         is_taken, best = np.zeros(found.n_bins, bool), max(float(value.max(initial=0.0)), 1e-300)
         order = np.flatnonzero(value >= max(limit, ALONG * best))

@@ -5,7 +5,8 @@ A shift of variance v that lasts T frames and begins anywhere makes the scores o
 by moments: the squares of scores summed over stretches of several lengths, against what independent
 noise lets expect. They add to the covariance of the reduced gradient ``D = Σ v A_b A_bᵀ`` over
 stretches b, with A_b the gradient that a unit of shift makes; the covariance C of the solution
-becomes C + C D C.
+becomes C + C D C. What a few stretches leave that the search missed is too little for moments, and
+bends the cameras where it hides best: that is told from those found (``hidden``).
 
 Sources: White, A heteroskedasticity-consistent covariance matrix estimator, Econometrica 48, 1980,
 and Liang & Zeger, Longitudinal data analysis using generalized linear models, Biometrika 73, 1986
@@ -15,9 +16,8 @@ would take more clusters than a wave has).
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -30,8 +30,10 @@ from calib.solve.bundle.descent import BundleOptions
 from calib.solve.bundle.linearise import Blocks
 from calib.solve.bundle.problem import Index, Problem, State
 from calib.solve.certainty.normal import Information
+from calib.solve.lasting.bending import chance_limit
 from calib.solve.lasting.find import bin_frames
 from calib.solve.lasting.gradients import Gradients
+from calib.solve.lasting.hidden import found_for_sure, hidden
 from calib.solve.lasting.shifts import Shifts, shifts
 from calib.solve.lasting.solved import Solved
 from calib.solve.lasting.stretches import Stretch
@@ -61,16 +63,18 @@ class Scatter:
     ``frames (J,)``.
 
     ``share (C,)`` is their sum as a share of a point's variance. All 0 where points scatter no more
-    than independent noise lets expect.
+    than independent noise lets expect. ``kinds`` are frames and squared shifts in px² of stretches
+    that were found for sure and left out.
     """
 
     variance_px2: Array
     frames: tuple[int, ...]
     share: Array
+    kinds: tuple[tuple[float, float], ...] = ()
 
     @property
     def is_any(self) -> bool:
-        return bool((self.variance_px2 > 0).any())
+        return bool((self.variance_px2 > 0).any()) or bool(self.kinds)
 
 
 def scatter(
@@ -179,12 +183,17 @@ def _give_way(
             short[k, : len(of_cameras)] = of_cameras
 
     in_groups(run, range(n_short))
+    moved = short.reshape(-1, size) @ solved.covariance
 
     def taken(m: int) -> Array:
         n, of_short = found.n_bins // m, m // LONG_BINS
-        A = short[: n * of_short].reshape(n, of_short, -1, size).sum(axis=1)
-        A = A.reshape(n * n_cameras, 2, size)
-        AC = A @ solved.covariance
+        A, AC = (
+            of.reshape(n_short, -1, size)[: n * of_short]
+            .reshape(n, of_short, -1, size)
+            .sum(axis=1)
+            .reshape(n * n_cameras, 2, size)
+            for of in (short, moved)
+        )
         out = np.stack(
             [(AC[:, i] * A[:, j]).sum(axis=1) for i, j in ((0, 0), (0, 1), (1, 1))], axis=-1
         )
@@ -220,7 +229,9 @@ def scatter_of_fit(
         solved = Solved.of(problem, state, options, blocks, told)
         gives_way = _give_way(problem, state, solved, found)
     scattered = scatter(found, sigma, 0.0 if stretches else SURE, gives_way)
-    return _with_majorities(problem, scattered, sigma, stretches)
+    scattered = _with_majorities(problem, scattered, sigma, stretches)
+    limit = chance_limit(problem.n_cameras, found.n_bins)
+    return replace(scattered, kinds=found_for_sure(problem, found, stretches, limit))
 
 
 def together(
@@ -238,9 +249,14 @@ def together(
     found = shifts(problem, state, terms, bin_frames(problem.rate_hz), frame=blocks.frame)
     n_points = np.bincount(problem.cam, (problem.weight > 0).sum(axis=0), problem.n_cameras)
     share = float(min(n_points @ scattered.share / n_points.sum(), 0.5))
-    return Together(
-        scattered, scatter_matrix(problem, state, terms, blocks, found, scattered), share
-    )
+    everywhere = [
+        (n // found.length, np.repeat(v[:, None], -(-found.n_bins * found.length // n), axis=1))
+        for n, v in zip(scattered.frames, scattered.variance_px2.T, strict=True)
+    ]
+    limit = chance_limit(problem.n_cameras, found.n_bins)
+    of_places = [*everywhere, *hidden(found, scattered.kinds, limit)]
+    D = scatter_matrix(problem, state, terms, blocks, found, of_places)
+    return Together(scattered, D, share)
 
 
 def _with_majorities(
@@ -272,17 +288,21 @@ def scatter_matrix(
     terms: tuple[str, ...],
     blocks: Blocks,
     found: Shifts,
-    scattered: Scatter,
+    of_places: Sequence[tuple[int, Array]],
 ) -> Array:
     """Return D (N, N): what shifts of whole stretches add to the covariance of the reduced
-    gradient.
+    gradient, given bins m, powers of two, and variances (C, K) in px² of stretches of m bins, one
+    after the other.
 
     ``blocks`` are those at the state with these lens terms.
     """
     of_shift, n_bins = Gradients.of(problem, state, terms, blocks), found.n_bins
-    size, short = of_shift.size, LENGTH_BINS[0]
-    longest = scattered.frames[-1] // found.length
-    n_short, cameras = longest // short, np.flatnonzero(scattered.variance_px2.any(axis=1))
+    size, of_places = of_shift.size, [p for p in of_places if p[1].any()]
+    if not of_places:
+        return np.zeros((size, size))
+    short, longest = (of([m for m, _ in of_places]) for of in (min, max))
+    has_any = np.any([variance.any(axis=1) for _, variance in of_places], axis=0)
+    n_short, cameras = longest // short, np.flatnonzero(has_any)
 
     def of_stretch(first: int, some: Index) -> tuple[Index, Array]:
         """Return the columns that some cameras' shifts reach in the longest stretch from bin
@@ -300,12 +320,12 @@ def scatter_matrix(
             return used, np.zeros((0, 0))
         of_camera = each[..., used].reshape(len(some), n_short, 2, len(used))
         D = np.zeros((len(used), len(used)))
-        for frames, variance in zip(scattered.frames, scattered.variance_px2[some].T, strict=True):
-            has = variance > 0
-            n = frames // found.length // short
-            A = of_camera[has].reshape(int(has.sum()), n_short // n, n, 2, len(used)).sum(axis=2)
-            A *= np.sqrt(variance[has])[:, None, None, None]
-            flat = A.reshape(math.prod(A.shape[:-1]), len(used))  # of cameras without points: 0
+        for m, variance in of_places:
+            own = variance[some, first // m : (first + longest) // m]  # none after the last bin
+            shape = len(some), longest // m, m // short, 2, len(used)
+            A = of_camera.reshape(shape).sum(axis=2)[:, : own.shape[1]]
+            A = A[own > 0] * np.sqrt(own[own > 0])[:, None, None]
+            flat = A.reshape(-1, len(used))
             D += flat.T @ flat
         return used, D
 

@@ -188,9 +188,9 @@ def _whiten(inverse: Array, way: Array, scores: Array, given: Array) -> None:
 
 
 @compiled
-def running(scores: Array, given: Array, unit: Array) -> tuple[Array, Array]:
-    """Return the sums over all bins before each of a camera's ``scores (B, 5)`` and of ``unit`` (n,
-    n) times ``given (B, n, 2)``: (B + 1, 5) and (B + 1, n, 2).
+def running(scores: Array, given: Array) -> tuple[Array, Array]:
+    """Return the sums over all bins before each of a camera's ``scores (B, 5)`` and of ``given``
+    (B, n, 2): (B + 1, 5) and (B + 1, n, 2).
     """
     n_bins, n, _ = given.shape
     sums, across = np.zeros((n_bins + 1, 5)), np.zeros((n_bins + 1, n, 2))
@@ -199,10 +199,21 @@ def running(scores: Array, given: Array, unit: Array) -> tuple[Array, Array]:
             sums[b + 1, i] = sums[b, i] + scores[b, i]
         for i in range(n):
             for k in range(2):
-                across[b + 1, i, k] = across[b, i, k]
-                for j in range(n):
-                    across[b + 1, i, k] += unit[i, j] * given[b, j, k]
+                across[b + 1, i, k] = across[b, i, k] + given[b, i, k]
     return sums, across
+
+
+@compiled
+def in_unit(unit: Array, given: Array) -> Array:
+    """Return ``unit (n, n)`` times ``given (B, n, 2)`` of each bin."""
+    n_bins, n, _ = given.shape
+    out = np.zeros((n_bins, n, 2))
+    for b in range(n_bins):
+        for i in range(n):
+            for j in range(n):
+                for k in range(2):
+                    out[b, i, k] += unit[i, j] * given[b, j, k]
+    return out
 
 
 @compiled
@@ -213,7 +224,7 @@ def _stretch_kernel(scores: Array, given: Array, first: Any, last: Any) -> tuple
     n_cameras, n_own = given.shape[0], given.shape[2]
     sums, taken = np.empty((n_cameras, len(first), 5)), np.zeros((n_cameras, len(first), 3))
     for c in range(n_cameras):
-        before, given_before = running(scores[c], given[c], np.eye(n_own))
+        before, given_before = running(scores[c], given[c])
         for k in range(len(first)):
             a, b = first[k], last[k]
             for i in range(5):

@@ -45,22 +45,29 @@ def off_pairs(problem: Problem, off: Sequence[Off]) -> Bools:
     return out
 
 
+def runs(stretches: Sequence[Stretch], rate_hz: float) -> list[list[Stretch]]:
+    """Return the stretches of each camera that follow one another."""
+    out: list[list[Stretch]] = []
+    for s in sorted(stretches, key=lambda s: (s.camera, s.first, s.last)):
+        last = out[-1][-1] if out else None
+        if last and last.camera == s.camera and s.first - last.last <= BREAK_S * rate_hz:
+            out[-1].append(s)
+        else:
+            out.append([s])
+    return out
+
+
 def pairs_in(problem: Problem, stretches: Sequence[Stretch], most_s: float = np.inf) -> Bools:
     """Return the pairs (P,) that lie in stretches, but for those of a camera that follow one
     another for ``most_s``.
     """
     out = np.zeros(len(problem.cam), bool)
     number, views = problem.frame_number[problem.frame], problem.pairs_by_camera()
-    for c in {s.camera for s in stretches}:
-        own = sorted((s.first, s.last) for s in stretches if s.camera == c)
-        first, last = (np.array(ends) for ends in zip(*own, strict=True))
-        breaks = np.flatnonzero(first[1:] - last[:-1] > BREAK_S * problem.rate_hz) + 1
-        run = np.searchsorted(breaks, np.arange(len(first)), side="right")
-        lasts = last[[*(breaks - 1), -1]] - first[[0, *breaks]]
-        for a, b in zip(
-            first[short := lasts[run] <= most_s * problem.rate_hz], last[short], strict=True
-        ):
-            out[views[c][(number[views[c]] >= a) & (number[views[c]] <= b)]] = True
+    for run in runs(stretches, problem.rate_hz):
+        if run[-1].last - run[0].first <= most_s * problem.rate_hz:
+            at = views[run[0].camera]
+            for s in run:
+                out[at[(number[at] >= s.first) & (number[at] <= s.last)]] = True
     return out
 
 

@@ -61,6 +61,9 @@ class Solution:
     is_whole: bool
     named: Identification | None = None
 
+    def __repr__(self) -> str:
+        return f"<Solution: {self.rig!r} of {self.tracks!r}>"
+
 
 def calibrate(
     tracks: Tracks,

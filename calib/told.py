@@ -26,6 +26,9 @@ class Told(Printed):
 
     __slots__ = ()
 
+    def __repr__(self) -> str:
+        return f"<{type(self).__name__}: {self._words().as_lines(self)[0]}>"
+
     def to_dict(self) -> dict[str, Any]:
         """Return the document that the record's command prints with ``--json``: plain lists, text
         and numbers, None for a number that does not exist.

@@ -697,6 +697,7 @@ def test_what_was_likely_meant_is_suggested(capture: Path, refused: Any, tmp_pat
     tracks, rig = capture / "tracks.h5", capture / "rig.h5"
     assert refused("solv").endswith("Did you mean 'solve'? See calib --help.")
     assert "--json" in refused("residuals", rig, tracks, "--jsn")
+    assert "calib --quiet residuals ..." in refused("residuals", rig, tracks, "--quiet")
     assert f"Did you mean {tracks}?" in refused("residuals", rig, capture / "trakcs.h5")
     assert "two are exchanged" in refused("residuals", tracks, rig)
     assert "two are exchanged" in refused("inspect", tracks, "--wand", rig)

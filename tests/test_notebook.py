@@ -107,6 +107,7 @@ def test_a_record_is_plain_data_and_a_table_of_it(kind: str) -> None:
             assert [row[at] for row in table[1:]] == [item["name"] for item in items]
     first = str(record).splitlines()[0]
     assert first.split()[0] in record._repr_html_()
+    assert len(repr(record)) < 200 and type(record).__name__ in repr(record)
 
 
 def test_names_are_text() -> None:

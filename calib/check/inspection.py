@@ -63,7 +63,7 @@ class Finding:
     figures: dict[str, Any] = field(default_factory=dict)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Inspection(Told):
     """What a capture holds and what is the matter with it; ``good`` where nothing needs action.
 

@@ -71,7 +71,7 @@ class WandLengths:
     span_mm: float = 0.0  # the wand's longest length
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
 class ResidualTable(Told):
     """Residuals of all cameras, worst first, and of the wand's lengths.
 

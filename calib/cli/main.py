@@ -61,12 +61,7 @@ class Commands(TyperGroup):
         except CalibError as error:
             code = _fail(str(error))
         except UsageError as error:
-            path = error.ctx.command_path if error.ctx is not None else "calib"
-            # A word of typer's checks, not of ours.
-            message = error.format_message().replace("Value error, ", "")
-            code = _fail(
-                f"{path}: {message}{'' if message.endswith(('.', '?')) else '.'} See {path} --help."
-            )
+            code = _fail(self._of_call(error))
         except KeyboardInterrupt:  # in a process that has not been prepared
             code = _fail(process.stopped(signal.SIGINT), 130)
         except MemoryError:
@@ -84,6 +79,17 @@ class Commands(TyperGroup):
         if is_spent:
             process.end(code)
         sys.exit(code)
+
+    def _of_call(self, error: Any) -> str:
+        path = error.ctx.command_path if error.ctx is not None else "calib"
+        wrong = getattr(error, "option_name", None)
+        if any(wrong in option.opts for option in self.params):
+            message = f"{wrong} goes before the command: calib {wrong}{path[5:]} ..."
+        else:
+            # A word of typer's checks, not of ours.
+            message = error.format_message().replace("Value error, ", "")
+            message += "" if message.endswith((".", "?")) else "."
+        return f"{path}: {message} See {path} --help."
 
     def format_commands(self, ctx: Any, formatter: Any) -> None:
         """Write the commands by what a person is about to do."""

@@ -39,7 +39,7 @@ class CameraNames:
     frames: int
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Identification(Told):
     """The capture with its markers named and its masks.
 

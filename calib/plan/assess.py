@@ -51,7 +51,7 @@ class Tie:
         return tuple(n for n in self.graph.names if n in loose)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Assessment(Told):
     """What a plan would reach at n places of its volume.
 

@@ -42,7 +42,7 @@ class Deviation:
         return float(np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0))))
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Comparison(Told):
     """A rig against its plan: camera by camera, those that only one of them has, whether its world
     had to be ``is_fitted`` to the plan's, and what it reaches as it stands.

@@ -39,7 +39,7 @@ FROM_WALL_MM = 150.0
 AWAY_MM = 1000.0  # from the volume, where no room is stated
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Suggestion(Told):
     """A plan before and after: ``changed`` names the cameras that are to be set otherwise,
     ``added`` and ``dropped`` those that came and went, in order.

@@ -113,7 +113,7 @@ class AlignOptions:
             )
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Alignment(Told):
     """How a rig's world was made.
 

@@ -31,7 +31,7 @@ class Help:
     sigma_mm: float
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Precision(Told):
     """Predicted precision at n places.
 

@@ -49,7 +49,7 @@ class Spread:
     percentiles_mm: tuple[float, ...]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Verification(Told):
     """The outcome of a length test of K lengths.
 

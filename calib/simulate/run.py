@@ -63,6 +63,9 @@ class Simulation:
     marker: tuple[NDArray[np.int16], ...]
     is_outlier: tuple[Bools, ...]
 
+    def __repr__(self) -> str:
+        return f"<Simulation: seed {self.scenario.seed}; {self.tracks!r}; {self.truth!r}>"
+
     @property
     def world_from_wand(self) -> tuple[Array, Array]:
         """The wand's true poses: R (F, 3, 3) and t in mm (F, 3)."""

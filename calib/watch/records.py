@@ -120,7 +120,7 @@ class Forecast:
     later: Figure
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
 class View(Told):
     """All of a wave that a person is told.
 

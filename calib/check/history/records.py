@@ -89,7 +89,7 @@ class CameraHistory:
         }
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
 class History(Told):
     """All cameras over all files, in order of time where every file states one, else as given.
 

@@ -128,7 +128,7 @@ class CameraChange:
         return float(np.sqrt(variance) / self.focal_px) if variance > 0 else NAN
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Recheck(Told):
     """All cameras in the rig's order, and what concerns the rig as a whole.
 

@@ -9,6 +9,7 @@ from calib.check.causes.levels import is_straying, noise_against
 from calib.check.causes.models import BASE, POSE, System
 from calib.check.causes.record import VAGUE, of_cameras
 from calib.check.causes.spectrum import periodogram
+from calib.check.verdicts import Fault
 from calib.simulate import Scenario, simulate
 from calib.solve.bundle.linearise import weighted_rows
 from calib.solve.certainty.normal import SINGULAR
@@ -192,7 +193,8 @@ def test_no_explanation_without_a_search_takes_more_than_the_bound(fault):
         ]
         least, full = (1.0 - ((flat[:, -1] - flat[:, :-1] @ v) ** 2).sum() for v in x)
         assert least < system.most() < full + 2e-3
-        for columns in (POSE, BASE, POSE + system.pattern, BASE + system.time + system.rows[0]):
+        rows = BASE + system.time + system.growth[Fault.ROWS]
+        for columns in (POSE, BASE, POSE + system.pattern, rows):
             assert system.solve(columns)[0] < system.most()
 
 

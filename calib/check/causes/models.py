@@ -38,10 +38,9 @@ MOST_KEPT = (
 STAYS_S = 3.0  # what is over sooner is a passing error; a camera that was knocked stays where it is
 # Squares along the motion over those across it: uneven exposure at a noise's size doubles them.
 ALONG_ACROSS = 2.0
-# Difference of Schwarz's criterion by which rows or a drift are told from a late exposure, which is
-# the commoner fault and a number as well (Kass & Raftery, Bayes factors, JASA 90, 1995, 3.2).
+# Difference of Schwarz's criterion by which a delay that grows is told from one that does not, the
+# commoner fault (Kass & Raftery, Bayes factors, JASA 90, 1995, 3.2).
 VERY_STRONG = 10.0
-LARGE_FRAMES = 0.1  # of a wand's way from frame to frame: beyond it is not straight
 LEAD = 0.3  # of the squares, that it must take beyond an explanation of fewer parameters
 SLOWEST_HZ, SLOWEST_CYCLES = (
     0.8,
@@ -91,7 +90,7 @@ class System:
                 record.motion,
                 pattern := record.pattern(),
                 v + still,
-                *(v * (of + end) + still for of in (row, late) for end in (0.5, -0.5)),
+                *(v * of + still for of in (row, late)),
                 record.residual_px[..., None],
             ],
             axis=2,
@@ -101,8 +100,8 @@ class System:
         self.n = 2 * int(record.is_used.sum())
         end = len(BASE) + pattern.shape[2]
         self.pattern, self.time = list(range(len(BASE), end)), [end]
-        # Delays that grow over the rows, or over the wave, and are none at its one or other end.
-        self.rows, self.ramps = ([end + 1], [end + 2]), ([end + 3], [end + 4])
+        # What delays that grow over the rows, or over the wave, add to that of the middle.
+        self.growth = {Fault.ROWS: [end + 1], Fault.DRIFT: [end + 2]}
 
     def solve(self, columns: list[int]) -> tuple[float, Array]:
         """Return the share of the squares that the columns take, and their values."""
@@ -141,7 +140,8 @@ class System:
         if self.n < 60:
             return None
         base, start = self.solve(BASE)
-        searched = [c for c in (self._knock(base), self._vibration(base, start)) if c is not None]
+        of_search = self._knock(base), self._slip(base), self._vibration(base, start)
+        searched = [c for c in of_search if c is not None]
         jitter = self._jitter(base, start)
         if not searched and jitter is None and self.most() < self.least_share:
             return None
@@ -178,25 +178,16 @@ class System:
             for of_lens in (LENS, self.pattern)
         ]
         growing = [
-            choice(cause, BASE + columns, base, 1)
-            for cause, ends in ((Fault.ROWS, self.rows), (Fault.DRIFT, self.ramps))
-            if self._grows(ends[0])
-            for columns in ends
+            choice(cause, BASE + self.time + column, base, 2)
+            for cause, column in self.growth.items()
         ]
-        # What one number leaves of a large delay is, for a tenth of it, that effects bend.
-        least = late[0].share * (1.1 if abs(late[2][-1]) > LARGE_FRAMES else 1.0)
-        growing = [
-            c for c in growing if c[0].bic < late[0].bic - VERY_STRONG and c[0].share > least
-        ]
-        return [moved, *lenses, late, *growing]
-
-    def _grows(self, column: list[int]) -> bool:
-        """Return whether a delay changes over the rows, or the wave, by more than it is in their
-        middle. A shutter runs from or to the common moment, a clock was in step at the beginning or
-        the end: then it is twice as much.
-        """
-        of_time, of_growth = self.solve(BASE + self.time + column)[1][-2:]
-        return bool(abs(of_growth) >= abs(of_time + 0.5 * of_growth))
+        best = min(growing, key=lambda c: c[0].bic)
+        # A shutter runs from or to the common moment, a clock was in step at the beginning or the
+        # end: a delay then grows by twice what it is in the middle, and one that is the same all
+        # over by nothing.
+        of_middle, growth = best[2][-2:]
+        is_growing = best[0].bic < late[0].bic - VERY_STRONG and abs(growth) >= abs(of_middle)
+        return [moved, *lenses, best if is_growing else late]
 
     def _with(self, axes: list[int], shape: Array) -> tuple[float, Array, Array]:
         """Return share, values and columns of the base and of the effects ``axes``, each times
@@ -212,26 +203,34 @@ class System:
         sums = _sums(np.concatenate([shaped(self.z), self.z[..., -1:]], axis=2))
         return *_taken(*sums), shaped(self.effects)
 
-    def _knock(self, base: float) -> Choice | None:
+    def _since(self, axes: list[int], base: float) -> int | None:
+        """Return the row from which on the effects ``axes`` take most besides the base, None where
+        that is not enough.
+        """
         P = len(self.z)
         if P < 50:
             return None
         z, side = self.z, max(10, int(MIN_SIDE * P))
-        pose, rest, y = z[..., POSE], z[..., BASE], z[..., -1]
+        of_step, rest, y = z[..., axes], z[..., BASE], z[..., -1]
         at = np.unique(np.linspace(side, P - side, CANDIDATES).astype(int))
-        fall = changes(pose, rest, y, at)
+        fall = changes(of_step, rest, y, at)
         k = int(fall.argmax())
         if base + fall[k] / self.total < self.least_share:
             return None
         near = np.arange(at[max(k - 1, 0)], at[min(k + 1, len(at) - 1)] + 1)
-        fall = changes(pose, rest, y, near)
-        first = int(near[fall.argmax()])
-        if not self._stays(first):
+        return int(near[changes(of_step, rest, y, near).argmax()])
+
+    def _from(self, first: int, axes: list[int]) -> tuple[float, Array, Array]:
+        """Return what the base and the effects ``axes`` from a row on take, as ``_with`` does."""
+        return self._with(axes, (np.arange(len(self.z)) >= first).astype(float)[:, None])
+
+    def _knock(self, base: float) -> Choice | None:
+        first = self._since(POSE, base)
+        if first is None or not self._stays(first):
             return None
-        after = (np.arange(P) >= first).astype(float)[:, None]
-        share, values, columns = self._with(POSE, after)
+        share, values, columns = self._from(first, POSE)
         step = values[len(BASE) :]
-        moved = (columns[first:, :, len(BASE) :] @ step).reshape(P - first, -1, 2)[
+        moved = (columns[first:, :, len(BASE) :] @ step).reshape(len(self.z) - first, -1, 2)[
             self.record.is_used[first:]
         ]
         figures = {
@@ -242,7 +241,23 @@ class System:
         }
         extra = len(step) + PLACE
         e = self.explanation(
-            Fault.KNOCK, share, base, len(BASE) + extra, extra, float(P), **figures
+            Fault.KNOCK, share, base, len(BASE) + extra, extra, float(len(self.z)), **figures
+        )
+        return e, columns, values
+
+    def _slip(self, base: float) -> Choice | None:
+        """Return a count that is off by whole frames from one on."""
+        first = self._since(self.time, base)
+        if first is None:
+            return None
+        share, values, columns = self._from(first, self.time)
+        frames = float(np.round(values[-1]))
+        if not frames:
+            return None
+        figures = {"frames": frames, "since": float(self.record.frame[first])}
+        extra = 1 + PLACE
+        e = self.explanation(
+            Fault.LOST, share, base, len(BASE) + extra, extra, float(len(self.z)), **figures
         )
         return e, columns, values
 

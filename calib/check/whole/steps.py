@@ -40,6 +40,9 @@ TIMES_WITHIN = 2.0
 # Errors that last come to a camera by itself; at the wave's end, where no other end is seen, so
 # many cameras that change at once are moved.
 SEVERAL = 3
+# Of a camera's points on one side of a step: as many in stretches that stand off leave none to say
+# otherwise. They must span so long, as what is over sooner passes.
+HIDDEN, STAYS_S = 0.8, 3.0
 # Cameras are let go until this share of chi-square is left: effects of a large move are not linear.
 REST = 0.1
 # Share of chi-square that each further camera must be worth at a moment chosen: near the true one
@@ -48,6 +51,7 @@ EACH = 0.03
 LEAST = 0.35  # of the largest shift
 MOMENTS = 9  # at every tenth of the capture
 LOSS_SCALE = 3.0  # Cauchy's, in sigmas: points that a knock put beyond the gate keep a say
+ROUNDING = 1.001
 CUTOFF = 1e-9  # of the largest scaled entry: the world's motions, and cameras without points
 
 
@@ -108,12 +112,28 @@ def largest_step(fit: RigFit) -> Step | None:
     capture too short to part.
 
     What came after a late knock may have been left out as errors that last: where all points tell
-    of a step by more than such errors do, it is theirs.
+    of a step by more than such errors do, it is theirs, unless each camera of it has other points
+    on both sides that tell of none.
     """
+    quiet = _largest(fit, _robust(fit, ~fit.is_passing))
     every = _largest(fit, _robust(fit, ~np.zeros_like(fit.is_passing)))
-    if every is not None and every.outlasts:
-        return every
-    return _largest(fit, _robust(fit, ~fit.is_passing))
+    if quiet is None or every is None or not every.outlasts:
+        return quiet
+    is_told = quiet.is_real | _is_hidden(fit, every.frame)
+    return every if (every.is_real & is_told).any() else quiet
+
+
+def _is_hidden(fit: RigFit, frame: int) -> NDArray[np.bool_]:
+    """Return which cameras' (C,) points lie in stretches that stand off, on one side of a frame."""
+    problem = fit.problem
+    number = problem.frame_number[problem.frame]
+    out = np.zeros(problem.n_cameras, bool)
+    for side in (number < frame, number >= frame):
+        for c, at in enumerate(problem.pairs_by_camera()):
+            own = at[side[at]]
+            if own.size and np.ptp(number[own]) >= STAYS_S * problem.rate_hz:
+                out[c] |= fit.is_passing[own].mean() > HIDDEN
+    return out
 
 
 def _largest(fit: RigFit, problem: Problem) -> Step | None:
@@ -198,7 +218,7 @@ def _step(
     freedom = int(np.linalg.matrix_rank(W, hermitian=True, tol=CUTOFF * np.abs(W).max()))
     chi = float(d @ w)
     moved, chi_left, left = np.zeros(n, bool), chi, freedom
-    gain, inverse = _gains(W, w)
+    gain, inverse = _gains(W, w, ROUNDING * chi)
     alone = gain
     # Cameras are let go one by one, each time the one that explains most.
     while left > 0 and chi_left > max(STEP_EXCESS * left, REST * chi) and moved.sum() < n - 1:
@@ -207,7 +227,7 @@ def _step(
         took = W[:, at] @ inverse[c]
         W, w = W - took @ W[at], w - took @ w[at]
         chi_left, left = chi_left - float(gain[c]), freedom - N_POSE * int(moved.sum())
-        gain, inverse = _gains(W, w)
+        gain, inverse = _gains(W, w, ROUNDING * chi)
     by_camera = (d * scale).reshape(n, N_POSE)
     square = np.einsum("ci,cij,cj->c", by_camera, of_camera, by_camera)
     p = float(special.chdtrc(max(freedom, 1), chi))
@@ -215,12 +235,14 @@ def _step(
     return Step(frame, chi, freedom, p, moved, np.sqrt(square), explained, alone, np.zeros(n))
 
 
-def _gains(W: Array, w: Array) -> tuple[Array, Array]:
+def _gains(W: Array, w: Array, most: float) -> tuple[Array, Array]:
     """Return by how much chi-square falls as each camera (C,) is let go, and the inverses (C, 6, 6)
-    of their own blocks.
+    of their own blocks; 0 where that is more than the ``most`` there is, which rounding makes of a
+    camera that one part hardly tells of.
     """
     n = len(w) // N_POSE
     own = np.einsum("cicj->cij", W.reshape(n, N_POSE, n, N_POSE))
     inverse = np.linalg.pinv(own, rcond=CUTOFF, hermitian=True)
     of = w.reshape(n, N_POSE)
-    return np.asarray(np.einsum("ci,cij,cj->c", of, inverse, of)), inverse
+    gain = np.einsum("ci,cij,cj->c", of, inverse, of)
+    return np.asarray(np.where(gain <= most, gain, 0.0)), inverse

@@ -4,6 +4,7 @@ need a hand.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any, ClassVar
 
@@ -11,6 +12,7 @@ import numpy as np
 from scipy import special
 
 from calib.check.causes import Cause, find_causes
+from calib.check.causes.find import CLEAR
 from calib.check.recheck.exchange import bearers, under_right_names
 from calib.check.serials import NewSerial, new_serials
 from calib.check.verdicts import Fault, Verdict
@@ -166,7 +168,7 @@ def residual_table(
         _check_cameras(rig, tracks)
         tracks = tracks.subset([n for n in rig.names if n in tracks.names])
     stats = fit.stats or rig_stats(tracks, fit.problem, fit.state, fit.is_inlier, fit.sigma_px)
-    causes = find_causes(fit, tracks, stats, [rig.camera(n).stats for n in tracks.names])
+    causes = _causes_of(rig, tracks, fit, stats)
     whole = whole or look_at_whole(rig, tracks, fit)
     rows = [
         _row(rig, c, s, _causes(c.name, k, s, whole, borne))
@@ -183,6 +185,26 @@ def residual_table(
         _span(rig),
         serials,
     )
+
+
+def _causes_of(
+    rig: Rig, tracks: Tracks, fit: RigFit, stats: Sequence[CameraStats]
+) -> list[tuple[Cause, ...]]:
+    """Return each camera's causes, those of the others by a fit without the cameras that lost
+    frames: beside these, whose points lie far off all along, sound points were left out for theirs.
+    """
+    causes = find_causes(fit, tracks, stats, [rig.camera(n).stats for n in tracks.names])
+    rest = [
+        n for n, c in zip(tracks.names, causes, strict=True) if not c or c[0].cause != Fault.LOST
+    ]
+    if len(rest) == len(causes) or len(rest) < 2:
+        return causes
+    others = tracks.subset(rest)
+    apart = fit_to_rig(rig, others)
+    found = rig_stats(others, apart.problem, apart.state, apart.is_inlier, apart.sigma_px)
+    of_rest = find_causes(apart, others, found, [rig.camera(n).stats for n in rest])
+    at = dict(zip(rest, of_rest, strict=True))
+    return [at.get(n, c) for n, c in zip(tracks.names, causes, strict=True)]
 
 
 def held(rig: Rig, tracks: Tracks) -> tuple[Tracks, RigFit]:
@@ -236,6 +258,8 @@ def _with_knock(
 ) -> tuple[Cause, ...]:
     """Return the causes, with the knock where they are not what makes it seem one."""
     halves = stats.n_left_out > BENT_SHARE * (stats.points + stats.n_left_out)
+    # What a lens explains all along is no knock.
+    halves &= not any(c.cause == Fault.LENS and c.figures["share"] > CLEAR for c in causes)
     known = (UNSURE | {Fault.STRAY}) - (BENT_BY_A_KNOCK if halves else frozenset())
     if knock is None or any(c.cause in known for c in causes):
         return causes

@@ -62,7 +62,7 @@ def find_causes(
     ``solved`` holds the residuals that the rig's own solve left, None where they are not known.
     """
     lost = slips(fit, tracks)
-    found = _examine_all(fit, tracks, [slip is not None for slip in lost])
+    found = _examine_all(fit, tracks)
     radius = np.array([_radius(c.radius_px, c.marker) for c in tracks.cameras])
     sigma = np.array(
         [
@@ -144,19 +144,16 @@ def _radius(radius: NDArray[np.float32] | None, marker: NDArray[np.int16]) -> fl
     return float(np.median(radius[named])) if radius is not None and named.any() else float("nan")
 
 
-def _examine_all(fit: RigFit, tracks: Tracks, is_lost: Sequence[bool]) -> list[Examination | None]:
-    """Return each camera's examination, those that lost frames and then the worst one after another
-    taken out of the wand poses.
+def _examine_all(fit: RigFit, tracks: Tracks) -> list[Examination | None]:
+    """Return each camera's examination, the worst one first taken out of the wand poses, then the
+    next.
 
     A camera in trouble pulls the wands and with them the residuals of the others, which then seem
     to follow its fault.
     """
     weight = np.ones(len(tracks.cameras))
     found = of_cameras(fit, tracks, examine)
-    if any(is_lost):
-        weight[np.array(is_lost)] = 0.0
-        found = _again(fit, tracks, weight, found)
-    for _ in range(min(int(weight.sum()) - 2, MOST_OUT)):
+    for _ in range(min(len(weight) - 2, MOST_OUT)):
         pending = [
             c
             for c, e in enumerate(found)
@@ -167,16 +164,9 @@ def _examine_all(fit: RigFit, tracks: Tracks, is_lost: Sequence[bool]) -> list[E
         weight[max(pending, key=lambda c: _size(found[c]))] = 0.0
         if len(pending) == 1:
             break
-        found = _again(fit, tracks, weight, found)
+        again = of_cameras(fit, tracks, examine, weight)
+        found = [old if new is None else new for old, new in zip(found, again, strict=True)]
     return found
-
-
-def _again(
-    fit: RigFit, tracks: Tracks, weight: Array, found: list[Examination | None]
-) -> list[Examination | None]:
-    """Return the examinations of the cameras that have a weight, and of the others as found."""
-    again = of_cameras(fit, tracks, examine, weight)
-    return [old if new is None else new for old, new in zip(found, again, strict=True)]
 
 
 def _size(e: Examination | None) -> float:

@@ -140,7 +140,7 @@ class System:
         if self.n < 60:
             return None
         base, start = self.solve(BASE)
-        of_search = self._knock(base), self._slip(base), self._vibration(base, start)
+        of_search = self._knock(BASE, base), self._slip(base), self._vibration(base, start)
         searched = [c for c in of_search if c is not None]
         jitter = self._jitter(base, start)
         if not searched and jitter is None and self.most() < self.least_share:
@@ -155,6 +155,8 @@ class System:
         if not worthy:
             return None
         choice = min(worthy, key=lambda c: c[0].bic)
+        if choice[0].cause == Fault.LENS:
+            choice = self._knock_beside(choice) or choice
         e = choice[0]
         adjusted = 1.0 - (1.0 - e.share) * self.n / max(self.n - choice[1].shape[2], 1)
         return choice if e.bic < 0 and adjusted >= self.least_share else None
@@ -189,8 +191,10 @@ class System:
         is_growing = best[0].bic < late[0].bic - VERY_STRONG and abs(growth) >= abs(of_middle)
         return [moved, *lenses, best if is_growing else late]
 
-    def _with(self, axes: list[int], shape: Array) -> tuple[float, Array, Array]:
-        """Return share, values and columns of the base and of the effects ``axes``, each times
+    def _with(
+        self, axes: list[int], shape: Array, rest: list[int] = BASE
+    ) -> tuple[float, Array, Array]:
+        """Return share, values and columns of the ``rest`` and of the effects ``axes``, each times
         ``shape (P, S)``.
         """
 
@@ -198,39 +202,50 @@ class System:
             of: Array,
         ) -> Array:  # whitening is frame by frame, so a factor of the frame commutes with it
             parts = [of[..., axes] * shape[:, None, s, None] for s in range(shape.shape[1])]
-            return np.concatenate([of[..., BASE], *parts], axis=2)
+            return np.concatenate([of[..., rest], *parts], axis=2)
 
         sums = _sums(np.concatenate([shaped(self.z), self.z[..., -1:]], axis=2))
         return *_taken(*sums), shaped(self.effects)
 
-    def _since(self, axes: list[int], base: float) -> int | None:
-        """Return the row from which on the effects ``axes`` take most besides the base, None where
-        that is not enough.
+    def _since(self, axes: list[int], rest: list[int], base: float) -> int | None:
+        """Return the row from which on the effects ``axes`` take most besides the ``rest``, which
+        takes ``base``; None where that is not enough.
         """
         P = len(self.z)
         if P < 50:
             return None
         z, side = self.z, max(10, int(MIN_SIDE * P))
-        of_step, rest, y = z[..., axes], z[..., BASE], z[..., -1]
+        of_step, of_rest, y = z[..., axes], z[..., rest], z[..., -1]
         at = np.unique(np.linspace(side, P - side, CANDIDATES).astype(int))
-        fall = changes(of_step, rest, y, at)
+        fall = changes(of_step, of_rest, y, at)
         k = int(fall.argmax())
         if base + fall[k] / self.total < self.least_share:
             return None
         near = np.arange(at[max(k - 1, 0)], at[min(k + 1, len(at) - 1)] + 1)
-        return int(near[changes(of_step, rest, y, near).argmax()])
+        return int(near[changes(of_step, of_rest, y, near).argmax()])
 
-    def _from(self, first: int, axes: list[int]) -> tuple[float, Array, Array]:
-        """Return what the base and the effects ``axes`` from a row on take, as ``_with`` does."""
-        return self._with(axes, (np.arange(len(self.z)) >= first).astype(float)[:, None])
+    def _after(self, first: int) -> Array:
+        """Return 1 for the rows (P, 1) from the first on, 0 for those before."""
+        return (np.arange(len(self.z)) >= first).astype(float)[:, None]
 
-    def _knock(self, base: float) -> Choice | None:
-        first = self._since(POSE, base)
-        if first is None or not self._stays(first):
+    def _knock_beside(self, lens: Choice) -> Choice | None:
+        """Return the knock that takes most of what a lens leaves, None where there is none.
+
+        A pattern over the sensor follows a knock a long way, as the wand goes from part to part;
+        but what it leaves comes from one frame on.
+        """
+        rest = POSE + (LENS if lens[1].shape[2] == len(BASE) else self.pattern)
+        knock = self._knock(rest, lens[0].share)
+        is_most = knock is not None and knock[0].gain > 0.5 * (1.0 - lens[0].share)
+        return knock if is_most else None
+
+    def _knock(self, rest: list[int], base: float) -> Choice | None:
+        first = self._since(POSE, rest, base)
+        if first is None or not self._stays(first, rest):
             return None
-        share, values, columns = self._from(first, POSE)
-        step = values[len(BASE) :]
-        moved = (columns[first:, :, len(BASE) :] @ step).reshape(len(self.z) - first, -1, 2)[
+        share, values, columns = self._with(POSE, self._after(first), rest)
+        step = values[len(rest) :]
+        moved = (columns[first:, :, len(rest) :] @ step).reshape(len(self.z) - first, -1, 2)[
             self.record.is_used[first:]
         ]
         figures = {
@@ -241,16 +256,16 @@ class System:
         }
         extra = len(step) + PLACE
         e = self.explanation(
-            Fault.KNOCK, share, base, len(BASE) + extra, extra, float(len(self.z)), **figures
+            Fault.KNOCK, share, base, len(rest) + extra, extra, float(len(self.z)), **figures
         )
         return e, columns, values
 
     def _slip(self, base: float) -> Choice | None:
         """Return a count that is off by whole frames from one on."""
-        first = self._since(self.time, base)
+        first = self._since(self.time, BASE, base)
         if first is None:
             return None
-        share, values, columns = self._from(first, self.time)
+        share, values, columns = self._with(self.time, self._after(first))
         frames = float(np.round(values[-1]))
         if not frames:
             return None
@@ -261,7 +276,7 @@ class System:
         )
         return e, columns, values
 
-    def _stays(self, first: int) -> bool:
+    def _stays(self, first: int, rest: list[int]) -> bool:
         """Return whether a change at a row shows as well without the frames just before and after
         it.
         """
@@ -271,7 +286,7 @@ class System:
         if not 0 < at < away.sum():
             return False
         z = z[away]
-        fall = changes(z[..., POSE], z[..., BASE], z[..., -1], np.array([at]))[0]
+        fall = changes(z[..., POSE], z[..., rest], z[..., -1], np.array([at]))[0]
         return bool(fall > self.least_share * (z[..., -1] ** 2).sum() * MOST_KEPT)
 
     def _vibration(self, base: float, start: Array) -> Choice | None:

@@ -19,6 +19,7 @@ TOLD = [
     ("pair, stated lens off", 31023),
     ("exchanged in a later wave", 31027),
     ("all knocked late", 145004),  # a camera that saw nothing in a stretch of its errors
+    ("knocked in a later wave", 420059),  # all that came after stands off as if it passed
     ("rolling rows", 320001),  # one delay takes nine tenths of it
     ("frames lost half-way", 320002),  # sound cameras' points were left out for its own
     ("one knocked half-way", 330004),  # a pattern over the sensor follows it for four fifths

@@ -45,6 +45,11 @@ def test_the_camera_and_its_reading_are_named(kind: str) -> None:
     assert found(capture) == [(capture.cameras[0], READINGS[kind])]
 
 
+def test_a_clock_that_drifts_by_frames_lost_none() -> None:
+    capture = planted("clock drifts", 310043, 2.0)
+    assert found(capture) == [(capture.cameras[0], Reading.DRIFT)]
+
+
 def test_sound_captures_have_none() -> None:
     for seed in (41, 42):
         assert found(clean(seed)) == []

@@ -39,15 +39,17 @@ from calib.solve.certainty.lens_terms import SMALL_TERMS
 from calib.solve.certainty.normal import Information
 from calib.solve.certainty.statistics import rig_stats
 from calib.solve.fit import Fit
-from calib.solve.hold import hold_cameras, rig_state
+from calib.solve.hold import MOST_PASSING_S, RigFit, hold_cameras, rig_state
 from calib.solve.lasting.scatter import Together, together
-from calib.solve.lasting.stretches import Stretch
+from calib.solve.lasting.stretches import Stretch, pairs_in
 from calib.solve.refine import EVERY_TERM, refine
 
 # Weak knowledge about a lens since the rig was solved, as standard deviations: rings turn by some
 # percent at most without anybody noticing the framing, mounts give by a fraction of a millimetre;
 # neither changes the distortion much.
 FOCAL_SHARE, CENTRE_SHARE, OTHER_TERM = 0.05, 0.01, 0.02
+# Share of a camera's points that stand off from the rig for longer than errors do that pass.
+STAYS = 0.8
 POINT = Wand("points", ("point",), np.zeros((1, 3)))
 
 
@@ -121,11 +123,26 @@ def solve_anew(rig: Rig, tracks: Tracks, progress: Progress, start: State | None
     # Against the stored rig stretches that stand off show before a fit can give way to them; of two
     # cameras none does.
     is_told = len(tracks.names) > 2 and not lacks_terms(rig)  # nor does what a lens lacks
-    against = hold_cameras(tracks, rig.wand_used, stood).stretches if is_told else ()
+    against = _that_pass(hold_cameras(tracks, rig.wand_used, stood)) if is_told else ()
     # Whoever linearises about the fit takes the last step himself.
     options = BundleOptions(terms=terms, prior=change_prior(stood, terms, tracks), tolerance=1e-7)
     fit = refine(_without(tracks, against), rig.wand_used, start or stood, options, progress)
     return replace(fit, stretches=(*against, *fit.stretches))
+
+
+def _that_pass(held: RigFit) -> tuple[Stretch, ...]:
+    """Return the stretches that stand off from a rig that is held, but for those of cameras that do
+    so from a frame on, or up to one: these were moved meanwhile.
+    """
+    problem, moved = held.problem, set()
+    is_off, number = pairs_in(problem, held.stretches), problem.frame_number[problem.frame]
+    for c, at in enumerate(problem.pairs_by_camera()):
+        for own in (at, at[::-1]):
+            share = np.cumsum(is_off[own]) / np.arange(1, len(own) + 1)
+            is_long = np.abs(number[own] - number[own[:1]]) > MOST_PASSING_S * problem.rate_hz
+            if (share[is_long] > STAYS).any():
+                moved.add(c)
+    return tuple(s for s in held.stretches if s.camera not in moved)
 
 
 def _without(tracks: Tracks, stretches: Sequence[Stretch]) -> Tracks:

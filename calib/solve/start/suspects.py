@@ -29,6 +29,7 @@ FITS = 0.8  # share of inliers of a sound pair: the rest are gross errors and wh
 PEAK = 0.75  # share of inliers of the right reading at least
 BETTER = 0.15  # and by how much it must stand above the reading given
 END = 0.3  # share of a camera's points at the beginning and the end in which shifts are compared
+MIDDLE = 0.4, 0.6  # shares of its points between which a clock that drifts is half-way
 MAX_SHIFT_S = 2.0  # frame numbers are searched this far either way
 
 
@@ -41,6 +42,7 @@ class Reading(StrEnum):
     REVERSED = "marker names reversed"
     SHIFTED = "frame numbers shifted"
     LOST = "frames lost during the wave"
+    DRIFT = "its clock drifts"
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,6 +170,13 @@ def _reread(tracks: Tracks, c: int, partners: list[int], n_markers: int) -> Susp
         )
         return Suspect(camera.name, Reading.SHIFTED, text, first.frames)
     lost = second.frames - first.frames
+    if _is_drifting(camera, others, first.frames, second.frames):
+        text += (
+            f" with its count {_way(lost)} at the end than at the beginning, half of that half-way."
+            " It runs on its own clock: set it to the common trigger, check its sync cable, wave"
+            " again"
+        )
+        return Suspect(camera.name, Reading.DRIFT, text, lost)
     since = _since(camera, others, first.frames, second.frames)
     text += (
         f" with its count {_way(lost)} from frame {since} on. Its recorder lost frames"
@@ -221,6 +230,19 @@ def _best_shift(camera: CameraTracks, others: list[CameraTracks], rate_hz: float
     if share[best] < PEAK or (best and share[best] < share[0] + BETTER):
         return None
     return _Shift(best, share[best], share[0])
+
+
+def _is_drifting(camera: CameraTracks, others: list[CameraTracks], first: int, last: int) -> bool:
+    """Return whether the middle of a camera's points fits half-way between two counts, rather than
+    under either.
+    """
+    if abs(last - first) < 2:
+        return False
+    ends = np.quantile(camera.frame, MIDDLE)
+    part = camera.rows((camera.frame >= ends[0]) & (camera.frame < ends[1]))
+    at = (first, (first + last) // 2, last)
+    before, between, after = (_pooled(_shifted(part, k), others) for k in at)
+    return between > max(before, after) + BETTER
 
 
 def _since(camera: CameraTracks, others: list[CameraTracks], first: int, second: int) -> int:

@@ -12,11 +12,11 @@ import numpy as np
 from scipy import special
 
 from calib.check.causes import Cause, find_causes
-from calib.check.causes.find import CLEAR
 from calib.check.recheck.exchange import bearers, under_right_names
 from calib.check.serials import NewSerial, new_serials
 from calib.check.verdicts import Fault, Verdict
 from calib.check.whole.find import Whole, is_symptom, look_at_whole
+from calib.check.whole.steps import largest_step
 from calib.core.geometry import Array
 from calib.core.names import listed
 from calib.core.parameters import LENS_GROUPS, CameraParameter, term_values
@@ -170,8 +170,9 @@ def residual_table(
     stats = fit.stats or rig_stats(tracks, fit.problem, fit.state, fit.is_inlier, fit.sigma_px)
     causes = _causes_of(rig, tracks, fit, stats)
     whole = whole or look_at_whole(rig, tracks, fit)
+    knocked = _knocked(rig, tracks, whole.knocked, causes)
     rows = [
-        _row(rig, c, s, _causes(c.name, k, s, whole, borne))
+        _row(rig, c, s, _causes(c.name, k, s, knocked, borne))
         for c, s, k in zip(tracks.cameras, stats, causes, strict=True)
     ]
     rows.sort(key=lambda r: (-np.nan_to_num(r.stats.rms_px, nan=np.inf), r.name))
@@ -207,6 +208,25 @@ def _causes_of(
     return [at.get(n, c) for n, c in zip(tracks.names, causes, strict=True)]
 
 
+def _knocked(
+    rig: Rig,
+    tracks: Tracks,
+    knocked: dict[str, tuple[int, float]],
+    causes: Sequence[tuple[Cause, ...]],
+) -> dict[str, tuple[int, float]]:
+    """Return the knocked cameras without those that seem so only beside a camera at fault: which
+    the others do not tell once it is left out.
+    """
+    of = dict(zip(tracks.names, causes, strict=True))
+    at_fault = {n for n, c in of.items() if any(one.cause in UNSURE for one in c)}
+    rest = [n for n in tracks.names if n not in at_fault]
+    if not at_fault or at_fault >= set(knocked) or len(rest) < 2:
+        return knocked
+    step = largest_step(fit_to_rig(rig, tracks.subset(rest)))
+    moved = {n for n, m in zip(rest, step.is_real, strict=True) if m} if step is not None else set()
+    return {n: at for n, at in knocked.items() if n in at_fault | moved}
+
+
 def held(rig: Rig, tracks: Tracks) -> tuple[Tracks, RigFit]:
     """Return the tracks of the rig's cameras, in its order and at the common time, and how the rig,
     held, explains them. Raises as ``residual_table`` does.
@@ -233,7 +253,7 @@ UNSURE = frozenset(
     }
 )
 # A knock looks like one of these once the points on one side of it, such a share, are left out.
-BENT_BY_A_KNOCK, BENT_SHARE = frozenset({Fault.MOVED, Fault.LENS, Fault.STRAY}), 0.3
+BENT_BY_A_KNOCK, BENT_SHARE = frozenset({Fault.MOVED, Fault.STRAY}), 0.3
 
 
 def _row(rig: Rig, of: CameraTracks, stats: CameraStats, causes: tuple[Cause, ...]) -> CameraRow:
@@ -246,11 +266,15 @@ def _row(rig: Rig, of: CameraTracks, stats: CameraStats, causes: tuple[Cause, ..
 
 
 def _causes(
-    name: str, causes: tuple[Cause, ...], stats: CameraStats, whole: Whole, borne: dict[str, str]
+    name: str,
+    causes: tuple[Cause, ...],
+    stats: CameraStats,
+    knocked: dict[str, tuple[int, float]],
+    borne: dict[str, str],
 ) -> tuple[Cause, ...]:
     if name in borne:  # judged by its own points, which stand under another name
         return (Cause(Fault.EXCHANGED, {}, borne[name]),)
-    return _with_knock(causes, stats, whole.knocked.get(name))
+    return _with_knock(causes, stats, knocked.get(name))
 
 
 def _with_knock(
@@ -258,8 +282,6 @@ def _with_knock(
 ) -> tuple[Cause, ...]:
     """Return the causes, with the knock where they are not what makes it seem one."""
     halves = stats.n_left_out > BENT_SHARE * (stats.points + stats.n_left_out)
-    # What a lens explains all along is no knock.
-    halves &= not any(c.cause == Fault.LENS and c.figures["share"] > CLEAR for c in causes)
     known = (UNSURE | {Fault.STRAY}) - (BENT_BY_A_KNOCK if halves else frozenset())
     if knock is None or any(c.cause in known for c in causes):
         return causes

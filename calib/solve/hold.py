@@ -50,8 +50,14 @@ class RigFit:
 
     @property
     def is_passing(self) -> NDArray[np.bool_]:
-        """Which pairs (P,) lie in stretches that stand off and pass."""
-        return pairs_in(self.problem, self.stretches, MOST_PASSING_S)
+        """Which pairs (P,) lie in stretches that stand off and pass: of a camera that would lose
+        more than ``MOST_OFF`` of its pairs to them none do.
+        """
+        out = pairs_in(self.problem, self.stretches, MOST_PASSING_S)
+        for at in self.problem.pairs_by_camera():
+            if at.size and out[at].mean() > MOST_OFF:
+                out[at] = False
+        return out
 
 
 def as_held(fit: Fit, stats: tuple[CameraStats, ...] | None = None) -> RigFit:

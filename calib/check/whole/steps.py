@@ -41,9 +41,8 @@ TIMES_WITHIN = 2.0
 # many cameras that change at once are moved.
 SEVERAL = 3
 # Of a camera's points on one side of a step: as many in stretches that stand off leave none to say
-# otherwise. They must span so long, as what is over sooner passes. Of all its points: errors that
-# pass hold a tenth or two.
-HIDDEN, STAYS_S, MOSTLY = 0.8, 3.0, 0.3
+# otherwise. They must span so long, as what is over sooner passes.
+HIDDEN, STAYS_S = 0.8, 3.0
 # Cameras are let go until this share of chi-square is left: effects of a large move are not linear.
 REST = 0.1
 # Share of chi-square that each further camera must be worth at a moment chosen: near the true one
@@ -125,14 +124,13 @@ def largest_step(fit: RigFit) -> Step | None:
 
 
 def _is_hidden(fit: RigFit, frame: int) -> NDArray[np.bool_]:
-    """Return of which cameras (C,) too many points lie in stretches that stand off: nearly all on
-    one side of a frame, or many throughout.
+    """Return of which cameras (C,) nearly all points on one side of a frame lie in stretches that
+    stand off.
     """
     problem, is_off = fit.problem, fit.is_passing
     number = problem.frame_number[problem.frame]
     out = np.zeros(problem.n_cameras, bool)
     for c, at in enumerate(problem.pairs_by_camera()):
-        out[c] = at.size > 0 and is_off[at].mean() > MOSTLY
         for own in (at[number[at] < frame], at[number[at] >= frame]):
             if own.size and np.ptp(number[own]) >= STAYS_S * problem.rate_hz:
                 out[c] |= is_off[own].mean() > HIDDEN

@@ -4,25 +4,24 @@ need a hand.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any, ClassVar
 
 import numpy as np
 from scipy import special
 
-from calib.check.causes import Cause, find_causes
+from calib.check.apart import UNSURE, causes_apart, knocked_apart, share_points
+from calib.check.causes import Cause
 from calib.check.recheck.exchange import bearers, under_right_names
 from calib.check.serials import NewSerial, new_serials
 from calib.check.verdicts import Fault, Verdict
 from calib.check.whole.find import Whole, is_symptom, look_at_whole
-from calib.check.whole.steps import largest_step
 from calib.core.geometry import Array
 from calib.core.names import listed
 from calib.core.parameters import LENS_GROUPS, CameraParameter, term_values
 from calib.core.rig import CameraStats, Doubt, Rig
 from calib.core.threads import one_blas_thread
-from calib.core.tracks import CameraTracks, Tracks, point_keys
+from calib.core.tracks import CameraTracks, Tracks
 from calib.errors import InputError, UnsolvableError
 from calib.naming.renaming import named_tracks
 from calib.solve.certainty.normal import wald
@@ -168,9 +167,9 @@ def residual_table(
         _check_cameras(rig, tracks)
         tracks = tracks.subset([n for n in rig.names if n in tracks.names])
     stats = fit.stats or rig_stats(tracks, fit.problem, fit.state, fit.is_inlier, fit.sigma_px)
-    causes = _causes_of(rig, tracks, fit, stats)
+    causes = causes_apart(rig, tracks, fit, stats)
     whole = whole or look_at_whole(rig, tracks, fit)
-    knocked = _knocked(rig, tracks, whole.knocked, causes)
+    knocked = knocked_apart(rig, tracks, whole.knocked, causes)
     rows = [
         _row(rig, c, s, _causes(c.name, k, s, knocked, borne))
         for c, s, k in zip(tracks.cameras, stats, causes, strict=True)
@@ -188,45 +187,6 @@ def residual_table(
     )
 
 
-def _causes_of(
-    rig: Rig, tracks: Tracks, fit: RigFit, stats: Sequence[CameraStats]
-) -> list[tuple[Cause, ...]]:
-    """Return each camera's causes, those of the others by a fit without the cameras that lost
-    frames: beside these, whose points lie far off all along, sound points were left out for theirs.
-    """
-    causes = find_causes(fit, tracks, stats, [rig.camera(n).stats for n in tracks.names])
-    rest = [
-        n for n, c in zip(tracks.names, causes, strict=True) if not c or c[0].cause != Fault.LOST
-    ]
-    if len(rest) == len(causes) or len(rest) < 2:
-        return causes
-    others = tracks.subset(rest)
-    apart = fit_to_rig(rig, others)
-    found = rig_stats(others, apart.problem, apart.state, apart.is_inlier, apart.sigma_px)
-    of_rest = find_causes(apart, others, found, [rig.camera(n).stats for n in rest])
-    at = dict(zip(rest, of_rest, strict=True))
-    return [at.get(n, c) for n, c in zip(tracks.names, causes, strict=True)]
-
-
-def _knocked(
-    rig: Rig,
-    tracks: Tracks,
-    knocked: dict[str, tuple[int, float]],
-    causes: Sequence[tuple[Cause, ...]],
-) -> dict[str, tuple[int, float]]:
-    """Return the knocked cameras without those that seem so only beside a camera at fault: which
-    the others do not tell once it is left out.
-    """
-    of = dict(zip(tracks.names, causes, strict=True))
-    at_fault = {n for n, c in of.items() if any(one.cause in UNSURE for one in c)}
-    rest = [n for n in tracks.names if n not in at_fault]
-    if not at_fault or at_fault >= set(knocked) or len(rest) < 2:
-        return knocked
-    step = largest_step(fit_to_rig(rig, tracks.subset(rest)))
-    moved = {n for n, m in zip(rest, step.is_real, strict=True) if m} if step is not None else set()
-    return {n: at for n, at in knocked.items() if n in at_fault | moved}
-
-
 def held(rig: Rig, tracks: Tracks) -> tuple[Tracks, RigFit]:
     """Return the tracks of the rig's cameras, in its order and at the common time, and how the rig,
     held, explains them. Raises as ``residual_table`` does.
@@ -238,20 +198,6 @@ def held(rig: Rig, tracks: Tracks) -> tuple[Tracks, RigFit]:
     return tracks, fit_to_rig(rig, tracks)
 
 
-# These put a camera elsewhere than its solve says by more than its own sigmas know of.
-UNSURE = frozenset(
-    {
-        Fault.KNOCK,
-        Fault.TIMING,
-        Fault.MOVED,
-        Fault.LENS,
-        Fault.ROWS,
-        Fault.VIBRATION,
-        Fault.JITTER,
-        Fault.DRIFT,
-        Fault.LOST,
-    }
-)
 # A knock looks like one of these once the points on one side of it, such a share, are left out.
 BENT_BY_A_KNOCK, BENT_SHARE = frozenset({Fault.MOVED, Fault.STRAY}), 0.3
 
@@ -331,9 +277,7 @@ def residuals(rig: Rig, tracks: Tracks) -> ResidualTable:
 
 def _require_shared_points(tracks: Tracks) -> None:
     """Raise UnsolvableError where no marker is seen by two cameras in one frame."""
-    keys = (point_keys(c.frame, c.marker)[c.marker >= 0] for c in tracks.cameras)
-    points = np.concatenate(list(keys))
-    if len(np.unique(points)) == len(points):
+    if not share_points(tracks):
         raise UnsolvableError(
             "residuals",
             expected="identified markers that two of the rig's cameras see in the same frame",

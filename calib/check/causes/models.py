@@ -42,6 +42,9 @@ ALONG_ACROSS = 2.0
 # commoner fault (Kass & Raftery, Bayes factors, JASA 90, 1995, 3.2).
 VERY_STRONG = 10.0
 LEAD = 0.3  # of the squares, that it must take beyond an explanation of fewer parameters
+# Of what a lens leaves: of a bent window's residuals a knock takes a third at most, a delay 2 %.
+MOST, MUCH = 0.5, 0.25
+DELAYS = {Fault.TIMING, Fault.ROWS, Fault.DRIFT}
 SLOWEST_HZ, SLOWEST_CYCLES = (
     0.8,
     8.0,
@@ -156,7 +159,7 @@ class System:
             return None
         choice = min(worthy, key=lambda c: c[0].bic)
         if choice[0].cause == Fault.LENS:
-            choice = self._knock_beside(choice) or choice
+            choice = self._beside(choice, worthy)
         e = choice[0]
         adjusted = 1.0 - (1.0 - e.share) * self.n / max(self.n - choice[1].shape[2], 1)
         return choice if e.bic < 0 and adjusted >= self.least_share else None
@@ -228,16 +231,20 @@ class System:
         """Return 1 for the rows (P, 1) from the first on, 0 for those before."""
         return (np.arange(len(self.z)) >= first).astype(float)[:, None]
 
-    def _knock_beside(self, lens: Choice) -> Choice | None:
-        """Return the knock that takes most of what a lens leaves, None where there is none.
+    def _beside(self, lens: Choice, worthy: list[Choice]) -> Choice:
+        """Return what takes most or much of what a lens leaves: a knock, or a delay; else the lens.
 
-        A pattern over the sensor follows a knock a long way, as the wand goes from part to part;
-        but what it leaves comes from one frame on.
+        A pattern over the sensor follows either a long way, as the wand goes from part to part; but
+        what it leaves comes from one frame on, or lies along the motion.
         """
         rest = POSE + (LENS if lens[1].shape[2] == len(BASE) else self.pattern)
-        knock = self._knock(rest, lens[0].share)
-        is_most = knock is not None and knock[0].gain > 0.5 * (1.0 - lens[0].share)
-        return knock if is_most else None
+        share, left = lens[0].share, 1.0 - lens[0].share
+        knock = self._knock(rest, share)
+        if knock is not None and knock[0].gain > MOST * left:
+            return knock
+        delayed = max(self.solve(rest + self.time + of)[0] for of in self.growth.values())
+        delays = [c for c in worthy if c[0].cause in DELAYS and delayed - share > MUCH * left]
+        return min(delays, key=lambda c: c[0].bic, default=lens)
 
     def _knock(self, rest: list[int], base: float) -> Choice | None:
         first = self._since(POSE, rest, base)

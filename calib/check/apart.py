@@ -1,0 +1,81 @@
+"""What is said of the other cameras once those at fault are left out: beside these, whose points
+lie far off, sound cameras lose points and seem knocked.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from calib.check.causes import Cause, find_causes
+from calib.check.verdicts import Fault
+from calib.check.whole.steps import largest_step
+from calib.core.rig import CameraStats, Rig
+from calib.core.tracks import Tracks, point_keys
+from calib.solve.certainty.statistics import rig_stats
+from calib.solve.hold import RigFit, fit_to_rig
+
+# These put a camera elsewhere than its solve says by more than its own sigmas know of.
+UNSURE = frozenset(
+    {
+        Fault.KNOCK,
+        Fault.TIMING,
+        Fault.MOVED,
+        Fault.LENS,
+        Fault.ROWS,
+        Fault.VIBRATION,
+        Fault.JITTER,
+        Fault.DRIFT,
+        Fault.LOST,
+    }
+)
+
+
+def share_points(tracks: Tracks) -> bool:
+    """Return whether two cameras see the same marker in the same frame."""
+    points = np.concatenate(
+        [point_keys(c.frame, c.marker)[c.marker >= 0] for c in tracks.cameras]
+        or [np.empty(0, np.int64)]
+    )
+    return len(np.unique(points)) < len(points)
+
+
+def causes_apart(
+    rig: Rig, tracks: Tracks, fit: RigFit, stats: Sequence[CameraStats]
+) -> list[tuple[Cause, ...]]:
+    """Return each camera's causes, those of the others by a fit without the cameras that lost
+    frames.
+    """
+    causes = find_causes(fit, tracks, stats, [rig.camera(n).stats for n in tracks.names])
+    rest = [
+        n for n, c in zip(tracks.names, causes, strict=True) if not c or c[0].cause != Fault.LOST
+    ]
+    others = tracks.subset(rest)
+    if len(rest) == len(causes) or not share_points(others):
+        return causes
+    apart = fit_to_rig(rig, others)
+    found = rig_stats(others, apart.problem, apart.state, apart.is_inlier, apart.sigma_px)
+    of_rest = find_causes(apart, others, found, [rig.camera(n).stats for n in rest])
+    at = dict(zip(rest, of_rest, strict=True))
+    return [at.get(n, c) for n, c in zip(tracks.names, causes, strict=True)]
+
+
+def knocked_apart(
+    rig: Rig,
+    tracks: Tracks,
+    knocked: Mapping[str, tuple[int, float]],
+    causes: Sequence[tuple[Cause, ...]],
+) -> dict[str, tuple[int, float]]:
+    """Return the knocked cameras without those that seem so only beside a camera at fault: which
+    the others do not tell once it is left out.
+    """
+    of = dict(zip(tracks.names, causes, strict=True))
+    at_fault = {n for n, c in of.items() if any(one.cause in UNSURE for one in c)}
+    rest = [n for n in tracks.names if n not in at_fault]
+    others = tracks.subset(rest)
+    if not at_fault or at_fault >= set(knocked) or not share_points(others):
+        return dict(knocked)
+    step = largest_step(fit_to_rig(rig, others))
+    moved = {n for n, m in zip(rest, step.is_real, strict=True) if m} if step is not None else set()
+    return {n: at for n, at in knocked.items() if n in at_fault | moved}

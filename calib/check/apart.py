@@ -4,7 +4,7 @@ lie far off, sound cameras lose points and seem knocked.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
 import numpy as np
 
@@ -34,10 +34,8 @@ UNSURE = frozenset(
 
 def share_points(tracks: Tracks) -> bool:
     """Return whether two cameras see the same marker in the same frame."""
-    points = np.concatenate(
-        [point_keys(c.frame, c.marker)[c.marker >= 0] for c in tracks.cameras]
-        or [np.empty(0, np.int64)]
-    )
+    keys = [point_keys(c.frame, c.marker)[c.marker >= 0] for c in tracks.cameras]
+    points = np.concatenate(keys)
     return len(np.unique(points)) < len(points)
 
 
@@ -48,17 +46,14 @@ def causes_apart(
     frames.
     """
     causes = find_causes(fit, tracks, stats, [rig.camera(n).stats for n in tracks.names])
-    rest = [
-        n for n, c in zip(tracks.names, causes, strict=True) if not c or c[0].cause != Fault.LOST
-    ]
-    others = tracks.subset(rest)
-    if len(rest) == len(causes) or not share_points(others):
-        return causes
-    apart = fit_to_rig(rig, others)
-    found = rig_stats(others, apart.problem, apart.state, apart.is_inlier, apart.sigma_px)
-    of_rest = find_causes(apart, others, found, [rig.camera(n).stats for n in rest])
-    at = dict(zip(rest, of_rest, strict=True))
-    return [at.get(n, c) for n, c in zip(tracks.names, causes, strict=True)]
+    of = dict(zip(tracks.names, causes, strict=True))
+    others = _others(tracks, {n for n, c in of.items() if c and c[0].cause == Fault.LOST})
+    if others is not None:
+        apart = fit_to_rig(rig, others)
+        found = rig_stats(others, apart.problem, apart.state, apart.is_inlier, apart.sigma_px)
+        known = [rig.camera(n).stats for n in others.names]
+        of |= zip(others.names, find_causes(apart, others, found, known), strict=True)
+    return [of[n] for n in tracks.names]
 
 
 def knocked_apart(
@@ -72,10 +67,21 @@ def knocked_apart(
     """
     of = dict(zip(tracks.names, causes, strict=True))
     at_fault = {n for n, c in of.items() if any(one.cause in UNSURE for one in c)}
-    rest = [n for n in tracks.names if n not in at_fault]
-    others = tracks.subset(rest)
-    if not at_fault or at_fault >= set(knocked) or not share_points(others):
+    others = None if at_fault >= set(knocked) else _others(tracks, at_fault)
+    if others is None:
         return dict(knocked)
     step = largest_step(fit_to_rig(rig, others))
-    moved = {n for n, m in zip(rest, step.is_real, strict=True) if m} if step is not None else set()
+    is_moved = step.is_real if step is not None else np.zeros(len(others.names), bool)
+    moved = {n for n, m in zip(others.names, is_moved, strict=True) if m}
     return {n: at for n, at in knocked.items() if n in at_fault | moved}
+
+
+def _others(tracks: Tracks, left_out: Collection[str]) -> Tracks | None:
+    """Return the tracks of the other cameras, None where none is left out or these do not see the
+    same points.
+    """
+    rest = [n for n in tracks.names if n not in left_out]
+    if not left_out or not rest:
+        return None
+    others = tracks.subset(rest)
+    return others if share_points(others) else None

@@ -95,11 +95,12 @@ def _slip(
         found = _since(other[votes] < own[votes], frame[votes])
         if found is None:
             continue
-        late = votes & (frame >= found[1])
-        if np.median(other[late]) > EXPLAINED * np.median(own[late]):
+        late = votes & (frame >= found)
+        left = float(np.median(other[late]))
+        if left > EXPLAINED * np.median(own[late]):
             continue
-        if best is None or found[0] > best[0]:
-            best = found[0], Slip(frames, found[1])
+        if best is None or left < best[0]:  # of neighbouring counts as many points vote for each
+            best = left, Slip(frames, found)
     return best[1] if best else None
 
 
@@ -119,10 +120,8 @@ def _away(
     return np.where(known, away, np.nan)
 
 
-def _since(is_nearer: NDArray[np.bool_], frame: NDArray[np.int64]) -> tuple[float, int] | None:
-    """Return how many votes more agree with a change than with none, and the frame of the change;
-    None where there is none.
-    """
+def _since(is_nearer: NDArray[np.bool_], frame: NDArray[np.int64]) -> int | None:
+    """Return the frame of the change with which the most votes agree, None where there is none."""
     n = len(is_nearer)
     if n < 2 * MIN_POINTS:
         return None
@@ -132,4 +131,4 @@ def _since(is_nearer: NDArray[np.bool_], frame: NDArray[np.int64]) -> tuple[floa
     first = int(after[side : n - side + 1].argmax()) + side
     if is_nearer[:first].mean() > FEW or is_nearer[first:].mean() < MOST:
         return None
-    return float(after[first]), int(frame[first])
+    return int(frame[first])

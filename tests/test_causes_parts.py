@@ -6,13 +6,9 @@ from scipy import signal, stats
 
 from calib.check.causes.change import changes
 from calib.check.causes.levels import is_straying, noise_against
-from calib.check.causes.models import BASE, POSE, System
 from calib.check.causes.record import VAGUE, of_cameras
 from calib.check.causes.spectrum import periodogram
-from calib.check.verdicts import Fault
-from calib.simulate import Scenario, simulate
 from calib.solve.bundle.linearise import weighted_rows
-from calib.solve.certainty.normal import SINGULAR
 from calib.solve.hold import fit_to_rig
 from tests.captures import IDEAL, capture
 
@@ -175,27 +171,6 @@ def test_the_others_prediction_is_least_squares_without_the_camera(wand):
         assert record.residual_px[p] == pytest.approx(
             -own[:, -1] - own[:, :d] @ step, abs=1e-8 * record.sigma_px * variance.max()
         )
-
-
-@pytest.mark.parametrize("fault", [{}, {"late": {"cam02": 0.05}}, {"window_px": {"cam02": 0.5}}])
-def test_no_explanation_without_a_search_takes_more_than_the_bound(fault):
-    # Source: numpy.linalg.lstsq on all columns together.
-    sim = simulate(Scenario(n_cameras=4, n_frames=300, seed=7, **fault))
-    for record in of_cameras(fit_to_rig(sim.truth, sim.tracks), sim.tracks, lambda record: record):
-        system = System(record)
-        flat = system.z.reshape(-1, system.z.shape[2])
-        flat = flat / np.linalg.norm(flat, axis=0)
-        # A solve of the sums leaves out directions below SINGULAR, singular values of the root of
-        # that.
-        x = [
-            np.linalg.lstsq(flat[:, :-1], flat[:, -1], rcond=rcond)[0]
-            for rcond in (SINGULAR**0.5, 1e-12)
-        ]
-        least, full = (1.0 - ((flat[:, -1] - flat[:, :-1] @ v) ** 2).sum() for v in x)
-        assert least < system.most() < full + 2e-3
-        rows = BASE + system.time + system.growth[Fault.ROWS]
-        for columns in (POSE, BASE, POSE + system.pattern, rows):
-            assert system.solve(columns)[0] < system.most()
 
 
 def test_noise_alarms_keep_their_rate():

@@ -110,12 +110,6 @@ class System:
         """Return the share of the squares that the columns take, and their values."""
         return _taken(self.sums.at(np.array(columns)), self.total)
 
-    def most(self) -> float:
-        """Return a share of the squares that no set of columns exceeds: what all take together, and
-        a hair.
-        """
-        return self.sums.gain() / self.total + 1e-3
-
     def explanation(
         self,
         cause: Fault,
@@ -146,8 +140,6 @@ class System:
         of_search = self._knock(BASE, base), self._slip(base), self._vibration(base, start)
         searched = [c for c in of_search if c is not None]
         jitter = self._jitter(base, start)
-        if not searched and jitter is None and self.most() < self.least_share:
-            return None
         found = [*self._steady(base), *searched]
         worthy = [c for c in found if c[0].p_value < ALPHA / 11 and _is_worthy(c[0])]
         # A delay of its own in every frame follows a part of whatever else moves points: it must

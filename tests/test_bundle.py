@@ -10,7 +10,6 @@ from typing import Any
 import cv2
 import numpy as np
 import pytest
-from scipy import stats
 from scipy.optimize import least_squares
 from scipy.spatial.transform import Rotation
 
@@ -24,7 +23,7 @@ from calib.solve.bundle.elimination import (
     reduced_gradient,
     reduced_system,
 )
-from calib.solve.bundle.frames import fit_frames, place_wands, with_fitted_frames
+from calib.solve.bundle.frames import fit_frames, place_wands
 from calib.solve.bundle.linearise import frame_leverage, linearise, residuals, weighted_rows
 from calib.solve.bundle.problem import Problem, State, arrange
 from calib.solve.bundle.shape import ShapePrior
@@ -301,24 +300,6 @@ def test_frames_alone_reach_the_bundles_minimum() -> None:
         linearise(problem, fitted, (), np.inf).cost, reference.cost, rtol=1e-7
     )
     np.testing.assert_array_equal(fitted.cam_R, truth.cam_R)
-
-
-def test_some_frames_are_fitted_by_themselves_and_others_stay() -> None:
-    """Source: a minimum's gradient is zero, and twice the fall to it from the truth is chi-square
-    of the five unknowns of a line's frame.
-    """
-    rng = np.random.default_rng(17)
-    problem, truth = make_problem(rng, 5, 40, is_line=True)
-    start, some = disturbed(truth, rng), np.array([0, 3, 17, 39])
-    fitted = with_fitted_frames(problem, truth, some, start, np.inf)
-    others = np.setdiff1d(np.arange(40), some)
-    np.testing.assert_array_equal(fitted.wand_t[others], truth.wand_t[others])
-    np.testing.assert_array_equal(fitted.wand_R[others], truth.wand_R[others])
-    blocks, at_truth = (linearise(problem, s, (), np.inf) for s in (fitted, truth))
-    left = (inverse_factors(blocks.frame) @ blocks.frame_gradient[:, :, None])[some]
-    assert (left**2).sum() < 1e-3  # in half squares of unit noise, of four frames
-    fall = 2.0 * (at_truth.frame_cost - blocks.frame_cost)[some]
-    assert (fall > 0.0).all() and (fall < stats.chi2.isf(1e-6, 5)).all()
 
 
 def test_leverage_of_a_frame_is_its_number_of_unknowns() -> None:

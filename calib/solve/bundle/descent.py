@@ -18,11 +18,10 @@ from calib.core.parameters import n_unknowns, term_values
 from calib.errors import UnsolvableError
 from calib.solve.bundle.damping import MOST_DAMPED, next_damping
 from calib.solve.bundle.elimination import inverse_factors, reduced_system
-from calib.solve.bundle.frames import with_fitted_frames
 from calib.solve.bundle.linearise import Blocks, frame_costs, linearise
 from calib.solve.bundle.problem import Problem, State
 from calib.solve.bundle.shape import ShapePrior
-from calib.solve.bundle.step import damped_step, falls_left, own_information
+from calib.solve.bundle.step import damped_step, fall_left, own_information
 from calib.solve.certainty.normal import Information, on_places, world_motions
 
 # From this many parameters of cameras on the elimination's product is what an iteration waits for.
@@ -33,9 +32,6 @@ OVERSHOOT = (
 # Share of the least fall worth a trial below which the equations of a step ago, which near the
 # minimum are a few percent off, are sure that it is reached.
 SURELY = 0.5
-# The cameras are what is wanted: where these rest, frames may still creep by so many times what is
-# worth a trial, all together; those that fall by more than CREEPING are fitted by themselves.
-SLOW, CREEPING = 1e3, 1e-4
 FEW = 0.2  # of the frames: where more overshoot it is the cameras' step that is too long
 
 
@@ -135,40 +131,44 @@ def bundle(
     blocks, cost, told = start.blocks, start.cost, start.told
     damping, growth = np.array(options.damping), np.array(2.0)
     is_converged, iteration = False, 0
+    of_frames = np.zeros(problem.n_frames)
     is_rough = blocks.camera_gradient.size + len(blocks.shape) >= ROUGH_SIZE
     predicted, before = np.inf, None
     while iteration < options.max_iterations and not is_converged:
         iteration += 1
         least = max(options.tolerance * cost, options.enough)
         if before is not None:  # the equations of a step ago tell an end as well
-            of_cameras, of_each = falls_left(problem, blocks, before)
-            is_creeping = (of_each > CREEPING) & (least >= CREEPING)
-            predicted = of_cameras + float(of_each[~is_creeping].sum())
-            is_converged = of_cameras <= SURELY * least and predicted <= SLOW * least
-            is_converged &= bool(is_creeping.mean() < FEW)
+            predicted = fall_left(problem, blocks, before)
+            is_converged = predicted <= SURELY * least
             if is_converged:
-                if is_creeping.any():  # wands seen edge on
-                    some = np.flatnonzero(is_creeping)
-                    state = with_fitted_frames(problem, state, some, state, options.loss_scale)
-                    blocks, cost = normal_equations(problem, state, options, blocks)
                 break
+        held_back = damping + of_frames
         moving = free_parameters(state, options, len(blocks.shape))
-        step = damped_step(problem, blocks, float(damping), *moving, is_rough, told)
+        step = damped_step(problem, blocks, float(damping), held_back, *moving, is_rough, told)
         told = None
         is_rough = step.of_cameras.is_rough
         predicted = step.predicted + float(step.of_frames.sum())
+        # The cameras are what is wanted: a few wands seen edge on may still creep.
         is_converged = predicted <= least or (
-            abs(step.predicted) <= least and predicted <= SLOW * least
+            abs(step.predicted) <= least and predicted <= 1e3 * least
         )
         if is_converged:  # the model foresees no fall worth a trial
             break
         trial = state.moved(step.camera, step.frame, options.terms, step.shape)
         trial_costs, trial_cost = costs(problem, trial, options)
-        # A wand seen edge on overshoots: it is fitted by itself, from where it was.
+        # A wand seen edge on overshoots: its frame is held back by itself, and where that is what
+        # stops a step, stays.
         is_over = trial_costs - blocks.frame_cost > OVERSHOOT
-        if 0 < is_over.mean() < FEW:
-            some = np.flatnonzero(is_over)
-            trial = with_fitted_frames(problem, trial, some, state, options.loss_scale)
+        is_over &= is_over.mean() < FEW
+        of_frames = np.where(
+            is_over, np.minimum(10.0 * np.maximum(of_frames, damping), 1e-2), 0.3 * of_frames
+        )
+        if not trial_cost < cost and is_over.any():
+            trial = replace(
+                trial,
+                wand_R=np.where(is_over[:, None, None], state.wand_R, trial.wand_R),
+                wand_t=np.where(is_over[:, None], state.wand_t, trial.wand_t),
+            )
             _, trial_cost = costs(problem, trial, options)
         damping, growth = next_damping(
             damping, growth, np.array(cost - trial_cost), np.array(predicted)

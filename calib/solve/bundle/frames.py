@@ -17,7 +17,7 @@ from calib.solve.bundle.damping import Owners, damped, descend_each
 from calib.solve.bundle.elimination import inverse_factors
 from calib.solve.bundle.intersect import ROBUST_ROUNDS, triangulate_markers
 from calib.solve.bundle.linearise import Blocks, linearise
-from calib.solve.bundle.problem import Index, Problem, State
+from calib.solve.bundle.problem import Problem, State
 
 
 def place_wands(problem: Problem, state: State) -> tuple[State, NDArray[np.bool_]]:
@@ -58,18 +58,12 @@ def place_wands(problem: Problem, state: State) -> tuple[State, NDArray[np.bool_
 
 
 def fit_frames(
-    problem: Problem,
-    state: State,
-    loss_scale: float = np.inf,
-    max_iterations: int = 15,
-    *,
-    is_every: bool = False,
+    problem: Problem, state: State, loss_scale: float = np.inf, max_iterations: int = 15
 ) -> State:
     """Return the state with each frame's wand pose at the minimum of its own (robust) cost, cameras
     held.
 
-    Each frame has a damping of its own: one bad frame does not hold back the others, nor do the
-    others wait for its trials to succeed, unless ``is_every`` frame counts.
+    Each frame has a damping of its own: one bad frame does not hold back the others.
     """
     still = np.zeros((problem.n_cameras, 6))
 
@@ -83,27 +77,12 @@ def fit_frames(
         raised = damping[:, None] * np.einsum("fii->fi", blocks.frame) * step
         return still, step, 0.5 * ((raised - g) * step).sum(axis=1)
 
-    def is_settled(fall: Array, predicted: Array, *_: Array) -> NDArray[np.bool_]:
+    def is_settled(fall: Array, *_: Array) -> NDArray[np.bool_]:
         # In units of noise: a fall this small moves a pose by a hundredth of its own standard
         # deviation.
-        moves = (fall > 1e-4) | (is_every & (fall < 0) & (predicted > 1e-4))
-        return np.full(len(fall), not moves.any())
+        return np.full(len(fall), not (fall > 1e-4).any())
 
     owners = Owners(
         np.zeros(problem.n_cameras, dtype=np.intp), np.arange(problem.n_frames), problem.frame
     )
     return descend_each(state, (), owners, linearised, steps, is_settled, 1e-3, max_iterations)[0]
-
-
-def with_fitted_frames(
-    problem: Problem, state: State, frames: Index, start: State, loss_scale: float
-) -> State:
-    """Return the state with the wand poses of some ``frames``, in order, at the minimum of their
-    own (robust) cost, from where ``start`` has them, cameras held.
-    """
-    part, _ = problem.of_frames(frames)
-    few = replace(state, wand_R=start.wand_R[frames], wand_t=start.wand_t[frames])
-    fitted = fit_frames(part, few, loss_scale, is_every=True)
-    wand_R, wand_t = state.wand_R.copy(), state.wand_t.copy()
-    wand_R[frames], wand_t[frames] = fitted.wand_R, fitted.wand_t
-    return replace(state, wand_R=wand_R, wand_t=wand_t)

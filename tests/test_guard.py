@@ -8,6 +8,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -52,6 +53,10 @@ def huge(file: h5py.File, folder: Path) -> None:
     camera.create_dataset("frame", (200_000_000,), "i8", chunks=(65536,))
 
 
+def pairs(file: h5py.File, folder: Path) -> None:
+    file.attrs["odd"] = np.zeros(2, [("a", "i4"), ("b", "f8")])
+
+
 def never_written(file: h5py.File, folder: Path) -> None:
     file.create_dataset("never", (1 << 27,), "f8")
 
@@ -64,6 +69,7 @@ HARMFUL: list[tuple[Callable[[h5py.File, Path], None], str]] = [
     (odd_filter, "filter 6"),
     (huge, "a claim of 1.6 GB"),
     (never_written, "a claim of 1.1 GB"),
+    (pairs, "a type made of others"),
 ]
 
 
@@ -82,6 +88,20 @@ def test_what_leads_elsewhere_or_cannot_be_is_refused(
         line = str(told.value)
         assert line.startswith(f"{path}: /") and found in line and "\n" not in line
     assert time.monotonic() - start < 10
+
+
+def test_text_of_the_file_itself_is_looked_at(tracks: Tracks, tmp_path: Path) -> None:
+    """Zeros in the heap of a file's texts keep the library going for ever."""
+    path = tmp_path / "t.h5"
+    cameras = tuple(replace(c, serial=None, model=None) for c in tracks.cameras)
+    files.save_tracks(replace(tracks, cameras=cameras, title="second text"), path)
+    data = bytearray(path.read_bytes())
+    heap = data.index(b"GCOL") + 16  # HDF5 specification III.E: heads of 16 bytes, then the text
+    first = heap + 16 + -(-int.from_bytes(data[heap + 8 : heap + 16], "little") // 8) * 8
+    data[first + 2 : first + 32] = bytes(30)
+    path.write_bytes(data)
+    with pytest.raises(InputError, match="damaged"):
+        files.load_tracks(path)
 
 
 def test_what_recorders_write_is_read(tracks: Tracks, tmp_path: Path) -> None:

@@ -211,6 +211,8 @@ def _help(
     places = np.tile(place, (len(others), 1))
     C = covariance_of(*effects(errors, views, places, replace(cameras, R=R, t_mm=t)))
     sigma = np.sqrt(np.trace(C, axis1=1, axis2=2))
+    if np.isnan(sigma).all():
+        return None
     best = int(np.nanargmin(sigma))
     return Help(cameras.names[others[best]], float(sigma[best]))
 

@@ -8,7 +8,7 @@ import os
 import struct
 import zlib
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -119,12 +119,11 @@ class Video:
         """
         n = 0
         try:
-            while True:
-                is_read, image = self._capture.read()
-                if not is_read:
-                    break
-                n += 1
-                yield image
+            # OpenCV raises over some damage and gives nothing over other.
+            with suppress(cv2.error):
+                while (read := self._capture.read())[0]:
+                    n += 1
+                    yield read[1]
         finally:
             self._capture.release()
         # Containers may count one frame that no decoder gives out.

@@ -25,11 +25,11 @@ Explain = Annotated[
 AsJson = Annotated[bool, option("--json", "Print one JSON document instead of tables.")]
 
 
-def check_page(asked: str, path: Path | None) -> None:
+def check_page(flag: str, path: Path | None) -> None:
     """Refuse the name of a page that is none."""
     if path is not None and path.suffix.lower() not in {".html", ".htm"}:
         raise InputError(
-            f"{asked}: {path}",
+            f"{flag}: {path}",
             expected="a name that ends in .html, a page of charts",
             found=path.suffix or "no ending",
             remedy="Choose another name.",

@@ -39,7 +39,7 @@ from calib.solve.certainty.lens_terms import SMALL_TERMS
 from calib.solve.certainty.normal import Information
 from calib.solve.certainty.statistics import rig_stats
 from calib.solve.fit import Fit
-from calib.solve.hold import MOST_PASSING_S, RigFit, hold_cameras, rig_state
+from calib.solve.hold import MOST_OFF, MOST_PASSING_S, RigFit, hold_cameras, rig_state
 from calib.solve.lasting.scatter import Together, together
 from calib.solve.lasting.stretches import Stretch, pairs_in
 from calib.solve.refine import EVERY_TERM, refine
@@ -48,8 +48,9 @@ from calib.solve.refine import EVERY_TERM, refine
 # percent at most without anybody noticing the framing, mounts give by a fraction of a millimetre;
 # neither changes the distortion much.
 FOCAL_SHARE, CENTRE_SHARE, OTHER_TERM = 0.05, 0.01, 0.02
-# Share of a camera's points that stand off from the rig for longer than errors do that pass.
-STAYS = 0.8
+# Share of a camera's points that stand off from the rig for longer than errors do that pass: some
+# between lie near enough not to be told.
+STAYS = 0.7
 POINT = Wand("points", ("point",), np.zeros((1, 3)))
 
 
@@ -137,6 +138,8 @@ def _that_pass(held: RigFit) -> tuple[Stretch, ...]:
     problem, moved = held.problem, set()
     is_off, number = pairs_in(problem, held.stretches), problem.frame_number[problem.frame]
     for c, at in enumerate(problem.pairs_by_camera()):
+        if at.size and is_off[at].mean() > MOST_OFF:
+            moved.add(c)
         for own in (at, at[::-1]):
             share = np.cumsum(is_off[own]) / np.arange(1, len(own) + 1)
             is_long = np.abs(number[own] - number[own[:1]]) > MOST_PASSING_S * problem.rate_hz

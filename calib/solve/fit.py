@@ -57,7 +57,7 @@ class Fit:
     ] = ()  # of time in which a camera's points stand off together and are left out
     scatter: Scatter | None = None  # by how much the points that are left still scatter together
     freed: Freed | None = None  # what the capture says of lenses that were held
-    told: Information | None = None  # what its blocks say, once ``with_told`` has asked
+    told: Information | None = None  # what its blocks say, as ``with_told`` leaves it
 
 
 def with_told(fit: Fit) -> Fit:

@@ -71,12 +71,7 @@ def test_a_camera_later_than_the_rig_knows_is_named_with_the_rest() -> None:
     assert late.offset_frames == pytest.approx(0.3, abs=0.01)
 
 
-# Open: with all cameras late the solve has two minima near each other, and rounding decides which
-# is met; beside one of them a sound camera is named after the repair.
-TWO_MINIMA = pytest.mark.xfail(reason="open: two minima, rounding decides", strict=False)
-
-
-@pytest.mark.parametrize("tenths", [PLANTED[0], pytest.param(PLANTED[1], marks=TWO_MINIMA)])
+@pytest.mark.parametrize("tenths", PLANTED[:2])
 def test_a_repair_keeps_what_the_rig_tells_and_calls_no_late_camera_out_of_time(
     tenths: tuple[int, ...],
 ) -> None:

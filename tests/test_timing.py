@@ -239,6 +239,15 @@ def test_the_rig_is_as_good_as_without_offsets() -> None:
     assert np.median(untreated) > 3.0
 
 
+@pytest.mark.parametrize("index", range(len(PLANTED)))
+def test_points_that_were_left_out_while_cameras_were_late_come_back(index: int) -> None:
+    """All but those in runs of less than three frames, which have no path: a fifth at most."""
+    n_late, n_genlocked = (
+        int(timed(index, tenths)[0].is_inlier.sum()) for tenths in (PLANTED[index], GENLOCKED)
+    )
+    assert n_late >= 0.8 * n_genlocked
+
+
 def test_sigma_falls_with_speed() -> None:
     """The same way at half the speed, in twice as many frames: sigma is noise / (speed √frames), √2
     times as large.

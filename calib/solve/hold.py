@@ -92,11 +92,7 @@ def hold_cameras(tracks: Tracks, wand: Wand, cameras: State) -> RigFit:
     """Return the best wand poses of a capture with the cameras and the shape of
     ``cameras`` held.
     """
-    problem = problem_from_tracks(tracks, len(wand.markers), wand.dimension)
-    state, seen = placed(problem, cameras)
-    sigma = robust_sigmas(problem, squared_residuals(problem, state), seen)
-    state = fit_frames(problem.with_weight(seen / sigma[problem.cam]), state, loss_scale=LOSS_SCALE)
-    sigma = robust_sigmas(problem, squared_residuals(problem, state), seen)
+    problem, state, seen, sigma = _robustly_placed(tracks, wand, cameras)
     off: list[Off] = []
     stretches: list[Stretch] = []
     for k in range(HOLD_ROUNDS):
@@ -126,3 +122,25 @@ def hold_cameras(tracks: Tracks, wand: Wand, cameras: State) -> RigFit:
         None,
         with_sizes(problem, residual, seen, stretches),
     )
+
+
+def place_frames(tracks: Tracks, wand: Wand, cameras: State) -> tuple[Problem, State]:
+    """Return where a capture has the wand in each frame, with the cameras held, and which points
+    weigh what in that: all but gross outliers.
+    """
+    problem, state, seen, sigma = _robustly_placed(tracks, wand, cameras)
+    problem = problem.with_weight(gate(problem, state, seen, sigma) / sigma[problem.cam])
+    return problem, fit_frames(problem, state)
+
+
+def _robustly_placed(
+    tracks: Tracks, wand: Wand, cameras: State
+) -> tuple[Problem, State, NDArray[np.bool_], Array]:
+    """Return a capture's problem, its wands where most of their points put them, the points
+    (M, P) of frames that got a pose, and each camera's noise (C,).
+    """
+    problem = problem_from_tracks(tracks, len(wand.markers), wand.dimension)
+    state, seen = placed(problem, cameras)
+    sigma = robust_sigmas(problem, squared_residuals(problem, state), seen)
+    state = fit_frames(problem.with_weight(seen / sigma[problem.cam]), state, loss_scale=LOSS_SCALE)
+    return problem, state, seen, robust_sigmas(problem, squared_residuals(problem, state), seen)

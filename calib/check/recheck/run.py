@@ -24,10 +24,15 @@ from calib.core.tracks import Tracks
 from calib.naming.identify import identify, is_unnamed
 from calib.naming.renaming import rename
 from calib.solve.bundle.descent import BundleOptions
-from calib.solve.clock.common_time import in_step, known_fractions, with_timing, without_fractions
+from calib.solve.clock.common_time import (
+    earlier,
+    in_step,
+    known_fractions,
+    with_timing,
+    without_fractions,
+)
 from calib.solve.clock.frame_slip import whole_frame_offsets
 from calib.solve.clock.offsets import estimate_offsets
-from calib.solve.clock.path import corrected
 from calib.solve.fit import Fit
 from calib.solve.hold import as_held
 from calib.solve.lasting.scatter import together
@@ -141,7 +146,7 @@ def _in_time(
     options = BundleOptions(terms=fit.options.terms, prior=fit.options.prior)
     whole, _ = whole_frame_offsets(fit, moved)
     if whole.any():
-        moved = corrected(tracks, fit.problem, fit.result.state, known + whole)
+        moved = earlier(tracks, rig.wand_used, fit.result.state, known + whole)
         fit = solve_anew(rig, moved, progress)
     if whole.any() and not (_noise_ratio(rig, tracks, fit) > STANDS_OUT).any():
         offsets = estimate_offsets(fit, moved)

@@ -12,11 +12,12 @@ from calib.core.rig import Rig, RigCamera
 from calib.core.tracks import CameraTracks, Tracks
 from calib.core.wand import Wand
 from calib.solve.bundle.descent import BundleOptions
+from calib.solve.bundle.problem import State
 from calib.solve.clock.frame_slip import whole_frame_offsets
 from calib.solve.clock.offsets import SIGNIFICANT, TimeOffsets, about_zero, estimate_offsets
 from calib.solve.clock.path import corrected
 from calib.solve.fit import Fit
-from calib.solve.hold import fit_to_rig
+from calib.solve.hold import place_frames, rig_state
 from calib.solve.refine import LOSS_SCALE, refine
 
 MATTERS = 0.25  # of its noise: added as squares, a camera's RMS grows by 3 %
@@ -44,11 +45,11 @@ def with_timing(
     applied = np.zeros(len(tracks.names)) if applied is None else applied
     moved, is_robust, is_settled = tracks, True, False
     if applied.any():
-        moved = corrected(tracks, fit.problem, fit.result.state, applied)
+        moved = earlier(tracks, wand, fit.result.state, applied)
     whole, start = whole_frame_offsets(fit, moved)
     if whole.any():
         applied = applied + whole
-        moved = corrected(tracks, fit.problem, fit.result.state, applied)
+        moved = earlier(tracks, wand, start, applied)
         fit = refine(moved, wand, start, options, progress)
     for k in range(MAX_ROUNDS):
         progress("time offsets", k + 1, MAX_ROUNDS)
@@ -69,7 +70,7 @@ def with_timing(
             # then have one.
             is_whole = (np.abs(wanted - np.rint(applied)) > 0.6).any()
             applied = np.rint(wanted) if is_whole else wanted
-            moved = corrected(tracks, fit.problem, fit.result.state, applied)
+            moved = earlier(tracks, wand, fit.result.state, applied)
             fit = refine(moved, wand, fit.result.state, options, progress)
     return fit, moved, replace(found, is_settled=is_settled)
 
@@ -94,36 +95,51 @@ def _speed_px(camera: CameraTracks) -> float:
     return float(np.median(away)) if away.size else float("nan")
 
 
+def earlier(tracks: Tracks, wand: Wand, cameras: State, offset_frames: Array) -> Tracks:
+    """Return the tracks as they would be, had the cameras none of these time offsets (C,): whole
+    frames go into the frame numbers, points move back along their ways by what is left.
+
+    The ways are those that all points show to the cameras of ``cameras``, held: were they those of
+    a fit, points that it left out while the cameras were not yet in time would never come back.
+    """
+    moved = _in_step(tracks, offset_frames)
+    fraction = offset_frames - np.rint(offset_frames)
+    # The first way still leans towards the late camera, the second hardly.
+    for _ in range(2) if fraction.any() else ():
+        moved = corrected(tracks, *place_frames(moved, wand, cameras), offset_frames)
+    return moved
+
+
 def at_common_time(rig: Rig, tracks: Tracks) -> Tracks:
     """Return the tracks as they would be, had the cameras of the rig none of the time offsets that
     its solve found; the rig is held.
     """
-    return without_fractions(rig, in_step(rig, tracks))
+    cameras = rig_state(rig, tracks.names)
+    return earlier(tracks, rig.wand_used, cameras, _known_offsets(rig, tracks))
 
 
 def in_step(rig: Rig, tracks: Tracks) -> Tracks:
     """Return the tracks with the whole frames of known offsets in their frame numbers: points of
     one moment come together.
     """
-    whole = np.rint(_known_offsets(rig, tracks)).astype(np.int64)
-    cameras = (
-        replace(c, frame=c.frame + w) if w else c
-        for c, w in zip(tracks.cameras, whole, strict=True)
-    )
-    return replace(tracks, cameras=tuple(cameras))
+    return _in_step(tracks, _known_offsets(rig, tracks))
 
 
 def without_fractions(rig: Rig, tracks: Tracks) -> Tracks:
     """Return tracks that are ``in_step`` with their points moved back along their ways by what is
     left of the known offsets; the rig is held.
     """
-    fraction, moved = known_fractions(rig, tracks), tracks
-    # The first way still leans towards the late camera, the second hardly.
-    for _ in range(2) if fraction.any() else ():
-        held = fit_to_rig(rig, moved)
-        problem = held.problem.with_weight(held.is_inlier / held.sigma_px[held.problem.cam])
-        moved = corrected(tracks, problem, held.state, fraction)
-    return moved
+    cameras = rig_state(rig, tracks.names)
+    return earlier(tracks, rig.wand_used, cameras, known_fractions(rig, tracks))
+
+
+def _in_step(tracks: Tracks, offset_frames: Array) -> Tracks:
+    whole = np.rint(offset_frames).astype(np.int64)
+    cameras = (
+        replace(c, frame=c.frame + w) if w else c
+        for c, w in zip(tracks.cameras, whole, strict=True)
+    )
+    return replace(tracks, cameras=tuple(cameras)) if whole.any() else tracks
 
 
 def _known_offsets(rig: Rig, tracks: Tracks) -> Array:

@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.core.compiled import as_written, compiled
+from calib.core.compiled import as_written, compiled, inlined
 from calib.core.geometry import Array, frozen
 from calib.errors import InputError
 
@@ -116,7 +116,7 @@ def distort_point(
     return xd, yd, xd_x, xd_y, yd_y, inverse
 
 
-@compiled
+@inlined
 def distorted(lens: Array, c: int, x: float, y: float) -> Any:
     """Return what ``distort_point`` does of camera c, whose lens is a row of lens vectors."""
     k1, k2, p1, p2, k3 = lens[c, 4], lens[c, 5], lens[c, 6], lens[c, 7], lens[c, 8]

@@ -20,11 +20,24 @@ def compiled(function: F) -> F:
     """Return the function compiled; without a place to keep machine code it is compiled anew in
     each process.
     """
+    return _kept(function, _OPTIONS)
+
+
+def inlined(function: F) -> F:
+    """Return the function compiled and written out wherever another compiled one calls it.
+
+    For what a loop does to each point with small arrays: handing these over, field by field, takes
+    longer than the work.
+    """
+    return _kept(function, _OPTIONS | {"inline": "always"})
+
+
+def _kept(function: F, options: dict[str, Any]) -> F:
     kept: Any
     try:
-        kept = njit(function, cache=True, **_OPTIONS)
+        kept = njit(function, cache=True, **options)
     except RuntimeError:  # neither the package's folder nor the user's cache can be written
-        kept = njit(function, **_OPTIONS)
+        kept = njit(function, **options)
     return cast(F, kept)
 
 

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from calib.core.camera import distorted
-from calib.core.compiled import compiled
+from calib.core.compiled import compiled, inlined
 from calib.core.geometry import Array
 
 
@@ -27,7 +27,7 @@ def row_width(n: int) -> int:
     return (n + 4) // 4 * 4
 
 
-@compiled
+@inlined
 def join_poses(
     cam_R: Array, cam_t: Array, c: int, wand_R: Array, wand_t: Array, f: int, R: Array, t: Array
 ) -> None:
@@ -41,7 +41,7 @@ def join_poses(
                 R[i, j] += cam_R[c, i, k] * wand_R[f, k, j]
 
 
-@compiled
+@inlined
 def _image_plane(R: Array, t: Array, shape: Array, m: int) -> Any:
     """Return x, y and 1 / z of a marker."""
     a = R[0, 0] * shape[m, 0] + R[0, 1] * shape[m, 1] + R[0, 2] * shape[m, 2] + t[0]
@@ -120,7 +120,7 @@ def cost_kernel(
                     out[f] += 0.5 * squared
 
 
-@compiled
+@inlined
 def _lens_columns(
     lens: Array,
     c: int,
@@ -165,7 +165,7 @@ def _lens_columns(
         rows[0, 6 + k], rows[1, 6 + k] = to_x, to_y
 
 
-@compiled
+@inlined
 def twist_rows(
     R: Array,
     t: Array,
@@ -213,7 +213,7 @@ def twist_rows(
     return float(0.5 * squared)
 
 
-@compiled
+@inlined
 def wand_row(R: Array, row: Array, n_turn: int, out: Array) -> None:
     """Write the derivatives by the wand's turns and shifts in its own frame of a row of
     ``twist_rows``.

@@ -6,12 +6,12 @@ from typing import Any
 
 import numpy as np
 
-from calib.core.compiled import compiled
+from calib.core.compiled import compiled, inlined
 from calib.core.geometry import Array
 from calib.solve.bundle.kernels import join_poses, twist_rows
 
 
-@compiled
+@inlined
 def to_wand(R: Array, G: Array, W: Array) -> None:
     """Write the twist in the rows of G (6, k) into W (6, k), its axes turned from the camera's to
     the wand's.
@@ -22,7 +22,7 @@ def to_wand(R: Array, G: Array, W: Array) -> None:
             W[3 + i, j] = R[0, i] * G[3, j] + R[1, i] * G[4, j] + R[2, i] * G[5, j]
 
 
-@compiled
+@inlined
 def columns_to_camera(t: Array, G: Array) -> None:
     """Move the twist in the columns of G (k, 6 and more) from the wand's origin to the camera's, in
     place.
@@ -33,7 +33,7 @@ def columns_to_camera(t: Array, G: Array) -> None:
         G[i, 2] += t[0] * G[i, 4] - t[1] * G[i, 3]
 
 
-@compiled
+@inlined
 def rows_to_camera(t: Array, G: Array) -> None:
     """Move the twist in the rows of G (6 and more, k) from the wand's origin to the camera's, in
     place.
@@ -204,7 +204,7 @@ def coupling_kernel(
                     out[p - base, i, j] = W[skip + i, j]
 
 
-@compiled
+@inlined
 def _add_shape(
     R: Array,
     t: Array,
@@ -235,7 +235,7 @@ def _add_shape(
         camera_shape[c, column, 2] += t[0] * v1 - t[1] * v0
 
 
-@compiled
+@inlined
 def _close_shape(
     f: int,
     shape: Array,

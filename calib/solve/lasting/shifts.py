@@ -24,7 +24,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.core.compiled import compiled
+from calib.core.compiled import compiled, inlined
 from calib.core.geometry import Array
 from calib.core.parameters import n_unknowns
 from calib.core.threads import in_groups
@@ -336,7 +336,7 @@ def _shift_kernel(
                 scores[c, b, 4] -= half[p, i, 1] * half[p, i, 1]
 
 
-@compiled
+@inlined
 def _add_own(
     L: Array,
     coupling: Array,

@@ -440,6 +440,7 @@ def test_video_and_pattern_names() -> None:
         ({"frame_rate": 0}, "above 0 Hz"),
         ({"rate": 5}, "only the keys"),
         ({"file_names": "{kamera}_{frame}.png"}, "pattern with {camera} and {frame}"),
+        ({"file_names": "*a" * 200 + "{camera}_{frame}.png"}, "found 200"),
         ({"cameras": {"a": {"focal": 8.0}}}, "cameras.a.*only the keys"),
         ({"cameras": {"a": {"K": [[1, 0, 0], [0, 1, 0], [0, 0, 1]]}}}, "dist beside K"),
         ({"cameras": {"a": 3}}, "a table"),

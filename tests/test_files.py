@@ -9,6 +9,7 @@ import json
 import math
 import os
 import time
+import tracemalloc
 from collections.abc import Callable
 from dataclasses import fields, is_dataclass, replace
 from pathlib import Path
@@ -18,7 +19,9 @@ import h5py
 import numpy as np
 import pytest
 
-from calib import files
+import calib
+from calib import files, guard
+from calib.core.layout import POINT_TABLE
 from calib.core.rig import Rig
 from calib.core.tracks import Tracks
 from calib.core.wand import CertifiedLength, Wand
@@ -414,6 +417,63 @@ def test_text_is_not_hdf5(load: Callable[[Path], Any], tmp_path: Path) -> None:
     (tmp_path / "t.csv").write_text("camera,frame,x,y\n")
     with pytest.raises(InputError, match="not HDF5"):
         load(tmp_path / "t.csv")
+
+
+# What follows the first line, for ever.
+ENDLESS = {
+    "a line": b"x",
+    "columns": b",1",
+    "quoted columns": b',"1"',
+    "a row of many lines": b'"' + b"x" * 200 + b'\n","',
+    "an open quote": b'"' + b"x" * 200 + b"\n",
+    "rows of another length": b"a" + b",1" * 200 + b"\n",
+    "keys of many parts": b"a." * 490 + b"a=1\n",
+    "zeros": b"\0",
+}
+FIRST = {
+    "table": b"camera,frame,x,y\n",
+    "points": ",".join(item.key for item in POINT_TABLE).encode() + b"\n",
+}
+READERS: dict[str, Callable[[Path], Any]] = {
+    "table": lambda p: files.load_table(p, p.with_name("c.toml")),
+    "points": files.load_points,
+    "wand": files.load_wand,
+    "plan": files.load_plan,
+    "cameras": files.load_cameras,
+    "images": files.load_image_list,
+    "scenario": lambda p: files.load_scenario(p, calib.Scenario.from_dict),
+    "kind": files.kind_of,
+}
+
+
+@pytest.mark.parametrize("reader", READERS)
+def test_a_text_without_end_is_refused_before_it_takes_memory(reader: str, tmp_path: Path) -> None:
+    (tmp_path / "c.toml").write_text("frame_rate = 50.0\n[cameras.a]\nwidth = 64\nheight = 48\n")
+    path = tmp_path / "endless"
+    for what, more in ENDLESS.items():
+        path.write_bytes(FIRST.get(reader, b"") + more * (8_000_000 // len(more)))
+        tracemalloc.start()
+        try:
+            with pytest.raises(InputError, match=r"endless: ") as caught:
+                READERS[reader](path)
+            _, peak = tracemalloc.get_traced_memory()
+        finally:
+            tracemalloc.stop()
+        assert "\n" not in str(caught.value)
+        assert peak < 32_000_000, f"{what}: {peak}"
+
+
+def test_a_table_is_refused_beyond_the_points_that_are_allowed(tmp_path: Path) -> None:
+    (tmp_path / "c.toml").write_text("frame_rate = 50.0\n[cameras.a]\nwidth = 64\nheight = 48\n")
+    path = tmp_path / "t.csv"
+    path.write_text("camera,frame,x,y\n" + "".join(f"a,{k},1.5,2.5\n" for k in range(1000)))
+    assert READERS["table"](path).cameras[0].n_points == 1000
+    token = guard.most_points.set(100)
+    try:
+        with pytest.raises(InputError, match=r"line \d+: .*--max-points"):
+            READERS["table"](path)
+    finally:
+        guard.most_points.reset(token)
 
 
 # ---- bad rig files

@@ -42,7 +42,7 @@ def cameras(text: str = CAMERAS) -> CameraList:
 
 
 def test_a_table_becomes_tracks() -> None:
-    tracks = tracks_from_csv(TABLE, cameras())
+    tracks = tracks_from_csv(TABLE.splitlines(True), cameras())
     assert (tracks.names, tracks.frame_rate_hz) == (("left", "right 2"), 100.0)
     assert (tracks.captured_at, tracks.title) == ("2024-02-29T10:00:00", "an invented capture")
     left, right = tracks.cameras
@@ -55,9 +55,8 @@ def test_a_table_becomes_tracks() -> None:
 
 
 def test_columns_come_in_any_order_and_marker_and_radius_may_be_missing() -> None:
-    tracks = tracks_from_csv(
-        "y, x ,frame,camera\r\n20,10,3,left\r\n\r\n21,11,2, left\r\n", cameras()
-    )
+    text = "y, x ,frame,camera\r\n20,10,3,left\r\n\r\n21,11,2, left\r\n"
+    tracks = tracks_from_csv(text.splitlines(True), cameras())
     assert tracks.cameras[0].frame.tolist() == [2, 3] and tracks.cameras[0].xy_px.tolist() == [
         [11, 21],
         [10, 20],
@@ -67,7 +66,10 @@ def test_columns_come_in_any_order_and_marker_and_radius_may_be_missing() -> Non
 
 
 def test_a_table_of_a_header_alone_has_no_points() -> None:
-    assert [c.n_points for c in tracks_from_csv("camera,frame,x,y\n", cameras()).cameras] == [0, 0]
+    assert [c.n_points for c in tracks_from_csv(["camera,frame,x,y\n"], cameras()).cameras] == [
+        0,
+        0,
+    ]
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
@@ -82,7 +84,7 @@ def test_a_long_table_agrees_with_numpys_own_reader(seed: int) -> None:
         f"{names[c]},{f},{x!r},{y!r}" for c, f, (x, y) in zip(code, frame, xy.tolist(), strict=True)
     ]
     text = "camera,frame,x,y\n" + "\n".join(rows) + "\n"
-    tracks = tracks_from_csv(text, cameras())
+    tracks = tracks_from_csv(text.splitlines(True), cameras())
     reference: Any = np.genfromtxt(
         io.StringIO(text), delimiter=",", names=True, dtype=("U8", "i8", "f8", "f8")
     )
@@ -139,7 +141,7 @@ BAD_TABLES = {
 def test_a_bad_table_is_told_with_its_line(case: str) -> None:
     text, words = BAD_TABLES[case]
     with pytest.raises(InputError) as caught:
-        tracks_from_csv(text, cameras())
+        tracks_from_csv(text.splitlines(True), cameras())
     line = str(caught.value)
     assert "\n" not in line and all(word in line for word in words), line
 
@@ -187,4 +189,4 @@ def test_a_camera_list_needs_cameras() -> None:
     with pytest.raises(InputError, match="cameras"):
         cameras("frame_rate = 100.0")
     with pytest.raises(InputError, match="one camera or more"):
-        tracks_from_csv("camera,frame,x,y\n", cameras("frame_rate = 100.0\n[cameras]"))
+        tracks_from_csv(["camera,frame,x,y\n"], cameras("frame_rate = 100.0\n[cameras]"))

@@ -68,7 +68,6 @@ from calib.files.text import load_plan as load_plan
 from calib.files.text import load_scenario as load_scenario
 from calib.files.text import load_table as load_table
 from calib.files.text import load_wand as load_wand
-from calib.files.text import read_text as read_text
 from calib.files.text import save_plan as save_plan
 from calib.files.text import save_wand as save_wand
 from calib.files.text import sha256 as sha256

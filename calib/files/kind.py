@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from codecs import getincrementaldecoder
 
 import h5py
 
@@ -11,7 +12,7 @@ from calib.core.fields import WAND
 from calib.core.layout import POINT_TABLE
 from calib.errors import InputError
 from calib.files.hdf5 import attributes
-from calib.files.text import PathLike, inside, load_toml, read_bytes
+from calib.files.text import MOST_LINE, PathLike, inside, load_toml, nonempty
 from calib.intake.table import REQUIRED, CameraList
 
 KINDS = "a tracks, rig, points, wand or plan file, a camera list, an image list or a scenario"
@@ -23,10 +24,11 @@ def kind_of(path: PathLike) -> str:
 
     What it holds is not checked beyond that; InputError where the file is none of them.
     """
-    data = read_bytes(path, KINDS)
+    with nonempty(path, KINDS) as stream:
+        head = stream.read(MOST_LINE)
     if h5py.is_hdf5(os.fspath(path)):
         return _hdf5_kind(path)
-    header = data.partition(b"\n")[0].decode("utf-8", "replace").strip("\ufeff\r ")
+    header = head.partition(b"\n")[0].decode("utf-8", "replace").strip("\ufeff\r ")
     if header.split(",") == [item.key for item in POINT_TABLE]:
         return "points"
     if set(REQUIRED) <= {name.strip() for name in header.split(",")}:
@@ -36,7 +38,7 @@ def kind_of(path: PathLike) -> str:
             found="a table (CSV) of points",
             remedy="calib import makes a tracks file of it.",
         )
-    table = load_toml(path, KINDS) if _is_text(data) else {}
+    table = load_toml(path, KINDS) if _is_text(head) else {}
     if _OWN_KEYS & set(table):
         return "wand"
     if "volume" in table:
@@ -80,9 +82,10 @@ def _hdf5_kind(path: PathLike) -> str:
     return kind
 
 
-def _is_text(data: bytes) -> bool:
+def _is_text(head: bytes) -> bool:
+    """Return whether a file may be text, by its first bytes; they may end within a character."""
     try:
-        return "\0" not in data.decode("utf-8-sig")
+        return "\0" not in getincrementaldecoder("utf-8")().decode(head)
     except UnicodeDecodeError:
         return False
 

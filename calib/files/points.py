@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import io
 import json
 import os
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from itertools import chain, islice
 from pathlib import Path
 from typing import Any
 
@@ -13,14 +13,16 @@ import h5py
 import numpy as np
 from numpy.typing import NDArray
 
+from calib import guard
 from calib.core.layout import POINT_TABLE, POINTS_FILE
 from calib.core.points import UPPER, Points
 from calib.errors import InputError
 from calib.files.hdf5 import attributes, dataset, opened, write_optional
-from calib.files.text import PathLike, read_text
+from calib.files.text import ROW_BYTES, PathLike, inside, lines
 from calib.outputs import written
 
 FORMAT, VERSION = "calib.points", 1
+TABLE = "a points file (HDF5 or CSV)"
 CHUNK = 1 << 14  # rows
 COLUMNS: tuple[tuple[str, str, tuple[int, ...]], ...] = (
     ("frame", "i8", ()),
@@ -129,7 +131,8 @@ def load_points(path: PathLike) -> Points:
         It cannot be read, or breaks a rule of the format; place, expected and found are told.
     """
     if Path(path).exists() and not h5py.is_hdf5(os.fspath(path)):
-        return _from_table(path)
+        rows = lines(path, TABLE, guard.most_points.get() * ROW_BYTES)
+        return inside(path, _from_table, rows)
     with opened(path, FORMAT, VERSION) as (file, _):
         top = attributes(file).read_all(POINTS_FILE)
         frame = dataset(file, "frame", "iu", (None,))
@@ -167,28 +170,30 @@ def _full(upper: NDArray[Any]) -> NDArray[np.float64]:
     return out
 
 
-def _from_table(path: PathLike) -> Points:
+def _from_table(lines: Iterator[str]) -> Points:
     keys = [item.key for item in POINT_TABLE]
-    kind = "a points file (HDF5 or CSV)"
-    header, _, rest = read_text(path, kind).partition("\n")
+    header = next(lines)
     if [name.strip() for name in header.split(",")] != keys:
         raise InputError(
-            str(path),
-            expected=f"{kind}, its first line {','.join(keys)}",
+            "line 1",
+            expected=f"{TABLE}, its first line {','.join(keys)}",
             found=repr(header[:80]),
             remedy="calib formats points tells what is in it.",
         )
+    rows = (line for line in lines if line.strip())
+    first = list(islice(rows, 1))
+    kind = [("row", float, (len(keys),))]  # refuses a line of another length at once
     try:
-        rows = np.loadtxt(io.StringIO(rest), delimiter=",", ndmin=2) if rest.strip() else None
+        table = (
+            np.loadtxt(chain(first, rows), kind, delimiter=",", ndmin=1)["row"]
+            if first
+            else np.empty((0, len(keys)))
+        )
     except ValueError as error:
-        raise InputError(str(path), expected="numbers alone", found=str(error)) from None
-    table = np.empty((0, len(keys))) if rows is None else rows
-    if table.shape[1] != len(keys) or not np.isfinite(table).all():
+        raise InputError("values", expected="numbers alone", found=str(error)) from None
+    if not np.isfinite(table).all():
         raise InputError(
-            str(path),
-            expected=f"{len(keys)} finite numbers a line",
-            found="other lines",
-            remedy="Copy or make it again.",
+            "values", expected="finite numbers", found="others", remedy="Copy or make it again."
         )
     whole = table[:, [0, 1, -1]].astype(np.int64)
     return Points(

@@ -7,9 +7,11 @@ import os
 import tomllib
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from io import BufferedReader
 from pathlib import Path
 from typing import Any, TypeVar
 
+from calib import guard
 from calib.core.fields import wand_as_toml, wand_from_table
 from calib.core.tracks import Tracks
 from calib.core.wand import Wand
@@ -21,6 +23,11 @@ from calib.plan.records import Plan
 from calib.plan.table import plan_as_toml, plan_from_table
 
 T = TypeVar("T")
+# A text is refused before it is taken apart: columns without end take all memory, and keys of many
+# parts the square of a line's length. Within these limits a TOML file takes 1.2 GB at most.
+MOST_LINE = 1000  # bytes
+MOST_TOML = 1_000_000  # bytes: some 4,000 cameras
+ROW_BYTES = 50  # of a table's usual row
 PathLike = str | os.PathLike[str]
 
 
@@ -141,8 +148,8 @@ def load_table(table: PathLike, cameras: PathLike, drop_outside: bool = False) -
         It cannot be read, or breaks a rule of the format; place, expected and found are told.
     """
     camera_list = inside(cameras, CameraList.from_table, load_toml(cameras, "a camera list (TOML)"))
-    text = read_text(table, "a table (CSV)")
-    return inside(table, tracks_from_csv, text, camera_list, drop_outside)
+    rows = lines(table, "a table (CSV)", guard.most_points.get() * ROW_BYTES)
+    return inside(table, tracks_from_csv, rows, camera_list, drop_outside)
 
 
 def load_image_list(path: PathLike) -> ImageList:
@@ -171,25 +178,47 @@ def load_scenario(path: PathLike, parse: Callable[[dict[str, Any]], T]) -> T:
     return inside(path, parse, load_toml(path, "a scenario (TOML)"))
 
 
-def read_text(path: PathLike, kind: str = "a text file") -> str:
-    """Return the text (UTF-8) of a file."""
-    try:
-        data = read_bytes(path, kind)
-        if data.startswith(b"\x89HDF"):
-            raise InputError(
-                str(path),
-                expected=kind,
-                found="an HDF5 file",
-                remedy="Name the right file, perhaps two are exchanged.",
-            )
-        return data.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise InputError(
-            str(path),
-            expected=f"{kind} in UTF-8",
-            found=f"byte 0x{error.object[error.start]:02x} at {error.start}",
-            remedy="Save it as UTF-8 text.",
-        ) from None
+def lines(path: PathLike, kind: str, most_bytes: int) -> Iterator[str]:
+    """Return the lines of a text (UTF-8), with their ends, one by one; from them comes InputError,
+    without the file's name, where one is too long, all of them are, or one is no text.
+    """
+    stream = nonempty(path, kind)
+    if not stream.peek().startswith(b"\x89HDF"):
+        return _lines(stream, kind, most_bytes)
+    stream.close()
+    raise InputError(
+        str(path),
+        expected=kind,
+        found="an HDF5 file",
+        remedy="Name the right file, perhaps two are exchanged.",
+    )
+
+
+def _lines(stream: BufferedReader, kind: str, most_bytes: int) -> Iterator[str]:
+    left = most_bytes
+    with stream:
+        for number, line in enumerate(iter(lambda: stream.readline(MOST_LINE + 1), b""), 1):
+            left -= len(line)
+            if len(line) > MOST_LINE or left < 0:
+                most, remedy = f"{MOST_LINE} bytes a line", "Make it again."
+                if left < 0:
+                    most = f"{most_bytes} bytes"
+                    remedy = "Take a part; calib --max-points N COMMAND allows more points."
+                raise InputError(
+                    f"line {number}",
+                    expected=f"{kind} of at most {most}",
+                    found="more",
+                    remedy=remedy,
+                )
+            try:
+                yield line.decode("utf-8-sig" if number == 1 else "utf-8")
+            except UnicodeDecodeError as error:
+                raise InputError(
+                    f"line {number}",
+                    expected=f"{kind} in UTF-8",
+                    found=f"byte 0x{error.object[error.start]:02x} at {error.start}",
+                    remedy="Save it as UTF-8 text.",
+                ) from None
 
 
 def sha256(path: PathLike) -> str:
@@ -236,7 +265,7 @@ def unchanged(path: PathLike) -> Iterator[str]:
 
 def load_toml(path: PathLike, kind: str) -> dict[str, Any]:
     """Return the table of a TOML file."""
-    text = read_text(path, kind)
+    text = inside(path, "".join, lines(path, kind, MOST_TOML))
     try:
         return tomllib.loads(text)
     except (ValueError, RecursionError) as error:  # of syntax, or a number of too many digits
@@ -256,14 +285,16 @@ def inside(path: PathLike, parse: Callable[..., T], *arguments: Any) -> T:
         raise error.inside(str(path)) from None
 
 
-def read_bytes(path: PathLike, kind: str) -> bytes:
+def nonempty(path: PathLike, kind: str) -> BufferedReader:
+    """Open a file that holds something."""
     try:
-        data = Path(path).read_bytes()
+        stream = Path(path).open("rb")  # noqa: SIM115 - for its reader
+        if stream.peek():
+            return stream
     except (OSError, ValueError) as error:
         raise unreadable(path, kind, error) from None
-    if not data:
-        raise InputError(str(path), expected=kind, found="an empty file")
-    return data
+    stream.close()
+    raise InputError(str(path), expected=kind, found="an empty file")
 
 
 def _near(path: Path) -> str:

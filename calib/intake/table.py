@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import csv
-import io
 from array import array
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import islice
 from typing import Any
@@ -76,15 +75,16 @@ class CameraList:
         return cls(sensors, stated["frame_rate"], stated["captured_at"], stated["title"])
 
 
-def tracks_from_csv(text: str, cameras: CameraList, drop_outside: bool = False) -> Tracks:
+def tracks_from_csv(
+    lines: Iterable[str], cameras: CameraList, drop_outside: bool = False
+) -> Tracks:
     """Return the capture that a table states, its rows sorted by frame within each camera.
 
-    ``text`` has a header with the columns camera, frame, x, y and optionally marker and radius, in
-    any order; an empty marker is -1. Cameras without rows have no points. Points outside their
-    sensors are left out and counted where asked for. Raises InputError with the line that breaks a
-    rule.
+    The first line names the columns camera, frame, x, y and optionally marker and radius, in any
+    order; an empty marker is -1. Cameras without rows have no points. Points outside their sensors
+    are left out and counted where asked for. Raises InputError with the line that breaks a rule.
     """
-    columns = _read(text, tuple(cameras.sensors))
+    columns = _read(lines, tuple(cameras.sensors))
     captures = []
     for code, (name, sensor) in enumerate(cameras.sensors.items()):
         mine = np.flatnonzero(columns["camera"] == code)
@@ -118,32 +118,27 @@ def _sensor(name: str, table: Any) -> dict[str, Any]:
     return sensor
 
 
-def _read(text: str, cameras: Sequence[str]) -> dict[str, NDArray[Any]]:
+def _read(lines: Iterable[str], cameras: Sequence[str]) -> dict[str, NDArray[Any]]:
     """Return the columns, camera as an index into ``cameras``, and ``line``, the number of each
     row's line.
     """
-    reader = csv.reader(io.StringIO(text), strict=True)
-    try:
-        header = [name.strip() for name in next(reader, [])]
-        _check_header(header)
-        kinds = _KINDS | {"camera": _camera_kind(cameras)}
-        parts: dict[str, list[NDArray[Any]]] = {
-            key: [np.empty(0, int)] for key in (*REQUIRED, *OPTIONAL, "line")
-        }
-        lines = array("q")
-        rows = _rows(reader, len(header), lines)
-        while chunk := list(islice(rows, _CHUNK)):
-            here = np.array(lines, dtype=np.int64)
-            del lines[:]
-            for key, texts in zip(header, zip(*chunk, strict=True), strict=True):
-                parts[key].append(_column(kinds[key], key, texts, here))
-            for key in set(OPTIONAL) - set(header):
-                parts[key].append(np.full(len(chunk), {"marker": -1, "radius": np.nan}[key]))
-            parts["line"].append(here)
-    except csv.Error as error:
-        raise InputError(
-            f"line {reader.line_num}", expected="comma-separated values", found=str(error)
-        ) from None
+    numbered = enumerate(lines, 1)
+    header = [name.strip() for name in _values(*next(numbered, (1, "")))]
+    _check_header(header)
+    kinds = _KINDS | {"camera": _camera_kind(cameras)}
+    parts: dict[str, list[NDArray[Any]]] = {
+        key: [np.empty(0, int)] for key in (*REQUIRED, *OPTIONAL, "line")
+    }
+    at = array("q")
+    rows = _rows(numbered, len(header), at)
+    while chunk := list(islice(rows, _CHUNK)):
+        here = np.array(at, dtype=np.int64)
+        del at[:]
+        for key, texts in zip(header, zip(*chunk, strict=True), strict=True):
+            parts[key].append(_column(kinds[key], key, texts, here))
+        for key in set(OPTIONAL) - set(header):
+            parts[key].append(np.full(len(chunk), {"marker": -1, "radius": np.nan}[key]))
+        parts["line"].append(here)
     return {
         key: np.concatenate(arrays) if arrays[1:] else arrays[0] for key, arrays in parts.items()
     }
@@ -185,16 +180,30 @@ def _header_remedy(header: Sequence[str]) -> str:
     return "Put the names of the columns into the first line, above the values."
 
 
-def _rows(reader: Any, n_columns: int, lines: array[int]) -> Iterator[list[str]]:
+def _rows(
+    numbered: Iterable[tuple[int, str]], n_columns: int, at: array[int]
+) -> Iterator[list[str]]:
     """Yield the rows that are not blank and note the line of each."""
-    for row in reader:
-        if len(row) == n_columns:
-            lines.append(reader.line_num)
-            yield row
-        elif row:
-            raise InputError(
-                f"line {reader.line_num}", expected=f"{n_columns} values", found=str(len(row))
-            )
+    for number, line in numbered:
+        if not line.strip():
+            continue
+        row = _values(number, line)
+        if len(row) != n_columns:
+            raise InputError(f"line {number}", expected=f"{n_columns} values", found=str(len(row)))
+        at.append(number)
+        yield row
+
+
+def _values(number: int, line: str) -> list[str]:
+    """Return the values of a line; none goes on in the next, so that no row is longer than one."""
+    if '"' not in line:
+        return line.rstrip("\r\n").split(",")
+    try:
+        return next(csv.reader((line,), strict=True))
+    except csv.Error as error:
+        raise InputError(
+            f"line {number}", expected="comma-separated values", found=str(error)
+        ) from None
 
 
 def _marker(text: str) -> int:

@@ -47,6 +47,7 @@ _GENERIC = {"", "frame", "image", "img", "f", "shot", "picture", "pic"}
 _RATE = re.compile(
     r"[_\-. ]?(?<![0-9A-Za-z.])(\d+(?:\.\d+)?) ?(?:fps|hz)(?![0-9a-z])", re.IGNORECASE
 )
+_MOST_STARS = 4  # each multiplies the ways to fit a name by its length
 _NUMBERED = re.compile(r"(?:(?P<camera>.*?)[_\-. ]+)?(?P<frame>\d{1,15})")
 
 
@@ -207,7 +208,12 @@ def _expression(pattern: str) -> str:
             expected="a pattern with {camera} and {frame}, each at most once",
             found=repr(pattern),
         )
-    text = re.escape(pattern).replace(r"\*", "[^/]*")
+    parts = re.split(r"\*+", pattern)
+    if len(parts) - 1 > _MOST_STARS:
+        raise InputError(
+            "file_names", expected=f"at most {_MOST_STARS} *", found=f"{len(parts) - 1}"
+        )
+    text = "[^/]*".join(map(re.escape, parts))
     text = text.replace(r"\{camera\}", "(?P<camera>[^/]+?)").replace(
         r"\{frame\}", r"(?P<frame>\d{1,15})"
     )

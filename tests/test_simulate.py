@@ -15,7 +15,7 @@ from calib.core.camera import distort, project
 from calib.core.geometry import angle_between_deg
 from calib.errors import InputError, UnsolvableError
 from calib.simulate import Knock, Scenario, sample_points, simulate
-from calib.simulate.layouts import image_plane_reach, volume_mm
+from calib.simulate.layouts import image_plane_reach, true_cameras, volume_mm
 from calib.simulate.path import make_motion, make_wand
 from calib.simulate.scenario import INDEPENDENT
 
@@ -132,6 +132,14 @@ def test_distortion_is_monotonic_over_the_whole_sensor(terms):
             r = np.linspace(0, image_plane_reach(camera), 200)
             distorted = distort(camera.lens.vector[4:], r, np.zeros_like(r))[0]
             assert (np.diff(distorted) > 0.3 * np.diff(r)).all()
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_corners_of_widest_lenses_see_something(seed):
+    """One in 600 of a hall's lenses folded within a corner, and its camera saw nothing at all."""
+    cameras = true_cameras(Scenario(n_cameras=300, seed=seed))
+    assert all(np.isfinite(image_plane_reach(c)) for c in cameras)
+    assert sum(c.lens.dist[4] == 0.0 for c in cameras) < 10
 
 
 def test_two_hundred_cameras_in_a_room():

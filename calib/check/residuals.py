@@ -4,7 +4,7 @@ need a hand.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, ClassVar
 
 import numpy as np
@@ -14,7 +14,7 @@ from calib.check.apart import UNSURE, causes_apart, knocked_apart, share_points
 from calib.check.causes import Cause
 from calib.check.recheck.exchange import bearers, under_right_names
 from calib.check.serials import NewSerial, new_serials
-from calib.check.verdicts import Fault, Verdict
+from calib.check.verdicts import Fault, RigFault, Verdict
 from calib.check.whole.find import Whole, is_symptom, look_at_whole
 from calib.core.geometry import Array
 from calib.core.names import listed
@@ -174,6 +174,9 @@ def residual_table(
         _row(rig, c, s, _causes(c.name, k, s, knocked, borne))
         for c, s, k in zip(tracks.cameras, stats, causes, strict=True)
     ]
+    doubts = _with_stored(whole.doubts, rig)
+    if len(rows) == 2:
+        doubts, rows = _of_two(doubts, rows)
     rows.sort(key=lambda r: (-np.nan_to_num(r.stats.rms_px, nan=np.inf), r.name))
     lengths = wand_lengths(whole.points_mm, rig.wand.lengths_mm)
     return ResidualTable(
@@ -181,7 +184,7 @@ def residual_table(
         lengths,
         fit.problem.n_frames,
         in_words(fit.problem, fit.stretches, tracks.names),
-        _with_stored(whole.doubts, rig),
+        doubts,
         _span(rig),
         serials,
     )
@@ -239,6 +242,23 @@ def _with_stored(doubts: tuple[Doubt, ...], rig: Rig) -> tuple[Doubt, ...]:
     """Return what this capture says against the rig, and what its solve did besides."""
     now = {d.finding for d in doubts}
     return (*doubts, *(d for d in rig.doubts if d.finding not in now))
+
+
+def _of_two(
+    doubts: tuple[Doubt, ...], rows: list[CameraRow]
+) -> tuple[tuple[Doubt, ...], list[CameraRow]]:
+    """Return doubts and lines of two cameras: what the residuals of one follow may be the other's
+    fault, so it is told of both.
+    """
+    what = [str(c.cause) for row in rows for c in row.causes if c.cause in UNSURE]
+    if not what:
+        return doubts, rows
+    if not any(d.finding == RigFault.PAIR for d in doubts):
+        noise = max(row.stats.sigma_px for row in rows)
+        figures = {"noise_px": noise, "what": what}
+        doubts = (Doubt(RigFault.PAIR, tuple(row.name for row in rows), figures), *doubts)
+    left = [tuple(c for c in row.causes if c.cause not in UNSURE) for row in rows]
+    return doubts, [replace(row, causes=c) for row, c in zip(rows, left, strict=True)]
 
 
 def _span(rig: Rig) -> tuple[float, ...]:

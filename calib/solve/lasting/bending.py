@@ -196,7 +196,9 @@ def _taken(u: Array, M: Array, sigma_px: Array, limit: float) -> list[tuple[int,
     while len(taken) < n:
         value, shift = chi_square(v.reshape(-1, 2), own)
         value[taken] = 0.0
-        value[own[:, 0] + own[:, 2] <= least] = 0.0  # those taken have all of it
+        xx, xy, yy = own.T
+        # Those taken have all of it, or of one direction.
+        value[(xx + yy <= least) | (xx * yy - xy * xy <= least * (xx + yy))] = 0.0
         value[np.hypot(*shift.T) <= LEAST_SHIFT * sigma_px] = 0.0
         k = int(np.argmax(value))
         if value[k] < limit:

@@ -59,7 +59,8 @@ class Mistake:
     the rig then has.
 
     ``who``: "one" camera is at fault, "two" (it and the next), "all" of them, or "none" (the wand).
-    ``is_later``: it happens after a sound wave that a rig was solved from.
+    ``is_later``: it happens after a sound wave that a rig was solved from. ``is_half_way``: it
+    begins in the middle of the wave.
     """
 
     expected: tuple[str, ...]
@@ -71,6 +72,12 @@ class Mistake:
     wands: tuple[str, ...] = ("line3", "plane5", "solid6")
     stated_lens: str = "nominal"
     is_later: bool = False
+    is_half_way: bool = False
+
+
+# Of named points on either side of the middle, five for each number of a pose: a camera that saw
+# nothing before it moved shows another mistake, and one that saw nothing after it none.
+MIN_SIDE = 30
 
 
 def _with(tracks: Tracks, changed: Mapping[str, CameraTracks]) -> Tracks:
@@ -353,7 +360,7 @@ MISTAKES: dict[str, Mistake] = {
         who="all",
     ),
     "one knocked half-way": Mistake(
-        expected=(Fault.KNOCK,), strengths=(0.05, 0.2, 1.0), change=_knocked(0.5)
+        expected=(Fault.KNOCK,), strengths=(0.05, 0.2, 1.0), change=_knocked(0.5), is_half_way=True
     ),
     "exposure jitter": Mistake(
         expected=(Fault.JITTER,), strengths=(0.05, 0.1, 0.2), edit=_clock(_jitter)
@@ -362,7 +369,7 @@ MISTAKES: dict[str, Mistake] = {
         expected=(Fault.DRIFT,), strengths=(0.2, 0.5, 2.0), edit=_clock(_drift)
     ),
     "frames lost half-way": Mistake(
-        expected=(Reading.LOST,), strengths=(1.0, 2.0, 5.0), edit=_lost_frames
+        expected=(Reading.LOST,), strengths=(1.0, 2.0, 5.0), edit=_lost_frames, is_half_way=True
     ),
     "names reversed": Mistake(expected=(Reading.REVERSED,), edit=_reversed_names, wands=("line3",)),
     "mirrored": Mistake(expected=(Reading.MIRRORED,), edit=_image("x")),
@@ -451,7 +458,11 @@ MISTAKES: dict[str, Mistake] = {
         expected=(Standing.MOVED,), strengths=(0.05, 0.2, 1.0), change=_moved_between, is_later=True
     ),
     "knocked in a later wave": Mistake(
-        expected=(Standing.MOVING,), strengths=(0.05, 0.2, 1.0), change=_knocked(0.5), is_later=True
+        expected=(Standing.MOVING,),
+        strengths=(0.05, 0.2, 1.0),
+        change=_knocked(0.5),
+        is_later=True,
+        is_half_way=True,
     ),
     "exchanged in a later wave": Mistake(
         expected=(Standing.EXCHANGED,), edit=_swapped, who="two", is_later=True
@@ -482,6 +493,8 @@ def planted(kind: str, seed: int, strength: float | None = None) -> Capture:
         sim = simulate(mistake.change(now, camera, strength))
     except UnsolvableError:  # no wave joins this rig's cameras: another rig
         return planted(kind, seed + 100_000, strength)
+    if mistake.is_half_way and not _sees_both_halves(sim, camera):
+        return planted(kind, seed + 100_000, strength)
     tracks, wand = mistake.edit(sim, camera, strength, rng)
     names = {
         "one": (camera,),
@@ -490,6 +503,12 @@ def planted(kind: str, seed: int, strength: float | None = None) -> Capture:
         "none": (),
     }[mistake.who]
     return Capture(tracks=tracks, wand=wand, cameras=names, simulation=sim, earlier=earlier)
+
+
+def _sees_both_halves(sim: Simulation, camera: str) -> bool:
+    of = sim.tracks.camera(camera)
+    is_late = of.frame[of.marker >= 0] >= len(sim.R_world_from_wand) // 2
+    return bool(min(is_late.sum(), (~is_late).sum()) >= MIN_SIDE)
 
 
 def _beside(names: tuple[str, ...], camera: str) -> tuple[str, str]:

@@ -219,6 +219,17 @@ class System:
         near = np.arange(at[max(k - 1, 0)], at[min(k + 1, len(at) - 1)] + 1)
         return int(near[changes(of_step, of_rest, y, near).argmax()])
 
+    def _moment(self, first: int) -> float:
+        """Return the frame of a change at a row: half-way between the points before and after it,
+        as nothing tells where it lies between them.
+        """
+        frame = self.record.frame
+        used = np.flatnonzero(self.record.is_used.sum(axis=1))
+        before, after = frame[used[used < first]], frame[used[used >= first]]
+        if not (before.size and after.size):
+            return float(frame[first])
+        return float(np.ceil((before[-1] + after[0]) / 2))
+
     def _after(self, first: int) -> Array:
         """Return 1 for the rows (P, 1) from the first on, 0 for those before."""
         return (np.arange(len(self.z)) >= first).astype(float)[:, None]
@@ -248,7 +259,7 @@ class System:
             self.record.is_used[first:]
         ]
         figures = {
-            "frame": float(self.record.frame[first]),
+            "frame": self._moment(first),
             "turn_deg": float(np.degrees(np.linalg.norm(step[:3]))),
             "shift_mm": float(np.linalg.norm(step[3:])),
             "size_px": float(np.sqrt((moved**2).sum(axis=-1).mean())) if len(moved) else 0.0,
@@ -268,7 +279,7 @@ class System:
         frames = float(np.round(values[-1]))
         if not frames:
             return None
-        figures = {"frames": frames, "since": float(self.record.frame[first])}
+        figures = {"frames": frames, "since": self._moment(first)}
         extra = 1 + PLACE
         e = self.explanation(
             Fault.LOST, share, base, len(BASE) + extra, extra, float(len(self.z)), **figures
@@ -280,7 +291,7 @@ class System:
         it.
         """
         r, z = self.record, self.z
-        away = np.abs(r.frame - r.frame[first]) > STAYS_S * r.frame_rate_hz
+        away = np.abs(r.frame - self._moment(first)) > STAYS_S * r.frame_rate_hz
         at = int(away[:first].sum())
         if not 0 < at < away.sum():
             return False

@@ -18,6 +18,7 @@ from calib.core.parameters import n_unknowns, term_values
 from calib.errors import UnsolvableError
 from calib.solve.bundle.damping import MOST_DAMPED, next_damping
 from calib.solve.bundle.elimination import inverse_factors, reduced_system
+from calib.solve.bundle.frames import settle
 from calib.solve.bundle.linearise import Blocks, frame_costs, linearise
 from calib.solve.bundle.problem import Problem, State
 from calib.solve.bundle.shape import ShapePrior
@@ -32,6 +33,8 @@ OVERSHOOT = (
 # Share of the least fall worth a trial below which the equations of a step ago, which near the
 # minimum are a few percent off, are sure that it is reached.
 SURELY = 0.5
+# Times the least fall: frames that have no more left than that move no camera.
+REST = 1e3
 FEW = 0.2  # of the frames: where more overshoot it is the cameras' step that is too long
 
 
@@ -131,49 +134,43 @@ def bundle(
     blocks, cost, told = start.blocks, start.cost, start.told
     damping, growth = np.array(options.damping), np.array(2.0)
     is_converged, iteration = False, 0
-    of_frames = np.zeros(problem.n_frames)
     is_rough = blocks.camera_gradient.size + len(blocks.shape) >= ROUGH_SIZE
     predicted, before = np.inf, None
     while iteration < options.max_iterations and not is_converged:
         iteration += 1
         least = max(options.tolerance * cost, options.enough)
         if before is not None:  # the equations of a step ago tell an end as well
-            predicted = fall_left(problem, blocks, before)
-            is_converged = predicted <= SURELY * least
-            if is_converged:
-                break
-        held_back = damping + of_frames
-        moving = free_parameters(state, options, len(blocks.shape))
-        step = damped_step(problem, blocks, float(damping), held_back, *moving, is_rough, told)
-        told = None
-        is_rough = step.of_cameras.is_rough
-        predicted = step.predicted + float(step.of_frames.sum())
-        # The cameras are what is wanted: a few wands seen edge on may still creep.
-        is_converged = predicted <= least or (
-            abs(step.predicted) <= least and predicted <= 1e3 * least
-        )
-        if is_converged:  # the model foresees no fall worth a trial
-            break
+            of_cameras, of_frames = fall_left(problem, blocks, before)
+            is_at_rest = abs(of_cameras) <= SURELY * least
+        if before is None or not is_at_rest:
+            moving = free_parameters(state, options, len(blocks.shape))
+            step = damped_step(problem, blocks, float(damping), *moving, is_rough, told)
+            told, is_rough = None, step.of_cameras.is_rough
+            of_cameras, of_frames = step.predicted, step.of_frames
+            is_at_rest = abs(of_cameras) <= least
+        own = float(of_frames.sum())
+        predicted, before = of_cameras + own, None
+        if is_at_rest:  # a wand seen edge on may still creep, and needs no step of the cameras
+            is_converged = own <= REST * least
+            if own > least:
+                creeping = np.flatnonzero(of_frames > least / problem.n_frames)
+                state = settle(problem, state, creeping, options.loss_scale)
+                blocks, cost = normal_equations(problem, state, options, blocks)
+            continue
         trial = state.moved(step.camera, step.frame, options.terms, step.shape)
         trial_costs, trial_cost = costs(problem, trial, options)
-        # A wand seen edge on overshoots: its frame is held back by itself, and where that is what
-        # stops a step, stays.
         is_over = trial_costs - blocks.frame_cost > OVERSHOOT
-        is_over &= is_over.mean() < FEW
-        of_frames = np.where(
-            is_over, np.minimum(10.0 * np.maximum(of_frames, damping), 1e-2), 0.3 * of_frames
-        )
-        if not trial_cost < cost and is_over.any():
+        if is_over.any() and is_over.mean() < FEW:  # so does one that a step overshoots
             trial = replace(
                 trial,
                 wand_R=np.where(is_over[:, None, None], state.wand_R, trial.wand_R),
                 wand_t=np.where(is_over[:, None], state.wand_t, trial.wand_t),
             )
+            trial = settle(problem, trial, np.flatnonzero(is_over), options.loss_scale)
             _, trial_cost = costs(problem, trial, options)
         damping, growth = next_damping(
             damping, growth, np.array(cost - trial_cost), np.array(predicted)
         )
-        before = None
         if trial_cost < cost:
             is_converged = cost - trial_cost <= least
             before, state = step.of_cameras, trial

@@ -17,7 +17,7 @@ from calib.solve.bundle.damping import Owners, damped, descend_each
 from calib.solve.bundle.elimination import inverse_factors
 from calib.solve.bundle.intersect import ROBUST_ROUNDS, triangulate_markers
 from calib.solve.bundle.linearise import Blocks, linearise
-from calib.solve.bundle.problem import Problem, State
+from calib.solve.bundle.problem import Index, Problem, State
 
 
 def place_wands(problem: Problem, state: State) -> tuple[State, NDArray[np.bool_]]:
@@ -86,3 +86,12 @@ def fit_frames(
         np.zeros(problem.n_cameras, dtype=np.intp), np.arange(problem.n_frames), problem.frame
     )
     return descend_each(state, (), owners, linearised, steps, is_settled, 1e-3, max_iterations)[0]
+
+
+def settle(problem: Problem, state: State, frames: Index, loss_scale: float) -> State:
+    """Return the state with these frames' poses at the minima of their own costs, all else held."""
+    own = replace(state, wand_R=state.wand_R[frames], wand_t=state.wand_t[frames])
+    own = fit_frames(problem.of_frames(frames)[0], own, loss_scale)
+    wand_R, wand_t = state.wand_R.copy(), state.wand_t.copy()
+    wand_R[frames], wand_t[frames] = own.wand_R, own.wand_t
+    return replace(state, wand_R=wand_R, wand_t=wand_t)

@@ -69,26 +69,27 @@ class Step:
     of_cameras: Reduced
 
 
-def fall_left(problem: Problem, blocks: Blocks, near: Reduced) -> float:
-    """Return the fall of the cost that the blocks foresee, with the matrix of a state nearby."""
+def fall_left(problem: Problem, blocks: Blocks, near: Reduced) -> tuple[float, Array]:
+    """Return the falls of the cost that the blocks foresee, with the matrix of a state nearby: of
+    cameras and shape, and of each frame (F,) by itself.
+    """
     factors = inverse_factors(blocks.frame)
     own = (factors @ blocks.frame_gradient[:, :, None])[..., 0]
     gradient = reduced_gradient(problem, blocks, factors)
-    return 0.5 * float((own * own).sum() - gradient @ near.step(gradient))
+    return -0.5 * float(gradient @ near.step(gradient)), 0.5 * (own * own).sum(axis=1)
 
 
 def damped_step(
     problem: Problem,
     blocks: Blocks,
     damping: float,
-    of_frames: Array,
     free: NDArray[np.intp],
     motions: Array,
     is_rough: bool,
     told: Information | None,
 ) -> Step:
-    """Return the step of the damped normal equations: ``of_frames (F,)`` damps poses, ``damping``
-    all else; ``free`` and ``motions`` are the parameters' that move and the world's.
+    """Return the step of the damped normal equations; ``free`` and ``motions`` are the parameters'
+    that move and the world's.
 
     ``is_rough`` tries a product in single precision first; where that drowns a direction it is
     formed in double. ``told``, where it is known, is taken for the undamped equations without
@@ -96,7 +97,7 @@ def damped_step(
     """
     n_cameras, n = blocks.camera_gradient.shape
     diagonal = own_information(blocks)
-    factors = inverse_factors(damped(blocks.frame, of_frames))
+    factors = inverse_factors(damped(blocks.frame, np.full(problem.n_frames, damping)))
     scale = 1.0 / np.sqrt(np.maximum(diagonal[free], 1e-300))
     raised = replace(
         blocks,
@@ -125,7 +126,7 @@ def damped_step(
     frame_step = frame_steps(problem, blocks, factors, camera_step, shape_step)
     slope = (blocks.camera_gradient * camera_step).sum() + blocks.shape_gradient @ shape_step
     predicted = 0.5 * float(damping * (diagonal @ step**2) - slope)
-    held_back = of_frames[:, None] * np.einsum("fjj->fj", blocks.frame) * frame_step
+    held_back = damping * np.einsum("fjj->fj", blocks.frame) * frame_step
     own = (held_back - blocks.frame_gradient) * frame_step
     return Step(camera_step, shape_step, frame_step, 0.5 * own.sum(axis=1), predicted, of_cameras)
 

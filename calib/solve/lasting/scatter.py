@@ -96,13 +96,14 @@ def scatter(
     for k, m in enumerate(lengths):
         is_long = gives_way is not None and m >= LONG_BINS
         first = np.arange(0, n_bins - m + 1, m if is_long else 1)
-        u, I, taken = found.in_stretches(first, first + m)
-        taken = gives_way(m) if gives_way is not None and is_long else taken
-        u, I = u * sigma_px[:, None, None], (I - taken) * (sigma_px**2)[:, None, None]
+        of_all = gives_way(m) if gives_way is not None and is_long else None
         n = 1 if is_long else m  # stretches that begin in each bin: every error is in m of them
-        excess[:, k] = ((u**2).sum(axis=(1, 2)) - I[..., [0, 2]].sum(axis=(1, 2))) / n
-        square[:, k] = (I**2 @ [1.0, 2.0, 1.0]).sum(axis=1) / n
-        trace[:, k] = I[..., [0, 2]].sum(axis=(1, 2)) / n
+        for c, sigma in enumerate(sigma_px.tolist()):  # one by one: a long capture has many bins
+            (u,), (I,), (taken,) = found.in_stretches(first, first + m, slice(c, c + 1))
+            u, I = u * sigma, (I - (taken if of_all is None else of_all[c])) * sigma**2
+            trace[c, k] = I[:, [0, 2]].sum() / n
+            excess[c, k] = (u**2).sum() / n - trace[c, k]
+            square[c, k] = (I**2 @ [1.0, 2.0, 1.0]).sum() / n
     of_sum, T = np.array(lengths, float)[:, None], np.array(lengths, float)
     # Mean of 1 - k / T over a stretch.
     overlap = np.where(of_sum <= T, 1.0 - of_sum / (3.0 * T), T / of_sum - T**2 / (3.0 * of_sum**2))
@@ -183,21 +184,16 @@ def _give_way(
             short[k, : len(of_cameras)] = of_cameras
 
     in_groups(run, range(n_short))
-    moved = short.reshape(-1, size) @ solved.covariance
 
     def taken(m: int) -> Array:
         n, of_short = found.n_bins // m, m // LONG_BINS
-        A, AC = (
-            of.reshape(n_short, -1, size)[: n * of_short]
-            .reshape(n, of_short, -1, size)
-            .sum(axis=1)
-            .reshape(n * n_cameras, 2, size)
-            for of in (short, moved)
-        )
-        out = np.stack(
-            [(AC[:, i] * A[:, j]).sum(axis=1) for i, j in ((0, 0), (0, 1), (1, 1))], axis=-1
-        )
-        return np.swapaxes(out.reshape(-1, n_cameras, 3), 0, 1)
+        out = np.empty((n_cameras, n, 3))
+        for k in range(n):  # one by one, as all together take memory
+            A = short[k * of_short : (k + 1) * of_short].sum(axis=0)
+            AC = (A.reshape(-1, size) @ solved.covariance).reshape(A.shape)
+            for e, (i, j) in enumerate(((0, 0), (0, 1), (1, 1))):
+                out[:, k, e] = (AC[:, i] * A[:, j]).sum(axis=1)
+        return out
 
     return taken
 

@@ -27,7 +27,7 @@ from numpy.typing import NDArray
 from calib.core.compiled import compiled, inlined
 from calib.core.geometry import Array
 from calib.core.parameters import n_unknowns
-from calib.core.threads import in_groups
+from calib.core.threads import each_group
 from calib.solve.bundle.elimination import inverse_factors
 from calib.solve.bundle.kernels import join_poses, row_width, twist_rows, wand_row
 from calib.solve.bundle.linearise import linearise, state_arrays, term_codes
@@ -66,12 +66,12 @@ class Shifts:
         return own
 
     def in_stretches(
-        self, first: NDArray[np.intp], last: NDArray[np.intp]
+        self, first: NDArray[np.intp], last: NDArray[np.intp], cameras: slice = slice(None)
     ) -> tuple[Array, Array, Array]:
         """Return score (C, K, 2), information (C, K, 3) and what cameras take of it (C, K, 3) of
         bins first to last.
         """
-        sums, taken = _stretch_kernel(self.scores, self.given, first, last)
+        sums, taken = _stretch_kernel(self.scores[cameras], self.given[cameras], first, last)
         return sums[..., :2], sums[..., 2:], taken
 
 
@@ -163,7 +163,7 @@ def _scores(
         return own, *sums
 
     S = np.zeros((n_cameras, n, n))
-    for own, of_bins, given, matrix in in_groups(run, problem.chunks):
+    for own, of_bins, given, matrix in each_group(run, problem.chunks):
         scores[:, own] += of_bins
         a[:, own] += given
         S += matrix[:, :, :n]

@@ -40,24 +40,24 @@ SEGMENTS = (
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Examination:
-    """A camera's record, the explanation that its residuals follow (None: none), and what it
-    leaves.
+    """The explanation that a camera's residuals follow (None: none), and what it leaves: figures
+    alone, as a rig's records together would take all memory.
 
-    ``left (P, M, 2)`` are the residuals in sigmas that the explanation leaves, ``is_stray (P, M)``
-    the judged points beyond the gate (the record uses those within it), ``sigma_px`` is the
-    camera's noise, ``share_stray`` the share of ``n_judged`` points beyond the gate, ``corner_px``
-    what the points leave uncertain over the sensor, ``figures`` the numbers for the evidence of the
-    explanation.
+    ``sigma_px`` is the camera's noise, ``share_stray`` the share of ``n_judged`` points beyond the
+    gate and ``swapped`` that of these which lie near another marker, ``corner_px`` what the points
+    within it leave uncertain over the sensor, ``box_px`` (left, top, right, bottom) holds nine in
+    ten of them by column and by row, ``levels`` is their noise by place, ``figures`` the numbers
+    for the evidence of the explanation.
     """
 
-    record: Record
     explanation: Explanation | None
-    left: Array
-    is_stray: Bools
     sigma_px: float
     share_stray: float
     n_judged: int
+    swapped: float
     corner_px: float
+    box_px: Array
+    levels: dict[str, float]
     figures: dict[str, float]
 
 
@@ -113,16 +113,50 @@ def examine(record: Record) -> Examination | None:
         )
     record = record.with_used(is_inlier)
     return Examination(
-        record,
         best[0] if best else None,
-        left,
-        is_judged & ~is_inlier,
         sigma,
         float(share),
         int(is_counted.sum()),
+        _swapped(record, is_judged & ~is_inlier),
         corner_px(record) * sigma / record.sigma_px,
+        np.percentile(record.uv_px[is_inlier], [5, 95], axis=0).ravel(),
+        _levels(record, left),
         _figures(system, record, best) if best else {},
     )
+
+
+def _swapped(r: Record, is_stray: Bools) -> float:
+    """Return the share of the stray points (P, M) that lie nearer to another marker's place than to
+    their own.
+    """
+    p, m = np.nonzero(is_stray)
+    if not len(p) or is_stray.shape[1] == 1:
+        return 0.0
+    predicted = r.uv_px - r.residual_px.reshape(r.uv_px.shape)
+    away = np.linalg.norm(r.uv_px[p, m][:, None] - predicted[p], axis=-1)
+    own = away[np.arange(len(p)), m]
+    away[np.arange(len(p)), m] = np.inf
+    return float((away.min(axis=1) < 0.2 * own).mean())
+
+
+def _levels(r: Record, left: Array) -> dict[str, float]:
+    """Return noise along x over that along y, and the least and largest in ninths of the sensor, of
+    what is ``left`` of residuals (P, M, 2) in sigmas.
+
+    Robust, as stray points just within the gate would rule a ninth.
+    """
+    place, px = r.uv_px[r.is_used], left[r.is_used] * r.sigma_px
+    ninth = np.clip((3.0 * (place + 0.5) / [r.width, r.height]).astype(int), 0, 2) @ [1, 3]
+    squared = (px**2).sum(axis=1)
+    each = [
+        float(np.sqrt(np.median(squared[ninth == k]) / (2 * np.log(2.0))))
+        for k in range(9)
+        if (ninth == k).sum() > 20
+    ]
+    if not each:
+        return {}
+    x, y = np.median(np.abs(px), axis=0)
+    return {"x_to_y": float(x / max(y, 1e-12)), "least_px": min(each), "most_px": max(each)}
 
 
 def _figures(system: System, r: Record, best: Choice) -> dict[str, float]:

@@ -15,20 +15,23 @@ from scipy.interpolate import BarycentricInterpolator
 from calib.check.residuals import residual_table
 from calib.core.camera import Lens, project
 from calib.core.geometry import Array, Pose
+from calib.core.parameters import n_unknowns
 from calib.core.rig import Rig, RigCamera
 from calib.core.threads import one_blas_thread
 from calib.core.tracks import Tracks
 from calib.simulate import Scenario, Simulation, sample_points, simulate
-from calib.solve.bundle.descent import BundleOptions
+from calib.solve.bundle.descent import BundleOptions, BundleResult, normal_equations
+from calib.solve.bundle.linearise import weighted_rows
 from calib.solve.bundle.problem import State
 from calib.solve.bundle.shape import shape_prior, wand_shape
 from calib.solve.clock.common_time import with_timing
-from calib.solve.clock.offsets import TimeOffsets, estimate_offsets
+from calib.solve.clock.offsets import TimeOffsets, estimate_offsets, with_open_offsets
 from calib.solve.clock.path import Path, corrected, wand_path
 from calib.solve.fit import Fit
 from calib.solve.refine import refine
 from calib.solve.start.lenses import lens_prior, start_lens
 from scripts.benchmarks.truth import error_against_truth
+from tests.small_problems import make_problem
 
 FINE = 10  # simulated poses a frame: offsets are planted in tenths of a frame
 TERMS = ("focal", "cx", "cy", "k1", "k2")
@@ -259,6 +262,40 @@ def test_sigma_falls_with_speed() -> None:
         sigma.append(estimate_offsets(first_fit(sim, tracks), tracks).sigma_frames)
     # 500 points a camera are a twentieth of themselves uncertain in number, and in what they see.
     np.testing.assert_allclose(np.median(sigma[0] / sigma[1]), np.sqrt(2.0), rtol=0.1)
+
+
+def test_offsets_that_are_found_take_their_share_of_what_the_points_say_of_cameras() -> None:
+    """Against one dense matrix of all columns, by NumPy: frames, cameras and offsets."""
+    problem, state = make_problem(np.random.default_rng(3), 4, 30, is_line=True)
+    options = BundleOptions(terms=("focal", "k1"))
+    blocks, cost = normal_equations(problem, state, options)
+    result = BundleResult(state, cost, blocks, 0, True, 0.0)
+    fit = Fit(problem, result, np.ones(4), problem.weight > 0, options)
+    is_found = np.array([False, True, True, False])
+    rate_hz = 25.0
+    rows = weighted_rows(problem, state, options.terms, problem.weight)
+    velocity = wand_path(problem, state, rate_hz).velocity
+    assert (velocity != 0).any()
+    d, n = problem.n_turn + 3, n_unknowns(options.terms)
+    n_frames = d * problem.n_frames
+    J = np.zeros((*rows.shape[:3], n_frames + 4 * n + 4))
+    for p, (c, f) in enumerate(zip(problem.cam, problem.frame, strict=True)):
+        J[p, ..., d * f : d * (f + 1)] = rows[p, ..., :d]
+        J[p, ..., n_frames + n * c : n_frames + n * (c + 1)] = rows[p, ..., d:-1]
+        in_camera = velocity[f] @ state.cam_R[c].T
+        J[p, ..., n_frames + 4 * n + c] = np.einsum(
+            "mri,mi->mr", rows[p, ..., d + 3 : d + 6], in_camera
+        )
+    J = J.reshape(-1, J.shape[-1])
+    of_cameras = np.arange(n_frames, n_frames + 4 * n)
+    others = np.append(np.arange(n_frames), n_frames + 4 * n + np.flatnonzero(is_found))
+    left = J[:, of_cameras] - J[:, others] @ np.linalg.lstsq(J[:, others], J[:, of_cameras])[0]
+    told = with_open_offsets(fit, rate_hz, is_found).told
+    assert told is not None
+    scale = np.sqrt(np.diag(left.T @ left))
+    np.testing.assert_allclose(
+        told.matrix / scale / scale[:, None], left.T @ left / scale / scale[:, None], atol=1e-9
+    )
 
 
 @one_blas_thread

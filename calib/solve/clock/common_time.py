@@ -14,7 +14,13 @@ from calib.core.wand import Wand
 from calib.solve.bundle.descent import BundleOptions
 from calib.solve.bundle.problem import State
 from calib.solve.clock.frame_slip import whole_frame_offsets
-from calib.solve.clock.offsets import SIGNIFICANT, TimeOffsets, about_zero, estimate_offsets
+from calib.solve.clock.offsets import (
+    SIGNIFICANT,
+    TimeOffsets,
+    about_zero,
+    estimate_offsets,
+    with_open_offsets,
+)
 from calib.solve.clock.path import corrected
 from calib.solve.fit import Fit
 from calib.solve.hold import place_frames, rig_state
@@ -72,6 +78,8 @@ def with_timing(
             applied = np.rint(wanted) if is_whole else wanted
             moved = earlier(tracks, wand, fit.result.state, applied)
             fit = refine(moved, wand, fit.result.state, options, progress)
+    if applied.any():
+        fit = with_open_offsets(fit, tracks.frame_rate_hz, applied != 0)
     return fit, moved, replace(found, is_settled=is_settled)
 
 

@@ -141,6 +141,22 @@ def estimate_offsets(fit: Fit, tracks: Tracks, *, loss_scale: float = np.inf) ->
     return about_zero(tracks, offset, covariance)
 
 
+def with_open_offsets(fit: Fit, rate_hz: float, is_found: NDArray[np.bool_]) -> Fit:
+    """Return the fit with what it says of cameras and shape where it is also what the time offsets
+    of some cameras, ``is_found`` (C,), were found from: they take their share.
+
+    Points without a velocity say nothing of offsets, and of all else what they always do.
+    """
+    problem, state = fit.problem, fit.result.state
+    velocity = wand_path(problem, state, rate_hz).velocity
+    blocks = _with_time(problem, state, fit.result.blocks, fit.options, velocity)
+    n_cameras, n = blocks.camera_gradient.shape
+    found = without_frames(problem, blocks)
+    time = np.arange(n_cameras) * n + n - 1
+    rows = np.setdiff1d(np.arange(len(found.own)), time)
+    return replace(fit, told=found.left(rows, time[is_found]))
+
+
 def _robustly_weighted(fit: Fit, loss_scale: float) -> Problem:
     """Return the fit's problem with every point weighted by Cauchy's loss."""
     seen = fit.problem.row >= 0

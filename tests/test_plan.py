@@ -25,9 +25,10 @@ from calib.errors import InputError, UnsolvableError
 from calib.plan.assess import assess
 from calib.plan.compare import compare, deviation, plan_of
 from calib.plan.coverage import best_angle_deg, is_hidden, look, noise_sigma
+from calib.plan.kernels import NEVER
 from calib.plan.optics import angle_of_view_deg, centroid_noise, depth_of_field, merging_mm, size_px
 from calib.plan.pointing import pointing
-from calib.plan.reach import losses
+from calib.plan.reach import losses, reach_of, rest_of, shortfalls
 from calib.plan.records import Need, Obstacle, Plan, PlanCamera, PlanMarker, Wave, looking
 from calib.plan.suggest import add, drop, suggest
 from calib.plan.table import USUAL_WAND, plan_as_toml, plan_from_table
@@ -153,7 +154,7 @@ def test_obstacles_hide_what_a_march_along_the_ray_finds_in_them() -> None:
     places = rng.uniform(-3000, 3000, (400, 3))
     places[0], places[1] = start + np.array([1000.0, 0, 0]), [0.0, 0, 500]  # along an axis; within
     share = np.linspace(0, 1, 20001)[1:-1]
-    found = is_hidden(Obstacle("box", box), start, places)
+    found = is_hidden((Obstacle("box", box),), start, places)
     for place, hidden in zip(places, found, strict=True):
         way = start + share[:, None] * (place - start)
         inside = ((way > box.low_mm) & (way < box.high_mm)).all(axis=1)
@@ -388,6 +389,34 @@ def test_a_suggestion_meets_what_the_plan_did_not() -> None:
     # What is suggested is judged anew from its file as it was here.
     again = plan_from_table(tomllib.loads(plan_as_toml(found.after.plan)))
     assert assess(again, 500.0).is_met
+
+
+def test_settings_are_worth_what_the_plan_with_them_shows() -> None:
+    pillar = Obstacle("pillar", Box(np.array([-200.0, -200, 0]), np.array([200.0, 200, 4000])))
+    plan = replace(hall(6), need=Need(4, 0.5), obstacles=(pillar,))
+    found = assess(plan, 800.0)
+    reach = reach_of(plan, found, plan.volume.grid(np.full(3, 1500.0)), 3.0)
+    rest = rest_of(reach, 2)
+    camera, focal = plan.cameras[2], np.array([5.0, 6.5, 9.0])
+    aims = np.array([camera.aim_mm, [900.0, -700.0, 300.0], camera.position_mm * 2.0])
+    R = np.stack([replace(camera, aim_mm=aim).R for aim in aims])
+    values = shortfalls(rest, plan, camera, R, focal)
+    # Reckoned anew from what all cameras see then.
+    for a, f in np.ndindex(*values.shape):
+        other = replace(camera, aim_mm=aims[a], focal_mm=focal[f])
+        new = reach.with_camera(plan.with_camera(2, other), 2)
+        if new.is_seen[2].sum() < rest.least_seen:
+            assert values[a, f] == NEVER
+        else:
+            assert values[a, f] == pytest.approx(new.shortfall(), abs=1e-12)
+    assert values[0, 0] < NEVER and (values[2] == NEVER).all()
+
+
+def test_a_need_out_of_reach_is_come_nearer_to() -> None:
+    plan = replace(askew(5), need=Need(3, 0.6))  # more than these cameras reach
+    found = suggest(plan, 1000.0)
+    assert found.after.shortfall < found.before.shortfall
+    assert not found.after.is_met
 
 
 def test_the_camera_to_do_without_is_the_one_that_sees_nothing() -> None:

@@ -1,16 +1,17 @@
 """Better plans: cameras turned, zoomed and moved along their rails; which one could do without, and
 where one more helps most.
 
-Greedy first: camera by camera the best of many aims, focal lengths and places, as long as that
-helps; then each is refined by Powell's method (``scipy.optimize``). Whatever comes of it is judged
-like any plan, and never kept where that says it is worse.
+Greedy, in rounds: the camera that helps most is set to the best of many aims, focal lengths and
+places, refined by Powell's method (``scipy.optimize``), then the next one. What the rig's own
+uncertainty adds is taken to stay as it was; so a round is judged like any plan, kept only where
+that says it is better, and else tried with half as many cameras.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass, replace
-from functools import partial
 from itertools import product
 from typing import ClassVar
 
@@ -22,18 +23,17 @@ from calib.core.progress import Progress, quiet
 from calib.core.threads import one_blas_thread
 from calib.errors import CalibError, InputError
 from calib.plan.assess import Assessment, assess
-from calib.plan.coverage import look, noise_sigma
-from calib.plan.reach import Reach, ratio_of, reach_of, rest_of, shortfall
-from calib.plan.records import NEAREST_MM, Plan, PlanCamera
+from calib.plan.kernels import NEVER, Rest
+from calib.plan.reach import Reach, reach_of, rest_of, shortfalls
+from calib.plan.records import NEAREST_MM, Plan, PlanCamera, looking
 from calib.told import Told
 
-MOST_SWEEPS = 8
-WORTH_IT = 1e-5  # of the shortfall: less is no reason for another sweep
+WORTH_IT = 1e-4  # of the shortfall: less is no reason to climb to a camera
 N_AIMS = (5, 5, 3)  # aims over the volume
 N_ZOOMS, N_ALONG, N_AROUND = 4, 6, 24
-ROUNDS = 4  # each counts what the wave left before, and the places that lacked, so many times
-WEIGHT, MOST_LACKING = 3, 100
-NEVER = 1e3  # the shortfall of a setting that cannot be
+ROUNDS = 8  # of cameras set otherwise and all judged anew
+WEIGHT, MOST_LACKING = 10, 100  # of places that lacked, which count so many times
+MARGIN = 0.95  # of the precision needed, for what the wave will tell less of cameras set otherwise
 REFINED = 120  # evaluations a camera
 FROM_WALL_MM = 150.0
 AWAY_MM = 1000.0  # from the volume, where no room is stated
@@ -60,21 +60,23 @@ def suggest(plan: Plan, step_mm: float | None = None, progress: Progress = quiet
     the one given where it is met, or nothing comes nearer to it.
     """
     before = best = assess(plan, step_mm)
-    lacking: list[Array] = []
-    for k in range(ROUNDS):
+    free = frozenset(k for k, c in enumerate(plan.cameras) if not c.is_held)
+    more, tried, most = np.empty((0, 3)), frozenset[int](), len(free)
+    for n in range(ROUNDS):
         if best.is_met:
             break
-        lacking.append(_lacking(best))
-        more = np.concatenate(lacking * WEIGHT)
-        better = bettered(best.plan, ratio_of(best), more, progress, f"round {k + 1}")
-        try:
-            after = assess(better, step_mm)
-        except CalibError:  # turned away from all that others see
+        more = np.unique(np.concatenate([more, _lacking(best)]), axis=0)
+        better, changed = bettered(best, free - tried, most, more, progress, f"round {n + 1}")
+        if not changed:
             break
-        if _rank(after) >= _rank(best):
-            lacking.append(_lacking(after))
+        after = None
+        with suppress(CalibError):  # turned away from all that others see
+            after = assess(better, step_mm)
+        if after is not None and _rank(after) < _rank(best):
+            best, tried, most = after, frozenset(), 2 * len(changed)
         else:
-            best = after
+            tried = tried | changed if len(changed) == 1 else tried
+            most = max(len(changed) // 2, 1)
     return Suggestion(before, best, _changed(plan, best.plan))
 
 
@@ -105,26 +107,56 @@ def is_other(a: PlanCamera, b: PlanCamera) -> bool:
     return not (same and np.allclose(a.direction, b.direction, atol=1e-4))
 
 
-def bettered(plan: Plan, ratio: float, more_mm: Array, progress: Progress, stage: str) -> Plan:
-    """Return the plan with cameras set greedily, then each refined; ``more_mm (n, 3)`` are places
-    that count besides.
+def bettered(
+    found: Assessment,
+    free: frozenset[int],
+    most: int,
+    more_mm: Array,
+    progress: Progress,
+    stage: str,
+) -> tuple[Plan, frozenset[int]]:
+    """Return a plan with some of the ``free`` cameras set otherwise, ``most`` at most, the one that
+    helps most first, until the need seems met or none helps; and which. ``more_mm (n, 3)`` are
+    places that count besides.
+
+    What a camera could add falls as others add theirs: it is asked again only when what it could
+    add before is more than what the others do (Minoux, Accelerated greedy algorithms, 1978; from
+    memory). When none seems to add anything all are asked once more.
     """
-    free = [k for k, c in enumerate(plan.cameras) if not c.is_held]
-    value, start = _value(reach_of(plan, ratio, more_mm)), plan.cameras
-    n_all = (MOST_SWEEPS + 1) * len(free)
-    for sweep in range(MOST_SWEEPS):
-        for n, k in enumerate(free):
-            plan = plan.with_camera(k, _best(plan, reach_of(plan, ratio, more_mm), k))
-            progress(stage, sweep * len(free) + n, n_all)
-        new = _value(reach_of(plan, ratio, more_mm))
-        if new > value - WORTH_IT:
+    plan, reach = found.plan, with_margin(reach_of(found.plan, found, more_mm, WEIGHT))
+    could, asked = np.full(len(plan.cameras), -np.inf), np.full(len(plan.cameras), -1)
+    could[list(free)] = np.inf
+    changed: frozenset[int] = frozenset()
+    value, n = reach.shortfall(), 0
+    while not reach.is_met_without(()):
+        k = int(could.argmax())
+        if could[k] <= WORTH_IT:
+            if (asked[list(free)] == n).all():
+                break
+            could[list(free)] = np.inf
+        elif asked[k] < n:
+            could[k], asked[k] = value - _best(plan, reach, k)[1], n
+        elif len(changed | {k}) > most:
             break
-        value = new
-    for n, k in enumerate(free):
-        refined = _refined(plan, reach_of(plan, ratio, more_mm), k)
-        plan = plan.with_camera(k, _settable(refined) if refined is not start[k] else start[k])
-        progress(stage, MOST_SWEEPS * len(free) + n + 1, n_all)
-    return plan
+        else:
+            could[k] = 0.0
+            best = _settable(_refined(plan, rest_of(reach, k), _best(plan, reach, k)[0]))
+            new = reach.with_camera(plan.with_camera(k, best), k)
+            if (less := new.shortfall()) < value - WORTH_IT:
+                plan, reach, value, n = plan.with_camera(k, best), new, less, n + 1
+                asked[k], changed = n, changed | {k}
+                progress(stage, len(changed), most)
+    return plan, changed
+
+
+def with_margin(reach: Reach) -> Reach:
+    """Return the same with a need that is a little higher: what the wave tells changes as cameras
+    are set otherwise.
+    """
+    need = reach.need
+    if need.precision_mm is not None:
+        need = replace(need, precision_mm=MARGIN * need.precision_mm)
+    return replace(reach, need=need)
 
 
 def _settable(camera: PlanCamera) -> PlanCamera:
@@ -138,40 +170,42 @@ def _settable(camera: PlanCamera) -> PlanCamera:
     )
 
 
-def _value(reach: Reach) -> float:
-    return shortfall(reach.need, *reach.without(()))
-
-
-def _best(plan: Plan, reach: Reach, k: int) -> PlanCamera:
-    """Return the best setting of a camera among many, the others as they are: aim and focal length
-    where it hangs, then other places on its rail.
+def _best(plan: Plan, reach: Reach, k: int) -> tuple[PlanCamera, float]:
+    """Return the best setting of a camera among many, the others as they are: aim, focal length
+    and place on its rail; and the shortfall then.
     """
-    value = partial(_value_with, plan, reach, rest_of(reach, k))
-    aims, best = _aims(plan, reach), plan.cameras[k]
-    least = value(best)
-    for camera in _turned(best, aims):
-        if (new := value(camera)) < least:
-            best, least = camera, new
-    rail = plan.rail_of(best)
-    for along in np.linspace(0.0, 1.0, N_ALONG) * (rail.length_mm if rail else 0.0):
-        if rail is None:
-            break
-        moved = _moved(plan, best, rail.at(float(along)))
-        for camera in () if moved is None else (moved, *_turned(moved, aims, zooms=False)):
-            if (new := value(camera)) < least:
-                best, least = camera, new
-    return best
+    camera, rest, aims = plan.cameras[k], rest_of(reach, k), _aims(plan, reach)
+    rail, short_long = plan.rail_of(camera), camera.zoom_mm
+    zooms = [] if short_long is None else np.linspace(*short_long, N_ZOOMS).tolist()
+    focal = np.array([camera.focal_mm, *zooms])
+    best, least = _turned(plan, rest, camera, np.vstack([camera.aim_mm, aims]), focal)
+    for share in np.linspace(0.0, 1.0, N_ALONG) if rail is not None else ():
+        assert rail is not None
+        moved = _moved(plan, camera, rail.at(float(share) * rail.length_mm))
+        if moved is not None:
+            other, value = _turned(plan, rest, moved, aims, focal)
+            if value < least:
+                best, least = other, value
+    return best, least
 
 
-def _value_with(
-    plan: Plan, reach: Reach, rest: tuple[Array, Array], camera: PlanCamera | None
-) -> float:
-    """Return the shortfall of the rest with one camera more; None: one that cannot be."""
-    if camera is None:
-        return NEVER
-    (count, total), one = rest, look(plan, camera, reach.places_mm)
-    sigma = reach.ratio * noise_sigma(total + one.information)
-    return shortfall(reach.need, count + one.is_seen, sigma)
+def _turned(
+    plan: Plan, rest: Rest, camera: PlanCamera, aims: Array, focal_mm: Array
+) -> tuple[PlanCamera, float]:
+    """Return the camera at the best of the aims (n, 3) and focal lengths (f,), the first of equal
+    ones, and the shortfall then.
+    """
+    aims = aims[np.linalg.norm(aims - camera.position_mm, axis=1) >= NEAREST_MM]
+    if not len(aims):
+        return camera, NEVER
+    ways = aims - camera.position_mm
+    ways /= np.linalg.norm(ways, axis=1, keepdims=True)
+    R = np.stack([looking(way, camera.roll_deg) for way in ways])
+    values = shortfalls(rest, plan, camera, R, focal_mm)
+    a, f = divmod(int(values.argmin()), len(focal_mm))
+    is_same = (aims[a] == camera.aim_mm).all() and focal_mm[f] == camera.focal_mm
+    set_ = replace(camera, aim_mm=aims[a], focal_mm=float(focal_mm[f]))
+    return camera if is_same else set_, float(values[a, f])
 
 
 def _aims(plan: Plan, reach: Reach) -> Array:
@@ -180,17 +214,6 @@ def _aims(plan: Plan, reach: Reach) -> Array:
     aims = plan.volume.low_mm + shares * plan.volume.size_mm
     lacking = reach.is_seen.sum(axis=0) < reach.need.cameras
     return np.vstack([aims, reach.places_mm[lacking].mean(axis=0)]) if lacking.any() else aims
-
-
-def _turned(camera: PlanCamera, aims: Array, *, zooms: bool = True) -> Iterator[PlanCamera]:
-    """Yield the camera at aims (n, 3), at some focal lengths of its ring."""
-    focal = [camera.focal_mm]
-    if zooms and camera.zoom_mm is not None:
-        focal += np.linspace(*camera.zoom_mm, N_ZOOMS).tolist()
-    for aim in aims:
-        if np.linalg.norm(aim - camera.position_mm) >= NEAREST_MM:
-            for f in focal:
-                yield replace(camera, aim_mm=aim, focal_mm=float(f))
 
 
 def _moved(plan: Plan, camera: PlanCamera, place: Array) -> PlanCamera | None:
@@ -203,14 +226,19 @@ def _moved(plan: Plan, camera: PlanCamera, place: Array) -> PlanCamera | None:
     return moved
 
 
-def _refined(plan: Plan, reach: Reach, k: int) -> PlanCamera:
-    """Return the camera with aim, focal length and place on its rail refined."""
-    start, rail = plan.cameras[k], plan.rail_of(plan.cameras[k])
+def _refined(plan: Plan, rest: Rest, start: PlanCamera) -> PlanCamera:
+    """Return a camera with aim, focal length and place on its rail refined."""
+    rail = plan.rail_of(start)
     half = 0.15 * plan.volume.size_mm
     zoom = start.zoom_mm or (start.focal_mm, start.focal_mm)
 
     free = [0, 1, 2, *([3] if zoom[1] > zoom[0] else []), *([4] if rail is not None else [])]
-    value = partial(_value_with, plan, reach, rest_of(reach, k))
+
+    def value(camera: PlanCamera | None) -> float:
+        if camera is None:  # one that cannot be
+            return NEVER
+        focal = np.array([camera.focal_mm])
+        return float(shortfalls(rest, plan, camera, camera.R[None], focal)[0, 0])
 
     def camera(of_free: Array) -> PlanCamera | None:
         x = np.zeros(5)
@@ -254,8 +282,8 @@ def drop(plan: Plan, n: int, step_mm: float | None = None) -> Suggestion:
         )
     before, less, gone = assess(plan, step_mm), plan, []
     for _ in range(n):
-        reach = reach_of(less, ratio_of(before))
-        values = [shortfall(reach.need, *reach.without((k,))) for k in range(len(less.cameras))]
+        reach = reach_of(less, before)
+        values = [reach.shortfall((k,)) for k in range(len(less.cameras))]
         k = int(np.argmin(values))
         gone.append(less.cameras[k].name)
         less = replace(less, cameras=(*less.cameras[:k], *less.cameras[k + 1 :]))
@@ -268,15 +296,13 @@ def add(plan: Plan, n: int, step_mm: float | None = None) -> Suggestion:
     rail, else along the room's walls at the height of the others, or about the volume.
     """
     before, more, names = assess(plan, step_mm), plan, []
-    ratio = ratio_of(before)
     for _ in range(n):
-        reach = reach_of(more, ratio)
-        everyone = reach.is_seen.sum(axis=0), reach.information.sum(axis=0)
-        aims, best, least = _aims(plan, reach), None, np.inf
+        reach = reach_of(more, before)
+        rest, aims, best, least = rest_of(reach), _aims(plan, reach), None, np.inf
         for place, rail in _free_places(plan):
-            new = _new(more, place, rail)
-            for camera in () if new is None else _turned(new, aims, zooms=False):
-                if (value := _value_with(more, reach, everyone, camera)) < least:
+            if (new := _new(more, place, rail)) is not None:
+                camera, value = _turned(more, rest, new, aims, np.array([new.focal_mm]))
+                if value < least:
                     best, least = camera, value
         if best is None:
             raise InputError(
@@ -286,9 +312,8 @@ def add(plan: Plan, n: int, step_mm: float | None = None) -> Suggestion:
                 remedy="State [[rails]] or a larger [room].",
             )
         names.append(best.name)
+        best = _settable(_refined(more, rest, best))
         more = replace(more, cameras=(*more.cameras, best))
-        k = len(more.cameras) - 1
-        more = more.with_camera(k, _settable(_refined(more, reach_of(more, ratio), k)))
     return Suggestion(before, assess(more, step_mm), added=tuple(names))
 
 

@@ -82,8 +82,7 @@ def seen_wave(plan: Plan, motion: Motion, seed: int = 0) -> Tracks:
     for camera in plan.cameras:
         uv, is_seen = camera.as_built().image_of(flat, camera.range_mm)
         is_seen &= rng.random(len(flat)) >= plan.wave.lost_share
-        for obstacle in plan.obstacles:
-            is_seen &= ~is_hidden(obstacle, camera.position_mm, flat)
+        is_seen &= ~is_hidden(plan.obstacles, camera.position_mm, flat)
         behind = is_behind_person(camera.position_mm, motion.person_mm, points)
         is_seen &= ~behind.ravel()
         frame, marker = np.divmod(np.flatnonzero(is_seen), len(plan.wand.markers))

@@ -185,11 +185,11 @@ def shaped_plans() -> dict[str, Plan]:
     at the middle of their zoom, as one would put them up without a plan.
     """
     shapes = {
-        "room": ((6000, 5000, 2200), 8, Need(3, 1.5)),
+        "room": ((6000, 5000, 2200), 8, Need(4, 1.0)),
         "corridor": ((12000, 2500, 2200), 10, Need(3, 2.0)),
         "high": ((4000, 4000, 3500), 8, Need(3, 1.5)),
         "low and wide": ((9000, 8000, 1500), 14, Need(4, 1.2)),
-        "beside a pillar": ((7000, 5000, 2200), 10, Need(3, 1.4)),
+        "beside a pillar": ((7000, 5000, 2200), 10, Need(5, 1.2)),
     }
     out = {}
     for name, (size, n, need) in shapes.items():

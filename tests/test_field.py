@@ -13,6 +13,7 @@ from scripts.benchmarks.mistakes import planted
 
 TOLD = [
     ("middle marker off the line", 31001),
+    ("clock drifts", 1500241),  # by a frame, as if one were lost
     pytest.param(
         "frames lost half-way",
         31095,

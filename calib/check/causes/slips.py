@@ -24,11 +24,13 @@ from calib.solve.hold import RigFit
 MAX_SLIP_S = 0.5  # frame counts are searched this far either way
 MIN_POINTS = 60  # that a frame count tells apart: a share of them is then known to 6 %
 # Shares of the points that lie nearer at the frames found: before the change few, after it most.
-# A clock that drifts passes through all the delays between, and has neither.
 FEW, MOST = 0.25, 0.75
 NEARER = 0.5  # a point votes whose distance falls to less than this
 FAR = 4.0  # and was this many sigmas before
 MIN_SIDE = 0.1  # of the votes: what speaks against a few at an end may be chance
+DRIFT_STEP = (
+    0.25  # in frames, of the ends of a count that runs evenly: points are known to some such
+)
 EXPLAINED = 0.3  # of their distance is left, in the median: what a lens or a pose leaves is more
 
 
@@ -101,7 +103,35 @@ def _slip(
             continue
         if best is None or left < best[0]:  # of neighbouring counts as many points vote for each
             best = left, Slip(frames, found)
-    return best[1] if best else None
+    if best is None or _is_drifting(fit, c, marker, pair, placed, best[1]):
+        return None
+    return best[1]
+
+
+def _is_drifting(
+    fit: RigFit, c: int, marker: Index, pair: Index, placed: NDArray[np.bool_], slip: Slip
+) -> bool:
+    """Return whether points (n,) lie nearer to where the wand stood, in the median, under a count
+    that runs evenly than under one that jumps.
+    """
+    frame = fit.problem.frame_number[fit.problem.frame[pair]]
+    shifts = range(min(0, slip.frames) - 1, max(0, slip.frames) + 2)
+    off = np.stack([_off(fit, c, marker, pair, placed, k) for k in shifts])
+    known = np.isfinite(off).all(axis=(0, 2))
+    if known.sum() < MIN_POINTS:
+        return False
+    off, frame = off[:, known], frame[known]
+    way = (frame - frame.min()) / max(int(np.ptp(frame)), 1)
+
+    def away(late: Array) -> float:
+        low = np.clip(np.floor(late).astype(int), shifts[0], shifts[-2])
+        part, row, n = (late - low)[:, None], low - shifts[0], np.arange(len(late))
+        between = (1.0 - part) * off[row, n] + part * off[row + 1, n]
+        return float(np.median(np.linalg.norm(between, axis=1)))
+
+    ends = np.arange(-1.0, 1.0 + DRIFT_STEP, DRIFT_STEP)
+    evenly = min(away(a + (slip.frames + b - a) * way) for a in ends for b in ends)
+    return evenly < away(np.where(frame >= slip.since_frame, float(slip.frames), 0.0))
 
 
 def _away(
@@ -110,14 +140,20 @@ def _away(
     """Return how far points (n,) lie in px from where the wand stood so many frames from their own;
     nan where it was not ``placed (F,)``.
     """
+    return np.asarray(np.linalg.norm(_off(fit, c, marker, pair, placed, frames), axis=1))
+
+
+def _off(
+    fit: RigFit, c: int, marker: Index, pair: Index, placed: NDArray[np.bool_], frames: int
+) -> Array:
+    """Return the same along x and y (n, 2)."""
     problem, state = fit.problem, fit.state
     at = find_frames(problem.frame_number, problem.frame_number[problem.frame[pair]] + frames)
     known = (at >= 0) & placed[at]
     place = np.einsum("nij,nj->ni", state.wand_R[at], state.shape_mm[marker]) + state.wand_t[at]
     pose = Pose(state.cam_R[c], state.cam_t[c])
     uv = project(Lens.from_vector(state.lens[c]), pose.apply(place))
-    away = np.linalg.norm(uv - problem.uv_px[:, marker, pair].T, axis=1)
-    return np.where(known, away, np.nan)
+    return np.where(known[:, None], uv - problem.uv_px[:, marker, pair].T, np.nan)
 
 
 def _since(is_nearer: NDArray[np.bool_], frame: NDArray[np.int64]) -> int | None:

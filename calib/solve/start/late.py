@@ -15,6 +15,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calib.core.geometry import Array
 from calib.core.tracks import CameraTracks, Ints, Tracks, point_keys
@@ -91,7 +92,7 @@ def late_cameras(tracks: Tracks, views: PairViews) -> list[Late]:
 def delay_between(a: CameraTracks, b: CameraTracks, rate_hz: float) -> Delay | None:
     """Return by how much camera b exposes later than a, None where that cannot be told."""
     uv_a, uv_b, frame, marker = shared_points(a, b)
-    velocity = _velocity(b, frame, marker, max(1, round(rate_hz * STEP_S)))
+    velocity = image_velocity(b, frame, marker, max(1, round(rate_hz * STEP_S)))
     moves = np.isfinite(velocity).all(axis=1)
     second = np.unique((frame[moves] // max(rate_hz, 1.0)).astype(int), return_inverse=True)[1]
     if moves.sum() < MIN_POINTS or second.max() + 1 < MIN_SECONDS:
@@ -146,7 +147,9 @@ def _fitted(xa: Array, xb: Array, v: Array, F: Array) -> tuple[float, Array, flo
     return d, own * (rest + own * step), H
 
 
-def _velocity(camera: CameraTracks, frame: Ints, marker: Ints, step: int) -> Array:
+def image_velocity(
+    camera: CameraTracks, frame: Ints, marker: Ints | NDArray[np.int16], step: int
+) -> Array:
     """Return the image velocity (n, 2) of points in px a frame; nan where it is not known."""
     named = np.flatnonzero(camera.marker >= 0)
     keys = point_keys(camera.frame[named], camera.marker[named])

@@ -17,11 +17,12 @@ import numpy as np
 
 from calib.core.geometry import Array
 from calib.core.names import listed
-from calib.core.tracks import CameraTracks, Tracks
+from calib.core.tracks import CameraTracks, Ints, Tracks, point_keys
 from calib.core.wand import Wand
 from calib.errors import UnsolvableError
 from calib.solve.start.epipolar import EPIPOLAR_PX, fundamental
 from calib.solve.start.graph import MIN_SHARED_POINTS
+from calib.solve.start.late import image_velocity
 from calib.solve.start.pair_bundle import Shared
 from calib.solve.start.pair_views import PARTNERS, PairViews, as_shared, thin
 
@@ -29,7 +30,6 @@ FITS = 0.8  # share of inliers of a sound pair: the rest are gross errors and wh
 PEAK = 0.75  # share of inliers of the right reading at least
 BETTER = 0.15  # and by how much it must stand above the reading given
 END = 0.3  # share of a camera's points at the beginning and the end in which shifts are compared
-MIDDLE = 0.4, 0.6  # shares of its points between which a clock that drifts is half-way
 MAX_SHIFT_S = 2.0  # frame numbers are searched this far either way
 
 
@@ -170,14 +170,15 @@ def _reread(tracks: Tracks, c: int, partners: list[int], n_markers: int) -> Susp
         )
         return Suspect(camera.name, Reading.SHIFTED, text, first.frames)
     lost = second.frames - first.frames
-    if _is_drifting(camera, others, first.frames, second.frames):
+    counts = first.frames, second.frames
+    since = _since(camera, others, *counts)
+    if _is_drifting(camera, others, (early.frame, late.frame), counts, since):
         text += (
-            f" with its count {_way(lost)} at the end than at the beginning, half of that half-way."
+            f" with its count {_way(lost)} at the end than at the beginning, evenly between."
             " It runs on its own clock: set it to the common trigger, check its sync cable, wave"
             " again"
         )
         return Suspect(camera.name, Reading.DRIFT, text, lost)
-    since = _since(camera, others, first.frames, second.frames)
     text += (
         f" with its count {_way(lost)} from frame {since} on. Its recorder lost frames"
         " there, or counted some twice: wave again, or solve without it"
@@ -232,17 +233,45 @@ def _best_shift(camera: CameraTracks, others: list[CameraTracks], rate_hz: float
     return _Shift(best, share[best], share[0])
 
 
-def _is_drifting(camera: CameraTracks, others: list[CameraTracks], first: int, last: int) -> bool:
-    """Return whether the middle of a camera's points fits half-way between two counts, rather than
-    under either.
+def _is_drifting(
+    camera: CameraTracks,
+    others: list[CameraTracks],
+    ends: tuple[Ints, Ints],
+    counts: tuple[int, int],
+    since: int,
+) -> bool:
+    """Return whether a camera's points fit its neighbours better under a count that runs evenly
+    through those of its beginning and end, told from the frames ``ends``, than under one that
+    jumps.
     """
-    if abs(last - first) < 2:
-        return False
-    ends = np.quantile(camera.frame, MIDDLE)
-    part = camera.rows((camera.frame >= ends[0]) & (camera.frame < ends[1]))
-    at = (first, (first + last) // 2, last)
-    before, between, after = (_pooled(_shifted(part, k), others) for k in at)
-    return between > max(before, after) + BETTER
+    frame, marker = camera.frame, camera.marker
+    velocity = image_velocity(camera, frame, marker, 1)
+    known = np.isfinite(velocity).all(axis=1) & (marker >= 0)
+    camera, velocity, frame = camera.rows(known), velocity[known], frame[known]
+    at = [float(np.median(end)) for end in ends]
+    evenly = counts[0] + (counts[1] - counts[0]) * (frame - at[0]) / (at[1] - at[0])
+    jumping = np.where(frame >= since, float(counts[1]), float(counts[0]))
+    nearer = [_away(camera, others, velocity, np.asarray(k)) for k in (evenly, jumping)]
+    return nearer[0] < nearer[1]
+
+
+def _away(camera: CameraTracks, others: list[CameraTracks], velocity: Array, late: Array) -> float:
+    """Return how far a camera's points lie from the lines of its neighbours' in the median, each
+    seen ``late (n,)`` frames after what its number says and moved back along its ``velocity``.
+    """
+    whole = np.round(late).astype(np.int64)
+    xy = camera.xy_px - (late - whole)[:, None] * velocity
+    _, first = np.unique(point_keys(camera.frame + whole, camera.marker), return_index=True)
+    first = first[np.argsort((camera.frame + whole)[first], kind="stable")]
+    timed = replace(camera.rows(first), frame=(camera.frame + whole)[first], xy_px=xy[first])
+    away = [np.array([np.inf])]
+    for other in others:
+        shared = Shared(*as_shared(timed, other))
+        if len(shared.frame) >= MIN_SHARED_POINTS:
+            some = thin(shared)
+            F, _ = fundamental(some.uv_a, some.uv_b, 0.99, 500)
+            away += [] if F is None else [_epipolar_px(F, shared)]
+    return float(np.median(np.concatenate(away)))
 
 
 def _since(camera: CameraTracks, others: list[CameraTracks], first: int, second: int) -> int:

@@ -7,9 +7,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.check.apart import whole_apart
 from calib.check.refused import explained
 from calib.check.verdicts import RigFault
-from calib.check.whole.find import Whole, look_at_whole
+from calib.check.whole.find import Whole
 from calib.core.progress import Progress, quiet
 from calib.core.rig import Rig
 from calib.core.threads import one_blas_thread
@@ -201,7 +202,7 @@ def _solved(
         raise explained(error, rig, task.used, held) from error
     held = as_held(fit, tuple(camera.stats for camera in rig.cameras if camera.stats))
     progress("rig as a whole", 0, 1)
-    whole = look_at_whole(rig, used, held)
+    whole = whole_apart(rig, used, held)
     if fit.wand_finding and any(d.finding == RigFault.WAND for d in whole.doubts):
         # Told once, and by what was found before the solve gave way to it.
         wand = {"marker": fit.wand_finding.marker, "offset_mm": fit.wand_finding.offset_mm}

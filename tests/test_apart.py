@@ -4,30 +4,32 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from calib.check.apart import causes_apart, knocked_apart
-from calib.check.causes import Cause
+from calib.check.apart import causes_apart, moves_apart
 from calib.check.verdicts import Fault
+from calib.check.whole.steps import Moves
 from calib.core.tracks import Tracks
 from calib.simulate import Scenario, Simulation, simulate
 from calib.solve.certainty.statistics import rig_stats
 from calib.solve.hold import fit_to_rig
 
-KNOCKED = {"cam01": (150, 1.0)}
-LATE = (Cause(Fault.TIMING, {"frames": 0.3}),)
+KNOCKED = Moves({"cam01": (150, 1.0)}, 3)
 
 
 def sound(n_cameras: int = 3) -> Simulation:
     return simulate(Scenario(n_cameras=n_cameras, n_frames=300, seed=5, lasting_share=0.0))
 
 
+def moved(sim: Simulation, tracks: Tracks, at_fault: tuple[str, ...]) -> set[str]:
+    fit = fit_to_rig(sim.truth, tracks)
+    return set(moves_apart(sim.truth.wand_used, tracks, fit, KNOCKED, at_fault).of)
+
+
 def test_a_knock_that_the_others_do_not_tell_is_none() -> None:
     sim = sound()
-    causes: list[tuple[Cause, ...]] = [(), (), LATE]
-    assert knocked_apart(sim.truth, sim.tracks, KNOCKED, causes) == {}
-    assert knocked_apart(sim.truth, sim.tracks, KNOCKED, [(), (), ()]) == KNOCKED
+    assert moved(sim, sim.tracks, ("cam03",)) == set()
     # Its own fault is told anyway, and of nobody else there is one to ask.
-    assert knocked_apart(sim.truth, sim.tracks, KNOCKED, [LATE, (), ()]) == KNOCKED
-    assert knocked_apart(sim.truth, sim.tracks, KNOCKED, [(), LATE, LATE]) == KNOCKED
+    assert moved(sim, sim.tracks, ("cam01",)) == {"cam01"}
+    assert moved(sim, sim.tracks, ("cam02", "cam03")) == {"cam01"}
 
 
 def test_others_that_share_no_points_say_nothing() -> None:
@@ -35,7 +37,7 @@ def test_others_that_share_no_points_say_nothing() -> None:
     first, second, third = sim.tracks.cameras
     halves = first.rows(first.frame < 150), second.rows(second.frame >= 150), third
     tracks = replace(sim.tracks, cameras=halves)
-    assert knocked_apart(sim.truth, tracks, KNOCKED, [(), (), LATE]) == KNOCKED
+    assert moved(sim, tracks, ("cam03",)) == {"cam01"}
 
 
 def test_beside_lost_frames_the_others_are_sound() -> None:

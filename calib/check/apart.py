@@ -4,17 +4,20 @@ lie far off, sound cameras lose points and seem knocked.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from calib.check.causes import Cause, find_causes
 from calib.check.verdicts import Fault
-from calib.check.whole.steps import largest_step
+from calib.check.whole.find import Whole, look_at_whole
+from calib.check.whole.steps import Moves, largest_step, moves_of
 from calib.core.rig import CameraStats, Rig
 from calib.core.tracks import Tracks, point_keys
+from calib.core.wand import Wand
 from calib.solve.certainty.statistics import rig_stats
-from calib.solve.hold import RigFit, fit_to_rig
+from calib.solve.hold import RigFit, fit_to_rig, hold_cameras
 
 # These put a camera elsewhere than its solve says by more than its own sigmas know of.
 UNSURE = frozenset(
@@ -39,6 +42,11 @@ def share_points(tracks: Tracks) -> bool:
     return len(np.unique(points)) < len(points)
 
 
+def stats_of(tracks: Tracks, fit: RigFit) -> Sequence[CameraStats]:
+    """Return the cameras' residuals in a fit of their tracks."""
+    return fit.stats or rig_stats(tracks, fit.problem, fit.state, fit.is_inlier, fit.sigma_px)
+
+
 def causes_apart(
     rig: Rig, tracks: Tracks, fit: RigFit, stats: Sequence[CameraStats]
 ) -> list[tuple[Cause, ...]]:
@@ -50,30 +58,71 @@ def causes_apart(
     others = _others(tracks, {n for n, c in of.items() if c and c[0].cause == Fault.LOST})
     if others is not None:
         apart = fit_to_rig(rig, others)
-        found = rig_stats(others, apart.problem, apart.state, apart.is_inlier, apart.sigma_px)
         known = [rig.camera(n).stats for n in others.names]
-        of |= zip(others.names, find_causes(apart, others, found, known), strict=True)
+        of |= zip(
+            others.names, find_causes(apart, others, stats_of(others, apart), known), strict=True
+        )
     return [of[n] for n in tracks.names]
 
 
-def knocked_apart(
-    rig: Rig,
-    tracks: Tracks,
-    knocked: Mapping[str, tuple[int, float]],
-    causes: Sequence[tuple[Cause, ...]],
-) -> dict[str, tuple[int, float]]:
-    """Return the knocked cameras without those that seem so only beside a camera at fault: which
-    the others do not tell once it is left out.
+def whole_apart(rig: Rig, tracks: Tracks, fit: RigFit) -> Whole:
+    """Return what a capture held against a rig says of the rig and its wand as a whole: that it
+    changed by what the cameras say without those at fault.
+
+    ``fit`` is of ``tracks`` with the rig's cameras, which come in the same order.
     """
-    of = dict(zip(tracks.names, causes, strict=True))
-    at_fault = {n for n, c in of.items() if any(one.cause in UNSURE for one in c)}
-    others = None if at_fault >= set(knocked) else _others(tracks, at_fault)
-    if others is None:
-        return dict(knocked)
-    step = largest_step(fit_to_rig(rig, others))
-    is_moved = step.is_real if step is not None else np.zeros(len(others.names), bool)
-    moved = {n for n, m in zip(others.names, is_moved, strict=True) if m}
-    return {n: at for n, at in knocked.items() if n in at_fault | moved}
+    moves = moves_of(largest_step(fit) if fit.problem.n_cameras > 1 else None, tracks.names)
+    if moves.of and len(tracks.names) > 2:
+        causes = causes_apart(rig, tracks, fit, stats_of(tracks, fit))
+        at_fault = [
+            name
+            for name, found in zip(tracks.names, causes, strict=True)
+            if any(c.cause in UNSURE for c in found)
+        ]
+        moves = moves_apart(rig.wand_used, tracks, fit, moves, at_fault)
+    return look_at_whole(rig, tracks, fit, moves)
+
+
+def moves_apart(
+    wand: Wand, tracks: Tracks, fit: RigFit, seen: Moves, at_fault: Collection[str]
+) -> Moves:
+    """Return the moves that cameras show one after another: those at fault, then whichever shows
+    most, each left out before the others are asked again, which seem moved beside it.
+
+    Where most seem moved, and more than one is, all of them are: it is the rig, and too few are
+    left to say so.
+    """
+    found = {n: at for n, at in seen.of.items() if n in at_fault}
+    out, now, first = set(at_fault), seen, None
+    while True:
+        if out:
+            others = _others(tracks, out)
+            if others is None:  # nobody is left to ask
+                return replace(seen, of=found) if found else seen
+            now = moves_of(largest_step(_held(wand, others, tracks, fit)), others.names)
+        first = first or now
+        if not now.of:
+            return replace(seen, of=found)
+        most = next(iter(now.of))
+        found[most] = now.of[most]
+        out.add(most)
+        if first.is_rigs and len(found) > 1:
+            return Moves(found | first.of, first.n_seen)
+
+
+def _held(wand: Wand, others: Tracks, tracks: Tracks, fit: RigFit) -> RigFit:
+    """Return the fit of some cameras' tracks, held where they stand in the fit of all."""
+    at, nothing = [tracks.names.index(n) for n in others.names], slice(0, 0)
+    state = fit.state
+    cameras = replace(
+        state,
+        cam_R=state.cam_R[at],
+        cam_t=state.cam_t[at],
+        lens=state.lens[at],
+        wand_R=state.wand_R[nothing],
+        wand_t=state.wand_t[nothing],
+    )
+    return hold_cameras(others, wand, cameras)
 
 
 def _others(tracks: Tracks, left_out: Collection[str]) -> Tracks | None:

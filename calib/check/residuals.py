@@ -10,12 +10,12 @@ from typing import Any, ClassVar
 import numpy as np
 from scipy import special
 
-from calib.check.apart import UNSURE, causes_apart, knocked_apart, share_points
+from calib.check.apart import UNSURE, causes_apart, share_points, stats_of, whole_apart
 from calib.check.causes import Cause
 from calib.check.recheck.exchange import bearers, under_right_names
 from calib.check.serials import NewSerial, new_serials
 from calib.check.verdicts import Fault, RigFault, Verdict
-from calib.check.whole.find import Whole, is_symptom, look_at_whole
+from calib.check.whole.find import Whole, is_symptom
 from calib.core.geometry import Array
 from calib.core.names import listed
 from calib.core.parameters import LENS_GROUPS, CameraParameter, term_values
@@ -25,7 +25,6 @@ from calib.core.tracks import CameraTracks, Tracks
 from calib.errors import InputError, UnsolvableError
 from calib.naming.renaming import named_tracks
 from calib.solve.certainty.normal import wald
-from calib.solve.certainty.statistics import rig_stats
 from calib.solve.clock.common_time import at_common_time, in_step
 from calib.solve.hold import RigFit, fit_to_rig
 from calib.solve.lasting.stretches import in_words
@@ -107,9 +106,10 @@ class ResidualTable(Told):
     @property
     def told(self) -> tuple[Doubt | CameraRow, ...]:
         """What needs a hand, in the order in which it is told: the rig's doubts, cameras at fault,
-        and points left out, which are mostly a consequence.
+        the largest fault first, and points left out, which are mostly a consequence.
         """
         acting = [row for row in self.cameras if row.causes]
+        acting.sort(key=lambda row: -max(cause.size_px for cause in row.causes))
         symptoms = [d for d in self.doubts if is_symptom(d)]
         return (*(d for d in self.doubts if not is_symptom(d)), *acting, *symptoms)
 
@@ -166,12 +166,11 @@ def residual_table(
     else:
         _check_cameras(rig, tracks)
         tracks = tracks.subset([n for n in rig.names if n in tracks.names])
-    stats = fit.stats or rig_stats(tracks, fit.problem, fit.state, fit.is_inlier, fit.sigma_px)
+    stats = stats_of(tracks, fit)
     causes = causes_apart(rig, tracks, fit, stats)
-    whole = whole or look_at_whole(rig, tracks, fit)
-    knocked = knocked_apart(rig, tracks, whole.knocked, causes)
+    whole = whole or whole_apart(rig, tracks, fit)
     rows = [
-        _row(rig, c, s, _causes(c.name, k, s, knocked, borne))
+        _row(rig, c, s, _causes(c.name, k, s, whole.knocked, borne))
         for c, s, k in zip(tracks.cameras, stats, causes, strict=True)
     ]
     doubts = _with_stored(whole.doubts, rig)

@@ -52,6 +52,16 @@ class Cause(Printed):
     figures: Figures
     other: str = ""  # the camera whose points stand under its name
 
+    @property
+    def size_px(self) -> float:
+        """By how much it moves or scatters the camera's points, RMS; 0 of what does neither."""
+        f = self.figures
+        if self.cause == Fault.LOST:  # beyond all others: half of the points are elsewhere
+            return float("inf")
+        if "size_px" not in f and {"share", "left_px"} <= f.keys():
+            return f["left_px"] * float(np.sqrt(f["share"] / (1.0 - f["share"])))
+        return f.get("size_px", f.get("sigma_px", 0.0) if self.cause == Fault.NOISE else 0.0)
+
 
 def find_causes(
     fit: RigFit, tracks: Tracks, stats: Sequence[CameraStats], solved: Sequence[CameraStats | None]

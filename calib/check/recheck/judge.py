@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -19,7 +20,6 @@ from calib.check.recheck.explain import (
 )
 from calib.check.recheck.outcome import SHIFT, CameraChange
 from calib.check.verdicts import Change, Standing
-from calib.check.whole.steps import Step
 from calib.core.geometry import Array
 from calib.core.parameters import N_CHANGE
 from calib.core.rig import Rig
@@ -158,13 +158,14 @@ def judged(c: CameraChange, n_cameras: int, options: RecheckOptions) -> CameraCh
     )
 
 
-def with_knocks(cameras: list[CameraChange], step: Step | None) -> list[CameraChange]:
-    """Return the cameras, those that moved during the wave with that as their verdict."""
-    if step is None:
-        return cameras
-    return [
-        replace(c, verdict=Standing.MOVING, since_frame=step.frame, step_px=float(px), matters=True)
-        if moved
-        else c
-        for c, moved, px in zip(cameras, step.is_real, step.shift_px, strict=True)
-    ]
+def with_knocks(
+    cameras: list[CameraChange], knocked: Mapping[str, tuple[int, float]]
+) -> list[CameraChange]:
+    """Return the cameras, those knocked during the wave, by name with the frame and how many px,
+    with that as their verdict.
+    """
+
+    def moving(c: CameraChange, frame: int, px: float) -> CameraChange:
+        return replace(c, verdict=Standing.MOVING, since_frame=frame, step_px=px, matters=True)
+
+    return [moving(c, *knocked[c.name]) if c.name in knocked else c for c in cameras]

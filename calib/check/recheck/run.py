@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from calib.check.apart import moves_apart
 from calib.check.recheck.agree import Agreement, find_agreement
 from calib.check.recheck.compare import Comparison, compare
 from calib.check.recheck.drift import NO_SCALE, Scale, growth, scale_of, without_scale
@@ -15,7 +16,7 @@ from calib.check.recheck.judge import Clock, RecheckOptions, judged, measured, w
 from calib.check.recheck.outcome import Recheck
 from calib.check.recheck.whole import whole, with_serials
 from calib.check.verdicts import Standing
-from calib.check.whole.steps import largest_step
+from calib.check.whole.steps import largest_step, moves_of
 from calib.core.geometry import Array
 from calib.core.progress import Progress, quiet
 from calib.core.rig import Rig
@@ -34,7 +35,7 @@ from calib.solve.clock.common_time import (
 from calib.solve.clock.frame_slip import whole_frame_offsets
 from calib.solve.clock.offsets import estimate_offsets
 from calib.solve.fit import Fit
-from calib.solve.hold import as_held
+from calib.solve.hold import RigFit, as_held
 from calib.solve.lasting.scatter import together
 from calib.solve.lasting.stretches import USUAL_SHARE, share_off
 from calib.solve.repair import reduced, shape_axes, solve_anew
@@ -116,7 +117,7 @@ def compared(
     found, agreed, scale, is_grown = _agreement(rig, tracks, fit, sure)
     cameras, readings = measured(rig, fit, found, agreed, noise, clock)
     cameras = [judged(c, len(cameras), options) for c in cameras]
-    cameras = with_knocks(cameras, largest_step(as_held(fit)))
+    cameras = with_knocks(cameras, _knocked(rig, tracks, as_held(fit)))
     cameras = [
         replace(c, verdict=Standing.EXCHANGED, borne=borne[c.name]) if c.name in borne else c
         for c in cameras
@@ -124,6 +125,12 @@ def compared(
     R, t = found.rig_from_fit
     places = fit.result.state.position_mm @ R.T + t
     return whole(rig, tracks, found, agreed, scale, is_grown, cameras, readings, n_shared, places)
+
+
+def _knocked(rig: Rig, tracks: Tracks, fit: RigFit) -> dict[str, tuple[int, float]]:
+    """Return the cameras that moved during the wave, from which frame on and by how many px."""
+    moves = moves_of(largest_step(fit), tracks.names)
+    return moves_apart(rig.wand_used, tracks, fit, moves, ()).of if len(moves.of) > 1 else moves.of
 
 
 def _identified(rig: Rig, tracks: Tracks, progress: Progress) -> Tracks:

@@ -12,7 +12,7 @@ import numpy as np
 from calib.check.verdicts import RigFault
 from calib.check.whole.gathered import Seen, lost_marker, lost_places
 from calib.check.whole.left_out import MANY, LeftOut, left_out
-from calib.check.whole.steps import Step, largest_step
+from calib.check.whole.steps import Moves
 from calib.check.whole.wand import MarkerReading, is_mirrored, marker_readings, marker_shift
 from calib.core.geometry import Array, rigid_fit
 from calib.core.rig import Doubt, Rig
@@ -50,35 +50,26 @@ def is_symptom(doubt: Doubt) -> bool:
     return doubt.finding in {RigFault.LEFT_OUT, RigFault.MARKER_LOST, RigFault.PLACE_LOST}
 
 
-def look_at_whole(rig: Rig, tracks: Tracks, fit: RigFit) -> Whole:
+def look_at_whole(rig: Rig, tracks: Tracks, fit: RigFit, moves: Moves) -> Whole:
     """Return what a capture held against a rig says of the rig and its wand as a whole.
 
-    ``fit`` is of ``tracks`` with the rig's cameras, which come in the same order.
+    ``fit`` is of ``tracks`` with the rig's cameras, which come in the same order; ``moves`` are
+    those of its cameras.
     """
     shares = left_out(fit)
     points = triangulate_markers(fit.problem.with_weight(fit.is_inlier.astype(float)), fit.state)
-    step = largest_step(fit) if fit.problem.n_cameras > 1 else None
-    moved = step.is_real if step is not None else np.zeros(0, bool)
-    # Of a camera that only one part saw nothing is known.
-    is_rigs = bool(
-        step is not None and moved.any() and 2 * step.moved.sum() > (step.shift_px > 0).sum()
-    )
-    knocked = {}
-    if step is not None and not is_rigs:
-        knocked = {
-            tracks.names[c]: (step.frame, float(step.shift_px[c])) for c in np.flatnonzero(moved)
-        }
+    is_rigs = bool(moves.of) and moves.is_rigs
     doubts = [
         *([*_wand(rig, fit)] or _seen_aside(rig, fit)),
-        *(_changed(tracks, fit, step) if step is not None and is_rigs else ()),
+        *(_changed(fit, moves) if is_rigs else ()),
         *_lengths(rig, points),
         *_much(tracks, shares),
     ]
     doubts += _gathered(rig, tracks, fit, doubts)
     if len(tracks.names) == 2:
-        doubts = [*_pair(tracks, fit, step if moved.any() else None, doubts)]
-        knocked = {}
-    return Whole(tuple(doubts), knocked, points)
+        doubts = [*_pair(tracks, fit, moves, doubts)]
+    is_one = len(tracks.names) > 2 and not is_rigs
+    return Whole(tuple(doubts), moves.of if is_one else {}, points)
 
 
 def _wand(rig: Rig, fit: RigFit) -> Iterator[Doubt]:
@@ -152,11 +143,12 @@ def _aligned(points: Array, onto: Array) -> Array:
     return np.asarray(points @ R.T + t - onto)
 
 
-def _changed(tracks: Tracks, fit: RigFit, step: Step) -> Iterator[Doubt]:
-    px = float(np.sqrt(np.mean(step.shift_px[step.moved] ** 2)))
-    names = tuple(n for n, moved in zip(tracks.names, step.moved, strict=True) if moved)
-    figures = {"frame": step.frame, "shift_px": px}
-    yield Doubt(RigFault.CHANGED, names, figures, px * mm_a_px(fit))
+def _changed(fit: RigFit, moves: Moves) -> Iterator[Doubt]:
+    frame, _ = next(iter(moves.of.values()))
+    px = float(np.sqrt(np.mean([shift**2 for _, shift in moves.of.values()])))
+    yield Doubt(
+        RigFault.CHANGED, tuple(moves.of), {"frame": frame, "shift_px": px}, px * mm_a_px(fit)
+    )
 
 
 def mm_a_px(fit: RigFit) -> float:
@@ -211,20 +203,21 @@ def _gathered(rig: Rig, tracks: Tracks, fit: RigFit, found: list[Doubt]) -> Iter
         yield Doubt(RigFault.PLACE_LOST, (tracks.names[place.camera],), figures)
 
 
-def _pair(tracks: Tracks, fit: RigFit, step: Step | None, found: list[Doubt]) -> Iterator[Doubt]:
+def _pair(tracks: Tracks, fit: RigFit, moves: Moves, found: list[Doubt]) -> Iterator[Doubt]:
     """Yield what was found of two cameras as one finding: nothing tells which of the two it is, or
     a bent space from a bent wand.
     """
     noise = float(fit.sigma_px.max())
     if (
-        step is None
+        not moves.of
         and noise <= PAIR_SIGMA_PX
         and {d.finding for d in found} <= {RigFault.WAND, RigFault.MARKER_LOST}
     ):
         yield from found
         return
     figures = {"noise_px": noise, "what": [str(d.finding) for d in found]}
-    if step is not None:
-        figures |= {"frame": step.frame, "shift_px": float(step.shift_px.max())}
+    if moves.of:
+        frame, px = max(moves.of.values(), key=lambda of: of[1])
+        figures |= {"frame": frame, "shift_px": px}
     effects = [d.effect_mm for d in found if d.effect_mm is not None]
     yield Doubt(RigFault.PAIR, tracks.names, figures, max(effects, default=None))

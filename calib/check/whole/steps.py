@@ -12,6 +12,7 @@ parallel addition of matrices, 1969).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -107,19 +108,47 @@ class Step:
         return self.chi_square / max(self.freedom, 1)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Moves:
+    """The cameras that moved during a wave, which shows most first: from which frame on, and by how
+    many px. ``n_seen`` cameras see the wand before and after: of others nothing is known.
+    """
+
+    of: dict[str, tuple[int, float]]
+    n_seen: int = 0
+
+    @property
+    def is_rigs(self) -> bool:
+        """Whether most cameras moved: it is the rig that changed, then."""
+        return 2 * len(self.of) > self.n_seen
+
+
+def moves_of(step: Step | None, names: Sequence[str]) -> Moves:
+    """Return the cameras of these names that moved at a step."""
+    if step is None:
+        return Moves({})
+    moved = sorted(np.flatnonzero(step.is_real).tolist(), key=lambda c: -float(step.gain[c]))
+    return Moves(
+        {names[c]: (step.frame, float(step.shift_px[c])) for c in moved},
+        int((step.shift_px > 0).sum()),
+    )
+
+
 def largest_step(fit: RigFit) -> Step | None:
     """Return the step between two parts of a capture that is least likely to be chance, None of a
     capture too short to part.
 
     What came after a late knock may have been left out as errors that last: where all points tell
     of a step by more than such errors do, it is theirs, unless each camera of it has other points
-    on both sides that tell of none.
+    on both sides that tell of none there.
     """
     quiet = _largest(fit, _robust(fit, ~fit.is_passing))
     every = _largest(fit, _robust(fit, ~np.zeros_like(fit.is_passing)))
     if quiet is None or every is None or not every.outlasts:
         return quiet
+    there = _largest(fit, _robust(fit, ~fit.is_passing), every.frame)
     is_told = quiet.is_real | _is_hidden(fit, every.frame)
+    is_told |= special.chdtrc(N_POSE, there.gain) < STEP_CHANCE if there is not None else False
     return every if (every.is_real & is_told).any() else quiet
 
 
@@ -137,7 +166,8 @@ def _is_hidden(fit: RigFit, frame: int) -> NDArray[np.bool_]:
     return out
 
 
-def _largest(fit: RigFit, problem: Problem) -> Step | None:
+def _largest(fit: RigFit, problem: Problem, frame: int | None = None) -> Step | None:
+    """Return the largest step at any of the moments, or that at the moment of a frame."""
     edges = np.linspace(0, problem.n_frames, MOMENTS + 2).astype(int)
     if np.diff(edges).min() < 1:
         return None
@@ -154,6 +184,8 @@ def _largest(fit: RigFit, problem: Problem) -> Step | None:
         return _step(one, other, motions, of_camera, int(problem.frame_number[edges[k]]))
 
     end = MOMENTS + 1
+    if frame is not None:
+        return between(0, int(np.abs(problem.frame_number[edges[1:-1]] - frame).argmin()) + 1, end)
     steps = [between(0, k, end) for k in range(1, end)]
     most = max(s.chi_square for s in steps)
     score = [s.explained - EACH * most * int(s.moved.sum()) for s in steps]

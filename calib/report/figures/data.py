@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.check.apart import whole_apart
 from calib.check.residuals import ResidualTable, held, residual_table
-from calib.check.whole.find import look_at_whole
 from calib.core.geometry import Array
 from calib.core.rig import Rig
 from calib.core.tracks import Tracks
@@ -94,7 +94,7 @@ def portrait(rig: Rig, tracks: Tracks) -> Portrait:
     Raises as ``residual_table`` does.
     """
     tracks, fit = held(rig, tracks)
-    whole = look_at_whole(rig, tracks, fit)
+    whole = whole_apart(rig, tracks, fit)
     table = residual_table(rig, tracks, fit, whole)
     own = fit.problem.pairs_by_camera()
     at = {name: k for k, name in enumerate(tracks.names)}

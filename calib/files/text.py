@@ -200,7 +200,8 @@ def _lines(stream: BufferedReader, kind: str, most_bytes: int) -> Iterator[str]:
         for number, line in enumerate(iter(lambda: stream.readline(MOST_LINE + 1), b""), 1):
             left -= len(line)
             if len(line) > MOST_LINE or left < 0:
-                most, remedy = f"{MOST_LINE} bytes a line", "Make it again."
+                most = f"{MOST_LINE} bytes a line"
+                remedy = "Break it into shorter lines; a table has one row a line."
                 if left < 0:
                     most = f"{most_bytes} bytes"
                     remedy = "Take a part; calib --max-points N COMMAND allows more points."

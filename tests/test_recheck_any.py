@@ -11,9 +11,11 @@ import pytest
 from scipy import stats
 
 from calib.check.recheck.free.groups import groups_of, places_of
+from calib.check.recheck.free.knock import small_step
 from calib.check.recheck.free.links import along, linked
-from calib.check.recheck.free.moments import NOW, moments_of
+from calib.check.recheck.free.moments import NOW, Moments, moments_of
 from calib.check.recheck.free.run import recheck_any
+from calib.check.recheck.free.stand import Shown
 from calib.core.geometry import vector_from_rotation
 from calib.core.tracks import CameraTracks, Tracks
 from calib.errors import InputError, UnsolvableError
@@ -194,6 +196,32 @@ def test_a_part_of_the_image_that_is_off_for_a_while_is_no_move(rig, quiet_day):
         rig, replace(tracks, cameras=tuple(off if c.name == name else c for c in tracks.cameras))
     )
     assert found.camera(name).verdict != "moving"
+
+
+@pytest.mark.parametrize(("n_still", "is_told"), [(0, True), (900, False)])
+def test_few_points_that_step_beside_many_that_stay_are_no_move(n_still, is_told):
+    # A marker that comes for another, in two quarters of the image, by a knock's usual size.
+    rng, size, n_moments = np.random.default_rng(4), np.array([2000.0, 1200.0]), 300
+    corner = np.repeat(
+        [[100.0, 100.0], [1100.0, 700.0], [1100.0, 100.0]], [60, 60, n_still], axis=0
+    )
+    goal = corner + rng.uniform(0, 400, corner.shape)
+    moment = rng.integers(0, n_moments, len(goal))
+    steps = np.arange(len(goal)) < 120
+    seen = goal + rng.normal(0, 0.15, goal.shape)
+    seen[steps & (moment >= 150), 1] += 1.0
+    ways, times = np.repeat(seen[:, None], 5, axis=1), np.arange(n_moments)
+    rows = np.arange(len(goal))
+    moments = Moments(
+        ("cam01",), times, np.arange(-2, 3), 0 * rows, rows, moment, times, ways, ways
+    )
+    shown = Shown(rows, np.zeros((len(goal), 5, 3)), np.repeat(goal[:, None], 5, axis=1))
+    found = small_step(moments, rows, shown, np.column_stack([rows, rows]), size, 0.0)
+    if is_told:
+        assert found is not None and abs(found[0] - 150) <= 30  # a tenth of the capture
+        assert found[1] == pytest.approx(1.0, abs=0.15)
+    else:
+        assert found is None
 
 
 def test_exchanged_names_are_told_and_do_not_spoil_the_rest(rig, quiet_day):

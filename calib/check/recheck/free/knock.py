@@ -63,7 +63,7 @@ def _step(
     lens, pose = Lens.from_vector(state.lens[c]), (state.cam_R[c], state.cam_t[c])
     shown, late = shown_by(lens, pose, points, shared, size), float(found.late_frames[c])
     pairs = paired(moments, own, places, shown, MATCHED_PX, late)
-    if (small := _small(moments, own, shown, pairs, size, late)) is not None:
+    if (small := small_step(moments, own, shown, pairs, size, late)) is not None:
         return small
     gate = NOISES * float(found.sigma_px[c]) + MORE_PX
     side = _lost(moments, own, places, shown, pairs, size, gate)
@@ -102,11 +102,14 @@ def _well_placed(
     return np.asarray(variance <= 2.0)  # of two coordinates
 
 
-def _small(
+def small_step(
     moments: Moments, own: Index, shown: Shown, pairs: Index, size: Array, late: float
 ) -> tuple[int, float] | None:
     """Return when and by how much a camera's points moved, of those that are matched on both
     sides: by medians in each quarter of the image.
+
+    A camera that moves takes all that it sees along: quarters that step hold most of the points.
+    Few points may step without it, as one marker comes for another.
     """
     at, k = pairs.T
     goal = shown.uv_px[k, NOW] + late * shown.rate(moments)[k]
@@ -117,16 +120,25 @@ def _small(
     for tenth in PARTS.tolist():
         first = tenth * len(moments.number) // 10
         is_later = moment >= first
-        steps = [
-            np.median(off[here & is_later], axis=0) - np.median(off[here & ~is_later], axis=0)
+        judged = [
+            here
             for here in (quarter == q for q in range(4))
             if min((here & is_later).sum(), (here & ~is_later).sum()) >= LEAST_QUARTER
         ]
-        if len(steps) < 2:
+        if len(judged) < 2:
             continue
+        steps = np.linalg.norm(
+            [
+                np.median(off[here & is_later], axis=0) - np.median(off[here & ~is_later], axis=0)
+                for here in judged
+            ],
+            axis=1,
+        )
+        n = np.array([here.sum() for here in judged])
         # One quarter alone may show a single marker that was taken for another.
-        px = float(np.sort(np.linalg.norm(steps, axis=1))[-2])
-        if px > max(STEP_PX, best[1] if best else 0.0):
+        px = float(np.sort(steps)[-2])
+        is_most = 2 * n[steps > STEP_PX].sum() > n.sum()
+        if is_most and px > max(STEP_PX, best[1] if best else 0.0):
             best = int(moments.number[first]), px
     return best
 

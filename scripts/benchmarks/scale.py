@@ -1,4 +1,4 @@
-"""Large inputs through the commands: time and memory of 5 million points in 16 cameras, and of 300
+"""Large inputs through the commands: time and memory of 4 million points in 16 cameras, and of 300
 cameras.
 """
 

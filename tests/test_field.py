@@ -28,6 +28,8 @@ TOLD = [
     ("exchanged in a later wave", 31027),
     ("all knocked late", 145004),  # a camera that saw nothing in a stretch of its errors
     ("knocked in a later wave", 420259),
+    ("knocked in a later wave", 1500283),  # most points after it lie in stretches that stand off
+    ("knocked in a later wave", 1610059),  # and here all
     ("rolling rows", 320001),  # one delay takes nine tenths of it
     ("frames lost half-way", 320002),  # sound cameras' points were left out for its own
     ("one knocked half-way", 330004),  # a pattern over the sensor follows it for four fifths

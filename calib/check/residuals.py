@@ -249,14 +249,15 @@ def _of_two(
     """Return doubts and lines of two cameras: what the residuals of one follow may be the other's
     fault, so it is told of both.
     """
-    what = [str(c.cause) for row in rows for c in row.causes if c.cause in UNSURE]
+    shared = UNSURE | {Fault.NOISE, Fault.ALSO_NOISY}
+    what = [str(c.cause) for row in rows for c in row.causes if c.cause in shared]
     if not what:
         return doubts, rows
     if not any(d.finding == RigFault.PAIR for d in doubts):
         noise = max(row.stats.sigma_px for row in rows)
         figures = {"noise_px": noise, "what": what}
         doubts = (Doubt(RigFault.PAIR, tuple(row.name for row in rows), figures), *doubts)
-    left = [tuple(c for c in row.causes if c.cause not in UNSURE) for row in rows]
+    left = [tuple(c for c in row.causes if c.cause not in shared) for row in rows]
     return doubts, [replace(row, causes=c) for row, c in zip(rows, left, strict=True)]
 
 

@@ -39,7 +39,7 @@ from calib.solve.certainty.lens_terms import SMALL_TERMS
 from calib.solve.certainty.normal import Information
 from calib.solve.certainty.statistics import rig_stats
 from calib.solve.fit import Fit
-from calib.solve.hold import MOST_OFF, MOST_PASSING_S, RigFit, hold_cameras, rig_state
+from calib.solve.hold import MOST_OFF, RigFit, hold_cameras, rig_state
 from calib.solve.lasting.scatter import Together, together
 from calib.solve.lasting.stretches import Stretch, pairs_in
 from calib.solve.refine import EVERY_TERM, refine
@@ -48,9 +48,9 @@ from calib.solve.refine import EVERY_TERM, refine
 # percent at most without anybody noticing the framing, mounts give by a fraction of a millimetre;
 # neither changes the distortion much.
 FOCAL_SHARE, CENTRE_SHARE, OTHER_TERM = 0.05, 0.01, 0.02
-# Share of a camera's points that stand off from the rig for longer than errors do that pass: some
-# between lie near enough not to be told.
-STAYS = 0.7
+# Share of a camera's points that stand off from the rig from a frame on: some between lie near
+# enough not to be told. What is over sooner than so many seconds passes.
+STAYS, STAYS_S = 0.7, 3.0
 POINT = Wand("points", ("point",), np.zeros((1, 3)))
 
 
@@ -135,17 +135,29 @@ def _that_pass(held: RigFit) -> tuple[Stretch, ...]:
     """Return the stretches that stand off from a rig that is held, but for those of cameras that do
     so from a frame on, or up to one: these were moved meanwhile.
     """
-    problem, moved = held.problem, set()
-    is_off, number = pairs_in(problem, held.stretches), problem.frame_number[problem.frame]
+    problem = held.problem
+    is_off, moved = pairs_in(problem, held.stretches), set(stays_off(problem, held.stretches))
     for c, at in enumerate(problem.pairs_by_camera()):
         if at.size and is_off[at].mean() > MOST_OFF:
             moved.add(c)
-        for own in (at, at[::-1]):
-            share = np.cumsum(is_off[own]) / np.arange(1, len(own) + 1)
-            is_long = np.abs(number[own] - number[own[:1]]) > MOST_PASSING_S * problem.rate_hz
-            if (share[is_long] > STAYS).any():
-                moved.add(c)
     return tuple(s for s in held.stretches if s.camera not in moved)
+
+
+def stays_off(problem: Problem, stretches: Sequence[Stretch]) -> dict[int, int]:
+    """Return the cameras most of whose points from a frame on, or up to one, lie in stretches that
+    span more than passes; with the frame of the change.
+    """
+    out = {}
+    is_off, number = pairs_in(problem, stretches), problem.frame_number[problem.frame]
+    for c, at in enumerate(problem.pairs_by_camera()):
+        for own, is_after in ((at, False), (at[::-1], True)):
+            off = own[is_off[own]]
+            share = np.arange(1, len(off) + 1) / (1 + np.flatnonzero(is_off[own]))
+            span = np.abs(number[off] - number[off[:1]])
+            stays = np.flatnonzero((share > STAYS) & (span > STAYS_S * problem.rate_hz))
+            if stays.size:
+                out[c] = int(number[off[stays[-1]]]) + (not is_after)
+    return out
 
 
 def _without(tracks: Tracks, stretches: Sequence[Stretch]) -> Tracks:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import replace
 
 import numpy as np
@@ -22,6 +23,7 @@ from calib.core.progress import Progress, quiet
 from calib.core.rig import Rig
 from calib.core.threads import one_blas_thread
 from calib.core.tracks import Tracks
+from calib.errors import UnsolvableError
 from calib.naming.identify import identify, is_unnamed
 from calib.naming.renaming import rename
 from calib.solve.bundle.descent import BundleOptions
@@ -35,10 +37,10 @@ from calib.solve.clock.common_time import (
 from calib.solve.clock.frame_slip import whole_frame_offsets
 from calib.solve.clock.offsets import estimate_offsets
 from calib.solve.fit import Fit
-from calib.solve.hold import RigFit, as_held
+from calib.solve.hold import as_held
 from calib.solve.lasting.scatter import together
 from calib.solve.lasting.stretches import USUAL_SHARE, share_off
-from calib.solve.repair import reduced, shape_axes, solve_anew
+from calib.solve.repair import reduced, shape_axes, solve_anew, stays_off
 
 # a noise this many times the others' (each against its own of the solve) may be late frames
 STANDS_OUT = 1.5
@@ -90,6 +92,19 @@ def recheck(
         fit = solve_anew(rig, in_time, progress, fit.result.state)
     fit, tracks, clock = _in_time(rig, tracks, in_time, fit, progress)
     found = compared(rig, tracks, fit, clock, borne, n_shared, options, progress)
+    moving = {c.name: c for c in found.cameras if c.verdict == Standing.MOVING}
+    is_other = any(c.needs_a_hand and c.name not in moving for c in found.cameras)
+    rest = [n for n in tracks.names if n not in moving]
+    if moving and is_other and len(rest) > 2:
+        # No one place is right for a camera that moved meanwhile: beside it others seem moved.
+        with suppress(UnsolvableError):
+            part, at = tracks.subset(rest), [tracks.names.index(n) for n in rest]
+            own = Clock(clock.offset_frames[at], clock.sigma_frames[at])
+            n_shared |= dict.fromkeys(moving)
+            fit = solve_anew(rig, part, progress)
+            apart = compared(rig, part, fit, own, borne, n_shared, options, progress)
+            cameras = tuple(moving.get(c.name, c) for c in apart.cameras)
+            found = replace(apart, cameras=cameras, tracks=tracks)
     return with_serials(found, rig, given)
 
 
@@ -117,7 +132,7 @@ def compared(
     found, agreed, scale, is_grown = _agreement(rig, tracks, fit, sure)
     cameras, readings = measured(rig, fit, found, agreed, noise, clock)
     cameras = [judged(c, len(cameras), options) for c in cameras]
-    cameras = with_knocks(cameras, _knocked(rig, tracks, as_held(fit)))
+    cameras = with_knocks(cameras, _knocked(rig, tracks, fit))
     cameras = [
         replace(c, verdict=Standing.EXCHANGED, borne=borne[c.name]) if c.name in borne else c
         for c in cameras
@@ -127,10 +142,21 @@ def compared(
     return whole(rig, tracks, found, agreed, scale, is_grown, cameras, readings, n_shared, places)
 
 
-def _knocked(rig: Rig, tracks: Tracks, fit: RigFit) -> dict[str, tuple[int, float]]:
-    """Return the cameras that moved during the wave, from which frame on and by how many px."""
-    moves = moves_of(largest_step(fit), tracks.names)
-    return moves_apart(rig.wand_used, tracks, fit, moves, ()).of if len(moves.of) > 1 else moves.of
+def _knocked(rig: Rig, tracks: Tracks, fit: Fit) -> dict[str, tuple[int, float]]:
+    """Return the cameras that moved during the wave, from which frame on and by how many px: by
+    what a solve of it followed, and by what it left out.
+    """
+    held = as_held(fit)
+    moves = moves_of(largest_step(held), tracks.names)
+    if len(moves.of) > 1:
+        moves = moves_apart(rig.wand_used, tracks, held, moves, ())
+    if moves.of:  # beside these a sound camera's points are left out as well
+        return moves.of
+    left = {}
+    for c, frame in stays_off(fit.problem, fit.stretches).items():
+        shifts = [s.shift_px for s in fit.stretches if s.camera == c]
+        left[tracks.names[c]] = frame, float(np.sqrt(np.mean(np.square(shifts)) * 2))
+    return left
 
 
 def _identified(rig: Rig, tracks: Tracks, progress: Progress) -> Tracks:

@@ -44,6 +44,8 @@ SEVERAL = 3
 # Of a camera's points on one side of a step: as many in stretches that stand off leave none to say
 # otherwise. They must span so long, as what is over sooner passes.
 HIDDEN, STAYS_S = 0.8, 3.0
+# Of -2 log likelihood among the points outside of them: by chance one in fifty at most says so.
+SAID = 4.0
 # Cameras are let go until this share of chi-square is left: effects of a large move are not linear.
 REST = 0.1
 # Share of chi-square that each further camera must be worth at a moment chosen: near the true one
@@ -64,7 +66,8 @@ class Step:
     cameras that ``moved``, ``gain (C,)`` what each would take by itself, ``shift_px (C,)`` how far
     each camera's points move, RMS, with everything else where the common fit has it.
     ``excess_within`` and ``gain_within (C,)`` are the largest at any moment within either side, of
-    which the shorter lasts ``side_s``.
+    which the shorter lasts ``side_s``. ``move (C, 6)``, its ``information`` and ``score`` are those
+    of each camera, none of the others having moved.
     """
 
     frame: int
@@ -76,8 +79,21 @@ class Step:
     explained: float
     gain: Array
     gain_within: Array
+    move: Array
+    information: Array
+    score: Array
     excess_within: float = 0.0
     side_s: float = np.inf
+
+    def speaks_for(self, step: Step) -> Array:
+        """Return by how much -2 log likelihood falls here (C,) if each camera alone moved as it
+        would in ``step``.
+        """
+        move = (
+            np.linalg.pinv(step.information, rcond=CUTOFF, hermitian=True) @ step.score[..., None]
+        )
+        taken = np.swapaxes(move, 1, 2) @ (2.0 * self.score[..., None] - self.information @ move)
+        return np.asarray(taken[:, 0, 0])
 
     @property
     def is_sure(self) -> bool:
@@ -148,7 +164,7 @@ def largest_step(fit: RigFit) -> Step | None:
         return quiet
     there = _largest(fit, _robust(fit, ~fit.is_passing), every.frame)
     is_told = quiet.is_real | _is_hidden(fit, every.frame)
-    is_told |= special.chdtrc(N_POSE, there.gain) < STEP_CHANCE if there is not None else False
+    is_told |= there.speaks_for(every) > SAID if there is not None else False
     return every if (every.is_real & is_told).any() else quiet
 
 
@@ -252,7 +268,11 @@ def _step(
     chi = float(d @ w)
     moved, chi_left, left = np.zeros(n, bool), chi, freedom
     gain, inverse = _gains(W, w, ROUNDING * chi)
-    alone = gain
+    alone, unit = gain, np.where(scale > 0, 1.0 / np.maximum(scale, 1e-300), 0.0)
+    score, own = w.reshape(n, N_POSE), np.einsum("cicj->cij", W.reshape(n, N_POSE, n, N_POSE))
+    move = np.einsum("cij,cj->ci", inverse, score)
+    scale_c, unit_c = scale.reshape(n, N_POSE), unit.reshape(n, N_POSE)
+    alone_move = move * scale_c, own * unit_c[:, :, None] * unit_c[:, None], score * unit_c
     # Cameras are let go one by one, each time the one that explains most.
     while left > 0 and chi_left > max(STEP_EXCESS * left, REST * chi) and moved.sum() < n - 1:
         c = int(np.where(moved, -np.inf, gain).argmax())
@@ -265,7 +285,8 @@ def _step(
     square = np.einsum("ci,cij,cj->c", by_camera, of_camera, by_camera)
     p = float(special.chdtrc(max(freedom, 1), chi))
     explained = chi - chi_left if moved.any() else chi - freedom
-    return Step(frame, chi, freedom, p, moved, np.sqrt(square), explained, alone, np.zeros(n))
+    within, shift = np.zeros(n), np.sqrt(square)
+    return Step(frame, chi, freedom, p, moved, shift, explained, alone, within, *alone_move)
 
 
 def _gains(W: Array, w: Array, most: float) -> tuple[Array, Array]:

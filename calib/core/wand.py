@@ -10,6 +10,8 @@ from calib.core.geometry import Array, frozen
 from calib.core.names import check_name
 from calib.errors import InputError
 
+MOST_MM = 1e6  # of a coordinate: no wand is a kilometre long, and squares of larger ones overflow
+
 
 @dataclass(frozen=True, slots=True)
 class CertifiedLength:
@@ -62,10 +64,11 @@ class Wand:
         n = len(self.markers)
         if n < 1:
             raise InputError("[markers]", expected="a marker or more", found="0")
-        if len(set(self.markers)) != n or points.shape != (n, 3) or not np.isfinite(points).all():
+        is_placed = points.shape == (n, 3) and bool((np.abs(points) <= MOST_MM).all())
+        if len(set(self.markers)) != n or not is_placed:
             raise InputError(
                 "[markers]",
-                expected=f"{n} finite x, y, z under {n} names",
+                expected=f"x, y, z within ± {MOST_MM:g} mm under {n} names",
                 found=str(points.tolist()),
             )
         if not (np.isfinite(self.sigma_mm) and self.sigma_mm >= 0):

@@ -124,8 +124,9 @@ def _noise(
     """Return camera c's noise and what it is large against, None where it is not."""
     if not np.isfinite(sigma[c]) or _explained(e) >= HALF:
         return None
-    is_known = before is not None and before.points >= MIN_POINTS
-    grown = s.sigma_px / before.sigma_px if before is not None and is_known else None
+    grown = None
+    if before is not None and before.points >= MIN_POINTS and before.sigma_px > 0:
+        grown = s.sigma_px / before.sigma_px
     large = noise_against(sigma[c], np.delete(sigma, c), grown)
     if large is None and sigma[c] > MAX_SIGMA_PX:
         large = {"limit_px": MAX_SIGMA_PX}

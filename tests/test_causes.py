@@ -147,6 +147,14 @@ def test_clean_captures_raise_no_alarm(layout):
         assert others_than_coverage(table) == [], str(table)
 
 
+def test_a_rig_that_states_no_noise_is_no_measure_of_it():
+    sim = capture("room", 2, 16, noisy=(("cam01", 5.0), ("cam02", 5.0)))
+    stats = {r.name: replace(r.stats, sigma_px=0.0) for r in table_of(sim).cameras}
+    cameras = tuple(replace(c, stats=stats[c.name]) for c in sim.truth.cameras)
+    table = residual_table(replace(sim.truth, cameras=cameras), sim.tracks)
+    assert "times that of when" not in str(table)
+
+
 def test_residuals_that_grew_since_the_solve_are_told_where_nobody_is_left_to_compare_with():
     sim = capture("room", 2, 16)
     solved = {r.name: r.stats for r in table_of(sim).cameras}

@@ -247,9 +247,11 @@ def _of_two(
     doubts: tuple[Doubt, ...], rows: list[CameraRow]
 ) -> tuple[tuple[Doubt, ...], list[CameraRow]]:
     """Return doubts and lines of two cameras: what the residuals of one follow may be the other's
-    fault, so it is told of both.
+    fault, so it is told of both; noise that either has stays its own.
     """
-    shared = UNSURE | {Fault.NOISE, Fault.ALSO_NOISY}
+    of_noise = frozenset({Fault.NOISE, Fault.ALSO_NOISY})
+    is_noisy = [any(c.cause in of_noise for c in row.causes) for row in rows]
+    shared = UNSURE if all(is_noisy) else UNSURE | of_noise
     what = [str(c.cause) for row in rows for c in row.causes if c.cause in shared]
     if not what:
         return doubts, rows

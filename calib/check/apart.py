@@ -71,7 +71,8 @@ def whole_apart(rig: Rig, tracks: Tracks, fit: RigFit) -> Whole:
 
     ``fit`` is of ``tracks`` with the rig's cameras, which come in the same order.
     """
-    moves = moves_of(largest_step(fit) if fit.problem.n_cameras > 1 else None, tracks.names)
+    step = largest_step(fit) if fit.problem.n_cameras > 1 else None
+    moves = moves_of(step, fit, tracks.names)
     if moves.of and len(tracks.names) > 2:
         causes = causes_apart(rig, tracks, fit, stats_of(tracks, fit))
         at_fault = [
@@ -99,7 +100,8 @@ def moves_apart(
             others = _others(tracks, out)
             if others is None:  # nobody is left to ask
                 return replace(seen, of=found) if found else seen
-            now = moves_of(largest_step(_held(wand, others, tracks, fit)), others.names)
+            held = _held(wand, others, tracks, fit)
+            now = moves_of(largest_step(held), held, others.names)
         first = first or now
         if not now.of:
             return replace(seen, of=found)

@@ -17,7 +17,7 @@ from calib.check.recheck.judge import Clock, RecheckOptions, judged, measured, w
 from calib.check.recheck.outcome import Recheck
 from calib.check.recheck.whole import whole, with_serials
 from calib.check.verdicts import Standing
-from calib.check.whole.steps import largest_step, moves_of
+from calib.check.whole.steps import largest_step, may_pass, moves_of
 from calib.core.geometry import Array
 from calib.core.progress import Progress, quiet
 from calib.core.rig import Rig
@@ -147,13 +147,15 @@ def _knocked(rig: Rig, tracks: Tracks, fit: Fit) -> dict[str, tuple[int, float]]
     what a solve of it followed, and by what it left out.
     """
     held = as_held(fit)
-    moves = moves_of(largest_step(held), tracks.names)
+    moves = moves_of(largest_step(held), held, tracks.names)
     if len(moves.of) > 1:
         moves = moves_apart(rig.wand_used, tracks, held, moves, ())
     if moves.of:  # beside these a sound camera's points are left out as well
         return moves.of
     left = {}
     for c, frame in stays_off(fit.problem, fit.stretches).items():
+        if may_pass(held, frame):
+            continue
         shifts = [s.shift_px for s in fit.stretches if s.camera == c]
         left[tracks.names[c]] = frame, float(np.sqrt(np.mean(np.square(shifts)) * 2))
     return left

@@ -28,6 +28,7 @@ from calib.solve.bundle.problem import Problem
 from calib.solve.certainty.normal import Information, on_places, world_motions
 from calib.solve.fit import frames_with_pose
 from calib.solve.hold import MOST_PASSING_S, RigFit
+from calib.solve.lasting.stretches import chance_at_end
 
 # A step counts where chance makes it once in a million captures, and it moves points by as much as
 # a good centroid is good to (common practice, no source).
@@ -46,6 +47,7 @@ SEVERAL = 3
 HIDDEN, STAYS_S = 0.8, 3.0
 # Of -2 log likelihood among the points outside of them: by chance one in fifty at most says so.
 SAID = 4.0
+PASSES = 1e-3  # of a wave: more, and errors that last are no rarity at its end
 # Cameras are let go until this share of chi-square is left: effects of a large move are not linear.
 REST = 0.1
 # Share of chi-square that each further camera must be worth at a moment chosen: near the true one
@@ -139,15 +141,26 @@ class Moves:
         return 2 * len(self.of) > self.n_seen
 
 
-def moves_of(step: Step | None, names: Sequence[str]) -> Moves:
-    """Return the cameras of these names that moved at a step."""
+def moves_of(step: Step | None, fit: RigFit, names: Sequence[str]) -> Moves:
+    """Return the cameras of these names that moved at a step of a fit, none where errors that last
+    may stand off so at the wave's end.
+    """
     if step is None:
         return Moves({})
     moved = sorted(np.flatnonzero(step.is_real).tolist(), key=lambda c: -float(step.gain[c]))
+    if moved and may_pass(fit, step.frame, len(moved)):
+        moved = []
     return Moves(
         {names[c]: (step.frame, float(step.shift_px[c])) for c in moved},
         int((step.shift_px > 0).sum()),
     )
+
+
+def may_pass(fit: RigFit, frame: int, n_cameras: int = 1) -> bool:
+    """Return whether errors that last explain that so many cameras stand off from a frame on, or up
+    to it.
+    """
+    return chance_at_end(fit.problem, fit.stretches, frame, n_cameras) > PASSES
 
 
 def largest_step(fit: RigFit) -> Step | None:

@@ -42,8 +42,10 @@ def test_the_mistake_and_the_camera_are_told_first(kind: str, seed: int) -> None
     assert found.exit and found.is_named and found.is_right_camera, str(found)
 
 
-def test_a_sound_capture_is_right_and_nothing_is_told() -> None:
-    found = outcome("none", 9002)
+# In the second a frame that its own step overshoots kept the solve from coming to an end.
+@pytest.mark.parametrize("seed", [9002, 2150021])
+def test_a_sound_capture_is_right_and_nothing_is_told(seed: int) -> None:
+    found = outcome("none", seed)
     assert (found.exit, found.told) == (0, ()) and not found.is_wrong, str(found)
 
 

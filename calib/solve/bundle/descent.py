@@ -151,11 +151,12 @@ def bundle(
         own = float(of_frames.sum())
         predicted, before = of_cameras + own, None
         if is_at_rest:  # a wand seen edge on may still creep, and needs no step of the cameras
-            is_converged = own <= REST * least
+            is_converged, was = own <= REST * least, cost
             if own > least:
                 creeping = np.flatnonzero(of_frames > least / problem.n_frames)
                 state = settle(problem, state, creeping, options.loss_scale)
                 blocks, cost = normal_equations(problem, state, options, blocks)
+                is_converged |= was - cost <= least  # or can go no further
             continue
         trial = state.moved(step.camera, step.frame, options.terms, step.shape)
         trial_costs, trial_cost = costs(problem, trial, options)

@@ -77,10 +77,11 @@ def fit_frames(
         raised = damping[:, None] * np.einsum("fii->fi", blocks.frame) * step
         return still, step, 0.5 * ((raised - g) * step).sum(axis=1)
 
-    def is_settled(fall: Array, *_: Array) -> NDArray[np.bool_]:
+    def is_settled(fall: Array, predicted: Array, _: Array) -> NDArray[np.bool_]:
         # In units of noise: a fall this small moves a pose by a hundredth of its own standard
-        # deviation.
-        return np.full(len(fall), not (fall > 1e-4).any())
+        # deviation. A step that was too long is tried again, shorter.
+        goes_on = np.where(fall > 0, fall, predicted) > 1e-4
+        return np.full(len(fall), not goes_on.any())
 
     owners = Owners(
         np.zeros(problem.n_cameras, dtype=np.intp), np.arange(problem.n_frames), problem.frame

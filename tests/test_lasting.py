@@ -28,9 +28,10 @@ from calib.solve.lasting.bending import find_followed, joint_scores
 from calib.solve.lasting.find import bin_frames, within
 from calib.solve.lasting.shifts import shifts
 from calib.solve.lasting.solved import Solved
-from calib.solve.lasting.stretches import USUAL_SHARE, Stretch, pairs_in, share_off
+from calib.solve.lasting.stretches import USUAL_SHARE, Stretch, chance_at_end, pairs_in, share_off
 from scripts.benchmarks.errorbars import freed, pose_errors, pose_rows
 from tests.captures import IDEAL, capture
+from tests.small_problems import make_problem
 
 
 def shifted(
@@ -45,6 +46,27 @@ def shifted(
     return replace(
         sim.tracks, cameras=tuple(moved if c.name == name else c for c in sim.tracks.cameras)
     )
+
+
+def test_errors_at_a_waves_end_are_as_likely_as_those_within_it() -> None:
+    """By hand: of four cameras the three others see 1000 frames each and are off in 10 runs
+    of 30 frames; 60 frames at an end take two in a row.
+    """
+    rng = np.random.default_rng(0)
+    problem, _ = make_problem(rng, 4, 1000, is_line=True, drop=0.0)
+    others = [
+        Stretch(1 + k % 3, 100 + 80 * k, 129 + 80 * k, (0.0, 1.0 if k < 9 else -1.0))
+        for k in range(10)
+    ]
+    at_ends = [Stretch(1, 0, 29, (1.0, 0.0)), Stretch(2, 940, 999, (1.0, 0.0))]
+    own = [Stretch(0, 300, 340, (1.0, 0.0))]
+    chance = 2 * 4 * (300 / 3000) ** (60 / 30)
+    for stretches in (others, others + at_ends + own):
+        assert chance_at_end(problem, stretches, [0], 940, 1.5) == pytest.approx(chance)
+        assert chance_at_end(problem, stretches, [0], 60, 1.5) == pytest.approx(chance)
+    assert chance_at_end(problem, others, [0], 940, 2.5) == 0.0  # none is half as large
+    both = chance_at_end(problem, [s for s in others if s.camera != 3], [0, 3], 940, 1.5)
+    assert both == pytest.approx(2 * 4 * (210 / 2000) ** (2 * 60 / 30))
 
 
 def test_scores_of_independent_noise_are_chi_square() -> None:

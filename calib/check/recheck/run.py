@@ -154,10 +154,10 @@ def _knocked(rig: Rig, tracks: Tracks, fit: Fit) -> dict[str, tuple[int, float]]
         return moves.of
     left = {}
     for c, frame in stays_off(fit.problem, fit.stretches).items():
-        if may_pass(held, frame):
-            continue
         shifts = [s.shift_px for s in fit.stretches if s.camera == c]
-        left[tracks.names[c]] = frame, float(np.sqrt(np.mean(np.square(shifts)) * 2))
+        size_px = float(np.sqrt(np.mean(np.square(shifts)) * 2))
+        if not may_pass(held, [c], frame, size_px):
+            left[tracks.names[c]] = frame, size_px
     return left
 
 

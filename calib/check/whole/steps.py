@@ -12,7 +12,7 @@ parallel addition of matrices, 1969).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -148,7 +148,7 @@ def moves_of(step: Step | None, fit: RigFit, names: Sequence[str]) -> Moves:
     if step is None:
         return Moves({})
     moved = sorted(np.flatnonzero(step.is_real).tolist(), key=lambda c: -float(step.gain[c]))
-    if moved and may_pass(fit, step.frame, len(moved)):
+    if moved and may_pass(fit, moved, step.frame, float(step.shift_px[moved].min())):
         moved = []
     return Moves(
         {names[c]: (step.frame, float(step.shift_px[c])) for c in moved},
@@ -156,11 +156,11 @@ def moves_of(step: Step | None, fit: RigFit, names: Sequence[str]) -> Moves:
     )
 
 
-def may_pass(fit: RigFit, frame: int, n_cameras: int = 1) -> bool:
-    """Return whether errors that last explain that so many cameras stand off from a frame on, or up
-    to it.
+def may_pass(fit: RigFit, cameras: Collection[int], frame: int, size_px: float) -> bool:
+    """Return whether errors that last explain that cameras stand off by such a size from a frame
+    on, or up to it.
     """
-    return chance_at_end(fit.problem, fit.stretches, frame, n_cameras) > PASSES
+    return chance_at_end(fit.problem, fit.stretches, cameras, frame, size_px) > PASSES
 
 
 def largest_step(fit: RigFit) -> Step | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -78,29 +78,38 @@ def share_off(problem: Problem, stretches: Sequence[Stretch]) -> float:
 
 
 def chance_at_end(
-    problem: Problem, stretches: Sequence[Stretch], frame: int, n_cameras: int = 1
+    problem: Problem,
+    stretches: Sequence[Stretch],
+    cameras: Collection[int],
+    frame: int,
+    size_px: float,
 ) -> float:
-    """Return by what chance a wave's errors that last have so many cameras stand off together from
-    a frame on, or up to it, whichever is shorter.
+    """Return by what chance errors that last have so many cameras of a wave stand off together, by
+    such a size, from a frame on, or up to it, whichever is shorter.
 
-    They are as common, and as long, as the runs that begin and end within the wave: of a share p of
-    the frames that cameras see, and of a length (mean by time), they fill t with chance p^(t /
-    length).
+    They are as common, and as long, as the other cameras' runs of half the size or more that begin
+    and end within the wave: of a share p of the frames that these see, and of a length (mean by
+    time), they fill t with chance p^(t / length).
     """
     number, rate_hz = problem.frame_number, problem.rate_hz
     first, last, edge = int(number[0]), int(number[-1]), BREAK_S * rate_hz
-    within = [
-        run
-        for run in runs(stretches, rate_hz)
-        if run[0].first - first > edge and last - run[-1].last > edge
-    ]
-    if not within:
+    others = ~np.isin(problem.cam, list(cameras))
+    length = np.array(
+        [
+            run[-1].last - run[0].first + 1.0
+            for run in runs(stretches, rate_hz)
+            if run[0].camera not in cameras
+            and max(np.hypot(*s.shift_px) for s in run) >= 0.5 * size_px
+            and run[0].first - first > edge
+            and last - run[-1].last > edge
+        ]
+    )
+    if not length.size:
         return 0.0
-    length = np.array([run[-1].last - run[0].first + 1.0 for run in within])
-    share = min(length.sum() / len(problem.cam), 1.0)  # a pair is a frame that a camera sees
+    share = min(length.sum() / others.sum(), 1.0)  # a pair is a frame that a camera sees
     side = max(min(frame - first, last + 1 - frame), 0)
     one = share ** (side / ((length**2).sum() / length.sum()))
-    return float(2 * problem.n_cameras * one**n_cameras)
+    return float(2 * problem.n_cameras * one ** len(cameras))
 
 
 def in_words(

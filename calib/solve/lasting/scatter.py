@@ -244,7 +244,7 @@ def together(
         return None
     found = shifts(problem, state, terms, bin_frames(problem.rate_hz), frame=blocks.frame)
     n_points = np.bincount(problem.cam, (problem.weight > 0).sum(axis=0), problem.n_cameras)
-    share = float(min(n_points @ scattered.share / n_points.sum(), 0.5))
+    share = float(min(n_points @ scattered.share / max(n_points.sum(), 1), 0.5))
     everywhere = [
         (n // found.length, np.repeat(v[:, None], -(-found.n_bins * found.length // n), axis=1))
         for n, v in zip(scattered.frames, scattered.variance_px2.T, strict=True)

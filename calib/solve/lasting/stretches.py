@@ -85,11 +85,11 @@ def chance_at_end(
     size_px: float,
 ) -> float:
     """Return by what chance errors that last have so many cameras of a wave stand off together, by
-    such a size, from a frame on, or up to it, whichever is shorter.
+    such a size, in all that they see from a frame on, or up to it, whichever is less.
 
     They are as common, and as long, as the other cameras' runs of half the size or more that begin
     and end within the wave: of a share p of the frames that these see, and of a length (mean by
-    time), they fill t with chance p^(t / length).
+    time), they fill t of each camera with chance p^(t / length).
     """
     number, rate_hz = problem.frame_number, problem.rate_hz
     first, last, edge = int(number[0]), int(number[-1]), BREAK_S * rate_hz
@@ -107,9 +107,9 @@ def chance_at_end(
     if not length.size:
         return 0.0
     share = min(length.sum() / others.sum(), 1.0)  # a pair is a frame that a camera sees
-    side = max(min(frame - first, last + 1 - frame), 0)
-    one = share ** (side / ((length**2).sum() / length.sum()))
-    return float(2 * problem.n_cameras * one ** len(cameras))
+    seen = [number[problem.frame[problem.cam == c]] for c in cameras]
+    filled = sum(min((own < frame).sum(), (own >= frame).sum()) for own in seen)
+    return float(2 * problem.n_cameras * share ** (filled * length.sum() / (length**2).sum()))
 
 
 def in_words(

@@ -9,6 +9,8 @@ import json
 import os
 import re
 import resource
+import shlex
+import shutil
 import signal
 import subprocess
 import sys
@@ -104,6 +106,32 @@ def test_solve_keeps_where_the_rig_comes_from(capture: Path) -> None:
     assert origin["wand"]["sha256"] == files.sha256(capture / "wand.toml")
     assert origin["options"]["terms"] == "auto"
     assert re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\+00:00", origin["time"])
+
+
+def test_a_suggested_command_works_as_printed(capture: Path, call: Call, tmp_path: Path) -> None:
+    """From any folder, with names that a shell would take apart."""
+    folder = tmp_path / "hall 2's süd"
+    shutil.copytree(capture, folder)
+
+    def suggested(text: str) -> list[str]:
+        line = next(line for line in text.splitlines() if "calib " in line)
+        return shlex.split(line[line.index("calib ") + len("calib ") :], comments=True)
+
+    code, out, _ = call("inspect", folder / "tracks.h5", "--wand", folder / "wand.toml")
+    solve = suggested(out)
+    solve[-1] = str(folder / "again.h5")
+    code, out, _ = call(*solve, "--frames", "150")
+    assert code in {0, 1} and (folder / "again.h5").is_file()
+    rig = calib.load_rig(folder / "rig.h5")
+    *others, last = rig.cameras
+    far = replace(last, cam_from_world=replace(last.cam_from_world, t_mm=np.zeros(3)))
+    calib.save_rig(replace(rig, cameras=(*others, far)), folder / "rig_later.h5")
+    code, out, _ = call("history", folder / "rig.h5", folder / "rig_later.h5")
+    assert code == 1 and suggested(out)[:2] == ["recheck", str(folder / "rig_later.h5")]
+    example = call("formats", "plan", "--example")[1]
+    (folder / "hall.toml").write_text(example, encoding="utf-8")
+    code, out, _ = call("plan", folder / "hall.toml", "--step", "1000")
+    assert code == 1 and suggested(out)[:2] == ["plan", str(folder / "hall.toml")]
 
 
 def test_residuals_prints_the_table_and_the_same_numbers_as_json(capture: Path, call: Call) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import cv2
@@ -15,6 +16,7 @@ from calib.check.residuals import residual_table
 from calib.check.verdicts import Change, Standing
 from calib.core.tracks import Tracks
 from calib.errors import InputError
+from calib.intake.edit import select
 from calib.pipeline import solve_rig
 from calib.report.changes.recheck import as_json, movement, note
 from calib.simulate import Knock, Scenario, Simulation, simulate
@@ -65,6 +67,16 @@ def test_a_recheck_names_the_exchanged_and_judges_the_others(wave: Simulation) -
     document = {c["name"]: c for c in as_json(found)["cameras"]}
     assert document["cam02"]["verdict"] == "exchanged" and document["cam02"]["with"] == "cam05"
     assert found.needs_a_hand and "cam02=cam05" in note(found, found.camera("cam02"))
+
+
+def test_the_command_that_a_ring_of_three_is_told_puts_it_right(wave: Simulation) -> None:
+    tracks = renamed(wave.tracks, {"cam01": "cam02", "cam02": "cam03", "cam03": "cam01"})
+    found = recheck(wave.truth, tracks)
+    for name in ("cam01", "cam02", "cam03"):
+        pairs = re.findall(r"--rename (\w+)=(\w+)", note(found, found.camera(name)))
+        right = select(tracks, rename=dict(pairs))
+        for c in wave.tracks.cameras:
+            np.testing.assert_array_equal(right.camera(c.name).xy_px, c.xy_px)
 
 
 def test_a_capture_of_another_rig_is_refused(wave: Simulation) -> None:

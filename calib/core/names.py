@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shlex
 import unicodedata
 from collections.abc import Iterable, Sequence
 from typing import Protocol, TypeVar
@@ -90,3 +91,24 @@ def visible(text: str) -> str:
     if text.isprintable():
         return text
     return "".join(repr(c)[1:-1] if is_unseen(c) else c for c in text)
+
+
+def command(*words: str) -> str:
+    """Return a command as a shell takes it: names with spaces and the like are quoted.
+
+    >>> print(command("describe", "hall 2/rig.h5"))
+    calib describe 'hall 2/rig.h5'
+    """
+    return shlex.join(["calib", *words])
+
+
+def renaming(ring: Sequence[str]) -> str:
+    """Return the command that puts cameras' names right; the points under each name of the ring are
+    the next one's.
+
+    >>> print(renaming(["a", "b"]))
+    calib select TRACKS --rename a=b --rename b=a -o NEW
+    """
+    pairs = zip(ring, [*ring[1:], ring[0]], strict=True)
+    renames = (word for name, to in pairs for word in ("--rename", f"{name}={to}"))
+    return command("select", "TRACKS", *renames, "-o", "NEW")

@@ -10,7 +10,7 @@ import typer
 
 from calib.cli.help import argument, option
 from calib.cli.options import AsJson, Explain, Force, check_page
-from calib.cli.reading import file_name, inside
+from calib.cli.reading import inside
 from calib.errors import InputError
 from calib.outputs import check_outputs, write_text
 
@@ -113,13 +113,15 @@ def _write_from(source: Path, pitch: float | None, output: Path | None, force: b
         )
     import calib
     from calib.cli import console
+    from calib.core.names import command
     from calib.plan.compare import plan_of
 
     rig = calib.load_rig(source)
     with inside(source):
         stands = plan_of(rig, pitch, source.stem)
     calib.save_plan(stands, output, force)
-    console.note(f"wrote {output}: state its [need], room and rails, then: calib plan {output}")
+    then = command("plan", str(output))
+    console.note(f"wrote {output}: state its [need], room and rails, then: {then}")
 
 
 def _judge(
@@ -144,7 +146,7 @@ def _judge(
     from calib.report.words import RIGGING
 
     planned = calib.load_plan(file)
-    width, name = console.width(), file_name(file)
+    width = console.width()
     rig = None if built is None else calib.load_rig(built)
     with inside(file), console.progress() as progress:
         if rig is not None:
@@ -159,12 +161,13 @@ def _judge(
             )
             found, lost = made.after, reach.losses(made.after)
             document = changed.as_json(made, lost)
-            lines = changed.as_lines(made, width, name, lost, explain)
+            then = str(output or file)  # what is suggested, where it is kept
+            lines = changed.as_lines(made, width, then, lost, explain)
         else:
             found = calib.assess(planned, step)
             lost = reach.losses(found)
             document = judged.as_json(found, lost)
-            lines = judged.as_lines(found, width, name, lost, explain)
+            lines = judged.as_lines(found, width, str(file), lost, explain)
     if output is not None:
         calib.save_plan(found.plan, output, force)
     if plot is not None:

@@ -221,6 +221,7 @@ def reconstruct(
     check_output(output, force, inputs=[rig, tracks])
     from calib import files
     from calib.cli import console
+    from calib.core.names import command
     from calib.export.c3d import require_ezc3d
     from calib.prove.reconstruct import in_pieces
     from calib.report.words import counted
@@ -244,7 +245,7 @@ def reconstruct(
     if counts["open"] > counts["points"]:
         console.note(
             "Most points have no place: see that the tracks are of this rig as it stands now "
-            f"(calib recheck {rig} {tracks}), and genlocked."
+            f"({command('recheck', str(rig), str(tracks))}), and genlocked."
         )
 
 

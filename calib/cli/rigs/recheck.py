@@ -211,7 +211,7 @@ def history(
     if as_json:
         console.print_json(report.as_json(found))
     else:
-        console.print_report(report.as_lines(found, console.width(), explain))
+        console.print_report(report.as_lines(found, console.width(), explain, str(paths[-1])))
         if found.needs_a_hand:
             console.caution(OVERHEAD)
     console.wrote(csv, plot)

@@ -13,7 +13,7 @@ import typer
 from calib.cli.help import option
 from calib.cli.options import AsJson, DropOutside, Explain, Force, RigFile, TracksFile
 from calib.cli.reading import inside, loaded, provenance
-from calib.core.names import listed
+from calib.core.names import command, listed
 from calib.errors import InputError
 from calib.outputs import check_output
 
@@ -173,8 +173,8 @@ def solve(
             | identified
         )
     else:
-        floor = f"calib align {output} floor.h5 -o aligned.h5    # origin and axes"
-        _print_table(table, explain, floor)
+        floor = command("align", str(output), "FLOOR", "-o", "aligned.h5")
+        _print_table(table, explain, f"{floor}    # origin and axes")
         if figure := one_line(rig):
             console.print_report(wrapped(figure, console.width()))
         for note in _notes(rig, named, options):

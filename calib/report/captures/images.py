@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from itertools import groupby
 from typing import Any
 
-from calib.core.names import listed
+from calib.core.names import command, listed
 from calib.intake.centroids.focus import Focus
 from calib.intake.centroids.stream import CameraSummary, Extraction
 from calib.report.tables import Column, Strong, table
@@ -31,7 +31,8 @@ def extraction_lines(
     counts = [counted(n_points, "point"), counted(n_images, "image"), counted(len(rows), "camera")]
     lines: list[str] = [*map(Strong, wrapped("{} in {} of {}.".format(*counts), width))]
     if n_points:
-        lines += wrapped(f"calib identify {output} --wand wand.toml -o named.h5", None, "Next: ")
+        then = command("identify", output, "--wand", "WAND", "-o", "named.h5")
+        lines += wrapped(then, None, "Next: ")
     columns = [
         Column("camera", [c.name for c in rows], is_left=True),
         Column("images", [c.n_images for c in rows]),

@@ -11,7 +11,7 @@ import numpy as np
 
 from calib.check.inspection import CameraCapture, Finding, Inspection
 from calib.check.verdicts import Shortcoming, Verdict
-from calib.core.names import listed
+from calib.core.names import command, listed
 from calib.report.tables import Column, Strong, table
 from calib.report.words import counted, document, wrapped
 from calib.solve.start.graph import Overlap, wave_between
@@ -38,9 +38,9 @@ def as_lines(
         is_single = any(
             f.kind == Shortcoming.MARKERS and "index" in f.figures for f in found.findings
         )
-        scale = "--distance CAM,CAM,MM" if is_single else f"--wand {files[1]}"
-        scale += " --drop-outside" if any(c.outside for c in found.cameras) else ""
-        lines += wrapped(f"calib solve {files[0]} {scale} -o rig.h5", None, "Next: ")
+        scale = ["--distance", "CAM,CAM,MM"] if is_single else ["--wand", files[1]]
+        scale += ["--drop-outside"] if any(c.outside for c in found.cameras) else []
+        lines += wrapped(command("solve", files[0], *scale, "-o", "rig.h5"), None, "Next: ")
     lines.append("")
     for text in _head(found, explain):
         lines += wrapped(text, width)

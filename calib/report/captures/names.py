@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from calib.core.names import command
 from calib.naming.identify import Identification, masks_of
 from calib.report.tables import Column, Strong, table
 from calib.report.words import counted, document, sentence, wrapped
@@ -35,7 +36,7 @@ def as_lines(
             "Cover or remove what reflects where you can: a masked place sees no wand either.",
             width,
         )
-    lines += wrapped(f"calib solve {output} --wand {wand} -o rig.h5", None, "Next: ")
+    lines += wrapped(command("solve", output, "--wand", wand, "-o", "rig.h5"), None, "Next: ")
     lines += ["", *table(columns, width)]
     return [*lines, "", *masks] if masks else lines
 

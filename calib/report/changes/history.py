@@ -7,7 +7,7 @@ from typing import Any
 
 from calib.check.history.records import CameraHistory, History
 from calib.check.verdicts import Course
-from calib.core.names import listed
+from calib.core.names import command, listed
 from calib.report.tables import Column, Strong, table
 from calib.report.words import document, wrapped
 
@@ -24,10 +24,14 @@ LEGEND = (
 )
 
 
-def as_lines(found: History, width: int | None = None, explain: bool = False) -> list[str]:
-    """Return the verdict, the files, every camera's changes, and what concerns the files."""
+def as_lines(
+    found: History, width: int | None = None, explain: bool = False, last: str = "RIG"
+) -> list[str]:
+    """Return the verdict, the files, every camera's changes, and what concerns the files; ``last``
+    is the last rig file, for a command.
+    """
     lines: list[str] = [*map(Strong, wrapped(verdict(found), width))]
-    for text in _what_to_do(found):
+    for text in _what_to_do(found, last):
         lines += map(Strong, wrapped(text, width))
     lines.append("")
     files = [
@@ -42,9 +46,8 @@ def as_lines(found: History, width: int | None = None, explain: bool = False) ->
     return lines
 
 
-def _what_to_do(found: History) -> list[str]:
+def _what_to_do(found: History, last: str) -> list[str]:
     """Return what to do about cameras that moved."""
-    last = found.entries[-1].name
     out = [
         f"{name}: the whole rig {'grew' if share > 0 else 'shrank'} by {abs(share):.2%} against "
         f"{found.entries[0].name}: look which wand file each was solved with, and in which unit. "
@@ -52,14 +55,16 @@ def _what_to_do(found: History) -> list[str]:
         for name, share in found.grown.items()
     ]
     if moved := [c.name for c in found.cameras if c.verdict in {Course.JUMP, Course.CHANGED}]:
+        stands = "they stand" if len(moved) > 1 else "it stands"
         out.append(
-            f"Look at mount, clamp and rings of {listed(moved)}; a new wave tells whether "
-            f"{'they stand' if len(moved) > 1 else 'it stands'} now: calib recheck {last} TRACKS"
+            f"Look at mount, clamp and rings of {listed(moved)}; a new wave tells whether {stands} "
+            f"now: {command('recheck', last, 'TRACKS')}"
         )
     if drifting := [c.name for c in found.cameras if c.verdict == Course.DRIFT]:
         out.append(
             f"Look what gives at {listed(drifting)}: a clamp that creeps, a mount that warms up or "
-            f"a cable that pulls. Until then: calib recheck {last} TRACKS --repair -o NEW_RIG"
+            "a cable that pulls. Until then: "
+            + command("recheck", last, "TRACKS", "--repair", "-o", "NEW_RIG")
         )
     return out
 

@@ -14,7 +14,7 @@ from calib.check.recheck.outcome import SHIFT, TURN, CameraChange, Recheck
 from calib.check.verdicts import Change, Majority, Standing
 from calib.core.camera import coverage
 from calib.core.geometry import Array
-from calib.core.names import listed
+from calib.core.names import listed, renaming
 from calib.report.changes.cameras import cameras_table, worst_first
 from calib.report.rigs.serials import in_words as serial_in_words
 from calib.report.tables import Strong
@@ -248,13 +248,22 @@ def _parts(
     ]
 
 
+def _ring(found: Recheck, c: CameraChange) -> list[str]:
+    """Return the cameras that stand under each other's names, from ``c`` on."""
+    borne = {other.name: other.borne for other in found.cameras if other.borne}
+    ring = [c.name]
+    while (name := borne.get(ring[-1], c.name)) not in ring:
+        ring.append(name)
+    return ring
+
+
 def _why(found: Recheck, c: CameraChange) -> str:
     if c.verdict in {Standing.MOVED, Standing.LENS}:
         return _majority(found) if found.majority == Majority.ONE_OF_TWO else _change(c)
     if c.verdict == Standing.EXCHANGED:
         return (
             f"the points under its name are those of {c.borne}: put cables or names right, or "
-            f"calib select TRACKS --rename {c.name}={c.borne} --rename {c.borne}={c.name} -o NEW"
+            f"{renaming(_ring(found, c))}"
         )
     if c.verdict == Standing.MOVING:
         return (

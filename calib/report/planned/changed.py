@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from calib.core.names import listed
+from calib.core.names import command, listed
 from calib.plan.reach import Losses
 from calib.plan.records import Plan, PlanCamera
 from calib.plan.suggest import Suggestion
@@ -30,8 +30,8 @@ def as_lines(
     lines += wrapped(gained(found), width)
     if not after.is_met and (found.changed or found.added):
         lines += wrapped("No setting of these cameras was found that meets all of it.", width)
-        command = f"calib plan {file} --add 1 -o NEW.toml    # one camera more may"
-        lines += wrapped(command, None, "Next: ")
+        then = command("plan", file, "--add", "1", "-o", "NEW.toml")
+        lines += wrapped(f"{then}    # one camera more may", None, "Next: ")
     if lost is not None:
         lines += wrapped(of_losses(lost), width)
     rows = [c for c in after.plan.cameras if c.name in {*found.changed, *found.added}]

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from calib.core.geometry import Array
-from calib.core.names import listed
+from calib.core.names import command, listed
 from calib.plan.assess import Assessment
 from calib.plan.coverage import Look, sharp_of
 from calib.plan.optics import angle_of_view_deg, merging_mm
@@ -43,8 +43,8 @@ def as_lines(
     for todo in todos(found):
         lines += wrapped(todo, width)
     if not found.is_met:
-        command = f"calib plan {file} --suggest -o NEW.toml    # turns, zooms and moves cameras"
-        lines += wrapped(command, None, "Next: ")
+        then = command("plan", file, "--suggest", "-o", "NEW.toml")
+        lines += wrapped(f"{then}    # turns, zooms and moves cameras", None, "Next: ")
     if lost is not None:
         lines += wrapped(of_losses(lost), width)
     lines += ["", *optics(found, width), "", *layers(found, width)]

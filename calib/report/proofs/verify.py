@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from calib.core.names import listed
+from calib.core.names import command, listed
 from calib.prove.decide import COVERAGE, Decision
 from calib.prove.ends import EndPoses
 from calib.prove.lengths import known_lengths
@@ -162,8 +162,8 @@ def _what_to_do(found: Verification, files: tuple[str, str, str]) -> list[str]:
             out.append(
                 f"The largest error is {-least:.3f} mm too near the limit, as the bar itself is "
                 f"known to ± {u:.3f} mm (k = 2). Set the bar down and hold it still in each place, "
-                f"calib verify {rig} {tracks} --bar {bar} --at-rest, or use a bar that is known "
-                "better."
+                f"{command('verify', rig, tracks, '--bar', bar, '--at-rest')}, or use a bar that "
+                "is known better."
             )
     return out
 
@@ -179,11 +179,13 @@ def _of_the_worst(found: Verification, files: tuple[str, str, str]) -> str:
     if abs(error) < LIKELY * noise:
         return (
             f"{near}, where a length cannot be measured better than to ± {noise:.3f} mm: few "
-            f"cameras see it there, or at flat angles. What would help: calib precision {files[0]}."
+            "cameras see it there, or at flat angles. What would help: "
+            f"{command('precision', files[0])}"
         )
     return (
-        f"{near}. See with a new wave which cameras moved, calib recheck {files[0]} WAVE, or solve "
-        "that wave anew: calib solve WAVE --wand WAND -o NEW_RIG."
+        f"{near}. See with a new wave which cameras moved, "
+        f"{command('recheck', files[0], 'WAVE')}, or solve that wave anew: "
+        "calib solve WAVE --wand WAND -o NEW_RIG"
     )
 
 

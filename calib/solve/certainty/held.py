@@ -16,7 +16,7 @@ import numpy as np
 from scipy import special
 
 from calib.core.geometry import Array
-from calib.core.names import listed
+from calib.core.names import listed, renaming
 from calib.core.parameters import MEASURED, RING, CameraParameter, in_order, of_cameras
 from calib.core.rig import Covariance
 from calib.core.tracks import CameraTracks
@@ -87,7 +87,7 @@ def contradicted(
             out.append(
                 f"{name}: its lens comes out as the one stated for {other}, and {other}'s as its "
                 f"own ({off}): their points, or their stated lenses, stand under each other's "
-                f"names: calib select TRACKS --rename {name}={other} --rename {other}={name} -o NEW"
+                f"names: {renaming([name, other])}"
             )
             continue
         out.append(

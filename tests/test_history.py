@@ -233,7 +233,7 @@ def test_command_takes_a_folder_and_writes_csv_and_charts(tmp_path: Path):
     assert lines[0].endswith("cam03 (in rig3.h5) jumped.") and any(
         x.startswith("rig0.h5 ") for x in lines
     )
-    assert "calib recheck rig4.h5 TRACKS" in done.stdout and "ladder" in done.stderr
+    assert f"calib recheck {folder / 'rig4.h5'} TRACKS" in done.stdout and "ladder" in done.stderr
     assert any(line.startswith("cam03") and "jump" in line for line in lines)
     assert (
         (tmp_path / "h.csv")

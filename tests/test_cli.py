@@ -126,7 +126,7 @@ def test_a_suggested_command_works_as_printed(capture: Path, call: Call, tmp_pat
     *others, last = rig.cameras
     far = replace(last, cam_from_world=replace(last.cam_from_world, t_mm=np.zeros(3)))
     calib.save_rig(replace(rig, cameras=(*others, far)), folder / "rig_later.h5")
-    code, out, _ = call("history", folder / "rig.h5", folder / "rig_later.h5")
+    code, out, _ = call("history", folder / "rig_later.h5", folder / "rig.h5")
     assert code == 1 and suggested(out)[:2] == ["recheck", str(folder / "rig_later.h5")]
     example = call("formats", "plan", "--example")[1]
     (folder / "hall.toml").write_text(example, encoding="utf-8")

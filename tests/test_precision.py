@@ -21,6 +21,7 @@ from calib.prove.space.joint import covariance_of, effects, joint_of, rig_errors
 from calib.prove.space.place import place
 from calib.prove.space.views import Views, cameras_of, views_of_places
 from calib.prove.volume import Box
+from calib.prove.world import moved
 from calib.simulate import Scenario, simulate
 from calib.solve.calibrate import SolveOptions
 from tests.floors import drawn, stats
@@ -129,6 +130,14 @@ def test_the_figure_names_the_middle_and_the_worst() -> None:
     assert f"at worst ± {found.sigma_mm[worst]:.2f} mm" in line
     assert one_line(rig).startswith("A marker in the middle of the volume is placed to")
     assert one_line(replace(rig, covariance=None)) == ""
+
+
+def test_the_figure_is_the_same_in_any_world() -> None:
+    """A rig's record, made once it is aligned, has the figures of its solve."""
+    rig = solved()
+    turned = moved(rig, Pose(rotation_from_vector(np.array([2.0, 0.4, -0.9])), np.ones(3)))
+    told = one_line(rig).partition(" near ")[0]
+    assert one_line(turned).startswith(told) and told.endswith(" where the wand went,")
 
 
 def test_the_camera_that_helps_helps_when_it_sees() -> None:

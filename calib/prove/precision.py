@@ -138,7 +138,7 @@ def precision(
         )
     sigma = np.where(is_seen, np.sqrt(np.trace(total, axis1=1, axis2=2)), -np.inf)
     seen = np.flatnonzero(is_seen)
-    centre = np.median(places[seen], axis=0)
+    centre = places[seen].mean(axis=0)  # the same place whatever the axes
     middle = int(seen[np.linalg.norm(places[seen] - centre, axis=1).argmin()])
     worst = _worst(places, sigma)
     sees = np.zeros((len(places), len(rig.cameras)), bool)
@@ -165,17 +165,17 @@ def one_line(rig: Rig) -> str:
         found = precision(rig, rig.wave_mm[:: max(1, len(rig.wave_mm) // FEW_PLACES)])
     except UnsolvableError:
         return ""
-    return in_one_line(found)
+    return in_one_line(found, " where the wand went,")
 
 
-def in_one_line(found: Precision) -> str:
-    """Return the figure for the middle and the worst place as a sentence."""
+def in_one_line(found: Precision, of_places: str = "") -> str:
+    """Return the figure for the middle and the worst of the places as a sentence."""
     worst = found.worst[0]
     x, y, z = found.places_mm[worst]
     return (
         "A marker in the middle of the volume is placed to "
-        f"± {found.sigma_mm[found.middle]:.2f} mm, at worst ± {found.sigma_mm[worst]:.2f} mm near "
-        f"({x:.0f}, {y:.0f}, {z:.0f})."
+        f"± {found.sigma_mm[found.middle]:.2f} mm, at worst ± {found.sigma_mm[worst]:.2f} "
+        f"mm{of_places} near ({x:.0f}, {y:.0f}, {z:.0f})."
     )
 
 

@@ -201,6 +201,7 @@ def history(
     for path in paths:
         entries.append(calib.Entry(file_name(path), *files.with_sha256(calib.load_rig, path)))
     found = calib.history(entries)
+    last = paths[entries.index(found.entries[-1])]
     with together():
         if csv is not None:
             write_text(csv, history_as_csv(found), force)
@@ -211,7 +212,7 @@ def history(
     if as_json:
         console.print_json(report.as_json(found))
     else:
-        console.print_report(report.as_lines(found, console.width(), explain, str(paths[-1])))
+        console.print_report(report.as_lines(found, console.width(), explain, str(last)))
         if found.needs_a_hand:
             console.caution(OVERHEAD)
     console.wrote(csv, plot)

@@ -125,7 +125,9 @@ def test_a_suggested_command_works_as_printed(capture: Path, call: Call, tmp_pat
     rig = calib.load_rig(folder / "rig.h5")
     *others, last = rig.cameras
     far = replace(last, cam_from_world=replace(last.cam_from_world, t_mm=np.zeros(3)))
-    calib.save_rig(replace(rig, cameras=(*others, far)), folder / "rig_later.h5")
+    later = {**rig.provenance, "time": "2099-01-01T00:00:00+00:00"}
+    rig = replace(rig, cameras=(*others, far), provenance=later)
+    calib.save_rig(rig, folder / "rig_later.h5")
     code, out, _ = call("history", folder / "rig_later.h5", folder / "rig.h5")
     assert code == 1 and suggested(out)[:2] == ["recheck", str(folder / "rig_later.h5")]
     example = call("formats", "plan", "--example")[1]

@@ -17,7 +17,7 @@ from calib.core.threads import one_blas_thread
 from calib.core.tracks import Tracks
 from calib.core.wand import Wand
 from calib.errors import InputError, UnsolvableError
-from calib.naming.identify import Identification, identify, is_unnamed
+from calib.naming.identify import Identification, hardly_named, identify, is_unnamed
 from calib.naming.renaming import compared, rename
 from calib.solve.calibrate import SolveOptions, Task, bare_rig, begin, finish
 from calib.solve.fit import Fit
@@ -144,6 +144,8 @@ def solve_rig(
         seen = named.tracks if named else tracks
         if found := misread(seen, stated, is_lens_free(seen, options.lens)):
             raise as_error(found) from error
+        if named and (few := hardly_named(named, stated, error)):
+            raise few from error
         raise
 
 

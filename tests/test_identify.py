@@ -316,6 +316,16 @@ def test_no_wand_a_still_one_and_two_few_points_are_told_apart() -> None:
         identify(replace(sim.tracks, cameras=tuple(two)), sim.wand)
 
 
+def test_a_solve_that_lacks_names_asks_for_the_wand_file_first() -> None:
+    """The middle marker lies a twelfth of the wand off: hardly a view fits, no two cameras link."""
+    sim = nameless(seed=4, strays=0.1, n_frames=600)
+    points = sim.wand.points_mm.copy()
+    points[1] += (points[2] - points[0]) / 12
+    other = replace(sim.wand, points_mm=points, certified=())
+    with pytest.raises(UnsolvableError, match=r"of \d+ such views.*See that the wand file"):
+        calib.calibrate(sim.tracks, other)
+
+
 def whole_in(sim: Simulation, k: int) -> np.ndarray:
     """The frames (F,) in which camera k truly shows all markers."""
     good = (sim.marker[k] >= 0) & ~sim.is_outlier[k]

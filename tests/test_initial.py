@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
 
+from calib.core.camera import Lens
 from calib.core.geometry import (
     Pose,
     angle_between_deg,
@@ -13,6 +16,7 @@ from calib.core.geometry import (
     rigid_fit,
     rotation_from_vector,
 )
+from calib.errors import InputError
 from calib.simulate import Scenario, simulate
 from calib.solve.start.epipolar import decompose
 from calib.solve.start.initial import fuse_focal, initial_rig
@@ -166,3 +170,13 @@ def test_focal_is_the_weighted_median_of_its_pairs() -> None:
     found = fuse_focal(edges, np.array([1200.0, 800.0, 800.0, 801.0]))
     assert found[0] in {1000.0, 1010.0}
     np.testing.assert_array_equal(found[1:], [800.0, 800.0, 801.0])  # lenses that were known stay
+
+
+def test_micrometres_taken_for_millimetres_are_told() -> None:
+    """A pitch of 4.5: the sensor would be nine metres wide."""
+    tracks = simulate(Scenario(n_cameras=3, n_frames=60, connected=False)).tracks
+    camera = replace(tracks.cameras[0], pixel_pitch_mm=4.5)
+    with pytest.raises(InputError, match=r"cam01: focal_mm, pixel_pitch_mm.*micrometres"):
+        start_lens(camera)
+    measured = Lens.from_vector(np.array([1800.0, 1800.0, 1000.0, 600.0, *[0.0] * 8]))
+    assert start_lens(replace(camera, lens=measured))[0] == 1800.0

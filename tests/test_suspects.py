@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from calib.core.geometry import cross_matrix, rotation_from_vector
-from calib.core.tracks import Tracks
+from calib.core.tracks import CameraTracks, Tracks
 from calib.errors import UnsolvableError
 from calib.pipeline import calibrate
 from calib.simulate import Scenario, simulate
@@ -79,6 +79,30 @@ def test_a_shift_is_told_by_its_size_and_where_it_begins() -> None:
     # Within the last step of halving, ten frames, and the frames that were lost.
     assert abs(suspect.since_frame - half) <= 25
     assert suspect.frames > 0
+
+
+@pytest.mark.parametrize("frames", [-300, 100_000])
+def test_a_count_that_began_elsewhere_is_told(frames: int) -> None:
+    """The camera's last frames are then beyond the others' count, or all of them."""
+    capture = clean(61)
+    name = capture.tracks.names[1]
+    camera = capture.tracks.camera(name)
+    late = with_camera(capture, replace(camera, frame=camera.frame + frames))
+    (suspect,) = suspects(late.tracks, late.wand, views(late))
+    assert (suspect.camera, suspect.reading, suspect.frames) == (name, Reading.SHIFTED, -frames)
+
+
+@pytest.mark.parametrize("seed", [62, 63])
+def test_points_of_another_wave_are_told(seed: int) -> None:
+    capture = clean(seed)
+    name = capture.tracks.names[1]
+    other = simulate(replace(capture.simulation.scenario, wave=1)).tracks.camera(name)
+    assert found(with_camera(capture, other)) == [(name, Reading.FOREIGN)]
+
+
+def with_camera(capture: Capture, camera: CameraTracks) -> Capture:
+    cameras = tuple(camera if c.name == camera.name else c for c in capture.tracks.cameras)
+    return replace(capture, tracks=replace(capture.tracks, cameras=cameras))
 
 
 @pytest.mark.parametrize("kind", ["mirrored", "names reversed"])

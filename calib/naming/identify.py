@@ -23,6 +23,10 @@ from calib.told import Told
 # Views that show a second wand beside the first: in 24 simulated cameras among up to 30 stray
 # points there was none.
 TWO_WANDS_SHARE, TWO_WANDS_FRAMES = 0.02, 20
+# Of views with enough points, those in which the wand is found: nine in ten and more of a sound
+# capture, one in five among four stray points; as many or fewer where one of five markers in a
+# plane lies off by a twentieth of the wand, one in fifty where one of three on a line does.
+FEW_VIEWS = 0.3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -137,6 +141,29 @@ def _refuse_two_wands(report: list[CameraNames], doubles: list[int], wand: Wand)
             remedy="Keep all other wands out of the cameras' sight.",
             cameras=names,
         )
+
+
+def hardly_named(
+    named: Identification, wand: Wand, error: UnsolvableError
+) -> UnsolvableError | None:
+    """Return the error that a solve ended in with few names before it, where few of the views that
+    could hold the wand do; else None.
+    """
+    found, could = sum(c.frames for c in named.cameras), 0
+    for camera in named.tracks.cameras:
+        n_points = np.unique(camera.frame[~camera.is_masked], return_counts=True)[1]
+        could += int((n_points >= len(wand.markers)).sum())
+    if found >= FEW_VIEWS * could:
+        return None
+    remedy = error.remedy[:1].lower() + error.remedy[1:]
+    return UnsolvableError(
+        "wand",
+        expected=f"the {len(wand.markers)} markers of {wand.name} in most views of as many points",
+        found=f"them in {found} of {could} such views ({error.where}: {error.found})",
+        remedy="See that the wand file is that of the wand that was waved, and keep other bright "
+        f"things out of the cameras' sight. If both are so: {remedy}",
+        cameras=error.cameras,
+    )
 
 
 def _nothing_named(report: list[CameraNames], tracks: Tracks, wand: Wand) -> UnsolvableError:

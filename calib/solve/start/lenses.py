@@ -31,16 +31,29 @@ PRIOR_SIGMA = {
 }
 
 
+# Focal lengths in widths of the sensor: views of 157° and of half a degree across. No lens that
+# keeps lines straight is so wide, none in a room so narrow; micrometres taken for mm are.
+WIDEST, NARROWEST = 0.1, 100.0
+
+
 def start_lens(camera: CameraTracks) -> Array:
     """Return the lens (12,) to start from: measured, else nominal focal length with the axis in the
     middle.
 
     Without either, a focal length of the sensor's width: an angle of view of 53°, in the middle of
-    common zooms.
+    common zooms. Raises InputError where the nominal one is none of a lens.
     """
     if camera.lens is not None:
         return camera.lens.vector
     focal = camera.nominal_focal_px or float(camera.width)
+    if not WIDEST < focal / camera.width < NARROWEST:
+        raise InputError(
+            f"cameras/{camera.name}: focal_mm, pixel_pitch_mm",
+            expected="both in mm, as 8 and 0.0045",
+            found=f"{camera.focal_mm:g} and {camera.pixel_pitch_mm:g}, a focal length of "
+            f"{focal:.3g} px on {camera.width} px",
+            remedy="Put them right (micrometres are thousandths of a mm), or leave them out.",
+        )
     return np.array([focal, focal, (camera.width - 1) / 2.0, (camera.height - 1) / 2.0, *[0.0] * 8])
 
 

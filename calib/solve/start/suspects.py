@@ -16,21 +16,25 @@ from enum import StrEnum
 import numpy as np
 
 from calib.core.geometry import Array
-from calib.core.names import listed
+from calib.core.names import command, listed
 from calib.core.tracks import CameraTracks, Ints, Tracks, point_keys
 from calib.core.wand import Wand
 from calib.errors import UnsolvableError
+from calib.solve.start.counts import likely_shifts
 from calib.solve.start.epipolar import EPIPOLAR_PX, fundamental
 from calib.solve.start.graph import MIN_SHARED_POINTS
 from calib.solve.start.late import image_velocity
+from calib.solve.start.motion import shared_points
 from calib.solve.start.pair_bundle import Shared
-from calib.solve.start.pair_views import PARTNERS, PairViews, as_shared, thin
+from calib.solve.start.pair_views import BREAKS, PARTNERS, PairViews, as_shared, thin
 
 FITS = 0.8  # share of inliers of a sound pair: the rest are gross errors and what lasts
 PEAK = 0.75  # share of inliers of the right reading at least
 BETTER = 0.15  # and by how much it must stand above the reading given
 END = 0.3  # share of a camera's points at the beginning and the end in which shifts are compared
-MAX_SHIFT_S = 2.0  # frame numbers are searched this far either way
+MAX_SHIFT_S = 2.0  # every shift is tried this far either way, beyond those that speed tells
+MIN_COMMON = 100  # points at a shift that is found so: of many shifts, few points fit one by chance
+NEAR = 6  # frames by which the wand's speed may miss it: four in five within two
 
 
 class Reading(StrEnum):
@@ -41,6 +45,7 @@ class Reading(StrEnum):
     EXCHANGED = "x and y exchanged"
     REVERSED = "marker names reversed"
     SHIFTED = "frame numbers shifted"
+    FOREIGN = "points of another recording"
     LOST = "frames lost during the wave"
     DRIFT = "its clock drifts"
 
@@ -68,13 +73,14 @@ def suspects(tracks: Tracks, wand: Wand, views: PairViews) -> list[Suspect]:
     """
     out = _mirrored(tracks, views)
     named = {s.camera for s in out}
+    sound = [b for b in range(len(tracks.cameras)) if _best_share(views, b) >= FITS]
     for c, camera in enumerate(tracks.cameras):
         shares = {b if a == c else a: v.share for (a, b), v in views.items() if c in (a, b)}
-        if camera.name in named or not shares or np.median(list(shares.values())) >= FITS:
+        if camera.name in named or (shares and np.median(list(shares.values())) >= FITS):
             continue
         # A neighbour that fits nobody either is no witness.
-        partners = [b for b in shares if _best_share(views, b) >= FITS] or list(shares)
-        found = _reread(tracks, c, partners[:PARTNERS], len(wand.markers))
+        partners = [b for b in shares if b in sound] or list(shares)
+        found = _reread(tracks, c, partners[:PARTNERS], sound, len(wand.markers))
         out += [found] if found else []
     return out
 
@@ -147,40 +153,60 @@ def _share(a: CameraTracks, b: CameraTracks) -> tuple[float, int]:
     return float(fundamental(shared.uv_a, shared.uv_b, 0.99, 500)[1].mean()), n
 
 
-def _reread(tracks: Tracks, c: int, partners: list[int], n_markers: int) -> Suspect | None:
-    """Return the reading under which a camera's points fit its partners, None if there is none."""
+def _reread(
+    tracks: Tracks, c: int, partners: list[int], sound: list[int], n_markers: int
+) -> Suspect | None:
+    """Return the reading under which a camera's points fit its partners, or at another time those
+    of the cameras that are sound; None if there is none.
+    """
     camera, others = tracks.cameras[c], [tracks.cameras[b] for b in partners]
+    witnesses = [tracks.cameras[b] for b in sound if b != c] or others
     before = _pooled(camera, others)
     turned = np.where(camera.marker >= 0, n_markers - 1 - camera.marker, -1).astype(np.int16)
     after = _pooled(replace(camera, marker=turned), others)
     if after >= max(PEAK, before + BETTER):
-        text = f"{_fits(after, before)}. Rename its markers, or let calib identify name them"
+        text = f"so {_fits(after, before)}. Rename its markers, or let calib identify name them"
         return Suspect(camera.name, Reading.REVERSED, text)
+    if not camera.n_points:
+        return None
     ends = np.quantile(camera.frame, [END, 1.0 - END])
     early, late = camera.rows(camera.frame < ends[0]), camera.rows(camera.frame >= ends[1])
-    first = _best_shift(early, others, tracks.frame_rate_hz)
-    second = _best_shift(late, others, tracks.frame_rate_hz)
+    parts = early, late
+    found = [_best_shift(part, others, tracks.frame_rate_hz) for part in parts]
+    if None in found:
+        tried = sorted({s for part in (camera, *parts) for s in likely_shifts(part, witnesses)})
+        whole = _shift_among(tried, camera, witnesses)
+        if whole and all(of is None or of.frames == whole.frames for of in found):
+            found = [whole, whole]
+        found = [
+            of or _shift_among(tried, part, witnesses)
+            for of, part in zip(found, parts, strict=True)
+        ]
+    first, second = found
+    if first is None and second is None:
+        return _foreign(camera, witnesses, before) if len(sound) > 1 else None
     if first is None or second is None or not (first.frames or second.frames):
         return None
-    text = _fits(min(first.share, second.share), min(first.before, second.before))
+    others = others or witnesses
+    fits = _fits(min(first.share, second.share), min(first.before, second.before))
     if first.frames == second.frames:
-        text += (
-            f" with its count {_way(first.frames)}. Look at its sync and at how"
-            " its frames are counted"
+        text = (
+            f"with its count {_way(first.frames)} {fits}. Look at its sync and at how its frames"
+            " are counted, let all cameras count as one, and wave again"
         )
         return Suspect(camera.name, Reading.SHIFTED, text, first.frames)
     lost = second.frames - first.frames
     counts = first.frames, second.frames
     since = _since(camera, others, *counts)
     if _is_drifting(camera, others, (early.frame, late.frame), counts, since):
-        text += (
-            f" with its count {_way(lost)} at the end than at the beginning, evenly between."
+        text = (
+            f"with its count {_way(lost)} at the end than at the beginning, evenly between, {fits}."
             " It runs on its own clock: set it to the common trigger, check its sync cable, wave"
             " again"
         )
         return Suspect(camera.name, Reading.DRIFT, text, lost)
-    text += (
-        f" with its count {_way(lost)} from frame {since} on. Its recorder lost frames"
+    text = (
+        f"with its count {_way(lost)} from frame {since} on {fits}. Its recorder lost frames"
         " there, or counted some twice: wave again, or solve without it"
     )
     return Suspect(camera.name, Reading.LOST, text, lost, since)
@@ -189,7 +215,7 @@ def _reread(tracks: Tracks, c: int, partners: list[int], n_markers: int) -> Susp
 def _pooled(camera: CameraTracks, others: list[CameraTracks]) -> float:
     """Return the share of the points common with others that fit, each pair by itself."""
     found = [(share * n, n) for share, n in (_share(camera, other) for other in others)]
-    fitting, points = np.sum(found, axis=0)
+    fitting, points = np.sum(found, axis=0) if found else (0, 0)
     return float(fitting / points) if points else 0.0
 
 
@@ -203,7 +229,7 @@ class _Shift:
 
 
 def _fits(after: float, before: float) -> str:
-    return f"{after:.0%} of its points then fit its neighbours, as given {before:.0%}"
+    return f"{after:.0%} of its points fit its neighbours, as given {before:.0%}"
 
 
 def _way(frames: int) -> str:
@@ -231,6 +257,55 @@ def _best_shift(camera: CameraTracks, others: list[CameraTracks], rate_hz: float
     if share[best] < PEAK or (best and share[best] < share[0] + BETTER):
         return None
     return _Shift(best, share[best], share[0])
+
+
+def _shift_among(
+    shifts: list[int], camera: CameraTracks, witnesses: list[CameraTracks]
+) -> _Shift | None:
+    """Return which of some shifts, or of those about them, makes a camera's points fit witnesses,
+    each time those that it shares most with; None where none does.
+    """
+    about = {shift + step for shift in (0, *shifts) for step in range(-NEAR, NEAR + 1)}
+    found = {shift: _beside(_shifted(camera, shift), witnesses) for shift in about}
+    enough = max(MIN_COMMON, *(n / 2 for _, n in found.values()))
+    share = {shift: of if n >= enough else 0.0 for shift, (of, n) in found.items()}
+    best = max(share, key=lambda k: (share[k], -abs(k)))
+    if share[best] < PEAK or (best and share[best] < found[0][0] + BETTER):
+        return None
+    return _Shift(best, share[best], found[0][0])
+
+
+def _beside(camera: CameraTracks, witnesses: list[CameraTracks]) -> tuple[float, int]:
+    """Return the share of the points common with the witnesses that it shares most with that fit,
+    and their number.
+    """
+    common = [len(shared_points(camera, other)[2]) for other in witnesses]
+    nearest = np.argsort(common)[::-1][:PARTNERS]
+    return _pooled(camera, [witnesses[k] for k in nearest]), int(sum(common[k] for k in nearest))
+
+
+def _foreign(camera: CameraTracks, witnesses: list[CameraTracks], share: float) -> Suspect | None:
+    """Return the camera as one of another recording, where it fits none of the witnesses, which fit
+    one another, or shares no moment with them.
+    """
+    if share >= BREAKS:
+        return None
+    first = min(int(w.frame[0]) for w in witnesses)
+    last = max(int(w.frame[-1]) for w in witnesses)
+    seen = f"{share:.0%} of its points fit its neighbours"
+    if camera.frame[-1] < first or camera.frame[0] > last:
+        seen = (
+            f"its frames run from {camera.frame[0]} to {camera.frame[-1]}, the others' from {first}"
+            f" to {last}"
+        )
+    elif not share:
+        return None
+    text = (
+        f"{seen}, and no other count brings it in step. See that its points are of this recording,"
+        " at the same frame rate and with the same names of markers; to solve without it: "
+        + command("select", "TRACKS", "--without", camera.name, "-o", "PART")
+    )
+    return Suspect(camera.name, Reading.FOREIGN, text)
 
 
 def _is_drifting(

@@ -26,7 +26,9 @@ import pytest
 
 import calib
 from calib import files
+from calib.core.rig import Doubt
 from calib.core.tracks import Tracks
+from calib.report.rigs.residuals import verdict
 from tests.captures import table_in, with_points
 from tests.program import Call, program, snapshot
 from tests.test_files import BAD_TRACKS, BAD_WANDS, GOOD_WAND
@@ -177,6 +179,15 @@ def test_a_camera_that_needs_a_hand_is_exit_1_with_evidence_and_caution(
     assert "ladder" in err and "strobes" in err
     code, out, err = call("residuals", capture / "rig.h5", tmp_path / "t.h5", "--json")
     assert (code, err) == (1, "") and json.loads(out)["cameras"][0]["verdict"] == "act"
+    # What is wrong with the rig as a whole is told first of all; what a camera at fault does, not.
+    table = calib.residuals(
+        calib.load_rig(capture / "rig.h5"), calib.load_tracks(tmp_path / "t.h5")
+    )
+    doubts = (Doubt("wand not as its file", figures={"marker": "q", "offset_mm": 3.0}),)
+    first = verdict(replace(table, doubts=doubts))
+    assert first.startswith("The rig as a whole is in doubt: wand not as its file. ")
+    assert " of 4 cameras good; cam03 " in first
+    assert verdict(replace(table, doubts=(Doubt("much left out"),))) == verdict(table)
 
 
 def test_solve_json_is_one_document(capture: Path, call: Call, tmp_path: Path) -> None:

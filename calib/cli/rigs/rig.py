@@ -119,7 +119,6 @@ def solve(
     from calib.prove.precision import one_line
     from calib.report.captures import names
     from calib.report.rigs import residuals as report
-    from calib.report.words import wrapped
 
     read = functools.partial(calib.load_tracks, drop_outside=drop_outside)
     capture, tracks_read = loaded(read, tracks)
@@ -174,9 +173,7 @@ def solve(
         )
     else:
         floor = command("align", str(output), "FLOOR", "-o", "aligned.h5")
-        _print_table(table, explain, f"{floor}    # origin and axes")
-        if figure := one_line(rig):
-            console.print_report(wrapped(figure, console.width()))
+        _print_table(table, explain, f"{floor}    # origin and axes", one_line(rig))
         for note in _notes(rig, named, options):
             console.note(note)
         console.wrote(output)
@@ -245,10 +242,12 @@ def residuals(
     raise typer.Exit(1 if table.needs_a_hand else 0)
 
 
-def _print_table(table: ResidualTable, explain: bool, then: str = "") -> None:
+def _print_table(table: ResidualTable, explain: bool, then: str = "", figure: str = "") -> None:
     from calib.cli import console
     from calib.report.rigs.residuals import as_lines
+    from calib.report.words import wrapped
 
-    console.print_report(as_lines(table, console.width(), explain, then))
+    lines = as_lines(table, console.width(), explain, then)
+    console.print_report([*lines, *(wrapped(figure, console.width()) if figure else [])])
     if any(row.causes for row in table.cameras) or any(d.cameras for d in table.doubts):
         console.caution()

@@ -79,7 +79,7 @@ def _moved(f: dict[str, float]) -> Words:
     return Words(
         f"its points lie off as if it had turned by {f['turn_deg']:.3f}° and shifted by "
         f"{f['shift_mm']:.1f} mm",
-        "calib recheck RIG TRACKS says what moved; look at its mount and clamp",
+        "see what moved by calib recheck RIG TRACKS; look at its mount and clamp",
     )
 
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from calib.check.residuals import ResidualTable, WandLengths
 from calib.check.verdicts import Fault, Verdict
+from calib.check.whole.find import is_symptom
 from calib.core.names import listed
 from calib.core.rig import Doubt
 from calib.report.rigs.causes import advice, evidence
@@ -98,16 +99,18 @@ def as_json(found: ResidualTable) -> dict[str, Any]:
 
 
 def verdict(found: ResidualTable) -> str:
-    """Return how many cameras are good, and which are not."""
+    """Return whether the rig as a whole is in doubt, how many cameras are good, and which are
+    not.
+    """
     acting = [row.name for row in found.cameras if row.verdict == Verdict.ACT]
     n = len(found.cameras)
-    if found.doubts and not acting:
-        return f"The rig as a whole is in doubt: {listed([d.finding for d in found.doubts])}."
+    doubts = [d.finding for d in found.doubts if not (acting and is_symptom(d))]
+    doubt = f"The rig as a whole is in doubt: {listed(doubts)}." if doubts else ""
     if not acting:
-        return f"All {counted(n, 'camera')} good."
-    return f"{n - len(acting)} of {counted(n, 'camera')} good; {listed(acting)} " + (
-        "needs action." if len(acting) == 1 else "need action."
-    )
+        return doubt or f"All {counted(n, 'camera')} good."
+    needs = "needs" if len(acting) == 1 else "need"
+    good = f"{n - len(acting)} of {counted(n, 'camera')} good; {listed(acting)} {needs} action."
+    return f"{doubt} {good}".lstrip()
 
 
 def _sizes(found: ResidualTable) -> str:

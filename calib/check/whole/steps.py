@@ -28,6 +28,7 @@ from calib.solve.bundle.problem import Problem
 from calib.solve.certainty.normal import Information, on_places, world_motions
 from calib.solve.fit import frames_with_pose
 from calib.solve.hold import MOST_PASSING_S, RigFit
+from calib.solve.lasting.by_place import without_field
 from calib.solve.lasting.stretches import chance_at_end
 
 # A step counts where chance makes it once in a million captures, and it moves points by as much as
@@ -171,6 +172,7 @@ def largest_step(fit: RigFit) -> Step | None:
     of a step by more than such errors do, it is theirs, unless each camera of it has other points
     on both sides that tell of none there.
     """
+    fit = _evened(fit)
     quiet = _largest(fit, _robust(fit, ~fit.is_passing))
     every = _largest(fit, _robust(fit, ~np.zeros_like(fit.is_passing)))
     if quiet is None or every is None or not every.outlasts:
@@ -179,6 +181,16 @@ def largest_step(fit: RigFit) -> Step | None:
     is_told = quiet.is_real | _is_hidden(fit, every.frame)
     is_told |= there.speaks_for(every) > SAID if there is not None else False
     return every if (every.is_real & is_told).any() else quiet
+
+
+def _evened(fit: RigFit) -> RigFit:
+    """Return the fit with what points of one place share taken off them, as parts of a wave see
+    other places: what a lens is beyond its model would pass for a step.
+    """
+    weighted = fit.problem.with_weight(fit.is_inlier / fit.sigma_px[fit.problem.cam])
+    uv = without_field(weighted, fit.state, fit.sigma_px).uv_px
+    residual = fit.residual_px + uv - fit.problem.uv_px
+    return replace(fit, problem=replace(fit.problem, uv_px=uv), residual_px=residual)
 
 
 def _is_hidden(fit: RigFit, frame: int) -> NDArray[np.bool_]:

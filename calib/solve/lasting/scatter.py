@@ -31,6 +31,7 @@ from calib.solve.bundle.linearise import Blocks
 from calib.solve.bundle.problem import Index, Problem, State
 from calib.solve.certainty.normal import Information
 from calib.solve.lasting.bending import chance_limit
+from calib.solve.lasting.by_place import Field, field_matrix, find_field
 from calib.solve.lasting.find import bin_frames
 from calib.solve.lasting.gradients import Gradients
 from calib.solve.lasting.hidden import found_for_sure, hidden
@@ -64,17 +65,18 @@ class Scatter:
 
     ``share (C,)`` is their sum as a share of a point's variance. All 0 where points scatter no more
     than independent noise lets expect. ``kinds`` are frames and squared shifts in px² of stretches
-    that were found for sure and left out.
+    that were found for sure and left out; ``field`` is what points of one place of an image share.
     """
 
     variance_px2: Array
     frames: tuple[int, ...]
     share: Array
     kinds: tuple[tuple[float, float], ...] = ()
+    field: Field | None = None
 
     @property
     def is_any(self) -> bool:
-        return bool((self.variance_px2 > 0).any()) or bool(self.kinds)
+        return bool((self.variance_px2 > 0).any() or self.kinds or self.field)
 
 
 def scatter(
@@ -227,7 +229,11 @@ def scatter_of_fit(
     scattered = scatter(found, sigma, 0.0 if stretches else SURE, gives_way)
     scattered = _with_majorities(problem, scattered, sigma, stretches)
     limit = chance_limit(problem.n_cameras, found.n_bins)
-    return replace(scattered, kinds=found_for_sure(problem, found, stretches, limit))
+    return replace(
+        scattered,
+        kinds=found_for_sure(problem, found, stretches, limit),
+        field=find_field(problem, found, sigma),
+    )
 
 
 def together(
@@ -252,6 +258,9 @@ def together(
     limit = chance_limit(problem.n_cameras, found.n_bins)
     of_places = [*everywhere, *hidden(found, scattered.kinds, limit)]
     D = scatter_matrix(problem, state, terms, blocks, found, of_places)
+    if scattered.field is not None:
+        of_shift = Gradients.of(problem, state, terms, blocks)
+        D += field_matrix(problem, of_shift, found, scattered.field)
     return Together(scattered, D, share)
 
 

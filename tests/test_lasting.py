@@ -49,24 +49,36 @@ def shifted(
 
 
 def test_errors_at_a_waves_end_are_as_likely_as_those_within_it() -> None:
-    """By hand: of four cameras the three others see 1000 frames each and are off in 10 runs
-    of 30 frames; 60 frames at an end take two in a row.
+    """By hand: of four cameras the three others are off in 10 runs of 30 frames, of the 940 before
+    the end, and in one of a second as usual; 60 frames at the end are so many of the mean length.
     """
     rng = np.random.default_rng(0)
     problem, _ = make_problem(rng, 4, 1000, is_line=True, drop=0.0)
+    second = problem.rate_hz
     others = [
         Stretch(1 + k % 3, 100 + 80 * k, 129 + 80 * k, (0.0, 1.0 if k < 9 else -1.0))
         for k in range(10)
     ]
-    at_ends = [Stretch(1, 0, 29, (1.0, 0.0)), Stretch(2, 940, 999, (1.0, 0.0))]
+    at_ends = [
+        Stretch(1, 0, 29, (1.0, 0.0)),
+        *(Stretch(c, 940, 999, (1.0, 0.0)) for c in (1, 2, 3)),
+    ]
     own = [Stretch(0, 300, 340, (1.0, 0.0))]
-    chance = 2 * 4 * (300 / 3000) ** (60 / 30)
+
+    def expected(n_runs: int, n_seen: int, n_filled: int) -> float:
+        share = (30 * n_runs + second) / (n_seen + second / USUAL_SHARE)
+        length = (n_runs * 30**2 + second**2) / (30 * n_runs + second)
+        return float(2 * 4 * share ** (n_filled / length))
+
     for stretches in (others, others + at_ends + own):
-        assert chance_at_end(problem, stretches, [0], 940, 1.5) == pytest.approx(chance)
-        assert chance_at_end(problem, stretches, [0], 60, 1.5) == pytest.approx(chance)
-    assert chance_at_end(problem, others, [0], 940, 2.5) == 0.0  # none is half as large
+        chance = chance_at_end(problem, stretches, [0], 940, 1.5)
+        assert chance == pytest.approx(expected(10, 3 * 941, 60))
+        chance = chance_at_end(problem, stretches, [0], 60, 1.5)
+        assert chance == pytest.approx(expected(10, 3 * 940, 60))
+        none = chance_at_end(problem, stretches, [0], 940, 2.5)  # none is half as large
+        assert none == pytest.approx(expected(0, 3 * 941, 60))
     both = chance_at_end(problem, [s for s in others if s.camera != 3], [0, 3], 940, 1.5)
-    assert both == pytest.approx(2 * 4 * (210 / 2000) ** (2 * 60 / 30))
+    assert both == pytest.approx(expected(7, 2 * 941, 2 * 60))
 
 
 def test_scores_of_independent_noise_are_chi_square() -> None:

@@ -14,6 +14,7 @@ from calib.solve.bundle.problem import Index, Problem
 
 Bools = NDArray[np.bool_]
 USUAL_SHARE = 0.02  # of the points in stretches; up to a hundredth is found where nothing is amiss
+USUAL_S = 1.0  # how long one lasts (assumed: shimmer, or a marker partly hidden for a step)
 BREAK_S = 0.5  # between stretches that do not follow one another
 Off = tuple[
     Index, Array, float
@@ -87,13 +88,16 @@ def chance_at_end(
     """Return by what chance errors that last have so many cameras of a wave stand off together, by
     such a size, in all that they see from a frame on, or up to it, whichever is less.
 
-    They are as common, and as long, as the other cameras' runs of half the size or more that begin
-    and end within the wave: of a share p of the frames that these see, and of a length (mean by
-    time), they fill t of each camera with chance p^(t / length).
+    They are as common, and as long, as the other cameras' runs of half the size or more on the
+    frame's longer side, that begin and end within it, and one run as usual: of a share p of the
+    frames that these see there, and of a length (mean by time), they fill t of each camera with
+    chance p^(t / length). What begins at the frame is no witness: a knock of all looks so.
     """
     number, rate_hz = problem.frame_number, problem.rate_hz
     first, last, edge = int(number[0]), int(number[-1]), BREAK_S * rate_hz
-    others = ~np.isin(problem.cam, list(cameras))
+    first, last = (first, frame) if frame - first > last - frame else (frame, last)
+    of_frame = number[problem.frame]
+    rest = ~np.isin(problem.cam, list(cameras)) & (of_frame >= first) & (of_frame <= last)
     length = np.array(
         [
             run[-1].last - run[0].first + 1.0
@@ -103,11 +107,11 @@ def chance_at_end(
             and run[0].first - first > edge
             and last - run[-1].last > edge
         ]
+        + [USUAL_S * rate_hz]
     )
-    if not length.size:
-        return 0.0
-    share = min(length.sum() / others.sum(), 1.0)  # a pair is a frame that a camera sees
-    seen = [number[problem.frame[problem.cam == c]] for c in cameras]
+    # A pair is a frame that a camera sees.
+    share = length.sum() / max(rest.sum() + length[-1] / USUAL_SHARE, length.sum())
+    seen = [of_frame[problem.cam == c] for c in cameras]
     filled = sum(min((own < frame).sum(), (own >= frame).sum()) for own in seen)
     return float(2 * problem.n_cameras * share ** (filled * length.sum() / (length**2).sum()))
 

@@ -27,6 +27,8 @@ TOLD = [
     ("pair, stated lens off", 1300056),  # the lens was told of the sound one
     ("exchanged in a later wave", 31027),
     ("all knocked late", 145004),  # a camera that saw nothing in a stretch of its errors
+    ("all knocked late", 5000004),  # each seemed a passing error beside the others
+    ("late by whole frames", 5000511),  # pulled so that its first frames fit
     ("knocked in a later wave", 420259),
     ("knocked in a later wave", 1610059),  # and here all
     ("rolling rows", 320001),  # one delay takes nine tenths of it

@@ -271,13 +271,17 @@ class System:
         return e, columns, values
 
     def _slip(self, base: float) -> Choice | None:
-        """Return a count that is off by whole frames from one on."""
+        """Return a count that is off by whole frames from one on, None where one that is off
+        throughout, or runs away evenly, takes nearly as much: a camera so pulled follows either.
+        """
         first = self._since(self.time, BASE, base)
         if first is None:
             return None
         share, values, columns = self._with(self.time, self._after(first))
         frames = float(np.round(values[-1]))
-        if not frames:
+        throughout = self.solve(BASE + self.time)[0]
+        evenly = self.solve(BASE + self.time + self.growth[Fault.DRIFT])[0]
+        if not frames or share < max(evenly, throughout + MOST * (1.0 - throughout)):
             return None
         figures = {"frames": frames, "since": self._moment(first)}
         extra = 1 + PLACE

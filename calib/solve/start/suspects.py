@@ -32,6 +32,7 @@ FITS = 0.8  # share of inliers of a sound pair: the rest are gross errors and wh
 PEAK = 0.75  # share of inliers of the right reading at least
 BETTER = 0.15  # and by how much it must stand above the reading given
 END = 0.3  # share of a camera's points at the beginning and the end in which shifts are compared
+PART = 1 / 3  # of a frame: a drifting count's ends are tried so far beside the whole one
 MAX_SHIFT_S = 2.0  # every shift is tried this far either way, beyond those that speed tells
 MIN_COMMON = 100  # points at a shift that is found so: of many shifts, few points fit one by chance
 NEAR = 6  # frames by which the wand's speed may miss it: four in five within two
@@ -324,10 +325,15 @@ def _is_drifting(
     known = np.isfinite(velocity).all(axis=1) & (marker >= 0)
     camera, velocity, frame = camera.rows(known), velocity[known], frame[known]
     at = [float(np.median(end)) for end in ends]
-    evenly = counts[0] + (counts[1] - counts[0]) * (frame - at[0]) / (at[1] - at[0])
-    jumping = np.where(frame >= since, float(counts[1]), float(counts[0]))
-    nearer = [_away(camera, others, velocity, np.asarray(k)) for k in (evenly, jumping)]
-    return nearer[0] < nearer[1]
+    way = np.asarray((frame - at[0]) / (at[1] - at[0]), float)
+    jumping = _away(
+        camera, others, velocity, np.where(frame >= since, float(counts[1]), float(counts[0]))
+    )
+    # Counts at the ends are known to the whole frame.
+    first, second = ([k - PART, float(k), k + PART] for k in counts)
+    return any(
+        _away(camera, others, velocity, a + (b - a) * way) < jumping for a in first for b in second
+    )
 
 
 def _away(camera: CameraTracks, others: list[CameraTracks], velocity: Array, late: Array) -> float:

@@ -32,9 +32,8 @@ MIN_GAIN = {Fault.KNOCK: 0.05}
 ALPHA = 1e-3
 CANDIDATES = 80  # times at which a knock is looked for; then every frame around the best
 MIN_SIDE = 0.04  # of the frames on either side of a knock
-MOST_KEPT = (
-    0.5  # of the share that a knock must take: without the frames near it, where it shows best
-)
+# Of the share that a knock must take: without the frames near it, where it shows best.
+MOST_KEPT = 0.5
 STAYS_S = 3.0  # what is over sooner is a passing error; a camera that was knocked stays where it is
 # Squares along the motion over those across it: uneven exposure at a noise's size doubles them.
 ALONG_ACROSS = 2.0
@@ -45,11 +44,8 @@ LEAD = 0.3  # of the squares, that it must take beyond an explanation of fewer p
 # Of what a lens leaves: of a bent window's residuals a knock takes a third at most, a delay 2 %.
 MOST, MUCH = 0.5, 0.25
 DELAYS = {Fault.TIMING, Fault.ROWS, Fault.DRIFT}
-SLOWEST_HZ, SLOWEST_CYCLES = (
-    0.8,
-    8.0,
-)  # slower shaking is not told from the wand's own way through the image
-
+# Slower shaking is not told from the wand's own way through the image.
+SLOWEST_HZ, SLOWEST_CYCLES = 0.8, 8.0
 
 # Columns of every system: what the camera's pose and its own lens terms do, then the others.
 POSE = list(range(6))
@@ -73,9 +69,8 @@ class Explanation:
     figures: dict[str, float] = field(default_factory=dict)
 
 
-Choice = tuple[
-    Explanation, Array, Array
-]  # the explanation, its columns (P, 2 M, K) in px, their values (K,)
+# The explanation, its columns (P, 2 M, K) in px, their values (K,).
+Choice = tuple[Explanation, Array, Array]
 
 
 class System:

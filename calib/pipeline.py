@@ -12,7 +12,7 @@ from calib.check.refused import explained
 from calib.check.verdicts import RigFault
 from calib.check.whole.find import Whole
 from calib.core.progress import Progress, quiet
-from calib.core.rig import Rig
+from calib.core.rig import Doubt, Rig
 from calib.core.threads import one_blas_thread
 from calib.core.tracks import Tracks
 from calib.core.wand import Wand
@@ -20,6 +20,7 @@ from calib.errors import InputError, UnsolvableError
 from calib.naming.identify import Identification, hardly_named, identify, is_unnamed
 from calib.naming.renaming import compared, rename
 from calib.solve.calibrate import SolveOptions, Task, bare_rig, begin, finish
+from calib.solve.certainty.held import contradicted
 from calib.solve.fit import Fit
 from calib.solve.hold import RigFit, as_held
 from calib.solve.start.graph import overlap
@@ -216,9 +217,31 @@ def _solved(
         )
         told = str(fit.wand_finding)
         rig = replace(rig, findings=tuple(text for text in rig.findings if text != told))
+    whole = replace(whole, doubts=(*_stated_lenses(rig, used, fit, whole), *whole.doubts))
     rig = replace(rig, doubts=whole.doubts)
     is_whole = options.frames is None and not options.timing
     return Solution(rig, used, fit, held, whole, is_whole, named)
+
+
+def _stated_lenses(rig: Rig, tracks: Tracks, fit: Fit, whole: Whole) -> list[Doubt]:
+    """Return the doubts of stated lenses that the capture shows to be others; of two cameras, that
+    of the two, as one's error looks like the other's.
+    """
+    if rig.covariance is None or fit.freed is None:
+        return []
+    off = contradicted(tracks.cameras, rig.covariance.held, fit.freed)
+    if len(tracks.cameras) == 2 and (off := off[:1]):
+        off = [] if any(d.finding == RigFault.PAIR for d in whole.doubts) else off
+    out = []
+    for lens in off:
+        x, y = lens.centre_px
+        figures = {"focal_share": lens.focal_share, "x_px": x, "y_px": y}
+        if lens.other is None or lens.camera < lens.other:
+            of = (lens.camera,) if lens.other is None else (lens.camera, lens.other)
+            of = tracks.names if len(tracks.names) == 2 else of
+            figures["is_exchanged"] = lens.other is not None
+            out.append(Doubt(RigFault.STATED, of, figures))
+    return out
 
 
 def _with_all_names(task: Task, fit: Fit, progress: Progress) -> tuple[Task, Fit]:

@@ -12,6 +12,7 @@ import pytest
 from scipy import stats
 
 from calib.check.residuals import residual_table
+from calib.check.verdicts import RigFault
 from calib.core.camera import Lens
 from calib.core.parameters import POSITION, CameraParameter, term_values
 from calib.core.rig import Rig
@@ -149,13 +150,15 @@ def with_lens(tracks: Tracks, name: str, **changes: object) -> Tracks:
 
 def test_a_stated_lens_that_the_capture_contradicts_is_named_and_no_other() -> None:
     sim = simulate(Scenario(n_cameras=5, n_frames=600, seed=4, known_lens="measured"))
-    assert not any("stated lens" in f for f in calibrate(sim.tracks, sim.wand).findings)
+    assert not calibrate(sim.tracks, sim.wand).doubts
     given = sim.tracks.camera("cam03").lens
     assert given is not None
     wrong = Lens.from_vector(given.vector * np.array([1.03, 1.03, *[1.0] * 10]))
     rig = calibrate(with_lens(sim.tracks, "cam03", lens=wrong), sim.wand)
-    named = [f for f in rig.findings if "stated lens" in f]
-    assert len(named) == 1 and named[0].startswith("cam03: its stated lens does not fit")
+    named = [d for d in rig.doubts if d.finding == RigFault.STATED]
+    assert [d.cameras for d in named] == [("cam03",)]
+    assert named[0].figures["focal_share"] == pytest.approx(1 / 1.03 - 1, abs=2e-3)
+    assert "that of cam03 comes out otherwise" in str(named[0]) and "--lens free" in str(named[0])
 
 
 def test_what_is_not_known_of_a_held_lens_is_in_the_sigmas(tmp_path) -> None:

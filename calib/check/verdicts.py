@@ -49,6 +49,7 @@ class RigFault(StrEnum):
     LEFT_OUT = "much left out"
     MARKER_LOST = "one marker left out"
     PLACE_LOST = "part of an image left out"
+    STATED = "stated lens does not fit"
     PAIR = "the two cameras do not fit"
 
 

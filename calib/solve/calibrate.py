@@ -22,7 +22,7 @@ from calib.solve.bundle.monotonic import monotonic_prior, sensor_sizes
 from calib.solve.bundle.problem import State
 from calib.solve.bundle.shape import reshaped, shape_prior, wand_shape
 from calib.solve.certainty.covariance import joint_covariance
-from calib.solve.certainty.held import contradicted, held_terms, known_sigma, pull
+from calib.solve.certainty.held import assumed, held_terms, known_sigma, pull
 from calib.solve.certainty.lens_model import Whole, examine_lenses, with_held_terms
 from calib.solve.certainty.sound import require_lenses, require_settled, require_sound
 from calib.solve.certainty.statistics import rig_stats
@@ -158,8 +158,7 @@ def finish(
     require_lenses(fit, tracks)
     whole = with_held_terms(fit) if bundle_options.terms and options.terms != "auto" else None
     rig = _as_rig(tracks, task.stated, fit, whole)
-    if fit.freed is not None and rig.covariance is not None:
-        findings += contradicted(tracks.cameras, frozenset(rig.covariance.held), fit.freed)
+    findings += assumed(tracks.cameras, rig.covariance.held) if rig.covariance else []
     require_sound(rig)
     require_settled(fit, tracks.names)
     if whole:

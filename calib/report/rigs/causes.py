@@ -92,7 +92,7 @@ def _knock(f: dict[str, float]) -> Words:
     return Words(
         f"from frame {f['frame']:.0f} on its points lie {f['size_px']:.2f} px off their earlier "
         f"places{way}",
-        "tighten its mount and clamp, wave again and solve",
+        "tighten its mount and clamp, lock its zoom and focus rings, wave again and solve",
     )
 
 

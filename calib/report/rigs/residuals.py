@@ -7,7 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from calib.check.residuals import ResidualTable, WandLengths
+from calib.check.apart import UNSURE
+from calib.check.residuals import CameraRow, ResidualTable, WandLengths
 from calib.check.verdicts import Fault, Verdict
 from calib.check.whole.find import is_symptom
 from calib.core.names import listed
@@ -21,6 +22,10 @@ from calib.solve.lasting.stretches import USUAL_SHARE
 
 LETTERS = {"aspect": "a", "tangential": "p", "k3": "k", "rational": "r"}
 MOST_NAMED = 5  # cameras in a line about errors that last
+HELD = (
+    "Lenses were held as they are stated. First solve again with --lens free: what it no longer"
+    " finds came of them."
+)
 LEGEND = (
     "RMS is sqrt(mean(dx² + dy²)); 95 %: what 19 of 20 points stay within; noise is "
     "that of one coordinate, corrected for what fitting the wands takes up; bias is the mean of "
@@ -40,6 +45,8 @@ def as_lines(
     ``then`` is the next command where all is good.
     """
     lines: list[str] = [*map(Strong, wrapped(verdict(found), width))]
+    if any(row.lens_terms is None and is_of_lens(row) for row in found.cameras):
+        lines += map(Strong, wrapped(HELD, width))
     for one in found.told:
         if isinstance(one, Doubt):
             lines += map(Strong, wrapped(str(one), width))
@@ -63,6 +70,11 @@ def as_lines(
             for cause in row.causes:
                 lines += wrapped(ended(evidence(cause)), width, f"{row.name}: ")
     return lines
+
+
+def is_of_lens(row: CameraRow) -> bool:
+    """Return whether a lens that is not as stated may be what a camera's causes come of."""
+    return any(cause.cause in UNSURE | {Fault.STRAY} for cause in row.causes)
 
 
 def as_json(found: ResidualTable) -> dict[str, Any]:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from calib.check.verdicts import RigFault
-from calib.core.names import listed
+from calib.core.names import listed, renaming
 from calib.core.rig import Doubt
 
 MEASURE = "Measure the wand again, or give the file of the wand that was waved, and solve again"
@@ -90,7 +90,18 @@ def seen(doubt: Doubt) -> str:
             f" rows {f['top']:.0f} to {f['bottom']:.0f}, {f['share']:.0%} of its points fit"
             f" nothing, elsewhere {f['usual']:.1%}"
         )
-    return _pair(f)
+    return _stated(doubt) if name == RigFault.STATED else _pair(f)
+
+
+def _stated(doubt: Doubt) -> str:
+    f = doubt.figures
+    off = f"{f['focal_share']:+.2%} of focal length, centre ({f['x_px']:+.1f}, {f['y_px']:+.1f}) px"
+    of = listed(doubt.cameras)
+    if f["is_exchanged"]:
+        return f"those of {of} come out as each other's ({doubt.cameras[0]}: {off})"
+    if len(doubt.cameras) > 1:
+        return f"{of} fit with another lens of either ({off}); which cannot be told"
+    return f"that of {of} comes out otherwise ({off}), and its place is off by what that does"
 
 
 def _aside(f: Any) -> str:
@@ -117,7 +128,12 @@ def _pair(f: Any) -> str:
 
 
 def _remedy(doubt: Doubt) -> str:
+    if doubt.figures.get("is_exchanged"):
+        names = renaming(doubt.cameras)
+        return f"Their points, or their stated lenses, stand under each other's names: {names}"
     remedies = {
+        RigFault.STATED: "See which zoom, focus and binning it was measured at; measure it again,"
+        " or solve with --lens free",
         RigFault.MIRRORED: "Switch mirroring or flipping of the images off, and wave again",
         RigFault.WAND: MEASURE,
         # Of three markers on a line the images do not tell a bend from one seen aside.

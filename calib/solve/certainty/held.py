@@ -10,13 +10,14 @@ Determination, 2004, chapter 6 (from memory).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from scipy import special
 
 from calib.core.geometry import Array
-from calib.core.names import listed, renaming
+from calib.core.names import listed
 from calib.core.parameters import MEASURED, RING, CameraParameter, in_order, of_cameras
 from calib.core.rig import Covariance
 from calib.core.tracks import CameraTracks
@@ -56,53 +57,54 @@ def known_sigma(camera: CameraTracks, term: str, focal_px: float) -> float:
     return assumed_sigma(term, focal_px, camera.width)
 
 
-def contradicted(
-    cameras: Sequence[CameraTracks], held: frozenset[CameraParameter], freed: Freed
-) -> list[str]:
-    """Return a sentence about each held lens that the capture shows to be another, and one about
-    what is assumed.
+@dataclass(frozen=True, slots=True)
+class OffLens:
+    """A held lens that the capture shows to be another: by a share of its focal length and a centre
+    in px; ``other`` is the camera whose stated lens it has, and which has its own.
     """
-    out, unstated = [], []
-    is_off: list[int] = []
-    for c, camera in enumerate(cameras):
-        if CameraParameter(camera.name, "focal") not in held:
-            continue
-        if camera.lens_sigma is None:
-            unstated.append(camera.name)
-        if not _is_as_stated(cameras, freed, c, c):
-            is_off.append(c)
+
+    camera: str
+    focal_share: float
+    centre_px: tuple[float, float]
+    other: str | None = None
+
+
+def contradicted(
+    cameras: Sequence[CameraTracks], held: Collection[CameraParameter], freed: Freed
+) -> list[OffLens]:
+    """Return the held lenses that the capture shows to be others."""
+    is_off = [
+        c
+        for c, camera in enumerate(cameras)
+        if CameraParameter(camera.name, "focal") in held and not _is_as_stated(cameras, freed, c, c)
+    ]
     others = {
-        c: j
+        c: cameras[j].name
         for c in is_off
         for j in is_off
         if j != c and _is_as_stated(cameras, freed, c, j) and _is_as_stated(cameras, freed, j, c)
     }
+    out = []
     for c in is_off:
-        name, focal, d = cameras[c].name, float(freed.lens[c, 0]), freed.change[c]
-        off = (
-            f"by {d[0] / focal:+.2%} of focal length and a centre ({d[1]:+.1f}, {d[2]:+.1f}) px off"
-        )
-        if c in others:
-            other = cameras[others[c]].name
-            out.append(
-                f"{name}: its lens comes out as the one stated for {other}, and {other}'s as its "
-                f"own ({off}): their points, or their stated lenses, stand under each other's "
-                f"names: {renaming([name, other])}"
-            )
-            continue
-        out.append(
-            f"{name}: its stated lens does not fit this capture, {off}; its position and rotation "
-            "are off by what that does: measure the lens again, or solve with --lens free"
-        )
-    if unstated:
-        out.append(
-            f"lenses held of {listed(unstated, MOST_NAMED)}: nobody states how well they are "
-            f"known, so the error bars assume"
-            f" {HELD_SIGMA['focal']:.1%} of the focal length and {HELD_SIGMA['cx']:.1%} "
-            f"of the sensor's width for the"
-            " centre (lens_sigma in the tracks states it)"
-        )
+        focal, x, y = freed.change[c].tolist()
+        share = focal / float(freed.lens[c, 0])
+        out.append(OffLens(cameras[c].name, share, (x, y), others.get(c)))
     return out
+
+
+def assumed(cameras: Sequence[CameraTracks], held: Collection[CameraParameter]) -> list[str]:
+    """Return what is to be said of lenses that were held and whose uncertainty nobody states."""
+    unstated = [
+        c.name for c in cameras if c.lens_sigma is None and CameraParameter(c.name, "focal") in held
+    ]
+    if not unstated:
+        return []
+    return [
+        f"lenses held of {listed(unstated, MOST_NAMED)}: nobody states how well they are "
+        f"known, so the error bars assume {HELD_SIGMA['focal']:.1%} of the focal length and "
+        f"{HELD_SIGMA['cx']:.1%} of the sensor's width for the centre (lens_sigma in the tracks "
+        "states it)"
+    ]
 
 
 def _is_as_stated(cameras: Sequence[CameraTracks], freed: Freed, c: int, j: int) -> bool:

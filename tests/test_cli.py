@@ -715,6 +715,17 @@ def test_quiet_leaves_out_notes_and_nothing_else(call: Call, refused: Any, tmp_p
     assert "no file there yet" in refused("--quiet", *made)
 
 
+def test_text_files_that_are_mixed_up_are_told_so(
+    capture: Path, refused: Any, call: Call, tmp_path: Path
+) -> None:
+    example = call("formats", "cameras", "--example")[1]
+    cameras, wand = tmp_path / "cameras.toml", capture / "wand.toml"
+    cameras.write_text(example, encoding="utf-8")
+    solve = ("solve", capture / "tracks.h5", "--wand", cameras, "-o", tmp_path / "r.h5")
+    for arguments in (solve, ("plan", wand), ("import", cameras, wand, "-o", tmp_path / "t.h5")):
+        assert "perhaps two are exchanged" in refused(*arguments)
+
+
 @pytest.mark.parametrize(
     ("header", "message"),
     [

@@ -232,6 +232,7 @@ def test_numbers_as_other_programs_store_them_are_read(tracks: Tracks, tmp_path:
         file.attrs["version"] = np.array([[1.0]])
         group = file["cameras/west 2"]
         group.attrs["width"] = np.array([1280.0])
+        group.attrs.create("serial", ["0042"], dtype=h5py.string_dtype())
         for key, dtype in (("frame", "i4"), ("marker", "i8")):
             values = group[key][()]
             del group[key]

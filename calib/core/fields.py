@@ -116,6 +116,9 @@ class Fields:
         unknown = [key for key in self.table if key not in known]
         if unknown:
             remedy = f"{did_you_mean(unknown[0], known)} Correct the spelling or remove it."
+            needed = {item.key for item in items if item.is_needed}
+            if not self.where and needed and not needed & set(self.table):
+                remedy = "Name the right file, perhaps two are exchanged."
             raise InputError(
                 self.where or "top level",
                 expected=f"only the keys {', '.join(known)}",
@@ -215,7 +218,7 @@ class Fields:
             )
         value = self.table[key]
         if isinstance(value, np.ndarray | np.generic) and value.size == 1:
-            value = value.reshape(())[()].item() if isinstance(value, np.ndarray) else value.item()
+            value = value.item()
         return value.decode(errors="replace") if isinstance(value, bytes) else value
 
 

@@ -274,7 +274,7 @@ def load_toml(path: PathLike, kind: str) -> dict[str, Any]:
             str(path),
             expected=f"{kind}",
             found=str(error),
-            remedy="Correct the syntax at that place.",
+            remedy="Correct the syntax at that place, or name the right file.",
         ) from None
 
 

@@ -7,7 +7,7 @@ from typing import Annotated
 
 from calib.cli.help import option
 from calib.cli.options import AsJson, Force, TracksFile, WandFile, check_page
-from calib.cli.reading import load_capture
+from calib.cli.reading import inside, load_capture
 from calib.outputs import check_outputs, together, write_text
 
 
@@ -45,7 +45,7 @@ def identify(
     from calib.report.captures import names as report
 
     capture, stated = load_capture(tracks, wand)
-    with console.progress() as progress:
+    with inside(tracks), console.progress() as progress:
         found = calib.identify(capture, stated, progress)
     with together():
         calib.save_tracks(found.tracks, output, force)

@@ -65,6 +65,13 @@ def test_columns_come_in_any_order_and_marker_and_radius_may_be_missing() -> Non
     assert tracks.cameras[1].n_points == 0
 
 
+def test_whole_numbers_may_be_written_as_floats() -> None:
+    """A column of integers with gaps comes out so of tables that hold it as floats."""
+    text = "camera,frame,x,y,marker\nleft,3.0,1,2,1.0\nleft,4.0,1,2,\n"
+    left = tracks_from_csv(text.splitlines(keepends=True), cameras()).cameras[0]
+    assert left.frame.tolist() == [3, 4] and left.marker.tolist() == [1, -1]
+
+
 def test_a_table_of_a_header_alone_has_no_points() -> None:
     assert [c.n_points for c in tracks_from_csv(["camera,frame,x,y\n"], cameras()).cameras] == [
         0,

@@ -206,8 +206,18 @@ def _values(number: int, line: str) -> list[str]:
         ) from None
 
 
+def _whole(text: str) -> int:
+    """Return a whole number; "12.0", as columns with gaps come out of tables of floats, counts."""
+    try:
+        return int(text)
+    except ValueError:
+        if not (value := float(text)).is_integer():
+            raise
+        return int(value)
+
+
 def _marker(text: str) -> int:
-    return int(text) if text.strip() else -1
+    return _whole(text) if text.strip() else -1
 
 
 def _radius_px(text: str) -> float:
@@ -228,7 +238,7 @@ class _Kind:
 
 _KINDS = {
     # With a marker's 16 bits, a frame still makes a key of 64.
-    "frame": _Kind(int, lambda v: np.abs(v) < 2**47, "a whole number"),
+    "frame": _Kind(_whole, lambda v: np.abs(v) < 10**14, "a whole number of 14 digits at most"),
     "x": _Kind(float, np.isfinite, "a finite number of px"),
     "y": _Kind(float, np.isfinite, "a finite number of px"),
     "marker": _Kind(

@@ -138,6 +138,12 @@ def test_a_suggested_command_works_as_printed(capture: Path, call: Call, tmp_pat
     assert code == 1 and suggested(out)[:2] == ["plan", str(folder / "hall.toml")]
 
 
+def test_a_recheck_by_the_rigs_own_capture_says_so_first(capture: Path, call: Call) -> None:
+    """Or a mixed-up file would pass for a rig that stands."""
+    code, out, _ = call("--quiet", "recheck", capture / "rig.h5", capture / "tracks.h5")
+    assert code == 0 and out.startswith("tracks.h5 is the capture that the rig was solved from: ")
+
+
 def test_residuals_prints_the_table_and_the_same_numbers_as_json(capture: Path, call: Call) -> None:
     code, text, err = call("residuals", capture / "rig.h5", capture / "tracks.h5")
     assert (code, err) == (0, "")

@@ -13,7 +13,10 @@ from calib.solve.start.graph import camera_graph, overlap
 # A pose and a ring are nine numbers; ten points (two numbers each) for each of them that other
 # cameras see as well.
 MIN_POINTS = 90
-WAVE = "Wave where several cameras see the wand, with its markers identified."
+WAVE = (
+    "Wave where several cameras see the wand, with its markers identified; by other markers than "
+    "the wand's: --any (recheck_any in Python)."
+)
 
 
 def matched(rig: Rig, tracks: Tracks) -> Tracks:

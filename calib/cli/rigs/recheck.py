@@ -90,6 +90,7 @@ def recheck(
     import calib
     from calib.cli import console
     from calib.report.changes import recheck as report
+    from calib.report.words import wrapped
 
     stored, rig_read = loaded(calib.load_rig, rig)
     capture, read = loaded(calib.load_tracks, tracks)
@@ -101,11 +102,6 @@ def recheck(
     solved_from = stored.provenance.get("tracks")
     is_own = isinstance(solved_from, dict) and solved_from.get("sha256") == read["sha256"]
     document["is_own_capture"] = is_own
-    if is_own:
-        notes.append(
-            f"{tracks.name} is the capture that the rig was solved from: it cannot show what "
-            "changed since; wave again"
-        )
     if output is not None:
         if changed := found.repairable:
             with console.progress() as progress:
@@ -120,7 +116,11 @@ def recheck(
         console.print_json(document)
     else:
         given = "" if repair else shlex.join([str(rig), str(tracks)])
-        console.print_report(report.as_lines(found, console.width(), given, explain))
+        own = (
+            f"{tracks.name} is the capture that the rig was solved from: wave again, for it cannot"
+        )
+        told = wrapped(f"{own} show what changed since.", console.width()) if is_own else []
+        console.print_report([*told, *report.as_lines(found, console.width(), given, explain)])
     for note in notes:
         console.note(note)
     if found.needs_a_hand and not as_json:

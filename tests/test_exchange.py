@@ -10,11 +10,12 @@ import numpy as np
 import pytest
 
 from calib.check.recheck.exchange import bearers
+from calib.check.recheck.misread import TURNED
 from calib.check.recheck.outcome import CameraChange
 from calib.check.recheck.run import recheck
 from calib.check.residuals import residual_table
-from calib.check.verdicts import Change, Standing
-from calib.core.tracks import Tracks
+from calib.check.verdicts import Change, RigFault, Standing
+from calib.core.tracks import CameraTracks, Tracks
 from calib.errors import InputError
 from calib.intake.edit import select
 from calib.pipeline import solve_rig
@@ -142,7 +143,42 @@ def test_stated_lenses_tell_two_names_that_were_exchanged_in_a_capture_of_its_ow
         replace(to, **{key: getattr(of, key) for key in seen}) for to, of in ((a, b), (b, a))
     ]
     tracks = replace(sim.tracks, cameras=(*cameras, *sim.tracks.cameras[2:]))
-    told = solve_rig(tracks, sim.wand).rig.findings
-    assert sum("its lens comes out as the one stated for" in text for text in told) == 2
-    assert "--rename cam01=cam02 --rename cam02=cam01" in told[0]
-    assert not any("comes out" in f for f in solve_rig(sim.tracks, sim.wand).rig.findings)
+    (told,) = (d for d in solve_rig(tracks, sim.wand).rig.doubts if d.finding == RigFault.STATED)
+    assert told.cameras == ("cam01", "cam02") and "come out as each other's" in str(told)
+    assert "--rename cam01=cam02 --rename cam02=cam01" in str(told)
+    assert not solve_rig(sim.tracks, sim.wand).rig.doubts
+
+
+def seen_as(tracks: Tracks, camera: CameraTracks) -> Tracks:
+    return replace(
+        tracks, cameras=tuple(camera if c.name == camera.name else c for c in tracks.cameras)
+    )
+
+
+@pytest.mark.parametrize("signs", TURNED.values(), ids=TURNED)
+def test_an_image_that_was_turned_since_is_told_and_is_nobodys_move(
+    wave: Simulation, signs: tuple[int, int]
+) -> None:
+    """A mirrored or turned image came out as a camera that went thirty metres, or as noise."""
+    c = wave.tracks.camera("cam03")
+    x, y = c.xy_px.T
+    x, y = (x if signs[0] > 0 else c.width - 1 - x), (y if signs[1] > 0 else c.height - 1 - y)
+    tracks = seen_as(wave.tracks, replace(c, xy_px=np.column_stack([x, y])))
+    how = next(name for name, of in TURNED.items() if of == signs)
+    found = recheck(wave.truth, tracks)
+    assert {c.name for c in found.cameras if c.verdict == Standing.UNSEEN} == {"cam03"}
+    assert how in note(found, found.camera("cam03"))
+    assert found.needs_a_hand and not found.repairable
+
+
+def test_another_recording_and_a_count_that_began_elsewhere_are_told(wave: Simulation) -> None:
+    c = wave.tracks.camera("cam03")
+    other = simulate(replace(RIG, wave=2)).tracks.camera("cam03")
+    for points, verdict, told in (
+        (other, Standing.UNSEEN, "another recording"),
+        (replace(c, frame=c.frame + 300), Standing.TIMING, "300 frames earlier"),
+    ):
+        found = recheck(wave.truth, seen_as(wave.tracks, points))
+        verdicts = {c.name: c.verdict for c in found.cameras if c.verdict != Standing.UNMOVED}
+        assert verdicts == {"cam03": verdict}
+        assert told in note(found, found.camera("cam03"))

@@ -9,6 +9,7 @@ points can be tried at every camera's place.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -18,7 +19,7 @@ from scipy.optimize import linear_sum_assignment
 from calib.core.camera import undistort
 from calib.core.geometry import Array
 from calib.core.rig import Rig
-from calib.core.tracks import Tracks
+from calib.core.tracks import CameraTracks, Tracks
 from calib.errors import InputError
 from calib.solve.start.graph import overlap
 from calib.solve.start.motion import shared_points
@@ -78,6 +79,32 @@ def under_right_names(tracks: Tracks, borne: dict[str, str]) -> Tracks:
     return replace(tracks, cameras=cameras)
 
 
+def own_fit(rig: Rig, camera: CameraTracks, others: Sequence[CameraTracks]) -> float:
+    """Return the share of a camera's points that are near where the rig has them, by the second
+    best of some others; nan where it shares few with any.
+    """
+    shares = []
+    for other in others:
+        uv_a, uv_b, _, _ = shared_points(camera, other)
+        if len(uv_a) < MIN_POINTS:
+            continue
+        rows = np.linspace(0, len(uv_a) - 1, min(MAX_POINTS, len(uv_a))).astype(int)
+        at_a, at_b = rig.camera(camera.name), rig.camera(other.name)
+        rays = _rays(rig, camera.name, uv_a[rows]), _rays(rig, other.name, uv_b[rows])
+        off = _off_plane(at_b.position_mm - at_a.position_mm, *rays)
+        shares.append(float((off < NEAR * at_b.width / at_b.lens.fx).mean()))
+    return sorted(shares)[-min(2, len(shares))] if shares else float("nan")
+
+
+def _off_plane(base: Array, rays_a: Array, rays_b: Array) -> Array:
+    """Return how far second rays (n, 3) leave the planes of base lines and first rays, as angles;
+    arguments may have more axes in front.
+    """
+    plane = np.cross(base, rays_a)
+    size = np.linalg.norm(plane, axis=-1)
+    return np.asarray(np.abs((plane * rays_b).sum(axis=-1)) / np.maximum(size, 1e-12))
+
+
 def _shares(rig: Rig, tracks: Tracks, a: int, b: int) -> Array:
     """Return the share of common points of two cameras that is near, (C, C), with the first at each
     camera's place and the second at each other's.
@@ -88,10 +115,7 @@ def _shares(rig: Rig, tracks: Tracks, a: int, b: int) -> Array:
     rays_a, rays_b = (np.stack([_rays(rig, n, uv[rows]) for n in names]) for uv in (uv_a, uv_b))
     centre = np.stack([rig.camera(n).position_mm for n in names])
     base = centre[None] - centre[:, None]
-    # The plane of base line and first ray; how far the second ray leaves it, as an angle.
-    plane = np.cross(base[:, :, None], rays_a[:, None])
-    size = np.linalg.norm(plane, axis=-1)
-    off = np.abs(np.einsum("ijnk,jnk->ijn", plane, rays_b)) / np.maximum(size, 1e-12)
+    off = _off_plane(base[:, :, None], rays_a[:, None], rays_b[None])
     reach = np.array([NEAR * rig.camera(n).width / rig.camera(n).lens.fx for n in names])
     near = np.asarray((off < reach[None, :, None]).mean(axis=2))
     np.fill_diagonal(near, 0.0)

@@ -35,7 +35,8 @@ class CameraChange:
     (None: it has no tracks). ``shift_camera_mm (3,)`` is the shift in its own axes: right, down,
     forward. ``borne`` is the camera whose points stand under its name, ``since_frame`` the frame
     from which on it stood elsewhere in this wave and ``step_px`` by how much its points moved then.
-    ``serial`` is set where the capture states another serial number than the rig.
+    ``serial`` is set where the capture states another serial number than the rig, and ``misread``
+    is what is wrong with points that it cannot be judged by.
     """
 
     name: str
@@ -64,6 +65,7 @@ class CameraChange:
     since_frame: int | None = None
     step_px: float = NAN
     serial: NewSerial | None = None
+    misread: str | None = None
 
     @classmethod
     def unseen(cls, name: str, n_shared: int | None) -> CameraChange:
@@ -214,7 +216,7 @@ class Recheck(Told):
     @property
     def needs_a_hand(self) -> bool:
         return (
-            any(c.needs_a_hand for c in self.cameras)
+            any(c.needs_a_hand or c.verdict == Standing.UNSEEN for c in self.cameras)
             or self.drift is not None
             or not self.has_majority
         )

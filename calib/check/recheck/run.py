@@ -14,6 +14,7 @@ from calib.check.recheck.drift import NO_SCALE, Scale, growth, scale_of, without
 from calib.check.recheck.exchange import bearers, under_right_names
 from calib.check.recheck.inputs import joined, matched
 from calib.check.recheck.judge import Clock, RecheckOptions, judged, measured, with_knocks
+from calib.check.recheck.misread import misread
 from calib.check.recheck.outcome import Recheck
 from calib.check.recheck.whole import whole, with_serials
 from calib.check.verdicts import Standing
@@ -82,7 +83,9 @@ def recheck(
     options, given = options or RecheckOptions(), tracks
     tracks = in_step(rig, _identified(rig, matched(rig, tracks), progress))
     borne = bearers(rig, tracks)
-    tracks, n_shared = joined(rig, under_right_names(tracks, borne))
+    tracks = under_right_names(tracks, borne)
+    wrong = misread(rig, tracks)
+    tracks, n_shared = joined(rig, tracks.subset([n for n in tracks.names if n not in wrong]))
     in_time = without_fractions(rig, tracks)
     fit = solve_anew(rig, in_time, progress)
     if tracks.is_identified:
@@ -105,6 +108,13 @@ def recheck(
             apart = compared(rig, part, fit, own, borne, n_shared, options, progress)
             cameras = tuple(moving.get(c.name, c) for c in apart.cameras)
             found = replace(apart, cameras=cameras, tracks=tracks)
+    told = (
+        replace(c, verdict=wrong[c.name].verdict, misread=wrong[c.name].what)
+        if c.name in wrong
+        else c
+        for c in found.cameras
+    )
+    found = replace(found, cameras=tuple(told))
     return with_serials(found, rig, given)
 
 

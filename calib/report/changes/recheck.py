@@ -258,6 +258,8 @@ def _ring(found: Recheck, c: CameraChange) -> list[str]:
 
 
 def _why(found: Recheck, c: CameraChange) -> str:
+    if c.misread:
+        return c.misread
     if c.verdict in {Standing.MOVED, Standing.LENS}:
         return _majority(found) if found.majority == Majority.ONE_OF_TWO else _change(c)
     if c.verdict == Standing.EXCHANGED:

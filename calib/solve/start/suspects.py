@@ -34,7 +34,7 @@ BETTER = 0.15  # and by how much it must stand above the reading given
 END = 0.3  # share of a camera's points at the beginning and the end in which shifts are compared
 PART = 1 / 3  # of a frame: a drifting count's ends are tried so far beside the whole one
 MAX_SHIFT_S = 2.0  # every shift is tried this far either way, beyond those that speed tells
-MIN_COMMON = 100  # points at a shift that is found so: of many shifts, few points fit one by chance
+TELLS = 60  # points of a pair: fewer, of a short way of the wand, fit one of many shifts by chance
 NEAR = 6  # frames by which the wand's speed may miss it: four in five within two
 
 
@@ -81,7 +81,7 @@ def suspects(tracks: Tracks, wand: Wand, views: PairViews) -> list[Suspect]:
             continue
         # A neighbour that fits nobody either is no witness.
         partners = [b for b in shares if b in sound] or list(shares)
-        found = _reread(tracks, c, partners[:PARTNERS], sound, len(wand.markers))
+        found = reread(tracks, c, partners[:PARTNERS], sound, len(wand.markers))
         out += [found] if found else []
     return out
 
@@ -154,7 +154,7 @@ def _share(a: CameraTracks, b: CameraTracks) -> tuple[float, int]:
     return float(fundamental(shared.uv_a, shared.uv_b, 0.99, 500)[1].mean()), n
 
 
-def _reread(
+def reread(
     tracks: Tracks, c: int, partners: list[int], sound: list[int], n_markers: int
 ) -> Suspect | None:
     """Return the reading under which a camera's points fit its partners, or at another time those
@@ -179,14 +179,10 @@ def _reread(
         whole = _shift_among(tried, camera, witnesses)
         if whole and all(of is None or of.frames == whole.frames for of in found):
             found = [whole, whole]
-        found = [
-            of or _shift_among(tried, part, witnesses)
-            for of, part in zip(found, parts, strict=True)
-        ]
     first, second = found
-    if first is None and second is None:
+    if first is None or second is None:
         return _foreign(camera, witnesses, before) if len(sound) > 1 else None
-    if first is None or second is None or not (first.frames or second.frames):
+    if not (first.frames or second.frames):
         return None
     others = others or witnesses
     fits = _fits(min(first.share, second.share), min(first.before, second.before))
@@ -214,9 +210,11 @@ def _reread(
 
 
 def _pooled(camera: CameraTracks, others: list[CameraTracks]) -> float:
-    """Return the share of the points common with others that fit, each pair by itself."""
+    """Return the share of the points common with others that fit, each pair by itself, of those
+    that share enough.
+    """
     found = [(share * n, n) for share, n in (_share(camera, other) for other in others)]
-    fitting, points = np.sum(found, axis=0) if found else (0, 0)
+    fitting, points = np.sum([of for of in found if of[1] >= TELLS] or [(0, 0)], axis=0)
     return float(fitting / points) if points else 0.0
 
 
@@ -268,8 +266,8 @@ def _shift_among(
     """
     about = {shift + step for shift in (0, *shifts) for step in range(-NEAR, NEAR + 1)}
     found = {shift: _beside(_shifted(camera, shift), witnesses) for shift in about}
-    enough = max(MIN_COMMON, *(n / 2 for _, n in found.values()))
-    share = {shift: of if n >= enough else 0.0 for shift, (of, n) in found.items()}
+    most = max(n for _, n in found.values())
+    share = {shift: of if 2 * n >= most else 0.0 for shift, (of, n) in found.items()}
     best = max(share, key=lambda k: (share[k], -abs(k)))
     if share[best] < PEAK or (best and share[best] < found[0][0] + BETTER):
         return None
@@ -344,7 +342,13 @@ def _away(camera: CameraTracks, others: list[CameraTracks], velocity: Array, lat
     xy = camera.xy_px - (late - whole)[:, None] * velocity
     _, first = np.unique(point_keys(camera.frame + whole, camera.marker), return_index=True)
     first = first[np.argsort((camera.frame + whole)[first], kind="stable")]
-    timed = replace(camera.rows(first), frame=(camera.frame + whole)[first], xy_px=xy[first])
+    timed = replace(
+        camera,
+        frame=(camera.frame + whole)[first],
+        xy_px=xy[first],
+        marker=camera.marker[first],
+        radius_px=None,
+    )
     away = [np.array([np.inf])]
     for other in others:
         shared = Shared(*as_shared(timed, other))

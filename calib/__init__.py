@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import importlib
 import re
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -25,7 +26,10 @@ __all__ = list(_PLACES)
 
 def __getattr__(name: str) -> Any:
     if name not in _PLACES:
-        raise AttributeError(f"module 'calib' has no attribute {name!r}")
+        # With the name and where it was looked for, the interpreter says which was likely meant.
+        raise AttributeError(
+            f"module 'calib' has no attribute {name!r}", name=name, obj=sys.modules[__name__]
+        )
     if _PLACES[name] == __name__:  # a package, which may hold a function of that name
         return importlib.import_module(f"{__name__}.{name}")
     value = getattr(importlib.import_module(_PLACES[name]), name)

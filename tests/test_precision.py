@@ -132,6 +132,14 @@ def test_the_figure_names_the_middle_and_the_worst() -> None:
     assert one_line(replace(rig, covariance=None)) == ""
 
 
+def test_places_and_noise_that_are_none_are_refused() -> None:
+    for places in (np.zeros((3, 2)), np.full((1, 3), np.nan)):
+        with pytest.raises(InputError, match="places_mm"):
+            precision(by_hand(), places)
+    with pytest.raises(InputError, match="noise"):
+        precision(by_hand(), np.zeros((1, 3)), noise_px=-1.0)
+
+
 def test_the_figure_is_the_same_in_any_world() -> None:
     """A rig's record, made once it is aligned, has the figures of its solve."""
     rig = solved()

@@ -89,8 +89,8 @@ REFUSED = {
     "wand with a name twice": (
         lambda: wand(names=("p", "q", "p")),
         "[markers]",
-        "3 names",
-        "460.0",
+        "each name once",
+        "p, q, p",
     ),
     "wand in the plane": (lambda: wand(LINE[:, :2]), "[markers]", "x, y, z", "170.0"),
     "wand with nan": (lambda: wand(at((1, 1), NAN, LINE)), "[markers]", "within", "nan"),
@@ -340,6 +340,13 @@ REFUSED = {
         "p, q, r",
         "p, q",
     ),
+    "rows of two lengths": (
+        lambda: tracks(xy_px=[[1.0, 2.0], [3.0], [4.0, 5.0]]),
+        ": xy",
+        "rows of one length",
+        "inhomogeneous",
+    ),
+    "no markers": (lambda: tracks(marker=None), ": marker", "numbers", "None"),
     "rig without a camera": (
         lambda: rig().camera("cam3"),
         "camera",

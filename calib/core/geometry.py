@@ -15,9 +15,14 @@ from calib.errors import InputError
 Array = NDArray[np.float64]
 
 
-def frozen(values: Any, dtype: Any = np.float64) -> NDArray[Any]:
-    """Return a read-only, contiguous copy of ``values``."""
-    array = np.array(values, dtype=dtype, order="C", copy=True)
+def frozen(values: Any, dtype: Any = np.float64, where: str = "array") -> NDArray[Any]:
+    """Return a read-only, contiguous copy of ``values``; InputError where these are no numbers."""
+    try:
+        array = np.array(values, dtype=dtype, order="C", copy=True)
+    except (TypeError, ValueError) as error:
+        raise InputError(
+            where, expected="numbers, in rows of one length", found=str(error)
+        ) from None
     array.flags.writeable = False
     return array
 

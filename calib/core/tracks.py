@@ -71,7 +71,10 @@ class CameraTracks:
     n_outside: int = 0
 
     def __post_init__(self) -> None:
-        frame, xy = _whole(self.name, "frame", self.frame, np.int64), frozen(self.xy_px)
+        frame, xy = (
+            _whole(self.name, "frame", self.frame, np.int64),
+            frozen(self.xy_px, where=f"{self.name}: xy"),
+        )
         marker = _whole(self.name, "marker", self.marker, np.int16)
         n = frame.shape[0] if frame.ndim == 1 else -1
         if (
@@ -212,14 +215,15 @@ def common_frames(frames: Sequence[Ints]) -> tuple[Ints, list[NDArray[np.intp]]]
 
 def _whole(name: str, column: str, values: Any, dtype: Any) -> NDArray[Any]:
     """Return a read-only copy as integers; InputError where that would change a number."""
-    given = np.asarray(values)
+    place = f"{name}: {column}"
+    given = values if isinstance(values, np.ndarray) else frozen(values, None, place)
     with np.errstate(invalid="ignore"):  # nan: told below
-        whole = frozen(given, dtype)
+        whole = frozen(given, dtype, place)
     is_bad = np.ravel(whole != given)
     if is_bad.any():
         row, limits = int(is_bad.argmax()), np.iinfo(dtype)
         raise InputError(
-            f"{name}: {column} row {row}",
+            f"{place} row {row}",
             expected=f"a whole number from {limits.min} to {limits.max}",
             found=str(given.flat[row]),
         )
@@ -310,6 +314,7 @@ class Tracks:
     is_identified: bool = False
 
     def __post_init__(self) -> None:
+        object.__setattr__(self, "cameras", tuple(self.cameras))
         names = [c.name for c in self.cameras]
         if not names:
             raise InputError("cameras", expected="one camera or more", found="none")

@@ -64,8 +64,9 @@ class Wand:
         n = len(self.markers)
         if n < 1:
             raise InputError("[markers]", expected="a marker or more", found="0")
-        is_placed = points.shape == (n, 3) and bool((np.abs(points) <= MOST_MM).all())
-        if len(set(self.markers)) != n or not is_placed:
+        if len(set(self.markers)) != n:
+            raise InputError("[markers]", expected="each name once", found=", ".join(self.markers))
+        if points.shape != (n, 3) or not (np.abs(points) <= MOST_MM).all():
             raise InputError(
                 "[markers]",
                 expected=f"x, y, z within ± {MOST_MM:g} mm under {n} names",
@@ -78,6 +79,7 @@ class Wand:
                 found=str(self.sigma_mm),
             )
         object.__setattr__(self, "points_mm", points)
+        object.__setattr__(self, "markers", tuple(self.markers))
         length = self.lengths_mm
         for i, j in zip(*np.triu_indices(n, 1), strict=True):
             if length[i, j] <= max(3.0 * self.sigma_mm, 1e-9):

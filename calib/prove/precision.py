@@ -8,10 +8,10 @@ from typing import ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.core.geometry import Array, rotation_from_vector
+from calib.core.geometry import Array, frozen, rotation_from_vector
 from calib.core.rig import Rig
 from calib.core.threads import one_blas_thread
-from calib.errors import UnsolvableError
+from calib.errors import InputError, UnsolvableError
 from calib.prove.space.joint import RigErrors, covariance_of, effects, rig_errors
 from calib.prove.space.views import Cameras, cameras_of, views_of, views_of_places
 from calib.prove.volume import Box, seen_box, wave_box
@@ -116,12 +116,18 @@ def precision(
 
     Raises
     ------
+    InputError
+        Places are not finite (n, 3), or the noise is not above 0.
     UnsolvableError
         No place is seen by two cameras.
     """
     if places_mm is None:
         places_mm = default_places(rig, range_mm=range_mm)
-    places, cameras = np.asarray(places_mm, float), cameras_of(rig, None, noise_px)
+    places, cameras = frozen(places_mm), cameras_of(rig, None, noise_px)
+    if places.ndim != 2 or places.shape[1] != 3 or not np.isfinite(places).all():
+        raise InputError(
+            "places_mm", expected="finite coordinates (n, 3)", found=f"shape {places.shape}"
+        )
     views = views_of_places(rig, places, range_mm)
     errors = rig_errors(rig)
     B, noise = effects(errors, views, places, cameras)

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from calib.core.geometry import Array
 from calib.core.rig import Rig
 from calib.core.tracks import Tracks
+from calib.errors import InputError
 
 Index = NDArray[np.intp]
 DEFAULT_PX = 0.2  # noise where a rig states none: of a well-lit marker (common practice, no source)
@@ -39,8 +40,11 @@ def cameras_of(
     """Return cameras of a rig, by default all, with the noise that its solve found or with
     ``noise_px``.
 
-    A camera whose noise is not known gets the median of the others'.
+    A camera whose noise is not known gets the median of the others'. Raises InputError where
+    ``noise_px`` is none.
     """
+    if noise_px is not None and not 0 < noise_px < np.inf:
+        raise InputError("noise", expected="a noise above 0 px", found=f"{noise_px:g}")
     cameras = [rig.camera(n) for n in (names or rig.names)]
     sigma = np.array([c.stats.sigma_px if c.stats is not None else np.nan for c in cameras])
     sigma[~(sigma > 0)] = np.nan

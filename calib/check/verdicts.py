@@ -44,6 +44,7 @@ class RigFault(StrEnum):
     BENT = "wand bends"
     OFF_LINE = "marker beside the line"
     MARKER = "marker seen off its place"
+    LEANING = "markers seen off along the wand"
     LENGTHS = "wand lengths do not come out"
     CHANGED = "rig changed during the wave"
     LEFT_OUT = "much left out"

@@ -18,7 +18,7 @@ from calib.solve.bundle.linearise import linearise, residuals
 from calib.solve.bundle.problem import Problem, State, problem_from_tracks
 from calib.solve.bundle.shape import wand_shape
 from calib.solve.fit import GATE_SQUARED, Fit, dof_sigmas, gate, robust_sigmas, squared_residuals
-from calib.solve.lasting.by_place import without_field
+from calib.solve.lasting.evened import evened
 from calib.solve.lasting.find import find_off, passing, with_sizes
 from calib.solve.lasting.stretches import Off, Stretch, camera_of, off_pairs, pairs_in
 from calib.solve.refine import LOSS_SCALE, placed
@@ -109,8 +109,8 @@ def hold_cameras(tracks: Tracks, wand: Wand, cameras: State) -> RigFit:
             sigma,
         )
         if k + 1 < HOLD_ROUNDS:
-            evened = replace(problem, uv_px=without_field(weighted, state, sigma).uv_px)
-            off = find_off(evened, state, seen, sigma, float(np.sqrt(GATE_SQUARED)))
+            even = replace(problem, uv_px=evened(weighted, state, sigma).uv_px)
+            off = find_off(even, state, seen, sigma, float(np.sqrt(GATE_SQUARED)))
             off, stretches, much = passing(problem, off, seen, MOST_OFF)
             off = [o for o in off if camera_of(problem, o) not in much]
             stretches = [s for s in stretches if s.camera not in much]

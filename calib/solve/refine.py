@@ -33,7 +33,7 @@ from calib.solve.fit import (
     with_told,
 )
 from calib.solve.lasting.bending import find_followed
-from calib.solve.lasting.by_place import without_field
+from calib.solve.lasting.evened import evened
 from calib.solve.lasting.find import LEAST_SHIFT, find_off, passing, with_sizes, within
 from calib.solve.lasting.scatter import Scatter, scatter_of_fit
 from calib.solve.lasting.solved import Solved
@@ -198,13 +198,13 @@ def _without_lasting(fit: Fit, seen: NDArray[np.bool_]) -> tuple[NDArray[np.bool
     """Return the points (M, P) of ``seen`` outside stretches that stand off together, and the fit
     without these, which takes up the memory of the fit given.
 
-    What comes back whenever the wand is at a place does not pass: the search does not see it.
+    What comes back with the wand's place or turn does not pass: the search does not see it.
     """
-    evened = without_field(fit.problem, fit.result.state, fit.sigma_px, fit.options.terms)
-    if evened is fit.problem:
+    even = evened(fit.problem, fit.result.state, fit.sigma_px, fit.options.terms)
+    if even is fit.problem:
         return _search(fit, seen)
     near = _near(fit.options)
-    sound, found = _search(_refitted(replace(fit, problem=evened), seen, near), seen)
+    sound, found = _search(_refitted(replace(fit, problem=even), seen, near), seen)
     return sound, replace(_refitted(fit, sound, near), stretches=found.stretches)
 
 

@@ -19,6 +19,7 @@ from calib.core.rig import Doubt, Rig
 from calib.core.tracks import Tracks
 from calib.solve.bundle.intersect import triangulate_markers
 from calib.solve.hold import RigFit
+from calib.solve.lasting.leaning import find_leaning
 
 # A marker is off where it lies this many times farther from its place than the cameras' noise lets
 # expect (sound ones 0.7 to 1.2), and than the other markers do.
@@ -60,7 +61,7 @@ def look_at_whole(rig: Rig, tracks: Tracks, fit: RigFit, moves: Moves) -> Whole:
     points = triangulate_markers(fit.problem.with_weight(fit.is_inlier.astype(float)), fit.state)
     is_rigs = bool(moves.of) and moves.is_rigs
     doubts = [
-        *([*_wand(rig, fit)] or _seen_aside(rig, fit)),
+        *_of_wand(rig, fit),
         *(_changed(fit, moves) if is_rigs else ()),
         *_lengths(rig, points),
         *_much(tracks, shares),
@@ -70,6 +71,29 @@ def look_at_whole(rig: Rig, tracks: Tracks, fit: RigFit, moves: Moves) -> Whole:
         doubts = [*_pair(tracks, fit, moves, doubts)]
     is_one = len(tracks.names) > 2 and not is_rigs
     return Whole(tuple(doubts), moves.of if is_one else {}, points)
+
+
+def _of_wand(rig: Rig, fit: RigFit) -> Iterator[Doubt]:
+    """Yield what is wrong with the wand or with how its markers are seen; what leaning may make of
+    a marker's place is told as that alone.
+    """
+    weighted = fit.problem.with_weight(fit.is_inlier / fit.sigma_px[fit.problem.cam])
+    leaning = find_leaning(weighted, fit.state)
+    least = 0.0
+    if leaning is not None:
+        longer_mm = -leaning.growth * rig.wand.span_mm  # as the wand looks
+        if abs(longer_mm) > _least_mm(rig):
+            figures = {"size_mm": leaning.size_mm, "longer_mm": longer_mm}
+            yield Doubt(RigFault.LEANING, (), figures, abs(longer_mm))
+            least = abs(leaning.size_mm)
+    for doubt in [*_wand(rig, fit)] or _seen_aside(rig, fit):
+        if doubt.effect_mm is None or doubt.effect_mm > least:
+            yield doubt
+
+
+def _least_mm(rig: Rig) -> float:
+    """Return by how much the wand may be another than its file says before it is told."""
+    return max(5.0 * rig.wand.sigma_mm, 1e-4 * rig.wand.span_mm)
 
 
 def _wand(rig: Rig, fit: RigFit) -> Iterator[Doubt]:
@@ -82,7 +106,7 @@ def _wand(rig: Rig, fit: RigFit) -> Iterator[Doubt]:
         return
     readings = marker_readings(every, fit.state, points)
     names = rig.wand.markers
-    if len(names) > 1 and off.max() > max(5.0 * rig.wand.sigma_mm, 1e-4 * rig.wand.span_mm):
+    if len(names) > 1 and off.max() > _least_mm(rig):
         far = int(off.argmax())
         yield Doubt(
             RigFault.WAND, (), {"marker": names[far], "offset_mm": float(off[far])}, float(off[far])

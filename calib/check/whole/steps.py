@@ -28,7 +28,7 @@ from calib.solve.bundle.problem import Problem
 from calib.solve.certainty.normal import Information, on_places, world_motions
 from calib.solve.fit import frames_with_pose
 from calib.solve.hold import MOST_PASSING_S, RigFit
-from calib.solve.lasting.by_place import without_field
+from calib.solve.lasting.evened import evened
 from calib.solve.lasting.stretches import chance_at_end
 
 # A step counts where chance makes it once in a million captures, and it moves points by as much as
@@ -184,11 +184,11 @@ def largest_step(fit: RigFit) -> Step | None:
 
 
 def _evened(fit: RigFit) -> RigFit:
-    """Return the fit with what points of one place share taken off them, as parts of a wave see
-    other places: what a lens is beyond its model would pass for a step.
+    """Return the fit without what comes back with the wand's place or turn, as parts of a wave see
+    other places and turns: what a lens is beyond its model would pass for a step.
     """
     weighted = fit.problem.with_weight(fit.is_inlier / fit.sigma_px[fit.problem.cam])
-    uv = without_field(weighted, fit.state, fit.sigma_px).uv_px
+    uv = evened(weighted, fit.state, fit.sigma_px).uv_px
     residual = fit.residual_px + uv - fit.problem.uv_px
     return replace(fit, problem=replace(fit.problem, uv_px=uv), residual_px=residual)
 

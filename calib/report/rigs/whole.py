@@ -62,7 +62,7 @@ def seen(doubt: Doubt) -> str:
             f"marker {f['marker']} does not keep its place on the wand: it strays by"
             f" {f['offset_mm']:.2f} mm, the others do not"
         )
-    if name == RigFault.MARKER:
+    if name in (RigFault.MARKER, RigFault.LEANING):
         return _aside(f)
     if name == RigFault.LENGTHS:
         return f"the wand's {f['length_mm']:.0f} mm come out {f['mean_mm']:+.2f} mm in the mean"
@@ -105,6 +105,14 @@ def _stated(doubt: Doubt) -> str:
 
 
 def _aside(f: Any) -> str:
+    if "longer_mm" in f:
+        is_long = f["longer_mm"] > 0
+        return (
+            f"where the wand points to a camera, markers look up to {abs(f['size_mm']):.2f} mm"
+            f" farther {'out' if f['size_mm'] > 0 else 'in'}; the wand seems"
+            f" {abs(f['longer_mm']):.2f} mm too {'long' if is_long else 'short'}, and the rig comes"
+            f" out too {'small' if is_long else 'large'} for it"
+        )
     if "offset_mm" in f:
         return (
             f"all cameras see marker {f['marker']} off to one side of its place, by"
@@ -142,6 +150,8 @@ def _remedy(doubt: Doubt) -> str:
         RigFault.BENT: "Look whether the wand bends, or a marker sits loose, is half covered or"
         " shows a glint, and wave slower",
         RigFault.MARKER: "Look whether it is half covered, dirty or shows a glint, and wave again",
+        RigFault.LEANING: "Look whether the wand's stick hides a part of its markers or shines:"
+        " blacken it, or set them clear of it, and wave again, the wand square to the cameras",
         RigFault.LENGTHS: "Do not measure with this rig: check wand, clocks and lenses, and solve"
         " again",
         RigFault.CHANGED: "Find out what was knocked or moved, tighten it, and wave again",

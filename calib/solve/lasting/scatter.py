@@ -35,6 +35,7 @@ from calib.solve.lasting.by_place import Field, field_matrix, find_field
 from calib.solve.lasting.find import bin_frames
 from calib.solve.lasting.gradients import Gradients
 from calib.solve.lasting.hidden import found_for_sure, hidden
+from calib.solve.lasting.leaning import find_leaning, leaning_gradient, without_leaning
 from calib.solve.lasting.shifts import Shifts, shifts
 from calib.solve.lasting.solved import Solved
 from calib.solve.lasting.stretches import Stretch
@@ -65,7 +66,8 @@ class Scatter:
 
     ``share (C,)`` is their sum as a share of a point's variance. All 0 where points scatter no more
     than independent noise lets expect. ``kinds`` are frames and squared shifts in px² of stretches
-    that were found for sure and left out; ``field`` is what points of one place of an image share.
+    that were found for sure and left out; ``field`` is what points of one place of an image share,
+    ``leaning_mm`` by how much markers look off along their stick.
     """
 
     variance_px2: Array
@@ -73,10 +75,11 @@ class Scatter:
     share: Array
     kinds: tuple[tuple[float, float], ...] = ()
     field: Field | None = None
+    leaning_mm: float = 0.0
 
     @property
     def is_any(self) -> bool:
-        return bool((self.variance_px2 > 0).any() or self.kinds or self.field)
+        return bool((self.variance_px2 > 0).any() or self.kinds or self.field or self.leaning_mm)
 
 
 def scatter(
@@ -229,10 +232,15 @@ def scatter_of_fit(
     scattered = scatter(found, sigma, 0.0 if stretches else SURE, gives_way)
     scattered = _with_majorities(problem, scattered, sigma, stretches)
     limit = chance_limit(problem.n_cameras, found.n_bins)
+    leaning = find_leaning(problem, state)
+    if leaning is not None:
+        even = without_leaning(problem, state, leaning)
+        found = shifts(even, state, options.terms, bin_frames(problem.rate_hz), frame=blocks.frame)
     return replace(
         scattered,
         kinds=found_for_sure(problem, found, stretches, limit),
         field=find_field(problem, found, sigma),
+        leaning_mm=leaning.size_mm if leaning else 0.0,
     )
 
 
@@ -261,6 +269,9 @@ def together(
     if scattered.field is not None:
         of_shift = Gradients.of(problem, state, terms, blocks)
         D += field_matrix(problem, of_shift, found, scattered.field)
+    if scattered.leaning_mm:
+        of_one = leaning_gradient(problem, state, terms, len(blocks.shape) // len(problem.row))
+        D += scattered.leaning_mm**2 * np.outer(of_one, of_one)
     return Together(scattered, D, share)
 
 

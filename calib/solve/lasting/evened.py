@@ -1,0 +1,24 @@
+"""The points of a fit without what comes back: at a place of an image, or as the wand lies.
+
+Neither passes, and looked for in time both seem to come and go with the wand.
+"""
+
+from __future__ import annotations
+
+from calib.core.geometry import Array
+from calib.solve.bundle.problem import Problem, State
+from calib.solve.lasting.by_place import without_field
+from calib.solve.lasting.leaning import find_leaning, without_leaning
+
+
+def evened(
+    problem: Problem, state: State, sigma_px: Array, terms: tuple[str, ...] | None = None
+) -> Problem:
+    """Return the problem with that taken off its points; itself where there is nothing.
+
+    The state is the minimum with these lens terms free; without, that of the frames alone.
+    """
+    leaning = find_leaning(problem, state)
+    if leaning is not None:
+        problem = without_leaning(problem, state, leaning)
+    return without_field(problem, state, sigma_px, terms)

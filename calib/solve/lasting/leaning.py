@@ -28,8 +28,8 @@ from calib.solve.bundle.linearise import linearise, residuals
 from calib.solve.bundle.problem import Problem, State
 from calib.solve.certainty.normal import Information
 
-# Standard deviations: where nothing leans, lenses beyond their model and errors that last made up to
-# 2.4 (measured, 13 captures with 0.1 px of such).
+# Standard deviations: where nothing leans, lenses beyond their model and errors that last make up
+# to 2.4 (measured, 13 captures with 0.1 px of such).
 SURE = 6.0
 # What is said in parts of the time so long must agree: whatever else is amiss makes large scores,
 # but of either sign.
@@ -80,16 +80,15 @@ def find_leaning(problem: Problem, state: State) -> Leaning | None:
     if problem.n_turn == 0:
         return None
     n_axes = 1 if problem.n_turn == 2 else 3
-    residual, off = residuals(problem, state), _apparent(problem, state)
+    residual = np.where(problem.weight > 0, residuals(problem, state), 0.0)
+    off = _apparent(problem, state)
     blocks = linearise(problem, state, (), np.inf, n_axes)
     of_one = linearise(_showing(problem, residual, off), state, (), np.inf, n_axes)
     factors = inverse_factors(blocks.frame)
     S, g = reduced_system(problem, blocks, factors)
     one = reduced_gradient(problem, of_one, factors)
-    own, halves = (
-        Information.of(S),
-        [(factors @ b.frame_gradient[..., None])[..., 0] for b in (blocks, of_one)],
-    )
+    halves = [(factors @ b.frame_gradient[..., None])[..., 0] for b in (blocks, of_one)]
+    own = Information.of(S)
     taken = own.solve(one)
     square, frame = problem.weight**2, problem.frame
     told_by, score_by = (

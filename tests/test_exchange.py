@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 import pytest
 
+from calib.check.recheck.drift import Drift
 from calib.check.recheck.exchange import bearers
 from calib.check.recheck.misread import TURNED
 from calib.check.recheck.outcome import CameraChange
@@ -19,7 +20,7 @@ from calib.core.tracks import CameraTracks, Tracks
 from calib.errors import InputError
 from calib.intake.edit import select
 from calib.pipeline import solve_rig
-from calib.report.changes.recheck import as_json, movement, note
+from calib.report.changes.recheck import as_json, drift, movement, note
 from calib.simulate import Knock, Scenario, Simulation, simulate
 from scripts.benchmarks.mistakes import scenario_of
 
@@ -182,3 +183,20 @@ def test_another_recording_and_a_count_that_began_elsewhere_are_told(wave: Simul
         verdicts = {c.name: c.verdict for c in found.cameras if c.verdict != Standing.UNMOVED}
         assert verdicts == {"cam03": verdict}
         assert told in note(found, found.camera("cam03"))
+
+
+def test_an_image_cut_otherwise_is_no_ring(wave: Simulation) -> None:
+    c = wave.tracks.camera("cam03")
+    kept = (c.xy_px >= [200, 100]).all(axis=1)
+    cut = c.rows(kept)
+    found = recheck(wave.truth, seen_as(wave.tracks, replace(cut, xy_px=cut.xy_px - [200, 100])))
+    assert found.camera("cam03").verdict == Standing.LENS
+    assert "binning" in note(found, found.camera("cam03"))
+
+
+def test_a_wand_that_is_another_is_no_warm_day(wave: Simulation) -> None:
+    """Three hundredths longer: a rig shrinks so far in no weather, three ten thousandths it may."""
+    found = recheck(wave.truth, wave.tracks)
+    for growth, told in ((-0.03, "See that it is the wand"), (-3e-4, "temperature of what")):
+        whole = Drift(growth, 5e-5)
+        assert told in drift(replace(found, drift=whole))

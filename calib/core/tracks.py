@@ -270,7 +270,7 @@ def _check_points(
             f"{name}: frame row {row + 1}",
             expected="frames that never decrease",
             found=f"{frame[row + 1]} after {frame[row]}",
-            remedy="Sort the rows by frame.",
+            remedy="Sort the rows by frame; where its counter began anew, number on from there.",
         )
     if (marker < -1).any():
         row = int((marker < -1).argmax())

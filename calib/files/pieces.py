@@ -94,7 +94,7 @@ def _require_order(reader: _Reader, block: NDArray[np.int64]) -> None:
             f"{reader.name}: frame row {reader.row + row + 1}",
             expected="frames that never decrease",
             found=f"{block[row + 1]} after {block[row]}",
-            remedy="Sort the rows by frame.",
+            remedy="Sort the rows by frame; where its counter began anew, number on from there.",
         )
 
 

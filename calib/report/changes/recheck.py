@@ -52,6 +52,9 @@ NO_SIZE = (
 APART_ANY = (
     "shares too few markers with the largest group of cameras: let markers move where both see them"
 )
+# Of growth: aluminium takes 24 µm a metre and kelvin (textbooks), so this is 80 kelvin; and of the
+# width of a sensor: centres move by some hundredths of it as a ring is turned (from memory).
+MOST_GROWTH, OTHER_IMAGE = 2e-3, 0.05
 LEGEND = (
     "Rotation and shift are the camera's own since the rig was solved, ± one standard uncertainty; "
     "image and room: how far its picture moved, RMS over the sensor, in px and at "
@@ -171,6 +174,14 @@ def drift(found: Recheck) -> str:
     if d is None:
         return ""
     parts = 1e3 * d.growth, 1e3 * d.sigma
+    if np.isnan(d.median_px) and abs(d.growth) > MOST_GROWTH:
+        return (
+            f"the whole rig seems to have {'grown' if d.growth > 0 else 'shrunk'} by "
+            f"{abs(parts[0]):.2f} ± {parts[1]:.2f} mm a metre against the wand, more than "
+            "temperature does. See that it is the wand that the rig was solved with, with its "
+            "markers where they were, and wave that one; if it is another, solve the rig anew: "
+            "calib solve WAVE --wand WAND -o NEW_RIG"
+        )
     if np.isnan(d.median_px):
         return (
             f"the whole rig {'grew' if d.growth > 0 else 'shrank'} by {abs(parts[0]):.3f} ± "
@@ -261,7 +272,7 @@ def _why(found: Recheck, c: CameraChange) -> str:
     if c.misread:
         return c.misread
     if c.verdict in {Standing.MOVED, Standing.LENS}:
-        return _majority(found) if found.majority == Majority.ONE_OF_TWO else _change(c)
+        return _majority(found) if found.majority == Majority.ONE_OF_TWO else _change(found, c)
     if c.verdict == Standing.EXCHANGED:
         return (
             f"the points under its name are those of {c.borne}: put cables or names right, or "
@@ -316,11 +327,19 @@ def _unseen(n_shared: int | None, is_any: bool) -> str:
     )
 
 
-def _change(c: CameraChange) -> str:
+def _change(found: Recheck, c: CameraChange) -> str:
     if not c.is_separable:
         return (
             f"it moved or its lens ring was turned, this capture cannot tell (taken as: {c.kind}): "
             "wave nearer to it and farther away"
+        )
+    width = found.tracks.camera(c.name).width
+    if c.kind == Change.LENS and np.abs(c.change[7:9]).max() > OTHER_IMAGE * width:
+        return (
+            f"it stands where it stood, but its image is another (focal length "
+            f"{100 * c.focal_change:+.2f} %, centre ({c.change[7]:+.1f}, {c.change[8]:+.1f}) px), "
+            "by more than a ring does: set binning and the part of the sensor that it reads as "
+            "they were, and record again"
         )
     focal = (
         f"focal length {100 * c.focal_change:+.2f} %, centre ({c.change[7]:+.1f}, "

@@ -20,7 +20,8 @@ from calib.core.tracks import CameraTracks, Tracks
 from calib.errors import InputError
 from calib.intake.edit import select
 from calib.pipeline import solve_rig
-from calib.report.changes.recheck import as_json, drift, movement, note
+from calib.report.changes.recheck import as_json, movement, note
+from calib.report.changes.whole import drift
 from calib.simulate import Knock, Scenario, Simulation, simulate
 from scripts.benchmarks.mistakes import scenario_of
 

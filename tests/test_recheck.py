@@ -29,7 +29,8 @@ from calib.core.tracks import Tracks
 from calib.errors import InputError, UnsolvableError
 from calib.files import load_tracks, load_wand, save_rig, save_tracks
 from calib.pipeline import calibrate
-from calib.report.changes.recheck import as_json, drift, findings, note
+from calib.report.changes.recheck import as_json, findings, note
+from calib.report.changes.whole import drift
 from calib.simulate import Knock, Scenario, Simulation, simulate
 from calib.solve.calibrate import SolveOptions
 from calib.solve.repair import Reduced, reduced, shape_axes, solve_anew

@@ -8,14 +8,14 @@ from typing import Any
 
 import numpy as np
 
-from calib.check.recheck.drift import RigidMove
 from calib.check.recheck.inputs import MIN_POINTS
-from calib.check.recheck.outcome import SHIFT, TURN, CameraChange, Recheck
+from calib.check.recheck.outcome import CameraChange, Recheck
 from calib.check.verdicts import Change, Majority, Standing
 from calib.core.camera import coverage
 from calib.core.geometry import Array
 from calib.core.names import listed, renaming
 from calib.report.changes.cameras import cameras_table, worst_first
+from calib.report.changes.whole import drift, rigid_move
 from calib.report.rigs.serials import in_words as serial_in_words
 from calib.report.tables import Strong
 from calib.report.words import document, ended, sentence, wrapped
@@ -52,9 +52,8 @@ NO_SIZE = (
 APART_ANY = (
     "shares too few markers with the largest group of cameras: let markers move where both see them"
 )
-# Of growth: aluminium takes 24 µm a metre and kelvin (textbooks), so this is 80 kelvin; and of the
-# width of a sensor: centres move by some hundredths of it as a ring is turned (from memory).
-MOST_GROWTH, OTHER_IMAGE = 2e-3, 0.05
+# Of a sensor's width: centres move by some hundredths as a ring is turned (from memory).
+OTHER_IMAGE = 0.05
 LEGEND = (
     "Rotation and shift are the camera's own since the rig was solved, ± one standard uncertainty; "
     "image and room: how far its picture moved, RMS over the sensor, in px and at "
@@ -138,7 +137,7 @@ def findings(found: Recheck) -> list[str]:
 
 
 def _besides(found: Recheck) -> list[str]:
-    said = [*map(_rigid_move, found.rigid_moves)]
+    said = [*map(rigid_move, found.rigid_moves)]
     said += [f"The rig was in doubt when it was solved: {d}" for d in found.doubts]
     said += [EXACT if found.is_exact else "", SILENT if found.is_silent else ""]
     said += [FEWER if found.lacks_terms else "", AS_ONE]
@@ -165,34 +164,6 @@ def _serial(c: CameraChange) -> str:
         c.serial,
         is_exchanged=c.verdict == Standing.EXCHANGED,
         is_as_before=c.verdict == Standing.UNMOVED,
-    )
-
-
-def drift(found: Recheck) -> str:
-    """Return what the rig as a whole did, empty where it did nothing."""
-    d = found.drift
-    if d is None:
-        return ""
-    parts = 1e3 * d.growth, 1e3 * d.sigma
-    if np.isnan(d.median_px) and abs(d.growth) > MOST_GROWTH:
-        return (
-            f"the whole rig seems to have {'grown' if d.growth > 0 else 'shrunk'} by "
-            f"{abs(parts[0]):.2f} ± {parts[1]:.2f} mm a metre against the wand, more than "
-            "temperature does. See that it is the wand that the rig was solved with, with its "
-            "markers where they were, and wave that one; if it is another, solve the rig anew: "
-            "calib solve WAVE --wand WAND -o NEW_RIG"
-        )
-    if np.isnan(d.median_px):
-        return (
-            f"the whole rig {'grew' if d.growth > 0 else 'shrank'} by {abs(parts[0]):.3f} ± "
-            f"{parts[1]:.3f} mm a metre against the wand: temperature of what carries it, "
-            "or of the wand; solve the rig anew from this wave"
-        )
-    return (
-        f"every camera moved a little (median {d.median_px:.2f} px), none stands out. The rig "
-        f"changed in size by {parts[0]:+.3f} ± {parts[1]:.3f} mm a metre, and its cameras moved "
-        f"against one another by some {d.rms_mm:.2f} mm besides: temperature, a floor "
-        "that settled or a structure that bends; solve the rig anew from this wave"
     )
 
 
@@ -389,14 +360,4 @@ def _majority(found: Recheck) -> str:
         f"no majority: {'; '.join(told) or 'no two cameras agree'}; that shows only that they "
         "moved against one another, not which of them. Look on site which were touched, or solve "
         "the rig anew: calib solve WAVE --wand WAND -o NEW_RIG"
-    )
-
-
-def _rigid_move(m: RigidMove) -> str:
-    turn, shift = (float(np.linalg.norm(v)) for v in (m.turn, m.shift_mm))
-    s_turn, s_shift = (np.sqrt(np.trace(m.covariance[k, k]) / 3) for k in (TURN, SHIFT))
-    return (
-        f"{listed(m.names)} moved as one: turned by {np.degrees(turn):.3f}° (± "
-        f"{np.degrees(s_turn):.3f}°) and shifted by {shift:.2f} mm (± {s_shift:.2f} mm) at their "
-        "middle. Look at what they hang from"
     )

@@ -1,0 +1,51 @@
+"""What a rig as a whole did, and cameras that moved as one, in words."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from calib.check.recheck.drift import RigidMove
+from calib.check.recheck.outcome import SHIFT, TURN, Recheck
+from calib.core.names import listed
+
+# Of growth: aluminium takes 24 µm a metre and kelvin (textbooks), so this is 80 kelvin.
+MOST_GROWTH = 2e-3
+
+
+def drift(found: Recheck) -> str:
+    """Return what the rig as a whole did, empty where it did nothing."""
+    d = found.drift
+    if d is None:
+        return ""
+    parts = 1e3 * d.growth, 1e3 * d.sigma
+    if np.isnan(d.median_px) and abs(d.growth) > MOST_GROWTH:
+        return (
+            f"the whole rig seems to have {'grown' if d.growth > 0 else 'shrunk'} by "
+            f"{abs(parts[0]):.2f} ± {parts[1]:.2f} mm a metre against the wand, more than "
+            "temperature does. See that it is the wand that the rig was solved with, with its "
+            "markers where they were, and wave that one; if it is another, solve the rig anew: "
+            "calib solve WAVE --wand WAND -o NEW_RIG"
+        )
+    if np.isnan(d.median_px):
+        return (
+            f"the whole rig {'grew' if d.growth > 0 else 'shrank'} by {abs(parts[0]):.3f} ± "
+            f"{parts[1]:.3f} mm a metre against the wand: temperature of what carries it, "
+            "or of the wand; solve the rig anew from this wave"
+        )
+    return (
+        f"every camera moved a little (median {d.median_px:.2f} px), none stands out. The rig "
+        f"changed in size by {parts[0]:+.3f} ± {parts[1]:.3f} mm a metre, and its cameras moved "
+        f"against one another by some {d.rms_mm:.2f} mm besides: temperature, a floor "
+        "that settled or a structure that bends; solve the rig anew from this wave"
+    )
+
+
+def rigid_move(m: RigidMove) -> str:
+    """Return how cameras moved as one."""
+    turn, shift = (float(np.linalg.norm(v)) for v in (m.turn, m.shift_mm))
+    s_turn, s_shift = (np.sqrt(np.trace(m.covariance[k, k]) / 3) for k in (TURN, SHIFT))
+    return (
+        f"{listed(m.names)} moved as one: turned by {np.degrees(turn):.3f}° (± "
+        f"{np.degrees(s_turn):.3f}°) and shifted by {shift:.2f} mm (± {s_shift:.2f} mm) at their "
+        "middle. Look at what they hang from"
+    )

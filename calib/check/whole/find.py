@@ -26,6 +26,9 @@ from calib.solve.lasting.leaning import find_leaning
 MARKER_EXCESS, MARKER_TIMES = 1.4, 1.3
 KEPT = 1 / 3  # of a marker's points, to say of it where it is
 STEADY, ALIKE = 0.35, 0.4  # of its offset: one size in all frames; one vector in the world
+LEANING_SURE = (
+    6.0  # standard deviations: a marker far off to one side leaves less in a few captures
+)
 # Lengths of a sound solve come out to a fraction of this; a share of the wand.
 LENGTH_SHARE = 0.002
 PAIR_SIGMA_PX = 1.0  # as for a camera: a good centroid is good to a tenth or two
@@ -80,7 +83,7 @@ def _of_wand(rig: Rig, fit: RigFit) -> Iterator[Doubt]:
     weighted = fit.problem.with_weight(fit.is_inlier / fit.sigma_px[fit.problem.cam])
     leaning = find_leaning(weighted, fit.state)
     least = 0.0
-    if leaning is not None:
+    if leaning is not None and abs(leaning.size_mm) > LEANING_SURE * leaning.sigma_mm:
         longer_mm = -leaning.growth * rig.wand.span_mm  # as the wand looks
         if abs(longer_mm) > _least_mm(rig):
             figures = {"size_mm": leaning.size_mm, "longer_mm": longer_mm}

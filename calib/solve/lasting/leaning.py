@@ -28,9 +28,9 @@ from calib.solve.bundle.linearise import linearise, residuals
 from calib.solve.bundle.problem import Problem, State
 from calib.solve.certainty.normal import Information
 
-# Standard deviations: where nothing leans, lenses beyond their model and errors that last make up
-# to 2.4 (measured, 13 captures with 0.1 px of such).
-SURE = 6.0
+# Standard deviations from which leaning counts, as in ``by_place``. Where nothing leans, lenses
+# beyond their model and errors that last make up to 2.4 (measured: 13 captures, 0.1 px of such).
+SURE = 3.0
 # What is said in parts of the time so long must agree: whatever else is amiss makes large scores,
 # but of either sign.
 PART_S = 2.0

@@ -299,10 +299,25 @@ def test_a_floor_capture_of_another_rig_with_the_same_names_is_refused() -> None
         for options, words in (
             (AlignOptions(), "three markers or more"),
             (AlignOptions(is_plane=True), "four markers or more"),
-            (AlignOptions(points=(0, 1, 2)), "none is named"),
+            (AlignOptions(points=(0, 1, 2)), "without names are numbered"),
         ):
             with pytest.raises((UnsolvableError, InputError), match=rf"at rest .* two|{words}"):
                 align(solved(), floor, options)
+
+
+def test_nameless_markers_have_the_numbers_that_an_alignment_lists() -> None:
+    """Taken by these, in any order, they are called the same again."""
+    rng = np.random.default_rng(11)
+    tracks = still_tracks(standing(), placed_on_floor(FRAME_MM, rng), rng, named=False)
+    by_angle = align(standing(), tracks)[1]
+    x, y, _ = by_angle.markers_mm.T
+    origin, along, side = np.hypot(x, y).argmin(), x.argmax(), y.argmax()
+    points = tuple(int(by_angle.names[k].removeprefix("point ")) for k in (origin, along, side))
+    by_number = align(standing(), tracks, AlignOptions(points=points))[1]
+    assert by_number.names == tuple(f"point {k}" for k in points)
+    np.testing.assert_allclose(
+        by_number.world_from_rig.R, by_angle.world_from_rig.R, atol=1e-9, rtol=0
+    )
 
 
 def test_options_that_exclude_each_other_are_refused() -> None:

@@ -199,7 +199,7 @@ def test_bad_calls_end_in_one_line(
             ),
             (
                 ("align", aligned, floor, "-o", tmp_path / "o.h5", "--points", "0,1,2"),
-                "as none is named",
+                "without names are numbered as calib align lists them",
             ),
             (
                 ("align", aligned, "--like", aligned, "-o", tmp_path / "o.h5", "--plane"),

@@ -51,7 +51,8 @@ class AlignOptions:
     Parameters
     ----------
     points : tuple of int
-        Numbers of three markers: origin, on x, on the side of y.
+        Numbers of three markers: origin, on x, on the side of y; of nameless ones those
+        in ``Alignment.names``.
     is_plane : bool
         Four markers or more show the floor alone.
     is_wand : bool

@@ -331,15 +331,18 @@ def _flat(still: Still, pose: Pose, limit_mm: float) -> dict[str, float]:
 
 
 def _row(still: Still, marker: int) -> int:
-    at = np.flatnonzero(still.marker == marker)
+    is_named = (still.marker >= 0).any()
+    numbers = still.marker if is_named else -still.marker
+    at = np.flatnonzero(numbers == marker)
     if not len(at):
-        known = ", ".join(str(m) for m in still.marker if m >= 0) or "none, as none is named"
+        known = ", ".join(map(str, numbers))
         raise InputError(
             "--points",
             expected=f"markers that two cameras see ({known})",
             found=str(marker),
-            remedy="Name markers by their numbers in the tracks (calib identify, or the CSV's "
-            "column marker).",
+            remedy="Take their numbers in the tracks."
+            if is_named
+            else "Markers without names are numbered as calib align lists them, from point 1 on.",
         )
     return int(at[0])
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 import textwrap
 from typing import Any
 
@@ -54,8 +55,8 @@ def counted(n: int, noun: str) -> str:
 
 
 def ended(text: str) -> str:
-    """Return text with a full stop."""
-    return text if text.endswith((".", "?")) else f"{text}."
+    """Return text with a full stop, but for a command, which would take it for part of a name."""
+    return text if re.search(r"[.?]$| -o \S+$", text) else f"{text}."
 
 
 def sentence(text: str) -> str:

@@ -30,8 +30,9 @@ def align(
         str | None,
         option(
             "--points A,B,C",
-            "Three markers by number: origin, on x, on the side of y. Without any layout: a "
-            "right angle of three markers or more, its long leg x, its short one y.",
+            "Three markers by number, nameless ones as the table has them: origin, on x, on the "
+            "side of y. Without any layout: a right angle of three markers or more, its long leg "
+            "x, its short one y.",
         ),
     ] = None,
     plane: Annotated[bool, option("--plane", "Four markers or more show the floor alone.")] = False,
@@ -72,7 +73,7 @@ def align(
 
     Examples:
       calib align rig.h5 floor.h5 -o aligned.h5
-      calib align rig.h5 floor.h5 --points 0,1,2 --height 8 -o aligned.h5
+      calib align rig.h5 floor.h5 --points 2,3,1 --height 8 -o aligned.h5
       calib align rig.h5 points.h5 --survey survey.toml -o aligned.h5
       calib align rig.h5 --like old_rig.h5 -o aligned.h5
 

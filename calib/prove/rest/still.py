@@ -33,7 +33,8 @@ MOVES_NOISES, MOVES_PX = 8.0, 1.0
 class Still:
     """Markers at rest (N): ``points_mm (N, 3)`` in the rig's world, ``B (N, 3, r)`` what the rig's
     errors do to them (see ``joint``), ``noise_mm2 (N, 3, 3)``; ``marker (N,)`` as the tracks name
-    it, -1 where they do not; ``cameras`` that place each, and ``rms_px (N,)`` of their residuals.
+    it, where they do not -1, -2 and so on as found; ``cameras`` that place each, and ``rms_px
+    (N,)`` of their residuals.
     """
 
     points_mm: Array
@@ -61,7 +62,7 @@ class Still:
 
     def names(self) -> list[str]:
         """Return what to call each marker: by its number in the tracks, else in the order found."""
-        return [f"marker {m}" if m >= 0 else f"point {k + 1}" for k, m in enumerate(self.marker)]
+        return [f"marker {m}" if m >= 0 else f"point {-m}" for m in self.marker]
 
 
 def still_markers(rig: Rig, tracks: Tracks, noise_px: float | None = None) -> Still:
@@ -99,6 +100,8 @@ def still_markers(rig: Rig, tracks: Tracks, noise_px: float | None = None) -> St
             remedy="Check that the tracks are of this rig as it stands now, and light the markers.",
             cameras=tracks.names,
         )
+    if not is_named:
+        names[good] = -1 - np.arange(len(good))
     B, noise = effects(
         rig_errors(rig, tracks.names), views, placed.points_mm, cameras, placed.is_used
     )

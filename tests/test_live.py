@@ -227,6 +227,9 @@ def test_a_rig_is_rechecked_by_any_markers_meanwhile(folder, call, tmp_path):
     )
     found = json.loads(out)
     assert code == 1 and found["moved"] == ["cam02"] and found["is_any"]
+    told = call("watch", tmp_path / "day.h5", "--rig", folder / "rig.h5", "--any", "--patience", 2)
+    repair = f"calib recheck {folder / 'rig.h5'} {tmp_path / 'day.h5'} --any --repair -o NEW_RIG"
+    assert told[0] == 1 and repair in told[1] and "come down: keep" in told[2]
     few = Tracks(tuple(c.rows(c.frame < 5) for c in day.tracks.cameras), 25.0)
     files.save_tracks(few, tmp_path / "few.h5")
     code, out, err = call(

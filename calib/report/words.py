@@ -15,6 +15,11 @@ CAUTION = (
     "rules and its licensed riggers come first."
 )
 
+OVERHEAD = (
+    "At a camera that moved, check mount, clamp and safety tether before anything else; it may be "
+    "about to come down: keep people from under it."
+)
+
 RIGGING = (
     "Before anything hangs overhead: the truss must carry it, every camera and lens has a second "
     "tether, nobody stands below, ladders are held. How bright strobes may be to eyes is for IEC "

@@ -19,12 +19,6 @@ if TYPE_CHECKING:
     from calib.check.recheck.outcome import Recheck
     from calib.core.rig import Rig
 
-OVERHEAD = (
-    "At a camera that moved, check mount, clamp and safety tether before anything else; "
-    "it may be about to come down:"
-    " keep people from under it."
-)
-
 
 def recheck(
     rig: RigFile,
@@ -90,7 +84,7 @@ def recheck(
     import calib
     from calib.cli import console
     from calib.report.changes import recheck as report
-    from calib.report.words import wrapped
+    from calib.report.words import OVERHEAD, wrapped
 
     stored, rig_read = loaded(calib.load_rig, rig)
     capture, read = loaded(calib.load_tracks, tracks)
@@ -196,6 +190,7 @@ def history(
     from calib.cli import console
     from calib.export.history import history_as_csv
     from calib.report.changes import history as report
+    from calib.report.words import OVERHEAD
 
     entries = []
     for path in paths:

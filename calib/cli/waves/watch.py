@@ -197,16 +197,18 @@ def _recheck(
     import calib
     from calib.cli import console
     from calib.report.changes import recheck as report
+    from calib.report.words import OVERHEAD
     from calib.watch.recheck import RigWatch
 
     start = state = RigWatch(calib.load_rig(rig), calib.RecheckOptions(), is_any)
     beside = Beside()
+    files = shlex.join([str(rig), str(source) if source.is_file() else "TRACKS"])
 
     def lines(state: RigWatch, width: int | None) -> list[str]:
         head = f"{state.at_s:.0f} s {'of markers' if is_any else 'of wave'}."
         if state.trouble:
             head += f" Not told yet: {state.trouble}"
-        return [head, *(report.as_lines(state.found, width) if state.found else [])]
+        return [head, *(report.as_lines(state.found, width, files) if state.found else [])]
 
     def ended(state: RigWatch) -> RigWatch:
         with inside(source):
@@ -237,7 +239,7 @@ def _recheck(
     if as_json:
         console.print_json(report.as_json(state.found))
     else:
-        console.print_report(report.as_lines(state.found, console.width()))
+        console.print_report(report.as_lines(state.found, console.width(), files))
         if state.found.needs_a_hand:
-            console.caution()
+            console.caution(OVERHEAD)
     return 1 if state.found.needs_a_hand else 0

@@ -7,7 +7,7 @@ import numpy as np
 from calib.report.figures.moves import Move, Moves, moves_in_space, picture_moved
 from calib.report.page import html
 from calib.report.tables import Column, xyz
-from calib.report.words import CAUTION, sentence
+from calib.report.words import CAUTION, OVERHEAD, sentence
 
 MOST_PICTURES = 24  # cameras whose picture is drawn; beyond, it is the rig that moved
 
@@ -26,7 +26,7 @@ def before_and_after(moves: Moves, title: str) -> str:
     parts += [html.paragraph(moves.remedy)] if moves.remedy else []
     parts += [html.paragraph(sentence(text)) for text in moves.findings]
     if moves.needs_a_hand:
-        parts.append(html.paragraph(CAUTION, "caution"))
+        parts.append(html.paragraph(f"{OVERHEAD} {CAUTION}", "caution"))
     if moves.named:
         parts += [
             f'<div class="tools">{html.view_buttons("moved")}</div>',

@@ -31,8 +31,9 @@ def as_lines(
     is the last rig file, for a command.
     """
     lines: list[str] = [*map(Strong, wrapped(verdict(found), width))]
-    for text in _what_to_do(found, last):
+    for text, label, then in _what_to_do(found, last):
         lines += map(Strong, wrapped(text, width))
+        lines += wrapped(then, None, label) if then else []
     lines.append("")
     files = [
         Column("file", [e.name for e in found.entries], is_left=True),
@@ -46,26 +47,27 @@ def as_lines(
     return lines
 
 
-def _what_to_do(found: History, last: str) -> list[str]:
-    """Return what to do about cameras that moved."""
-    out = [
+def _what_to_do(found: History, last: str) -> list[tuple[str, str, str]]:
+    """Return what to do about cameras that moved, and by what command, after its label."""
+    grown = [
         f"{name}: the whole rig {'grew' if share > 0 else 'shrank'} by {abs(share):.2%} against "
         f"{found.entries[0].name}: look which wand file each was solved with, and in which unit. "
         "Cameras are judged with that taken off."
         for name, share in found.grown.items()
     ]
+    out = [(text, "", "") for text in grown]
     if moved := [c.name for c in found.cameras if c.verdict in {Course.JUMP, Course.CHANGED}]:
-        stands = "they stand" if len(moved) > 1 else "it stands"
-        out.append(
-            f"Look at mount, clamp and rings of {listed(moved)}; a new wave tells whether {stands} "
-            f"now: {command('recheck', last, 'TRACKS')}"
-        )
+        stand = "they stand" if len(moved) > 1 else "it stands"
+        text = f"Look at mount, clamp and rings of {listed(moved)}."
+        again = command("recheck", last, "TRACKS")
+        out.append((text, f"Whether {stand} now, by a new wave: ", again))
     if drifting := [c.name for c in found.cameras if c.verdict == Course.DRIFT]:
-        out.append(
+        text = (
             f"Look what gives at {listed(drifting)}: a clamp that creeps, a mount that warms up or "
-            "a cable that pulls. Until then: "
-            + command("recheck", last, "TRACKS", "--repair", "-o", "NEW_RIG")
+            "a cable that pulls."
         )
+        repair = command("recheck", last, "TRACKS", "--repair", "-o", "NEW_RIG")
+        out.append((text, "Until then: ", repair))
     return out
 
 

@@ -12,6 +12,7 @@ from scipy import stats
 import calib
 from calib.check.residuals import residual_table
 from calib.check.verdicts import Fault, RigFault, Verdict
+from calib.check.whole.find import GROWS_PARTS, change_over
 from calib.check.whole.left_out import stands_out
 from calib.check.whole.steps import largest_step
 from calib.check.whole.wand import marker_shift
@@ -21,7 +22,7 @@ from calib.report.rigs.residuals import as_json
 from calib.report.rigs.whole import sentences
 from calib.simulate import Knock, Scenario, simulate
 from calib.solve.hold import fit_to_rig
-from scripts.benchmarks.mistakes import MISTAKES, clean, planted
+from scripts.benchmarks.mistakes import MISTAKES, _real_wand, clean, planted, scenario_of
 
 DOUBTED = {
     "end marker off": {RigFault.WAND},
@@ -150,3 +151,31 @@ def test_clocks_of_their_own_have_their_own_causes(kind: str, fault: Fault, fram
     assert np.isnan(row.sigma_position_mm).all()
     # The delay that scatters or drifts, within a fifth.
     assert abs(abs(row.causes[0].figures["frames"]) - frames) < 0.2 * frames
+
+
+@pytest.mark.parametrize("slide_mm", [0.0, 8.0])
+def test_of_two_markers_one_that_slides_is_told(slide_mm: float) -> None:
+    """No third marker tells where it is: a rig came out a hundredth off and in no doubt."""
+    sim = simulate(scenario_of(71, n_cameras=(5, 9), wands=("line3",)))
+    way = slide_mm * (sim.wand.points_mm[2] - sim.wand.points_mm[0]) / sim.wand.span_mm
+    n = len(sim.R_world_from_wand)
+    tracks, wand = _real_wand(sim, lambda frame: frame / n, 2, way)
+    cameras = []
+    for c in tracks.cameras:
+        ends = c.rows(c.marker != 1)
+        cameras.append(replace(ends, marker=np.where(ends.marker == 2, 1, ends.marker)))
+    names = (wand.markers[0], wand.markers[2])
+    two = replace(wand, markers=names, points_mm=wand.points_mm[[0, 2]], certified=())
+    doubts = solve_rig(replace(tracks, cameras=tuple(cameras)), two).rig.doubts
+    assert (RigFault.GROWS in {d.finding for d in doubts}) == bool(slide_mm)
+
+
+def test_how_lengths_change_over_a_wave_against_scipy() -> None:
+    """``scipy.stats.linregress`` through the medians; and Student's law for errors alone."""
+    rng = np.random.default_rng(8)
+    error = rng.normal(size=1500) + np.linspace(-0.1, 0.1, 1500)
+    medians = [np.median(part) for part in np.array_split(error, GROWS_PARTS)]
+    line = stats.linregress(np.linspace(-0.5, 0.5, GROWS_PARTS), medians)
+    assert change_over(error) == pytest.approx((line.slope, abs(line.slope) / line.stderr))
+    sure = [change_over(rng.normal(size=600))[1] for _ in range(2000)]
+    assert stats.kstest(sure, lambda t: 1 - 2 * stats.t.sf(t, GROWS_PARTS - 2)).pvalue > 1e-3

@@ -46,6 +46,7 @@ class RigFault(StrEnum):
     MARKER = "marker seen off its place"
     LEANING = "markers seen off along the wand"
     LENGTHS = "wand lengths do not come out"
+    GROWS = "wand grows or shrinks"
     CHANGED = "rig changed during the wave"
     LEFT_OUT = "much left out"
     MARKER_LOST = "one marker left out"

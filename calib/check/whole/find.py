@@ -31,6 +31,10 @@ LEANING_SURE = (
 )
 # Lengths of a sound solve come out to a fraction of this; a share of the wand.
 LENGTH_SHARE = 0.002
+# Over a wave they change by 0.0004 at most in 36 sound captures, at 2.5 standard errors, and by
+# 0.002 to 0.007 where one of two markers slides by a hundredth. Thirty parts leave 28 degrees of
+# freedom: 4.5 standard errors come once in ten thousand captures (Student's law).
+GROWS_SHARE, GROWS_SIGMAS, GROWS_PARTS = 0.001, 4.5, 30
 PAIR_SIGMA_PX = 1.0  # as for a camera: a good centroid is good to a tenth or two
 
 
@@ -49,9 +53,14 @@ class Whole:
 
 def is_symptom(doubt: Doubt) -> bool:
     """Return whether a doubt only says that points were left out, which a camera at fault does to
-    its neighbours as well: its cause is told first.
+    its neighbours as well, or that lengths drift, as beside one that does: its cause is told first.
     """
-    return doubt.finding in {RigFault.LEFT_OUT, RigFault.MARKER_LOST, RigFault.PLACE_LOST}
+    return doubt.finding in {
+        RigFault.LEFT_OUT,
+        RigFault.MARKER_LOST,
+        RigFault.PLACE_LOST,
+        RigFault.GROWS,
+    }
 
 
 def look_at_whole(rig: Rig, tracks: Tracks, fit: RigFit, moves: Moves) -> Whole:
@@ -195,10 +204,28 @@ def _lengths(rig: Rig, points: Array) -> Iterator[Doubt]:
     error = measured[np.isfinite(measured)] - rig.wand.lengths_mm[i, j]
     if len(error) < 2:
         return
+    change, sure = change_over(error)
+    if abs(change) > GROWS_SHARE * rig.wand.span_mm and sure > GROWS_SIGMAS:
+        figures = {"change_mm": change, "length_mm": float(rig.wand.lengths_mm[i, j])}
+        yield Doubt(RigFault.GROWS, (), figures, abs(change) / 2)
     mean, sigma = float(np.median(error)), float(1.253 * error.std() / np.sqrt(len(error)))
     if abs(mean) > max(LENGTH_SHARE * rig.wand.span_mm, 5.0 * sigma, 3.0 * rig.wand.sigma_mm):
         figures = {"mean_mm": mean, "length_mm": float(rig.wand.lengths_mm[i, j])}
         yield Doubt(RigFault.LENGTHS, (), figures, abs(mean))
+
+
+def change_over(error: Array) -> tuple[float, float]:
+    """Return by how much errors (n,), in order of time, change from the first to the last along a
+    line through the medians of equal parts, and of how many of its standard errors that is.
+    """
+    if len(error) < 3 * GROWS_PARTS:
+        return 0.0, 0.0
+    median = np.array([np.median(part) for part in np.array_split(error, GROWS_PARTS)])
+    at = np.linspace(-0.5, 0.5, GROWS_PARTS)
+    slope = float(at @ median / (at @ at))
+    left = median - median.mean() - slope * at
+    sigma = float(np.sqrt(left @ left / (GROWS_PARTS - 2) / (at @ at)))
+    return slope, abs(slope) / max(sigma, 1e-12)
 
 
 def _much(tracks: Tracks, shares: LeftOut) -> Iterator[Doubt]:

@@ -64,8 +64,8 @@ def seen(doubt: Doubt) -> str:
         )
     if name in (RigFault.MARKER, RigFault.LEANING):
         return _aside(f)
-    if name == RigFault.LENGTHS:
-        return f"the wand's {f['length_mm']:.0f} mm come out {f['mean_mm']:+.2f} mm in the mean"
+    if name in {RigFault.LENGTHS, RigFault.GROWS}:
+        return _length(f)
     if name == RigFault.CHANGED and "frame" in f:
         return (
             f"from frame {f['frame']:.0f} on the cameras stand otherwise to one another than"
@@ -102,6 +102,12 @@ def _stated(doubt: Doubt) -> str:
     if len(doubt.cameras) > 1:
         return f"{of} fit with another lens of either ({off}); which cannot be told"
     return f"that of {of} comes out otherwise ({off}), and its place is off by what that does"
+
+
+def _length(f: Any) -> str:
+    if "change_mm" in f:
+        return f"over the wave its {f['length_mm']:.0f} mm change by {f['change_mm']:+.2f} mm"
+    return f"the wand's {f['length_mm']:.0f} mm come out {f['mean_mm']:+.2f} mm in the mean"
 
 
 def _aside(f: Any) -> str:
@@ -154,6 +160,8 @@ def _remedy(doubt: Doubt) -> str:
         " blacken it, or set them clear of it, and wave again, the wand square to the cameras",
         RigFault.LENGTHS: "Do not measure with this rig: check wand, clocks and lenses, and solve"
         " again",
+        RigFault.GROWS: "Look whether a marker slides or sits loose, fasten it, measure the wand"
+        " and wave again; if all are tight, whether a camera sags or its clock drifts",
         RigFault.CHANGED: "Find out what was knocked or moved, tighten it, and wave again",
         RigFault.LEFT_OUT: "Look for reflections, exchanged markers or cables, and wave again",
         RigFault.MARKER_LOST: "Look whether it is loose, dirty or half covered, and wave again",

@@ -13,7 +13,13 @@ from calib.check.verdicts import RigFault
 from calib.check.whole.gathered import Seen, lost_marker, lost_places
 from calib.check.whole.left_out import MANY, LeftOut, left_out
 from calib.check.whole.steps import Moves
-from calib.check.whole.wand import MarkerReading, is_mirrored, marker_readings, marker_shift
+from calib.check.whole.wand import (
+    MarkerReading,
+    is_mirrored,
+    marker_readings,
+    marker_shift,
+    ray_noise,
+)
 from calib.core.geometry import Array, rigid_fit
 from calib.core.rig import Doubt, Rig
 from calib.core.tracks import Tracks
@@ -126,6 +132,9 @@ def _wand(rig: Rig, fit: RigFit) -> Iterator[Doubt]:
     excess = np.array([r.excess if r else np.nan for r in readings])
     if np.isfinite(excess).sum() < 2:
         return
+    # A marker that is seen worse by every camera strays as well.
+    noise = ray_noise(every, fit.state, points)
+    excess /= np.fmax(noise / np.nanmedian(noise), 1.0)
     m = int(np.nanargmax(excess))
     reading = readings[m]
     # The pose gives way to a marker that is off, and takes its neighbour along.

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
+from calib.core.camera import distort
 from calib.core.geometry import Array, rigid_fit
 from calib.core.wand import Wand
 from calib.solve.bundle.problem import Problem, State
@@ -60,6 +61,32 @@ def marker_readings(problem: Problem, state: State, points_mm: Array) -> list[Ma
         _reading(away[ok, m], in_wand[ok, m], squares[ok, m]) if ok.sum() >= MIN_FRAMES else None
         for m, ok in enumerate(is_placed.T)
     ]
+
+
+def ray_noise(problem: Problem, state: State, points_mm: Array) -> Array:
+    """Return by how much each marker's rays miss one another (M,), in the cameras' noise: a marker
+    that is dim or dirty, wherever it is on the wand; nan where too few frames tell.
+
+    ``problem`` and ``points_mm`` as for ``marker_readings``.
+    """
+    M = len(problem.row)
+    square, n_views = np.zeros((M, problem.n_frames)), problem.n_views(problem.weight > 0)
+    for c, at in enumerate(problem.pairs_by_camera()):
+        f, lens = problem.frame[at], state.lens[c]
+        place = points_mm[f] @ state.cam_R[c].T + state.cam_t[c]
+        with np.errstate(invalid="ignore", divide="ignore"):  # of markers that were not placed
+            x, y, *_ = distort(lens[4:], *np.moveaxis(place[..., :2] / place[..., 2:], -1, 0))
+        miss = problem.uv_px[:, :, at] - (np.stack([x, y]) * lens[:2, None, None]).swapaxes(1, 2)
+        miss = (miss - lens[2:4, None, None]) * problem.weight[:, at]
+        square[:, f] += np.where(problem.weight[:, at] > 0, (miss**2).sum(axis=0), 0.0)
+    freedom = 2 * n_views - 3
+    told = (freedom > 0) & np.isfinite(square)
+    ratio = square / special.chdtri(np.maximum(freedom, 1), 0.5)
+    each = [
+        np.median(r[ok]) if ok.sum() >= MIN_FRAMES else np.nan
+        for r, ok in zip(ratio, told, strict=True)
+    ]
+    return np.sqrt(each)
 
 
 def marker_shift(fit: RigFit) -> tuple[int, float] | None:

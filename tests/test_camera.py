@@ -251,5 +251,7 @@ def test_coverage_counts_tenths_of_the_sensor():
 def test_a_lens_that_is_none_names_its_camera() -> None:
     with pytest.raises(InputError, match=r"^cam07: lens: expected finite numbers"):
         Lens.from_vector(np.full(12, np.nan), "cam07")
-    with pytest.raises(InputError, match=r"^lens: expected finite numbers"):
-        Lens.from_vector(np.full(12, np.nan))
+    usual = [1000.0, 1000.0, 500.0, 400.0, *np.zeros(8)]
+    for at, value in ((0, np.nan), (0, 1e-310), (1, 0.0), (1, -1000.0), (2, 1e200), (4, np.inf)):
+        with pytest.raises(InputError, match=r"^lens: expected finite numbers"):
+            Lens.from_vector(np.array([*usual[:at], value, *usual[at + 1 :]]))

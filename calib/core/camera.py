@@ -22,6 +22,8 @@ from calib.core.compiled import as_written, compiled, inlined
 from calib.core.geometry import Array, frozen
 from calib.errors import InputError
 
+LARGEST = 1e9  # of a lens's numbers in px, none of which comes near: beyond it squares overflow
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Lens:
@@ -48,10 +50,11 @@ class Lens:
         if dist.shape not in {(5,), (8,)}:
             raise InputError("dist", expected="5 or 8 coefficients", found=f"shape {dist.shape}")
         numbers = np.array([self.fx, self.fy, self.cx, self.cy, *dist])
-        if not np.isfinite(numbers).all() or self.fx <= 0 or self.fy <= 0:
+        if not (np.abs(numbers) <= LARGEST).all() or min(self.fx, self.fy) < 1.0 / LARGEST:
             raise InputError(
                 "lens",
-                expected="finite numbers and focal lengths above 0",
+                expected="finite numbers and focal lengths above 0 "
+                f"({1.0 / LARGEST:g} to {LARGEST:g} px)",
                 found=str(numbers.tolist()),
             )
         object.__setattr__(self, "dist", dist)

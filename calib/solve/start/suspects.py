@@ -26,11 +26,14 @@ from calib.solve.start.graph import MIN_SHARED_POINTS
 from calib.solve.start.late import image_velocity
 from calib.solve.start.motion import shared_points
 from calib.solve.start.pair_bundle import Shared
-from calib.solve.start.pair_views import BREAKS, PARTNERS, PairViews, as_shared, thin
+from calib.solve.start.pair_views import PARTNERS, PairViews, as_shared, thin
 
 FITS = 0.8  # share of inliers of a sound pair: the rest are gross errors and what lasts
 PEAK = 0.75  # share of inliers of the right reading at least
 BETTER = 0.15  # and by how much it must stand above the reading given
+# Share of inliers below which points are no late camera's: of another recording 5 to 25 % fit, of
+# a count off by half a frame 50 to 60 %.
+STRANGE = 0.35
 END = 0.3  # share of a camera's points at the beginning and the end in which shifts are compared
 PART = 1 / 3  # of a frame: a drifting count's ends are tried so far beside the whole one
 MAX_SHIFT_S = 2.0  # every shift is tried this far either way, beyond those that speed tells
@@ -287,7 +290,7 @@ def _foreign(camera: CameraTracks, witnesses: list[CameraTracks], share: float) 
     """Return the camera as one of another recording, where it fits none of the witnesses, which fit
     one another, or shares no moment with them.
     """
-    if share >= BREAKS:
+    if share >= STRANGE:
         return None
     first = min(int(w.frame[0]) for w in witnesses)
     last = max(int(w.frame[-1]) for w in witnesses)

@@ -19,6 +19,8 @@ from calib.check.history.records import Entry
 from calib.core.rig import Rig
 from calib.core.tracks import Tracks
 from calib.files import save_rig, save_tracks, sha256
+from calib.pipeline import calibrate
+from calib.prove.precision import one_line
 from calib.report import figures
 from calib.report.page.make import Page, Source, html_report
 from calib.simulate import Scenario, day_capture, simulate
@@ -189,6 +191,14 @@ def test_page_fits_a_phone(page: tuple[Path, Page]) -> None:
         )
         assert wide[0] <= wide[1] == 390
         assert errors(driver) == []
+
+
+def test_page_states_the_solves_own_figure() -> None:
+    """How a marker is placed reads alike on the page, after a solve and in the record."""
+    sim = simulate(Scenario(n_cameras=5, n_frames=300, seed=5))
+    rig = calibrate(sim.tracks, sim.wand)
+    middle, worst = re.findall(r"± ([\d.]+) mm", one_line(rig))
+    assert f"{middle} mm, at worst {worst} mm" in html_report(rig, sim.tracks).html
 
 
 def test_command_writes_a_page_and_says_what_it_found(call: Call, tmp_path: Path) -> None:

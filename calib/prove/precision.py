@@ -161,17 +161,24 @@ def default_places(rig: Rig, box: Box | None = None, *, range_mm: float = np.inf
     return box.grid(np.full(3, float(box.size_mm.max()) / DEFAULT_STEPS))
 
 
+def of_wave(rig: Rig) -> Precision | None:
+    """Return how precisely a rig places a marker where the wand went when it was solved; None where
+    nothing can be said.
+    """
+    if rig.covariance is None or not len(rig.wave_mm):
+        return None
+    try:
+        return precision(rig, rig.wave_mm[:: max(1, len(rig.wave_mm) // FEW_PLACES)])
+    except UnsolvableError:
+        return None
+
+
 def one_line(rig: Rig) -> str:
     """Return the one figure of a rig: how precisely it places a marker in the middle of where the
     wand went and at worst there; empty where nothing can be said.
     """
-    if rig.covariance is None or not len(rig.wave_mm):
-        return ""
-    try:
-        found = precision(rig, rig.wave_mm[:: max(1, len(rig.wave_mm) // FEW_PLACES)])
-    except UnsolvableError:
-        return ""
-    return in_one_line(found, " where the wand went,")
+    found = of_wave(rig)
+    return "" if found is None else in_one_line(found, " where the wand went,")
 
 
 def in_one_line(found: Precision, of_places: str = "") -> str:

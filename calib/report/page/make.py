@@ -15,6 +15,7 @@ from calib.core.names import listed
 from calib.core.rig import Rig
 from calib.core.threads import one_blas_thread
 from calib.core.tracks import Tracks
+from calib.prove.precision import of_wave
 from calib.report.figures.data import Portrait, Sensor, portrait
 from calib.report.figures.lengths import length_errors
 from calib.report.figures.links import links_map, links_table
@@ -144,8 +145,8 @@ def _figures(seen: Portrait) -> list[tuple[str, str]]:
     out = [("cameras good", f"{good} of {len(rows)}")]
     if np.isfinite(rms).any():
         out.append(("RMS residual, typical camera", f"{np.nanmedian(rms):.3f} px"))
-    if seen.precision is not None and seen.precision.has_covariance:
-        p = seen.precision
+    p = of_wave(seen.rig) or seen.precision  # a file of an older version has no wave
+    if p is not None and p.has_covariance:
         out.append(
             (
                 "a marker is placed to",

@@ -145,7 +145,7 @@ def solve_rig(
         seen = named.tracks if named else tracks
         if found := misread(seen, stated, is_lens_free(seen, options.lens)):
             raise as_error(found) from error
-        if named and (few := hardly_named(named, stated, error)):
+        if named and (few := hardly_named(named, error, stated)):
             raise few from error
         raise
 
@@ -230,17 +230,18 @@ def _stated_lenses(rig: Rig, tracks: Tracks, fit: Fit, whole: Whole) -> list[Dou
     if rig.covariance is None or fit.freed is None:
         return []
     off = contradicted(tracks.cameras, rig.covariance.held, fit.freed)
-    if len(tracks.cameras) == 2 and (off := off[:1]):
-        off = [] if any(d.finding == RigFault.PAIR for d in whole.doubts) else off
+    is_pair = len(tracks.cameras) == 2
+    if is_pair:
+        off = [] if any(d.finding == RigFault.PAIR for d in whole.doubts) else off[:1]
     out = []
     for lens in off:
+        if lens.other is not None and lens.camera > lens.other:
+            continue  # told of the two under the other's name
+        of = (lens.camera,) if lens.other is None else (lens.camera, lens.other)
         x, y = lens.centre_px
         figures = {"focal_share": lens.focal_share, "x_px": x, "y_px": y}
-        if lens.other is None or lens.camera < lens.other:
-            of = (lens.camera,) if lens.other is None else (lens.camera, lens.other)
-            of = tracks.names if len(tracks.names) == 2 else of
-            figures["is_exchanged"] = lens.other is not None
-            out.append(Doubt(RigFault.STATED, of, figures))
+        figures["is_exchanged"] = lens.other is not None
+        out.append(Doubt(RigFault.STATED, tracks.names if is_pair else of, figures))
     return out
 
 

@@ -144,7 +144,7 @@ def _refuse_two_wands(report: list[CameraNames], doubles: list[int], wand: Wand)
 
 
 def hardly_named(
-    named: Identification, wand: Wand, error: UnsolvableError
+    named: Identification, error: UnsolvableError, wand: Wand
 ) -> UnsolvableError | None:
     """Return the error that a solve ended in with few names before it, where few of the views that
     could hold the wand do; else None.

@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from calib.core.camera import distort
-from calib.core.geometry import Array, rigid_fit
+from calib.core.camera import Lens, project
+from calib.core.geometry import Array, Pose, rigid_fit
 from calib.core.wand import Wand
 from calib.solve.bundle.problem import Problem, State
 from calib.solve.clock.path import marker_information
@@ -72,12 +72,9 @@ def ray_noise(problem: Problem, state: State, points_mm: Array) -> Array:
     M = len(problem.row)
     square, n_views = np.zeros((M, problem.n_frames)), problem.n_views(problem.weight > 0)
     for c, at in enumerate(problem.pairs_by_camera()):
-        f, lens = problem.frame[at], state.lens[c]
-        place = points_mm[f] @ state.cam_R[c].T + state.cam_t[c]
-        with np.errstate(invalid="ignore", divide="ignore"):  # of markers that were not placed
-            x, y, *_ = distort(lens[4:], *np.moveaxis(place[..., :2] / place[..., 2:], -1, 0))
-        miss = problem.uv_px[:, :, at] - (np.stack([x, y]) * lens[:2, None, None]).swapaxes(1, 2)
-        miss = (miss - lens[2:4, None, None]) * problem.weight[:, at]
+        f, pose = problem.frame[at], Pose(state.cam_R[c], state.cam_t[c])
+        image = project(Lens.from_vector(state.lens[c]), pose.apply(points_mm[f]))
+        miss = (problem.uv_px[:, :, at] - image.transpose(2, 1, 0)) * problem.weight[:, at]
         square[:, f] += np.where(problem.weight[:, at] > 0, (miss**2).sum(axis=0), 0.0)
     freedom = 2 * n_views - 3
     told = (freedom > 0) & np.isfinite(square)

@@ -14,7 +14,7 @@ from calib.core.rig import RigCamera
 from calib.core.tracks import CameraTracks
 from calib.simulate.faults import exposed, image_shifts, seen_side
 from calib.simulate.layouts import image_plane_reach
-from calib.simulate.noise import lasting_errors, pixel_pull, random_errors
+from calib.simulate.noise import lasting_errors, pixel_pull, random_errors, wandering_errors
 from calib.simulate.path import Motion, wander
 from calib.simulate.scenario import Scenario
 
@@ -75,6 +75,7 @@ def take(
 
     distance = np.linalg.norm(points - before.position_mm, axis=-1)
     shift, is_off = lasting_errors(s, index, n_frames)
+    shift = shift + wandering_errors(s, index, n_frames)
     error = random_errors(s, index, sigma, uv, distance) + pixel_pull(s, uv) + shift[:, None]
     xy = xy + error[is_seen]
     is_outlier |= is_off[frame]

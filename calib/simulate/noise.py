@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import signal
 
 from calib.core.geometry import Array
 from calib.simulate.scenario import Scenario
@@ -79,3 +80,16 @@ def lasting_errors(s: Scenario, index: int, n_frames: int) -> tuple[Array, NDArr
             shift[at], is_off[at] = way, True
         frame += length
     return shift, is_off
+
+
+def wandering_errors(s: Scenario, index: int, n_frames: int) -> Array:
+    """Return by how much a camera's points are all off in each frame (F, 2) in px, all the time: a
+    first-order autoregressive process of ``wander_px``, whose correlation falls to 1 / e in
+    ``wander_s``.
+    """
+    if not s.wander_px:
+        return np.zeros((n_frames, 2))
+    kept = np.exp(-1.0 / (s.wander_s * s.frame_rate_hz))
+    fresh = s.rng("wander", index).normal(size=(n_frames, 2))
+    fresh[1:] *= np.sqrt(1.0 - kept**2)
+    return np.asarray(s.wander_px * signal.lfilter([1.0], [1.0, -kept], fresh, axis=0))

@@ -192,6 +192,10 @@ class Scenario:
     )
     lasting_px: float = key(0.5, "SD of that, in each coordinate", 0, 100)
     lasting_s: tuple[float, float] = key((0.1, 2.0), "how long such a stretch lasts", 1e-3)
+    wander_px: float = key(
+        0.0, "SD in each coordinate of what all points of a camera are off, at all times", 0, 100
+    )
+    wander_s: float = key(1.0, "after which that has forgotten two thirds of itself", 1e-3)
     dropout: float = key(
         0.2, "share of points lost at random: glare, grazing views, bandwidth", 0, 0.99
     )

@@ -29,6 +29,8 @@ ABOUT = {
     "one": "one camera as in full, the others plain",
     "lasting": "plain lenses; a twentieth to a fifth of stretches of 0.1 to 2 s off by "
     "0.3 to 3 px, drawn a rig",
+    "wander": "as real, and all the time off by 0.3 to 1 of the noise, correlated over 0.2 to 2 s, "
+    "drawn a rig",
     "lasting-full": "lenses as in full, errors as in lasting",
 }
 
@@ -37,6 +39,10 @@ def changes(truth: str, n_cameras: int, seed: int) -> dict[str, Any]:
     """Return what a truth changes in a scenario of so many cameras."""
     if truth == "real":
         return {}
+    if truth == "wander":
+        rng = np.random.default_rng([seed, 11])
+        size, seconds = np.exp(rng.uniform(np.log([0.3, 0.2]), np.log([1.0, 2.0])))
+        return {"wander_px": float(size) * Scenario().sigma_px, "wander_s": float(seconds)}
     out = dict(PLAIN)
     if truth in STRENGTH or truth in {"one", "lasting-full"}:
         s = STRENGTH.get(truth, 1.0)

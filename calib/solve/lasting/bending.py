@@ -40,11 +40,12 @@ from calib.core.geometry import Array
 from calib.core.parameters import n_unknowns
 from calib.core.threads import in_groups
 from calib.solve.bundle.problem import Index, Problem, State
-from calib.solve.lasting.find import LEAST_SHIFT, SINGULAR, bin_frames, chi_square
+from calib.solve.lasting.find import LEAST_SHIFT, bin_frames
 from calib.solve.lasting.gradients import Gradients
-from calib.solve.lasting.shifts import Shifts, in_unit, running, shifts
+from calib.solve.lasting.shifts import SINGULAR, Shifts, chi_square, in_unit, running, shifts
 from calib.solve.lasting.solved import Solved
 from calib.solve.lasting.stretches import Off
+from calib.solve.lasting.unrest import CALM, Unrest
 
 # Windows of any place, in lengths a quarter apart. They overlap, so noise passes a limit less often
 # than in as many apart.
@@ -61,16 +62,18 @@ TOGETHER = 300
 MOST_SHARE = 0.5  # of a camera's information: beyond half, what is kept may be what is off
 
 
-def find_followed(problem: Problem, state: State, solved: Solved, sigma_px: Array) -> list[Off]:
-    """Return what the cameras ``solved`` followed in a fit of the problem's points, the minimum of
-    which may lie a step away.
+def find_followed(
+    problem: Problem, state: State, solved: Solved, sigma_px: Array, usual: Unrest = CALM
+) -> list[Off]:
+    """Return what the cameras ``solved`` followed, by more than the ``usual``, in a fit of the
+    problem's points, the minimum of which may lie a step away.
     """
     own = solved.gradient[: problem.n_cameras * n_unknowns(solved.terms)]
     own = own.reshape(problem.n_cameras, -1)
     frame, length = solved.blocks.frame, bin_frames(problem.rate_hz)
     found = shifts(problem, state, solved.terms, length, own, frame)
     first, last = _windows(found.n_bins)
-    limit = chance_limit(problem.n_cameras, found.n_bins)
+    limit = chance_limit(problem.n_cameras, found.n_bins) * usual.most
 
     def run(cameras: Sequence[int]) -> list[tuple[int, int, int]]:
         return [

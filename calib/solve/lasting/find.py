@@ -28,12 +28,11 @@ from calib.core.geometry import Array
 from calib.core.threads import in_groups
 from calib.solve.bundle.linearise import residuals
 from calib.solve.bundle.problem import Index, Problem, State
-from calib.solve.lasting.shifts import Shifts, shifts, with_weights
+from calib.solve.lasting.shifts import Shifts, chi_square, shifts, with_weights
 from calib.solve.lasting.stretches import Bools, Off, Stretch, camera_of, off_pairs
+from calib.solve.lasting.unrest import CALM, LENGTHS, Unrest
 
 BIN_S = 0.06  # grid of time for what is looked at as one, at most
-# lengths of stretches in bins, 0.1 to 2 s; longer errors fill several
-SEARCH_BINS = (3, 6, 12, 24, 48)
 LIMIT = float(
     special.chdtri(2, 1e-3)
 )  # of chi-square: a thousandth of the good stretches is no loss
@@ -44,8 +43,6 @@ USUAL_SHIFT = 3.0  # in the camera's noise: where the search for the shifts' var
 # Of that search; a variance below this share of the noise's is none: a tenth of it as a shift, of
 # which LEAST_SHIFT is far. More sweeps only make small variances smaller.
 SWEEPS, ABSENT = 12, 1e-2
-# Determinant over squared trace of the information: cameras take all of such a shift.
-SINGULAR = 1e-9
 ALIKE = 0.5  # shifts that differ by less than this share of the larger
 
 
@@ -55,17 +52,15 @@ def bin_frames(rate_hz: float) -> int:
 
 
 def find_off(
-    problem: Problem, state: State, seen: Bools, sigma_px: Array, gate: float
+    problem: Problem, state: State, seen: Bools, sigma_px: Array, gate: float, usual: Unrest = CALM
 ) -> list[Off]:
-    """Return what of a camera's ``seen (M, P)`` points stands off in stretches, the cameras held;
-    ``gate``: see ``within``.
+    """Return what of a camera's ``seen (M, P)`` points stands off in stretches by more than the
+    ``usual``, the cameras held; ``gate``: see ``within``.
     """
     out: list[Off] = []
     every = within(problem, state, seen, sigma_px, gate, gate)
-    now = _Search(every, shifts(every, state, None, bin_frames(problem.rate_hz)), sigma_px)
-    for (
-        length
-    ) in SEARCH_BINS:  # what stands off for a moment must not make a longer stretch seem to
+    now = _Search(every, shifts(every, state, None, bin_frames(problem.rate_hz)), sigma_px, usual)
+    for length in LENGTHS:  # what stands off for a moment must not make a longer stretch seem to
         for late in (0, length // 2):
             off = now.in_blocks(length, late)
             out += off
@@ -101,6 +96,7 @@ class _Search:
     problem: Problem
     found: Shifts
     sigma_px: Array
+    usual: Unrest
 
     def without(self, off: Sequence[Off], state: State) -> _Search:
         """Return the search among the pairs that are not ``off``."""
@@ -119,15 +115,16 @@ class _Search:
         # A camera alone, all others as they are: where none stands out there is nothing to share
         # out.
         value, _ = chi_square(u, I - taken)
-        blocks = np.flatnonzero((value > LIMIT).any(axis=0)).tolist()
+        limit = LIMIT * self.usual.at(length)
+        blocks = np.flatnonzero((value > limit).any(axis=0)).tolist()
         frames = np.searchsorted(self.found.bin_of_frame, edges).tolist()
 
         def run(blocks: Sequence[int]) -> list[Off]:
-            return [o for b in blocks for o in self._shared_out(frames[b], frames[b + 1])]
+            return [o for b in blocks for o in self._shared_out(frames[b], frames[b + 1], limit)]
 
         return [o for part in in_groups(run, blocks) for o in part]
 
-    def _shared_out(self, first: int, last: int) -> list[Off]:
+    def _shared_out(self, first: int, last: int, limit: float) -> list[Off]:
         """Return what of each camera stands off in the frames from first to last."""
         problem, found = self.problem, self.found
         pairs = np.arange(problem.starts[first], problem.starts[last])
@@ -145,7 +142,7 @@ class _Search:
         of_each = shift.reshape(n, 2)
         own_C = C.reshape(n, 2, n, 2)[np.arange(n), :, np.arange(n)].reshape(n, 4)
         value, _ = chi_square(of_each, own_C[:, [0, 1, 3]])
-        is_off = (np.hypot(*of_each.T) > LEAST_SHIFT) & (value > LIMIT)
+        is_off = (np.hypot(*of_each.T) > LEAST_SHIFT) & (value > limit)
         return [
             (pairs[own == k], of_each[k] * self.sigma_px[cameras[k]], float(value[k]))
             for k in np.flatnonzero(is_off)
@@ -278,17 +275,3 @@ def _joined(problem: Problem, at: Index, off: Sequence[Off], camera: int) -> lis
 def _alike(a: Array, b: Array) -> Bools:
     size = np.maximum(np.linalg.norm(a, axis=1), np.linalg.norm(b, axis=1))
     return np.asarray(np.linalg.norm(a - b, axis=1) < ALIKE * size)
-
-
-def chi_square(u: Array, I: Array) -> tuple[Array, Array]:
-    """Return the statistic (...) of a shift and the shift (..., 2) from scores (..., 2) and
-    information (..., 3).
-    """
-    xx, xy, yy = I[..., 0], I[..., 1], I[..., 2]
-    det = xx * yy - xy * xy
-    safe = np.where(det > SINGULAR * (xx + yy) ** 2, det, np.inf)
-    shift = (
-        np.stack([yy * u[..., 0] - xy * u[..., 1], xx * u[..., 1] - xy * u[..., 0]], axis=-1)
-        / safe[..., None]
-    )
-    return (shift * u).sum(axis=-1), shift

@@ -34,6 +34,9 @@ from calib.solve.bundle.linearise import linearise, state_arrays, term_codes
 from calib.solve.bundle.normal_kernels import columns_to_camera, rows_to_camera, to_wand
 from calib.solve.bundle.problem import Chunk, Index, Problem, State
 
+# Determinant over squared trace of the information: cameras take all of such a shift.
+SINGULAR = 1e-9
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Shifts:
@@ -97,6 +100,20 @@ def shifts(
     g = np.zeros(S.shape[:2]) if gradient is None else gradient
     _whiten(inverse, (inverse @ g[..., None])[..., 0], scores, given)
     return Shifts(length, bins, *by_pair, scores, given)
+
+
+def chi_square(u: Array, I: Array) -> tuple[Array, Array]:
+    """Return the statistic (...) of a shift and the shift (..., 2) from scores (..., 2) and
+    information (..., 3).
+    """
+    xx, xy, yy = I[..., 0], I[..., 1], I[..., 2]
+    det = xx * yy - xy * xy
+    safe = np.where(det > SINGULAR * (xx + yy) ** 2, det, np.inf)
+    shift = (
+        np.stack([yy * u[..., 0] - xy * u[..., 1], xx * u[..., 1] - xy * u[..., 0]], axis=-1)
+        / safe[..., None]
+    )
+    return (shift * u).sum(axis=-1), shift
 
 
 def with_weights(found: Shifts, problem: Problem, state: State, frames: Index) -> Shifts:

@@ -18,7 +18,6 @@ from calib.core.tracks import Tracks, joined
 from calib.errors import InputError
 from calib.files.live import FileFollower, follow
 from calib.simulate import Knock, day_capture, later_wave
-from calib.watch.kept import between
 from tests.captures import capture
 
 
@@ -45,7 +44,7 @@ def test_a_file_is_followed_as_it_grows(tmp_path):
     assert "is not there yet" in follower.poll().trouble
     with files.recording(path, tracks) as append:
         for first in range(0, 300, 50):
-            append(between(tracks, first, first + 50))
+            append(tracks.between(first, first + 50))
             look = follower.poll()
             assert not look.trouble
             if look.tracks is not None:
@@ -53,9 +52,9 @@ def test_a_file_is_followed_as_it_grows(tmp_path):
                 # The newest frames may still be in the writing.
                 assert max(c.frame[-1] for c in look.tracks.cameras if c.n_points) < first
     got += polled(follower)
-    same(joined(got), between(tracks, 0, 300))
-    same(files.load_tracks(path), between(tracks, 0, 300))
-    for c, d in zip(joined(got).cameras, between(tracks, 0, 300).cameras, strict=True):
+    same(joined(got), tracks.between(0, 300))
+    same(files.load_tracks(path), tracks.between(0, 300))
+    for c, d in zip(joined(got).cameras, tracks.between(0, 300).cameras, strict=True):
         np.testing.assert_array_equal(c.radius_px, d.radius_px)
 
 
@@ -63,9 +62,9 @@ def test_a_file_that_a_longer_one_replaces_goes_on(tmp_path):
     tracks, path = wave().tracks, tmp_path / "t.h5"
     follower, got = follow(path), []
     for end in (100, 200, 300):
-        files.save_tracks(between(tracks, 0, end), path, overwrite=True)
+        files.save_tracks(tracks.between(0, end), path, overwrite=True)
         got += polled(follower)
-    same(joined(got), between(tracks, 0, 300))
+    same(joined(got), tracks.between(0, 300))
 
 
 def test_another_capture_or_a_shorter_file_begins_anew(tmp_path):
@@ -74,11 +73,11 @@ def test_another_capture_or_a_shorter_file_begins_anew(tmp_path):
         tracks, cameras=tuple(replace(c, xy_px=c.xy_px[::-1].copy()) for c in tracks.cameras)
     )
     follower = follow(path)
-    files.save_tracks(between(tracks, 0, 200), path)
+    files.save_tracks(tracks.between(0, 200), path)
     polled(follower)
     for then, word in (
-        (between(other, 0, 300), "replaced by another"),
-        (between(other, 0, 100), "and held"),
+        (other.between(0, 300), "replaced by another"),
+        (other.between(0, 100), "and held"),
     ):
         files.save_tracks(then, path, overwrite=True)
         look = follower.poll()
@@ -123,11 +122,11 @@ def test_a_file_whose_writer_was_killed_can_be_read(tmp_path):
 
 
 def test_files_that_arrive_in_a_folder(tmp_path):
-    tracks, folder = between(wave().tracks, 0, 300), tmp_path / "in"
+    tracks, folder = wave().tracks.between(0, 300), tmp_path / "in"
     folder.mkdir()
     follower, got = follow(folder), []
     for k, first in enumerate(range(0, 200, 50)):
-        files.save_tracks(between(tracks, first, first + 50), folder / f"{k}.h5")
+        files.save_tracks(tracks.between(first, first + 50), folder / f"{k}.h5")
         got += polled(follower, 2)
     (folder / "cameras.toml").write_text(
         f"frame_rate = {tracks.frame_rate_hz}\n"
@@ -135,7 +134,7 @@ def test_files_that_arrive_in_a_folder(tmp_path):
             f"[cameras.{c.name}]\nwidth = {c.width}\nheight = {c.height}\n" for c in tracks.cameras
         )
     )
-    rest = between(tracks, 200, 300)
+    rest = tracks.between(200, 300)
     (folder / "9.csv").write_text(
         "camera,frame,x,y,marker\n"
         + "".join(
@@ -149,7 +148,7 @@ def test_files_that_arrive_in_a_folder(tmp_path):
     got += polled(follower, 2)
     same(joined(got), tracks)
     (folder / "a.h5").write_bytes(b"nothing of the kind")
-    files.save_tracks(between(tracks, 0, 50), folder / "b.h5")
+    files.save_tracks(tracks.between(0, 50), folder / "b.h5")
     follower.poll()
     trouble = follower.poll().trouble
     assert "not HDF5" in trouble and "frames after 299" in trouble and "\n" not in trouble
@@ -162,7 +161,7 @@ def folder(tmp_path_factory):
     out = tmp_path_factory.mktemp("live")
     sim = wave()
     files.save_tracks(sim.tracks, out / "tracks.h5")
-    files.save_tracks(between(sim.tracks, 0, 150), out / "short.h5")
+    files.save_tracks(sim.tracks.between(0, 150), out / "short.h5")
     files.save_wand(sim.wand, out / "wand.toml")
     files.save_rig(sim.truth, out / "rig.h5")
     pair = replace(sim.wand, markers=sim.wand.markers[:2], points_mm=sim.wand.points_mm[:2])

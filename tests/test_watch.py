@@ -18,7 +18,7 @@ from calib.simulate import Knock
 from calib.solve.start.graph import camera_graph, overlap
 from calib.watch.calls import is_late
 from calib.watch.counts import Counts
-from calib.watch.kept import Kept, between, named_frames
+from calib.watch.kept import Kept, named_frames
 from calib.watch.records import Call, Ending, Figure, Lack, Region
 from calib.watch.rough import grown, solve_roughly, summed
 from calib.watch.run import Watch
@@ -30,7 +30,7 @@ SECOND = 25  # frames
 
 
 def parts_of(tracks: Tracks, end: int, step: int = SECOND) -> list[Tracks]:
-    return [between(tracks, a, b) for a, b in pairwise([*range(0, end, step), end])]
+    return [tracks.between(a, b) for a, b in pairwise([*range(0, end, step), end])]
 
 
 def watched(sim, end=900, need_mm=0.01, step=SECOND):
@@ -85,11 +85,11 @@ def test_a_solve_is_foreseen_from_half_of_its_frames():
     at with the cameras of its first half foretells the solve of all to what they differ by.
     """
     sim = wave()
-    half = solve_roughly(between(sim.tracks, 0, 450), sim.wand)
+    half = solve_roughly(sim.tracks.between(0, 450), sim.wand)
     stated = precision(half.rig, half.places_mm).sigma_mm
     np.testing.assert_allclose(half.foreseen_mm(half.of_seen), stated, rtol=1e-6)
     told, nowhere = half.of_seen, np.tile([0.0, np.inf], (6, 1))
-    for part in parts_of(between(sim.tracks, 450, 900), 900)[18:]:
+    for part in parts_of(sim.tracks.between(450, 900), 900)[18:]:
         told = summed(told, look_at(part, half, np.ones((6, 100), bool), nowhere).information)
     whole = solve_roughly(sim.tracks, sim.wand, before=half)
     foreseen = half.foreseen_mm(told)
@@ -119,7 +119,7 @@ def test_it_stops_when_a_solve_meets_the_need_and_not_before():
     n = state.counts.last_frame + 1
 
     def half_mm(end: int) -> float:
-        part = between(wave().tracks, 0, end)
+        part = wave().tracks.between(0, end)
         rig = calibrate(part, wave().wand)
         places = rig.wave_mm[:: max(1, len(rig.wave_mm) // 200)]
         return Figure.of(precision(rig, places).sigma_mm).half_mm
@@ -217,7 +217,7 @@ def test_a_named_capture_in_which_the_wand_is_out_of_sight_for_a_while():
     cameras = [
         replace(c, marker=np.where((c.frame // 50) % 3 > 0, -1, c.marker)) for c in tracks.cameras
     ]
-    part = between(replace(tracks, cameras=tuple(cameras)), 0, 300)
+    part = replace(tracks, cameras=tuple(cameras)).between(0, 300)
     state = Watch(wave().wand)
     for one in parts_of(part, 300):
         state = state.added(one)

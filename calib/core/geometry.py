@@ -57,6 +57,26 @@ def angle_between_deg(a: Array, b: Array) -> Array:
     return np.asarray(np.degrees(np.linalg.norm(vector_from_rotation(relative), axis=-1)))
 
 
+def turn_between(a: Array, b: Array) -> Array:
+    """Return the least rotation (3, 3) that takes one unit vector to another."""
+    axis = np.cross(a, b)
+    size = float(np.linalg.norm(axis))
+    return rotation_from_vector(axis / max(size, 1e-12) * np.arctan2(size, a @ b))
+
+
+def sigma_in_space(covariance: Array) -> Array:
+    """Return 3D standard deviations (n,) of covariances (n, 3, 3): the root of the sum of the three
+    variances.
+    """
+    return np.asarray(np.sqrt(np.trace(covariance, axis1=1, axis2=2)))
+
+
+def is_slim(points: Array, share: float) -> bool:
+    """Return whether points (n, 3) lie on a line but for this share of their spread along it."""
+    spread = np.linalg.svd(points - points.mean(axis=0))[1]
+    return bool(spread[1] < share * spread[0])
+
+
 def cross_matrix(v: Array) -> Array:
     """Return the matrices (..., 3, 3) with ``cross_matrix(v) @ x == np.cross(v, x)``."""
     v = np.asarray(v, dtype=float)

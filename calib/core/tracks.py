@@ -161,6 +161,11 @@ class CameraTracks:
             radius_px=radius,
         )
 
+    def between(self, first: float, end: float) -> CameraTracks:
+        """Return the camera with the points of frames from ``first`` to before ``end`` alone."""
+        a, b = np.searchsorted(self.frame, [first, end])
+        return self if b - a == self.n_points else self.rows(np.arange(a, b))
+
     def without_names(self) -> CameraTracks:
         """Return the camera with no point named."""
         return replace(self, marker=np.full_like(self.marker, -1))
@@ -354,6 +359,10 @@ class Tracks:
         """Return the capture with the points of the given frame numbers alone."""
         cameras = tuple(c.rows(np.isin(c.frame, frames)) for c in self.cameras)
         return replace(self, cameras=cameras)
+
+    def between(self, first: float, end: float) -> Tracks:
+        """Return the capture with the points of frames from ``first`` to before ``end`` alone."""
+        return replace(self, cameras=tuple(c.between(first, end) for c in self.cameras))
 
     def thinned(self, n_frames: int) -> Tracks:
         """Return the capture with ``n_frames`` of its frames, evenly spread over those that show

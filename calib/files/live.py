@@ -153,15 +153,8 @@ class FileFollower:
         self.newest = max(numbers, default=settled)
         if held is None or not numbers or settled is None:
             return Arrival()
-        ready, left = [], []
-        for c in held.cameras:
-            n = int(np.searchsorted(c.frame, settled, side="right"))
-            ready.append(c.rows(np.arange(n)))
-            left.append(c.rows(np.arange(n, c.n_points)))
-        self.held = replace(held, cameras=tuple(left))
-        if not any(c.n_points for c in ready):
-            return Arrival()
-        return Arrival(replace(held, cameras=tuple(ready)))
+        ready, self.held = held.between(-np.inf, settled + 1), held.between(settled + 1, np.inf)
+        return Arrival(ready if any(c.n_points for c in ready.cameras) else None)
 
 
 @dataclass(slots=True)

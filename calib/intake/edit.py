@@ -81,8 +81,10 @@ def select(
             found=f"{', '.join(double)} twice",
             remedy=f"Rename {', '.join(others)}, or leave it out." if others else "",
         )
+    first, last = frames
+    start, end = -np.inf if first is None else first, np.inf if last is None else last + 1
     cameras = [
-        _cut(_renamed(tracks.camera(name), to, tracks), *frames)
+        _renamed(tracks.camera(name), to, tracks).between(start, end)
         for name, to in zip(kept, new, strict=True)
     ]
     if frames != (None, None) and not any(c.n_points for c in cameras):
@@ -102,15 +104,6 @@ def _renamed(camera: CameraTracks, to: str, tracks: Tracks) -> CameraTracks:
     if to not in tracks.names:
         return replace(camera, name=to)
     return replace(tracks.camera(to), **{key: getattr(camera, key) for key in _POINTS})
-
-
-def _cut(camera: CameraTracks, first: int | None, last: int | None) -> CameraTracks:
-    is_kept = np.ones(camera.n_points, bool)
-    if first is not None:
-        is_kept &= camera.frame >= first
-    if last is not None:
-        is_kept &= camera.frame <= last
-    return camera if is_kept.all() else camera.rows(is_kept)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -8,7 +8,7 @@ from typing import ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.core.geometry import Array
+from calib.core.geometry import Array, sigma_in_space
 from calib.core.names import listed
 from calib.core.rig import Rig
 from calib.core.threads import one_blas_thread
@@ -18,7 +18,7 @@ from calib.plan.records import Plan, PlanCamera
 from calib.plan.wave import seen_wave, solved_rig, wave_of
 from calib.plan.way import Way, suggested_way
 from calib.prove.space.joint import effect_covariance, rig_errors
-from calib.prove.space.views import cameras_of, views_of
+from calib.prove.space.views import cameras_of, views_where
 from calib.solve.start.graph import CameraGraph, camera_graph, overlap
 from calib.told import Told
 
@@ -213,10 +213,8 @@ def rig_share(rig: Rig, places_mm: Array, is_seen: Bools) -> Array:
     """Return what the rig's own uncertainty makes of the precision at places (n,), seen by cameras
     (C, n): a standard deviation in mm, nan where fewer than two see.
     """
-    point, cam = np.nonzero(is_seen.T)
-    views = views_of(cam, point, np.zeros((len(cam), 2)), len(places_mm))
-    share = effect_covariance(rig_errors(rig), views, places_mm, cameras_of(rig))
-    return np.asarray(np.sqrt(np.trace(share, axis1=1, axis2=2)))
+    views, errors = views_where(is_seen), rig_errors(rig)
+    return sigma_in_space(effect_covariance(errors, views, places_mm, cameras_of(rig)))
 
 
 def require_possible(plan: Plan) -> None:

@@ -14,7 +14,7 @@ from calib.errors import InputError
 from calib.plan.kernels import find_hidden, look_at, variances_left
 from calib.plan.optics import Sharp, depth_of_field
 from calib.plan.records import Obstacle, Plan, PlanCamera
-from calib.prove.volume import MOST_PLACES, Box
+from calib.prove.volume import MOST_PLACES, Box, grid_of
 
 Bools = NDArray[np.bool_]
 PIECE = 1000  # places whose pairs of rays are compared at a time
@@ -34,7 +34,7 @@ def places_in(volume: Box, step_mm: float) -> Array:
         np.linspace(low, high, n)
         for low, high, n in zip(volume.low_mm, volume.high_mm, counts, strict=True)
     ]
-    return np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3)
+    return grid_of(axes)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

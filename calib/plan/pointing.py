@@ -17,7 +17,7 @@ from scipy import optimize
 from scipy.spatial import cKDTree
 
 from calib.core.camera import Lens, project, undistort
-from calib.core.geometry import Array, Pose, rotation_from_vector
+from calib.core.geometry import Array, Pose, rotation_from_vector, turn_between
 from calib.core.rig import Rig, RigCamera
 from calib.core.tracks import Tracks
 from calib.errors import InputError, UnsolvableError
@@ -150,10 +150,7 @@ def _trials(built: RigCamera, marks: Array, spots: Array) -> list[RigCamera]:
         seen = np.column_stack([seen, np.ones(len(seen))])[np.isfinite(seen).all(axis=1)]
         seen /= np.linalg.norm(seen, axis=1, keepdims=True)
         for ray, spot in product(rays @ R.T, seen):
-            axis = np.cross(ray, spot)
-            size = float(np.linalg.norm(axis))
-            turn = rotation_from_vector(axis / max(size, 1e-12) * np.arctan2(size, ray @ spot))
-            out.append(_posed(built, turn @ R, lens, at))
+            out.append(_posed(built, turn_between(ray, spot) @ R, lens, at))
     return out
 
 

@@ -24,7 +24,8 @@ from calib.plan.coverage import look
 from calib.plan.records import Plan
 from calib.plan.wave import Stop, bundle_of, planned_rig, seen_wave, walk, wave_of
 from calib.prove.space.joint import RigErrors, effects
-from calib.prove.space.views import cameras_of, views_of
+from calib.prove.space.views import cameras_of, views_where
+from calib.prove.volume import grid_of
 from calib.solve.bundle.descent import BundleOptions, with_prior
 from calib.solve.bundle.elimination import inverse_factors, reduced_system
 from calib.solve.bundle.linearise import linearise
@@ -74,7 +75,7 @@ class _Grid:
 
     @property
     def places_mm(self) -> Array:
-        return np.stack(np.meshgrid(*self.axes, indexing="ij"), axis=-1).reshape(-1, 3)
+        return grid_of(self.axes)
 
     def seconds_at(self, hand_mm: Array, rate: float) -> Array:
         """Return the seconds (K,) that a hand's way (F, 3) spends at each place, shared out between
@@ -299,15 +300,13 @@ def _wanted(plan: Plan, state: State, motions: Array, away_mm: float, size: int)
     volume, n = plan.volume, n_unknowns(TERMS)
     places = volume.grid(np.full(3, (volume.size_mm.prod() / N_TESTS) ** (1.0 / 3.0)))
     is_seen = np.stack([look(plan, c, places).is_seen for c in plan.cameras])
-    point, cam = np.nonzero(is_seen.T)
-    views = views_of(cam, point, np.zeros((len(cam), 2)), len(places))
     weight = np.zeros((len(plan.cameras), n))  # of the conditions of least trace
     weight[:, :3], weight[:, 3:6] = away_mm**2, 1.0
     E = weight.reshape(-1, 1) * motions
     eye = on_places(-np.swapaxes(state.cam_R, 1, 2), n, np.eye(len(motions)))
     in_gauge = eye - motions @ np.linalg.solve(E.T @ motions, E.T @ eye)
     errors = RigErrors(plan.names, TERMS, in_gauge.reshape(-1, n, len(motions)))
-    B, _ = effects(errors, views, places, cameras_of(planned_rig(plan)))
+    B, _ = effects(errors, views_where(is_seen), places, cameras_of(planned_rig(plan)))
     is_placed = np.isfinite(B).all(axis=(1, 2))
     root = B[is_placed].reshape(-1, len(motions)).T / np.sqrt(max(int(is_placed.sum()), 1))
     return np.pad(root, ((0, size - len(motions)), (0, 0)))

@@ -32,6 +32,7 @@ from calib.prove.layout import (
 )
 from calib.prove.rest.stands import stands
 from calib.prove.rest.still import Still, standing, still_markers
+from calib.prove.space.joint import covariance_of
 from calib.prove.space.views import cameras_of
 from calib.prove.survey import surveyed
 from calib.prove.world import moved
@@ -238,9 +239,7 @@ def align(rig: Rig, tracks: Tracks, options: AlignOptions | None = None) -> tupl
     scaled = Pose(pose.R, pose.t_mm / layout.scale)
     aligned = moved(rig, scaled, layout.scale)
     places = pose.apply(layout.scale * still.points_mm)
-    own = np.stack(
-        [still.joint_mm2[3 * k : 3 * k + 3, 3 * k : 3 * k + 3] for k in range(len(places))]
-    )
+    own = covariance_of(still.B, still.noise_mm2)
     sigma = np.sqrt(np.einsum("ij,njk,ik->ni", pose.R, own, pose.R))
     names = still.names()
     if options.survey is not None:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.check.recheck.inputs import matched
-from calib.core.geometry import Array, rigid_fit, vector_from_rotation
+from calib.core.geometry import Array, is_slim, rigid_fit, vector_from_rotation
 from calib.core.rig import Rig
 from calib.core.tracks import Tracks
 from calib.core.wand import Wand
@@ -42,10 +42,7 @@ def ends_of(bar: Wand) -> tuple[NDArray[np.intp], NDArray[np.intp]] | None:
     middle = 0.5 * (along.min() + along.max())
     near, far = np.flatnonzero(along < middle), np.flatnonzero(along >= middle)
     for end in (near, far):
-        if len(end) < LEAST_MARKERS:
-            return None
-        spread = np.linalg.svd(bar.points_mm[end] - bar.points_mm[end].mean(axis=0))[1]
-        if spread[1] < LEAST_WIDTH * spread[0]:
+        if len(end) < LEAST_MARKERS or is_slim(bar.points_mm[end], LEAST_WIDTH):
             return None
     return near, far
 

@@ -11,11 +11,12 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from itertools import permutations
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.core.geometry import Array, Pose, vector_from_rotation
+from calib.core.geometry import Array, Pose, is_slim, vector_from_rotation
 from calib.errors import InputError, UnsolvableError
 from calib.prove.rest.still import Still
 
@@ -24,6 +25,7 @@ FRAME_FLAT_MM = 3.0  # and its markers are of one height to this (the same)
 FLOOR_FLAT_MM = 10.0  # a floor is level to this over some metres (the same)
 ON_LEG_DEG = 3.0  # markers of one leg lie this nearly in one direction from the corner
 NEARLY_SQUARE_DEG = 20.0  # two directions farther from square are no legs at all
+SLIM = 0.05  # of their spread along a line: markers within it leave the floor's tilt open
 EQUAL_LEGS = 0.02  # legs whose lengths differ by less cannot be told apart
 NOISES = 3.0  # beyond these limits by more than this many standard deviations is a contradiction
 
@@ -67,10 +69,11 @@ def right_angle(
     leg x, the short one y. Raises UnsolvableError, with the numbers, where it contradicts itself.
     """
     corner, legs = _legs(still)
-    lengths = [_reach(still, corner, leg) for leg in legs]
+    lengths = [_reach(still.points_mm, corner, leg) for leg in legs]
     order = np.argsort(lengths)[::-1]
     (long, short), (a, b) = [legs[k] for k in order], [lengths[k] for k in order]
-    if a - b < EQUAL_LEGS * a + NOISES * _length_sigma(still, corner, _far(still, corner, long)):
+    sigma = _sigma_of(still, lambda p: _reach(p, corner, long))
+    if a - b < EQUAL_LEGS * a + NOISES * sigma:
         raise _contradiction(
             "a long leg (x) and a short one (y)",
             f"legs of {a:.1f} and {b:.1f} mm",
@@ -99,11 +102,8 @@ def three_points(still: Still, towards: Array, markers: Sequence[int]) -> Layout
             "Take points that do not lie on a line.",
             still,
         )
-    return _on_legs("three points", still.chosen(np.array(at)), towards, 0, *_unit_legs(), {})
-
-
-def _unit_legs() -> tuple[Index, Index]:
-    return np.array([1]), np.array([2])
+    legs = np.array([1]), np.array([2])
+    return _on_legs("three points", still.chosen(np.array(at)), towards, 0, *legs, {})
 
 
 def _on_legs(
@@ -141,11 +141,11 @@ def _on_legs(
     numbers |= _flat(still, pose, flat_mm)
     y = float(pose.apply(still.points_mm[short]).mean(axis=0)[1])
     if y < 0:
-        legs = f"legs of {_reach(still, corner, long):.1f} mm (x) and "
+        a, b = (_reach(still.points_mm, corner, leg) for leg in (long, short))
         raise _contradiction(
             "y on the left of x, as seen from the cameras' side of the floor",
-            f"{legs}{_reach(still, corner, short):.1f} mm (y) with y on the right ({y:.1f} mm): z "
-            f"would point into the floor",
+            f"legs of {a:.1f} mm (x) and {b:.1f} mm (y) with y on the right ({y:.1f} mm): z "
+            "would point into the floor",
             "The legs are swapped or the frame is mirrored: turn it over or exchange its legs, or "
             "name origin, x and y in another order: --points.",
             still,
@@ -164,8 +164,7 @@ def plane(still: Still, towards: Array, along: Array, flat_mm: float = FLOOR_FLA
             found=str(len(still.points_mm)),
             remedy="Lay out more markers, wide apart.",
         )
-    spread = np.linalg.svd(still.points_mm - still.points_mm.mean(axis=0))[1]
-    if spread[1] < 0.05 * spread[0]:
+    if is_slim(still.points_mm, SLIM):
         raise _contradiction(
             "markers that span a plane",
             "markers that lie nearly on a line",
@@ -186,8 +185,7 @@ def wand_laid(still: Still, towards: Array, first: Index, flat_mm: float = FRAME
     ``first`` are the rows of the first place it lay in; a wand whose markers lie on a line must lie
     in a second place across the first, as a line does not show which way is up.
     """
-    spread = np.linalg.svd(still.points_mm - still.points_mm.mean(axis=0))[1]
-    if len(still.points_mm) < 3 or spread[1] < 0.05 * spread[0]:
+    if len(still.points_mm) < 3 or is_slim(still.points_mm, SLIM):
         raise _contradiction(
             "places that span the floor",
             "markers on one line, which leaves the floor's tilt open",
@@ -223,17 +221,10 @@ def pose_covariance(layout: Layout) -> Array:
     """Return the covariance (6, 6) of the world that a layout gives: turn about (rad) and shift
     along (mm) its axes, from the markers' joint covariance. Source: JCGM 100:2008, 5.2.2.
     """
-    points = layout.still.points_mm
-    J, pose = np.empty((6, points.size)), layout.rule(points)
-    for k in range(points.size):
-        step = np.zeros(points.size)
-        step[k] = 0.01  # mm: far above rounding, far below where the rule bends
-        ends = [
-            _motion(layout.rule(points + s * step.reshape(points.shape)), pose) for s in (1.0, -1.0)
-        ]
-        J[:, k] = (ends[0] - ends[1]) / 0.02
+    still, pose = layout.still, layout.rule(layout.still.points_mm)
+    J = _slopes(still, lambda p: _motion(layout.rule(p), pose))
     # What a surveyed place is off by counts as if the marker found there were off by it.
-    joint = layout.still.joint_mm2 + layout.known_sigma_mm**2 * np.eye(points.size)
+    joint = still.joint_mm2 + layout.known_sigma_mm**2 * np.eye(still.points_mm.size)
     return np.asarray(J @ joint @ J.T)
 
 
@@ -286,30 +277,25 @@ def _angle_deg(points: Array, corner: int, a: Index, b: Index) -> float:
     )
 
 
-def _far(still: Still, corner: int, leg: Index) -> int:
-    return int(
-        leg[np.argmax(np.linalg.norm(still.points_mm[leg] - still.points_mm[corner], axis=1))]
-    )
-
-
-def _reach(still: Still, corner: int, leg: Index) -> float:
-    far = _far(still, corner, leg)
-    return float(np.linalg.norm(still.points_mm[far] - still.points_mm[corner]))
-
-
-def _length_sigma(still: Still, i: int, j: int) -> float:
-    return _sigma_of(still, lambda p: float(np.linalg.norm(p[i] - p[j])))
+def _reach(points: Array, corner: int, leg: Index) -> float:
+    """Return how far the last marker of a leg lies from the corner."""
+    return float(np.linalg.norm(points[leg[-1]] - points[corner]))
 
 
 def _sigma_of(still: Still, function: Callable[[Array], float]) -> float:
     """Return the standard uncertainty of a number that places (N, 3) give (JCGM 100, 5.2.2)."""
-    points = still.points_mm
-    slope = np.empty(points.size)
+    slope = _slopes(still, function)
+    return float(np.sqrt(slope @ still.joint_mm2 @ slope))
+
+
+def _slopes(still: Still, function: Callable[[Array], Any]) -> Array:
+    """Return the derivative (..., 3 N) of what places (N, 3) give, by each coordinate."""
+    points, columns = still.points_mm, []
     for k in range(points.size):
         step = np.zeros(points.shape)
-        step.flat[k] = 0.01
-        slope[k] = (function(points + step) - function(points - step)) / 0.02
-    return float(np.sqrt(slope @ still.joint_mm2 @ slope))
+        step.flat[k] = 0.01  # mm: far above rounding, far below where a rule bends
+        columns.append((function(points + step) - function(points - step)) / 0.02)
+    return np.stack(columns, axis=-1)
 
 
 def _flat(still: Still, pose: Pose, limit_mm: float) -> dict[str, float]:

@@ -21,6 +21,7 @@ from calib.core.rig import Rig
 from calib.core.threads import one_blas_thread
 from calib.errors import InputError, UnsolvableError
 from calib.prove.align import Alignment, aligned_as
+from calib.prove.space.views import Cameras, cameras_of
 from calib.prove.world import moved
 
 LIKE = "like an earlier rig"  # how such a world was made, in its record
@@ -76,16 +77,17 @@ def align_like(rig: Rig, old: Rig) -> tuple[Rig, Alignment]:
             remedy="Lay markers on the floor and align by them: calib align RIG TRACKS -o RIG.",
             cameras=others,
         )
-    pose = _pose(old, rig, names, inside)
+    then, now = cameras_of(old, names), cameras_of(rig, names)
+    pose = Pose(*rig_from_other(then.R, then.position_mm, now.R, now.position_mm, inside))
     d, G, R = difference(old, rig, names, inside)
     C = ring_covariance(old, names) + turned(ring_covariance(rig, names), R)
     apart = pull_apart(held_pull(old, names, np.eye(3)), held_pull(rig, names, R))
     for column in apart.values():
         C += np.outer(column, column)
-    K = _least_squares(old, names, G, is_in)
+    K = _least_squares(then, is_in)
     # The motion that is left of a first step, zero to rounding, has this covariance.
     covariance = K @ C @ K.T
-    growth, sigma = _growth(old, names, d, C, K, G, is_in)
+    growth, sigma = _growth(then.position_mm, d, C, np.eye(len(G)) - G @ K, is_in)
     left = (np.eye(len(G)) - G @ K) @ d.ravel()
     left = left.reshape(-1, N_CHANGE)[is_in]
     numbers = {
@@ -116,59 +118,35 @@ def align_like(rig: Rig, old: Rig) -> tuple[Rig, Alignment]:
         tuple(n for n, k in zip(names, is_in, strict=True) if k),
         numbers=numbers,
         notes=tuple(notes),
-        markers_mm=_places(old, names, is_in),
+        markers_mm=then.position_mm[is_in],
         sigma_mm=np.full((n_in, 3), np.nan),
     )
     return aligned_as(moved(rig, pose), how), how
 
 
-def _places(old: Rig, names: tuple[str, ...], is_in: NDArray[np.bool_]) -> Array:
-    return np.stack([old.camera(n).position_mm for n, k in zip(names, is_in, strict=True) if k])
-
-
-def _pose(old: Rig, rig: Rig, names: tuple[str, ...], inside: Array) -> Pose:
-    stands = [
-        (
-            np.stack([r.camera(n).cam_from_world.R for n in names]),
-            np.stack([r.camera(n).position_mm for n in names]),
-        )
-        for r in (old, rig)
-    ]
-    R, t = rig_from_other(*stands[0], *stands[1], inside)
-    return Pose(R, t)
-
-
-def _least_squares(old: Rig, names: tuple[str, ...], G: Array, is_in: NDArray[np.bool_]) -> Array:
+def _least_squares(old: Cameras, is_in: NDArray[np.bool_]) -> Array:
     """Return K (6, 9 C) that gives the motion of the world from changes of agreeing cameras, as
     ``rig_from_other`` weighs them: turns by turns, shifts by positions.
     """
-    K, p = np.zeros((6, len(G))), np.stack([old.camera(n).position_mm for n in names])
-    R = np.stack([old.camera(n).cam_from_world.R for n in names])
-    n = int(is_in.sum())
-    for c in np.flatnonzero(is_in):
-        turn = slice(c * N_CHANGE, c * N_CHANGE + 3)
-        K[:3, turn] = -R[c].T / n
-        K[3:, c * N_CHANGE + 3 : c * N_CHANGE + 6] = np.eye(3) / n
+    each, n = np.zeros((6, len(is_in), N_CHANGE)), is_in.sum()
+    each[:3, is_in, :3] = -old.R[is_in].transpose(2, 0, 1) / n
+    each[3:, is_in, 3:6] = np.eye(3)[:, None] / n
+    K = each.reshape(6, -1)
     # The shift of the middle less what the turn makes of it is the shift at the origin.
-    K[3:] += cross_matrix(p[is_in].mean(axis=0)) @ K[:3]
+    K[3:] += cross_matrix(old.position_mm[is_in].mean(axis=0)) @ K[:3]
     return K
 
 
 def _growth(
-    old: Rig,
-    names: tuple[str, ...],
-    d: Array,
-    C: Array,
-    K: Array,
-    G: Array,
-    is_in: NDArray[np.bool_],
+    p: Array, d: Array, C: Array, rest: Array, is_in: NDArray[np.bool_]
 ) -> tuple[float, float]:
-    """Return by what share the new rig is larger, by the positions of agreeing cameras, and 1σ."""
-    p = np.stack([old.camera(n).position_mm for n in names])
-    g = np.zeros((len(names), N_CHANGE))
+    """Return by what share the new rig is larger, by the positions p of agreeing cameras, and 1σ;
+    ``rest`` takes the motion of the world off changes.
+    """
+    g = np.zeros((len(p), N_CHANGE))
     g[is_in, 3:6] = p[is_in] - p[is_in].mean(axis=0)
     size = float((g**2).sum())
     if size == 0.0:
         return 0.0, 0.0
-    row = g.ravel() @ (np.eye(len(G)) - G @ K) / size
+    row = g.ravel() @ rest / size
     return float(row @ d.ravel()), float(np.sqrt(row @ C @ row))

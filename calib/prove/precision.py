@@ -8,12 +8,12 @@ from typing import ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.core.geometry import Array, frozen, rotation_from_vector
+from calib.core.geometry import Array, frozen, sigma_in_space, turn_between
 from calib.core.rig import Rig
 from calib.core.threads import one_blas_thread
 from calib.errors import InputError, UnsolvableError
 from calib.prove.space.joint import RigErrors, covariance_of, effects, rig_errors
-from calib.prove.space.views import Cameras, cameras_of, views_of, views_of_places
+from calib.prove.space.views import Cameras, cameras_of, views_of_places, views_where
 from calib.prove.volume import Box, seen_box, wave_box
 from calib.told import Told
 
@@ -69,7 +69,7 @@ class Precision(Told):
     @property
     def sigma_mm(self) -> Array:
         """The 3D standard deviation (n,): the root of the sum of the three variances."""
-        return np.asarray(np.sqrt(np.trace(self.covariance_mm2, axis1=1, axis2=2)))
+        return sigma_in_space(self.covariance_mm2)
 
     @property
     def is_seen(self) -> NDArray[np.bool_]:
@@ -142,7 +142,7 @@ def precision(
             remedy="Give the volume in the rig's world, in mm: --volume x0,x1,y0,y1,z0,z1.",
             cameras=rig.names,
         )
-    sigma = np.where(is_seen, np.sqrt(np.trace(total, axis1=1, axis2=2)), -np.inf)
+    sigma = np.where(is_seen, sigma_in_space(total), -np.inf)
     seen = np.flatnonzero(is_seen)
     centre = places[seen].mean(axis=0)  # the same place whatever the axes
     middle = int(seen[np.linalg.norm(places[seen] - centre, axis=1).argmin()])
@@ -215,23 +215,14 @@ def _help(
         return None
     R = cameras.R.copy()
     for c in others:
-        R[c] = R[c] @ _turn(R[c, 2], ray[c] / away[c]).T
+        R[c] = R[c] @ turn_between(R[c, 2], ray[c] / away[c]).T
     t = -(R @ cameras.position_mm[:, :, None])[..., 0]
-    now = np.flatnonzero(sees)
-    cam = np.concatenate([np.append(now, c) for c in others])
-    point = np.repeat(np.arange(len(others)), len(now) + 1)
-    views = views_of(cam, point, np.zeros((len(cam), 2)), len(others))
-    places = np.tile(place, (len(others), 1))
-    C = covariance_of(*effects(errors, views, places, replace(cameras, R=R, t_mm=t)))
-    sigma = np.sqrt(np.trace(C, axis1=1, axis2=2))
+    with_one = np.tile(sees[:, None], len(others))
+    with_one[others, np.arange(len(others))] = True
+    views, places = views_where(with_one), np.tile(place, (len(others), 1))
+    turned = replace(cameras, R=R, t_mm=t)
+    sigma = sigma_in_space(covariance_of(*effects(errors, views, places, turned)))
     if np.isnan(sigma).all():
         return None
     best = int(np.nanargmin(sigma))
     return Help(cameras.names[others[best]], float(sigma[best]))
-
-
-def _turn(a: Array, b: Array) -> Array:
-    """Return the least rotation (3, 3) that takes one unit vector to another."""
-    axis = np.cross(a, b)
-    size = float(np.linalg.norm(axis))
-    return rotation_from_vector(axis / max(size, 1e-12) * np.arctan2(size, a @ b))

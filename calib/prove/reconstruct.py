@@ -77,7 +77,7 @@ def in_pieces(rig: Rig, pieces: Iterable[Piece], noise_px: float | None = None) 
 def _piece(rig: Rig, piece: Piece, errors: RigErrors, noise_px: float | None) -> Points:
     offset = known_offsets(rig, piece.tracks.names)
     cameras = tuple(
-        _within(in_time(c, o) if o else c, piece)
+        (in_time(c, o) if o else c).between(piece.first, piece.last)
         for c, o in zip(piece.tracks.cameras, offset, strict=True)
     )
     tracks, cams = replace(piece.tracks, cameras=cameras), cameras_of(rig, errors.names, noise_px)
@@ -139,10 +139,3 @@ def in_time(camera: CameraTracks, offset_frames: float) -> CameraTracks:
     return replace(
         camera, frame=frame[kept], xy_px=moved[kept], marker=marker[kept], radius_px=None
     )
-
-
-def _within(camera: CameraTracks, piece: Piece) -> CameraTracks:
-    first, last = np.searchsorted(camera.frame, [piece.first, piece.last])
-    if first == 0 and last == camera.n_points:
-        return camera
-    return camera.rows(np.arange(first, last))

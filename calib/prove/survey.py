@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from calib.core.geometry import Array, Pose, cross_matrix, rigid_fit, rotation_from_vector
+from calib.core.geometry import Array, Pose, cross_matrix, is_slim, rigid_fit, rotation_from_vector
 from calib.core.wand import Wand
 from calib.errors import UnsolvableError
 from calib.prove.layout import Layout
@@ -17,6 +17,7 @@ from calib.prove.rest.still import Still
 CHANCE = 1e-4  # of calling a survey wrong that is right
 DEFAULT_SIGMA_MM = 1.0  # where the survey states none: a tape or a total station on a floor
 MATCH_MM, MATCH_SHARE = 20.0, 0.01  # nameless markers lie this near to where the survey has them
+SLIM = 0.02  # of the markers' spread along a line: fewer than that span no plane
 N_STEPS = 8
 
 
@@ -68,8 +69,7 @@ def _paired(still: Still, survey: Wand) -> tuple[Still, NDArray[np.intp]]:
         rows = still.marker[at].astype(np.intp)
     else:
         at, rows = _by_shape(still.points_mm, survey.points_mm)
-    spread = np.linalg.svd(survey.points_mm[rows] - survey.points_mm[rows].mean(axis=0))[1]
-    if len(rows) < 3 or spread[1] < 0.02 * spread[0]:
+    if len(rows) < 3 or is_slim(survey.points_mm[rows], SLIM):
         raise UnsolvableError(
             "survey",
             expected="three of its markers or more, not on one line",
@@ -135,14 +135,18 @@ def _fitted(points: Array, target: Array, W: Array) -> Pose:
     _, R, t = rigid_fit(points, target)
     for _ in range(N_STEPS):
         here = points @ R.T + t
-        J = np.concatenate(
-            [-cross_matrix(here), np.broadcast_to(np.eye(3), (len(here), 3, 3))], axis=2
-        ).reshape(-1, 6)
+        J = _by_motion(here).reshape(-1, 6)
         M = _turned(W, R)
-        step = -np.linalg.solve(J.T @ M @ J, J.T @ M @ (here - target).ravel())
+        step = np.asarray(-np.linalg.solve(J.T @ M @ J, J.T @ M @ (here - target).ravel()), float)
         turn = rotation_from_vector(step[:3])
         R, t = turn @ R, turn @ t + step[3:]
     return Pose(R, t)
+
+
+def _by_motion(points: Array) -> Array:
+    """Return the derivative (n, 3, 6) of points (n, 3) by a turn about and a shift of the axes."""
+    shifts = np.broadcast_to(np.eye(3), (len(points), 3, 3))
+    return np.concatenate([-cross_matrix(points), shifts], axis=2)
 
 
 def _turned(W: Array, R: Array) -> Array:
@@ -160,10 +164,7 @@ def _scale(points: Array, target: Array, W: Array) -> tuple[float, float]:
         pose = _fitted(scale * points, target, W)
         here = pose.apply(scale * points)
         arm = scale * (points - points.mean(axis=0)) @ pose.R.T
-        J = np.concatenate(
-            [-cross_matrix(here), np.broadcast_to(np.eye(3), (len(here), 3, 3)), arm[:, :, None]],
-            axis=2,
-        ).reshape(-1, 7)
+        J = np.dstack([_by_motion(here), arm]).reshape(-1, 7)
         M = _turned(W, pose.R)
         K = np.linalg.inv(J.T @ M @ J)
         scale *= 1.0 - float((K @ J.T @ M @ (here - target).ravel())[6])

@@ -256,12 +256,10 @@ def _scale(found: Lengths, u_bar: Array) -> tuple[float, float, float]:
         scatter = float(found.noise_mm[0] / length[0])
         of_mean = float(found.noise_mm[0])
     # Each certified length is an error of its own; the lengths share the slope by length squared.
-    share = np.array([(length[found.which == w] ** 2).sum() for w in np.unique(found.which)])
-    own = np.array([(u_bar / length)[found.which == w][0] for w in np.unique(found.which)])
-    bar = float(np.sqrt(((share / share.sum() * own) ** 2).sum()))
-    count = np.array([(found.which == w).mean() for w in np.unique(found.which)])
-    u = np.array([u_bar[found.which == w][0] for w in np.unique(found.which)])
-    bar_mean = float(np.sqrt(((count * u) ** 2).sum()))
+    _, first, which = np.unique(found.which, return_index=True, return_inverse=True)
+    share = np.bincount(which, length**2) / (length @ length)
+    bar = combined(*(share * u_bar[first] / length[first]))
+    bar_mean = combined(*(np.bincount(which) / len(which) * u_bar[first]))
     return scale, float(combined(scatter, bar)), float(combined(of_mean, bar_mean))
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import product
 
@@ -86,7 +87,7 @@ class Box:
             low + (np.arange(n) + 0.5) * (high - low) / n
             for low, high, n in zip(self.low_mm, self.high_mm, counts, strict=True)
         ]
-        return np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3)
+        return grid_of(axes)
 
     def cells(self, points_mm: Array, n: int) -> NDArray[np.intp]:
         """Return in which of n cells along each axis points (k, 3) lie, outside ones in the
@@ -105,6 +106,11 @@ class Box:
             for c in every
             if c not in visited
         )
+
+
+def grid_of(axes: Sequence[Array]) -> Array:
+    """Return the places (n, 3) of all coordinates along x with all along y and z."""
+    return np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3)
 
 
 def visited_box(points_mm: Array) -> Box:

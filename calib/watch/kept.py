@@ -49,15 +49,6 @@ def named_frames(tracks: Tracks) -> Ints:
     return np.unique(np.concatenate([c.frame[c.marker >= 0] for c in tracks.cameras]))
 
 
-def between(tracks: Tracks, first: float, end: float) -> Tracks:
-    """Return the points of frames from ``first`` to before ``end``."""
-    cameras = []
-    for c in tracks.cameras:
-        a, b = np.searchsorted(c.frame, [first, end])
-        cameras.append(c.rows(np.arange(a, b)))
-    return replace(tracks, cameras=tuple(cameras))
-
-
 def _every(tracks: Tracks, step: int) -> Tracks:
     if step == 1:
         return tracks

@@ -16,7 +16,6 @@ from calib.core.progress import Progress, quiet
 from calib.core.rig import Rig
 from calib.core.tracks import Tracks, joined
 from calib.errors import UnsolvableError
-from calib.watch.kept import between
 
 WINDOW_S, LEAST_S = 20.0, 5.0  # as long as the short wave of a recheck, where the frames are not
 WINDOW_FRAMES = 1000  # too many: a recheck of 24 cameras then takes some seconds
@@ -71,7 +70,7 @@ class RigWatch:
         first = start if self.first_frame is None else self.first_frame
         return replace(
             self,
-            window=between(window, last + 1 - kept_s * rate, np.inf),
+            window=window.between(last + 1 - kept_s * rate, np.inf),
             first_frame=first,
             at_s=(last + 1 - first) / rate,
         )

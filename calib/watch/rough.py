@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from calib.core.geometry import Array
+from calib.core.geometry import Array, sigma_in_space
 from calib.core.parameters import n_unknowns
 from calib.core.progress import Progress, quiet
 from calib.core.rig import Rig
@@ -110,8 +110,7 @@ class Rough:
 
 def sigmas_mm(errors: RigErrors, views: Views, places_mm: Array, cameras: Cameras) -> Array:
     """Return the 3D standard deviations (n,) in mm of places, nan where too few see them."""
-    total = covariance_of_places(*effects(errors, views, places_mm, cameras))
-    return np.asarray(np.sqrt(np.trace(total, axis1=1, axis2=2)))
+    return sigma_in_space(covariance_of_places(*effects(errors, views, places_mm, cameras)))
 
 
 def grown(found: Information, factor: float) -> Information:

@@ -20,7 +20,6 @@ from calib.errors import CalibError, UnsolvableError
 from calib.pipeline import calibrate
 from calib.prove.precision import FEW_PLACES, precision
 from calib.simulate import Scenario, Simulation, simulate
-from calib.watch.kept import between
 from calib.watch.records import Figure
 from calib.watch.run import Watch
 from scripts.benchmarks.accuracy import LAYOUTS, WANDS, over_rigs
@@ -83,7 +82,7 @@ def capture_of(index: int, seed: int) -> Simulation:
 def seconds_of(tracks: Tracks, last: int) -> Iterator[Tracks]:
     step = round(tracks.frame_rate_hz)
     for first in range(0, last, step):
-        yield between(tracks, first, first + step)
+        yield tracks.between(first, first + step)
 
 
 def solved_mm(simulation: Simulation, seconds: float) -> float:
@@ -91,7 +90,7 @@ def solved_mm(simulation: Simulation, seconds: float) -> float:
     places where the wand went; inf where it cannot be solved or an inspection has something to act
     on.
     """
-    part = between(simulation.tracks, 0, round(seconds * simulation.tracks.frame_rate_hz))
+    part = simulation.tracks.between(0, round(seconds * simulation.tracks.frame_rate_hz))
     try:
         rig = calibrate(part, simulation.wand)
     except CalibError:

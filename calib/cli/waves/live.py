@@ -71,12 +71,10 @@ def seconds(tracks: Tracks) -> float:
 
 def in_seconds(tracks: Tracks, each_s: float = 1.0) -> Iterator[Tracks]:
     """Yield a capture in parts of about a second, or another time."""
-    from calib.watch.kept import between
-
     start, last = tracks.span or (0, -1)
     step = max(1, round(each_s * tracks.frame_rate_hz))
     for first in range(start, last + 1, step):
-        yield between(tracks, first, first + step)
+        yield tracks.between(first, first + step)
 
 
 @dataclass(slots=True)

@@ -6,7 +6,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from calib.core.geometry import Array
+from calib.core.geometry import Array, sigma_in_space
 from calib.core.rig import Rig
 from calib.core.tracks import Ints, Tracks
 from calib.prove.space.place import Placed, place
@@ -32,8 +32,7 @@ def rests(placed: Placed, frame: Ints, marker: Ints, rate_hz: float) -> list[Int
     if not good.any():
         return []
     frame, marker, points = frame[good], marker[good], placed.points_mm[good]
-    spread = np.sqrt(np.trace(placed.covariance_mm2[good], axis1=1, axis2=2))
-    reach = REST_MM + NOISES * spread
+    reach = REST_MM + NOISES * sigma_in_space(placed.covariance_mm2[good])
     out: list[Ints] = []
     anchor: dict[int, Array] = {}
     run: list[int] = []

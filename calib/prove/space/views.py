@@ -86,6 +86,12 @@ def views_of(cam: Index, point: Index, uv_px: Array, n_points: int) -> Views:
     return Views(cam[order].astype(np.intp), starts.astype(np.intp), uv_px[order])
 
 
+def views_where(is_seen: NDArray[np.bool_]) -> Views:
+    """Return the views of places (n,) that cameras see, ``is_seen (C, n)``, without images."""
+    point, cam = np.nonzero(is_seen.T)
+    return views_of(cam, point, np.zeros((len(cam), 2)), is_seen.shape[1])
+
+
 def views_of_tracks(tracks: Tracks) -> tuple[Views, NDArray[np.int64], NDArray[np.int64]]:
     """Return the views of all named points, and each point's frame (N,) and marker (N,), in
     order.

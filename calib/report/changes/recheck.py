@@ -75,17 +75,21 @@ def as_lines(
         if (text := note(found, c)) and text != _majority(found):
             told = wrapped(ended(text), width, f"{c.name}: ")
             lines += map(Strong, told) if c.needs_a_hand else told
-    if found.repairable and files:
-        how = "--any --repair" if found.is_any else "--repair"
-        lines += wrapped(
-            f"calib recheck {files} {how} -o NEW_RIG",
-            None,
-            f"To solve {listed(list(found.repairable))} anew, the others held: ",
-        )
+    if files and (remedy := repair(found, files)):
+        lines.append(remedy)
     lines += ["", *cameras_table(found, width), ""]
     for text in (*_besides(found), *([LEGEND] if explain else [])):
         lines += wrapped(ended(text), width)
     return lines
+
+
+def repair(found: Recheck, files: str) -> str:
+    """Return by what command who moved is solved anew, empty where nobody is to be."""
+    if not found.repairable:
+        return ""
+    how = "--any --repair" if found.is_any else "--repair"
+    who = listed(list(found.repairable))
+    return f"To solve {who} anew, the others held: calib recheck {files} {how} -o NEW_RIG"
 
 
 def as_json(found: Recheck) -> dict[str, Any]:

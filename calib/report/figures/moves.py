@@ -12,7 +12,6 @@ from calib.check.recheck.outcome import Recheck
 from calib.check.verdicts import Course, Standing
 from calib.core.camera import Lens, project, undistort
 from calib.core.geometry import Array, Pose, rotation_from_vector
-from calib.core.names import listed
 from calib.core.rig import Rig, RigCamera
 from calib.report.changes import history as history_words
 from calib.report.changes import recheck as recheck_words
@@ -92,7 +91,7 @@ def of_recheck(rig: Rig, found: Recheck, files: str = "RIG NEW_TRACKS") -> Moves
         recheck_words.verdict(found),
         found.needs_a_hand,
         tuple(recheck_words.findings(found)),
-        _remedy(found, files),
+        recheck_words.repair(found, files),
         tuple(out),
     )
 
@@ -133,15 +132,6 @@ def of_history(found: History) -> Moves:
         tuple(history_words.findings(found)),
         "",
         tuple(moves),
-    )
-
-
-def _remedy(found: Recheck, files: str) -> str:
-    if not found.repairable:
-        return ""
-    return (
-        f"To solve {listed(list(found.repairable))} anew, the others held: "
-        f"calib recheck {files} {'--any ' if found.is_any else ''}--repair -o NEW_RIG"
     )
 
 

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from calib.check.verdicts import RigFault
+from calib.core.geometry import sigma_in_space
 from calib.core.names import listed
 from calib.core.points import Points
 from calib.core.rig import Doubt, Rig
@@ -253,7 +254,7 @@ def of_points(points: Points) -> Description:
     """Describe markers in space: how many of each, how sure, placed by how many cameras."""
     frames, markers = np.unique(points.frame), np.unique(points.marker)
     rows = [points.marker == m for m in markers]
-    sigma = np.sqrt(np.trace(points.covariance_mm2, axis1=1, axis2=2))
+    sigma = sigma_in_space(points.covariance_mm2)
     made = points.provenance
     rate = points.frame_rate_hz
     facts = (

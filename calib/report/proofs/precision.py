@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from calib.core.geometry import Array
+from calib.core.geometry import sigma_in_space
 from calib.prove.precision import Precision, in_one_line
 from calib.report.tables import Column, table
 from calib.report.words import counted, document, wrapped
@@ -47,8 +47,7 @@ def as_lines(found: Precision, width: int | None = None, explain: bool = False) 
 
 def as_json(found: Precision) -> dict[str, Any]:
     """Return the map as ``calib precision --json`` prints it."""
-    sigma, noise = found.sigma_mm, _noise(found)
-    seen = found.is_seen
+    sigma, noise, seen = found.sigma_mm, sigma_in_space(found.noise_mm2), found.is_seen
     worst = [
         {
             "place_mm": found.places_mm[k],
@@ -78,7 +77,7 @@ def as_json(found: Precision) -> dict[str, Any]:
 
 def as_csv(found: Precision) -> str:
     """Return a line for every place: its figures and the longest axis of its ellipsoid."""
-    sigma, noise, lines = found.sigma_mm, _noise(found), [HEADER]
+    sigma, noise, lines = found.sigma_mm, sigma_in_space(found.noise_mm2), [HEADER]
     for k, (x, y, z) in enumerate(found.places_mm):
         numbers = [f"{v:.3f}" for v in (x, y, z)] + [str(int(found.n_cameras[k]))]
         if found.is_seen[k]:
@@ -88,10 +87,6 @@ def as_csv(found: Precision) -> str:
             numbers += [""] * 8
         lines.append(",".join(numbers) + "\n")
     return "".join(lines)
-
-
-def _noise(found: Precision) -> Array:
-    return np.asarray(np.sqrt(np.trace(found.noise_mm2, axis1=1, axis2=2)))
 
 
 def _worst(found: Precision, width: int | None) -> list[str]:

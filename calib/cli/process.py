@@ -100,8 +100,7 @@ def end(code: int) -> None:
     does at its end takes some, and may crash without.
     """
     if threading.excepthook is _lost:
-        if drop := getattr(_outputs(), "drop_unfinished", None):
-            drop()
+        _drop_unfinished()
         sys.stderr.flush()
         os._exit(code)
 
@@ -109,6 +108,11 @@ def end(code: int) -> None:
 def _outputs() -> Any:
     """The module that writes, if it is loaded already, perhaps in part."""
     return sys.modules.get("calib.outputs")
+
+
+def _drop_unfinished() -> None:
+    """Remove what this process has begun to write, if it writes at all."""
+    getattr(_outputs(), "drop_unfinished", lambda: None)()
 
 
 def stopped(number: int) -> str:
@@ -120,8 +124,7 @@ def stopped(number: int) -> str:
 
 def _stop(number: int, _: object) -> None:
     """End at once: an exception could be lost in code that is not ours, as while it loads."""
-    if drop := getattr(_outputs(), "drop_unfinished", None):
-        drop()
+    _drop_unfinished()
     cursor = "\x1b[?25h\r\x1b[K" if os.isatty(2) else ""  # that a progress bar has hidden
     os.write(2, (cursor + stopped(number) + "\n").encode("ascii", "backslashreplace"))
     os._exit(128 + number)
@@ -129,8 +132,7 @@ def _stop(number: int, _: object) -> None:
 
 def _lost(failed: Any) -> None:
     """End where a thread did: who waits for what it was to bring would wait for ever."""
-    if drop := getattr(_outputs(), "drop_unfinished", None):
-        drop()
+    _drop_unfinished()
     is_memory = issubclass(failed.exc_type, MemoryError)
     line = NO_MEMORY if is_memory else f"calib: a thread ended by {failed.exc_type.__name__}."
     os.write(2, (line + "\n").encode("ascii", "backslashreplace"))

@@ -287,19 +287,26 @@ def _certified(fields: Fields, markers: tuple[str, ...]) -> CertifiedLength:
 
 def wand_as_toml(wand: Wand) -> str:
     """Return the text of a wand file; ``wand_from_table`` reads every number back to the bit."""
+    return as_toml({key: value for key, value in wand_table(wand).items() if value != []})
+
+
+def wand_table(wand: Wand, unit: str = "mm", scale: float = 1.0) -> dict[str, Any]:
+    """Return a wand with the keys of a wand file, its lengths times a scale in another unit."""
     names = wand.markers
-    table: dict[str, Any] = {"name": wand.name, "unit": "mm", "sigma": float(wand.sigma_mm)}
-    table["markers"] = dict(zip(names, wand.points_mm.tolist(), strict=True))
-    if wand.certified:
-        table["certified"] = [
+    return {
+        "name": wand.name,
+        "unit": unit,
+        "sigma": scale * float(wand.sigma_mm),
+        "markers": dict(zip(names, (scale * wand.points_mm).tolist(), strict=True)),
+        "certified": [
             {
                 "between": [names[c.i], names[c.j]],
-                "length": float(c.length_mm),
-                "sigma": float(c.sigma_mm),
+                "length": scale * float(c.length_mm),
+                "sigma": scale * float(c.sigma_mm),
             }
             for c in wand.certified
-        ]
-    return as_toml(table)
+        ],
+    }
 
 
 def _sizes(shapes: Sequence[tuple[int, ...]]) -> str:

@@ -71,18 +71,11 @@ class CameraTracks:
     n_outside: int = 0
 
     def __post_init__(self) -> None:
-        frame, xy = (
-            _whole(self.name, "frame", self.frame, np.int64),
-            frozen(self.xy_px, where=f"{self.name}: xy"),
-        )
+        frame = _whole(self.name, "frame", self.frame, np.int64)
+        xy = frozen(self.xy_px, where=f"{self.name}: xy")
         marker = _whole(self.name, "marker", self.marker, np.int16)
         n = frame.shape[0] if frame.ndim == 1 else -1
-        if (
-            not self.name
-            or "/" in self.name
-            or self.name.strip() != self.name
-            or self.name in {".", ".."}
-        ):
+        if self.name in {"", ".", ".."} or "/" in self.name or self.name.strip() != self.name:
             raise InputError(
                 "camera name", expected="a name without '/' or outer blanks", found=repr(self.name)
             )
@@ -121,10 +114,8 @@ class CameraTracks:
                 )
             object.__setattr__(self, "radius_px", radius)
         if self.lens_sigma is not None:
-            sigma, n_terms = (
-                frozen(self.lens_sigma),
-                4 + (len(self.lens.dist) if self.lens is not None else 0),
-            )
+            sigma = frozen(self.lens_sigma)
+            n_terms = 0 if self.lens is None else 4 + len(self.lens.dist)
             if (
                 self.lens is None
                 or sigma.shape != (n_terms,)

@@ -19,7 +19,7 @@ def rig_as_colmap(rig: Rig, target: Target) -> dict[str, str]:
     An image bears its camera's name, written with ``_`` for what is no letter, digit or ``_``, as
     COLMAP takes it for a path.
     """
-    head = "".join(f"# {one_line(line)}\n" for line in target.sentences(rig))
+    head = target.head(rig)
     cameras, images, renamed = [], [], []
     for i, (camera, name) in enumerate(zip(rig.cameras, safe_names(rig.names), strict=True), 1):
         model, parameters = _model(camera.lens)

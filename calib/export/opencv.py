@@ -12,7 +12,7 @@ import numpy as np
 from calib.core.geometry import Array
 from calib.core.rig import Rig
 from calib.core.wand import Wand
-from calib.export.target import Target, one_line
+from calib.export.target import Target
 from calib.export.text import number, quoted
 
 _HEAD = """# Conventions: x_cam = R * x_world + t.
@@ -46,7 +46,7 @@ def rig_as_opencv_yaml(rig: Rig, target: Target | None = None) -> str:
         )
     return (
         "%YAML:1.0\n---\n"
-        + "".join(f"# {one_line(line)}\n" for line in target.sentences(rig))
+        + target.head(rig)
         + f'{_HEAD}unit: "{target.unit}"\ncameras:\n'
         + "".join(blocks)
         + _wand("wand", rig.wand, target)

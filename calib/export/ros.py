@@ -15,7 +15,7 @@ import numpy as np
 
 from calib.core.geometry import Array
 from calib.core.rig import Rig, RigCamera
-from calib.export.target import Target, one_line, quaternion_xyzw, safe_names
+from calib.export.target import Target, quaternion_xyzw, safe_names
 from calib.export.text import number, quoted
 
 MODELS = {5: "plumb_bob", 8: "rational_polynomial"}
@@ -28,7 +28,7 @@ def rig_as_ros(rig: Rig, target: Target) -> dict[str, str]:
     rig beside them.
     """
     names = safe_names(rig.names, taken=["transforms"])
-    head = "".join(f"# {one_line(line)}\n" for line in target.sentences(rig))
+    head = target.head(rig)
     files = {
         f"{name}.yaml": head + _camera_info(camera, name)
         for name, camera in zip(names, rig.cameras, strict=True)

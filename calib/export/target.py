@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from scipy.spatial.transform import Rotation
 
+from calib.core.fields import wand_table
 from calib.core.geometry import Array
 from calib.core.rig import Rig, RigCamera
 from calib.core.wand import Wand
@@ -98,22 +99,11 @@ class Target:
 
     def wand(self, wand: Wand) -> dict[str, Any]:
         """Return a wand with the keys of a wand file, lengths in this unit."""
-        names = wand.markers
-        points = (self.scale * wand.points_mm).tolist()
-        return {
-            "name": wand.name,
-            "unit": self.unit,
-            "sigma": self.scale * float(wand.sigma_mm),
-            "markers": dict(zip(names, points, strict=True)),
-            "certified": [
-                {
-                    "between": [names[c.i], names[c.j]],
-                    "length": self.scale * float(c.length_mm),
-                    "sigma": self.scale * float(c.sigma_mm),
-                }
-                for c in wand.certified
-            ],
-        }
+        return wand_table(wand, self.unit, self.scale)
+
+    def head(self, rig: Rig) -> str:
+        """Return the same as comments of a text file, a line each."""
+        return "".join(f"# {one_line(line)}\n" for line in self.sentences(rig))
 
     def sentences(self, rig: Rig) -> list[str]:
         """Return what a file says of itself before its numbers."""

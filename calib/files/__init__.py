@@ -51,7 +51,6 @@ text, such as cam01/rotation_x and wand/p_x, in place of parameters.
 """
 
 from calib.files.kind import kind_of as kind_of
-from calib.files.kind import load_cameras as load_cameras
 from calib.files.live import Arrival as Arrival
 from calib.files.live import follow as follow
 from calib.files.pieces import frame_rate_of as frame_rate_of
@@ -63,6 +62,7 @@ from calib.files.points import write_points as write_points
 from calib.files.recording import recording as recording
 from calib.files.rig import load_rig as load_rig
 from calib.files.rig import save_rig as save_rig
+from calib.files.text import load_cameras as load_cameras
 from calib.files.text import load_image_list as load_image_list
 from calib.files.text import load_plan as load_plan
 from calib.files.text import load_scenario as load_scenario

@@ -12,8 +12,8 @@ from calib.core.fields import WAND
 from calib.core.layout import POINT_TABLE
 from calib.errors import InputError
 from calib.files.hdf5 import attributes
-from calib.files.text import MOST_LINE, PathLike, inside, load_toml, nonempty
-from calib.intake.table import REQUIRED, CameraList
+from calib.files.text import MOST_LINE, PathLike, load_toml, nonempty
+from calib.intake.table import REQUIRED
 
 KINDS = "a tracks, rig, points, wand or plan file, a camera list, an image list or a scenario"
 _OWN_KEYS = {item.key for item in WAND} - {"name", "sigma"}  # what only a wand has
@@ -88,24 +88,3 @@ def _is_text(head: bytes) -> bool:
         return "\0" not in getincrementaldecoder("utf-8")().decode(head)
     except UnicodeDecodeError:
         return False
-
-
-def load_cameras(path: PathLike) -> CameraList:
-    """Return a camera list (TOML).
-
-    Parameters
-    ----------
-    path : str or path
-        The file.
-
-    Returns
-    -------
-    CameraList
-        Rate, sensors and lenses.
-
-    Raises
-    ------
-    InputError
-        It cannot be read, or breaks a rule of the format; place, expected and found are told.
-    """
-    return inside(path, CameraList.from_table, load_toml(path, "a camera list (TOML)"))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from itertools import chain, islice
 from pathlib import Path
 from typing import Any
@@ -24,15 +24,16 @@ from calib.outputs import written
 FORMAT, VERSION = "calib.points", 1
 TABLE = "a points file (HDF5 or CSV)"
 CHUNK = 1 << 14  # rows
-COLUMNS: tuple[tuple[str, str, tuple[int, ...]], ...] = (
-    ("frame", "i8", ()),
-    ("marker", "i2", ()),
-    ("xyz", "f8", (3,)),
-    ("covariance", "f4", (6,)),
-    ("rms_px", "f4", ()),
-    ("rms_mm", "f4", ()),
-    ("cameras", "i2", ()),
-)
+COLUMNS: dict[str, tuple[str, Callable[[Points], NDArray[Any]]]] = {
+    "frame": ("i8", lambda p: p.frame),
+    "marker": ("i2", lambda p: p.marker),
+    "xyz": ("f8", lambda p: p.points_mm),
+    "covariance": ("f4", lambda p: p.covariance_mm2[:, UPPER[0], UPPER[1]]),
+    "rms_px": ("f4", lambda p: p.rms_px),
+    "rms_mm": ("f4", lambda p: p.rms_mm),
+    "cameras": ("i2", lambda p: p.n_cameras),
+}
+SHAPES = {"xyz": (3,), "covariance": (6,)}  # of a row; of the others one number
 
 
 def write_points(path: Path, pieces: Iterable[Points], **attributes: Any) -> None:
@@ -42,7 +43,8 @@ def write_points(path: Path, pieces: Iterable[Points], **attributes: Any) -> Non
     with h5py.File(path, "w", libver=("earliest", "v108"), locking=False) as file:
         file.attrs.update(format=FORMAT, version=VERSION, unit="mm")
         write_optional(file, **attributes)
-        for name, dtype, shape in COLUMNS:
+        for name, (dtype, _) in COLUMNS.items():
+            shape = SHAPES.get(name, ())
             file.create_dataset(
                 name,
                 (0, *shape),
@@ -53,11 +55,11 @@ def write_points(path: Path, pieces: Iterable[Points], **attributes: Any) -> Non
             )
         for piece in pieces:
             n_open += piece.n_open
-            for name, values in _columns(piece).items():
+            for name, (_, values) in COLUMNS.items():
                 node = file[name]
                 n = len(node)
-                node.resize(n + len(values), axis=0)
-                node[n:] = values
+                node.resize(n + len(piece.frame), axis=0)
+                node[n:] = values(piece)
         file.attrs["n_open"] = n_open
 
 
@@ -66,18 +68,6 @@ def write_lines(path: Path, header: str, pieces: Iterable[bytes]) -> None:
     with path.open("wb") as stream:
         stream.write(header.encode())
         stream.writelines(pieces)
-
-
-def _columns(points: Points) -> dict[str, NDArray[Any]]:
-    return {
-        "frame": points.frame,
-        "marker": points.marker,
-        "xyz": points.points_mm,
-        "covariance": points.covariance_mm2[:, UPPER[0], UPPER[1]],
-        "rms_px": points.rms_px,
-        "rms_mm": points.rms_mm,
-        "cameras": points.n_cameras,
-    }
 
 
 def save_points(points: Points, path: PathLike, overwrite: bool = False) -> None:

@@ -5,15 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
 
 import h5py
-from numpy.typing import NDArray
 
-from calib.core.tracks import CameraTracks, Tracks
+from calib.core.tracks import Tracks
 from calib.errors import OutputError
 from calib.files.text import PathLike
-from calib.files.tracks import FORMAT, VERSION, write_camera
+from calib.files.tracks import FORMAT, VERSION, point_columns, write_camera
 from calib.outputs import check_output
 
 ROWS = 4096  # a dataset grows by so many at a time on the disk
@@ -36,7 +34,7 @@ def recording(
             for c in tracks.cameras:
                 group = cameras.create_group(c.name)
                 write_camera(group, c)
-                for key, like in _rows(c).items():
+                for key, like in point_columns(c).items():
                     shape = like.shape[1:]
                     group.create_dataset(
                         key, (0, *shape), like.dtype, maxshape=(None, *shape), chunks=(ROWS, *shape)
@@ -49,23 +47,11 @@ def recording(
         ) from None
 
 
-def _rows(c: CameraTracks) -> dict[str, NDArray[Any]]:
-    """Return what a camera's file holds of each point. The frames last: whoever sees a frame finds
-    the rest of it.
-    """
-    known: dict[str, NDArray[Any] | None] = {
-        "xy": c.xy_px,
-        "marker": c.marker,
-        "radius": c.radius_px,
-        "frame": c.frame,
-    }
-    return {key: values for key, values in known.items() if values is not None}
-
-
 def _append(cameras: h5py.Group, part: Tracks) -> None:
     for c in part.cameras:
         group, n = cameras[c.name], c.n_points
-        for key, values in _rows(c).items():
+        # The frames last: whoever sees a frame finds the rest of it.
+        for key, values in reversed(point_columns(c).items()):
             if n:
                 rows = group[key]
                 rows.resize(len(rows) + n, axis=0)

@@ -125,6 +125,27 @@ def save_plan(plan: Plan, path: PathLike, overwrite: bool = False) -> None:
     write_text(path, plan_as_toml(plan), overwrite)
 
 
+def load_cameras(path: PathLike) -> CameraList:
+    """Return a camera list (TOML).
+
+    Parameters
+    ----------
+    path : str or path
+        The file.
+
+    Returns
+    -------
+    CameraList
+        Rate, sensors and lenses.
+
+    Raises
+    ------
+    InputError
+        It cannot be read, or breaks a rule of the format; place, expected and found are told.
+    """
+    return inside(path, CameraList.from_table, load_toml(path, "a camera list (TOML)"))
+
+
 def load_table(table: PathLike, cameras: PathLike, drop_outside: bool = False) -> Tracks:
     """Return the capture of a table of points (CSV) and its camera list (TOML).
 
@@ -147,7 +168,7 @@ def load_table(table: PathLike, cameras: PathLike, drop_outside: bool = False) -
     InputError
         It cannot be read, or breaks a rule of the format; place, expected and found are told.
     """
-    camera_list = inside(cameras, CameraList.from_table, load_toml(cameras, "a camera list (TOML)"))
+    camera_list = load_cameras(cameras)
     rows = lines(table, "a table (CSV)", guard.most_points.get() * ROW_BYTES)
     return inside(table, tracks_from_csv, rows, camera_list, drop_outside)
 

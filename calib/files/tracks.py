@@ -128,19 +128,19 @@ def save_tracks(tracks: Tracks, path: PathLike, overwrite: bool = False) -> None
         for c in tracks.cameras:
             group = cameras.create_group(c.name)
             write_camera(group, c)
-            for key, values in (
-                ("frame", c.frame),
-                ("xy", c.xy_px),
-                ("marker", c.marker),
-                ("radius", c.radius_px),
-            ):
-                if values is not None:
-                    hdf5.write(group, key, values)
+            for key, values in point_columns(c).items():
+                hdf5.write(group, key, values)
         for c in tracks.cameras:
             if c.masks_px is not None:
                 hdf5.write(file.require_group("masks"), c.name, c.masks_px)
 
     write_bytes(path, hdf5.file_bytes(FORMAT, VERSION, fill), overwrite)
+
+
+def point_columns(c: CameraTracks) -> dict[str, NDArray[Any]]:
+    """Return what a camera's file holds of each point."""
+    columns: dict[str, NDArray[Any]] = {"frame": c.frame, "xy": c.xy_px, "marker": c.marker}
+    return columns if c.radius_px is None else columns | {"radius": c.radius_px}
 
 
 def write_camera(group: h5py.Group, camera: CameraTracks) -> None:

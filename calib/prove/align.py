@@ -335,12 +335,4 @@ def _laid(rig: Rig, tracks: Tracks, noise_px: float | None) -> tuple[Still, Inde
             found="none of that",
             remedy="Lay it down, step back, and record.",
         )
-    together = Still(
-        np.concatenate([p.points_mm for p in parts]),
-        np.concatenate([p.B for p in parts]),
-        np.concatenate([p.noise_mm2 for p in parts]),
-        np.concatenate([p.marker for p in parts]),
-        tuple(c for p in parts for c in p.cameras),
-        np.concatenate([p.rms_px for p in parts]),
-    )
-    return together, np.arange(len(parts[0].points_mm))
+    return Still.joined(parts), np.arange(len(parts[0].points_mm))

@@ -12,7 +12,6 @@ from calib.check.recheck.free.run import recheck_any
 from calib.check.recheck.judge import RecheckOptions
 from calib.check.recheck.outcome import Recheck
 from calib.check.recheck.run import recheck
-from calib.core.progress import Progress, quiet
 from calib.core.rig import Rig
 from calib.core.tracks import Tracks, joined
 from calib.errors import UnsolvableError
@@ -32,11 +31,11 @@ class Checking:
     options: RecheckOptions
     is_any: bool
 
-    def run(self, progress: Progress = quiet) -> Recheck | UnsolvableError:
+    def run(self) -> Recheck | UnsolvableError:
         """Return what the recheck finds, or why the frames allow none."""
         ask = recheck_any if self.is_any else recheck
         try:
-            return ask(self.rig, self.tracks, self.options, progress)
+            return ask(self.rig, self.tracks, self.options)
         except UnsolvableError as error:
             return error
 

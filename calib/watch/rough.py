@@ -15,7 +15,7 @@ import numpy as np
 
 from calib.core.geometry import Array, sigma_in_space
 from calib.core.parameters import n_unknowns
-from calib.core.progress import Progress, quiet
+from calib.core.progress import quiet
 from calib.core.rig import Rig
 from calib.core.threads import one_blas_thread
 from calib.core.tracks import Tracks
@@ -124,25 +124,19 @@ def summed(a: Information, b: Information) -> Information:
 
 
 @one_blas_thread
-def solve_roughly(
-    tracks: Tracks,
-    wand: Wand,
-    step: int = 1,
-    before: Rough | None = None,
-    progress: Progress = quiet,
-) -> Rough:
+def solve_roughly(tracks: Tracks, wand: Wand, step: int = 1, before: Rough | None = None) -> Rough:
     """Return a solve of kept frames, from where an earlier one left the cameras.
 
     Every ``step``-th frame of the capture was kept. Raises as a solve does: UnsolvableError where
     the frames do not determine the rig yet.
     """
     if before is None:
-        task = begin(tracks, wand, SolveOptions(), progress)
-        fit = task.fit(progress)
+        task = begin(tracks, wand, SolveOptions(), quiet)
+        fit = task.fit(quiet)
     else:
         task = replace(before.task, tracks=tracks)
-        fit = task.fit(progress, before.fit.result.state)
-    rig, _, fit = finish(task, fit, progress)
+        fit = task.fit(quiet, before.fit.result.state)
+    rig, _, fit = finish(task, fit, quiet)
     state, options, problem = fit.result.state, fit.options, fit.problem
     n = n_unknowns(options.terms)
     told = fit.told or without_frames(problem, fit.result.blocks)

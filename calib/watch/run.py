@@ -14,7 +14,6 @@ import numpy as np
 from calib.check.inspect import FEW_POINTS, LOW_COVERAGE
 from calib.core.geometry import Array
 from calib.core.names import listed
-from calib.core.progress import Progress, quiet
 from calib.core.tracks import Ints, Tracks, joined
 from calib.core.wand import Wand
 from calib.errors import InputError, UnsolvableError
@@ -295,10 +294,10 @@ class Watch:
         now, later = self._figure(self.forecast.now), self._figure(self.forecast.later)
         return Ending.NO_GAIN if later > (1.0 - LITTLE_GAIN) * now else None
 
-    def solved_now(self, progress: Progress = quiet) -> Watch:
+    def solved_now(self) -> Watch:
         """Return the watch after a solve, done at once."""
         out, solving = self.began()
-        return out.ended(solving.run(progress))
+        return out.ended(solving.run())
 
     @property
     def view(self) -> View | None:

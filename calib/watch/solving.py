@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 from calib.check.inspect import inspect
 from calib.check.verdicts import Verdict
-from calib.core.progress import Progress, quiet
 from calib.core.tracks import Tracks
 from calib.core.wand import Wand
 from calib.errors import UnsolvableError
@@ -27,12 +26,12 @@ class Solving:
     step: int
     before: Rough | None
 
-    def run(self, progress: Progress = quiet) -> Solved:
+    def run(self) -> Solved:
         """Return what the solve came to; the frames that do not determine the rig are no error."""
         try:
             # Without the wand, which would have pairs of cameras solved once more.
             found = inspect(self.tracks)
-            rough = solve_roughly(self.tracks, self.wand, self.step, self.before, progress)
+            rough = solve_roughly(self.tracks, self.wand, self.step, self.before)
         except UnsolvableError as error:
             if suspects := misread(self.tracks, self.wand, is_lens_free(self.tracks, "auto")):
                 return Solved(None, str(as_error(suspects)))

@@ -26,13 +26,11 @@ _MIN_LOG_BLUR, _MAX_LOG_BLUR = math.log(0.2), math.log(30.0)
 
 
 class Quality(NamedTuple):
-    """How good a fit is, or many: 1 where it converged, reduced chi-square, RMS residual, what
-    noise alone would leave of it, and the grey levels² of noise per grey level of signal seen in
-    it.
+    """How good a fit is, or many: 1 where it converged, RMS residual, what noise alone would leave
+    of it, and the grey levels² of noise per grey level of signal seen in it.
     """
 
     is_converged: Any
-    chi_squared: Any
     rms: Any
     noise_rms: Any
     gain: Any
@@ -142,7 +140,7 @@ def fit_group(pixels, params, saturation, noise, gain, n_turns):  # type: ignore
         _evaluate(pixels, weight, params, saturation, matrix, gradient, model)
         _weigh(pixels, params, model, noise, gain, turn > 0, weight)
         is_converged = _descend(pixels, weight, params, saturation, model)
-    cost = _evaluate(pixels, weight, params, saturation, matrix, gradient, model)
+    _evaluate(pixels, weight, params, saturation, matrix, gradient, model)
     n_used, squares, expected, top, bottom = 0, 0.0, 0.0, 0.0, 0.0
     for p in range(len(pixels)):
         if weight[p] == 0.0 or pixels[p, 2] >= saturation:
@@ -157,11 +155,7 @@ def fit_group(pixels, params, saturation, noise, gain, n_turns):  # type: ignore
     free, count = max(n_used - n, 1), max(n_used, 1)
     seen = top / bottom * n_used / free if bottom > 0.0 else gain
     return Quality(
-        1.0 if is_converged else 0.0,
-        cost / free,
-        math.sqrt(squares / count),
-        math.sqrt(expected / count),
-        seen,
+        1.0 if is_converged else 0.0, math.sqrt(squares / count), math.sqrt(expected / count), seen
     )
 
 
@@ -249,7 +243,7 @@ def fit_singles(  # type: ignore[no-untyped-def]
     image, labels, chosen, boxes, margin, params, saturation, noise, gain, n_turns, quality
 ):
     """Fit one spot to each chosen blob: ``params`` (n, 6) in place, a ``Quality`` a row of
-    ``quality`` (n, 5).
+    ``quality`` (n, 4).
     """
     for i in range(len(chosen)):
         pixels = gather(image, labels, chosen[i], boxes[i], margin[i])

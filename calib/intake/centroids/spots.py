@@ -226,7 +226,7 @@ def _by_fit(blobs: _Blobs, o: SpotOptions) -> list[list[Spot]]:
 
 def _fitted_alone(blobs: _Blobs, margin: NDArray[np.int64]) -> tuple[Array, float, Array]:
     """Return the parameters (n, 6) of one spot a blob, the gain that they show (see
-    ``_shot_gain``), and a ``Quality`` a row (n, 5).
+    ``_shot_gain``), and a ``Quality`` a row (n, 4).
     """
     level = blobs.level
     params, quality = _starts(blobs), np.empty((len(margin), len(Quality._fields)))

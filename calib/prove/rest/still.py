@@ -4,6 +4,7 @@ do to all of them together.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,6 +28,7 @@ LEAST_SHARE = 0.5  # of these frames in which a camera shows a nameless point th
 PHASE_PX = 0.02
 # A marker at rest scatters by the noise of its centroid; one that moves, by pixels.
 MOVES_NOISES, MOVES_PX = 8.0, 1.0
+ARRAYS = ("points_mm", "B", "noise_mm2", "marker", "rms_px")  # of ``Still``, a row a marker
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -51,14 +53,14 @@ class Still:
 
     def chosen(self, index: NDArray[np.intp]) -> Still:
         """Return the markers of the index alone, in its order."""
-        return Still(
-            self.points_mm[index],
-            self.B[index],
-            self.noise_mm2[index],
-            self.marker[index],
-            tuple(self.cameras[i] for i in index),
-            self.rms_px[index],
-        )
+        of = {key: getattr(self, key)[index] for key in ARRAYS}
+        return Still(cameras=tuple(self.cameras[i] for i in index), **of)
+
+    @classmethod
+    def joined(cls, parts: Sequence[Still]) -> Still:
+        """Return the markers of all parts, in their order."""
+        of = {key: np.concatenate([getattr(p, key) for p in parts]) for key in ARRAYS}
+        return cls(cameras=tuple(c for p in parts for c in p.cameras), **of)
 
     def names(self) -> list[str]:
         """Return what to call each marker: by its number in the tracks, else in the order found."""

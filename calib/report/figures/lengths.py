@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from calib.core.geometry import Array
 from calib.report.figures.data import Lengths
-from calib.report.figures.look import ABOUT_NONE, colour_bar, figure, scale, small
+from calib.report.figures.look import ABOUT_NONE, add_cells, figure
 from calib.report.figures.stage import Stage
 
 CELLS = 8  # along the longer side
@@ -37,26 +37,21 @@ def length_errors(lengths: Lengths, stage: Stage, view: View = "above") -> go.Fi
         x=stage.axes[a],
         y=stage.axes[b],
     )
-    out.add_heatmap(
-        x=small(x),
-        y=small(y),
-        z=small(mean.round(digits) + 0.0),
+    cells = x, y, mean.round(digits) + 0.0
+    add_cells(
+        out,
+        *cells,
+        ABOUT_NONE,
+        "mean error (mm)",
         zmin=-top,
         zmax=top,
-        colorscale=scale(ABOUT_NONE),
-        xgap=1,
-        ygap=1,
-        colorbar=colour_bar("mean error (mm)"),
         customdata=count,
-        hoverongaps=False,
         texttemplate=f"%{{z:+.{digits}f}}",
         textfont={"size": 9},
         hovertemplate=f"%{{z:+.{digits}f}} mm, mean of %{{customdata}} lengths<extra></extra>",
     )
-    out.update_layout(
-        xaxis={"constrain": "domain", "zeroline": False, "showgrid": False},
-        yaxis={"constrain": "domain", "zeroline": False, "showgrid": False, "scaleanchor": "x"},
-    )
+    plain = {"constrain": "domain", "zeroline": False, "showgrid": False}
+    out.update_layout(xaxis=plain, yaxis=plain | {"scaleanchor": "x"})
     return out
 
 

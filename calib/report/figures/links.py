@@ -59,20 +59,16 @@ def links_map(rig: Rig, overlap: Overlap) -> go.Figure:
             showlegend=False,
         )
     n_links = (shared >= MIN_SHARED_FRAMES).sum(axis=1)
-    out.add_scatter(
-        **look.coordinates(at),
-        mode="markers+text",
-        text=[look.shown(n) for n in names],
+    shown = [look.shown(n) for n in names]
+    look.add_named(
+        out,
+        at,
+        shown,
+        [f"{n}: shares frames with {c} cameras" for n, c in zip(shown, n_links, strict=True)],
+        12 if len(names) <= 40 else 9,
         textposition=_outward(at),
         cliponaxis=False,
-        hovertext=[
-            f"{look.shown(n)}: shares frames with {c} cameras"
-            for n, c in zip(names, n_links, strict=True)
-        ],
-        hoverinfo="text",
         marker={"size": 11, "color": look.INK, "line": {"color": look.PAPER, "width": 2}},
-        textfont={"size": 12 if len(names) <= 40 else 9},
-        showlegend=False,
     )
     out.update_layout(
         yaxis={"scaleanchor": "x", "constrain": "domain", "zeroline": False},
@@ -110,18 +106,16 @@ def links_table(overlap: Overlap) -> go.Figure:
     counts[counts == 0] = np.nan
     out = look.figure("Frames that two cameras share", height=int(np.clip(28 * n + 140, 320, 900)))
     is_written = n <= MOST_WRITTEN
-    out.add_heatmap(
-        x=list(range(n)),
-        y=list(range(n)),
-        z=look.small(counts),
+    at = np.arange(n)
+    look.add_cells(
+        out,
+        at,
+        at,
+        counts,
+        look.RISING,
+        "frames shared",
         zmin=0,
-        colorscale=look.scale(look.RISING),
-        colorbar=look.colour_bar("frames shared"),
-        xgap=1,
-        ygap=1,
         texttemplate="%{z:.0f}" if is_written else None,
-        hoverongaps=False,
-        customdata=None,
         hovertemplate="%{y} and %{x}: %{z:.0f} frames<extra></extra>",
     )
     step = max(1, n // 40)

@@ -126,11 +126,36 @@ def coordinates(points: Array) -> dict[str, Any]:
     return {axis: small(values) for axis, values in zip("xyz", points.T, strict=False)}
 
 
-def add_line(out: go.Figure, points: Array, colour: str, width: float, **more: Any) -> None:
-    """Add points (n, 2 or 3) joined by a line; nothing is shown on pointing at it."""
+def _add(out: go.Figure, points: Array, **how: Any) -> None:
+    """Add points (n, 2 or 3) in the plane or in space."""
     add = out.add_scatter3d if points.shape[1] == 3 else out.add_scatter
-    line = {"color": colour, "width": width}
-    add(**coordinates(points), mode="lines", line=line, **{"hoverinfo": "skip"} | more)
+    add(**coordinates(points), **how)
+
+
+def add_line(
+    out: go.Figure, points: Array, colour: str, width: float, dash: str = "solid", **more: Any
+) -> None:
+    """Add points (n, 2 or 3) joined by a line; nothing is shown on pointing at it."""
+    line = {"color": colour, "width": width, "dash": dash}
+    _add(out, points, **{"mode": "lines", "line": line, "hoverinfo": "skip"} | more)
+
+
+def add_named(
+    out: go.Figure, points: Array, names: list[str], told: list[str], size: int, **more: Any
+) -> None:
+    """Add points (n, 2 or 3) with a name above each, and what is told on pointing at it."""
+    usual = {"mode": "markers+text", "textposition": "top center", "showlegend": False}
+    font = {"size": size, "color": INK}
+    _add(out, points, text=names, textfont=font, hovertext=told, hoverinfo="text", **usual | more)
+
+
+def add_cells(
+    out: go.Figure, x: Any, y: Any, z: Any, colours: tuple[str, ...], title: str, **more: Any
+) -> None:
+    """Add a map of values z (ny, nx), blank where they are nan, with the bar that tells colours."""
+    usual = {"colorscale": scale(colours), "colorbar": colour_bar(title), "hoverongaps": False}
+    places = {"x": small(x), "y": small(y), "z": small(z), "xgap": 1, "ygap": 1}
+    out.add_heatmap(**places, **usual, **more)
 
 
 def shown(name: str) -> str:

@@ -162,21 +162,13 @@ def moves_in_space(moves: Moves) -> go.Figure:
             _arrows_3d(out, [s[k] for s in sights], times, colour, f"{name}, {times:g} ×", told)
     names = {m.camera.name for m in named}
     is_moved = [n in names for n in rig.names]
-    out.add_scatter3d(
-        **look.coordinates(places),
-        mode="markers+text",
-        hoverinfo="text",
-        showlegend=False,
-        textposition="top center",
-        text=["▲ " * a + look.in_space(n) for n, a in zip(rig.names, is_moved, strict=True)],
-        hovertext=[look.shown(n) for n in rig.names],
-        marker={
-            "size": [7 if a else 3 for a in is_moved],
-            "color": look.SOFT,
-            "symbol": ["diamond" if a else "circle" for a in is_moved],
-        },
-        textfont={"size": 12, "color": look.INK},
-    )
+    marker = {
+        "size": [7 if a else 3 for a in is_moved],
+        "color": look.SOFT,
+        "symbol": ["diamond" if a else "circle" for a in is_moved],
+    }
+    labels = ["▲ " * a + look.in_space(n) for n, a in zip(rig.names, is_moved, strict=True)]
+    look.add_named(out, places, labels, [look.shown(n) for n in rig.names], 12, marker=marker)
     return framed(out)
 
 

@@ -49,16 +49,17 @@ def plan_in_space(found: Assessment) -> go.Figure:
     for obstacle in found.plan.obstacles:
         _add_box(out, stage.place(_corners(obstacle.box)), look.WARN, look.shown(obstacle.name))
     walk = stage.place(np.array([s.place_mm for s in found.way.stops]))
-    out.add_scatter3d(
-        **look.coordinates(walk),
+    look.add_named(
+        out,
+        walk,
+        [str(k + 1) for k in range(len(walk))],
+        [f"stop {k + 1}: {s.seconds:.0f} s" for k, s in enumerate(found.way.stops)],
+        11,
         mode="lines+markers+text",
-        text=[str(k + 1) for k in range(len(walk))],
         line={"color": look.MAIN, "width": 3},
         marker={"size": 3, "color": look.MAIN},
-        textfont={"size": 11, "color": look.INK},
-        hovertext=[f"stop {k + 1}: {s.seconds:.0f} s" for k, s in enumerate(found.way.stops)],
-        hoverinfo="text",
         name="walk with the wand",
+        showlegend=True,
     )
     add_cameras(out, stage, rig, values, "mm", bar)
     return framed(out)
@@ -99,26 +100,11 @@ def _heat(
     found: Assessment, x: Array, y: Array, values: Array, title: str, unit: str, *, reverse: bool
 ) -> go.Figure:
     out = look.figure(title, height=420, x="x (m)", y="y (m)")
-    out.add_heatmap(
-        x=look.small(x / 1000),
-        y=look.small(y / 1000),
-        z=look.small(values),
-        zmin=0.0,
-        colorscale=look.scale(look.RISING),
-        reversescale=reverse,
-        colorbar=look.colour_bar(unit),
-        hovertemplate="x %{x:.1f} m, y %{y:.1f} m: %{z:.2f} " + unit + "<extra></extra>",
-    )
+    hover = "x %{x:.1f} m, y %{y:.1f} m: %{z:.2f} " + unit + "<extra></extra>"
+    cells, colours = (x / 1000, y / 1000, values), look.RISING[::-1] if reverse else look.RISING
+    look.add_cells(out, *cells, colours, unit, zmin=0.0, hovertemplate=hover)
     at = np.array([c.position_mm[:2] for c in found.plan.cameras]) / 1000
-    out.add_scatter(
-        **look.coordinates(at),
-        mode="markers+text",
-        text=[look.shown(c.name) for c in found.plan.cameras],
-        textposition="top center",
-        marker={"color": look.INK, "size": 7},
-        textfont={"size": 10, "color": look.INK},
-        hoverinfo="text",
-        showlegend=False,
-    )
+    names = [look.shown(c.name) for c in found.plan.cameras]
+    look.add_named(out, at, names, names, 10, marker={"color": look.INK, "size": 7})
     out.update_yaxes(scaleanchor="x")
     return out

@@ -33,19 +33,17 @@ def sensor_map(sensor: Sensor) -> go.Figure:
         f"Points over the sensor, and how they lie off ({times:,.0f} ×)",
         height=sensor_height(sensor.width, sensor.height),
     )
-    out.add_heatmap(
-        x=look.small(x),
-        y=look.small(y),
-        z=np.where(sensor.count > 0, sensor.count, np.nan),
-        colorscale=look.scale(look.COUNTS),
+    look.add_cells(
+        out,
+        x,
+        y,
+        np.where(sensor.count > 0, sensor.count, np.nan),
+        look.COUNTS,
+        "points in a cell",
         zmin=0,
-        colorbar=look.colour_bar("points in a cell"),
         customdata=np.dstack([sensor.mean_px, sensor.count]).astype(np.float32),
         hovertemplate="about (%{x:.0f}, %{y:.0f}) px: %{customdata[2]:.0f} points, off by "
         "(%{customdata[0]:.3f}, %{customdata[1]:.3f}) px<extra></extra>",
-        hoverongaps=False,
-        xgap=1,
-        ygap=1,
     )
     beyond = known & (length > BEYOND * sensor.sigma_px)
     for rows, colour, width, name in (

@@ -151,20 +151,20 @@ def add_cameras(
             + "<br>at ({:.0f}, {:.0f}, {:.0f}) mm".format(*rig.cameras[k].position_mm)
             for k in rows
         ]
-        out.add_scatter3d(
-            **look.coordinates(corners[rows, 0]),
+        look.add_named(
+            out,
+            corners[rows, 0],
+            ["▲ " * is_act + look.in_space(rig.cameras[k].name) for k in rows],
+            told,
+            13 if is_act else 11,
             mode="markers+text" if is_named else "markers",
-            text=["▲ " * is_act + look.in_space(rig.cameras[k].name) for k in rows],
-            textposition="top center",
-            textfont={"size": 13 if is_act else 11, "color": look.INK},
             marker={
                 "symbol": "diamond" if is_act else "circle",
                 "size": 7 if is_act else size,
                 "color": look.WARN if is_act else look.SOFT,
             },
-            hovertext=told,
-            hoverinfo="text",
             name="needs action" if is_act else "cameras",
+            showlegend=True,
         )
 
 

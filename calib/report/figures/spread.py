@@ -6,7 +6,7 @@ import numpy as np
 import plotly.graph_objects as go
 
 from calib.report.figures.data import HALF_BINS, Sensor
-from calib.report.figures.look import COUNTS, INK, MAIN, SOFT, WARN, figure, small
+from calib.report.figures.look import COUNTS, INK, MAIN, SOFT, WARN, add_line, figure, small
 
 HEIGHT = 300
 
@@ -38,14 +38,8 @@ def histogram(sensor: Sensor, usual_px: float = float("nan")) -> go.Figure:
     ):
         if np.isfinite(sigma) and sigma > 0 and n:
             law = np.exp(-0.5 * (fine / sigma) ** 2) / (sigma * np.sqrt(2 * np.pi))
-            out.add_scatter(
-                x=small(fine),
-                y=small(n * sensor.bin_px * law),
-                mode="lines",
-                name=name,
-                line={"color": colour, "dash": dash, "width": 2},
-                hoverinfo="skip",
-            )
+            points = np.column_stack([fine, n * sensor.bin_px * law])
+            add_line(out, points, colour, 2, dash, name=name)
     if sensor.n_beyond:
         out.add_annotation(
             text=f"{sensor.n_beyond} beyond",
@@ -73,14 +67,9 @@ def over_time(sensor: Sensor) -> go.Figure:
         (sensor.p95_px, "19 of 20 stay within", MAIN, "dot"),
         (sensor.median_px, "median", INK, "solid"),
     ):
-        out.add_scatter(
-            x=small(sensor.time_s),
-            y=small(values),
-            mode="lines",
-            name=name,
-            line={"color": colour, "dash": dash, "width": 1.8},
-            hovertemplate="%{y:.3f} px at %{x:.1f} s<extra>" + name + "</extra>",
-        )
+        points = np.column_stack([sensor.time_s, values])
+        hover = "%{y:.3f} px at %{x:.1f} s<extra>" + name + "</extra>"
+        add_line(out, points, colour, 1.8, dash, name=name, hoverinfo=None, hovertemplate=hover)
     for first, last in sensor.left_s:
         out.add_vrect(x0=first, x1=last, fillcolor=WARN, opacity=0.22, line_width=0)
     if len(sensor.left_s):

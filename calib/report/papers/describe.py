@@ -222,8 +222,13 @@ def rig_facts(rig: Rig) -> tuple[Fact, ...]:
 
 
 def _made(provenance: Mapping[str, Any]) -> str:
-    how = " ".join(str(provenance[k]) for k in ("tool", "version", "command") if provenance.get(k))
-    return ", ".join(filter(None, [how, when(provenance.get("time") or "")])) or "not stated"
+    told = [made_with(provenance), when(provenance.get("time") or "")]
+    return ", ".join(filter(None, told)) or "not stated"
+
+
+def made_with(provenance: Mapping[str, Any]) -> str:
+    """Return the program that wrote a file and its command, empty where that is not stated."""
+    return " ".join(str(v) for k in ("tool", "version", "command") if (v := provenance.get(k)))
 
 
 def _brief(

@@ -72,15 +72,11 @@ def as_json(found: Description, file: str, sha256: str) -> dict[str, Any]:
 def of_wand(wand: Wand) -> Description:
     """Describe a wand: its markers, its lengths and what certifies them."""
     names, n = wand.markers, len(wand.markers)
-    certified = [
-        f"{names[c.i]} to {names[c.j]} {c.length_mm:g} mm ± {c.sigma_mm:g} mm"
-        for c in wand.certified
-    ]
     facts = (
         ("name", wand.name),
         ("markers", f"{n}, {SHAPES[wand.dimension]}, {wand.span_mm:.1f} mm from end to end"),
         ("coordinates", f"± {wand.sigma_mm:g} mm each"),
-        ("certified", "; ".join(certified) or "no length"),
+        ("certified", certified(wand, " ") or "no length"),
     )
     columns = (
         Column("marker", names, is_left=True),
@@ -100,6 +96,15 @@ def of_wand(wand: Wand) -> Description:
         ],
     }
     return Description(f"Wand file: {counted(n, 'marker')}", facts, columns, document)
+
+
+def certified(wand: Wand, sign: str) -> str:
+    """Return the certified lengths of a wand, each after where it is and a sign."""
+    names = wand.markers
+    return "; ".join(
+        f"{names[c.i]} to {names[c.j]}{sign}{c.length_mm:g} mm ± {c.sigma_mm:g} mm"
+        for c in wand.certified
+    )
 
 
 def of_plan(plan: Plan) -> Description:

@@ -13,8 +13,8 @@ from calib.core.parameters import DIST_NAMES
 from calib.core.rig import Rig
 from calib.core.tracks import Tracks
 from calib.prove.precision import one_line
-from calib.report.papers.describe import NOT_DONE, doubted
-from calib.report.papers.description import SHAPES
+from calib.report.papers.describe import NOT_DONE, doubted, made_with
+from calib.report.papers.description import SHAPES, certified
 from calib.report.papers.document import Document, Section
 from calib.report.papers.stored import (
     Fact,
@@ -212,16 +212,12 @@ def _lenses(rig: Rig) -> Section:
 def _wand(rig: Rig) -> Section:
     wand, used = rig.wand, rig.wand_used
     names = wand.markers
-    certified = [
-        f"{names[c.i]} to {names[c.j]}: {c.length_mm:g} mm ± {c.sigma_mm:g} mm"
-        for c in wand.certified
-    ]
     change = np.abs(used.lengths_mm - wand.lengths_mm).max()
     facts = (
         ("wand", f"{wand.name}, {counted(len(names), 'marker')}, {SHAPES[wand.dimension]}"),
         ("from end to end", f"{wand.span_mm:.3f} mm"),
         ("coordinates", f"± {wand.sigma_mm:g} mm each, as its file states"),
-        ("certificate", "; ".join(certified) or NOT_DONE),
+        ("certificate", certified(wand, ": ") or NOT_DONE),
         ("as solved", f"lengths within {change:.3f} mm of the file's"),
     )
     return Section("Wand", facts=facts)
@@ -241,11 +237,10 @@ def _stored(
 
 def _solve(rig: Rig) -> Section:
     made = rig.provenance
-    how = " ".join(str(made[k]) for k in ("tool", "version", "command") if made.get(k))
     facts = [
         ("captured", when(rig.captured_at or "not stated")),
         ("solved", when(made.get("time") or "not stated")),
-        ("with", how or "not stated"),
+        ("with", made_with(made) or "not stated"),
         ("options", options_in_words(made.get("options"))),
         *((f"left out: {name}", reason) for name, reason in rig.left_out.items()),
         *(("in doubt", doubted(doubt)) for doubt in rig.doubts),

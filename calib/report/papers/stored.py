@@ -93,13 +93,13 @@ def verification_facts(table: Mapping[str, Any]) -> tuple[Fact, ...]:
     return _facts(table, _VERIFICATION)
 
 
-def in_brief(facts: Sequence[Fact], n: int = 3) -> str:
+def in_brief(facts: Sequence[Fact]) -> str:
     """Return the first facts on one line.
 
-    >>> in_brief([("outcome", "pass"), ("limit", "2 mm"), ("bar", "b")], 2)
-    'outcome: pass; limit: 2 mm'
+    >>> in_brief([("outcome", "pass"), ("limit", "2 mm"), ("bar", "b"), ("n", "9")])
+    'outcome: pass; limit: 2 mm; bar: b'
     """
-    return "; ".join(f"{label}: {text}" for label, text in facts[:n])
+    return "; ".join(f"{label}: {text}" for label, text in facts[:3])
 
 
 # Told in other words: what wrote the record and what it read (see the record's files), where the

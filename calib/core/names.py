@@ -58,6 +58,18 @@ def check_name(name: str, where: str) -> str:
     return name
 
 
+def numbers_in(text: str) -> list[float]:
+    """Return the numbers of a list with commas; none where a part of it is no number.
+
+    >>> numbers_in("1, -2.5"), numbers_in("1,x")
+    ([1.0, -2.5], [])
+    """
+    try:
+        return [float(part) for part in text.split(",")]
+    except ValueError:
+        return []
+
+
 def listed(names: Iterable[str], most: int = 8) -> str:
     """Return names as one readable phrase: of more than ``most`` the ends, where they count on,
     else the first few.

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.core.geometry import Array, frozen
+from calib.core.names import numbers_in
 from calib.core.rig import Rig
 from calib.errors import InputError
 
@@ -61,10 +62,7 @@ class Box:
         >>> Box.parse("-1000,1000,-500,500,0,2000").size_mm
         array([2000., 1000., 2000.])
         """
-        try:
-            numbers = np.array([float(part) for part in text.split(",")])
-        except ValueError:
-            numbers = np.empty(0)
+        numbers = np.array(numbers_in(text))
         if numbers.shape != (6,) or not np.isfinite(numbers).all():
             raise InputError(
                 "--volume", expected="six numbers in mm: x0,x1,y0,y1,z0,z1", found=repr(text)

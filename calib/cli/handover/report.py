@@ -11,7 +11,7 @@ import typer
 
 from calib.cli.help import option
 from calib.cli.options import Force, RigFile, TracksFile, check_page
-from calib.cli.reading import inside
+from calib.cli.reading import inside, loaded
 from calib.errors import InputError
 from calib.outputs import check_output, write_text
 
@@ -69,19 +69,18 @@ def report(
     check_page("-o", output)
     check_output(output, force, inputs=[rig, tracks, again, before])
     import calib
-    from calib import files
     from calib.cli import console
     from calib.report import figures
     from calib.report.page.make import Source, html_report
+    from calib.report.papers.describe import file_read
 
-    solved, rig_sha256 = files.with_sha256(calib.load_rig, rig)
-    capture, tracks_sha256 = files.with_sha256(calib.load_tracks, tracks)
-    read = [("rig file", rig, rig_sha256), ("tracks read for this page", tracks, tracks_sha256)]
+    read: dict[str, dict[str, str]] = {}
+    solved, read["rig file"] = loaded(calib.load_rig, rig)
+    capture, read["tracks read for this page"] = loaded(calib.load_tracks, tracks)
     moves, title = None, ""
     with console.progress() as progress:
         if again is not None:
-            new, sha256 = files.with_sha256(calib.load_tracks, again)
-            read.append(("tracks of the recheck", again, sha256))
+            new, read["tracks of the recheck"] = loaded(calib.load_tracks, again)
             with inside(again):
                 ask = calib.recheck_any if of_any else calib.recheck
                 found = ask(solved, new, progress=progress)
@@ -89,8 +88,7 @@ def report(
                 moves = figures.of_recheck(solved, found, names)
             title = f"Rechecked by {again.name}"
         if before is not None:
-            old, sha256 = files.with_sha256(calib.load_rig, before)
-            read.append(("rig file before", before, sha256))
+            old, read["rig file before"] = loaded(calib.load_rig, before)
             moves = _between(before, old, rig, solved)
             title = f"Since {before.name}"
         progress("page", 0, 1)
@@ -98,7 +96,7 @@ def report(
         source = Source(
             title=rig.name,
             capture=tracks.name,
-            files=[(label, f"{path.name}, SHA-256 {sha256}") for label, path, sha256 in read],
+            files=[(label, file_read(stated)) for label, stated in read.items()],
             made_at=f"{now} by calib {calib.__version__}",
             moves_title=title,
         )

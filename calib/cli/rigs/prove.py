@@ -13,6 +13,7 @@ import typer
 from calib.cli.help import option
 from calib.cli.options import AsJson, Explain, Force, RigFile, TracksFile, frame_range
 from calib.cli.reading import inside, loaded, provenance, read_from
+from calib.core.names import numbers_in
 from calib.errors import InputError, UnsolvableError
 from calib.outputs import check_output, check_outputs, together, write_text
 
@@ -177,10 +178,7 @@ def precision(
 
 
 def _steps(text: str) -> list[float]:
-    try:
-        steps = [float(part) for part in text.split(",")]
-    except ValueError:
-        steps = []
+    steps = numbers_in(text)
     if len(steps) not in {1, 3} or not all(0 < s < 1e9 for s in steps):
         raise InputError("--step", expected="a step above 0 mm, or three", found=repr(text))
     return steps * 3 if len(steps) == 1 else steps

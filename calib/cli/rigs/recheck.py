@@ -192,9 +192,9 @@ def history(
     from calib.report.changes import history as report
     from calib.report.words import OVERHEAD
 
-    entries = []
-    for path in paths:
-        entries.append(calib.Entry(file_name(path), *files.with_sha256(calib.load_rig, path)))
+    entries = [
+        calib.Entry(file_name(path), *files.with_sha256(calib.load_rig, path)) for path in paths
+    ]
     found = calib.history(entries)
     last = paths[entries.index(found.entries[-1])]
     with together():

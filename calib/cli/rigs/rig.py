@@ -13,7 +13,7 @@ import typer
 from calib.cli.help import option
 from calib.cli.options import AsJson, DropOutside, Explain, Force, RigFile, TracksFile
 from calib.cli.reading import inside, loaded, provenance
-from calib.core.names import command, listed
+from calib.core.names import command, listed, numbers_in
 from calib.errors import InputError
 from calib.outputs import check_output
 
@@ -206,10 +206,7 @@ def _known_distance(text: str) -> KnownDistance:
     from calib.solve.start.single import KnownDistance
 
     parts = [part.strip() for part in text.split(",")]
-    try:
-        numbers = [float(part) for part in parts[2:]]
-    except ValueError:
-        numbers = []
+    numbers = numbers_in(",".join(parts[2:]))
     if len(numbers) not in {1, 2}:
         raise InputError(
             "--distance", expected="CAMERA,CAMERA,MM or CAMERA,CAMERA,MM,SIGMA", found=repr(text)

@@ -10,6 +10,9 @@ from scipy import stats
 
 from calib.check.causes import MIN_COVERAGE, MIN_POINTS
 from calib.check.residuals import residual_table
+from calib.core.geometry import Pose
+from calib.core.parameters import POSE, CameraParameter
+from calib.core.rig import Covariance
 from calib.report.rigs.causes import advice, evidence
 from calib.report.rigs.residuals import as_json
 from calib.simulate import Knock, Scenario, simulate
@@ -219,3 +222,30 @@ def test_too_few_points_and_too_little_of_the_sensor_are_told_in_numbers():
         None,
     ]
     assert "nan" not in str(table)
+
+
+@pytest.mark.parametrize("seed", [13, 14, 15])
+def test_a_swing_within_the_noise_needs_no_hand(seed):
+    """A tenth of a pixel beside a noise of as much raises it by an eighth: sqrt(1 + 0.5² / 1²)."""
+    table = table_of(planted("room", seed, vibration_px={"cam02": 0.1}))
+    assert "cam02" not in act(table), str(table)
+
+
+@pytest.mark.parametrize(("off_mm", "is_told"), [(2.4, False), (30.0, True)])
+def test_a_camera_within_the_rigs_own_doubt_of_its_place_does_not_stand_elsewhere(off_mm, is_told):
+    """1.9 mm an axis, 3.3 mm in all: chi-square of three lets 2.4 mm be, and not 30 mm."""
+    sim = planted("room", 21)
+    pose = tuple(CameraParameter("cam02", kind) for kind in POSE)
+    matrix = np.diag(np.square([1e-5] * 3 + [1.9] * 3))
+    cameras = []
+    for c in sim.truth.cameras:
+        R, at = c.cam_from_world.R, c.position_mm + [0.0, off_mm * (c.name == "cam02"), 0.0]
+        cameras.append(replace(c, cam_from_world=Pose(R, -R @ at)))
+    sure = replace(sim.truth, cameras=tuple(cameras))
+    unsure = replace(sure, covariance=Covariance(pose, matrix))
+    told = [
+        [c.cause for r in residual_table(rig, sim.tracks).cameras for c in r.causes]
+        for rig in (sure, unsure)
+    ]
+    assert told[0] == ["stands elsewhere"]
+    assert told[1] == (["stands elsewhere"] if is_told else [])

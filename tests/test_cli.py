@@ -463,6 +463,14 @@ def test_a_solve_option_that_does_not_exist_ends_in_one_line(
     assert word in refused(*arguments, option, value)
 
 
+def test_terms_that_leave_a_nominal_focal_length_as_it_is_are_refused(
+    capture: Path, refused: Callable[..., str], tmp_path: Path
+) -> None:
+    files = ("solve", capture / "tracks.h5", "--wand", capture / "wand.toml", "--lens", "free")
+    line = refused(*files, "--terms", "k1", "-o", tmp_path / "r.h5")
+    assert "expected focal among them" in line and "--terms focal,principal,k1,k2" in line
+
+
 def test_a_nominal_lens_that_is_held_is_said_to_be(
     capture: Path, call: Call, tmp_path: Path
 ) -> None:

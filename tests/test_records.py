@@ -1,5 +1,7 @@
 """What the records refuse, in what words, and that nothing changes them or their inputs."""
 
+import copy
+import json
 import pickle
 from dataclasses import FrozenInstanceError, replace
 
@@ -509,3 +511,22 @@ def test_records_say_what_they_are_in_a_line():
     assert repr(rig()) == "<Rig: 2 cameras, cam01 to cam02; wand line3>"
     assert repr(tracks()) == "<CameraTracks cam01: 2000 × 1200 px, 3 points>"
     assert repr(Tracks((tracks(),), 100.0)) == "<Tracks: 1 cameras, 3 points, 100 Hz>"
+
+
+def test_tables_of_a_frozen_record_are_read_only() -> None:
+    facts = {"options": {"terms": ["k1"]}}
+    made = replace(rig(), provenance=facts, alignment=facts, left_out={"cam09": "unseen"})
+    facts["options"]["terms"].append("k2")
+    for table in (made.provenance, made.alignment, made.left_out, made.provenance["options"]):
+        for change in (
+            lambda t: t.update(a=1),
+            lambda t: t.__setitem__("a", 1),
+            lambda t: t.pop("options", None),
+            lambda t: t.clear(),
+        ):
+            with pytest.raises(TypeError, match="read-only"):
+                change(table)
+    assert made.provenance == {"options": {"terms": ["k1"]}}
+    for again in (copy.deepcopy(made), pickle.loads(pickle.dumps(made)), replace(made)):
+        assert again.provenance == made.provenance and again.left_out == made.left_out
+    assert json.loads(json.dumps(made.provenance)) == made.provenance

@@ -248,6 +248,36 @@ def test_names_of_another_bar_are_left_out_and_told() -> None:
         verify(truth(), tracks, bar())
 
 
+@pytest.mark.parametrize(("n_off", "is_single"), [(1, True), (2, True), (25, False)])
+def test_single_lengths_that_stand_out_are_told_before_cameras(n_off: int, is_single: bool) -> None:
+    """Lengths 6 mm off, of 50 that else keep 1.5 mm: single ones are no camera's doing."""
+    one, other = (
+        bar_tracks(truth(), BAR_MM * share, poses_within(LOW, HIGH, 50, rng), rng)
+        for share, rng in ((s, np.random.default_rng(8)) for s in (1.0, 1.0 + 6.0 / 700.0))
+    )
+    frames = np.unique(np.concatenate([c.frame for c in one.cameras]))
+    off = frames[:: len(frames) // n_off][:n_off]
+    cameras = []
+    for a, b in zip(one.cameras, other.cameras, strict=True):
+        parts = a.rows(~np.isin(a.frame, off)), b.rows(np.isin(b.frame, off))
+        frame, xy, marker = (
+            np.concatenate([getattr(part, key) for part in parts])
+            for key in ("frame", "xy_px", "marker")
+        )
+        at = np.argsort(frame, kind="stable")
+        changes = {"frame": frame[at], "xy_px": xy[at], "marker": marker[at], "radius_px": None}
+        cameras.append(replace(a, **changes))
+    found = verify(truth(), replace(one, cameras=tuple(cameras)), bar(), Limit(1.5))
+    text = " ".join(as_lines(found, None, files=("rig.h5", "bar.h5", "bar.toml")))
+    assert found.decision is Decision.FAIL
+    assert ("out from the rest" in text) == is_single
+    assert ("calib recheck rig.h5" in text) == (not is_single)
+    if is_single:
+        assert found.odd_ones is not None
+        assert np.isin(found.lengths.frame[found.odd_ones], off).all()
+        assert "calib verify rig.h5 bar.h5 --bar bar.toml --csv lengths.csv" in text
+
+
 def test_a_bar_that_one_camera_sees_is_refused() -> None:
     rng = np.random.default_rng(6)
     tracks = bar_tracks(truth(), BAR_MM, poses_within(LOW, HIGH, 20, rng), rng)

@@ -53,15 +53,13 @@ def causes_apart(
     """Return each camera's causes, those of the others by a fit without the cameras that lost
     frames.
     """
-    causes = find_causes(fit, tracks, stats, [rig.camera(n).stats for n in tracks.names])
+    causes = find_causes(fit, tracks, stats, rig)
     of = dict(zip(tracks.names, causes, strict=True))
     others = _others(tracks, {n for n, c in of.items() if c and c[0].cause == Fault.LOST})
     if others is not None:
         apart = fit_to_rig(rig, others)
-        known = [rig.camera(n).stats for n in others.names]
-        of |= zip(
-            others.names, find_causes(apart, others, stats_of(others, apart), known), strict=True
-        )
+        found = find_causes(apart, others, stats_of(others, apart), rig)
+        of |= zip(others.names, found, strict=True)
     return [of[n] for n in tracks.names]
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -25,6 +26,36 @@ def frozen(values: Any, dtype: Any = np.float64, where: str = "array") -> NDArra
         ) from None
     array.flags.writeable = False
     return array
+
+
+class ReadOnly(dict[str, Any]):
+    """A table of a record, which is not to be changed; JSON, copies and pickles take it as a dict.
+
+    >>> table = read_only({"options": {"terms": ["k1"]}})
+    >>> table["options"]["terms"] = "all"
+    Traceback (most recent call last):
+    TypeError: a record's table is read-only; take a copy, dict(table)
+    >>> table | {"version": "1"}
+    {'options': {'terms': ['k1']}, 'version': '1'}
+    """
+
+    def _refuse(self, *_: object, **__: object) -> Any:
+        raise TypeError("a record's table is read-only; take a copy, dict(table)")
+
+    __setitem__ = __delitem__ = __ior__ = _refuse
+    clear = pop = popitem = setdefault = update = _refuse
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return type(self), (dict(self),)
+
+
+def read_only(value: Any) -> Any:
+    """Return a copy of JSON-like data with every table in it read-only; lists stay lists, as files
+    bring them.
+    """
+    if isinstance(value, Mapping):
+        return ReadOnly((key, read_only(v)) for key, v in value.items())
+    return list(map(read_only, value)) if isinstance(value, list) else value
 
 
 def rotation_from_vector(rotvec: Array) -> Array:

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.core.geometry import Array
+from calib.core.geometry import Array, read_only
 from calib.core.tracks import Ints
 
 UPPER = np.triu_indices(3)  # xx, xy, xz, yy, yz, zz of a covariance
@@ -51,6 +51,9 @@ class Points:
     n_open: int
     frame_rate_hz: float | None = None
     provenance: Mapping[str, Any] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "provenance", read_only(self.provenance))
 
     def __repr__(self) -> str:
         return f"<Points: {len(self.frame)} in {len(np.unique(self.frame))} frames>"

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.core.camera import Lens, project, undistort
-from calib.core.geometry import Array, Pose, frozen
+from calib.core.geometry import Array, Pose, frozen, read_only
 from calib.core.names import camera_named, check_name, listed
 from calib.core.parameters import POSITION, ROTATION, CameraParameter, Parameter
 from calib.core.tracks import MOST_PX
@@ -260,6 +260,9 @@ class Doubt(Printed):
     figures: Mapping[str, Any] = field(default_factory=dict)
     effect_mm: float | None = None
 
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "figures", read_only(self.figures))
+
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Rig(Told):
@@ -331,6 +334,8 @@ class Rig(Told):
         if wave.ndim != 2 or wave.shape[1] != 3 or not np.isfinite(wave).all():
             raise InputError("wave_mm", expected="finite x, y, z", found=f"shape {wave.shape}")
         object.__setattr__(self, "wave_mm", wave)
+        for name in ("provenance", "left_out", "alignment", "verification"):
+            object.__setattr__(self, name, read_only(getattr(self, name)))
         if not 0 <= self.lasting_share <= 1:
             raise InputError(
                 "lasting_share", expected="a share, 0 to 1", found=str(self.lasting_share)

@@ -31,6 +31,9 @@ LEAST_LINES, LEAST_LENGTHS = 7, 35
 CELLS = 3  # cells of the volume along each axis
 N_BLOCKS = 20  # of the capture, each with a mean of its own: neighbouring frames err alike
 DIRECTIONS = ("along x", "along y", "along z")
+# Of the others' own scatter, robustly: of a million normal errors none lies as far off.
+STANDS_OUT, TO_SIGMA = 6.0, 1.4826
+FEW_ODD = 0.05  # share of lengths: more are no single ones
 FEW_FOREIGN = 0.01  # share of lengths that are none of the bar's: more is a capture gone wrong
 
 
@@ -114,6 +117,25 @@ class Verification(Told):
     room_mm: Array | None = None
     doubts: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+
+    @property
+    def odd_ones(self) -> NDArray[np.intp] | None:
+        """The few lengths that stand out from the rest, where the limit is exceeded by these alone;
+        None where the rest exceeds it too.
+        """
+        error, limit = self.lengths.error_mm, self.limit
+        if limit is None or self.decision is not Decision.FAIL:
+            return None
+        off = np.abs(error - np.median(error))
+        usual = max(float(np.median(off)) * TO_SIGMA, 1e-12)
+        odd = off > STANDS_OUT * np.maximum(usual, self.lengths.noise_mm)
+        rest = ~odd
+        if not odd.any() or odd.sum() > max(1, FEW_ODD * len(error)):
+            return None
+        own = self.lengths.noise_mm if self.at_rest else np.zeros_like(self.bar_u_mm)
+        known_mm = self.lengths.known_mm
+        decision, _ = decide(error[rest], known_mm[rest], self.bar_u_mm[rest], own[rest], limit)
+        return None if decision is Decision.FAIL else np.flatnonzero(odd)
 
 
 @one_blas_thread

@@ -26,6 +26,15 @@ RIGGING = (
     "62471 and who is qualified to read it. Local codes and licensed riggers decide, not a plan."
 )
 
+# A command within a text: its words are quoted, in capitals, options with what follows, or hold a
+# point, a slash, a digit or the like, as names of files and cameras do; prose goes on in words of
+# small letters, or after a comma or a full stop.
+COMMAND = re.compile(
+    r"\bcalib [a-z]+(?:(?<![.,;:?)]) (?:'[^']*'\S*|--?[a-z][\w-]*(?<![.,;:]) (?!-)\S+"
+    r"|--?[a-z][\w-]*\S*|\S*[A-Z./=\d_]\S*))*"
+)
+JOINT = "\0"  # in place of the spaces of a command while lines are filled; no text holds it
+
 
 def plain(value: Any) -> Any:
     """Return ``value`` as JSON can hold it: lists for tuples and arrays, None for numbers that do
@@ -74,10 +83,20 @@ def sentence(text: str) -> str:
 
 
 def wrapped(text: str, width: int | None, label: str = "") -> list[str]:
-    """Return text after its label in lines of at most ``width``, the later ones indented as far."""
+    """Return text after its label in lines of at most ``width``, the later ones indented as far;
+    a command is never broken, however long, so that it can be copied.
+
+    >>> wrapped("Solve anew: calib solve WAVE --wand WAND -o NEW_RIG. Then align.", 40)
+    ['Solve anew:', 'calib solve WAVE --wand WAND -o NEW_RIG.', 'Then align.']
+    """
     if width is None:
         return [label + text]
-    indent = " " * len(label)
-    return textwrap.wrap(
-        text, max(width, 40), initial_indent=label, subsequent_indent=indent, break_on_hyphens=False
+    lines = textwrap.wrap(
+        COMMAND.sub(lambda found: found[0].replace(" ", JOINT), text),
+        max(width, 40),
+        initial_indent=label,
+        subsequent_indent=" " * len(label),
+        break_on_hyphens=False,
+        break_long_words=False,
     )
+    return [line.replace(JOINT, " ") for line in lines]

@@ -228,6 +228,7 @@ def _start(
         require_depth(tracks, table)
     is_auto = options.terms == "auto"
     names = term_names(AUTO if is_auto else options.terms) if is_free.any() else ()
+    _require_focal(tracks, is_free, names)
     distance = options.distance.among(tracks) if options.distance else None
     is_open = is_free & ("focal" in names) & (distance is None)
     edges = _solve_pairs(tracks, table, wand, lens, is_open, progress)
@@ -257,6 +258,23 @@ def _start(
         distance=distance,
     )
     return start, bundle_options
+
+
+def _require_focal(tracks: Tracks, is_free: NDArray[np.bool_], names: tuple[str, ...]) -> None:
+    """Raise InputError where focal lengths that nobody measured are not among what is solved: a
+    zoom's ring may be off by a quarter, and all that follows would be told of the wrong cause.
+    """
+    nominal = [
+        c.name for c, free in zip(tracks.cameras, is_free, strict=True) if free and not c.lens
+    ]
+    if names and nominal and "focal" not in names:
+        raise InputError(
+            "terms",
+            expected=f"focal among them, as no focal length of {listed(nominal)} was measured",
+            found=",".join(names),
+            remedy="Add it (--terms focal,principal,k1,k2), leave --terms out, or state measured "
+            "lenses (K) with the tracks.",
+        )
 
 
 def _check_wand(tracks: Tracks, wand: Wand) -> None:

@@ -1,11 +1,31 @@
-"""How sure the points of one camera alone would leave its pose and lens."""
+"""How sure a rig is of one camera, and how sure its points alone would leave its pose and lens."""
 
 from __future__ import annotations
 
 import numpy as np
 
 from calib.check.causes.record import Record
+from calib.core.geometry import Array
+from calib.core.parameters import MEASURED, N_POSE, POSE, CameraParameter
+from calib.core.rig import Rig
 from calib.solve.certainty.normal import Information
+
+
+def known_to(rig: Rig, name: str) -> Array:
+    """Return the covariance (11, 11) that a rig states of a camera's turn, its shift in its own
+    frame and its lens terms, in a record's order and units; 0 of what it held or says nothing of.
+    """
+    known, out = rig.covariance, np.zeros((N_POSE + len(MEASURED),) * 2)
+    if known is None:
+        return out
+    all_ = [CameraParameter(name, kind) for kind in (*POSE, *MEASURED)]
+    at = [k for k, p in enumerate(all_) if p in known.row]
+    rows = [known.row[all_[k]] for k in at]
+    pull = known.pull[rows] * known.held_sigma
+    out[np.ix_(at, at)] = known.matrix[np.ix_(rows, rows)] + pull @ pull.T
+    own = np.eye(len(out))
+    own[3:6, 3:6] = -rig.camera(name).cam_from_world.R  # as positions become shifts
+    return np.asarray(own @ out @ own.T)
 
 
 def corner_px(r: Record) -> float:

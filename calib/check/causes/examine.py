@@ -61,8 +61,9 @@ class Examination:
     figures: dict[str, float]
 
 
-def examine(record: Record) -> Examination | None:
-    """Return what the camera's residuals follow; None with fewer than 30 points.
+def examine(record: Record, known: Array) -> Examination | None:
+    """Return what the camera's residuals follow beyond what the rig's own uncertainty ``known (11,
+    11)`` of the camera lets expect; None with fewer than 30 points.
 
     A passing stretch of time that stands off would look like a knock or a move: such stretches are
     left out.
@@ -81,7 +82,8 @@ def examine(record: Record) -> Examination | None:
     if is_judged.sum() < 30:
         return None
     away = np.where(seen[..., None], u - _middle(u, is_judged), np.inf)
-    record = record.with_used(seen & _within(away, is_judged, WIDE_GATE))
+    record = record.with_used(seen & _within(away, is_judged, WIDE_GATE)).within(known)
+    u = record.normalised()
     # Some of the frames tell whether there is anything to explain, less surely than all by a
     # hundredth or two of share.
     system = System(record.thinned(SCREEN_FRAMES), 0.7 * MIN_SHARE)

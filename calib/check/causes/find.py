@@ -4,7 +4,7 @@ say so.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import ClassVar
 
@@ -12,14 +12,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.check.causes import figures
+from calib.check.causes.certainty import known_to
 from calib.check.causes.examine import Examination, examine
 from calib.check.causes.figures import Figures
 from calib.check.causes.levels import is_straying, noise_against
-from calib.check.causes.record import of_cameras
+from calib.check.causes.record import Record, of_cameras
 from calib.check.causes.slips import Slip, slips
 from calib.check.verdicts import Fault
 from calib.core.geometry import Array
-from calib.core.rig import CameraStats
+from calib.core.rig import CameraStats, Rig
 from calib.core.tracks import Tracks
 from calib.solve.hold import RigFit
 from calib.told import Printed
@@ -36,6 +37,11 @@ MAX_CORNER = 2.3
 # another one.
 HALF, CLEAR = 0.5, 0.9
 GEOMETRY = {Fault.MOVED, Fault.LENS}
+# Off one way as often as the other: a pose or a place averages it out as it does noise.
+SCATTER = {Fault.VIBRATION, Fault.JITTER}
+# By which such a cause must raise a camera's noise, its own or the others' usual: cameras of a rig
+# differ by a tenth with nothing wrong (``levels.USUAL_SPREAD``), so this is beyond two sigmas.
+MIN_RAISED = 1.25
 # Cameras taken out of the wand poses before the others are believed. Where more are at fault it is
 # no single camera's doing (a rig or a wand that is not this one), and each takes one more pass over
 # all points.
@@ -64,15 +70,13 @@ class Cause(Printed):
 
 
 def find_causes(
-    fit: RigFit, tracks: Tracks, stats: Sequence[CameraStats], solved: Sequence[CameraStats | None]
+    fit: RigFit, tracks: Tracks, stats: Sequence[CameraStats], rig: Rig
 ) -> list[tuple[Cause, ...]]:
     """Return for each camera what its residuals follow, likeliest first; nothing where they are as
-    they should be.
-
-    ``solved`` holds the residuals that the rig's own solve left, None where they are not known.
+    they should be, by what the rig's own solve left and how sure that was of its cameras.
     """
     lost = slips(fit, tracks)
-    found = _examine_all(fit, tracks)
+    found = _examine_all(fit, tracks, {name: known_to(rig, name) for name in tracks.names})
     radius = np.array([_radius(c.radius_px, c.marker) for c in tracks.cameras])
     sigma = np.array(
         [
@@ -82,11 +86,12 @@ def find_causes(
     )
     stray = np.array([e.share_stray if e else np.nan for e in found])
     out: list[tuple[Cause, ...]] = []
-    for c, (s, before, e, slip) in enumerate(zip(stats, solved, found, lost, strict=True)):
+    for c, (s, e, slip) in enumerate(zip(stats, found, lost, strict=True)):
         if s.points < MIN_POINTS:
             out.append((Cause(Fault.TOO_FEW, {"points": s.points, "needed": MIN_POINTS}),))
             continue
-        causes = _structured(e, np.delete(stray, c)) if slip is None else [_lost(slip)]
+        causes = [_lost(slip)] if slip else _structured(e, np.delete(stray, c), np.delete(sigma, c))
+        before = rig.camera(tracks.names[c]).stats
         noise = None if slip else _noise(sigma, c, s, before, e)
         if noise is not None:
             name = Fault.ALSO_NOISY if causes else Fault.NOISE
@@ -104,10 +109,10 @@ def _lost(found: Slip) -> Cause:
     return Cause(Fault.LOST, figures)
 
 
-def _structured(e: Examination | None, others_stray: Array) -> list[Cause]:
+def _structured(e: Examination | None, others_stray: Array, others_px: Array) -> list[Cause]:
     """Return the explanation that the residuals follow and what strays, as far as there is such."""
     causes = []
-    if e is not None and e.explanation is not None:
+    if e is not None and e.explanation is not None and _matters(e, others_px):
         causes.append(Cause(e.explanation.cause, figures.of_explanation(e)))
     if (
         e is not None
@@ -116,6 +121,18 @@ def _structured(e: Examination | None, others_stray: Array) -> list[Cause]:
     ):
         causes.append(Cause(Fault.STRAY, figures.of_stray(e, others_stray)))
     return causes
+
+
+def _matters(e: Examination, others_px: Array) -> bool:
+    """Return whether an explanation is worth a word: what only scatters points does no more than
+    noise does, and is weighed against the camera's own and the others' usual.
+    """
+    assert e.explanation is not None
+    if e.explanation.cause not in SCATTER:
+        return True
+    known = others_px[np.isfinite(others_px)]
+    usual = max(e.sigma_px, float(np.median(known)) if len(known) else 0.0)
+    return bool(e.sigma_px / np.sqrt(1.0 - e.explanation.share) > MIN_RAISED * usual)
 
 
 def _noise(
@@ -155,15 +172,21 @@ def _radius(radius: NDArray[np.float32] | None, marker: NDArray[np.int16]) -> fl
     return float(np.median(radius[named])) if radius is not None and named.any() else float("nan")
 
 
-def _examine_all(fit: RigFit, tracks: Tracks) -> list[Examination | None]:
+def _examine_all(
+    fit: RigFit, tracks: Tracks, known: Mapping[str, Array]
+) -> list[Examination | None]:
     """Return each camera's examination, the worst one first taken out of the wand poses, then the
     next.
 
     A camera in trouble pulls the wands and with them the residuals of the others, which then seem
-    to follow its fault.
+    to follow its fault. ``known`` is by camera how sure the rig is of it (11, 11).
     """
+
+    def look(record: Record) -> Examination | None:
+        return examine(record, known[record.name])
+
     weight = np.ones(len(tracks.cameras))
-    found = of_cameras(fit, tracks, examine)
+    found = of_cameras(fit, tracks, look)
     for _ in range(min(len(weight) - 2, MOST_OUT)):
         pending = [
             c
@@ -175,7 +198,7 @@ def _examine_all(fit: RigFit, tracks: Tracks) -> list[Examination | None]:
         weight[max(pending, key=lambda c: _size(found[c]))] = 0.0
         if len(pending) == 1:
             break
-        again = of_cameras(fit, tracks, examine, weight)
+        again = of_cameras(fit, tracks, look, weight)
         found = [old if new is None else new for old, new in zip(found, again, strict=True)]
     return found
 

@@ -18,6 +18,7 @@ from typing import TypeVar
 import numpy as np
 from numpy.polynomial import legendre
 from numpy.typing import NDArray
+from scipy import special
 
 from calib.check.causes.kernels import leave_out_kernel, whiten_kernel
 from calib.core.geometry import Array, cross_matrix
@@ -26,6 +27,7 @@ from calib.core.threads import in_groups
 from calib.core.tracks import Tracks
 from calib.solve.bundle.linearise import linearise, weighted_rows
 from calib.solve.bundle.problem import Index
+from calib.solve.certainty.normal import Information
 from calib.solve.clock.frame_slip import find_frames
 from calib.solve.fit import frames_with_pose
 from calib.solve.hold import RigFit
@@ -37,6 +39,7 @@ DEGREE = 5  # of the pattern over the sensor: a lens's k2 is of degree five in t
 VAGUE = np.array(
     [1.0, 1.0, 1.0, 1e-6, 1e-6, 1e-6]
 )  # what is known of a wand anyway: a radian, a metre (1 / variance)
+ALPHA = 1e-3  # of a camera that stands where its rig lets expect to be taken for another
 MOST = 0.5  # of the frames: with fewer whose motion is known all are kept
 R = TypeVar("R")
 
@@ -95,6 +98,24 @@ class Record:
             "velocity",
         )
         return replace(self, **{name: getattr(self, name)[kept] for name in (*names, "is_passing")})
+
+    def within(self, known: Array) -> Record:
+        """Return the record with what the rig's own uncertainty lets expect taken off: ``known (11,
+        11)``, the covariance of the camera's turn, shift and lens terms as ``motion`` has them.
+
+        As it is where the camera stands off by more: its pose and lens by these points have the
+        covariance ``S⁻¹ + known`` about the rig's, as in ``calib.check.recheck.compare``.
+        """
+        z = self.whitened(np.concatenate([self.motion, self.residual_px[..., None]], axis=2))
+        flat = z.reshape(-1, z.shape[2])
+        said = Information.of(flat[:, :-1].T @ flat[:, :-1], -flat[:, :-1].T @ flat[:, -1])
+        values, axes = np.linalg.eigh(known)
+        beyond = said.blurred(axes * np.sqrt(np.maximum(values, 0.0)))
+        chi_square, freedom = beyond.chi_square()
+        if chi_square > special.chdtri(max(freedom, 1), ALPHA):
+            return self
+        likely = -known @ beyond.gradient
+        return replace(self, residual_px=self.residual_px - self.motion @ likely)
 
     def pattern(self) -> Array:
         """Return (P, 2 M, K): smooth patterns over the sensor, products of Legendre polynomials for

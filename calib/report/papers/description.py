@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
@@ -13,7 +12,7 @@ from calib.intake.centroids.names import ImageList
 from calib.plan.records import Plan
 from calib.report.papers.stored import Fact, in_words
 from calib.report.tables import Column, table, xyz
-from calib.report.words import counted, plain
+from calib.report.words import counted, plain, wrapped
 from calib.simulate.scenario import Scenario
 
 SHAPES = ("a single marker", "on a line", "in a plane", "in space")
@@ -50,15 +49,7 @@ def as_lines(found: Description, sha256: str = "", width: int | None = None) -> 
     wide = max(len(label) for label, _ in facts)
     lines = [found.title]
     for label, text in facts:
-        # Hashes stay whole, to be copied.
-        lines += textwrap.wrap(
-            text,
-            max(width or 10_000, 40),
-            initial_indent=f"{label:<{wide}}  ",
-            subsequent_indent=" " * (wide + 2),
-            break_long_words=False,
-            break_on_hyphens=False,
-        )
+        lines += wrapped(text, width or 10_000, f"{label:<{wide}}  ")
     if found.columns and found.columns[0].values:
         lines += ["", *table(found.columns, width)]
     return lines

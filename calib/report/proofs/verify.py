@@ -172,10 +172,23 @@ def _of_the_worst(found: Verification, files: tuple[str, str, str]) -> str:
     """Return where the error lies that exceeds the limit by most, and what to do about it."""
     lengths, room = found.lengths, found.room_mm
     assert room is not None
+    rig, tracks, bar = files
     k = int(np.argmin(room))
     x, y, z = lengths.middle_mm[k]
     error, noise = lengths.error_mm[k], lengths.noise_mm[k]
     near = f"The worst, {error:+.3f} mm, lies near ({x:.0f}, {y:.0f}, {z:.0f})"
+    if (odd := found.odd_ones) is not None:
+        only = (
+            f"{counted(len(odd), 'length')} of {len(room)} {'stands' if len(odd) == 1 else 'stand'}"
+        )
+        frames = listed([str(f) for f in np.unique(lengths.frame[odd])])
+        return (
+            f"{near}. {only} out from the rest, which stay within "
+            f"{np.abs(np.delete(lengths.error_mm, odd)).max():.3f} mm and keep the limit: likely "
+            f"a stray point or a name mixed up, not the rig. Look at frame"
+            f"{'s' if len(odd) > 1 else ''} {frames} and test anew. All lengths as a table: "
+            f"{command('verify', rig, tracks, '--bar', bar, '--csv', 'lengths.csv')}"
+        )
     if abs(error) < LIKELY * noise:
         return (
             f"{near}, where a length cannot be measured better than to ± {noise:.3f} mm: few "

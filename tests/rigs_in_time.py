@@ -45,12 +45,13 @@ def wave(number: int, **changes) -> Simulation:
 
 
 def measured(sim: Simulation, error: Array) -> Tracks:
-    """Return a wave's tracks with lenses measured apart, off by ``error (C, 5)``: share of focal
-    length, px, k1, k2.
+    """Return a wave's tracks with lenses measured apart, off by ``error (C, 8)``: share of focal
+    length, px, k1, k2, p1, p2, aspect.
     """
     cameras = []
     for c, t, e in zip(sim.tracks.cameras, sim.truth.cameras, error, strict=True):
-        vector = t.lens.vector + np.array([e[0] * t.lens.fx, e[0] * t.lens.fy, *e[1:], *[0.0] * 6])
+        fy = (e[0] + e[7]) * t.lens.fy
+        vector = t.lens.vector + np.array([e[0] * t.lens.fx, fy, *e[1:7], *[0.0] * 4])
         cameras.append(replace(c, lens=Lens.from_vector(vector)))
     return replace(sim.tracks, cameras=tuple(cameras))
 

@@ -162,7 +162,10 @@ def points_of_marker_0(tracks: Tracks) -> Tracks:
     )
 
 
-LENS_ERROR = np.random.default_rng(7).normal(size=(len(NAMES), 5)) * [1e-3, 2.0, 2.0, 3e-3, 3e-3]
+LENS_ERROR = np.random.default_rng(7).normal(size=(len(NAMES), 8)) * [
+    *(1e-3, 2.0, 2.0, 3e-3, 3e-3),
+    *(1e-4, 1e-4, 5e-4),
+]
 
 
 @pytest.fixture(scope="module")
@@ -473,11 +476,11 @@ def test_real_pair_against_its_own_capture_and_with_a_turned_camera(form: str):
     )
     rig = calibrate(tracks, wand)
     assert {c.verdict for c in recheck(rig, tracks).cameras} <= {"unmoved", "undecided"}
-    for name in rig.names:
-        outcome = recheck(turned(rig, name, 0.2), tracks)
+    for name in rig.names:  # of a line seen three to a row less leaves open which of them turned
+        outcome = recheck(turned(rig, name, 0.3), tracks)
         assert outcome.moved == (name,)
         c = outcome.camera(name)
-        assert c.rotation_deg == pytest.approx(0.2, abs=4.0 * np.degrees(c.sigma(slice(0, 3))))
+        assert c.rotation_deg == pytest.approx(0.3, abs=4.0 * np.degrees(c.sigma(slice(0, 3))))
         assert any("two cameras only show" in f for f in findings(outcome))
 
 

@@ -18,7 +18,7 @@ from scipy import special
 
 from calib.core.geometry import Array
 from calib.core.names import listed
-from calib.core.parameters import MEASURED, RING, CameraParameter, in_order, of_cameras
+from calib.core.parameters import RING, CameraParameter, in_order, of_cameras
 from calib.core.rig import Covariance
 from calib.core.tracks import CameraTracks
 from calib.solve.bundle.descent import BundleOptions
@@ -31,9 +31,21 @@ from calib.solve.repair import reduced
 # than they are and turn every wave that fills the image differently into a change of the lens. A
 # dozen photographs of a board give the axis to some three pixels in 640 (the real pair in datasets
 # shows as much between its two forms), the distortion to a hundredth or two (common practice, no
-# source). Shares of the focal length and of the sensor's width.
-HELD_SIGMA = {"focal": 5e-3, "cx": 5e-3, "cy": 5e-3, "k1": 0.01, "k2": 0.02}
-STATED = {"focal": 0, "cx": 2, "cy": 3, "k1": 4, "k2": 5}  # places in ``CameraTracks.lens_sigma``
+# source). Both focal lengths are off alike to a thousandth, and a decentring that the axis does not
+# take up is a tenth of what a lens has. Shares of the focal length and of the sensor's width. What
+# k3 does, k1 and k2 do within the image.
+HELD_SIGMA = {
+    "focal": 5e-3,
+    "aspect": 1e-3,
+    "cx": 5e-3,
+    "cy": 5e-3,
+    "k1": 0.01,
+    "k2": 0.02,
+    "p1": 1e-4,
+    "p2": 1e-4,
+}
+# Places in ``CameraTracks.lens_sigma``.
+STATED = {"focal": 0, "cx": 2, "cy": 3, "k1": 4, "k2": 5, "p1": 6, "p2": 7}
 RING_AT = [0, 2, 3]  # of a lens vector: focal length and centre, as in ``RING``
 CONTRADICTED = 1e-4  # chance, over all cameras, of naming a lens that is as its statement says
 
@@ -52,9 +64,12 @@ def known_sigma(camera: CameraTracks, term: str, focal_px: float) -> float:
     """Return the standard uncertainty of a camera's held lens term: as its tracks state it, else as
     assumed.
     """
-    if camera.lens_sigma is not None:
-        return float(camera.lens_sigma[STATED[term]])
-    return assumed_sigma(term, focal_px, camera.width)
+    assumed = assumed_sigma(term, focal_px, camera.width)
+    if camera.lens_sigma is None:
+        return assumed
+    if term == "aspect":  # both focal lengths are mostly off together, which nobody states
+        return min(assumed, float(np.hypot(*camera.lens_sigma[:2])) / focal_px)
+    return float(camera.lens_sigma[STATED[term]])
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,7 +143,7 @@ def held_terms(
     is_plain = {
         name: not dist[5:].any() for name, dist in zip(names, state.lens[:, 4:], strict=True)
     }
-    held_of = {n: MEASURED if is_plain[n] and not known.frees(n) else RING for n in names}
+    held_of = {n: tuple(HELD_SIGMA) if is_plain[n] and not known.frees(n) else RING for n in names}
     every = (CameraParameter(name, term) for name, terms in held_of.items() for term in terms)
     return frozenset(p for p in every if p not in known.row)
 

@@ -56,6 +56,13 @@ def measured(sim: Simulation, error: Array) -> Tracks:
     return replace(sim.tracks, cameras=tuple(cameras))
 
 
+# As far off as lenses are that were measured apart (common practice, no source).
+LENS_ERROR = np.random.default_rng(7).normal(size=(len(NAMES), 8)) * [
+    *(1e-3, 2.0, 2.0, 3e-3, 3e-3),
+    *(1e-4, 1e-4, 5e-4),
+]
+
+
 def with_camera(rig: Rig, camera: RigCamera) -> Rig:
     return replace(rig, cameras=tuple(camera if c.name == camera.name else c for c in rig.cameras))
 

@@ -27,7 +27,16 @@ from calib.pipeline import calibrate
 from calib.report.changes.history import as_json, as_lines, findings
 from calib.report.figures.history import QUANTITIES, history_chart
 from calib.simulate import Knock
-from tests.rigs_in_time import NAMES, drawn, measured, moved_as_one, stored, turned, wave
+from tests.rigs_in_time import (
+    LENS_ERROR,
+    NAMES,
+    drawn,
+    measured,
+    moved_as_one,
+    stored,
+    turned,
+    wave,
+)
 
 N_FILES = 5
 
@@ -76,11 +85,10 @@ def test_errors_of_held_lenses_are_no_history():
     """Each solve's poses answer them a little differently, by where its wave went; a knock shows
     all the same.
     """
-    error = np.random.default_rng(7).normal(size=(len(NAMES), 5)) * [1e-3, 2.0, 2.0, 3e-3, 3e-3]
     hit = (Knock(camera="cam03", rotation_deg=0.3, translation_mm=0.0),)
     sims = [wave(0), wave(1), wave(2), wave(3, knock=hit)]
     files = [
-        Entry(f"rig{k}.h5", dated(calibrate(measured(s, error), s.wand), k))
+        Entry(f"rig{k}.h5", dated(calibrate(measured(s, LENS_ERROR), s.wand), k))
         for k, s in enumerate(sims)
     ]
     still = history(files[:3])
@@ -93,9 +101,9 @@ def test_errors_of_held_lenses_are_no_history():
 
 
 def test_files_that_do_not_say_what_held_lenses_did_are_named():
-    error, sims = np.full((len(NAMES), 5), 1e-3), [wave(0), wave(1)]
+    sims = [wave(0), wave(1)]
     files = [
-        Entry(f"rig{k}.h5", dated(calibrate(measured(s, error), s.wand), k))
+        Entry(f"rig{k}.h5", dated(calibrate(measured(s, LENS_ERROR), s.wand), k))
         for k, s in enumerate(sims)
     ]
     known = files[1].rig.covariance

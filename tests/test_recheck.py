@@ -21,6 +21,7 @@ from calib.check.recheck.outcome import CameraChange
 from calib.check.recheck.run import recheck
 from calib.check.verdicts import Change, Standing
 from calib.cli.main import app
+from calib.core.camera import Lens, project
 from calib.core.geometry import cross_matrix, vector_from_rotation
 from calib.core.parameters import RING, of_cameras
 from calib.core.rig import Rig
@@ -36,7 +37,16 @@ from calib.solve.calibrate import SolveOptions
 from calib.solve.repair import Reduced, reduced, shape_axes, solve_anew
 from calib.solve.start.single import KnownDistance
 from tests.captures import table_in, with_points
-from tests.rigs_in_time import NAMES, drawn, measured, moved_as_one, stored, turned, wave
+from tests.rigs_in_time import (
+    LENS_ERROR,
+    NAMES,
+    drawn,
+    measured,
+    moved_as_one,
+    stored,
+    turned,
+    wave,
+)
 
 DATASETS = Path(__file__).parent.parent / "datasets"
 
@@ -162,12 +172,6 @@ def points_of_marker_0(tracks: Tracks) -> Tracks:
     )
 
 
-LENS_ERROR = np.random.default_rng(7).normal(size=(len(NAMES), 8)) * [
-    *(1e-3, 2.0, 2.0, 3e-3, 3e-3),
-    *(1e-4, 1e-4, 5e-4),
-]
-
-
 @pytest.fixture(scope="module")
 def held() -> Rig:
     """The rig solved with measured lenses, all a little off as such lenses are (common practice, no
@@ -225,6 +229,30 @@ def test_a_rig_that_does_not_say_what_held_lenses_did_is_said_to(held: Rig):
     silent = replace(held, covariance=replace(held.covariance, held=()))
     outcome = recheck(silent, measured(wave(1), LENS_ERROR))
     assert outcome.needs_a_hand and any("measured lenses" in f for f in findings(outcome))
+
+
+@pytest.mark.parametrize("name", ["cam03", "cam05"])
+def test_a_camera_put_in_anothers_stead_takes_no_sound_one_along(name: str):
+    """Its distortion is another, which no ring makes: it pulls the cameras beside it along, or no
+    two seem to agree.
+    """
+    first, later = wave(0), wave(1)
+    camera, truth = later.tracks.camera(name), later.truth.camera(name)
+    # As lenses of one make differ: decentred, and other distortion (common practice, no source).
+    step = np.array([4.0, 4.0, 5.0, -4.0, 0.04, -0.02, 8e-4, -8e-4, 0.0, 0.0, 0.0, 0.0])
+    other = Lens.from_vector(truth.lens.vector + step)
+    seen = camera.marker >= 0
+    in_cam = truth.cam_from_world.apply(
+        later.markers_world_mm[camera.frame[seen], camera.marker[seen]]
+    )
+    xy = camera.xy_px.copy()
+    xy[seen] += project(other, in_cam) - project(truth.lens, in_cam)
+    inside = ((xy >= 0) & (xy <= np.array([camera.width, camera.height]) - 1)).all(axis=1)
+    put = replace(camera, xy_px=np.where(inside[:, None], xy, camera.xy_px)).rows(inside)
+    cameras = tuple(put if c.name == name else c for c in later.tracks.cameras)
+    outcome = recheck(calibrate(first.tracks, first.wand), replace(later.tracks, cameras=cameras))
+    assert outcome.moved == (name,)
+    assert {c.verdict for c in outcome.cameras if c.name != name} == {"unmoved"}
 
 
 # ---- the statistics

@@ -149,7 +149,12 @@ def pulled(rig: Rig, held: CameraParameter) -> Array:
 
 @pytest.mark.parametrize(
     ("column", "camera", "term", "step"),
-    [(0, "cam03", "focal", 2e-4), (1, "cam02", "cx", 0.2), (3, "cam03", "k1", 5e-4)],
+    [
+        (0, "cam03", "focal", 2e-4),
+        (1, "cam02", "cx", 0.2),
+        (3, "cam03", "k1", 5e-4),
+        (7, "cam02", "aspect", 2e-4),
+    ],
 )
 def test_a_solve_and_a_repair_say_what_a_held_lens_does_to_poses(
     column: int, camera: str, term: str, step: float
@@ -159,7 +164,7 @@ def test_a_solve_and_a_repair_say_what_a_held_lens_does_to_poses(
     """
     first, later, rigs = wave(0, **INDEPENDENT), wave(1, knock=(HIT,), **INDEPENDENT), []
     for sign in (1.0, -1.0):
-        error = np.zeros((len(NAMES), 5))
+        error = np.zeros((len(NAMES), 8))
         error[NAMES.index(camera), column] = 0.5 * sign * step
         solved = calibrate(measured(first, error), first.wand)
         rigs.append((solved, repair(solved, later.tracks, {"cam03": ()}, quiet)))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Collection, Mapping
 from contextlib import suppress
 from dataclasses import replace
 
@@ -15,7 +16,7 @@ from calib.check.recheck.exchange import bearers, under_right_names
 from calib.check.recheck.inputs import joined, matched
 from calib.check.recheck.judge import Clock, RecheckOptions, judged, measured, with_knocks
 from calib.check.recheck.misread import misread
-from calib.check.recheck.outcome import Recheck
+from calib.check.recheck.outcome import CameraChange, Recheck
 from calib.check.recheck.whole import whole, with_serials
 from calib.check.verdicts import Standing
 from calib.check.whole.steps import largest_step, may_pass, moves_of
@@ -95,19 +96,20 @@ def recheck(
         fit = solve_anew(rig, in_time, progress, fit.result.state)
     fit, tracks, clock = _in_time(rig, tracks, in_time, fit, progress)
     found = compared(rig, tracks, fit, clock, borne, n_shared, options, progress)
-    moving = {c.name: c for c in found.cameras if c.verdict == Standing.MOVING}
-    is_other = any(c.needs_a_hand and c.name not in moving for c in found.cameras)
-    rest = [n for n in tracks.names if n not in moving]
-    if moving and is_other and len(rest) > 2:
-        # No one place is right for a camera that moved meanwhile: beside it others seem moved.
-        with suppress(UnsolvableError):
-            part, at = tracks.subset(rest), [tracks.names.index(n) for n in rest]
-            own = Clock(clock.offset_frames[at], clock.sigma_frames[at])
-            n_shared |= dict.fromkeys(moving)
-            fit = solve_anew(rig, part, progress)
-            apart = compared(rig, part, fit, own, borne, n_shared, options, progress)
-            cameras = tuple(moving.get(c.name, c) for c in apart.cameras)
-            found = replace(apart, cameras=cameras, tracks=tracks)
+    found = _apart(
+        found,
+        tracks,
+        lambda part, at, out: compared(
+            rig,
+            part,
+            solve_anew(rig, part, progress),
+            Clock(clock.offset_frames[at], clock.sigma_frames[at]),
+            borne,
+            n_shared | dict.fromkeys(out),
+            options,
+            progress,
+        ),
+    )
     told = (
         replace(c, verdict=wrong[c.name].verdict, misread=wrong[c.name].what)
         if c.name in wrong
@@ -116,6 +118,80 @@ def recheck(
     )
     found = replace(found, cameras=tuple(told))
     return with_serials(found, rig, given)
+
+
+def _apart(
+    found: Recheck, tracks: Tracks, ask: Callable[[Tracks, list[int], Collection[str]], Recheck]
+) -> Recheck:
+    """Return what is found once the others are asked again without those beside whom sound cameras
+    seem moved; ``ask`` solves and compares the rest of the tracks, which stand at these places.
+
+    No one place is right for a camera that moved meanwhile; and one that has another lens than a
+    ring makes of its own (a camera put in its stead) pulls its neighbours along. Whoever changed
+    most is left out, as long as it is others who then stand as before.
+    """
+    out = {c.name: c for c in found.cameras if c.verdict == Standing.MOVING}
+    if out and any(c.needs_a_hand and c.name not in out for c in found.cameras):
+        found = _asked(found, tracks, out, ask) or found
+    if not found.has_majority:
+        found, out = _with_majority(found, tracks, out, ask)
+    named = _changed(found, out)
+    while len(named) > 1:
+        most = max(named, key=lambda c: c.shift_px)
+        without = _asked(found, tracks, out | {most.name: most}, ask)
+        if without is None or len(_changed(without, {*out, most.name})) >= len(named) - 1:
+            break
+        found, out = without, out | {most.name: most}
+        named = _changed(found, out)
+    return found
+
+
+def _with_majority(
+    found: Recheck,
+    tracks: Tracks,
+    out: Mapping[str, CameraChange],
+    ask: Callable[[Tracks, list[int], Collection[str]], Recheck],
+) -> tuple[Recheck, dict[str, CameraChange]]:
+    """Return what is found, and who is left out, where one camera is all that keeps more than half
+    of them from agreeing: that one changed, then.
+    """
+    open_ones = [c for c in found.cameras if c.verdict == Standing.UNDECIDED]
+    if len(open_ones) < 2:
+        return found, dict(out)
+    most = max(open_ones, key=lambda c: c.shift_px)
+    left = {**out, most.name: replace(most, verdict=Standing.MOVED)}
+    without = _asked(found, tracks, left, ask)
+    if without is None or 2 * len(without.agreeing) <= len(tracks.names):
+        return found, dict(out)
+    return without, left
+
+
+def _changed(found: Recheck, out: Collection[str]) -> list[CameraChange]:
+    """Return the cameras that moved or have another lens, but for those left out."""
+    return [
+        c
+        for c in found.cameras
+        if c.verdict in {Standing.MOVED, Standing.LENS} and c.name not in out
+    ]
+
+
+def _asked(
+    found: Recheck,
+    tracks: Tracks,
+    out: Mapping[str, CameraChange],
+    ask: Callable[[Tracks, list[int], Collection[str]], Recheck],
+) -> Recheck | None:
+    """Return what is found without some cameras, these as they were; None where too few are left to
+    say it.
+    """
+    rest = [n for n in tracks.names if n not in out]
+    if len(rest) <= 2:
+        return None
+    with suppress(UnsolvableError):
+        apart = ask(tracks.subset(rest), [tracks.names.index(n) for n in rest], out.keys())
+        cameras = tuple(out.get(c.name, c) for c in apart.cameras)
+        return replace(apart, cameras=cameras, tracks=tracks)
+    return None
 
 
 def compared(

@@ -5,9 +5,8 @@ on disk after.
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import cached_property, update_wrapper
 from typing import Any, TypeVar, cast
-
-from numba import njit
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -32,13 +31,36 @@ def inlined(function: F) -> F:
     return _kept(function, _OPTIONS | {"inline": "always"})
 
 
+class _AtFirstUse:
+    """A function that is compiled, or its machine code read, when it is first called: most commands
+    call none of a module's loops, and many none at all.
+    """
+
+    def __init__(self, function: Callable[..., Any], options: dict[str, Any]) -> None:
+        self.py_func, self._options = function, options
+        update_wrapper(self, function)
+
+    def __call__(self, *args: Any) -> Any:
+        return self._machine(*args)
+
+    def __getattr__(self, name: str) -> Any:
+        # What Numba asks of a function that another compiled one calls.
+        if name in {"_numba_type_", "targetoptions"}:
+            return getattr(self._machine, name)
+        raise AttributeError(name, name=name, obj=self)
+
+    @cached_property
+    def _machine(self) -> Any:
+        from numba import njit  # noqa: PLC0415 - takes as long to load as all else of most commands
+
+        try:
+            return njit(self.py_func, cache=True, **self._options)
+        except RuntimeError:  # neither the package's folder nor the user's cache can be written
+            return njit(self.py_func, **self._options)
+
+
 def _kept(function: F, options: dict[str, Any]) -> F:
-    kept: Any
-    try:
-        kept = njit(function, cache=True, **options)
-    except RuntimeError:  # neither the package's folder nor the user's cache can be written
-        kept = njit(function, **options)
-    return cast(F, kept)
+    return cast(F, _AtFirstUse(function, options))
 
 
 def as_written(function: F) -> F:

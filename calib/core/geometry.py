@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import scipy  # its submodules load at first use: most commands never ask for them
 from numpy.typing import NDArray
-from scipy.spatial.transform import Rotation
 
 from calib.core.compiled import compiled
 from calib.errors import InputError
@@ -67,9 +67,8 @@ def rotation_from_vector(rotvec: Array) -> Array:
     flat = np.asarray(rotvec, dtype=float).reshape(-1, 3)
     if not len(flat):  # SciPy 1.12 refuses none
         return np.empty((*np.shape(rotvec)[:-1], 3, 3))
-    return np.asarray(
-        Rotation.from_rotvec(flat).as_matrix().reshape((*np.shape(rotvec)[:-1], 3, 3))
-    )
+    turns = scipy.spatial.transform.Rotation.from_rotvec(flat)
+    return np.asarray(turns.as_matrix().reshape((*np.shape(rotvec)[:-1], 3, 3)))
 
 
 def vector_from_rotation(rotation: Array) -> Array:
@@ -79,7 +78,8 @@ def vector_from_rotation(rotation: Array) -> Array:
     flat = np.asarray(rotation, dtype=float).reshape(-1, 3, 3)
     if not len(flat):
         return np.empty(np.shape(rotation)[:-1])
-    return np.asarray(Rotation.from_matrix(flat).as_rotvec().reshape(np.shape(rotation)[:-1]))
+    turns = scipy.spatial.transform.Rotation.from_matrix(flat)
+    return np.asarray(turns.as_rotvec().reshape(np.shape(rotation)[:-1]))
 
 
 def angle_between_deg(a: Array, b: Array) -> Array:

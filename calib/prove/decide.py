@@ -13,15 +13,15 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from enum import StrEnum
+from statistics import NormalDist
 
 import numpy as np
-from scipy import special
 
 from calib.core.geometry import Array
 from calib.errors import InputError
 
 COVERAGE = 2.0  # U = 2 u
-RISK = float(special.ndtr(-COVERAGE))  # 2.3 %
+RISK = NormalDist().cdf(-COVERAGE)  # 2.3 %
 
 
 class Decision(StrEnum):
@@ -108,7 +108,7 @@ def decide(
     that of one length; the results' own is that of the largest of K.
     """
     tolerance, off = limit.at(length_mm), np.abs(error_mm)
-    z = -float(special.ndtri(RISK / max(len(off), 1)))
+    z = -NormalDist().inv_cdf(RISK / max(len(off), 1))
     room = tolerance - COVERAGE * combined(common_mm, own_mm) - off
     if (off > tolerance + COVERAGE * common_mm + z * own_mm).any():
         return Decision.FAIL, room

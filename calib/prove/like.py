@@ -22,9 +22,8 @@ from calib.core.threads import one_blas_thread
 from calib.errors import InputError, UnsolvableError
 from calib.prove.align import Alignment, aligned_as
 from calib.prove.space.views import Cameras, cameras_of
-from calib.prove.world import moved
+from calib.prove.world import LIKE, moved
 
-LIKE = "like an earlier rig"  # how such a world was made, in its record
 LEAST = 2  # cameras that agree: what one alone says of the world nobody confirms
 
 

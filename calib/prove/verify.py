@@ -22,13 +22,12 @@ from calib.core.wand import Wand
 from calib.prove.decide import Decision, Limit, combined, decide
 from calib.prove.ends import EndPoses, end_poses
 from calib.prove.lengths import Lengths, known_lengths, measured_lengths
-from calib.prove.volume import Box, visited_box, wave_box
+from calib.prove.volume import CELLS, Box, visited_box, wave_box
 from calib.told import Told
 
 PERCENTILES = (50.0, 90.0, 95.0, 99.7)
 # What the guideline counts: five lengths on each of seven lines (VDI/VDE 2634 Part 1, from memory).
 LEAST_LINES, LEAST_LENGTHS = 7, 35
-CELLS = 3  # cells of the volume along each axis
 N_BLOCKS = 20  # of the capture, each with a mean of its own: neighbouring frames err alike
 DIRECTIONS = ("along x", "along y", "along z")
 # Of the others' own scatter, robustly: of a million normal errors none lies as far off.

@@ -15,6 +15,7 @@ from calib.core.rig import Rig
 from calib.errors import InputError
 
 MOST_PLACES = 400_000  # of a grid: more is a step too small, not a finer figure
+CELLS = 3  # along each axis, where parts of the volume are told apart
 INNER = (2.0, 98.0)  # percentiles of places that a box holds, so that a stray point makes no volume
 WORDS = (("low", "middle", "high"),) * 3
 

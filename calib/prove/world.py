@@ -13,6 +13,8 @@ from calib.core.parameters import POSITION, CameraParameter, WandCoordinate
 from calib.core.rig import Covariance, Rig
 from calib.core.wand import CertifiedLength, Wand
 
+LIKE = "like an earlier rig"  # how a world carried over from one was made, in its record
+
 
 def moved(rig: Rig, new_from_old: Pose, scale: float = 1.0) -> Rig:
     """Return the rig in a new world, ``x_new = scale (R x_old + t)``, with its covariance.

@@ -6,13 +6,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 from calib.core.geometry import Array
 from calib.core.tracks import Tracks
 from calib.simulate.imaging import take
 from calib.simulate.layouts import volume_mm
-from calib.simulate.path import UNIFORM_RATE, Motion, wander
+from calib.simulate.path import UNIFORM_RATE, Motion, evenly, wander
 from calib.simulate.run import Simulation
 
 MARKERS_A_GROUP = 8  # at most, on one person or thing (assumed: evenly from one on)
@@ -46,7 +45,7 @@ def day_capture(
     rng = s.rng("day's person")
     low, high = volume_mm(s)
     time = np.arange(n_frames) / s.frame_rate_hz
-    person = low[:2] + ndtr(wander(time, 0.3, 2, rng)) * (high - low)[:2]
+    person = low[:2] + evenly(time, 0.3, 2, rng) * (high - low)[:2]
     motion = Motion(np.broadcast_to(np.eye(3), (n_frames, 3, 3)), np.zeros((n_frames, 3)), person)
     images = [
         take(s, i, c, c, n_frames, motion, points) for i, c in enumerate(made.truth_after.cameras)
@@ -69,7 +68,7 @@ def _ways(made: Simulation, n_markers: int, n_frames: int) -> Array:
         first, last = last, min(last + int(rng.integers(1, MARKERS_A_GROUP + 1)), n_markers)
         speed = s.speed_mm_s * np.exp(rng.uniform(np.log(0.1), 0.0)) / np.sqrt(3)
         middle = np.stack(
-            [ndtr(wander(time, speed / e * UNIFORM_RATE, 1, rng)[:, 0]) for e in high - low], axis=1
+            [evenly(time, speed / e * UNIFORM_RATE, 1, rng)[:, 0] for e in high - low], axis=1
         )
         middle = low + middle * (high - low)
         for k in range(first, last):

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 from calib.core.camera import project
 from calib.core.geometry import Array
@@ -15,7 +14,7 @@ from calib.core.tracks import CameraTracks
 from calib.simulate.faults import exposed, image_shifts, seen_side
 from calib.simulate.layouts import image_plane_reach
 from calib.simulate.noise import lasting_errors, pixel_pull, random_errors, wandering_errors
-from calib.simulate.path import Motion, wander
+from calib.simulate.path import Motion, evenly
 from calib.simulate.scenario import Scenario
 
 PERSON_RADIUS_MM, PERSON_HEIGHT_MM = 200.0, 1750.0  # an adult as an upright cylinder
@@ -212,7 +211,7 @@ def _strays(s: Scenario, index: int, n_frames: int) -> tuple[NDArray[np.intp], A
         track = (
             np.broadcast_to(rng.uniform(0, 1, 2), (n_frames, 2))
             if spot % 2
-            else ndtr(wander(time, 0.5, 2, rng))
+            else evenly(time, 0.5, 2, rng)
         )
         frame = np.flatnonzero(rng.random(n_frames) < s.strays / (2 * n_spots))
         frames.append(frame)

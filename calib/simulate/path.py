@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.spatial.transform import Rotation
-from scipy.special import ndtr
+import scipy  # its submodules load at first use: who reads a scenario asks for none
 
 from calib.core.geometry import Array
 from calib.core.wand import CertifiedLength, Wand
 from calib.errors import InputError
 from calib.simulate.layouts import volume_mm
 from calib.simulate.scenario import Scenario
+
+if TYPE_CHECKING:
+    from scipy.spatial.transform import Rotation
 
 # No turn, end for end or about an axis, brings any of them on to itself.
 MARKERS_MM = {
@@ -86,17 +89,17 @@ def make_motion(scenario: Scenario, wand: Wand, attempt: int = 0) -> Motion:
     share = np.full((n, 3), 0.5)
     for axis in axes:
         rate = speed / (high[axis] - low[axis]) * UNIFORM_RATE
-        share[:, axis] = ndtr(wander(time, rate, 1, rng)[:, 0])
+        share[:, axis] = evenly(time, rate, 1, rng)[:, 0]
     if walk is not None:
         share[:, 0] = walk
     centre = low + share * (high - low)
     turn = hand_turns(time, s.turn_rad_s, rng)
-    azimuth = 2 * np.pi * ndtr(wander(time, 0.3, 1, rng)[:, 0]) + rng.uniform(0, 2 * np.pi)
+    azimuth = 2 * np.pi * evenly(time, 0.3, 1, rng)[:, 0] + rng.uniform(0, 2 * np.pi)
     if s.path == "plane":
         # Everything stays in one upright plane along x.
         centre[:, 1] = 0.0
         heading = 2.0 * wander(time, s.turn_rad_s / 2.0, 1, rng)[:, 0]
-        turn = Rotation.from_euler("xy", np.stack([np.full(n, np.pi / 2), heading], -1))
+        turn = _turns("xy", np.full(n, np.pi / 2), heading)
     elif s.path == "still":
         middle = np.full(n, n // 2)
         centre, turn, azimuth = (low + high) / 2 + np.zeros((n, 3)), turn[middle], azimuth[middle]
@@ -112,8 +115,12 @@ def hand_turns(time: Array, turn_rad_s: float, rng: np.random.Generator) -> Rota
     """
     rate = turn_rad_s / np.sqrt(3)
     heading, roll = 2.0 * wander(time, rate / 2.0, 2, rng).T
-    tilt = np.pi * (ndtr(wander(time, rate / np.pi * UNIFORM_RATE, 1, rng)[:, 0]) - 0.5)
-    return Rotation.from_euler("ZYX", np.stack([heading, tilt, roll], -1))
+    tilt = np.pi * (evenly(time, rate / np.pi * UNIFORM_RATE, 1, rng)[:, 0] - 0.5)
+    return _turns("ZYX", heading, tilt, roll)
+
+
+def _turns(axes: str, *angles: Array) -> Rotation:
+    return scipy.spatial.transform.Rotation.from_euler(axes, np.stack(angles, -1))
 
 
 def _walk_length(scenario: Scenario) -> float:
@@ -157,3 +164,8 @@ def wander(time: Array, rate: float, n: int, rng: np.random.Generator, n_terms: 
     phase = rng.uniform(0, 2 * np.pi, (n, n_terms))
     angle = frequency * time[:, None, None] + phase
     return np.asarray(np.sqrt(2 / n_terms) * np.sin(angle).sum(axis=-1))
+
+
+def evenly(time: Array, rate: float, n: int, rng: np.random.Generator) -> Array:
+    """Return what ``wander`` does, spread evenly over (0, 1)."""
+    return np.asarray(scipy.special.ndtr(wander(time, rate, n, rng)))

@@ -10,8 +10,8 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
+import scipy  # as in ``path``
 from numpy.typing import ArrayLike, NDArray
-from scipy.ndimage import gaussian_filter
 
 from calib.core.geometry import Array
 from calib.errors import InputError
@@ -89,7 +89,8 @@ def draw_spots(
                 cover = np.clip((radius[i] - r) * FINE + 0.5, 0, 1)
                 sharp += cover * (bright[i] - sharp)
         if blur_px > 0 and sharp.any():
-            sharp = gaussian_filter(sharp, blur_px * FINE, mode="nearest", truncate=5.0)
+            blurred = scipy.ndimage.gaussian_filter
+            sharp = blurred(sharp, blur_px * FINE, mode="nearest", truncate=5.0)
         patch = (fine + sharp).reshape(n_y, FINE, n_x, FINE).mean(axis=(1, 3))
         top, left = max(low[1], 0), max(low[0], 0)
         bottom, right = min(low[1] + n_y, height), min(low[0] + n_x, width)

@@ -10,7 +10,7 @@ import numpy as np
 
 from calib.core.names import listed
 from calib.prove.decide import COVERAGE, Limit
-from calib.prove.verify import CELLS
+from calib.prove.volume import CELLS
 from calib.report.proofs.align import AXES, WORDS
 
 Fact = tuple[str, str]

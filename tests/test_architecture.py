@@ -181,3 +181,12 @@ def test_heavy_libraries_wait_until_they_are_needed(module: str) -> None:
     code = f"import sys, {module}; print([m for m in {heavy} if m in sys.modules])"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+@pytest.mark.parametrize("module", ["calib.files", "calib.report.papers.describe"])
+def test_what_tells_of_a_file_loads_nothing_that_solves(module: str) -> None:
+    code = f"import sys, {module}; print(*sys.modules)"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    loaded = set(done.stdout.split())
+    assert module in loaded
+    assert not loaded & {"cv2", "networkx", "numba", "scipy.linalg", "scipy.spatial", "calib.solve"}

@@ -10,8 +10,8 @@ Westerweel, Fundamentals of digital particle image velocimetry, Measurement Scie
 from __future__ import annotations
 
 import numpy as np
+import scipy  # its submodules load at first use, as in ``path``
 from numpy.typing import NDArray
-from scipy import signal
 
 from calib.core.geometry import Array
 from calib.simulate.scenario import Scenario
@@ -92,4 +92,4 @@ def wandering_errors(s: Scenario, index: int, n_frames: int) -> Array:
     kept = np.exp(-1.0 / (s.wander_s * s.frame_rate_hz))
     fresh = s.rng("wander", index).normal(size=(n_frames, 2))
     fresh[1:] *= np.sqrt(1.0 - kept**2)
-    return np.asarray(s.wander_px * signal.lfilter([1.0], [1.0, -kept], fresh, axis=0))
+    return np.asarray(s.wander_px * scipy.signal.lfilter([1.0], [1.0, -kept], fresh, axis=0))

@@ -239,7 +239,8 @@ def test_a_camera_within_the_rigs_own_doubt_of_its_place_does_not_stand_elsewher
     matrix = np.diag(np.square([1e-5] * 3 + [1.9] * 3))
     cameras = []
     for c in sim.truth.cameras:
-        R, at = c.cam_from_world.R, c.position_mm + [0.0, off_mm * (c.name == "cam02"), 0.0]
+        R, at = c.cam_from_world.R, c.position_mm.copy()
+        at[1] += off_mm * (c.name == "cam02")
         cameras.append(replace(c, cam_from_world=Pose(R, -R @ at)))
     sure = replace(sim.truth, cameras=tuple(cameras))
     unsure = replace(sure, covariance=Covariance(pose, matrix))

@@ -20,7 +20,7 @@ from calib.core.geometry import Pose, rotation_from_vector
 from calib.report import figures
 from calib.report.figures import data, look, moves, sensor, stage
 from calib.report.figures.data import Portrait
-from calib.simulate import simulate
+from calib.simulate import Scenario, simulate
 from tests.rigs_in_time import SCENARIO, moved_as_one, stored, turned, wave
 
 # Machado, Oliveira, Fernandes, A physiologically-based model for simulation of color vision
@@ -238,3 +238,29 @@ def test_links_map_keeps_each_cameras_strongest() -> None:
         best = set(np.argsort(-row, kind="stable")[:MOST_LINKS].tolist())
         assert {(min(i, j), max(i, j)) for j in best if row[j] >= 3} <= set(pairs)
     assert pairs == sorted(pairs, key=lambda p: shared[p])
+
+
+@pytest.mark.parametrize("layout", ["room", "corridor", "dome", "row"])
+def test_a_view_in_space_holds_all_that_it_shows(layout: str) -> None:
+    """By OpenCV's projection through Plotly's camera, 45° high (its documentation, from memory);
+    of a rig without a wave as well.
+    """
+    rig = simulate(
+        Scenario(layout=layout, n_cameras=10, n_frames=700, seed=4, connected=False)
+    ).truth
+    out = figures.rig_in_space(rig)
+    scene, parts = out.layout.scene, ("x", "y", "z")
+    low, high = np.array([scene[f"{k}axis"]["range"] for k in parts]).T
+    shown = np.concatenate([np.array([np.asarray(t[k], float) for k in parts]).T for t in out.data])
+    shown = shown[np.isfinite(shown).all(axis=1)]
+    ratio = np.array([scene.aspectratio[k] for k in parts])
+    eye, middle = (
+        np.array([at[k] for k in parts], float) for at in (scene.camera.eye, scene.camera.center)
+    )
+    ahead = (middle - eye) / np.linalg.norm(middle - eye)
+    right = np.cross(ahead, [0.0, 0.0, 1.0]) / np.linalg.norm(np.cross(ahead, [0.0, 0.0, 1.0]))
+    R = np.stack([right, np.cross(ahead, right), ahead])
+    K = np.diag([1 / np.tan(np.pi / 8)] * 2 + [1.0])
+    at = ((shown - low) / (high - low) - 0.5) * ratio
+    uv = cv2.projectPoints(at, cv2.Rodrigues(R)[0], -R @ eye, K, None)[0].reshape(-1, 2)
+    assert (np.abs(uv) < 1.0).all()

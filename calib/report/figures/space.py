@@ -17,6 +17,9 @@ from calib.report.figures.stage import Stage, frustum, outline, reach_m, stage_o
 By = Literal["residual", "precision"]
 MOST_NAMED = 60  # cameras; of larger rigs those that need action are named, the others on pointing
 EXTENT = 2.1  # of what is shown across, in the units of the eye's distance
+# Plotly's view is 45° high, and about as wide on a page beside its scale; the share of it that what
+# is shown may fill leaves room for the cameras' names.
+HALF_VIEW, SHOWN = np.array([1.1, 1.0]) * np.tan(np.pi / 8), 0.9
 MARGIN_M = 0.5  # of floor around what stands on it
 
 
@@ -80,12 +83,15 @@ def scene(stage: Stage, places_m: Array, title: str, height: int = 620) -> go.Fi
 def framed(out: go.Figure) -> go.Figure:
     """Fit a 3D view about what it shows, so that rigs of all sizes and heights fill it alike."""
     parts = ("x", "y", "z")
-    low, high = (
-        np.array([pick([pick(np.asarray(t[k], float)) for t in out.data]) for k in parts])
-        for pick in (np.nanmin, np.nanmax)
+    every = np.concatenate(
+        [np.array([np.asarray(t[k], float) for k in parts]).T.reshape(-1, 3) for t in out.data]
     )
+    every = every[np.isfinite(every).all(axis=1)]
+    low, high = every.min(axis=0), every.max(axis=0)
     size = np.maximum(high - low, 1e-3)
-    ratio = EXTENT * size / float(np.hypot(*size[:2]))
+    ratio = size / float(np.hypot(*size[:2]))
+    shape = (every - (low + high) / 2) / size * ratio
+    ratio *= _largest_within(shape, out.layout.scene.camera)
     out.update_layout(
         scene={
             "aspectmode": "manual",
@@ -97,6 +103,29 @@ def framed(out: go.Figure) -> go.Figure:
         }
     )
     return out
+
+
+def _largest_within(shape: Array, camera: go.layout.scene.Camera) -> float:
+    """Return how many times as large points (n, 3) can be drawn for the view to hold them all."""
+    eye, middle = (
+        np.array([at["x"], at["y"], at["z"]], float) for at in (camera.eye, camera.center)
+    )
+    ahead = (middle - eye) / np.linalg.norm(middle - eye)
+    right = np.cross(ahead, [0.0, 0.0, 1.0])
+    right /= np.linalg.norm(right)
+    across = np.column_stack([shape @ right, shape @ np.cross(right, ahead)])
+    start, limit = np.array([eye @ right, eye @ np.cross(right, ahead)]), HALF_VIEW * SHOWN
+    # A point at s times its place is in view where |s across - start| <= limit (depth + s ahead).
+    most = EXTENT
+    for side in (1.0, -1.0):
+        slope = side * across - limit * (shape @ ahead)[:, None]
+        room = side * start - limit * (eye @ ahead)
+        grows = slope > 0
+        if grows.any():
+            most = min(
+                most, float((np.broadcast_to(room, slope.shape)[grows] / slope[grows]).min())
+            )
+    return most
 
 
 def add_cameras(

@@ -592,6 +592,16 @@ def test_command_exits_0_on_an_unmoved_rig_and_sends_nobody_up(files: Path):
     assert done.stdout.startswith("All 6 cameras stand as before.\n")
 
 
+def test_exchanged_names_are_no_loose_mount(files: Path, tmp_path: Path):
+    tracks = wave(1).tracks
+    new = {"cam02": "cam05", "cam05": "cam02"}
+    cameras = (replace(c, name=new.get(c.name, c.name)) for c in tracks.cameras)
+    save_tracks(replace(tracks, cameras=tuple(cameras)), tmp_path / "w.h5")
+    done = CliRunner().invoke(app, ["recheck", str(files / "rig.h5"), str(tmp_path / "w.h5")])
+    assert done.exit_code == 1 and "--rename cam02=cam05 --rename cam05=cam02" in done.stdout
+    assert "safety tether before anything else" not in " ".join(done.stderr.split())
+
+
 def test_command_names_the_moved_camera_with_the_caution(files: Path):
     done = CliRunner().invoke(app, ["recheck", str(files / "turned.h5"), str(files / "wave.h5")])
     assert done.exit_code == 1

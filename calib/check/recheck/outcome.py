@@ -201,6 +201,13 @@ class Recheck(Told):
         return tuple(c.name for c in self.cameras if c.verdict == Standing.MOVED)
 
     @property
+    def may_hang_loose(self) -> bool:
+        """Whether a camera or the rig gave way, not names, clocks or light alone."""
+        gave = {Standing.MOVED, Standing.MOVING, Standing.LENS}
+        is_open = self.drift is not None or not self.has_majority
+        return is_open or any(c.verdict in gave for c in self.cameras)
+
+    @property
     def repairable(self) -> dict[str, tuple[str, ...]]:
         """The cameras that a repair solves anew, with the lens terms to solve; none without a
         reference to hold.

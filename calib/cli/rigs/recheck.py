@@ -118,7 +118,7 @@ def recheck(
     for note in notes:
         console.note(note)
     if found.needs_a_hand and not as_json:
-        console.caution(OVERHEAD)
+        console.caution(OVERHEAD if found.may_hang_loose else "")
     raise typer.Exit(1 if found.needs_a_hand else 0)
 
 

@@ -29,7 +29,10 @@ from calib.solve.certainty.normal import Information, on_places, world_motions
 from calib.solve.fit import frames_with_pose
 from calib.solve.hold import MOST_PASSING_S, RigFit
 from calib.solve.lasting.evened import evened
+from calib.solve.lasting.find import bin_frames
+from calib.solve.lasting.shifts import shifts
 from calib.solve.lasting.stretches import chance_at_end
+from calib.solve.lasting.unrest import unrest_between
 
 # A step counts where chance makes it once in a million captures, and it moves points by as much as
 # a good centroid is good to (common practice, no source).
@@ -185,12 +188,18 @@ def largest_step(fit: RigFit) -> Step | None:
 
 def _evened(fit: RigFit) -> RigFit:
     """Return the fit without what comes back with the wand's place or turn, as parts of a wave see
-    other places and turns: what a lens is beyond its model would pass for a step.
+    other places and turns: what a lens is beyond its model would pass for a step. Where points are
+    off all the time its noise is as large as it is to means of long stretches.
     """
     weighted = fit.problem.with_weight(fit.is_inlier / fit.sigma_px[fit.problem.cam])
-    uv = evened(weighted, fit.state, fit.sigma_px).uv_px
-    residual = fit.residual_px + uv - fit.problem.uv_px
-    return replace(fit, problem=replace(fit.problem, uv_px=uv), residual_px=residual)
+    even = evened(weighted, fit.state, fit.sigma_px)
+    usual = unrest_between(shifts(even, fit.state, None, bin_frames(even.rate_hz)))
+    return replace(
+        fit,
+        problem=replace(fit.problem, uv_px=even.uv_px),
+        residual_px=fit.residual_px + even.uv_px - fit.problem.uv_px,
+        sigma_px=fit.sigma_px * np.sqrt(usual.most),
+    )
 
 
 def _is_hidden(fit: RigFit, frame: int) -> NDArray[np.bool_]:

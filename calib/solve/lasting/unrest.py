@@ -12,6 +12,7 @@ of the American Statistical Association 99, 2004 (the null told from the middle 
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,6 +25,8 @@ LENGTHS = (3, 6, 12, 24, 48)  # in bins, as searched
 MEDIAN = float(special.chdtri(2, 0.5))  # of chi-square
 # The median of n of them has a standard deviation of 2 / sqrt(n), or 1.44 / sqrt(n) of itself.
 OF_MEDIAN, SURE, LEAST = 2.0 / MEDIAN, 4.0, 0.2
+# Between stretches the wand goes on, and with it what a lens or a rig is off there.
+LEAST_BETWEEN = 0.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -48,16 +51,43 @@ CALM = Unrest(np.ones(len(LENGTHS)))
 
 def unrest(found: Shifts) -> Unrest:
     """Return that of the points of ``found``, none of which stand out."""
-    factor = np.ones(len(LENGTHS))
-    for k, m in enumerate(LENGTHS):
+    return _raised([chi_square(u, I)[0] for u, I in _stretches(found)], LEAST)
+
+
+def unrest_between(found: Shifts) -> Unrest:
+    """Return that of the changes from each stretch to the next, to which what stays off, as a
+    camera that was moved, adds nothing.
+    """
+    values = []
+    for u, I in _stretches(found):
+        is_told, shift = (chi_square(u, I)[0] > 0), chi_square(u, I)[1]
+        xx, xy, yy = np.moveaxis(np.where(is_told[..., None], I, [1.0, 0.0, 1.0]), -1, 0)
+        own = np.stack([yy, -xy, xx], axis=-1) / (xx * yy - xy * xy)[..., None]
+        xx, xy, yy = np.moveaxis(own[:, 1:] + own[:, :-1], -1, 0)
+        x, y = np.moveaxis(np.diff(shift, axis=1), -1, 0)
+        value = (yy * x * x - 2.0 * xy * x * y + xx * y * y) / (xx * yy - xy * xy)
+        values.append(np.where(is_told[:, 1:] & is_told[:, :-1], value, 0.0))
+    return _raised(values, LEAST_BETWEEN)
+
+
+def _stretches(found: Shifts) -> Iterator[tuple[Array, Array]]:
+    """Yield scores (C, K, 2) and information (C, K, 3) of stretches of each of the LENGTHS."""
+    for m in LENGTHS:
         first = np.arange(0, found.n_bins - m + 1, m)
-        if not len(first):
-            break
-        u, I, taken = found.in_stretches(first, first + m)
-        value, _ = chi_square(u, I - taken)
-        value = value[value > 0]
-        if len(value):
-            ratio = float(np.median(value)) / MEDIAN
-            if ratio > 1.0 + max(SURE * OF_MEDIAN / np.sqrt(len(value)), LEAST):
+        if len(first):
+            u, I, taken = found.in_stretches(first, first + m)
+            yield u, I - taken
+
+
+def _raised(values: Sequence[Array], least: float) -> Unrest:
+    """Return by what factor chi-squares of each length lie above those of chance, 1 where that is
+    less than ``least`` above it or no more than chance makes of so many.
+    """
+    factor = np.ones(len(LENGTHS))
+    for k, of_length in enumerate(values):
+        told = of_length[of_length > 0]
+        if len(told):
+            ratio = float(np.median(told)) / MEDIAN
+            if ratio > 1.0 + max(SURE * OF_MEDIAN / np.sqrt(len(told)), least):
                 factor[k] = ratio
     return Unrest(factor)

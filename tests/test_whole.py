@@ -108,6 +108,24 @@ def test_a_step_is_one_that_stays(first: float, last: float, is_step: bool) -> N
     assert np.flatnonzero(step.is_real).tolist() == ([1] if is_step else [])
 
 
+@pytest.mark.parametrize(("seed", "n_cameras"), [(52, 6), (55, 7)])
+def test_points_that_are_off_all_the_time_make_no_step_and_hide_none(
+    seed: int, n_cameras: int
+) -> None:
+    """Of two thirds of the noise, correlated over 0.7 s; then all points of a camera lie a pixel
+    off in the second half.
+    """
+    sim = simulate(Scenario(n_cameras=n_cameras, seed=seed, wander_px=0.08, wander_s=0.7))
+    step = largest_step(solve_rig(sim.tracks, sim.wand).rig_fit)
+    assert step is not None and not step.is_real.any()
+    camera = sim.tracks.camera("cam02")
+    off = np.where(camera.frame >= np.median(camera.frame), 1.0, 0.0)
+    xy = np.clip(camera.xy_px + off[:, None], -0.5, np.array([camera.width, camera.height]) - 0.5)
+    cameras = [replace(c, xy_px=xy) if c is camera else c for c in sim.tracks.cameras]
+    step = largest_step(solve_rig(replace(sim.tracks, cameras=tuple(cameras)), sim.wand).rig_fit)
+    assert step is not None and np.flatnonzero(step.is_real).tolist() == [1]
+
+
 def test_a_shift_of_a_marker_that_all_images_share_is_told() -> None:
     """Half a pixel on the end of a line, which the wand's poses take up but for a tenth of one."""
     capture = planted("marker biased", 146001, 0.5)

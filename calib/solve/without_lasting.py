@@ -25,9 +25,8 @@ from calib.solve.lasting.unrest import CALM, Unrest, unrest
 # share of a camera's points in stretches that stand off, at most: what is left must still place it
 MOST_OFF = 0.5
 FOLLOWED_ROUNDS, LASTING_ROUNDS, BENT_ROUNDS, SETTLED = 2, 4, 8, 5e-3  # share of the points
-# What is left out hides a part of what is usual: searches until it shows, and by what factor it
-# must have grown for another.
-UNREST_ROUNDS, MORE_UNREST = 4, 1.2
+# By what factor what is usual must be less than it seemed for another search.
+LESS_UNREST = 1.2
 # In gates, how far off a camera leaves sound points beside a stretch that it followed from the
 # start on; what is farther counts as if there.
 FAR = 3.0
@@ -65,21 +64,27 @@ def without_lasting(fit: Fit, seen: NDArray[np.bool_]) -> tuple[NDArray[np.bool_
 
 
 def _search(given: Fit, seen: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], Fit]:
-    """Return what ``without_lasting`` does: what stands off by more than points usually do, which
-    shows once what stands off is left out.
+    """Return what ``without_lasting`` does: what stands off by more than points usually do.
+
+    Where they do at all shows once what stands off is left out; how much, in all points first, as
+    what is left out hides a part of it.
     """
-    fit, usual = given, CALM
-    for _ in range(UNREST_ROUNDS):
-        sound, fit = _searched(fit, seen, usual)
-        problem, blocks = fit.problem, fit.result.blocks
-        length = bin_frames(problem.rate_hz)
-        more = unrest(
-            shifts(problem, fit.result.state, fit.options.terms, length, frame=blocks.frame)
-        )
-        if more.most <= MORE_UNREST * usual.most:
-            break
-        usual, fit = more, refitted(fit, seen, near(fit.options), blocks)
-    return sound, fit
+    sound, found = _searched(given, seen, CALM)
+    if _usual(found).most == 1.0:
+        return sound, found
+    every = refitted(found, seen, near(found.options), found.result.blocks)
+    of_all = _usual(every)
+    sound, found = _searched(every, seen, of_all)
+    usual = _usual(found)
+    if usual.most * LESS_UNREST > of_all.most:
+        return sound, found
+    return _searched(refitted(found, seen, near(found.options), found.result.blocks), seen, usual)
+
+
+def _usual(fit: Fit) -> Unrest:
+    problem, state, frame = fit.problem, fit.result.state, fit.result.blocks.frame
+    length = bin_frames(problem.rate_hz)
+    return unrest(shifts(problem, state, fit.options.terms, length, frame=frame))
 
 
 def _searched(fit: Fit, seen: NDArray[np.bool_], usual: Unrest) -> tuple[NDArray[np.bool_], Fit]:

@@ -17,10 +17,10 @@ from calib.solve.fit import GATE_SQUARED, Fit, dof_sigmas, gate
 from calib.solve.lasting.bending import find_followed
 from calib.solve.lasting.evened import evened
 from calib.solve.lasting.find import LEAST_SHIFT, bin_frames, find_off, passing, with_sizes, within
-from calib.solve.lasting.shifts import shifts
+from calib.solve.lasting.shifts import Shifts, shifts
 from calib.solve.lasting.solved import Solved
 from calib.solve.lasting.stretches import Off, Stretch, camera_of, off_pairs
-from calib.solve.lasting.unrest import CALM, Unrest, unrest
+from calib.solve.lasting.unrest import CALM, Unrest, unrest, unrest_between
 
 # share of a camera's points in stretches that stand off, at most: what is left must still place it
 MOST_OFF = 0.5
@@ -66,25 +66,24 @@ def without_lasting(fit: Fit, seen: NDArray[np.bool_]) -> tuple[NDArray[np.bool_
 def _search(given: Fit, seen: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], Fit]:
     """Return what ``without_lasting`` does: what stands off by more than points usually do.
 
-    Where they do at all shows once what stands off is left out; how much, in all points first, as
-    what is left out hides a part of it.
+    Where they do at all shows once what stands off is left out, as changes, since a camera that was
+    moved stays off; how much, in all points first, as what is left out hides a part of it.
     """
     sound, found = _searched(given, seen, CALM)
-    if _usual(found).most == 1.0:
+    if unrest_between(_shifts(found)).most == 1.0:
         return sound, found
     every = refitted(found, seen, near(found.options), found.result.blocks)
-    of_all = _usual(every)
+    of_all = unrest(_shifts(every))
     sound, found = _searched(every, seen, of_all)
-    usual = _usual(found)
+    usual = unrest(_shifts(found))
     if usual.most * LESS_UNREST > of_all.most:
         return sound, found
     return _searched(refitted(found, seen, near(found.options), found.result.blocks), seen, usual)
 
 
-def _usual(fit: Fit) -> Unrest:
+def _shifts(fit: Fit) -> Shifts:
     problem, state, frame = fit.problem, fit.result.state, fit.result.blocks.frame
-    length = bin_frames(problem.rate_hz)
-    return unrest(shifts(problem, state, fit.options.terms, length, frame=frame))
+    return shifts(problem, state, fit.options.terms, bin_frames(problem.rate_hz), frame=frame)
 
 
 def _searched(fit: Fit, seen: NDArray[np.bool_], usual: Unrest) -> tuple[NDArray[np.bool_], Fit]:

@@ -27,6 +27,7 @@ MEDIAN = float(special.chdtri(2, 0.5))  # of chi-square
 OF_MEDIAN, SURE, LEAST = 2.0 / MEDIAN, 4.0, 0.2
 # Between stretches the wand goes on, and with it what a lens or a rig is off there.
 LEAST_BETWEEN = 0.5
+N_SHORT = 3  # of the LENGTHS, up to 0.7 s
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -57,6 +58,9 @@ def unrest(found: Shifts) -> Unrest:
 def unrest_between(found: Shifts) -> Unrest:
     """Return that of the changes from each stretch to the next, to which what stays off, as a
     camera that was moved, adds nothing.
+
+    It pulls the wands, and with them the other cameras' points, by more or less as the wand goes
+    on: slowly. Where short stretches do not change, long ones do not count.
     """
     values = []
     for u, I in _stretches(found):
@@ -67,7 +71,8 @@ def unrest_between(found: Shifts) -> Unrest:
         x, y = np.moveaxis(np.diff(shift, axis=1), -1, 0)
         value = (yy * x * x - 2.0 * xy * x * y + xx * y * y) / (xx * yy - xy * xy)
         values.append(np.where(is_told[:, 1:] & is_told[:, :-1], value, 0.0))
-    return _raised(values, LEAST_BETWEEN)
+    raised = _raised(values, LEAST_BETWEEN)
+    return raised if (raised.factor[:N_SHORT] > 1.0).any() else CALM
 
 
 def _stretches(found: Shifts) -> Iterator[tuple[Array, Array]]:

@@ -98,6 +98,29 @@ def test_a_count_that_began_elsewhere_is_told(frames: int) -> None:
     assert (suspect.camera, suspect.reading, suspect.frames) == (name, Reading.SHIFTED, -frames)
 
 
+@pytest.mark.parametrize(("seed", "n_cameras", "frames"), [(4, 8, 17), (7, 6, -30), (8, 10, 4)])
+def test_half_of_the_cameras_whose_counts_jump_alike_are_told(
+    seed: int, n_cameras: int, frames: int
+) -> None:
+    """Each fits those that jumped with it; no image tells which half counts on, so that cameras of
+    the other may be named as well, the other way.
+    """
+    sim = simulate(Scenario(n_cameras=n_cameras, seed=seed))
+    names, middle = sim.tracks.names, int(np.median(sim.tracks.cameras[0].frame))
+    jumped = set(np.random.default_rng(seed).choice(names, n_cameras // 2, replace=False))
+    cameras = []
+    for camera in sim.tracks.cameras:
+        late, by = camera.frame >= middle, frames if camera.name in jumped else 0
+        kept = late | (camera.frame < middle + min(by, 0))  # those counted twice are overwritten
+        left = camera.rows(kept)
+        cameras.append(replace(left, frame=left.frame + np.where(late[kept], by, 0)))
+    tracks = replace(sim.tracks, cameras=tuple(cameras))
+    capture = Capture(tracks=tracks, wand=sim.wand, cameras=(), simulation=sim)
+    told = suspects(tracks, sim.wand, views(capture))
+    assert len(told) >= 2 and {s.reading for s in told} == {Reading.LOST}
+    assert {(s.camera in jumped, s.frames) for s in told} <= {(True, -frames), (False, frames)}
+
+
 @pytest.mark.parametrize("seed", [62, 63])
 def test_points_of_another_wave_are_told(seed: int) -> None:
     capture = clean(seed)

@@ -145,6 +145,11 @@ def _remedy(doubt: Doubt) -> str:
     if doubt.figures.get("is_exchanged"):
         names = renaming(doubt.cameras)
         return f"Their points, or their stated lenses, stand under each other's names: {names}"
+    if doubt.finding == RigFault.LEFT_OUT and "first" in doubt.figures:
+        return (
+            "See whether frame counts differ from there on: calib inspect TRACKS --wand WAND."
+            " If not, look for reflections, exchanged markers or cables, and wave again"
+        )
     remedies = {
         RigFault.STATED: "See which zoom, focus and binning it was measured at; measure it again,"
         " or solve with --lens free",

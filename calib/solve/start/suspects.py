@@ -27,6 +27,7 @@ from calib.solve.start.late import image_velocity
 from calib.solve.start.motion import shared_points
 from calib.solve.start.pair_bundle import Shared
 from calib.solve.start.pair_views import PARTNERS, PairViews, as_shared, thin
+from calib.solve.start.sides import groups, odd_ones
 
 FITS = 0.8  # share of inliers of a sound pair: the rest are gross errors and what lasts
 PEAK = 0.75  # share of inliers of the right reading at least
@@ -77,15 +78,24 @@ def suspects(tracks: Tracks, wand: Wand, views: PairViews) -> list[Suspect]:
     """
     out = _mirrored(tracks, views)
     named = {s.camera for s in out}
-    sound = [b for b in range(len(tracks.cameras)) if _best_share(views, b) >= FITS]
+    fitting = [pair for pair, v in views.items() if v.share >= FITS]
+    sound = sorted({b for pair in fitting for b in pair})
+    group = groups(fitting, len(tracks.cameras))
+    most = [b for b in sound if group[b] == 0]
     for c, camera in enumerate(tracks.cameras):
         shares = {b if a == c else a: v.share for (a, b), v in views.items() if c in (a, b)}
-        if camera.name in named or (shares and np.median(list(shares.values())) >= FITS):
+        # Several that are read alike fit one another: they are held against the most.
+        is_apart = c in sound and group[c] != 0
+        fits = bool(shares) and np.median(list(shares.values())) >= FITS
+        if camera.name in named or (fits and not is_apart):
             continue
         # A neighbour that fits nobody either is no witness.
-        partners = [b for b in shares if b in sound] or list(shares)
-        found = reread(tracks, c, partners[:PARTNERS], sound, len(wand.markers))
-        out += [found] if found else []
+        witnesses = most if is_apart else sound
+        partners = [b for b in shares if b in witnesses]
+        partners = partners or (_nearest(tracks, c, most) if is_apart else list(shares))
+        found = reread(tracks, c, partners[:PARTNERS], witnesses, len(wand.markers))
+        is_kin = is_apart and found is not None and found.reading == Reading.FOREIGN
+        out += [found] if found and not is_kin else []  # its group fits it, so it is of this wave
     return out
 
 
@@ -99,32 +109,17 @@ def as_error(found: list[Suspect]) -> UnsolvableError:
     )
 
 
-def _best_share(views: PairViews, c: int) -> float:
-    return max((v.share for pair, v in views.items() if c in pair), default=0.0)
+def _nearest(tracks: Tracks, c: int, others: list[int]) -> list[int]:
+    """Return the ``others``, those first that share most frames with a camera."""
+    own = tracks.cameras[c].frame
+    return sorted(others, key=lambda b: -len(np.intersect1d(own, tracks.cameras[b].frame)))
 
 
 def _mirrored(tracks: Tracks, views: PairViews) -> list[Suspect]:
     """Return the cameras in the smaller of the two groups between which pairs fit only mirrored."""
     parity = {pair: v.is_mirrored for pair, v in views.items() if v.is_mirrored is not None}
-    side = np.full(len(tracks.cameras), -1)
-    for root in range(len(side)):
-        if side[root] >= 0 or not any(root in pair for pair in parity):
-            continue
-        side[root], todo, group = 0, [root], [root]
-        while todo:
-            c = todo.pop()
-            for (a, b), odd in parity.items():
-                other = b if a == c else a if b == c else -1
-                if other >= 0 and side[other] < 0:
-                    side[other] = side[c] ^ odd
-                    todo.append(other)
-                    group.append(other)
-        odd_ones = [c for c in group if side[c]]
-        few = odd_ones if 2 * len(odd_ones) <= len(group) else [c for c in group if not side[c]]
-        for c in group:
-            side[c] = 2 if c in few and len(few) < len(group) else 3
     out = []
-    for c in np.flatnonzero(side == 2).tolist():
+    for c in odd_ones(parity, len(tracks.cameras)):
         with_it = [v for pair, v in parity.items() if c in pair]
         if not any(with_it):
             continue
@@ -343,6 +338,7 @@ def _away(camera: CameraTracks, others: list[CameraTracks], velocity: Array, lat
     """
     whole = np.round(late).astype(np.int64)
     xy = camera.xy_px - (late - whole)[:, None] * velocity
+    xy = np.clip(xy, -0.5, np.array([camera.width, camera.height]) - 0.5)  # none leaves the sensor
     _, first = np.unique(point_keys(camera.frame + whole, camera.marker), return_index=True)
     first = first[np.argsort((camera.frame + whole)[first], kind="stable")]
     timed = replace(

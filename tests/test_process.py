@@ -115,6 +115,20 @@ def test_a_signal_at_any_moment_ends_in_one_line(sent: signal.Signals, rig: Path
             assert said.endswith("; no output file was written.\n")
 
 
+@pytest.mark.parametrize("sent", [signal.SIGINT, signal.SIGTERM])
+def test_a_signal_after_all_is_done_changes_nothing(sent: signal.Signals) -> None:
+    """Sent from the last thing that the interpreter destroys: its handlers are gone by then."""
+    code = (
+        "import os, signal\nfrom calib.cli import process\n"
+        "signal.signal(signal.SIGINT, signal.default_int_handler)\nprocess.prepare()\n"
+        "class Last:\n    def __del__(self, kill=os.kill, me=os.getpid()):\n"
+        f"        kill(me, {int(sent)})\n"
+        "import sys\nsys.last = Last()\nprint('done')"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stdout, done.stderr) == (0, "done\n", "")
+
+
 def test_what_is_ignored_stays_ignored() -> None:
     code = (
         "import signal\nfrom calib.cli import process\n"

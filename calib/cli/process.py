@@ -5,6 +5,7 @@ It loads next to nothing, so that it is in place before anything that takes time
 
 from __future__ import annotations
 
+import atexit
 import codecs
 import os
 import signal
@@ -93,6 +94,16 @@ def prepare() -> None:
         # What is ignored, as in the background or under nohup, stays so.
         if number in signal.valid_signals() and signal.getsignal(number) in with_default:
             signal.signal(number, _stop)
+    atexit.register(_let_end)
+
+
+def _let_end() -> None:
+    """Ignore what would stop the process: all is done, and the interpreter, as it ends, would put
+    the system's own handling back.
+    """
+    for number in STOPPED:
+        if signal.getsignal(number) is _stop:
+            signal.signal(number, signal.SIG_IGN)
 
 
 def end(code: int) -> None:

@@ -35,7 +35,6 @@ STEADY, ALIKE = 0.35, 0.4  # of its offset: one size in all frames; one vector i
 LEANING_SURE = (
     6.0  # standard deviations: a marker far off to one side leaves less in a few captures
 )
-MOST_OF_ALL = 0.5
 # Lengths of a sound solve come out to a fraction of this; a share of the wand.
 LENGTH_SHARE = 0.002
 # Over a wave they change by 0.0004 at most in 36 sound captures, at 2.5 standard errors, and by
@@ -61,10 +60,7 @@ class Whole:
 def is_symptom(doubt: Doubt) -> bool:
     """Return whether a doubt only says that points were left out, which a camera at fault does to
     its neighbours as well, or that lengths drift, as beside one that does: its cause is told first.
-    A time in which most points of all cameras went is no camera's doing.
     """
-    if "first" in doubt.figures and doubt.figures["share"] > MOST_OF_ALL:
-        return False
     return doubt.finding in {
         RigFault.LEFT_OUT,
         RigFault.MARKER_LOST,

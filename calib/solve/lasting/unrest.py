@@ -64,7 +64,8 @@ def unrest_between(found: Shifts) -> Unrest:
     """
     values = []
     for u, I in _stretches(found):
-        is_told, shift = (chi_square(u, I)[0] > 0), chi_square(u, I)[1]
+        of_each, shift = chi_square(u, I)
+        is_told = of_each > 0
         xx, xy, yy = np.moveaxis(np.where(is_told[..., None], I, [1.0, 0.0, 1.0]), -1, 0)
         own = np.stack([yy, -xy, xx], axis=-1) / (xx * yy - xy * xy)[..., None]
         xx, xy, yy = np.moveaxis(own[:, 1:] + own[:, :-1], -1, 0)

@@ -39,6 +39,7 @@ from calib.prove.volume import Box
 from calib.prove.world import moved
 from calib.report.figures import plan_from_above, plan_in_space
 from calib.report.papers.formats import named
+from calib.report.planned.changed import as_lines as changed_lines
 from calib.report.planned.judged import as_lines
 from calib.simulate import Scenario, simulate
 from calib.simulate.still import still_tracks
@@ -326,6 +327,7 @@ def changed(path: Path, table: str, **values: object) -> Path:
         ("cameras.cam04", {"aim_mm": [0.0, 0, 0]}, ["cam04", "both"]),
         ("marker", {"diameter_mm": 0.016}, ["diameter_mm", "0.016 mm"]),
         ("room", {"high_mm": [5000.0, 3000.0, 4500.0]}, ["cam01", "room", "3800"]),
+        ("common", {"tilt_deg": -20.0}, ["[common]", "tilt_deg into each [cameras.<name>]"]),
     ],
 )
 def test_bad_input_is_told_in_one_line_with_the_number(
@@ -477,6 +479,60 @@ def test_the_command_writes_what_it_suggests(call: Call, refused: Any, tmp_path:
     assert code == 1 and len(document["suggestion"]["dropped"]) == 1
     assert "--suggest" in refused("plan", path, "-o", tmp_path / "x.toml")
     assert "more" in refused("plan", path, "--suggest", "--add", 1)
+
+
+def corridor() -> Plan:
+    """A corridor whose cameras hang on one rail and look one way."""
+    plan = tomllib.loads(PLAN)
+    plan |= {
+        "room": {"low_mm": [0.0, -1200.0, 0.0], "high_mm": [9000.0, 1200.0, 2800.0]},
+        "volume": {"low_mm": [600.0, -500.0, 0.0], "high_mm": [8400.0, 500.0, 1800.0]},
+        "need": {"cameras": 2, "precision_mm": 1.0},
+        "rails": [{"name": "left", "from_mm": [200.0, 1100, 2600], "to_mm": [8800.0, 1100, 2600]}],
+        "obstacles": [],
+        "cameras": {
+            f"cam{k:02d}": {
+                "rail": "left",
+                "along_mm": 300.0 + 1300.0 * k,
+                "aim_mm": [2500.0 + 1300.0 * k, -400.0, 900.0],
+            }
+            for k in range(4)
+        },
+    }
+    plan["common"]["focal_mm"], plan["common"]["zoom_mm"] = 8.0, [8.0, 8.0]
+    return plan_from_table(plan)
+
+
+def test_cameras_on_one_rail_are_not_hung_into_one_another() -> None:
+    plan = corridor()
+    for found in (suggest(plan, 900.0), add(plan, 2, 900.0)):
+        assert {*found.changed, *found.added}
+        for a, b in combinations(found.after.plan.cameras, 2):
+            assert np.linalg.norm(a.position_mm - b.position_mm) >= 300.0 - 1e-6, (a.name, b.name)
+
+
+def test_what_is_suggested_goes_on_by_a_command() -> None:
+    found = add(corridor(), 1, 900.0)
+    assert not found.after.is_met
+
+    def then(**where: Any) -> str:
+        lines = changed_lines(found, 100, "hall.toml", **where)
+        return next(line for line in lines if line.startswith("Next: "))
+
+    # One more than were tried, or than what was kept has.
+    assert then().startswith("Next: calib plan hall.toml --add 2 -o ")
+    assert then(kept="new.toml").startswith("Next: calib plan new.toml --add 1 -o ")
+    less = drop(corridor(), 1, 900.0)
+    assert not less.after.is_met
+    assert not any(line.startswith("Next: ") for line in changed_lines(less, 100))
+
+
+def test_few_heights_are_told_as_they_are() -> None:
+    found = assess(corridor(), 900.0)
+    heights = np.unique(found.places_mm[:, 2])
+    assert len(heights) == 3
+    rows = [line.split()[0] for line in as_lines(found, 100) if line]
+    assert all(f"{h:.0f}" in rows for h in heights)
 
 
 # ---- as built

@@ -16,7 +16,7 @@ from calib.core.rig import Covariance, Rig, RigCamera
 from calib.core.wand import Wand
 from calib.errors import InputError, UnsolvableError
 from calib.pipeline import calibrate
-from calib.prove.precision import in_one_line, one_line, precision
+from calib.prove.precision import default_places, in_one_line, one_line, precision
 from calib.prove.space.joint import covariance_of, effects, joint_of, rig_errors
 from calib.prove.space.place import place
 from calib.prove.space.views import Views, cameras_of, views_of_places
@@ -130,6 +130,12 @@ def test_the_figure_names_the_middle_and_the_worst() -> None:
     assert f"at worst ± {found.sigma_mm[worst]:.2f} mm" in line
     assert one_line(rig).startswith("A marker in the middle of the volume is placed to")
     assert one_line(replace(rig, covariance=None)) == ""
+
+
+def test_a_long_low_volume_is_looked_at_in_all_its_heights() -> None:
+    rig = solved()
+    box = Box(np.array([-6000.0, -900, 100]), np.array([6000.0, 900, 2000]))
+    assert all(len(np.unique(axis.round(6))) >= 3 for axis in default_places(rig, box).T)
 
 
 def test_places_and_noise_that_are_none_are_refused() -> None:

@@ -37,6 +37,8 @@ MARGIN = 0.95  # of the precision needed, for what the wave will tell less of ca
 REFINED = 120  # evaluations a camera
 FROM_WALL_MM = 150.0
 AWAY_MM = 1000.0  # from the volume, where no room is stated
+# Of two cameras: room for housings, clamps and hands, and neither in the other's view (assumed).
+APART_MM = 300.0
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
@@ -218,9 +220,12 @@ def _aims(plan: Plan, reach: Reach) -> Array:
 
 def _moved(plan: Plan, camera: PlanCamera, place: Array) -> PlanCamera | None:
     """Return the camera at another place, None where none may hang."""
+    others = tuple(c for c in plan.cameras if c.name != camera.name)
+    if any(np.linalg.norm(c.position_mm - place) < APART_MM for c in others):
+        return None
     try:
         moved = replace(camera, position_mm=place)
-        replace(plan, cameras=(moved, *(c for c in plan.cameras if c.name != camera.name)))
+        replace(plan, cameras=(moved, *others))
     except InputError:
         return None
     return moved
@@ -254,7 +259,8 @@ def _refined(plan: Plan, rest: Rest, start: PlanCamera) -> PlanCamera:
             return aimed
         way = (rail.end_mm - rail.start_mm) / rail.length_mm
         along = float((start.position_mm - rail.start_mm) @ way) + x[4] * 0.1 * rail.length_mm
-        return _moved(plan, aimed, rail.at(float(np.clip(along, 0.0, rail.length_mm))))
+        along = float(np.clip(np.round(along, -1), 0.0, rail.length_mm))  # what a person can set
+        return _moved(plan, aimed, rail.at(along))
 
     found = optimize.minimize(
         lambda x: value(camera(x)),
@@ -319,23 +325,21 @@ def add(plan: Plan, n: int, step_mm: float | None = None) -> Suggestion:
 
 def _new(plan: Plan, place: Array, rail: str) -> PlanCamera | None:
     number = next(k for k in range(1, 1000) if f"new{k:02d}" not in plan.names)
+    like = replace(
+        plan.cameras[0],
+        name=f"new{number:02d}",
+        rail=rail,
+        roll_deg=0.0,
+        is_held=False,
+        dist=None,
+        focal_mm=(plan.cameras[0].zoom_mm or (plan.cameras[0].focal_mm,))[0],
+    )
     middle = 0.5 * (plan.volume.low_mm + plan.volume.high_mm)
     try:
-        camera = replace(
-            plan.cameras[0],
-            name=f"new{number:02d}",
-            position_mm=place,
-            aim_mm=middle,
-            rail=rail,
-            roll_deg=0.0,
-            is_held=False,
-            dist=None,
-            focal_mm=(plan.cameras[0].zoom_mm or (plan.cameras[0].focal_mm,))[0],
-        )
-        replace(plan, cameras=(*plan.cameras, camera))
+        aimed = replace(like, position_mm=place, aim_mm=middle)
     except InputError:
         return None
-    return camera
+    return _moved(plan, aimed, place)
 
 
 def _free_places(plan: Plan) -> Iterator[tuple[Array, str]]:

@@ -11,6 +11,7 @@ import numpy as np
 from calib.core.fields import Fields, Item, as_toml
 from calib.core.geometry import Array
 from calib.core.layout import Section
+from calib.core.names import listed
 from calib.core.wand import Wand
 from calib.errors import CalibError, InputError
 from calib.plan.records import Need, Obstacle, Plan, PlanCamera, PlanMarker, Rail, Wave
@@ -124,6 +125,13 @@ def plan_from_table(table: Mapping[str, Any], default_name: str = "plan") -> Pla
         for k, o in enumerate(stated["obstacles"] or ())
     )
     common = Fields(stated["common"] or {}, "[common]")
+    if own := [key for key in OWN if key in common.table]:
+        raise InputError(
+            common.where,
+            expected="only what cameras share",
+            found=listed(own),
+            remedy=f"Put {listed(own)} into each [cameras.<name>].",
+        )
     common.refuse_unknown(COMMON)
     cameras = tuple(
         _camera(name, row, common.table, {r.name: r for r in rails})

@@ -18,6 +18,7 @@ from calib.prove.volume import Box, seen_box, wave_box
 from calib.told import Told
 
 DEFAULT_STEPS = 10  # places along the longest side of a volume
+LEAST_STEPS = 3  # along each side: one height of a corridor tells nothing of its floor
 MOST_NAMED = 3  # worst places that get a camera named
 WORST_APART = 0.15  # of the volume's diagonal: nearer ones are one place
 FEW_PLACES = 200  # for the one figure at the end of a solve
@@ -158,7 +159,7 @@ def precision(
 def default_places(rig: Rig, box: Box | None = None, *, range_mm: float = np.inf) -> Array:
     """Return a grid over a box, by default where the wand went, else what the cameras see."""
     box = box or wave_box(rig) or seen_box(rig, range_mm)
-    return box.grid(np.full(3, float(box.size_mm.max()) / DEFAULT_STEPS))
+    return box.grid(np.minimum(box.size_mm.max() / DEFAULT_STEPS, box.size_mm / LEAST_STEPS))
 
 
 def of_wave(rig: Rig) -> Precision | None:

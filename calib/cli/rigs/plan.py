@@ -161,8 +161,8 @@ def _judge(
             )
             found, lost = made.after, reach.losses(made.after)
             document = changed.as_json(made, lost)
-            then = str(output or file)  # what is suggested, where it is kept
-            lines = changed.as_lines(made, width, then, lost, explain)
+            kept = str(output or "")
+            lines = changed.as_lines(made, width, str(file), lost, explain, kept)
         else:
             found = calib.assess(planned, step)
             lost = reach.losses(found)

@@ -23,15 +23,18 @@ def as_lines(
     file: str = "PLAN.toml",
     lost: Losses | None = None,
     explain: bool = False,
+    kept: str = "",
 ) -> list[str]:
-    """Return the verdict on what is suggested, what it gained, what to set, and its tables."""
+    """Return the verdict on what is suggested, what it gained, what to set, and its tables;
+    ``kept`` is the file that it was written to.
+    """
     before, after = found.before, found.after
     lines = wrapped(verdict(after), width)
     lines += wrapped(gained(found), width)
     if not after.is_met and (found.changed or found.added):
         lines += wrapped("No setting of these cameras was found that meets all of it.", width)
-        then = command("plan", file, "--add", "1", "-o", "NEW.toml")
-        lines += wrapped(f"{then}    # one camera more may", None, "Next: ")
+    if then := _next(found, file, kept):
+        lines += wrapped(then, None, "Next: ")
     if lost is not None:
         lines += wrapped(of_losses(lost), width)
     rows = [c for c in after.plan.cameras if c.name in {*found.changed, *found.added}]
@@ -39,6 +42,20 @@ def as_lines(
         lines += ["", *_settings(before.plan, rows, width)]
     lines += ["", *optics(after, width), "", *layers(after, width), "", *wave(after, width)]
     return [*lines, "", *wrapped(LEGEND, width)] if explain else lines
+
+
+def _next(found: Suggestion, file: str, kept: str) -> str:
+    """Return the command that goes on from a suggestion; none where there is nothing to do."""
+    new = "-o", "NEW.toml"
+    n_added, n_dropped = len(found.added), len(found.dropped)
+    if not found.after.is_met and ((kept and found.changed) or n_added):
+        n = 1 if kept else n_added + 1
+        then = command("plan", kept or file, "--add", str(n), *new)
+        return f"{then}    # one camera more may"
+    if kept or not (found.changed or n_added or (found.after.is_met and n_dropped)):
+        return ""
+    how = ("--add", str(n_added)) if n_added else ("--drop", str(n_dropped)) if n_dropped else ()
+    return f"{command('plan', file, *(how or ('--suggest',)), *new)}    # writes it as a plan"
 
 
 def gained(found: Suggestion) -> str:
@@ -60,9 +77,13 @@ def gained(found: Suggestion) -> str:
     return (
         f"Suggestion: {listed(told)}. Too few cameras then see {after.lacks_cameras.sum()} of "
         f"{len(after.places_mm)} places, {before.lacks_cameras.sum()} before; a marker is placed "
-        f"to {in_mm(usual[1])} in half of them, {in_mm(usual[0])} before, at worst to "
-        f"{in_mm(worst[1])}, {in_mm(worst[0])} before."
+        f"{_to(usual[1])} in half of them, {_to(usual[0])} before, at worst {_to(worst[1])}, "
+        f"{_to(worst[0])} before."
     )
+
+
+def _to(value: float) -> str:
+    return f"to {in_mm(value)}" if np.isfinite(value) else in_mm(value)
 
 
 def _settings(before: Plan, cameras: Sequence[PlanCamera], width: int | None) -> list[str]:

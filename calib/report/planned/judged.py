@@ -201,13 +201,14 @@ def layers(found: Assessment, width: int | None) -> list[str]:
     z = found.places_mm[:, 2]
     heights = np.unique(z.round(3))
     edges = np.linspace(found.plan.volume.low_mm[2], found.plan.volume.high_mm[2], MOST_LAYERS + 1)
-    if len(heights) < MOST_LAYERS:
-        edges = np.append(heights - 1.0, heights[-1] + 1.0)
+    words = [f"{a:.0f} to {b:.0f}" for a, b in pairwise(edges)]
+    if len(heights) <= MOST_LAYERS:
+        edges, words = np.append(heights - 1.0, heights[-1] + 1.0), [f"{h:.0f}" for h in heights]
     layer = np.clip(np.searchsorted(edges, z, side="right") - 1, 0, len(edges) - 2)
     rows = [layer == k for k in range(len(edges) - 1)]
     of_judged = [layer[found.judged] == k for k in range(len(edges) - 1)]
     columns = [
-        Column("z|mm", [f"{a:.0f} to {b:.0f}" for a, b in pairwise(edges)]),
+        Column("z|mm", words),
         Column("places", [int(m.sum()) for m in rows]),
         Column("too few|cameras", [int(found.lacks_cameras[m].sum()) for m in rows]),
         Column("fewest", [int(found.n_cameras[m].min()) if m.any() else None for m in rows]),

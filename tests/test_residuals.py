@@ -11,8 +11,11 @@ import pytest
 from scipy import stats
 from scipy.optimize import least_squares
 
+from calib.check.causes import Cause
 from calib.check.residuals import residual_table, wand_lengths
+from calib.check.verdicts import Fault, RigFault
 from calib.core.camera import project
+from calib.core.rig import Doubt
 from calib.core.tracks import Tracks
 from calib.errors import InputError, UnsolvableError
 from calib.pipeline import solve_rig
@@ -32,6 +35,9 @@ from tests.captures import (
     with_camera,
     with_points,
 )
+
+# Of a pattern over the sensor.
+BENT = ("inner_px", "middle_px", "outer_px", "cell_px", "cell_x", "cell_y", "left_px", "share")
 
 # ---- the figures
 
@@ -322,6 +328,30 @@ def test_text_fits_the_lines_that_there_are():
     n_full = int(narrow[hidden].split()[2])
     full, less = (" ".join(as_lines(table, n)) for n in (n_full, n_full - 1))
     assert "(lines of" not in full and "(lines of" in less
+
+
+def test_commands_name_the_files_that_were_read_and_lenses_are_told_in_one_finding():
+    table = table_of(capture(n_cameras=4, seed=18, noisy=(("cam03", 4.0),)))
+    off = {"focal_share": -0.029, "x_px": 0.3, "y_px": 0.4, "is_exchanged": False}
+    doubts = tuple(Doubt(RigFault.STATED, (name,), off, 2.0) for name in ("cam01", "cam03"))
+    moved = Cause(Fault.MOVED, {"turn_deg": 0.1, "shift_mm": 2.0})
+    bent = Cause(Fault.LENS, dict.fromkeys(BENT, 1.0))
+    rows = {"cam03": (bent,), "cam04": (moved, bent)}
+    cameras = tuple(replace(r, causes=rows.get(r.name, ())) for r in table.cameras)
+    table = replace(table, cameras=cameras, doubts=doubts)
+    files = {"RIG": "hall 2/rig.h5", "TRACKS": "wave.h5", "WAND": "wand.toml"}
+    lines = as_lines(table, files=files)
+    assert lines[0].startswith(
+        "The rig as a whole is in doubt: stated lens does not fit (cam01 and cam03). "
+    )
+    assert lines[1].endswith(": calib solve wave.h5 --wand wand.toml --lens free -o NEW_RIG")
+    (told,) = [line for line in lines if line.startswith("Stated lens does not fit: ")]
+    assert "that of cam01 comes" in told and "that of cam03 comes" in told
+    assert told.count("measure it again") == 1
+    assert any(line.endswith(": calib recheck 'hall 2/rig.h5' wave.h5") for line in lines)
+    # A lens that is not as stated leaves a pattern: that is told once, of others still.
+    of = [line.split(":")[0] for line in lines if "lens model does not fit" in line]
+    assert of == ["cam04"]
 
 
 # ---- what is refused

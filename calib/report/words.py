@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import math
 import re
+import shlex
 import textwrap
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -69,8 +71,28 @@ def counted(n: int, noun: str) -> str:
 
 
 def ended(text: str) -> str:
-    """Return text with a full stop, but for a command, which would take it for part of a name."""
-    return text if re.search(r"[.?]$| -o \S+$", text) else f"{text}."
+    """Return text with a full stop, but for a command, which would take it for part of a name.
+
+    >>> ended("look at its mount"), ended("see what moved: calib recheck RIG TRACKS")
+    ('look at its mount.', 'see what moved: calib recheck RIG TRACKS')
+    """
+    *_, last = ("", *(found[0] for found in COMMAND.finditer(text)))
+    is_command = last.count(" ") > 1 and text.endswith(last)
+    return text if is_command or text.endswith((".", "?")) else f"{text}."
+
+
+def filled(text: str, files: Mapping[str, str]) -> str:
+    """Return text whose commands name files instead of what stands for them.
+
+    >>> filled("RIG and TRACKS: calib recheck RIG TRACKS -o NEW_RIG", {"RIG": "my rig.h5"})
+    "RIG and TRACKS: calib recheck 'my rig.h5' TRACKS -o NEW_RIG"
+    """
+    if not files:
+        return text
+    stands_for = re.compile(rf"(?<= )({'|'.join(files)})(?![\w=])")
+    return COMMAND.sub(
+        lambda found: stands_for.sub(lambda one: shlex.quote(files[one[0]]), found[0]), text
+    )
 
 
 def sentence(text: str) -> str:

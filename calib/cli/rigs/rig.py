@@ -173,7 +173,8 @@ def solve(
         )
     else:
         floor = command("align", str(output), "FLOOR", "-o", "aligned.h5")
-        _print_table(table, explain, f"{floor}    # origin and axes", one_line(rig))
+        read_from = {"RIG": output, "TRACKS": tracks} | ({} if wand is None else {"WAND": wand})
+        _print_table(table, explain, read_from, f"{floor}    # origin and axes", one_line(rig))
         for note in _notes(rig, named, options):
             console.note(note)
         console.wrote(output)
@@ -235,16 +236,19 @@ def residuals(
     if as_json:
         console.print_json(report.as_json(table))
     else:
-        _print_table(table, explain)
+        _print_table(table, explain, {"RIG": rig, "TRACKS": tracks})
     raise typer.Exit(1 if table.needs_a_hand else 0)
 
 
-def _print_table(table: ResidualTable, explain: bool, then: str = "", figure: str = "") -> None:
+def _print_table(
+    table: ResidualTable, explain: bool, files: dict[str, Path], then: str = "", figure: str = ""
+) -> None:
     from calib.cli import console
     from calib.report.rigs.residuals import as_lines
     from calib.report.words import wrapped
 
-    lines = as_lines(table, console.width(), explain, then)
+    named = {stands_for: str(path) for stands_for, path in files.items()}
+    lines = as_lines(table, console.width(), explain, then, named)
     console.print_report([*lines, *(wrapped(figure, console.width()) if figure else [])])
     if any(row.causes for row in table.cameras) or any(d.cameras for d in table.doubts):
         console.caution()

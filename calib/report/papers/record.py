@@ -26,6 +26,7 @@ from calib.report.papers.stored import (
     when,
 )
 from calib.report.proofs.verify import MODELLED
+from calib.report.rigs.whole import named
 from calib.report.tables import Column, xyz
 from calib.report.words import CAUTION, counted
 
@@ -131,8 +132,7 @@ def _verdict(rig: Rig, printed_at: str) -> Section:
     if open_:
         sentences.append(f"Not done: {listed(open_)}.")
     if rig.doubts:
-        names = listed([doubt.finding for doubt in rig.doubts])
-        sentences.insert(0, f"The rig as a whole is in doubt: {names}. See Solve.")
+        sentences.insert(0, f"The rig as a whole is in doubt: {named(rig.doubts)}. See Solve.")
     n = len(rig.findings)
     if n:
         sentences.append(f"The solve had {counted(n, 'finding')}: see Solve.")

@@ -42,7 +42,7 @@ def in_words(cause: Cause) -> Words:
     if cause.cause == Fault.EXCHANGED:
         return Words(
             f"the points under its name are those of {cause.other}",
-            "put cables or names right; calib recheck RIG TRACKS says how to rename them",
+            "put cables or names right; how to rename them is told by calib recheck RIG TRACKS",
         )
     words = _WORDS[cause.cause](cause.figures)
     if "left_px" not in cause.figures:
@@ -79,7 +79,7 @@ def _moved(f: dict[str, float]) -> Words:
     return Words(
         f"its points lie off as if it had turned by {f['turn_deg']:.3f}° and shifted by "
         f"{f['shift_mm']:.1f} mm",
-        "see what moved by calib recheck RIG TRACKS; look at its mount and clamp",
+        "look at its mount and clamp, and see what moved: calib recheck RIG TRACKS",
     )
 
 
@@ -101,7 +101,8 @@ def _timing(f: dict[str, float]) -> Words:
     return Words(
         f"its points lie along the wand's motion, {abs(f['frames']):.3f} frames "
         f"({abs(f['ms']):.2f} ms) {way} than the others",
-        "check its sync cable, its trigger delay and its frame counter, or solve with --timing",
+        "check its sync cable, its trigger delay and its frame counter, or find its time by the "
+        "solve: calib solve TRACKS --wand WAND --timing -o NEW_RIG",
     )
 
 

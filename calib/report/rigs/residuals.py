@@ -2,29 +2,33 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import asdict
+from itertools import groupby
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
 
 from calib.check.apart import UNSURE
 from calib.check.residuals import CameraRow, ResidualTable, WandLengths
-from calib.check.verdicts import Fault, Verdict
+from calib.check.verdicts import Fault, RigFault, Verdict
 from calib.check.whole.find import is_symptom
 from calib.core.names import listed
 from calib.core.rig import Doubt
 from calib.report.rigs.causes import advice, evidence
 from calib.report.rigs.serials import in_words as serial_in_words
 from calib.report.rigs.whole import as_json as whole_as_json
+from calib.report.rigs.whole import named, sentences
 from calib.report.tables import Column, Strong, table
-from calib.report.words import counted, document, ended, wrapped
+from calib.report.words import counted, document, ended, filled, wrapped
 from calib.solve.lasting.stretches import USUAL_SHARE
 
 LETTERS = {"aspect": "a", "tangential": "p", "k3": "k", "rational": "r"}
 MOST_NAMED = 5  # cameras in a line about errors that last
 HELD = (
-    "Lenses were held as they are stated. First solve again with --lens free: what it no longer"
-    " finds came of them."
+    "Lenses were held as they are stated. First solve again with free lenses; what that no longer"
+    " finds came of them: calib solve TRACKS --wand WAND --lens free -o NEW_RIG"
 )
 LEGEND = (
     "RMS is sqrt(mean(dx² + dy²)); 95 %: what 19 of 20 points stay within; noise is "
@@ -39,20 +43,33 @@ LEGEND = (
 
 
 def as_lines(
-    found: ResidualTable, width: int | None = None, explain: bool = False, then: str = ""
+    found: ResidualTable,
+    width: int | None = None,
+    explain: bool = False,
+    then: str = "",
+    files: Mapping[str, str] = MappingProxyType({}),
 ) -> list[str]:
     """Return the verdict, what to do about each camera, the table, and what concerns the rig;
-    ``then`` is the next command where all is good.
+    ``then`` is the next command where all is good, ``files`` what RIG, TRACKS and WAND are.
     """
-    lines: list[str] = [*map(Strong, wrapped(verdict(found), width))]
-    if any(row.lens_terms is None and is_of_lens(row) for row in found.cameras):
-        lines += map(Strong, wrapped(HELD, width))
-    for one in found.told:
-        if isinstance(one, Doubt):
-            lines += map(Strong, wrapped(str(one), width))
+    told = [("", verdict(found))]
+    stated = {n for d in found.doubts if d.finding == RigFault.STATED for n in d.cameras}
+    if stated or any(row.lens_terms is None and is_of_lens(row) for row in found.cameras):
+        told.append(("", HELD))
+    for is_doubt, group in groupby(found.told, lambda one: isinstance(one, Doubt)):
+        if is_doubt:
+            told += [("", s) for s in sentences([d for d in group if isinstance(d, Doubt)])]
             continue
-        for cause in one.causes:
-            lines += map(Strong, wrapped(advice(cause), width, f"{one.name}: "))
+        told += [
+            (f"{row.name}: ", advice(cause))
+            for row in group
+            if isinstance(row, CameraRow)
+            for cause in row.causes
+            if cause.cause != Fault.LENS or row.name not in stated  # the same once more
+        ]
+    lines: list[str] = []
+    for label, text in told:
+        lines += map(Strong, wrapped(filled(text, files), width, label))
     for new in found.serials:
         causes = {c.cause for row in found.cameras if row.name == new.name for c in row.causes}
         told_as = serial_in_words(
@@ -62,13 +79,14 @@ def as_lines(
     if then and not found.needs_a_hand:
         lines += wrapped(then, None, "Next: ")
     lines += ["", *_table(found, width), ""]
-    told = [lengths_sentence(found.wand), *([_sizes(found)] if found.span_mm else [])]
-    for text in (*lasting_sentences(found.lasting, explain), *told, *(LEGEND if explain else ())):
+    rest = [lengths_sentence(found.wand), *([_sizes(found)] if found.span_mm else [])]
+    for text in (*lasting_sentences(found.lasting, explain), *rest, *(LEGEND if explain else ())):
         lines += wrapped(text, width)
     if explain:
         for row in found.cameras:
             for cause in row.causes:
-                lines += wrapped(ended(evidence(cause)), width, f"{row.name}: ")
+                text = filled(ended(evidence(cause)), files)
+                lines += wrapped(text, width, f"{row.name}: ")
     return lines
 
 
@@ -116,8 +134,8 @@ def verdict(found: ResidualTable) -> str:
     """
     acting = [row.name for row in found.cameras if row.verdict == Verdict.ACT]
     n = len(found.cameras)
-    doubts = [d.finding for d in found.doubts if not (acting and is_symptom(d))]
-    doubt = f"The rig as a whole is in doubt: {listed(doubts)}." if doubts else ""
+    doubts = [d for d in found.doubts if not (acting and is_symptom(d))]
+    doubt = f"The rig as a whole is in doubt: {named(doubts)}." if doubts else ""
     if not acting:
         return doubt or f"All {counted(n, 'camera')} good."
     needs = "needs" if len(acting) == 1 else "need"

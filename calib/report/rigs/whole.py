@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import groupby
 from typing import Any
 
 from calib.check.verdicts import RigFault
 from calib.core.names import listed, renaming
 from calib.core.rig import Doubt
+from calib.report.words import ended
 
 MEASURE = "Measure the wand again, or give the file of the wand that was waved, and solve again"
 
@@ -34,8 +36,25 @@ def as_lines(doubt: Doubt) -> list[str]:
 
 
 def sentences(doubts: Sequence[Doubt]) -> list[str]:
-    """Return a sentence for each doubt with what to do about it."""
-    return [f"{d.finding[:1].upper()}{d.finding[1:]}: {seen(d)}. {_remedy(d)}." for d in doubts]
+    """Return a sentence for each finding, of all the doubts that follow one another with it, and
+    what to do about it.
+    """
+    out = []
+    for finding, same in groupby(doubts, key=lambda d: d.finding):
+        of = list(same)
+        remedies = dict.fromkeys(ended(_remedy(d)) for d in of)
+        out.append(
+            f"{finding[:1].upper()}{finding[1:]}: {'; '.join(map(seen, of))}. {' '.join(remedies)}"
+        )
+    return out
+
+
+def named(doubts: Sequence[Doubt]) -> str:
+    """Return in a phrase what speaks against the rig: each finding once, with its cameras."""
+    of: dict[str, list[str]] = {}
+    for doubt in doubts:
+        of.setdefault(doubt.finding, []).extend(doubt.cameras)
+    return listed(f"{name} ({listed(who)})" if who else name for name, who in of.items())
 
 
 def seen(doubt: Doubt) -> str:
@@ -147,8 +166,8 @@ def _remedy(doubt: Doubt) -> str:
         return f"Their points, or their stated lenses, stand under each other's names: {names}"
     if doubt.finding == RigFault.LEFT_OUT and "first" in doubt.figures:
         return (
-            "See whether frame counts differ from there on: calib inspect TRACKS --wand WAND."
-            " If not, look for reflections, exchanged markers or cables, and wave again"
+            "Look for reflections, exchanged markers or cables, and wave again; but first whether"
+            " frame counts differ from there on: calib inspect TRACKS --wand WAND"
         )
     remedies = {
         RigFault.STATED: "See which zoom, focus and binning it was measured at; measure it again,"

@@ -9,10 +9,11 @@ from numpy.typing import NDArray
 
 from calib.check.apart import whole_apart
 from calib.check.refused import explained
+from calib.check.stated import stated_lenses
 from calib.check.verdicts import RigFault
 from calib.check.whole.find import Whole
 from calib.core.progress import Progress, quiet
-from calib.core.rig import Doubt, Rig
+from calib.core.rig import Rig
 from calib.core.threads import one_blas_thread
 from calib.core.tracks import Tracks
 from calib.core.wand import Wand
@@ -20,9 +21,8 @@ from calib.errors import InputError, UnsolvableError
 from calib.naming.identify import Identification, hardly_named, identify, is_unnamed
 from calib.naming.renaming import compared, rename
 from calib.solve.calibrate import SolveOptions, Task, bare_rig, begin, finish
-from calib.solve.certainty.held import contradicted
 from calib.solve.fit import Fit
-from calib.solve.hold import RigFit, as_held
+from calib.solve.hold import RigFit, as_held, ring_sigmas
 from calib.solve.start.graph import overlap
 from calib.solve.start.lenses import is_lens_free
 from calib.solve.start.motion import require_depth, require_motion
@@ -204,6 +204,7 @@ def _solved(
         held = as_held(fit, tuple(camera.stats for camera in rig.cameras if camera.stats))
         raise explained(error, rig, task.used, held) from error
     held = as_held(fit, tuple(camera.stats for camera in rig.cameras if camera.stats))
+    held = replace(held, ring_sigma_px=ring_sigmas(rig, used.names))
     progress("rig as a whole", 0, 1)
     whole = whole_apart(rig, used, held)
     if fit.wand_finding and any(d.finding == RigFault.WAND for d in whole.doubts):
@@ -217,32 +218,12 @@ def _solved(
         )
         told = str(fit.wand_finding)
         rig = replace(rig, findings=tuple(text for text in rig.findings if text != told))
-    whole = replace(whole, doubts=(*_stated_lenses(rig, used, fit, whole), *whole.doubts))
+    whole = replace(
+        whole, doubts=(*stated_lenses(rig, used, held, fit.freed, whole), *whole.doubts)
+    )
     rig = replace(rig, doubts=whole.doubts)
     is_whole = options.frames is None and not options.timing
     return Solution(rig, used, fit, held, whole, is_whole, named)
-
-
-def _stated_lenses(rig: Rig, tracks: Tracks, fit: Fit, whole: Whole) -> list[Doubt]:
-    """Return the doubts of stated lenses that the capture shows to be others; of two cameras, that
-    of the two, as one's error looks like the other's.
-    """
-    if rig.covariance is None or fit.freed is None:
-        return []
-    off = contradicted(tracks.cameras, rig.covariance.held, fit.freed)
-    is_pair = len(tracks.cameras) == 2
-    if is_pair:
-        off = [] if any(d.finding == RigFault.PAIR for d in whole.doubts) else off[:1]
-    out = []
-    for lens in off:
-        if lens.other is not None and lens.camera > lens.other:
-            continue  # told of the two under the other's name
-        of = (lens.camera,) if lens.other is None else (lens.camera, lens.other)
-        x, y = lens.centre_px
-        figures = {"focal_share": lens.focal_share, "x_px": x, "y_px": y}
-        figures["is_exchanged"] = lens.other is not None
-        out.append(Doubt(RigFault.STATED, tracks.names if is_pair else of, figures))
-    return out
 
 
 def _with_all_names(task: Task, fit: Fit, progress: Progress) -> tuple[Task, Fit]:

@@ -11,15 +11,16 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from calib.check.apart import UNSURE
 from calib.check.residuals import residual_table
 from calib.check.verdicts import RigFault
 from calib.core.camera import Lens
 from calib.core.parameters import POSITION, CameraParameter, term_values
-from calib.core.rig import Rig
+from calib.core.rig import Doubt, Rig
 from calib.core.tracks import Tracks
 from calib.errors import InputError
 from calib.files import load_rig, load_tracks, save_rig, save_tracks
-from calib.pipeline import calibrate
+from calib.pipeline import calibrate, solve_rig
 from calib.report.rigs.residuals import as_json
 from calib.simulate import Scenario, Simulation, simulate
 from calib.solve.calibrate import SolveOptions
@@ -159,6 +160,36 @@ def test_a_stated_lens_that_the_capture_contradicts_is_named_and_no_other() -> N
     assert [d.cameras for d in named] == [("cam03",)]
     assert named[0].figures["focal_share"] == pytest.approx(1 / 1.03 - 1, abs=2e-3)
     assert "that of cam03 comes out otherwise" in str(named[0]) and "--lens free" in str(named[0])
+
+
+def all_off(tracks: Tracks, share: float) -> Tracks:
+    scale = np.array([1.0 + share, 1.0 + share, *[1.0] * 10])
+    for camera in tracks.cameras:
+        assert camera.lens is not None
+        lens = Lens.from_vector(camera.lens.vector * scale)
+        tracks = with_lens(tracks, camera.name, lens=lens)
+    return tracks
+
+
+@pytest.mark.parametrize("seed", [4, 5])
+def test_stated_lenses_that_are_all_off_alike_are_one_finding(seed: int) -> None:
+    """Each camera was told to be knocked, bent or late, and the wand to be another."""
+    sim = simulate(Scenario(n_cameras=6, n_frames=600, seed=seed, known_lens="measured"))
+    solution = solve_rig(all_off(sim.tracks, 0.01), sim.wand)
+    table = residual_table(solution.rig, solution.tracks, solution.rig_fit, solution.whole)
+    first = table.told[0]
+    assert isinstance(first, Doubt) and first.finding == RigFault.STATED
+    assert first.cameras == sim.tracks.names and "--lens free" in str(first)
+    off = first.figures["least_share"], first.figures["most_share"]
+    assert off == pytest.approx((1 / 1.01 - 1,) * 2, abs=1e-3)
+    assert not any({c.cause for c in row.causes} & UNSURE for row in table.cameras)
+
+
+def test_stated_lenses_off_by_less_than_lenses_are_known_to_name_nobody() -> None:
+    sim = simulate(Scenario(n_cameras=6, n_frames=600, seed=6, known_lens="measured"))
+    solution = solve_rig(all_off(sim.tracks, 0.001), sim.wand)
+    table = residual_table(solution.rig, solution.tracks, solution.rig_fit, solution.whole)
+    assert not table.told
 
 
 def test_what_is_not_known_of_a_held_lens_is_in_the_sigmas(tmp_path) -> None:

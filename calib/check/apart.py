@@ -122,7 +122,9 @@ def _held(wand: Wand, others: Tracks, tracks: Tracks, fit: RigFit) -> RigFit:
         wand_R=state.wand_R[nothing],
         wand_t=state.wand_t[nothing],
     )
-    return hold_cameras(others, wand, cameras)
+    sigma = fit.ring_sigma_px
+    held = hold_cameras(others, wand, cameras)
+    return replace(held, ring_sigma_px=sigma[at] if sigma.size else sigma)
 
 
 def _others(tracks: Tracks, left_out: Collection[str]) -> Tracks | None:

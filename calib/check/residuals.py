@@ -174,6 +174,7 @@ def residual_table(
         for c, s, k in zip(tracks.cameras, stats, causes, strict=True)
     ]
     doubts = _with_stored(whole.doubts, rig)
+    rows = [_as_stated(row, doubts) for row in rows]
     if len(rows) == 2:
         doubts, rows = _of_two(doubts, rows)
     rows.sort(key=lambda r: (-np.nan_to_num(r.stats.rms_px, nan=np.inf), r.name))
@@ -241,6 +242,13 @@ def _with_stored(doubts: tuple[Doubt, ...], rig: Rig) -> tuple[Doubt, ...]:
     """Return what this capture says against the rig, and what its solve did besides."""
     now = {d.finding for d in doubts}
     return (*doubts, *(d for d in rig.doubts if d.finding not in now))
+
+
+def _as_stated(row: CameraRow, doubts: tuple[Doubt, ...]) -> CameraRow:
+    """Return a camera's line, of one whose stated lens does not fit without what comes of that."""
+    if not any(d.finding == RigFault.STATED and row.name in d.cameras for d in doubts):
+        return row
+    return replace(row, causes=tuple(c for c in row.causes if c.cause not in UNSURE))
 
 
 def _of_two(

@@ -32,12 +32,13 @@ class Freed:
     px by freeing all.
 
     ``covariance (C, 3, 3)`` is that of the freed terms, ``lens (C, 12)`` the lenses as they are
-    held.
+    held, ``share (C,)`` what freeing takes of each camera's squares.
     """
 
     lens: Array
     change: Array
     covariance: Array
+    share: Array
 
 
 @dataclass(frozen=True, slots=True, eq=False)

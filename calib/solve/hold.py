@@ -4,12 +4,13 @@ fit.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.core.geometry import Array
+from calib.core.parameters import RING, CameraParameter
 from calib.core.rig import CameraStats, Rig
 from calib.core.tracks import Tracks
 from calib.core.wand import Wand
@@ -40,7 +41,8 @@ class RigFit:
     px, inliers (M, P).
 
     ``stats`` are the cameras', where they are known by now; ``stretches`` those that were found to
-    stand off together and left out.
+    stand off together and left out. ``ring_sigma_px (C, 3)`` is how well focal length and centre
+    are known of a lens that was held, empty where all were free.
     """
 
     problem: Problem
@@ -50,6 +52,7 @@ class RigFit:
     is_inlier: NDArray[np.bool_]
     stats: tuple[CameraStats, ...] | None = None
     stretches: tuple[Stretch, ...] = ()
+    ring_sigma_px: Array = field(default_factory=lambda: np.empty((0, len(RING))))
 
     @property
     def is_passing(self) -> NDArray[np.bool_]:
@@ -75,7 +78,19 @@ def fit_to_rig(rig: Rig, tracks: Tracks) -> RigFit:
     """Return the best wand poses of a capture with the cameras of ``rig`` held; both name the same
     cameras.
     """
-    return hold_cameras(tracks, rig.wand_used, rig_state(rig, tracks.names))
+    fit = hold_cameras(tracks, rig.wand_used, rig_state(rig, tracks.names))
+    return replace(fit, ring_sigma_px=ring_sigmas(rig, tracks.names))
+
+
+def ring_sigmas(rig: Rig, names: tuple[str, ...]) -> Array:
+    """Return how well focal length and centre of the named cameras' lenses are known (C, 3), 0 of
+    those that the rig's solve had free; empty where it held none.
+    """
+    known = rig.covariance
+    if known is None or not known.held:
+        return np.empty((0, len(RING)))
+    sigma = dict(zip(known.held, known.held_sigma.tolist(), strict=True))
+    return np.array([[sigma.get(CameraParameter(n, term), 0.0) for term in RING] for n in names])
 
 
 def rig_state(rig: Rig, names: tuple[str, ...]) -> State:

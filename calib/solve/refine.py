@@ -20,6 +20,7 @@ from calib.solve.bundle.linearise import Blocks
 from calib.solve.bundle.monotonic import monotonic_prior, sensor_sizes, tightened
 from calib.solve.bundle.problem import Problem, State, problem_from_tracks
 from calib.solve.certainty.lens_terms import told_prior, with_small, without_small
+from calib.solve.certainty.normal import wald
 from calib.solve.certainty.wand_check import MIN_FRAMES, check_wand, loosened
 from calib.solve.fit import (
     Fit,
@@ -163,7 +164,10 @@ def _of_lenses(freed: Fit, lens: Array) -> Freed:
     C = Solved.of(freed.problem, state, freed.options, blocks, freed.told).covariance
     at = np.arange(len(lens))[:, None] * n + columns
     change = np.stack([term_values(state.lens, t) - term_values(lens, t) for t in RING], axis=1)
-    return Freed(lens, change, C[at[:, :, None], at[:, None, :]])
+    own = C[at[:, :, None], at[:, None, :]]
+    taken = np.array([wald(*of)[0] for of in zip(change, own, strict=True)])
+    left = 2 * np.bincount(freed.problem.cam, freed.is_inlier.sum(axis=0), len(lens))
+    return Freed(lens, change, own, taken / np.maximum(taken + left, 1.0))
 
 
 def _scatter_of(fit: Fit) -> Scatter:

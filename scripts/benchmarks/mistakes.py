@@ -314,6 +314,17 @@ def _wrong_lens(
     return _with(sim.tracks, {name: replace(camera, lens=Lens.from_vector(vector))}), sim.wand
 
 
+def _wrong_lenses(
+    sim: Simulation, name: str, strength: float, rng: np.random.Generator
+) -> tuple[Tracks, Wand]:
+    """All stated lenses have focal lengths that are off by the same share."""
+    del name
+    tracks = sim.tracks
+    for of in tracks.names:
+        tracks, _ = _wrong_lens(replace(sim, tracks=tracks), of, strength, rng)
+    return tracks, sim.wand
+
+
 def _knocked(at: float, everybody: bool = False) -> Change:
     def change(s: Scenario, camera: str, strength: float) -> Scenario:
         n = s.n_frames or 1500
@@ -452,6 +463,13 @@ MISTAKES: dict[str, Mistake] = {
         expected=(Fault.LENS, "stated lens"),
         strengths=(0.02, 0.05),
         edit=_wrong_lens,
+        stated_lens="measured",
+    ),
+    "all stated lenses off": Mistake(
+        expected=("stated lens",),
+        strengths=(-0.01, 0.01, 0.02),
+        edit=_wrong_lenses,
+        who="all",
         stated_lens="measured",
     ),
     "moved between waves": Mistake(

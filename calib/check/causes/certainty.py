@@ -13,7 +13,10 @@ from calib.solve.certainty.normal import Information
 
 def known_to(rig: Rig, name: str) -> Array:
     """Return the covariance (11, 11) that a rig states of a camera's turn, its shift in its own
-    frame and its lens terms, in a record's order and units; 0 of what it held or says nothing of.
+    frame and its lens terms, in a record's order and units; 0 of what it says nothing of.
+
+    A lens that was held is as uncertain as its statement, and what its error did to the pose goes
+    along with it.
     """
     known, out = rig.covariance, np.zeros((N_POSE + len(MEASURED),) * 2)
     if known is None:
@@ -21,8 +24,13 @@ def known_to(rig: Rig, name: str) -> Array:
     all_ = [CameraParameter(name, kind) for kind in (*POSE, *MEASURED)]
     at = [k for k, p in enumerate(all_) if p in known.row]
     rows = [known.row[all_[k]] for k in at]
-    pull = known.pull[rows] * known.held_sigma
-    out[np.ix_(at, at)] = known.matrix[np.ix_(rows, rows)] + pull @ pull.T
+    out[np.ix_(at, at)] = known.matrix[np.ix_(rows, rows)]
+    pull = np.zeros((len(out), len(known.held)))
+    pull[at] = known.pull[rows]
+    for j, p in enumerate(known.held):
+        if p in all_:
+            pull[all_.index(p), j] = 1.0
+    out += (pull * known.held_sigma) @ (pull * known.held_sigma).T
     own = np.eye(len(out))
     own[3:6, 3:6] = -rig.camera(name).cam_from_world.R  # as positions become shifts
     return np.asarray(own @ out @ own.T)

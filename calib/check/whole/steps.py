@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from calib.core.geometry import Array
-from calib.core.parameters import N_POSE
+from calib.core.parameters import N_POSE, RING
 from calib.solve.bundle.elimination import inverse_factors, reduced_system
 from calib.solve.bundle.linearise import cauchy, linearise
 from calib.solve.bundle.problem import Problem
@@ -222,7 +222,7 @@ def _largest(fit: RigFit, problem: Problem, frame: int | None = None) -> Step | 
     if np.diff(edges).min() < 1:
         return None
     parts = [_normal(problem, fit, a, b) for a, b in pairwise(edges)]
-    S, g, H = (np.array([p[k] for p in parts]) for k in range(3))
+    S, g, H, L = (np.array([p[k] for p in parts]) for k in range(4))
     motions = world_motions(fit.state.cam_R, fit.state.position_mm, N_POSE)
     motions = on_places(-fit.state.cam_R, N_POSE, motions)[:, : 7 if problem.n_turn == 0 else 6]
     n_points = np.bincount(problem.cam, (problem.weight > 0).sum(axis=0), problem.n_cameras)
@@ -230,7 +230,9 @@ def _largest(fit: RigFit, problem: Problem, frame: int | None = None) -> Step | 
     of_camera = H.sum(0) * (fit.sigma_px**2 / np.maximum(n_points, 1))[:, None, None]
 
     def between(first: int, k: int, last: int) -> Step:
-        one, other = ((S[a:b].sum(0), g[a:b].sum(0)) for a, b in ((first, k), (k, last)))
+        one, other = (
+            (S[a:b].sum(0), g[a:b].sum(0), L[a:b].sum(0)) for a, b in ((first, k), (k, last))
+        )
         return _step(one, other, motions, of_camera, int(problem.frame_number[edges[k]]))
 
     end = MOMENTS + 1
@@ -265,40 +267,56 @@ def _robust(fit: RigFit, counts: NDArray[np.bool_]) -> Problem:
     return problem.with_weight(np.where(seen, np.sqrt(weight) / sigma, 0.0))
 
 
-def _normal(problem: Problem, fit: RigFit, first: int, last: int) -> tuple[Array, Array, Array]:
-    """Return a part's reduced matrix and gradient, and the cameras' own blocks (C, 6, 6)."""
+def _normal(
+    problem: Problem, fit: RigFit, first: int, last: int
+) -> tuple[Array, Array, Array, Array]:
+    """Return a part's reduced matrix and gradient, the cameras' own blocks (C, 6, 6), and how the
+    gradient changes by an error of each held lens term, in its own sigmas (6 C, 3 C).
+    """
     part = problem.part(first, last)
     frames = slice(first, last)
     state = replace(fit.state, wand_R=fit.state.wand_R[frames], wand_t=fit.state.wand_t[frames])
-    blocks = linearise(part, state, (), np.inf)
-    return *reduced_system(part, blocks, inverse_factors(blocks.frame)), blocks.camera
+    n, sigma = problem.n_cameras, fit.ring_sigma_px
+    blocks = linearise(part, state, RING if sigma.size else (), np.inf)
+    S, g = reduced_system(part, blocks, inverse_factors(blocks.frame))
+    wide = N_POSE + sigma.size // n
+    S, g = S.reshape(n, wide, n, wide)[:, :N_POSE], g.reshape(n, wide)[:, :N_POSE].ravel()
+    own = blocks.camera[:, :N_POSE, :N_POSE]
+    size = n * N_POSE
+    pull = S[..., N_POSE:].reshape(size, -1) * sigma.ravel()
+    return S[..., :N_POSE].reshape(size, size), g, own, pull
 
 
 def _step(
-    before: tuple[Array, Array],
-    after: tuple[Array, Array],
+    before: tuple[Array, Array, Array],
+    after: tuple[Array, Array, Array],
     motions: Array,
     of_camera: Array,
     frame: int,
 ) -> Step:
-    """Return the step at a frame between two parts, given by reduced matrix and gradient, neither
-    of which tells of the ``motions`` of the world.
+    """Return the step at a frame between two parts, given by reduced matrix, gradient and what held
+    lenses do to it, none of which tells of the ``motions`` of the world.
+
+    A lens is off alike in both parts, but the poses answer it by where each has its points.
     """
     n = len(of_camera)
     least = np.minimum(np.diag(before[0]), np.diag(after[0]))
     scale = np.where(least > 0, 1.0 / np.sqrt(np.maximum(least, 1e-300)), 0.0)
-    one, other = (S * scale[:, None] * scale for S, _ in (before, after))
+    one, other = (S * scale[:, None] * scale for S, *_ in (before, after))
     Q = np.linalg.qr(motions * np.sqrt(np.maximum(least, 0.0))[:, None])[0]
     world = Q @ Q.T
-    moves = [
-        Information.of(S + world, scale * g).estimate()
-        for S, (_, g) in ((one, before), (other, after))
+    told = [
+        Information.of(S + world, scale * g).solve(scale[:, None] * np.column_stack([g, pull]))
+        for S, (_, g, pull) in ((one, before), (other, after))
     ]
-    d = moves[1] - moves[0]
+    d, lenses = np.split(told[0] - told[1], [1], axis=1)
+    d = d[:, 0]
     W = one @ Information.of(one + other + world).solve(other)
     W = 0.5 * (W + W.T)
-    w = W @ d
     freedom = int(np.linalg.matrix_rank(W, hermitian=True, tol=CUTOFF * np.abs(W).max()))
+    if lenses.size:
+        W = np.array(Information.of(W).blurred(lenses).matrix)
+    w = W @ d
     chi = float(d @ w)
     moved, chi_left, left = np.zeros(n, bool), chi, freedom
     gain, inverse = _gains(W, w, ROUNDING * chi)

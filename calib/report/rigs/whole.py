@@ -114,6 +114,11 @@ def seen(doubt: Doubt) -> str:
 
 def _stated(doubt: Doubt) -> str:
     f = doubt.figures
+    if "least_share" in f:
+        return (
+            f"those of {listed(doubt.cameras)} come out otherwise, by {f['least_share']:+.2%} to"
+            f" {f['most_share']:+.2%} of focal length; held, they bend the rig and its size"
+        )
     off = f"{f['focal_share']:+.2%} of focal length, centre ({f['x_px']:+.1f}, {f['y_px']:+.1f}) px"
     of = listed(doubt.cameras)
     if f["is_exchanged"]:

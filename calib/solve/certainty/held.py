@@ -11,7 +11,7 @@ Determination, 2004, chapter 6 (from memory).
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import special
@@ -74,37 +74,45 @@ def known_sigma(camera: CameraTracks, term: str, focal_px: float) -> float:
 
 @dataclass(frozen=True, slots=True)
 class OffLens:
-    """A held lens that the capture shows to be another: by a share of its focal length and a centre
-    in px; ``other`` is the camera whose stated lens it has, and which has its own.
+    """A held lens, and by how much the capture shows it to be another: a share of its focal length
+    and a centre in px, which take a ``share`` of the camera's squares; ``other`` is the camera
+    whose stated lens it has, and which has its own.
     """
 
     camera: str
     focal_share: float
     centre_px: tuple[float, float]
+    share: float
     other: str | None = None
+
+
+def off_by(
+    cameras: Sequence[CameraTracks], held: Collection[CameraParameter], freed: Freed
+) -> list[OffLens]:
+    """Return by how much the capture shows each held lens to be another, if only by chance."""
+    out = []
+    for c, camera in enumerate(cameras):
+        if CameraParameter(camera.name, "focal") in held:
+            focal, x, y = freed.change[c].tolist()
+            share = focal / float(freed.lens[c, 0])
+            out.append(OffLens(camera.name, share, (x, y), float(freed.share[c])))
+    return out
 
 
 def contradicted(
     cameras: Sequence[CameraTracks], held: Collection[CameraParameter], freed: Freed
 ) -> list[OffLens]:
-    """Return the held lenses that the capture shows to be others."""
-    is_off = [
-        c
-        for c, camera in enumerate(cameras)
-        if CameraParameter(camera.name, "focal") in held and not _is_as_stated(cameras, freed, c, c)
-    ]
+    """Return the held lenses that the capture shows to be others than their statements allow."""
+    place = {camera.name: c for c, camera in enumerate(cameras)}
+    every = {place[lens.camera]: lens for lens in off_by(cameras, held, freed)}
+    is_off = [c for c in every if not _is_as_stated(cameras, freed, c, c)]
     others = {
         c: cameras[j].name
         for c in is_off
         for j in is_off
         if j != c and _is_as_stated(cameras, freed, c, j) and _is_as_stated(cameras, freed, j, c)
     }
-    out = []
-    for c in is_off:
-        focal, x, y = freed.change[c].tolist()
-        share = focal / float(freed.lens[c, 0])
-        out.append(OffLens(cameras[c].name, share, (x, y), others.get(c)))
-    return out
+    return [replace(every[c], other=others.get(c)) for c in is_off]
 
 
 def assumed(cameras: Sequence[CameraTracks], held: Collection[CameraParameter]) -> list[str]:

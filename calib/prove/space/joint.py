@@ -105,7 +105,7 @@ def _summed(
     n = views.n_points
     keep = np.ones(len(views.cam), bool) if is_used is None else np.asarray(is_used)
     H, squares = np.empty((n, 3, 3)), np.empty((n, 3, 3))
-    arrays = views.cam, views.starts, keep, np.ascontiguousarray(points_mm)
+    arrays = views.cam, views.starts, keep, np.array(points_mm, order="C")
     rig = np.array(cameras.R), np.array(cameras.t_mm), np.array(cameras.lens), cameras.sigma_px
     codes = np.array([PLACE[term] for term in errors.terms], np.int64)
 

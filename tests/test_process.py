@@ -6,6 +6,7 @@ import json
 import os
 import random
 import resource
+import runpy
 import signal
 import struct
 import subprocess
@@ -18,8 +19,10 @@ import numpy as np
 import pytest
 
 import calib
+from calib.cli import first_use
 from calib.cli.process import LEAST_MB
 from calib.core.camera import Lens
+from calib.core.compiled import when_compiling
 from calib.core.geometry import Pose
 from calib.core.rig import Rig, RigCamera
 from calib.core.wand import Wand
@@ -221,3 +224,33 @@ def _held(megabytes: int, *command: object) -> subprocess.CompletedProcess[str]:
         env=os.environ | one,
         timeout=120,
     )
+
+
+def test_a_first_use_is_said_once_at_a_terminal(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def said(is_terminal: bool, times: list[float]) -> list[str]:
+        monkeypatch.setattr(sys.stderr, "isatty", lambda: is_terminal, raising=False)
+        told = first_use.FirstUse(iter(times).__next__)
+        for _ in times:
+            told()
+        return capsys.readouterr().err.splitlines()
+
+    assert said(True, [10.0, 10.5, 12.5, 20.0]) == [
+        "First use here: getting ready takes a minute or two, this once."
+    ]
+    assert said(True, [10.0, 11.9]) == []  # done before it is read
+    assert said(False, [10.0, 20.0, 30.0]) == []  # a script reads what comes here
+
+
+def test_a_loop_that_is_compiled_is_told_and_one_that_is_kept_is_not(tmp_path: Path) -> None:
+    path = tmp_path / "doubling.py"
+    path.write_text(
+        "from calib.core.compiled import compiled\n@compiled\ndef twice(x):\n    return 2.0 * x\n"
+    )
+    told: list[str] = []
+    when_compiling(lambda: told.append("compiling"))
+    for has_kept in (False, True):
+        told.clear()
+        assert runpy.run_path(str(path))["twice"](2.0) == 4.0
+        assert (not told) == has_kept

@@ -20,7 +20,9 @@ from typer.core import TyperGroup
 from calib import __version__, guard
 from calib.cli import process
 from calib.cli.commands import GROUPS
+from calib.cli.first_use import FirstUse
 from calib.cli.help import add, option, write_commands
+from calib.core.compiled import when_compiling
 from calib.core.names import visible
 from calib.errors import MOST_SHOWN, CalibError
 
@@ -181,6 +183,7 @@ def _about(
     nothing was written.
     """
     del version
+    when_compiling(FirstUse())
     if quiet:
         from calib.cli import console
 

@@ -5,7 +5,7 @@ on disk after.
 from __future__ import annotations
 
 from collections.abc import Callable
-from functools import cached_property, update_wrapper
+from functools import cache, cached_property, update_wrapper
 from typing import Any, TypeVar, cast
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -31,6 +31,32 @@ def inlined(function: F) -> F:
     return _kept(function, _OPTIONS | {"inline": "always"})
 
 
+_listeners: list[Callable[[], None]] = []
+
+
+def when_compiling(listener: Callable[[], None]) -> None:
+    """Have a function called each time that a loop is about to be compiled, which takes seconds;
+    reading machine code that is kept does not count.
+    """
+    _listeners.append(listener)
+
+
+@cache
+def _listen() -> None:
+    from numba.core import event  # noqa: PLC0415 - as in _machine
+
+    class Compilation(event.Listener):
+        def on_start(self, event: Any) -> None:
+            for listener in _listeners:
+                listener()
+
+        def on_end(self, event: Any) -> None:
+            pass
+
+    register: Any = event.register  # Numba has no types
+    register("numba:compile", Compilation())
+
+
 class _AtFirstUse:
     """A function that is compiled, or its machine code read, when it is first called: most commands
     call none of a module's loops, and many none at all.
@@ -53,6 +79,7 @@ class _AtFirstUse:
     def _machine(self) -> Any:
         from numba import njit  # noqa: PLC0415 - takes as long to load as all else of most commands
 
+        _listen()
         try:
             return njit(self.py_func, cache=True, **self._options)
         except RuntimeError:  # neither the package's folder nor the user's cache can be written

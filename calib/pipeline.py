@@ -12,8 +12,9 @@ from calib.check.refused import explained
 from calib.check.stated import stated_lenses
 from calib.check.verdicts import RigFault
 from calib.check.whole.find import Whole
+from calib.core.names import listed
 from calib.core.progress import Progress, quiet
-from calib.core.rig import Rig
+from calib.core.rig import Doubt, Rig
 from calib.core.threads import one_blas_thread
 from calib.core.tracks import Tracks
 from calib.core.wand import Wand
@@ -21,14 +22,15 @@ from calib.errors import InputError, UnsolvableError
 from calib.naming.identify import Identification, hardly_named, identify, is_unnamed
 from calib.naming.renaming import compared, rename
 from calib.solve.calibrate import SolveOptions, Task, bare_rig, begin, finish
+from calib.solve.certainty.wand_check import WandFinding
 from calib.solve.fit import Fit
 from calib.solve.hold import RigFit, as_held, ring_sigmas
 from calib.solve.start.graph import overlap
 from calib.solve.start.lenses import is_lens_free
 from calib.solve.start.motion import require_depth, require_motion
-from calib.solve.start.pair_views import pair_views
+from calib.solve.start.pair_views import exchanged_markers, pair_views
 from calib.solve.start.single import POINT
-from calib.solve.start.suspects import Suspect, as_error, suspects
+from calib.solve.start.suspects import as_error, suspects
 
 NAMING_ROUNDS = 3  # cameras that more names place better reach points farther out, as at the edges
 
@@ -144,7 +146,7 @@ def solve_rig(
     except UnsolvableError as error:
         seen = named.tracks if named else tracks
         if found := misread(seen, stated, is_lens_free(seen, options.lens)):
-            raise as_error(found) from error
+            raise found from error
         if named and (few := hardly_named(named, error, stated)):
             raise few from error
         raise
@@ -170,15 +172,27 @@ def _solved_or_refused(
         ) from error
 
 
-def misread(tracks: Tracks, wand: Wand, free: NDArray[np.bool_]) -> list[Suspect]:
-    """Return the cameras that would fit if read in another way, of a wave that can tell."""
+def misread(tracks: Tracks, wand: Wand, free: NDArray[np.bool_]) -> UnsolvableError | None:
+    """Return the error of markers that the wand file exchanges, or of cameras that would fit if
+    read in another way, of a wave that can tell; None where there are none.
+    """
     table = overlap(tracks)
     try:
         require_motion(tracks)
         require_depth(tracks, table)
     except UnsolvableError:
-        return []
-    return suspects(tracks, wand, pair_views(tracks, wand, table, free))
+        return None
+    views = pair_views(tracks, wand, table, free)
+    if names := exchanged_markers(wand, views):
+        return UnsolvableError(
+            "wand",
+            expected="markers where the wand file has them",
+            found=f"{listed(names)} at one another's places",
+            remedy="Put them right in the wand file.",
+            cameras=tracks.names,
+        )
+    found = suspects(tracks, wand, views)
+    return as_error(found) if found else None
 
 
 def _solved(
@@ -207,23 +221,39 @@ def _solved(
     held = replace(held, ring_sigma_px=ring_sigmas(rig, used.names))
     progress("rig as a whole", 0, 1)
     whole = whole_apart(rig, used, held)
-    if fit.wand_finding and any(d.finding == RigFault.WAND for d in whole.doubts):
-        # Told once, and by what was found before the solve gave way to it.
-        wand = {"marker": fit.wand_finding.marker, "offset_mm": fit.wand_finding.offset_mm}
-        whole = replace(
-            whole,
-            doubts=tuple(
-                replace(d, figures=wand) if d.finding == RigFault.WAND else d for d in whole.doubts
-            ),
-        )
-        told = str(fit.wand_finding)
-        rig = replace(rig, findings=tuple(text for text in rig.findings if text != told))
+    if fit.wand_finding:
+        free = is_lens_free(used, options.lens)
+        whole = _wand_told_once(whole, fit.wand_finding, used, stated, free)
+        if any(d.finding == RigFault.WAND for d in whole.doubts):
+            told = str(fit.wand_finding)
+            rig = replace(rig, findings=tuple(text for text in rig.findings if text != told))
     whole = replace(
         whole, doubts=(*stated_lenses(rig, used, held, fit.freed, whole), *whole.doubts)
     )
     rig = replace(rig, doubts=whole.doubts)
     is_whole = options.frames is None and not options.timing
     return Solution(rig, used, fit, held, whole, is_whole, named)
+
+
+def _wand_told_once(
+    whole: Whole, found: WandFinding, tracks: Tracks, stated: Wand, free: NDArray[np.bool_]
+) -> Whole:
+    """Return the doubts with the wand's told once: by what was found before the solve gave way to
+    it, or by the markers that its file exchanges, of which all else about it comes.
+    """
+    if not {d.finding for d in whole.doubts} & {RigFault.WAND, RigFault.OFF_LINE}:
+        return whole
+    if names := exchanged_markers(stated, pair_views(tracks, stated, overlap(tracks), free)):
+        of_it = {RigFault.WAND, RigFault.OFF_LINE, RigFault.LENGTHS}
+        rest = (d for d in whole.doubts if d.finding not in of_it)
+        return replace(whole, doubts=(Doubt(RigFault.WAND, (), {"exchanged": list(names)}), *rest))
+    figures = {"marker": found.marker, "offset_mm": found.offset_mm}
+    return replace(
+        whole,
+        doubts=tuple(
+            replace(d, figures=figures) if d.finding == RigFault.WAND else d for d in whole.doubts
+        ),
+    )
 
 
 def _with_all_names(task: Task, fit: Fit, progress: Progress) -> tuple[Task, Fit]:

@@ -4,13 +4,18 @@ is right.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from calib.check.inspect import inspect
+from calib.check.verdicts import Shortcoming, Verdict
 from calib.core.parameters import POSITION, WandCoordinate
 from calib.core.wand import Wand
+from calib.errors import UnsolvableError
 from calib.pipeline import calibrate
-from calib.simulate import Scenario, Simulation, sample_points, simulate
+from calib.simulate import Scenario, Simulation, path, sample_points, simulate
 from calib.solve.bundle.shape import ShapePrior
 from calib.solve.certainty.normal import Information
 from calib.solve.certainty.wand_check import _joint_minimum
@@ -112,3 +117,31 @@ def test_rounding_in_what_the_capture_cannot_say_changes_nothing() -> None:
         again, freedom, _ = _joint_minimum(Information.of(rounded, gradient), stated, shape, None)
         assert freedom == 11
         assert again == pytest.approx(chi_square, rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("wand", "order"),
+    [("line3", (1, 0, 2)), ("line3", (0, 2, 1)), ("plane5", (0, 2, 3, 4, 1)), ("solid6", (1, 0))],
+)
+def test_markers_exchanged_in_the_file_are_named(wand: str, order: tuple[int, ...]) -> None:
+    """Whether the solve ends or not, and before it: in one finding, not as the wand's lengths or
+    a marker metres beside it.
+    """
+    simulation = capture(wand, is_certified=False, seed=54)
+    right = simulation.wand
+    at = [*order, *range(len(order), len(right.markers))]
+    given = Wand(right.name, right.markers, right.points_mm[at], right.sigma_mm)
+    names = [right.markers[k] for k, of in enumerate(at) if k != of]
+    (told,) = [f for f in inspect(simulation.tracks, given).findings if f.severity == Verdict.ACT]
+    assert told.kind == Shortcoming.WAND and list(told.figures["exchanged"]) == names
+    rig = calibrate(simulation.tracks, given)
+    assert [dict(d.figures) for d in rig.doubts] == [{"exchanged": names}]
+    assert not rig.findings and "come out at one another's places" in str(rig.doubts[0])
+
+
+def test_markers_exchanged_are_named_where_a_solve_fails(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(path.MARKERS_MM, "plane5", [[0, 0, 0], [500, 0, 0], [0, 260, 0]])
+    simulation = capture("plane5", is_certified=False, seed=41)
+    points = simulation.wand.points_mm[[1, 0, 2]]
+    with pytest.raises(UnsolvableError, match="found p and q at one another's places"):
+        calibrate(simulation.tracks, replace(simulation.wand, points_mm=points))

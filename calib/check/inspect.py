@@ -22,7 +22,7 @@ from calib.solve.start.graph import CameraGraph, Overlap, camera_graph, overlap
 from calib.solve.start.late import late_cameras
 from calib.solve.start.lenses import is_lens_free
 from calib.solve.start.motion import STILL_TRAVEL, Depth, camera_travel, depth, travel
-from calib.solve.start.pair_views import odd_length, pair_views
+from calib.solve.start.pair_views import exchanged_markers, odd_length, pair_views
 from calib.solve.start.suspects import suspects
 
 # Pose and lens of a camera have ten unknowns; twenty points to each leave their noise a tenth of
@@ -129,7 +129,9 @@ def _pairs(tracks: Tracks, wand: Wand, table: Overlap, progress: Progress) -> It
         if late.camera not in {s.camera for s in misread}:
             delay = {"frames": late.frames, "sigma": late.sigma, "px": late.px}
             yield Finding(Shortcoming.TIMING, ACT, (late.camera,), delay)
-    if (odd := odd_length(wand, views)) is not None:
+    if names := exchanged_markers(wand, views):
+        yield Finding(Shortcoming.WAND, ACT, (), {"exchanged": names})
+    elif (odd := odd_length(wand, views)) is not None:
         figures = {"between": (odd.first, odd.second), "share": odd.share}
         yield Finding(Shortcoming.WAND, ACT, (), figures)
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import permutations
 
 import numpy as np
 
@@ -10,6 +12,10 @@ from calib.core.geometry import Array, frozen
 from calib.core.names import check_name
 from calib.errors import InputError
 
+# By what lengths differ, as logarithms: those of pairs of cameras whose lenses are known roughly,
+# or of a file with markers exchanged (18 captures: 0.05 at most, 0.4 at least). Of more markers
+# there are too many orders.
+ALIKE, SURELY_OTHER, MOST_ORDERED = 0.1, 0.25, 6
 MOST_MM = 1e6  # of a coordinate: no wand is a kilometre long, and squares of larger ones overflow
 
 
@@ -134,3 +140,28 @@ class Wand:
         _, _, axes = np.linalg.svd(centred)
         offset = np.abs(centred @ axes.T).max(axis=0)
         return max(1, int((offset > max(3.0 * self.sigma_mm, 0.002 * self.span_mm)).sum()))
+
+
+def exchanged(found_mm: Array, stated_mm: Array) -> tuple[int, ...]:
+    """Return the order in which a wand's stated lengths (M, M) are those found, but for their
+    scale: that which moves fewest markers; none where they are as stated, or in no order.
+
+    >>> line = np.array([[0.0, 170, 460], [170, 0, 290], [460, 290, 0]])
+    >>> exchanged(1.3 * line[[1, 0, 2]][:, [1, 0, 2]], line), exchanged(line, line)
+    ((1, 0, 2), ())
+    """
+    n = len(stated_mm)
+    i, j = np.triu_indices(n, 1)
+    i, j = np.array([i, j])[:, np.isfinite(found_mm[i, j])]
+    if not 3 <= n <= MOST_ORDERED or len(i) < n:
+        return ()
+
+    def misfit(order: Sequence[int]) -> float:
+        at = np.array(order)
+        ratio = np.log(found_mm[i, j] / stated_mm[at[i], at[j]])
+        return float(np.abs(ratio - np.median(ratio)).max())
+
+    if misfit(range(n)) < SURELY_OTHER:
+        return ()
+    alike = [order for order in permutations(range(n)) if misfit(order) < ALIKE]
+    return min(alike, key=lambda order: sum(k != at for at, k in enumerate(order)), default=())

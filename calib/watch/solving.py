@@ -11,7 +11,6 @@ from calib.core.wand import Wand
 from calib.errors import UnsolvableError
 from calib.pipeline import misread
 from calib.solve.start.lenses import is_lens_free
-from calib.solve.start.suspects import as_error
 from calib.watch.calls import is_late
 from calib.watch.records import Call
 from calib.watch.rough import Rough, solve_roughly
@@ -33,9 +32,8 @@ class Solving:
             found = inspect(self.tracks)
             rough = solve_roughly(self.tracks, self.wand, self.step, self.before)
         except UnsolvableError as error:
-            if suspects := misread(self.tracks, self.wand, is_lens_free(self.tracks, "auto")):
-                return Solved(None, str(as_error(suspects)))
-            return Solved(None, str(error))
+            free = is_lens_free(self.tracks, "auto")
+            return Solved(None, str(misread(self.tracks, self.wand, free) or error))
         against = [str(f.kind) for f in found.findings if f.severity == Verdict.ACT]
         late = zip(rough.late_frames.tolist(), rough.late_sigma_frames.tolist(), strict=True)
         against += [str(Call.LATE)] if any(is_late(*pair) for pair in late) else []

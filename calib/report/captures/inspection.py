@@ -196,6 +196,11 @@ def _names(f: Finding) -> str:
 
 
 def _wand(f: Finding) -> str:
+    if "exchanged" in f.figures:
+        return (
+            f"Markers {listed(f.figures['exchanged'])} come out at one another's places in all "
+            "pairs of cameras. Put them right in the wand file."
+        )
     (a, b), share = f.figures["between"], f.figures["share"]
     return (
         f"The wand is not as its file says: from {a} to {b} it comes out "

@@ -62,16 +62,8 @@ def seen(doubt: Doubt) -> str:
     f, name = doubt.figures, doubt.finding
     if name == RigFault.MIRRORED:
         return "the wand fits what they saw only in a mirror"
-    if name == RigFault.WAND and f["marker"] is None:
-        return (
-            f"its markers lie off by some {f['offset_mm']:.2f} mm, and which one cannot be told"
-            " from this capture; the scale is only as sure as that"
-        )
     if name == RigFault.WAND:
-        return (
-            f"marker {f['marker']} lies {f['offset_mm']:.2f} mm from where the wand file has it, as"
-            " the images show it"
-        )
+        return _wand(f)
     if name == RigFault.OFF_LINE:
         return (
             f"marker {f['marker']} stands beside the line of the others, by {f['offset_mm']:.2f} mm"
@@ -110,6 +102,20 @@ def seen(doubt: Doubt) -> str:
             f" nothing, elsewhere {f['usual']:.1%}"
         )
     return _stated(doubt) if name == RigFault.STATED else _pair(f)
+
+
+def _wand(f: Any) -> str:
+    if "exchanged" in f:
+        return f"markers {listed(f['exchanged'])} come out at one another's places"
+    if f["marker"] is None:
+        return (
+            f"its markers lie off by some {f['offset_mm']:.2f} mm, and which one cannot be told"
+            " from this capture; the scale is only as sure as that"
+        )
+    return (
+        f"marker {f['marker']} lies {f['offset_mm']:.2f} mm from where the wand file has it, as"
+        " the images show it"
+    )
 
 
 def _stated(doubt: Doubt) -> str:
@@ -166,6 +172,8 @@ def _pair(f: Any) -> str:
 
 
 def _remedy(doubt: Doubt) -> str:
+    if doubt.finding == RigFault.WAND and "exchanged" in doubt.figures:
+        return "Put them right in the wand file, and solve again"
     if doubt.figures.get("is_exchanged"):
         names = renaming(doubt.cameras)
         return f"Their points, or their stated lenses, stand under each other's names: {names}"

@@ -12,7 +12,7 @@ from calib.core.camera import Lens, undistort
 from calib.core.geometry import Array
 from calib.core.progress import Progress, quiet
 from calib.core.tracks import CameraTracks, Tracks
-from calib.core.wand import Wand
+from calib.core.wand import Wand, exchanged
 from calib.solve.start.epipolar import essential_candidates
 from calib.solve.start.graph import MIN_SHARED_POINTS, Overlap
 from calib.solve.start.lenses import start_lens
@@ -105,6 +105,21 @@ def odd_length(wand: Wand, views: PairViews) -> OddLength | None:
         return None
     i, j = divmod(worst[1], len(wand.markers))
     return OddLength(wand.markers[i], wand.markers[j], float(np.expm1(worst[0])))
+
+
+def exchanged_markers(wand: Wand, views: PairViews) -> tuple[str, ...]:
+    """Return the markers that stand at one another's places in the wand file, as most pairs see
+    them; none where its lengths come out in no other order.
+    """
+    seen = [v.stretch for v in views.values() if v.stretch is not None and v.share >= BREAKS]
+    if len(seen) < MIN_WITNESSES:
+        return ()
+    stretch = np.array(seen)
+    is_told = np.isfinite(stretch).sum(axis=0) >= MIN_WITNESSES
+    found = np.full_like(stretch[0], np.nan)
+    found[is_told] = np.exp(np.nanmedian(stretch[:, is_told], axis=0))
+    order = exchanged(wand.lengths_mm * found, wand.lengths_mm)
+    return tuple(wand.markers[at] for at, k in enumerate(order) if k != at)
 
 
 def _neighbours(table: Overlap, cameras: Iterable[int]) -> list[tuple[int, int]]:

@@ -159,6 +159,16 @@ def _lost_frames(
     return _with(sim.tracks, {name: lost}), sim.wand
 
 
+def _jumping_count(
+    sim: Simulation, name: str, strength: float, rng: np.random.Generator
+) -> tuple[Tracks, Wand]:
+    """Somewhere in the wave the camera's counter runs ahead by a number of frames."""
+    camera = sim.tracks.camera(name)
+    at = int(rng.uniform(0.1, 0.8) * len(sim.R_world_from_wand))
+    number = np.where(camera.frame >= at, camera.frame + int(strength), camera.frame)
+    return _with(sim.tracks, {name: replace(camera, frame=number)}), sim.wand
+
+
 def _reversed_names(
     sim: Simulation, name: str, strength: float, rng: np.random.Generator
 ) -> tuple[Tracks, Wand]:
@@ -381,6 +391,11 @@ MISTAKES: dict[str, Mistake] = {
     ),
     "frames lost half-way": Mistake(
         expected=(Reading.LOST,), strengths=(1.0, 2.0, 5.0), edit=_lost_frames, is_half_way=True
+    ),
+    "count jumps": Mistake(
+        expected=(Reading.LOST, Reading.SHIFTED),
+        strengths=(60.0, 120.0, 240.0),
+        edit=_jumping_count,
     ),
     "names reversed": Mistake(expected=(Reading.REVERSED,), edit=_reversed_names, wands=("line3",)),
     "mirrored": Mistake(expected=(Reading.MIRRORED,), edit=_image("x")),

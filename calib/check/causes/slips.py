@@ -21,7 +21,9 @@ from calib.solve.clock.frame_slip import find_frames
 from calib.solve.fit import frames_with_pose
 from calib.solve.hold import RigFit
 
-MAX_SLIP_S = 0.5  # frame counts are searched this far either way
+# Frame counts are searched this far either way, by so many points that lie far off; a clock that
+# runs away does not go farther than the shorter one.
+MAX_SLIP_S, MAX_DRIFT_S, MOST_TRIED = 20.0, 0.5, 200
 MIN_POINTS = 60  # that a frame count tells apart: a share of them is then known to 6 %
 # Shares of the points that lie nearer at the frames found: before the change few, after it most.
 FEW, MOST = 0.25, 0.75
@@ -32,6 +34,7 @@ DRIFT_STEP = (
     0.25  # in frames, of the ends of a count that runs evenly: points are known to some such
 )
 EXPLAINED = 0.3  # of their distance is left, in the median: what a lens or a pose leaves is more
+MOST_LEFT_PX = 20.0  # and no more than this: of points a thousand px off a third is any other place
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,9 +83,11 @@ def _slip(
     others[:, problem.frame[at]] -= fit.is_inlier[:, at]
     placed = np.asarray((others >= 2).any(axis=0))
     # Points that lie far off alone speak for another count, and most cameras have few.
-    far, least = own > FAR * fit.sigma_px[c], MOST * MIN_POINTS
-    if far.sum() < least:
+    every, least = np.flatnonzero(own > FAR * fit.sigma_px[c]), MOST * MIN_POINTS
+    if len(every) < least:
         return None
+    far = every[np.linspace(0, len(every) - 1, min(len(every), MOST_TRIED)).astype(int)]
+    least *= len(far) / len(every)
     best: tuple[float, Slip] | None = None
     reach = max(2, round(MAX_SLIP_S * tracks.frame_rate_hz))
     for frames in (k for k in range(-reach, reach + 1) if k):
@@ -99,13 +104,14 @@ def _slip(
             continue
         late = votes & (frame >= found)
         left = float(np.median(other[late]))
-        if left > EXPLAINED * np.median(own[late]):
+        if left > min(EXPLAINED * np.median(own[late]), MOST_LEFT_PX):
             continue
         if best is None or left < best[0]:  # of neighbouring counts as many points vote for each
             best = left, Slip(frames, found)
-    if best is None or _is_drifting(fit, c, marker, pair, placed, best[1]):
+    if best is None:
         return None
-    return best[1]
+    may_drift = abs(best[1].frames) <= MAX_DRIFT_S * tracks.frame_rate_hz
+    return None if may_drift and _is_drifting(fit, c, marker, pair, placed, best[1]) else best[1]
 
 
 def _is_drifting(

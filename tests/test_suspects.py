@@ -98,6 +98,29 @@ def test_a_count_that_began_elsewhere_is_told(frames: int) -> None:
     assert (suspect.camera, suspect.reading, suspect.frames) == (name, Reading.SHIFTED, -frames)
 
 
+@pytest.mark.parametrize("seed, share, frames", [(700200, 0.16, 240), (1104, 0.6, 60)])
+def test_a_count_that_jumps_by_seconds_is_told_with_its_frame(
+    seed: int, share: float, frames: int
+) -> None:
+    """Early in a wave it was told as numbers shifted throughout, or as another recording."""
+    sim = clean(seed).simulation
+    at, camera = int(share * len(sim.R_world_from_wand)), sim.tracks.cameras[1]
+    number = np.where(camera.frame >= at, camera.frame + frames, camera.frame)
+    jumped = replace(camera, frame=number)
+    others = (jumped if c is camera else c for c in sim.tracks.cameras)
+    capture = Capture(
+        tracks=replace(sim.tracks, cameras=tuple(others)),
+        wand=sim.wand,
+        cameras=(camera.name,),
+        simulation=sim,
+    )
+    (told,) = suspects(capture.tracks, capture.wand, views(capture))
+    assert (told.camera, told.reading, told.frames) == (camera.name, Reading.LOST, -frames)
+    seen = camera.frame[camera.marker >= 0]
+    before, after = seen[seen < at].max(), seen[seen >= at].min() + frames
+    assert before - 25 <= told.since_frame <= after + 25  # within a second of the jump
+
+
 @pytest.mark.parametrize(("seed", "n_cameras", "frames"), [(4, 8, 17), (7, 6, -30), (8, 10, 4)])
 def test_half_of_the_cameras_whose_counts_jump_alike_are_told(
     seed: int, n_cameras: int, frames: int

@@ -12,7 +12,10 @@ from calib.core.geometry import Array
 from calib.core.tracks import CameraTracks
 from calib.solve.start.late import image_velocity
 
-MOST = 3  # shifts that are returned: of a whole wave the right one was there in 30 of 30
+# Shifts that are returned: of 27 waves, or the last third of one, in which a count had jumped, the
+# right one was among them in 24.
+MOST = 6
+NEAR = 6  # frames by which the wand's speed may miss it: four in five within two
 MOST_FRAMES = 2_000_000  # of a count: half a day at 50 Hz; beyond, two recordings were joined
 
 
@@ -46,8 +49,11 @@ def likely_shifts(camera: CameraTracks, others: Sequence[CameraTracks]) -> list[
     merit = product / scale * np.sqrt(np.maximum(common, 0.0))
     is_peak = (merit > 0) & (merit >= np.roll(merit, 1)) & (merit > np.roll(merit, -1))
     peaks = np.flatnonzero(is_peak)
-    likeliest = peaks[np.argsort(-merit[peaks], kind="stable")][:MOST]
-    return [int(k if k <= last - first else k - n) + first - start for k in likeliest]
+    likeliest: list[int] = []
+    for k in peaks[np.argsort(-merit[peaks], kind="stable")].tolist():
+        if len(likeliest) < MOST and all(abs(k - other) > NEAR for other in likeliest):
+            likeliest.append(k)
+    return [(k if k <= last - first else k - n) + first - start for k in likeliest]
 
 
 def _log_speeds(camera: CameraTracks) -> Array:

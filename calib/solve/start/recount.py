@@ -4,7 +4,7 @@ epipolar geometry explains has its peak where counts agree.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from calib.core.geometry import Array
 from calib.core.tracks import CameraTracks, Ints, point_keys
+from calib.solve.start.counts import NEAR
 from calib.solve.start.epipolar import EPIPOLAR_PX, fundamental
 from calib.solve.start.graph import MIN_SHARED_POINTS
 from calib.solve.start.late import image_velocity
@@ -22,10 +23,14 @@ from calib.solve.start.pair_views import PARTNERS, as_shared, thin
 PEAK = 0.75  # share of inliers of the right reading at least
 BETTER = 0.15  # and by how much it must stand above the reading given
 END = 0.3  # share of a camera's points at the beginning and the end in which shifts are compared
+TIP = 0.12  # and that are asked by themselves where these hold a jump
 PART = 1 / 3  # of a frame: a drifting count's ends are tried so far beside the whole one
 MAX_SHIFT_S = 2.0  # every shift is tried this far either way, beyond those that speed tells
 TELLS = 60  # points of a pair: fewer, of a short way of the wand, fit one of many shifts by chance
-NEAR = 6  # frames by which the wand's speed may miss it: four in five within two
+# A jump is looked for so far either way, by so many points first, and at so many shifts by all.
+MAX_JUMP_S, MOST_SCREENED, MOST_TRIED = 20.0, 300, 4
+# Of lines told by one part of a wave: lenses bend them by ten px elsewhere, other counts by more.
+WIDE = 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,16 +201,11 @@ def _epipolar_px(F: Array, shared: Shared) -> Array:
 
 
 def jump(
-    camera: CameraTracks,
-    others: list[CameraTracks],
-    part: CameraTracks,
-    count: int,
-    shifts: Collection[int],
+    camera: CameraTracks, others: list[CameraTracks], part: CameraTracks, count: int, rate_hz: float
 ) -> Jump | None:
     """Return where a camera's count jumps: a ``part`` of it fits others when shifted by ``count``,
-    and what lies before or after some frame does, in the same geometry, under another of some
-    shifts, or of those about them, alone. None where nothing does; jumps of a few frames show at
-    the ends.
+    and what lies before or after some frame does, in the same geometry, under another shift alone.
+    None where nothing does; jumps of a few frames show at the ends.
     """
     moved, geometry = _shifted(part, count), []
     common = {id(other): len(shared_points(moved, other)[2]) for other in others}
@@ -218,8 +218,13 @@ def jump(
         return None
     at, is_near = _near(camera, geometry, count)
     best, most = None, float(TELLS)
-    about = {shift + step for shift in (0, *shifts) for step in range(-NEAR, NEAR + 1)}
-    for shift in sorted((s for s in about if abs(s - count) > NEAR), key=abs):
+    # A few points tell which shifts are worth a look at all.
+    some_rows = np.linspace(0, camera.n_points - 1, min(camera.n_points, MOST_SCREENED))
+    some_of = camera.rows(some_rows.astype(int))
+    reach = round(MAX_JUMP_S * rate_hz)
+    far = [s for s in range(-reach, reach + 1) if abs(s - count) > NEAR]
+    fitting = {s: int(_near(some_of, geometry[:PARTNERS], s)[1].sum()) for s in far}
+    for shift in {0, *sorted(far, key=lambda s: -fitting[s])[:MOST_TRIED]} - {count}:
         at_other, is_other = _near(camera, geometry, shift)
         frame = np.concatenate([at, at_other])
         order = np.argsort(frame, kind="stable")
@@ -251,5 +256,5 @@ def _near(
     for other, F in geometry:
         shared = Shared(*as_shared(_shifted(camera, shift), other))
         frames.append(shared.frame - shift)
-        near.append(_epipolar_px(F, shared) < 2 * EPIPOLAR_PX)
+        near.append(_epipolar_px(F, shared) < WIDE * EPIPOLAR_PX)
     return np.concatenate(frames), np.concatenate(near)

@@ -25,7 +25,9 @@ from calib.solve.start.recount import (
     BETTER,
     END,
     PEAK,
+    TIP,
     Jump,
+    Shift,
     best_shift,
     changes_at,
     is_drifting,
@@ -169,9 +171,20 @@ def reread(
         if whole and counts <= {whole.frames}:
             found = [whole, whole]
         fitting = [(part, of) for part, of in zip(parts, found, strict=True) if of]
-        for part, of in fitting[:1] if whole else fitting:
-            most = camera if whole else part
-            if jumped := jump(camera, witnesses, most, of.frames, tried):
+        if whole:
+            fitting = [(camera, whole)]
+        elif not fitting:  # both ends may hold a jump
+            tips = np.quantile(camera.frame, [TIP, 1.0 - TIP])
+            edges = camera.rows(camera.frame < tips[0]), camera.rows(camera.frame >= tips[1])
+            shares = [pooled(edge, witnesses) for edge in edges]
+            fitting = [
+                (edge, Shift(0, share, share))
+                for edge, share in zip(edges, shares, strict=True)
+                if share >= PEAK
+            ]
+        for part, of in fitting:
+            jumped = jump(camera, witnesses, part, of.frames, tracks.frame_rate_hz)
+            if jumped:
                 share = min(of.share, jumped.share)
                 return _lost(camera, jumped, _fits(share, before))
     first, second = found

@@ -359,6 +359,14 @@ def test_markers_that_are_missing_or_beyond_the_wand() -> None:
     assert "markers" in kinds(found, "note")
     with pytest.raises(InputError, match="below the wand's 3 markers"):
         inspect(five.tracks, simulation.wand)
+    # Of points without names too: a file may list a marker that came off.
+    bare = [replace(c, marker=np.full(c.n_points, -1, np.int16)) for c in five.tracks.cameras]
+    more = replace(
+        five.wand,
+        markers=(*five.wand.markers, "lost"),
+        points_mm=np.vstack([five.wand.points_mm, [100.0, 100.0, 0.0]]),
+    )
+    assert "Marker lost of the wand" in str(inspect(Tracks(tuple(bare), 25.0), more))
     one = [replace(c, marker=np.where(c.marker == 1, 1, -1)) for c in simulation.tracks.cameras]
     # Carried about alone a marker needs a distance; where a wand was waved, the others are missing.
     assert "markers" in kinds(inspect(Tracks(tuple(one), 25.0)), "note")

@@ -16,6 +16,8 @@ from calib.core.rig import Rig
 from calib.core.tracks import Tracks
 from calib.errors import InputError
 from calib.pipeline import calibrate
+from calib.report.papers.document import as_markdown
+from calib.report.papers.record import Read, hand_over
 from calib.simulate import Scenario, Simulation, simulate
 from calib.solve.bundle.descent import (
     BundleOptions,
@@ -127,11 +129,33 @@ def test_the_distances_uncertainty_is_in_the_error_bars() -> None:
         )
 
 
+def test_a_marker_without_a_name_is_what_cameras_see_alone() -> None:
+    """Among reflections as simulated ones show; the points of a wand are not taken for one."""
+    sim = simulated(*CASES[0])
+    cameras = [
+        replace(with_points(c, is_own), marker=np.full(is_own.sum(), -1, np.int16))
+        for c in sim.tracks.cameras
+        for is_own in [(c.marker == 0) | (c.marker < 0)]
+    ]
+    options = SolveOptions(distance=distance_of(sim))
+    rig = calibrate(Tracks(tuple(cameras), sim.tracks.frame_rate_hz), None, options)
+    named = calibrate(single(sim, 0, False), None, options)
+    for a, b in zip(rig.cameras, named.cameras, strict=True):
+        assert rig.covariance is not None
+        sigma = np.linalg.norm(rig.covariance.sigma(a.name, POSITION))
+        assert np.linalg.norm(a.position_mm - b.position_mm) < 3.0 * sigma, a.name
+    nameless = [replace(c, marker=np.full(c.n_points, -1, np.int16)) for c in sim.tracks.cameras]
+    with pytest.raises(InputError, match="one point looks like any other"):
+        calibrate(replace(sim.tracks, cameras=tuple(nameless)), None, options)
+
+
 def test_the_table_of_a_single_marker() -> None:
     sim = simulated(*CASES[0])
     tracks = single(sim, 0, True)
     rig = calibrate(tracks, None, SolveOptions(distance=distance_of(sim)))
     table = residual_table(rig, tracks)
+    assert "A single marker has no lengths" in str(table)
+    assert "| scale by" in as_markdown(hand_over(Read("rig.h5", "", rig)))
     assert table.wand.n_lengths == 0 and rig.provenance["options"]["distance"]
     # A point in two views leaves one of four coordinates free, in more views most of them: sigma is
     # corrected for it.
@@ -164,6 +188,9 @@ def test_what_is_refused() -> None:
     for arguments in (("a", "a", 1.0), ("a", "b", 0.0), ("a", "b", np.nan), ("a", "b", 1.0, -1.0)):
         with pytest.raises(InputError, match="distance"):
             KnownDistance(*arguments)
+    with pytest.raises(InputError, match="Give it in mm, not in m"):
+        KnownDistance("a", "b", 3.5)
+    assert KnownDistance("a", "b", 3.5, 0.1).length_mm == 3.5
 
 
 def test_pairs_are_brought_to_one_scale() -> None:

@@ -75,6 +75,7 @@ def inspect(tracks: Tracks, wand: Wand | None = None, progress: Progress = quiet
     timing, moved, flat = _timing(named), travel(named), depth(named, None if is_bare else table)
     findings = [
         *([unnamed] if unnamed else _identity(named, cameras, wand)),
+        *(() if is_bare else _missing(named, wand)),
         *_wave(moved, flat, named.names),
         *_links(graph),
         *_amounts(cameras, is_still=moved < STILL_TRAVEL),
@@ -188,8 +189,12 @@ def _identity(
         # Without a wand it is one marker that was carried about, and a distance gives the scale.
         severity, names = (NOTE, ()) if wand is None else (ACT, tracks.names)
         yield Finding(Shortcoming.MARKERS, severity, names, {"index": int(seen[0])})
-    elif named and wand is not None and seen.size < len(wand.markers):
-        missing = [name for i, name in enumerate(wand.markers) if i not in seen]
+
+
+def _missing(tracks: Tracks, wand: Wand | None) -> Iterable[Finding]:
+    seen = {int(m) for c in tracks.cameras for m in np.unique(c.marker)} - {-1}
+    missing = [name for i, name in enumerate(wand.markers if wand else ()) if i not in seen]
+    if missing and len(seen) > 1:
         yield Finding(Shortcoming.MARKERS, NOTE, (), {"missing": missing})
 
 

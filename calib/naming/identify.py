@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from typing import ClassVar
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calib.core.geometry import Array
 from calib.core.names import listed
@@ -27,6 +28,9 @@ TWO_WANDS_SHARE, TWO_WANDS_FRAMES = 0.02, 20
 # capture, one in five among four stray points; as many or fewer where one of five markers in a
 # plane lies off by a twentieth of the wand, one in fifty where one of three on a line does.
 FEW_VIEWS = 0.3
+# Of the frames that show points, those that show one alone, where a single marker was carried: of
+# a wand's, seen one by one, nothing would tell that they are several.
+LONE_SHARE = 0.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -77,7 +81,8 @@ def identify(tracks: Tracks, wand: Wand, progress: Progress = quiet) -> Identifi
     """Return the capture with each camera's points named by the wand's markers, as far as that is
     safe.
 
-    Points in masks and those that fit no wand keep marker -1; none is lost.
+    Points in masks and those that fit no wand keep marker -1; none is lost. A single marker is what
+    a camera sees alone.
 
     Parameters
     ----------
@@ -107,15 +112,22 @@ def identify(tracks: Tracks, wand: Wand, progress: Progress = quiet) -> Identifi
             found="markers that are identified already",
             remedy="Use it as it is.",
         )
-    shape = shape_of(wand)
     if not any(c.n_points for c in tracks.cameras):
         raise InputError("cameras", expected="points", found="none in any camera")
+    cameras = [replace(c, masks_px=stray_masks(c, tracks.frame_rate_hz)) for c in tracks.cameras]
+    alone = [_alone(c) for c in cameras]
+    shows = sum(len(np.unique(c.frame[~c.is_masked])) for c in cameras)
+    is_point = len(wand.markers) == 1 and sum(map(np.sum, alone)) > LONE_SHARE * shows
+    shape = None if is_point else shape_of(wand)
     out, report, doubles = [], [], []
-    for k, bare in enumerate(tracks.cameras):
-        progress("identify", k, len(tracks.cameras))
-        camera = replace(bare, masks_px=stray_masks(bare, tracks.frame_rate_hz))
+    for k, camera in enumerate(cameras):
+        progress("identify", k, len(cameras))
         masks, masked = masks_of(camera), camera.is_masked
-        marker, n_double, n_frames = name_camera(camera, ~masked, shape, tracks.frame_rate_hz)
+        if shape is None:
+            marker = np.where(alone[k], 0, -1).astype(np.int16)
+            n_double, n_frames = 0, int(alone[k].sum())
+        else:
+            marker, n_double, n_frames = name_camera(camera, ~masked, shape, tracks.frame_rate_hz)
         out.append(replace(camera, marker=marker))
         counts = camera.n_points, len(masks), int(masked.sum()), int((marker >= 0).sum()), n_frames
         report.append(CameraNames(camera.name, *counts))
@@ -123,7 +135,19 @@ def identify(tracks: Tracks, wand: Wand, progress: Progress = quiet) -> Identifi
     _refuse_two_wands(report, doubles, wand)
     if not any(c.named for c in report):
         raise _nothing_named(report, tracks, wand)
-    return Identification(replace(tracks, cameras=tuple(out), is_identified=True), tuple(report))
+    # Alone nothing tells a marker from what else moves: nothing to name anew once a rig stands.
+    named = replace(tracks, cameras=tuple(out), is_identified=not is_point)
+    return Identification(named, tuple(report))
+
+
+def _alone(camera: CameraTracks) -> NDArray[np.bool_]:
+    """Return which points (n,) a frame shows alone, but for those in masks."""
+    _, at, count = np.unique(
+        camera.frame[~camera.is_masked], return_inverse=True, return_counts=True
+    )
+    out = np.zeros(camera.n_points, bool)
+    out[~camera.is_masked] = count[at] == 1
+    return out
 
 
 def _refuse_two_wands(report: list[CameraNames], doubles: list[int], wand: Wand) -> None:
@@ -174,7 +198,8 @@ def _nothing_named(report: list[CameraNames], tracks: Tracks, wand: Wand) -> Uns
     )
     found = "none"
     remedy = (
-        "Check that this is the wand that was waved, and that each camera sees all of it at times."
+        "Check that this is the wand that was waved, that none of its markers came off, and that "
+        "each camera sees all of it at times."
     )
     if most < n:
         found = f"{most} at most"

@@ -187,10 +187,8 @@ def _notes(rig: Rig, named: Identification | None, options: SolveOptions) -> lis
 
     out = []
     if named is not None:
-        out.append(
-            f"markers were not identified: {names.summary(named)}; calib identify lists them and "
-            "keeps the names"
-        )
+        how = "; calib identify lists them and keeps the names" if options.distance is None else ""
+        out.append(f"markers were not identified: {names.summary(named)}{how}")
     if options.distance is not None:
         out.append(f"scale from the distance of {options.distance}")
     left_out = (f"left out: {name}: {reason}" for name, reason in rig.left_out.items())

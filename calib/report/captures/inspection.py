@@ -222,8 +222,8 @@ def _markers(found: Inspection, f: Finding) -> str:
         )
     if "missing" in f.figures:
         return (
-            f"Marker {listed(f.figures['missing'])} of the wand was never identified. Check that "
-            "this is the wand that was waved."
+            f"Marker {listed(f.figures['missing'])} of the wand was never identified. "
+            "Check that this is the wand that was waved, and that none of its markers came off."
         )
     of = [_camera(found, name) for name in f.cameras]
     worst = listed([f"{c.name} ({1 - c.identified / c.points:.0%})" for c in of])

@@ -212,6 +212,10 @@ def _lenses(rig: Rig) -> Section:
 def _wand(rig: Rig) -> Section:
     wand, used = rig.wand, rig.wand_used
     names = wand.markers
+    if len(names) == 1:
+        by = rig.provenance.get("options", {}).get("distance")
+        scale = (("scale by", in_words(by)),) if by else ()
+        return Section("Wand", facts=(("wand", "none: a single marker was carried about"), *scale))
     change = np.abs(used.lengths_mm - wand.lengths_mm).max()
     facts = (
         ("wand", f"{wand.name}, {counted(len(names), 'marker')}, {SHAPES[wand.dimension]}"),

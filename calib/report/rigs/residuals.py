@@ -203,6 +203,10 @@ def lasting_sentences(lasting: dict[str, Any], explain: bool = True) -> list[str
 
 def lengths_sentence(w: WandLengths) -> str:
     """Return how far the wand's lengths come out off."""
+    if not w.span_mm:
+        return (
+            "A single marker has no lengths: the scale is as sure as the distance that was given."
+        )
     if not w.n_lengths:
         return "Wand lengths: none, no frame shows two markers in two cameras each."
     return (

@@ -30,6 +30,7 @@ MIN_TIE_FRAMES = (
 # as their error bars say; two views leave one focal length open wherever the optical axes meet
 # (Hartley & Zisserman 2004, section 19.3.1).
 MIN_CAMERAS = 3
+LEAST_SIGMAS = 10  # of a known distance: less well known it gives no scale, or is in metres
 ROUNDS = 20  # of reweighting for the L1 fit of scales
 
 
@@ -59,6 +60,15 @@ class KnownDistance:
             if not (np.isfinite(value) and value >= least):
                 expected = "above 0 mm" if least else "of 0 mm or more"
                 raise InputError("distance", expected=f"a {name} {expected}", found=f"{value:g}")
+
+        if self.length_mm < LEAST_SIGMAS * self.sigma_mm:
+            raise InputError(
+                "distance",
+                expected=f"a length of more than {LEAST_SIGMAS} times its uncertainty, "
+                f"{self.sigma_mm:g} mm",
+                found=f"{self.length_mm:g} mm",
+                remedy="Give it in mm, not in m; or state how well it is known.",
+            )
 
     def __str__(self) -> str:
         return (

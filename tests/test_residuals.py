@@ -37,7 +37,7 @@ from tests.captures import (
 )
 
 # Of a pattern over the sensor.
-BENT = ("inner_px", "middle_px", "outer_px", "cell_px", "cell_x", "cell_y", "left_px", "share")
+BENT = ("inner_px", "middle_px", "outer_px", "cell_px", "cell_x", "cell_y")
 
 # ---- the figures
 

@@ -57,6 +57,7 @@ FAULTS = {
         "vibration",
         "at 5.3",
     ),
+    "sways": ({"sway_px": {"cam02": 0.3}}, "sways", "swing together"),
     "stray": (
         {"stray_share": {"cam02": 0.05}, "outlier_px": (0.57, 2.3)},
         "stray points",
@@ -229,6 +230,27 @@ def test_a_swing_within_the_noise_needs_no_hand(seed):
     """A tenth of a pixel beside a noise of as much raises it by an eighth: sqrt(1 + 0.5² / 1²)."""
     table = table_of(planted("room", seed, vibration_px={"cam02": 0.1}))
     assert "cam02" not in act(table), str(table)
+
+
+@pytest.mark.parametrize("seconds", [0.3, 1.0])
+def test_a_mount_that_sways_is_told_with_its_size_and_time(seconds):
+    """Half a pixel in 60 s: of n independent swings the size is known to 1 / sqrt(4 n) of itself
+    (two coordinates), and rig and stretches left out take a part. Once all cameras sway alike none
+    stands out.
+    """
+    seed, n = 31, 60.0 / (2.0 * seconds)  # a first-order process forgets in twice its time constant
+    sway = {"sway_px": {"cam04": 0.5}, "wander_s": seconds}
+    sim = simulate(Scenario(layout="dome", n_cameras=8, n_frames=1500, seed=seed, **sway))
+    row = next(r for r in table_of(sim).cameras if r.name == "cam04")
+    cause = row.causes[0]
+    assert cause.cause == "sways" and act(table_of(sim)) == ["cam04"]
+    spread = 3.0 / np.sqrt(4.0 * n)
+    assert 0.7 - spread < cause.figures["size_px"] / (0.5 * np.sqrt(2.0)) < 1.0 + spread
+    assert seconds / 3.0 < cause.figures["lasts_s"] < 3.0 * seconds
+    every = Scenario(
+        layout="dome", n_cameras=8, n_frames=1500, seed=seed, wander_px=0.15, wander_s=seconds
+    )
+    assert "sways" not in {c.cause for r in table_of(simulate(every)).cameras for c in r.causes}
 
 
 @pytest.mark.parametrize(("off_mm", "is_told"), [(2.4, False), (30.0, True)])

@@ -28,6 +28,7 @@ UNSURE = frozenset(
         Fault.LENS,
         Fault.ROWS,
         Fault.VIBRATION,
+        Fault.SWAYS,
         Fault.JITTER,
         Fault.DRIFT,
         Fault.LOST,

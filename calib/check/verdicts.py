@@ -31,6 +31,7 @@ class Fault(StrEnum):
     LOST = "frames lost during the wave"
     ROWS = "rows exposed one after another"
     VIBRATION = "vibration"
+    SWAYS = "sways"
     STRAY = "stray points"
     NOISE = "noise only"
     ALSO_NOISY = "also noisy"

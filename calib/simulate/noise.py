@@ -84,12 +84,13 @@ def lasting_errors(s: Scenario, index: int, n_frames: int) -> tuple[Array, NDArr
 
 def wandering_errors(s: Scenario, index: int, n_frames: int) -> Array:
     """Return by how much a camera's points are all off in each frame (F, 2) in px, all the time: a
-    first-order autoregressive process of ``wander_px``, whose correlation falls to 1 / e in
-    ``wander_s``.
+    first-order autoregressive process of ``wander_px``, in some cameras of ``sway_px`` besides,
+    whose correlation falls to 1 / e in ``wander_s``.
     """
-    if not s.wander_px:
+    size = np.hypot(s.wander_px, s.sway_px.get(s.names[index], 0.0))
+    if not size:
         return np.zeros((n_frames, 2))
     kept = np.exp(-1.0 / (s.wander_s * s.frame_rate_hz))
     fresh = s.rng("wander", index).normal(size=(n_frames, 2))
     fresh[1:] *= np.sqrt(1.0 - kept**2)
-    return np.asarray(s.wander_px * scipy.signal.lfilter([1.0], [1.0, -kept], fresh, axis=0))
+    return np.asarray(size * scipy.signal.lfilter([1.0], [1.0, -kept], fresh, axis=0))

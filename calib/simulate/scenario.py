@@ -224,6 +224,9 @@ class Scenario:
     vibration_hz: Mapping[str, float] = key(
         dict, "name: how often; 4 Hz where not given, a truss's", 0.01, 1e4
     )
+    sway_px: Mapping[str, float] = key(
+        dict, "name: how far its image sways, for wander_s at a time, SD", 0, 100
+    )
     window_px: Mapping[str, float] = key(
         dict, "name: RMS of smooth shifts as by a bent window", 0, 100
     )

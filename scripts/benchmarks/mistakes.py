@@ -432,6 +432,11 @@ MISTAKES: dict[str, Mistake] = {
         strengths=(0.5, 1.0, 3.0),
         change=lambda s, c, x: replace(s, vibration_px={c: x}),
     ),
+    "mount sways": Mistake(
+        expected=(Fault.SWAYS,),
+        strengths=(0.3, 0.6, 1.5),
+        change=lambda s, c, x: replace(s, sway_px={c: x}),
+    ),
     "rolling rows": Mistake(
         expected=(Fault.ROWS,),
         strengths=(0.1, 0.3, 0.5),

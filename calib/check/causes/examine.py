@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from calib.check.causes.certainty import corner_px
 from calib.check.causes.models import MIN_SHARE, Choice, Explanation, System
 from calib.check.causes.record import Record
+from calib.check.causes.sway import Sway, sway
 from calib.check.verdicts import Fault
 from calib.core.geometry import Array
 
@@ -43,7 +44,8 @@ class Examination:
     """The explanation that a camera's residuals follow (None: none), and what it leaves: figures
     alone, as a rig's records together would take all memory.
 
-    ``sigma_px`` is the camera's noise, ``share_stray`` the share of ``n_judged`` points beyond the
+    ``sigma_px`` is the camera's noise, ``sway`` the part of it that all points have together for
+    a while, ``share_stray`` the share of ``n_judged`` points beyond the
     gate and ``swapped`` that of these which lie near another marker, ``corner_px`` what the points
     within it leave uncertain over the sensor, ``box_px`` (left, top, right, bottom) holds nine in
     ten of them by column and by row, ``levels`` is their noise by place, ``figures`` the numbers
@@ -52,6 +54,7 @@ class Examination:
 
     explanation: Explanation | None
     sigma_px: float
+    sway: Sway
     share_stray: float
     n_judged: int
     swapped: float
@@ -117,6 +120,7 @@ def examine(record: Record, known: Array) -> Examination | None:
     return Examination(
         best[0] if best else None,
         sigma,
+        _sway(record, left),
         float(share),
         int(is_counted.sum()),
         _swapped(record, is_judged & ~is_inlier),
@@ -139,6 +143,14 @@ def _swapped(r: Record, is_stray: Bools) -> float:
     own = away[np.arange(len(p)), m]
     away[np.arange(len(p)), m] = np.inf
     return float((away.min(axis=1) < 0.2 * own).mean())
+
+
+def _sway(r: Record, left: Array) -> Sway:
+    """Return how the image swings by what is ``left`` of residuals (P, M, 2) in sigmas."""
+    root = np.sqrt(r.variance).reshape(left.shape)
+    weight = np.where(r.is_used, 1.0 / r.doubt(), 0.0)
+    known = np.where(r.is_used[..., None], left * root * r.sigma_px, 0.0)
+    return sway(r.frame, known, weight, r.frame_rate_hz)
 
 
 def _levels(r: Record, left: Array) -> dict[str, float]:

@@ -18,6 +18,11 @@ def of_explanation(e: Examination) -> Figures:
     return {**e.figures, "share": e.explanation.share, "left_px": e.sigma_px}
 
 
+def of_sway(e: Examination) -> Figures:
+    """Return by how much (both coordinates) and for how long all points are off together."""
+    return {"size_px": e.sway.size_px * float(np.sqrt(2.0)), "lasts_s": e.sway.lasts_s}
+
+
 def of_stray(e: Examination, others: Array) -> Figures:
     """Return the share of stray points, its median over the other cameras (nan: not known), and how
     many lie near another marker.

@@ -18,6 +18,7 @@ from calib.check.causes.figures import Figures
 from calib.check.causes.levels import is_straying, noise_against
 from calib.check.causes.record import Record, of_cameras
 from calib.check.causes.slips import Slip, slips
+from calib.check.causes.sway import STILL, Sway
 from calib.check.verdicts import Fault
 from calib.core.geometry import Array
 from calib.core.rig import CameraStats, Rig
@@ -36,7 +37,7 @@ MAX_CORNER = 2.3
 # Of the squares: what takes more is the cause, and what it leaves is the rest of a large fault, not
 # another one.
 HALF, CLEAR = 0.5, 0.9
-GEOMETRY = {Fault.MOVED, Fault.LENS}
+GEOMETRY = Fault.MOVED, Fault.LENS
 # Off one way as often as the other: a pose or a place averages it out as it does noise.
 SCATTER = {Fault.VIBRATION, Fault.JITTER}
 # By which such a cause must raise a camera's noise, its own or the others' usual: cameras of a rig
@@ -90,15 +91,22 @@ def find_causes(
         if s.points < MIN_POINTS:
             out.append((Cause(Fault.TOO_FEW, {"points": s.points, "needed": MIN_POINTS}),))
             continue
-        causes = [_lost(slip)] if slip else _structured(e, np.delete(stray, c), np.delete(sigma, c))
         before = rig.camera(tracks.names[c]).stats
         noise = None if slip else _noise(sigma, c, s, before, e)
+        others = np.delete(stray, c), np.delete(sigma, c)
+        if slip:
+            causes = [_lost(slip)]
+        elif e is not None and _sways(e, noise):
+            causes = [Cause(Fault.SWAYS, figures.of_sway(e)), *_structured(e, *others, e.sway)]
+            noise = None
+        else:
+            causes = _structured(e, *others)
         if noise is not None:
             name = Fault.ALSO_NOISY if causes else Fault.NOISE
             causes.append(Cause(name, noise | figures.of_noise(e, radius, c)))
         bare = _coverage(s, e)
         # Few points in a corner follow any pose or lens.
-        if bare is not None and (not causes or s.coverage < MIN_COVERAGE or _is_geometry(e)):
+        if bare is not None and (not causes or s.coverage < MIN_COVERAGE or _is_of(e, *GEOMETRY)):
             causes.insert(0, bare)
         out.append(tuple(causes))
     return out
@@ -109,10 +117,16 @@ def _lost(found: Slip) -> Cause:
     return Cause(Fault.LOST, figures)
 
 
-def _structured(e: Examination | None, others_stray: Array, others_px: Array) -> list[Cause]:
-    """Return the explanation that the residuals follow and what strays, as far as there is such."""
+def _structured(
+    e: Examination | None, others_stray: Array, others_px: Array, beside: Sway = STILL
+) -> list[Cause]:
+    """Return the explanation that the residuals follow and what strays, as far as there is such.
+
+    Some swings follow a step, or a pattern where the wand went: a cause is more than those that go
+    on ``beside`` it.
+    """
     causes = []
-    if e is not None and e.explanation is not None and _matters(e, others_px):
+    if e is not None and e.explanation is not None and _matters(e, others_px, beside):
         causes.append(Cause(e.explanation.cause, figures.of_explanation(e)))
     if (
         e is not None
@@ -123,13 +137,13 @@ def _structured(e: Examination | None, others_stray: Array, others_px: Array) ->
     return causes
 
 
-def _matters(e: Examination, others_px: Array) -> bool:
+def _matters(e: Examination, others_px: Array, beside: Sway) -> bool:
     """Return whether an explanation is worth a word: what only scatters points does no more than
     noise does, and is weighed against the camera's own and the others' usual.
     """
     assert e.explanation is not None
     if e.explanation.cause not in SCATTER:
-        return True
+        return _size(e) > beside.size_px**2
     known = others_px[np.isfinite(others_px)]
     usual = max(e.sigma_px, float(np.median(known)) if len(known) else 0.0)
     return bool(e.sigma_px / np.sqrt(1.0 - e.explanation.share) > MIN_RAISED * usual)
@@ -150,12 +164,23 @@ def _noise(
     return None if large is None else {"sigma_px": float(sigma[c])} | large
 
 
+def _sways(e: Examination, noise: Figures | None) -> bool:
+    """Return whether the whole image swings for a while by more than it steps, or by most of what
+    the camera's noise is too large by.
+    """
+    square = e.sway.size_px**2
+    if noise is None:
+        return _is_of(e, Fault.KNOCK) and square > _size(e)
+    usual = noise["sigma_px"] / noise["grown"] if "grown" in noise else noise.get("others_px", 0.0)
+    return square > HALF * (noise["sigma_px"] ** 2 - usual**2)
+
+
 def _explained(e: Examination | None) -> float:
     return e.explanation.share if e and e.explanation else 0.0
 
 
-def _is_geometry(e: Examination | None) -> bool:
-    return e is not None and e.explanation is not None and e.explanation.cause in GEOMETRY
+def _is_of(e: Examination | None, *causes: Fault) -> bool:
+    return e is not None and e.explanation is not None and e.explanation.cause in causes
 
 
 def _coverage(s: CameraStats, e: Examination | None) -> Cause | None:

@@ -152,6 +152,15 @@ def _vibration(f: dict[str, float]) -> Words:
     )
 
 
+def _sways(f: dict[str, float]) -> Words:
+    return Words(
+        f"all its points swing together by {f['size_px']:.2f} px, for some {f['lasts_s']:.1f} s at "
+        "a time",
+        "tighten its mount and clamp, look for what moves its truss or stand and for warm air "
+        "before its lens, wave again and solve",
+    )
+
+
 def _lens(f: dict[str, float]) -> Words:
     return Words(
         f"its residuals form a pattern over the sensor: outward by {f['inner_px']:+.2f}, "
@@ -214,6 +223,7 @@ _WORDS = {
     Fault.LOST: _lost,
     Fault.ROWS: _rows,
     Fault.VIBRATION: _vibration,
+    Fault.SWAYS: _sways,
     Fault.STRAY: _stray,
     Fault.NOISE: _noise,
     Fault.ALSO_NOISY: _noise,

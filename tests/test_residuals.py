@@ -335,7 +335,7 @@ def test_commands_name_the_files_that_were_read_and_lenses_are_told_in_one_findi
     off = {"focal_share": -0.029, "x_px": 0.3, "y_px": 0.4, "is_exchanged": False}
     doubts = tuple(Doubt(RigFault.STATED, (name,), off, 2.0) for name in ("cam01", "cam03"))
     moved = Cause(Fault.MOVED, {"turn_deg": 0.1, "shift_mm": 2.0})
-    bent = Cause(Fault.LENS, dict.fromkeys(BENT, 1.0))
+    bent = Cause(Fault.LENS, dict.fromkeys(BENT, 0.5))
     rows = {"cam03": (bent,), "cam04": (moved, bent)}
     cameras = tuple(replace(r, causes=rows.get(r.name, ())) for r in table.cameras)
     table = replace(table, cameras=cameras, doubts=doubts)

@@ -56,10 +56,10 @@ def sway(frame: NDArray[np.int64], left_px: Array, weight: Array, rate_hz: float
 
     def covariance(lag: int) -> float:
         """Return that of one coordinate, nan of too few pairs."""
-        both = total[lag:] * total[: len(total) - lag]
+        both = total[lag:] * total[:-lag]
         if (both > 0).sum() < FEWEST:
             return float("nan")
-        return float((mean[lag:] * mean[: len(mean) - lag]).sum() / (2.0 * both.sum()))
+        return float((mean[lag:] * mean[:-lag]).sum() / (2.0 * both.sum()))
 
     first = max(1, round(LAG_S * rate_hz))
     square = covariance(first)

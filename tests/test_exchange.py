@@ -9,13 +9,16 @@ import cv2
 import numpy as np
 import pytest
 
+from calib.check.recheck import run
 from calib.check.recheck.drift import Drift
 from calib.check.recheck.exchange import bearers
 from calib.check.recheck.misread import TURNED
-from calib.check.recheck.outcome import CameraChange
+from calib.check.recheck.outcome import CameraChange, Recheck
 from calib.check.recheck.run import recheck
 from calib.check.residuals import residual_table
 from calib.check.verdicts import Change, RigFault, Standing
+from calib.core.geometry import Pose, rotation_from_vector
+from calib.core.rig import Rig
 from calib.core.tracks import CameraTracks, Tracks
 from calib.errors import InputError
 from calib.intake.edit import select
@@ -155,6 +158,42 @@ def seen_as(tracks: Tracks, camera: CameraTracks) -> Tracks:
     return replace(
         tracks, cameras=tuple(camera if c.name == camera.name else c for c in tracks.cameras)
     )
+
+
+def test_an_image_that_stands_on_its_head_is_no_knock(wave: Simulation) -> None:
+    found = recheck(wave.truth, wave.tracks)
+    moved = replace(
+        found.camera("cam03"), verdict=Standing.MOVED, kind=Change.TURN, is_separable=True
+    )
+    over, level = (
+        replace(moved, change=np.append([0.02, -0.04, np.radians(roll)], np.zeros(6)))
+        for roll in (177.0, 17.0)
+    )
+    assert "on its head" in note(found, over) and "knocked" not in note(found, over)
+    assert "on its head" not in note(found, level) and "knocked" in note(found, level)
+
+
+def test_a_camera_whose_points_no_place_explains_stops_no_recheck(
+    wave: Simulation, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its solve runs away from where the rig has it: the others are judged without it."""
+    c, was = wave.tracks.camera("cam03"), wave.truth.camera("cam03")
+    tracks = seen_as(wave.tracks, replace(c, xy_px=[c.width - 1, c.height - 1] - c.xy_px))
+    turn = rotation_from_vector(np.radians([3.0, -2.0, 1.0]))
+    stood = Pose(turn @ was.cam_from_world.R, turn @ was.cam_from_world.t_mm + 50.0)
+    cameras = (replace(was, cam_from_world=stood) if r is was else r for r in wave.truth.cameras)
+    compared = run.compared
+
+    def runs_away(rig: Rig, tracks: Tracks, *rest: object) -> Recheck:
+        if "cam03" in tracks.names:
+            raise np.linalg.LinAlgError
+        return compared(rig, tracks, *rest)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(run, "compared", runs_away)
+    found = recheck(replace(wave.truth, cameras=tuple(cameras)), tracks)
+    assert {c.name for c in found.cameras if c.verdict == Standing.UNSEEN} == {"cam03"}
+    assert "nowhere near where the rig has them" in note(found, found.camera("cam03"))
+    assert found.needs_a_hand and not found.moved and not found.repairable
 
 
 @pytest.mark.parametrize("signs", TURNED.values(), ids=TURNED)

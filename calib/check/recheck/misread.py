@@ -11,6 +11,7 @@ import numpy as np
 
 from calib.check.recheck.exchange import FITS, MISFITS, PARTNERS, own_fit
 from calib.check.verdicts import Standing
+from calib.core.geometry import Array
 from calib.core.rig import Rig
 from calib.core.tracks import CameraTracks, Tracks
 from calib.solve.start.graph import overlap
@@ -40,14 +41,7 @@ def misread(rig: Rig, tracks: Tracks) -> dict[str, Misread]:
     A camera that moved keeps an epipolar geometry with the others, and a few frames are found with
     its place: of neither anything is said here.
     """
-    points = overlap(tracks).points - np.diag([c.n_points for c in tracks.cameras])
-    nearest = np.argsort(-points, axis=1, kind="stable")[:, :PARTNERS]
-    own = np.array(
-        [
-            own_fit(rig, camera, [tracks.cameras[k] for k in of])
-            for camera, of in zip(tracks.cameras, nearest, strict=True)
-        ]
-    )
+    points, own = _fits(rig, tracks)
     sound = np.flatnonzero(own >= FITS)
     if len(sound) < 2 or 2 * len(sound) < np.isfinite(own).sum():
         return {}
@@ -57,6 +51,31 @@ def misread(rig: Rig, tracks: Tracks) -> dict[str, Misread]:
         if (found := _found(rig, tracks, int(c), beside, own[c])) is not None:
             out[tracks.names[c]] = found
     return out
+
+
+def elsewhere(rig: Rig, tracks: Tracks) -> dict[str, Misread]:
+    """Return by name the cameras whose points lie nowhere near where the rig has them: from there
+    no solve finds a place for them.
+    """
+    what = (
+        "its points lie nowhere near where the rig has them, and no place near its own explains"
+        " them: see whether its image was turned or it hangs elsewhere; if it does, solve the rig"
+        " anew: calib solve WAVE --wand WAND -o NEW_RIG"
+    )
+    _, own = _fits(rig, tracks)
+    of = zip(tracks.names, own < MISFITS, strict=True)
+    return {name: Misread(Standing.UNSEEN, what) for name, is_strange in of if is_strange}
+
+
+def _fits(rig: Rig, tracks: Tracks) -> tuple[Array, Array]:
+    """Return how many points cameras share (C, C), and of each the share that lies near where the
+    rig has them by those that it shares most with, nan where these are too few.
+    """
+    points = overlap(tracks).points - np.diag([c.n_points for c in tracks.cameras])
+    nearest = np.argsort(-points, axis=1, kind="stable")[:, :PARTNERS]
+    beside = ([tracks.cameras[k] for k in of] for of in nearest)
+    own = [own_fit(rig, *of) for of in zip(tracks.cameras, beside, strict=True)]
+    return np.asarray(points, float), np.array(own)
 
 
 def _found(rig: Rig, tracks: Tracks, c: int, beside: list[int], own: float) -> Misread | None:

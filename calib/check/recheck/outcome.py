@@ -18,6 +18,9 @@ from calib.core.tracks import Tracks
 from calib.told import Told
 
 NAN = float("nan")
+UPRIGHT_DEG = (
+    20.0  # cameras hang upright or upside down to within this (common practice, no source)
+)
 TURN, SHIFT = slice(0, 3), slice(3, 6)  # of a change (9,)
 
 
@@ -96,6 +99,13 @@ class CameraChange:
         side goes down.
         """
         return np.asarray(-np.degrees(self.change[TURN]))
+
+    @property
+    def is_upside_down(self) -> bool:
+        """Whether its image stands on its head beside what it was: nearly half a turn about its
+        viewing direction.
+        """
+        return abs(float(self.turn_camera_deg[2])) > 180.0 - UPRIGHT_DEG
 
     @property
     def translation_mm(self) -> float:

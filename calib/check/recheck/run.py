@@ -15,7 +15,7 @@ from calib.check.recheck.drift import NO_SCALE, Scale, growth, scale_of, without
 from calib.check.recheck.exchange import bearers, under_right_names
 from calib.check.recheck.inputs import joined, matched
 from calib.check.recheck.judge import Clock, RecheckOptions, judged, measured, with_knocks
-from calib.check.recheck.misread import misread
+from calib.check.recheck.misread import elsewhere, misread
 from calib.check.recheck.outcome import CameraChange, Recheck
 from calib.check.recheck.whole import whole, with_serials
 from calib.check.verdicts import Standing
@@ -86,7 +86,31 @@ def recheck(
     borne = bearers(rig, tracks)
     tracks = under_right_names(tracks, borne)
     wrong = misread(rig, tracks)
-    tracks, n_shared = joined(rig, tracks.subset([n for n in tracks.names if n not in wrong]))
+    try:
+        found = _of_others(rig, tracks, borne, wrong, options, progress)
+    except np.linalg.LinAlgError:  # of numbers that ran away
+        wrong = elsewhere(rig, tracks) | wrong
+        found = _of_others(rig, tracks, borne, wrong, options, progress)
+    told = (
+        replace(c, verdict=wrong[c.name].verdict, misread=wrong[c.name].what)
+        if c.name in wrong
+        else c
+        for c in found.cameras
+    )
+    found = replace(found, cameras=tuple(told))
+    return with_serials(found, rig, given)
+
+
+def _of_others(
+    rig: Rig,
+    tracks: Tracks,
+    borne: dict[str, str],
+    left_out: Collection[str],
+    options: RecheckOptions,
+    progress: Progress,
+) -> Recheck:
+    """Return what a wave shows of the cameras that can be judged by their points."""
+    tracks, n_shared = joined(rig, tracks.subset([n for n in tracks.names if n not in left_out]))
     in_time = without_fractions(rig, tracks)
     fit = solve_anew(rig, in_time, progress)
     if tracks.is_identified:
@@ -96,7 +120,7 @@ def recheck(
         fit = solve_anew(rig, in_time, progress, fit.result.state)
     fit, tracks, clock = _in_time(rig, tracks, in_time, fit, progress)
     found = compared(rig, tracks, fit, clock, borne, n_shared, options, progress)
-    found = _apart(
+    return _apart(
         found,
         tracks,
         lambda part, at, out: compared(
@@ -110,14 +134,6 @@ def recheck(
             progress,
         ),
     )
-    told = (
-        replace(c, verdict=wrong[c.name].verdict, misread=wrong[c.name].what)
-        if c.name in wrong
-        else c
-        for c in found.cameras
-    )
-    found = replace(found, cameras=tuple(told))
-    return with_serials(found, rig, given)
 
 
 def _apart(

@@ -303,6 +303,13 @@ def _unseen(n_shared: int | None, is_any: bool) -> str:
 
 
 def _change(found: Recheck, c: CameraChange) -> str:
+    if c.is_upside_down:
+        return (
+            f"its image stands on its head, turned by {abs(c.turn_camera_deg[2]):.0f}° about its"
+            " viewing direction, and it moved besides: if turning or flipping of its image was"
+            " switched, set it as it was and record again; if it was hung upside down, what it saw"
+            " tells its new place"
+        )
     if not c.is_separable:
         return (
             f"it moved or its lens ring was turned, this capture cannot tell (taken as: {c.kind}): "

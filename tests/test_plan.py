@@ -624,6 +624,11 @@ def test_the_picture_shows_what_was_found(call: Call, refused: Any, tmp_path: Pa
         column = found.sigma_mm[(at[:, 0] == x) & (at[:, 1] == at[0, 1])].max()
         shown = float(worst.data[0].z[0, k])
         assert shown == pytest.approx(column, rel=1e-6) if np.isfinite(column) else np.isnan(shown)
+    blind = assess(corridor(), 900.0)
+    (crossed,) = [t for t in plan_from_above(blind)[1].data if t.name == "not placed at all"]
+    lost = blind.places_mm[blind.judged[~np.isfinite(blind.sigma_mm)]]
+    told = np.column_stack([crossed.x, crossed.y]) * 1000
+    assert {*map(tuple, told.round().tolist())} == {*map(tuple, lost[:, :2].round().tolist())}
     path, page = tmp_path / "plan.toml", tmp_path / "plan.html"
     path.write_text(PLAN, encoding="utf-8")
     code, _, err = call("plan", path, "--step", 900, "--plot", page)

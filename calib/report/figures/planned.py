@@ -75,15 +75,28 @@ def _add_box(out: go.Figure, corners: Array, colour: str, name: str) -> None:
 
 def plan_from_above(found: Assessment) -> tuple[go.Figure, ...]:
     """Return two maps of the floor: the fewest cameras that see a place above it, and the worst
-    predicted precision there, blank where some place above is not placed at all.
+    predicted precision there, crossed where some place above is not placed at all.
     """
     fewest = _map(found.places_mm, found.n_cameras.astype(float), np.minimum)
     worst = _map(found.places_mm[found.judged], found.sigma_mm, np.maximum)
     need = found.plan.need
     limit = "" if need.precision_mm is None else f", {need.precision_mm:g} mm needed"
+    precise = _heat(found, *worst, f"Worst precision{limit}", "± (mm)", reverse=False)
+    x, y, values = worst
+    row, column = np.nonzero(np.isnan(values))
+    if len(row):
+        precise.add_scatter(
+            x=x[column] / 1000,
+            y=y[row] / 1000,
+            mode="markers",
+            name="not placed at all",
+            marker={"symbol": "x", "color": look.WARN, "size": 7},
+            hovertemplate="x %{x:.1f} m, y %{y:.1f} m: not placed at all<extra></extra>",
+            showlegend=True,
+        )
     return (
         _heat(found, *fewest, f"Fewest cameras, {need.cameras} needed", "cameras", reverse=True),
-        _heat(found, *worst, f"Worst precision{limit}", "± (mm)", reverse=False),
+        precise,
     )
 
 

@@ -500,7 +500,7 @@ def test_a_single_marker_solves_with_a_distance_and_no_wand(
         assert "--distance" in refused(*arguments, "--distance", wrong)
     code, out, err = call(*arguments, "--distance", f"{given},3")
     assert code == (1 if causes_in(out) else 0) and causes_in(out) <= BARE
-    assert "Wand lengths: none" in out and "± 3 mm" in err and "cam01 and cam02" in err
+    assert "A single marker has no lengths" in out and "± 3 mm" in err and "cam01 and cam02" in err
     rig = calib.load_rig(tmp_path / "r.h5")
     assert rig.wand.markers == ("point",) and rig.provenance["wand"] is None
     assert call("residuals", tmp_path / "r.h5", tmp_path / "t.h5")[0] in {0, 1}

@@ -33,10 +33,12 @@ def explained(error: UnsolvableError, rig: Rig, tracks: Tracks, fit: RigFit) -> 
 def _told(error: UnsolvableError, finding: str, cameras: tuple[str, ...]) -> UnsolvableError:
     """Return the error of a finding, which says what was seen and then what to do."""
     seen, _, remedy = finding.partition(". ")
+    stop = "" if remedy.endswith(".") else "."  # none after a command that ends a line
     return UnsolvableError(
         listed(cameras) or error.where,
         expected="one rig for all points",
         found=seen[:1].lower() + seen[1:],
-        remedy=f"{remedy} As it is the solve lacks {error.expected}: {error.found.split('; ')[0]}.",
+        remedy=f"{remedy}{stop} As it is the solve lacks {error.expected}: "
+        f"{error.found.split('; ')[0]}.",
         cameras=cameras or error.cameras,
     )

@@ -241,9 +241,9 @@ def test_a_mount_that_sways_is_told_with_its_size_and_time(seconds):
     seed, n = 31, 60.0 / (2.0 * seconds)  # a first-order process forgets in twice its time constant
     sway = {"sway_px": {"cam04": 0.5}, "wander_s": seconds}
     sim = simulate(Scenario(layout="dome", n_cameras=8, n_frames=1500, seed=seed, **sway))
-    row = next(r for r in table_of(sim).cameras if r.name == "cam04")
-    cause = row.causes[0]
-    assert cause.cause == "sways" and act(table_of(sim)) == ["cam04"]
+    table = table_of(sim)
+    cause = next(r for r in table.cameras if r.name == "cam04").causes[0]
+    assert cause.cause == "sways" and act(table) == ["cam04"]
     spread = 3.0 / np.sqrt(4.0 * n)
     assert 0.7 - spread < cause.figures["size_px"] / (0.5 * np.sqrt(2.0)) < 1.0 + spread
     assert seconds / 3.0 < cause.figures["lasts_s"] < 3.0 * seconds

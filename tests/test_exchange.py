@@ -13,7 +13,7 @@ from calib.check.recheck import run
 from calib.check.recheck.drift import Drift
 from calib.check.recheck.exchange import bearers
 from calib.check.recheck.misread import TURNED
-from calib.check.recheck.outcome import CameraChange, Recheck
+from calib.check.recheck.outcome import CameraChange
 from calib.check.recheck.run import recheck
 from calib.check.residuals import residual_table
 from calib.check.verdicts import Change, RigFault, Standing
@@ -26,6 +26,7 @@ from calib.pipeline import solve_rig
 from calib.report.changes.recheck import as_json, movement, note
 from calib.report.changes.whole import drift
 from calib.simulate import Knock, Scenario, Simulation, simulate
+from calib.solve.fit import Fit
 from scripts.benchmarks.mistakes import scenario_of
 
 RIG = Scenario(n_cameras=7, n_frames=500, seed=71)
@@ -182,14 +183,14 @@ def test_a_camera_whose_points_no_place_explains_stops_no_recheck(
     turn = rotation_from_vector(np.radians([3.0, -2.0, 1.0]))
     stood = Pose(turn @ was.cam_from_world.R, turn @ was.cam_from_world.t_mm + 50.0)
     cameras = (replace(was, cam_from_world=stood) if r is was else r for r in wave.truth.cameras)
-    compared = run.compared
+    solve_anew = run.solve_anew
 
-    def runs_away(rig: Rig, tracks: Tracks, *rest: object) -> Recheck:
+    def runs_away(rig: Rig, tracks: Tracks, *rest: object) -> Fit:
         if "cam03" in tracks.names:
             raise np.linalg.LinAlgError
-        return compared(rig, tracks, *rest)  # type: ignore[arg-type]
+        return solve_anew(rig, tracks, *rest)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(run, "compared", runs_away)
+    monkeypatch.setattr(run, "solve_anew", runs_away)
     found = recheck(replace(wave.truth, cameras=tuple(cameras)), tracks)
     assert {c.name for c in found.cameras if c.verdict == Standing.UNSEEN} == {"cam03"}
     assert "nowhere near where the rig has them" in note(found, found.camera("cam03"))

@@ -121,7 +121,7 @@ def test_a_count_that_jumps_by_seconds_is_told_with_its_frame(
     assert before - 25 <= told.since_frame <= after + 25  # within a second of the jump
 
 
-@pytest.mark.parametrize(("seed", "n_cameras", "frames"), [(4, 8, 17), (7, 6, -30), (8, 10, 4)])
+@pytest.mark.parametrize(("seed", "n_cameras", "frames"), [(4, 8, 17), (7, 6, -30)])
 def test_half_of_the_cameras_whose_counts_jump_alike_are_told(
     seed: int, n_cameras: int, frames: int
 ) -> None:

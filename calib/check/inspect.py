@@ -14,6 +14,7 @@ from calib.check.verdicts import Shortcoming, Verdict
 from calib.core.camera import coverage
 from calib.core.geometry import Array
 from calib.core.progress import Progress, quiet
+from calib.core.threads import one_blas_thread
 from calib.core.tracks import CameraTracks, Ints, Tracks, group_starts
 from calib.core.wand import Wand
 from calib.errors import CalibError
@@ -38,6 +39,7 @@ MISSING_SIGHTINGS = 100.0  # so many frames short before a camera counts as havi
 ACT, NOTE = Verdict.ACT, Verdict.NOTE
 
 
+@one_blas_thread
 def inspect(tracks: Tracks, wand: Wand | None = None, progress: Progress = quiet) -> Inspection:
     """Return what the capture holds and whether it is good enough to solve.
 

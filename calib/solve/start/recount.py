@@ -60,7 +60,7 @@ def _share(a: CameraTracks, b: CameraTracks) -> tuple[float, int]:
     n = len(shared.frame)
     if n < MIN_SHARED_POINTS:
         return 0.0, n
-    return float(fundamental(shared.uv_a, shared.uv_b, 0.99, 500)[1].mean()), n
+    return float(fundamental(shared.uv_a, shared.uv_b)[1].mean()), n
 
 
 def pooled(camera: CameraTracks, others: list[CameraTracks]) -> float:
@@ -163,7 +163,7 @@ def _away(camera: CameraTracks, others: list[CameraTracks], velocity: Array, lat
         shared = Shared(*as_shared(timed, other))
         if len(shared.frame) >= MIN_SHARED_POINTS:
             some = thin(shared)
-            F, _ = fundamental(some.uv_a, some.uv_b, 0.99, 500)
+            F, _ = fundamental(some.uv_a, some.uv_b)
             away += [] if F is None else [_epipolar_px(F, shared)]
     return float(np.median(np.concatenate(away)))
 
@@ -181,7 +181,7 @@ def changes_at(camera: CameraTracks, others: list[CameraTracks], first: int, sec
             number = shared.frame - shift
             if vote > 0:
                 early = thin(shared.rows(number < np.quantile(number, END)))
-                F, _ = fundamental(early.uv_a, early.uv_b, 0.99, 500)
+                F, _ = fundamental(early.uv_a, early.uv_b)
             if F is None:
                 break
             frames.append(number)
@@ -212,7 +212,7 @@ def jump(
     for other in sorted(others, key=lambda o: -common[id(o)])[: 2 * PARTNERS]:
         if common[id(other)] >= TELLS:
             some = thin(Shared(*as_shared(moved, other)))
-            F, _ = fundamental(some.uv_a, some.uv_b, 0.99, 500)
+            F, _ = fundamental(some.uv_a, some.uv_b)
             geometry += [] if F is None else [(other, F)]
     if not geometry:
         return None

@@ -8,6 +8,7 @@ import base64
 import re
 from collections.abc import Iterator
 from dataclasses import replace
+from html import unescape
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +17,8 @@ import pytest
 
 from calib.check.history.compare import history
 from calib.check.history.records import Entry
-from calib.core.rig import Rig
+from calib.check.verdicts import RigFault
+from calib.core.rig import Doubt, Rig
 from calib.core.tracks import Tracks
 from calib.files import save_rig, save_tracks, sha256
 from calib.pipeline import calibrate
@@ -208,6 +210,7 @@ def test_command_writes_a_page_and_says_what_it_found(call: Call, tmp_path: Path
     code, printed, err = call("report", rig, tracks, "-o", out)
     assert (code, printed) == (0, "") and "open it in a browser" in err
     assert missing(out, "All 6 cameras good", sha256(rig), sha256(tracks)) == []
+    assert missing(out, f"calib align {rig} FLOOR -o NEW_RIG</p>") == []
     save_rig(turned(stored(), "cam03", 0.5), old)
     code, _, _ = call("report", rig, tracks, "--before", old, "-o", out, "--force")
     assert code == 1
@@ -223,6 +226,24 @@ def test_command_writes_a_page_and_says_what_it_found(call: Call, tmp_path: Path
     assert (
         missing(out, "cam03 moved", repair, "No wand was seen", "may be about to come down") == []
     )
+
+
+def test_page_says_what_the_console_says_and_names_the_files(call: Call, tmp_path: Path) -> None:
+    """Commands of the page can be copied, stated lenses that are off have their remedy first."""
+    rig, tracks, out = (tmp_path / n for n in ("rig.h5", "my tracks.h5", "page.html"))
+    figures = {"least_share": 0.01, "most_share": 0.02}
+    doubts = (Doubt(RigFault.STATED, ("cam01", "cam02"), figures),)
+    save_rig(replace(turned(stored(), "cam03", 0.5), doubts=doubts), rig)
+    save_tracks(simulate(SCENARIO).tracks, tracks)
+    _, printed, _ = call("residuals", rig, tracks)
+    assert call("report", rig, tracks, "-o", out)[0] == 1
+    page = unescape(out.read_text(encoding="utf-8"))
+    free = f"calib solve '{tracks}' --wand WAND --lens free -o NEW_RIG"
+    moved = f"calib recheck {rig} '{tracks}'"
+    assert [text in told for told in (printed, page) for text in (free, moved)] == [True] * 4
+    todo = page[page.index('class="todo"') : page.index("</ol>")]
+    assert todo.index(free) < todo.index("cam01 and cam02") < todo.index(moved)
+    assert "\ncam03: " in printed and not re.search("calib [^<]*RIG TRACKS", page)
 
 
 def missing(page: Path, *texts: str) -> list[str]:

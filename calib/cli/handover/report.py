@@ -99,6 +99,7 @@ def report(
             files=[(label, file_read(stated)) for label, stated in read.items()],
             made_at=f"{now} by calib {calib.__version__}",
             moves_title=title,
+            typed={"RIG": str(rig), "TRACKS": str(tracks)},
         )
         with inside(tracks):
             kept = [n for n in capture.names if n in solved.names or n not in solved.left_out]

@@ -4,8 +4,9 @@ camera, what holds the cameras together, the wand's lengths, and what it was mad
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from itertools import groupby
 
 import numpy as np
 
@@ -27,9 +28,9 @@ from calib.report.figures.stage import stage_of
 from calib.report.page import html
 from calib.report.page.moves import before_and_after
 from calib.report.papers.describe import rig_facts
-from calib.report.rigs import causes, residuals, whole
+from calib.report.rigs import causes, residuals
 from calib.report.tables import Column
-from calib.report.words import CAUTION, sentence
+from calib.report.words import CAUTION, filled, sentence
 
 SIGNS = {Verdict.ACT: "▲ needs action", Verdict.OK: "● good"}
 MOST_OPEN = 6  # cameras that need action whose charts are open from the start
@@ -51,6 +52,8 @@ class Source:
         Names the wave.
     moves_title : str
         What is compared.
+    typed : mapping of str to str
+        RIG and TRACKS as they are typed in commands.
     """
 
     title: str = "Camera rig"
@@ -58,6 +61,7 @@ class Source:
     made_at: str = ""
     capture: str = ""
     moves_title: str = "Before and after"
+    typed: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,10 +107,10 @@ def html_report(
         _header(seen, source, moves),
         _contents(seen, moves),
         "" if moves is None else before_and_after(moves, source.moves_title),
-        _todo(seen, moves),
+        _todo(seen, source, moves),
         _in_space(seen),
         _all_cameras(seen.table),
-        _each_camera(seen),
+        _each_camera(seen, source),
         _links(seen),
         _wand(seen),
         _origin(seen, source),
@@ -175,17 +179,20 @@ def _contents(seen: Portrait, moves: Moves | None) -> str:
     return f'<nav aria-label="Sections"><ul>{links}</ul></nav>'
 
 
-def _todo(seen: Portrait, moves: Moves | None) -> str:
-    table = seen.table
-    told = [f'<li dir="auto">{html.text(s)}</li>' for s in whole.sentences(table.doubts)]
-    for k, row in enumerate(table.cameras):
-        if row.causes:
-            link = f'<b><a href="#camera-{k}">{html.name(row.name)}</a></b>'
-            said = " ".join(sentence(causes.advice(c)) for c in row.causes)
-            told.append(f"<li>{link}<span dir='auto'>{html.text(said)}</span></li>")
+def _todo(seen: Portrait, source: Source, moves: Moves | None) -> str:
+    table, told = seen.table, []
+    place = {row.name: k for k, row in enumerate(table.cameras)}
+    for name, same in groupby(residuals.to_do(table, source.typed), key=lambda one: one[0]):
+        texts = [text for _, text in same]
+        if not name:
+            told += [f'<li dir="auto">{html.text(text)}</li>' for text in texts]
+            continue
+        link = f'<b><a href="#camera-{place[name]}">{html.name(name)}</a></b>'
+        said = " ".join(map(sentence, texts))
+        told.append(f"<li>{link}<span dir='auto'>{html.text(said)}</span></li>")
     parts = [f'<ol class="todo">{"".join(told)}</ol>'] if told else []
     if not told:
-        parts.append(html.paragraph(_next_step(seen.rig, moves)))
+        parts.append(html.paragraph(_next_step(seen.rig, source, moves)))
     if any(row.causes for row in table.cameras):
         parts.append(html.paragraph(CAUTION, "caution"))
     lasting, *when = residuals.lasting_sentences(table.lasting) or [""]
@@ -202,13 +209,14 @@ def _todo(seen: Portrait, moves: Moves | None) -> str:
     return html.section("first", "What to do first", *parts)
 
 
-def _next_step(rig: Rig, moves: Moves | None) -> str:
+def _next_step(rig: Rig, source: Source, moves: Moves | None) -> str:
     if moves is not None and moves.needs_a_hand:
         return "No camera needs action for its residuals; what moved stands above."
     if rig.alignment is None:
-        return (
+        return filled(
             "No camera needs action. Next, give the rig an origin and axes: "
-            "calib align RIG TRACKS -o NEW_RIG."
+            "calib align RIG FLOOR -o NEW_RIG",
+            source.typed,
         )
     return "No camera needs action."
 
@@ -275,7 +283,7 @@ def _cause(row: CameraRow) -> str:
     return listed([str(c.cause) for c in row.causes]) if row.causes else ""
 
 
-def _each_camera(seen: Portrait) -> str:
+def _each_camera(seen: Portrait, source: Source) -> str:
     rows = seen.table.cameras
     acting = [k for k, row in enumerate(rows) if row.verdict == Verdict.ACT]
     is_open = set(acting[:MOST_OPEN] or [0])
@@ -289,18 +297,18 @@ def _each_camera(seen: Portrait) -> str:
         others = np.delete(spread, k)
         others = others[np.isfinite(others)]
         usual = float(np.median(others)) if len(others) else float("nan")
-        parts.append(_camera(k, row, sensor, usual, seen.rig, k in is_open))
+        parts.append(_camera(k, row, sensor, usual, seen.rig, source, k in is_open))
     return html.section("each", "Each camera", *parts)
 
 
 def _camera(
-    k: int, row: CameraRow, sensor: Sensor, usual_px: float, rig: Rig, is_open: bool
+    k: int, row: CameraRow, sensor: Sensor, usual_px: float, rig: Rig, source: Source, is_open: bool
 ) -> str:
     s, camera = row.stats, rig.camera(row.name)
     sign = f'<span class="sign {row.verdict}">{SIGNS[row.verdict]}</span>'
     brief = f"RMS {s.rms_px:.3f} px, {s.points:,} points, {s.coverage:.0%} of the sensor"
     found = "".join(
-        f'<li dir="auto">{html.text(sentence(causes.advice(c)))}'
+        f'<li dir="auto">{html.text(filled(sentence(causes.advice(c)), source.typed))}'
         f'<br><span class="soft">{html.text(causes.in_words(c).numbers)}</span></li>'
         for c in row.causes
     )

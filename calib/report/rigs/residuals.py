@@ -52,24 +52,9 @@ def as_lines(
     """Return the verdict, what to do about each camera, the table, and what concerns the rig;
     ``then`` is the next command where all is good, ``files`` what RIG, TRACKS and WAND are.
     """
-    told = [("", verdict(found))]
-    stated = {n for d in found.doubts if d.finding == RigFault.STATED for n in d.cameras}
-    if stated or any(row.lens_terms is None and is_of_lens(row) for row in found.cameras):
-        told.append(("", HELD))
-    for is_doubt, group in groupby(found.told, lambda one: isinstance(one, Doubt)):
-        if is_doubt:
-            told += [("", s) for s in sentences([d for d in group if isinstance(d, Doubt)])]
-            continue
-        told += [
-            (f"{row.name}: ", advice(cause))
-            for row in group
-            if isinstance(row, CameraRow)
-            for cause in row.causes
-            if cause.cause != Fault.LENS or row.name not in stated  # the same once more
-        ]
     lines: list[str] = []
-    for label, text in told:
-        lines += map(Strong, wrapped(filled(text, files), width, label))
+    for label, text in [("", verdict(found)), *to_do(found, files)]:
+        lines += map(Strong, wrapped(text, width, f"{label}: " if label else ""))
     for new in found.serials:
         causes = {c.cause for row in found.cameras if row.name == new.name for c in row.causes}
         told_as = serial_in_words(
@@ -88,6 +73,30 @@ def as_lines(
                 text = filled(ended(evidence(cause)), files)
                 lines += wrapped(text, width, f"{row.name}: ")
     return lines
+
+
+def to_do(
+    found: ResidualTable, files: Mapping[str, str] = MappingProxyType({})
+) -> list[tuple[str, str]]:
+    """Return what to do, in the order in which it is told: the camera's name, or none where it is
+    about the rig, and what was seen and what to do about it.
+    """
+    told: list[tuple[str, str]] = []
+    stated = {n for d in found.doubts if d.finding == RigFault.STATED for n in d.cameras}
+    if stated or any(row.lens_terms is None and is_of_lens(row) for row in found.cameras):
+        told.append(("", HELD))
+    for is_doubt, group in groupby(found.told, lambda one: isinstance(one, Doubt)):
+        if is_doubt:
+            told += [("", s) for s in sentences([d for d in group if isinstance(d, Doubt)])]
+            continue
+        told += [
+            (row.name, advice(cause))
+            for row in group
+            if isinstance(row, CameraRow)
+            for cause in row.causes
+            if cause.cause != Fault.LENS or row.name not in stated  # the same once more
+        ]
+    return [(name, filled(text, files)) for name, text in told]
 
 
 def is_of_lens(row: CameraRow) -> bool:

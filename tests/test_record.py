@@ -112,9 +112,12 @@ def test_figures_are_those_of_the_rig(rig: Rig) -> None:
 def test_what_was_not_done_says_not_done(rig: Rig) -> None:
     bare = Rig(rig.cameras, rig.wand, rig.wand)
     text = as_markdown(of(bare))
+    html = of(bare).as_html()
     assert "Not done: alignment and verification." in text
-    assert "Not done. To do it: calib align RIG TRACKS -o RIG." in text
-    assert "Not done. To do it: calib verify RIG TRACKS --bar BAR.toml -o RIG." in text
+    # An output that is the input would be refused.
+    assert "Not done. To do it: calib align rig.h5 FLOOR -o NEW_RIG</p>" in html
+    assert "To do it: calib verify rig.h5 BAR --bar BAR.toml -o NEW_RIG</p>" in html
+    assert "calib recheck rig.h5 TRACKS says which" in html
     certificate = [line for line in text.splitlines() if line.startswith("| certificate")]
     assert len(certificate) == 1 and "not done" in certificate[0]
     half = replace(bare, alignment={"by": "three markers"})

@@ -160,7 +160,7 @@ def plan_of(rig: Rig, pitch_mm: float, name: str = "as built") -> Plan:
             "--from",
             expected="a rig whose world has z up",
             found="y up" if rig.alignment else "one whose world nobody set",
-            remedy="Set it: calib align RIG TRACKS -o ALIGNED.",
+            remedy="Set it: calib align RIG FLOOR -o ALIGNED",
         )
     volume = wave_box(rig) or seen_box(rig)
     middle = 0.5 * (volume.low_mm + volume.high_mm)

@@ -73,7 +73,7 @@ def align_like(rig: Rig, old: Rig) -> tuple[Rig, Alignment]:
             "--like",
             expected="more than half of the common cameras where they stood",
             found=f"{n_in} of {len(names)} that agree; not {listed(others)}",
-            remedy="Lay markers on the floor and align by them: calib align RIG TRACKS -o RIG.",
+            remedy="Lay markers on the floor and align by them: calib align RIG FLOOR -o ALIGNED",
             cameras=others,
         )
     then, now = cameras_of(old, names), cameras_of(rig, names)

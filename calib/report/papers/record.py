@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from calib.core.names import listed
+from calib.core.names import command, listed
 from calib.core.parameters import DIST_NAMES
 from calib.core.rig import Rig
 from calib.core.tracks import Tracks
@@ -28,7 +28,7 @@ from calib.report.papers.stored import (
 from calib.report.proofs.verify import MODELLED
 from calib.report.rigs.whole import named
 from calib.report.tables import Column, xyz
-from calib.report.words import CAUTION, counted
+from calib.report.words import CAUTION, counted, filled
 
 SIGNERS = ("Calibrated by", "Checked by", "Taken over by")
 CAUTIONS = (
@@ -85,7 +85,7 @@ def hand_over(
         f"Camera rig {rig.name}",
         (
             _verdict(solved, printed_at),
-            Section("Cautions", CAUTIONS),
+            Section("Cautions", tuple(filled(text, {"RIG": rig.name}) for text in CAUTIONS)),
             _cameras(solved, None if tracks is None else tracks.record),
             _poses(solved),
             _lenses(solved),
@@ -94,13 +94,13 @@ def hand_over(
                 "Alignment: origin and axes",
                 solved.alignment,
                 alignment_facts,
-                "calib align RIG TRACKS -o RIG",
+                command("align", rig.name, "FLOOR", "-o", "NEW_RIG"),
             ),
             _stored(
                 "Verification: lengths tested",
                 solved.verification,
                 verification_facts,
-                "calib verify RIG TRACKS --bar BAR.toml -o RIG",
+                command("verify", rig.name, "BAR", "--bar", "BAR.toml", "-o", "NEW_RIG"),
                 MODELLED[0],
             ),
             _solve(solved),
@@ -231,11 +231,11 @@ def _stored(
     title: str,
     stored: Mapping[str, Any] | None,
     facts: Callable[[Mapping[str, Any]], tuple[Fact, ...]],
-    command: str,
+    then: str,
     note: str = "",
 ) -> Section:
     if stored is None:
-        return Section(title, (f"{NOT_DONE.capitalize()}. To do it: {command}.",))
+        return Section(title, (f"{NOT_DONE.capitalize()}. To do it: {then}",))
     return Section(title, (note,) if note else (), facts(stored))
 
 

@@ -8,9 +8,13 @@ from calib.check.causes.change import changes
 from calib.check.causes.levels import is_straying, noise_against
 from calib.check.causes.record import VAGUE, of_cameras
 from calib.check.causes.spectrum import periodogram
+from calib.check.residuals import ResidualTable, residual_table
+from calib.check.verdicts import Fault
+from calib.pipeline import calibrate
 from calib.solve.bundle.linearise import weighted_rows
 from calib.solve.hold import fit_to_rig
 from tests.captures import IDEAL, capture
+from tests.rigs_in_time import stored, wave
 
 
 def within_binomial(count, n, rate, p=1e-4):
@@ -195,3 +199,15 @@ def test_stray_alarms_are_scipys_binomial_test():
         p = stats.binomtest(count, 800, 0.01, alternative="greater").pvalue
         assert is_straying(count / 800, 800, np.array([0.003, 0.002])) == (p < 1e-3)
     assert not is_straying(0.05, 800, np.full(4, 0.04))
+
+
+def test_a_later_wave_need_not_tell_a_lens_that_the_rig_knows() -> None:
+    """A camera that a recheck finds unmoved was to act on, for what the later wave did not show."""
+    made = wave(1, side_seen={"cam02": 0.4})
+    own = residual_table(calibrate(made.tracks, made.wand), made.tracks)
+    assert causes_of(own) == {"cam02": [Fault.ONE_SIDED]}
+    assert causes_of(residual_table(stored(), made.tracks)) == {}
+
+
+def causes_of(table: ResidualTable) -> dict[str, list[Fault]]:
+    return {row.name: [c.cause for c in row.causes] for row in table.cameras if row.causes}

@@ -1,4 +1,4 @@
-"""How sure a rig is of one camera, and how sure its points alone would leave its pose and lens."""
+"""How sure a rig is of one camera, and how sure its points would leave its pose and lens."""
 
 from __future__ import annotations
 
@@ -36,9 +36,10 @@ def known_to(rig: Rig, name: str) -> Array:
     return np.asarray(own @ out @ own.T)
 
 
-def corner_px(r: Record) -> float:
-    """Return how uncertain pose and lens, told by these points alone, would leave the points of the
-    sensor.
+def corner_px(r: Record, known: Array) -> float:
+    """Return how uncertain pose and lens, told by these points, would leave the points of the
+    sensor; less where the rig knows the lens by others (``known``, see ``known_to``), as a later
+    wave need not tell it once more.
 
     Root mean square over the sensor at the points' median depth, in px, of a point's two
     coordinates together.
@@ -47,12 +48,32 @@ def corner_px(r: Record) -> float:
     # see.
     used = np.repeat(r.is_used, 2, axis=1) / r.sigma_px
     columns = (r.motion * used[..., None]).reshape(-1, r.motion.shape[2])
+    told = columns.T @ columns
     # Lens terms are never wholly unknown: a tenth of the focal length, 1 % of the sensor, 0.2 and
     # 0.2 for k1, k2.
     prior = np.array(
         [1e-9] * 6 + [(0.1 * r.focal_px) ** -2, *[(0.01 * r.width) ** -2] * 2, 25.0, 25.0]
     )
-    C = Information.of(columns.T @ columns + np.diag(prior)).covariance()
+    found = [Information.of(told + np.diag(prior)).covariance()]
+    lens = known[N_POSE:, N_POSE:]
+    if lens.any():
+        both = told.copy()
+        both[N_POSE:, N_POSE:] += Information.of(lens).covariance()
+        # Twice: these may be the points that the rig knows the lens by.
+        found.append(2.0 * Information.of(both).covariance())
+    G = _over_sensor(r)
+    return min(
+        float(np.sqrt(2.0 * np.einsum("aip,ij,ajp->ap", G, C, G).mean()))
+        if np.isfinite(C).all()
+        else np.inf
+        for C in found
+    )
+
+
+def _over_sensor(r: Record) -> Array:
+    """Return what a unit of each turn, shift and lens term does to points all over the sensor
+    (2, 11, n).
+    """
     x, y = np.meshgrid(
         np.linspace(-0.45, 0.45, 7) * r.width, np.linspace(-0.45, 0.45, 7) * r.height
     )
@@ -84,9 +105,4 @@ def corner_px(r: Record) -> float:
         f * v * r2,
         f * v * r2**2,
     ]
-    G = np.stack([np.stack(px), np.stack(py)])
-    return (
-        float(np.sqrt(2.0 * np.einsum("aip,ij,ajp->ap", G, C, G).mean()))
-        if np.isfinite(C).all()
-        else np.inf
-    )
+    return np.stack([np.stack(px), np.stack(py)])

@@ -47,9 +47,9 @@ class Examination:
     ``sigma_px`` is the camera's noise, ``sway`` the part of it that all points have together for a
     while, ``share_stray`` the share of ``n_judged`` points beyond the gate and ``swapped`` that of
     these which lie near another marker, ``corner_px`` what the points within it leave uncertain
-    over the sensor, ``box_px`` (left, top, right, bottom) holds nine in ten of them by column and
-    by row, ``levels`` is their noise by place, ``figures`` the numbers for the evidence of the
-    explanation.
+    over the sensor (``certainty.corner_px``), ``box_px`` (left, top, right, bottom) holds nine in
+    ten of them by column and by row, ``levels`` is their noise by place, ``figures`` the numbers
+    for the evidence of the explanation.
     """
 
     explanation: Explanation | None
@@ -124,7 +124,7 @@ def examine(record: Record, known: Array) -> Examination | None:
         float(share),
         int(is_counted.sum()),
         _swapped(record, is_judged & ~is_inlier),
-        corner_px(record) * sigma / record.sigma_px,
+        corner_px(record, known) * sigma / record.sigma_px,
         np.percentile(record.uv_px[is_inlier], [5, 95], axis=0).ravel(),
         _levels(record, left),
         _figures(system, record, best) if best else {},

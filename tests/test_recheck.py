@@ -23,6 +23,7 @@ from calib.check.verdicts import Change, Standing
 from calib.cli.main import app
 from calib.core.camera import Lens, project
 from calib.core.geometry import cross_matrix, vector_from_rotation
+from calib.core.names import listed
 from calib.core.parameters import RING, of_cameras
 from calib.core.rig import Rig
 from calib.core.threads import one_blas_thread
@@ -30,7 +31,7 @@ from calib.core.tracks import Tracks
 from calib.errors import InputError, UnsolvableError
 from calib.files import load_tracks, load_wand, save_rig, save_tracks
 from calib.pipeline import calibrate
-from calib.report.changes.recheck import as_json, findings, note
+from calib.report.changes.recheck import as_json, as_lines, findings, note
 from calib.report.changes.whole import drift
 from calib.simulate import Knock, Scenario, Simulation, simulate
 from calib.solve.calibrate import SolveOptions
@@ -487,6 +488,10 @@ def test_a_wave_in_one_corner_says_whom_it_cannot_judge():
     assert outcome.moved == ()
     blind = outcome.camera("cam05")
     assert blind.verdict == "unseen" and "0 of its points" in note(outcome, blind)
+    alone = as_lines(outcome)
+    few = [c for c in outcome.cameras if c.verdict == "unseen" and "needed" in note(outcome, c)]
+    assert len(few) > 1 and f"{listed([c.name for c in few])}: at most " in "\n".join(alone)
+    assert not [line for line in alone for c in few if line.startswith(f"{c.name}: ")]
     others = [c for c in outcome.cameras if c.verdict == "unseen" and c.name != "cam05"]
     assert others and all(
         "would not show" in note(outcome, c) or "needed" in note(outcome, c) for c in others

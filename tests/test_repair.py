@@ -254,6 +254,9 @@ def test_command_writes_a_rig_with_its_parent_and_leaves_the_input_alone(
     assert same.exit_code == 2 and "apart from the inputs" in same.stderr
     done = CliRunner().invoke(app, [*words, "--repair", "-o", str(tmp_path / "new.h5")])
     assert done.exit_code == 1 and "solved anew: cam03" in done.stderr
+    then = f"calib residuals {tmp_path / 'new.h5'} {tmp_path / 'wave.h5'}"
+    assert f"\nNext: {then}    #" in done.stdout
+    assert CliRunner().invoke(app, then.split()[1:]).exit_code == 0
     rig = load_rig(tmp_path / "new.h5")
     assert rig.parent_sha256 == before == sha256(tmp_path / "rig.h5")
     assert rig.provenance["repaired"] == {"cam03": ["pose"]}
@@ -276,6 +279,7 @@ def test_command_writes_nothing_where_nothing_moved(tmp_path: Path):
     assert (
         done.exit_code == 0
         and "no camera moved" in done.stderr
+        and "Next:" not in done.stdout
         and not (tmp_path / "new.h5").exists()
     )
 

@@ -12,6 +12,7 @@ import typer
 from calib.cli.help import argument, option
 from calib.cli.options import AsJson, Explain, Force, RigFile, TracksFile, check_page
 from calib.cli.reading import file_name, inside, loaded, provenance
+from calib.core.names import command
 from calib.errors import InputError
 from calib.outputs import check_output, check_outputs, together, write_text
 
@@ -92,7 +93,7 @@ def recheck(
     with inside(tracks), console.progress() as progress:
         ask = calib.recheck_any if of_any else calib.recheck
         found = ask(stored, capture, options, progress)
-    document, notes = report.as_json(found), []
+    document, notes, then = report.as_json(found), [], "" if repair else None
     solved_from = stored.provenance.get("tracks")
     is_own = isinstance(solved_from, dict) and solved_from.get("sha256") == read["sha256"]
     document["is_own_capture"] = is_own
@@ -103,18 +104,24 @@ def recheck(
             calib.save_rig(mended, output, force)
             notes += [f"solved anew: {_how_sure(mended, name)}" for name in changed]
             notes.append(f"wrote {output}")
+            # A capture without a wand has no residuals to look at.
+            fits = command("residuals", str(output), str(tracks)) + "    # does all fit now?"
+            placed = command("precision", str(output)) + "    # how well a marker is placed"
+            then = placed if of_any else fits
         else:
             notes.append(f"nothing written to {output}: {_why_not(found)}")
         document |= {"repaired": list(changed), "rig": str(output) if changed else None}
     if as_json:
         console.print_json(document)
     else:
-        given = "" if repair else shlex.join([str(rig), str(tracks)])
+        given = shlex.join([str(rig), str(tracks)])
         own = (
             f"{tracks.name} is the capture that the rig was solved from: wave again, for it cannot"
         )
         told = wrapped(f"{own} show what changed since.", console.width()) if is_own else []
-        console.print_report([*told, *report.as_lines(found, console.width(), given, explain)])
+        console.print_report(
+            [*told, *report.as_lines(found, console.width(), given, explain, then)]
+        )
     for note in notes:
         console.note(note)
     if found.needs_a_hand and not as_json:

@@ -62,21 +62,31 @@ LEGEND = (
 
 
 def as_lines(
-    found: Recheck, width: int | None = None, files: str = "RIG TRACKS", explain: bool = False
+    found: Recheck,
+    width: int | None = None,
+    files: str = "RIG TRACKS",
+    explain: bool = False,
+    then: str | None = None,
 ) -> list[str]:
     """Return the verdict, what to do, the table, and what concerns the rig.
 
-    ``files`` are the rig and tracks that a command to repair names, empty where it was repaired.
+    ``files`` are the rig and tracks that a command to repair names; ``then`` is the command that
+    comes next in its place, or none, where it was repaired.
     """
     lines: list[str] = [*map(Strong, wrapped(verdict(found), width))]
     for text in filter(None, [drift(found), _majority(found)]):
         lines += map(Strong, wrapped(sentence(text), width))
+    few = [c for c in found.cameras if c.verdict == Standing.UNSEEN and _is_few(c)]
+    few = few if len(few) > 1 else []
     for c in worst_first(found):
-        if (text := note(found, c)) and text != _majority(found):
+        if c not in few and (text := note(found, c)) and text != _majority(found):
             told = wrapped(ended(text), width, f"{c.name}: ")
             lines += map(Strong, told) if c.needs_a_hand else told
-    if files and (remedy := repair(found, files)):
-        lines.append(remedy)
+    if few:
+        text = f"{listed([c.name for c in few])}: {_too_few(few, found.is_any)}"
+        lines += map(Strong, wrapped(ended(text), width))
+    remedy = repair(found, files) if then is None else f"Next: {then}" if then else ""
+    lines += [remedy] if remedy else []
     lines += ["", *cameras_table(found, width), ""]
     for text in (*_besides(found), *([LEGEND] if explain else [])):
         lines += wrapped(ended(text), width)
@@ -275,7 +285,7 @@ def _why(found: Recheck, c: CameraChange) -> str:
     if c.verdict == Standing.UNDECIDED:
         return f"a move of {3 * c.sigma_shift_px:.1f} px would not show: {_longer(found, c)}"
     if c.verdict == Standing.UNSEEN and np.isnan(c.shift_px):
-        return f"cannot be judged: {_unseen(c.n_shared, found.is_any)}"
+        return f"cannot be judged: {_unseen(c, found.is_any)}"
     return ""
 
 
@@ -290,15 +300,29 @@ def _longer(found: Recheck, c: CameraChange) -> str:
     )
 
 
-def _unseen(n_shared: int | None, is_any: bool) -> str:
-    if n_shared is None:
+def _unseen(c: CameraChange, is_any: bool) -> str:
+    if c.n_shared is None:
         return "no tracks in this capture"
-    if n_shared >= MIN_POINTS:
+    if c.n_shared >= MIN_POINTS:
         return APART_ANY if is_any else APART
+    return _too_few([c], is_any)
+
+
+def _is_few(c: CameraChange) -> bool:
+    """Return whether a camera that is not judged shows too little, and nothing else is to say."""
+    is_few = c.n_shared is not None and c.n_shared < MIN_POINTS
+    return is_few and not (c.is_late or c.misread or c.serial)
+
+
+def _too_few(cameras: Sequence[CameraChange], is_any: bool) -> str:
+    most = max(c.n_shared or 0 for c in cameras)
+    of = (f"{most} of its", "it", "it points")
+    if len(cameras) > 1:
+        of = (f"at most {most} of their", "them", "they point")
     show = "let markers move" if is_any else "wave"
     return (
-        f"{n_shared} of its points are seen by other cameras as well, {MIN_POINTS} are needed: "
-        f"{show} in front of it" + (", or look whether it points elsewhere" if is_any else "")
+        f"{of[0]} points are seen by other cameras as well, {MIN_POINTS} are needed: {show} in "
+        f"front of {of[1]}" + (f", or look whether {of[2]} elsewhere" if is_any else "")
     )
 
 

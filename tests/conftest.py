@@ -2,6 +2,12 @@
 
 from __future__ import annotations
 
+import os
+
+# Before NumPy is loaded: a process a core runs, and workers of linear algebra beside it would wait
+# for one another.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 from collections.abc import Callable, Iterator
 from pathlib import Path
 

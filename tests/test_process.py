@@ -203,6 +203,23 @@ def test_linear_algebra_has_its_buffers_before_memory_runs_out() -> None:
     assert (done.returncode, done.stdout) == (0, "300.0\n"), done.stderr
 
 
+def test_linear_algebra_that_is_loaded_later_keeps_to_one_thread_too() -> None:
+    """SciPy brings its own."""
+    code = (
+        "import numpy\nfrom threadpoolctl import threadpool_info\n"
+        "from calib.core.threads import one_blas_thread\n"
+        "@one_blas_thread\ndef found():\n"
+        "    return [p['num_threads'] for p in threadpool_info() if p['user_api'] == 'blas']\n"
+        "before = len(found())\nimport scipy.linalg\n"
+        "print(before < len(found()), set(found()))\n"
+    )
+    two = os.environ | {"OPENBLAS_NUM_THREADS": "2"}
+    done = subprocess.run(
+        [sys.executable, "-c", code], check=True, capture_output=True, text=True, env=two
+    )
+    assert done.stdout == "True {1}\n"
+
+
 def _aligned(rig: Path, megabytes: int) -> subprocess.CompletedProcess[str]:
     start = (sys.executable, "-m", "calib", "align")
     return _held(megabytes, *start, rig, "--like", rig, "-o", rig.parent / "no.h5", "--force")

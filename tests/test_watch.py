@@ -33,8 +33,8 @@ def parts_of(tracks: Tracks, end: int, step: int = SECOND) -> list[Tracks]:
     return [tracks.between(a, b) for a, b in pairwise([*range(0, end, step), end])]
 
 
-def watched(sim, end=900, need_mm=0.01, step=SECOND):
-    """Return the watch after each second of a capture, solves done at once."""
+def watched(sim, end=900, need_mm=0.01, step=2 * SECOND):
+    """Return the watch after each two seconds of a capture, solves done at once."""
     state, out = Watch(sim.wand, need_mm), []
     for part in parts_of(sim.tracks, end, step):
         state = state.added(part)
@@ -53,7 +53,7 @@ def wave(**changes):
 
 @lru_cache
 def stopped(need_mm):
-    return watched(wave(), need_mm=need_mm)
+    return watched(wave(), need_mm=need_mm, step=SECOND)
 
 
 def test_counts_of_parts_are_those_of_the_whole():
@@ -130,7 +130,7 @@ def test_it_stops_when_a_solve_meets_the_need_and_not_before():
 
 
 def test_without_a_need_it_stops_when_little_is_gained():
-    state = watched(wave(), need_mm=None, step=2 * SECOND)[-1]
+    state = watched(wave(), need_mm=None)[-1]
     now, later = state.forecast.now.half_mm, state.forecast.later.half_mm
     if state.ending is None:
         assert later <= 0.9 * now

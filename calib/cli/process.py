@@ -88,6 +88,9 @@ def prepare() -> None:
     _open_streams()
     # Read by OpenCV when it first decodes; its own limit lets a file of a kilobyte take gigabytes.
     os.environ.setdefault("OPENCV_IO_MAX_IMAGE_PIXELS", str(MOST_PIXELS))
+    # Workers of linear algebra would wait for one another over matrices as small as ours.
+    for library in ("OPENBLAS", "MKL"):
+        os.environ.setdefault(f"{library}_NUM_THREADS", "1")
     threading.excepthook = _lost
     for number in STOPPED:
         with_default = (signal.SIG_DFL, signal.default_int_handler)

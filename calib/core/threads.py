@@ -5,9 +5,10 @@ products here are small.
 from __future__ import annotations
 
 import os
+import sys
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from functools import cache, wraps
+from functools import cache, lru_cache, wraps
 from itertools import pairwise
 from typing import ParamSpec, TypeVar
 
@@ -21,8 +22,11 @@ N_GROUPS = 8  # whatever the number of cores, as sums by group round by how they
 MAX_THREADS = 8  # beyond that the interpreter's lock, not the arithmetic, is what they wait for
 
 
-@cache
-def _controller() -> ThreadpoolController:
+@lru_cache(maxsize=1)
+def _controller(n_modules: int) -> ThreadpoolController:
+    """Return what holds all linear algebra that is loaded: SciPy and OpenCV bring their own, which
+    come with further modules.
+    """
     return ThreadpoolController()
 
 
@@ -33,7 +37,7 @@ def one_blas_thread(function: Callable[P, R]) -> Callable[P, R]:
 
     @wraps(function)
     def wrapped(*args: P.args, **kwargs: P.kwargs) -> R:
-        with _controller().limit(limits=1, user_api="blas"):
+        with _controller(len(sys.modules)).limit(limits=1, user_api="blas"):
             return function(*args, **kwargs)
 
     return wrapped

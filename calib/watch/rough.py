@@ -82,6 +82,7 @@ class Rough:
         """The information of all frames that were there, of which those kept are a fair part."""
         return grown(self.of_frames, self.step)
 
+    @one_blas_thread
     def foreseen_mm(self, of_frames: Information) -> Array:
         """Return the 3D standard deviations (n,) in mm that a solve of frames with this information
         would state at the places of the wave so far, nan where fewer than two cameras see.

@@ -13,20 +13,24 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy import stats
 from typer.testing import CliRunner
 
 from calib.check.history.compare import history
 from calib.check.history.records import Entry, History
+from calib.check.recheck.run import recheck
 from calib.cli.main import app
-from calib.core.geometry import Pose
+from calib.core.geometry import Pose, rotation_from_vector, vector_from_rotation
 from calib.core.rig import Rig
 from calib.errors import InputError
 from calib.export.history import history_as_csv
 from calib.files import save_rig, save_tracks, sha256
 from calib.pipeline import calibrate
+from calib.prove.world import moved
 from calib.report.changes.history import as_json, as_lines, findings
 from calib.report.figures.history import QUANTITIES, history_chart
 from calib.simulate import Knock
+from calib.solve.repair import repair
 from tests.rigs_in_time import (
     LENS_ERROR,
     NAMES,
@@ -110,6 +114,40 @@ def test_files_that_do_not_say_what_held_lenses_did_are_named():
     assert known is not None
     files[1] = replace(files[1], rig=replace(files[1].rig, covariance=replace(known, held=())))
     assert [f for f in findings(history(files)) if "measured lenses" in f and ": rig1.h5." in f]
+
+
+def test_what_a_repair_solved_anew_changed_however_unsure_its_rig_is():
+    """A repair keeps its rig's errors; with the two files taken as independent, a camera that the
+    recheck had found moved was steady. Its turn is the truth's, by what is stated of it.
+    """
+    hit = (Knock(camera="cam03", rotation_deg=0.12, translation_mm=1.0),)
+    off = []
+    for k in range(4):
+        begun = wave(k, n_frames=80)  # too short a wave to be sure of much
+        first = calibrate(begun.tracks, begun.wand)
+        later = wave(100 + k, knock=hit)
+        found = recheck(first, later.tracks)
+        mended = repair(first, found.tracks, found.repairable)
+        new_from_old = Pose(rotation_from_vector([0.1, 0.2, 0.3]), np.array([50.0, 0.0, 9.0]))
+        aligned, turned_too = (moved(rig, new_from_old) for rig in (first, mended))
+        files = [
+            Entry(f"rig{k}.h5", dated(r, k)) for k, r in enumerate([first, aligned, turned_too])
+        ]
+        three = history(files)
+        assert verdicts(three) == {n: "jump" if n == "cam03" else "steady" for n in NAMES}
+        assert next(c.at_file for c in three.cameras if c.name == "cam03") == 2
+        told = history(files[::2])
+        assert verdicts(told) == {n: "changed" if n == "cam03" else "steady" for n in NAMES}
+        for c in told.cameras:
+            if c.name != "cam03":
+                assert c.change[1] == pytest.approx(0.0, abs=1e-6)
+                assert c.sigma[1] == pytest.approx(0.0, abs=1e-3)
+        (c,) = (c for c in told.cameras if c.name == "cam03")
+        was, now = (t.camera("cam03") for t in (later.truth, later.truth_after))
+        turn = vector_from_rotation(now.cam_from_world.R @ was.cam_from_world.R.T)
+        off += ((c.change[1, :3] - turn) / c.sigma[1, :3]).tolist()
+    # By the normal law, at a chance of 1e-4 for all.
+    assert np.abs(off).max() < stats.norm.isf(0.5e-4 / len(off))
 
 
 def test_a_jump_is_dated_and_sized():

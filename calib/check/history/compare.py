@@ -7,9 +7,10 @@ one by the cameras that agree (the search of the recheck, with the covariances o
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calib.check.history.patterns import told
 from calib.check.history.records import N_SHOWN, Entry, History
@@ -27,6 +28,9 @@ from calib.solve.certainty.normal import Information, in_gauge, on_places, world
 # more than steel does over forty degrees (12 parts in a million a degree, common practice).
 MIN_FOR_SIZE, GROWN_LEFT, GROWN = 4, 0.2, 5e-4
 Key = tuple[CameraParameter, float]  # a held lens term and its value
+# Poses that a file keeps come out alike but for the rounding of an alignment.
+ROUNDING, ROUNDING_MM = 1e-9, 1e-6
+SHARED = 1e-5  # of a sigma: far above rounding, far below what anyone reads
 ALPHA = (
     0.005  # chance that any camera of an unchanged rig is said to have changed between two files
 )
@@ -64,9 +68,9 @@ def history(entries: Sequence[Entry]) -> History:
         ]
     first = entries[0].rig
     every = list(dict.fromkeys(name for e in entries for name in e.rig.names))
-    n_files = len(entries)
+    n_files, at = len(entries), [every.index(n) for n in first.names]
     change = np.full((n_files, len(every), N_SHOWN), np.nan)
-    own = np.full((n_files, len(every), N_SHOWN, N_SHOWN), np.nan)
+    moved: list[_Moved] = []
     pull: dict[Key, Array] = {}
     without_majority, grown = [], {}
     for k, e in enumerate(entries):
@@ -84,10 +88,13 @@ def history(entries: Sequence[Entry]) -> History:
         inside = agreeing(first, rig, common)
         if k and 2 * inside.sum() <= len(common):
             without_majority.append(e.name)
-        at = [every.index(n) for n in common]
-        change[k, at], own[k, at], pulled = _changes(first, rig, common, inside)
-        for key, column in pulled.items():
+        one = _Moved.on(first, rig, common, inside)
+        moved.append(one)
+        change[k, at] = np.where(one.is_there[:, None], one.shown(one.difference), np.nan)
+        for key, column in one.pull(moved[0]).items():
             pull.setdefault(key, np.zeros((n_files, len(every), N_SHOWN)))[k, at] = column
+    joint = np.zeros((len(every), n_files, N_SHOWN, n_files, N_SHOWN))
+    joint[at] = _joint(moved)
     times = np.array([m or 0.0 for m in moments]) if is_by_time else np.arange(n_files, dtype=float)
     times = np.sort(times)
     if times[-1] == times[0]:
@@ -95,7 +102,7 @@ def history(entries: Sequence[Entry]) -> History:
     level = ALPHA / len(every)
     shared = np.stack([*pull.values(), np.zeros_like(change)], axis=-1)
     cameras = tuple(
-        told(name, change[:, c], own[:, c], shared[:, c], times, level, len(every))
+        told(name, change[:, c], joint[c], shared[:, c], times, level, len(every))
         for c, name in enumerate(every)
     )
     return History(
@@ -200,6 +207,8 @@ def difference(
 
 def agreeing(first: Rig, later: Rig, names: tuple[str, ...]) -> Array:
     """Return 1 for each camera (C,) that stands in both files as the others do, 0 for the rest."""
+    if len(names) < 2 * (kept := held_as_they_were(first, later, names)).sum():
+        return kept.astype(float)
     every, weight = np.arange(len(names)), None
     C0, C1 = ring_covariance(first, names), ring_covariance(later, names)
     for _ in range(2):
@@ -227,30 +236,124 @@ def turned(C: Array, R: Array) -> Array:
     return on_places(each, N_CHANGE, on_places(each, N_CHANGE, C).T)
 
 
-def _changes(
-    first: Rig, later: Rig, names: tuple[str, ...], inside: Array
-) -> tuple[Array, Array, dict[Key, Array]]:
-    """Return changes (C, 7), the later file's own covariances (C, 7, 7) and its pull by held lenses
-    (C, 7) each.
-
-    The agreeing cameras are held as a whole, the pull is that beyond the first file's.
+def held_as_they_were(first: Rig, later: Rig, names: tuple[str, ...]) -> NDArray[np.bool_]:
+    """Return which cameras (C,) a repair held: most of those that have the same lens and stand to
+    one another as before but for rounding, as no two solves place them. Nobody where it is none.
     """
-    d, G, R = difference(first, later, names, inside)
-    _, position, lens = _parameters(first, names)
-    away = float(np.median(np.linalg.norm(position - position.mean(axis=0), axis=1)))
-    metric = np.tile([max(away, 1.0) ** 2] * 3 + [1.0] * 3 + [0.0] * 3, len(names)) * np.repeat(
-        inside, N_CHANGE
-    )
-    E = metric[:, None] * G
-    C = in_gauge(G, E, in_gauge(G, E, turned(ring_covariance(later, names), R)).T)
-    keep = np.arange(N_SHOWN)
-    own = np.stack([C[np.ix_(keep + c * N_CHANGE, keep + c * N_CHANGE)] for c in range(len(names))])
-    d = in_gauge(G, E, d.ravel()).reshape(len(names), N_CHANGE)[:, :N_SHOWN]
-    scale = np.ones((len(names), N_SHOWN))
-    scale[:, 6] = 1.0 / lens[:, 0]
-    apart = pull_apart(held_pull(first, names, np.eye(3)), held_pull(later, names, R))
-    pull = {
-        key: in_gauge(G, E, v).reshape(len(names), N_CHANGE)[:, :N_SHOWN] * scale
-        for key, v in apart.items()
-    }
-    return d * scale, own * scale[:, :, None] * scale[:, None, :], pull
+    pairs = [(first.camera(n), later.camera(n)) for n in names]
+    way = [a.cam_from_world.inverse() @ b.cam_from_world for a, b in pairs]
+    has_lens = np.array([np.array_equal(a.lens.vector, b.lens.vector) for a, b in pairs])
+    R, t = np.stack([w.R for w in way]), np.stack([w.t_mm for w in way])
+    groups = [
+        has_lens
+        & (np.abs(R - w.R).max(axis=(1, 2)) < ROUNDING)
+        & (np.abs(t - w.t_mm).max(axis=1) < ROUNDING_MM)
+        for w in way
+    ]
+    largest = max(groups, key=np.count_nonzero)
+    return largest if np.count_nonzero(largest) > 1 else np.zeros(len(names), bool)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Moved:
+    """A file's rig moved on to the first one by the cameras that agree, which are held as a whole.
+
+    All is of the first file's cameras (C), 0 of those that this one lacks: ``difference (9 C,)`` of
+    ring terms, ``covariance (9 C, 9 C)`` that the file states of them, in the first's world, ``R``
+    the turn into that; ``motions (9 C, 6)`` of the world and the ``conditions`` that hold it there
+    (``in_gauge``); ``scale (C, 7)`` is of what is shown.
+    """
+
+    rig: Rig
+    is_there: NDArray[np.bool_]
+    difference: Array
+    covariance: Array
+    R: Array
+    motions: Array
+    conditions: Array
+    scale: Array
+
+    @classmethod
+    def on(cls, first: Rig, rig: Rig, names: tuple[str, ...], inside: Array) -> _Moved:
+        is_there = np.array([n in names for n in first.names])
+        rows = np.flatnonzero(np.repeat(is_there, N_CHANGE))
+        d, G, R = difference(first, rig, names, inside)
+        R0, position, lens = _parameters(first, first.names)
+        common = position[is_there]
+        away = float(np.median(np.linalg.norm(common - common.mean(axis=0), axis=1)))
+        metric = np.tile([max(away, 1.0) ** 2] * 3 + [1.0] * 3 + [0.0] * 3, len(names)) * np.repeat(
+            inside, N_CHANGE
+        )
+        n = N_CHANGE * len(first.names)
+        change, C, conditions = np.zeros(n), np.zeros((n, n)), np.zeros((n, 6))
+        change[rows], conditions[rows] = d.ravel(), metric[:, None] * G
+        C[np.ix_(rows, rows)] = turned(ring_covariance(rig, names), R)
+        scale = np.ones((len(first.names), N_SHOWN))
+        scale[:, 6] = 1.0 / lens[:, 0]
+        motions = world_motions(R0, position, N_CHANGE)[:, :6]
+        return cls(rig, is_there, change, C, R, motions, conditions, scale)
+
+    def shown(self, values: Array) -> Array:
+        """Return what is shown (C, 7) of values (9 C,)."""
+        moved = in_gauge(self.motions, self.conditions, values)
+        return np.asarray(moved.reshape(len(self.scale), N_CHANGE)[:, :N_SHOWN] * self.scale)
+
+    def shared_with(self, other: _Moved, names: tuple[str, ...]) -> Array:
+        """Return the covariance (9 C, 9 C) of this file's errors with those of another.
+
+        Each solve has its own. A repair keeps those of the cameras that it holds, and hands them on
+        to those that it solves anew: e_c = C_ch C_hh⁻¹ e_h, and what the new wave adds.
+        """
+        if other is self:
+            return self.covariance
+        C, both = np.zeros_like(self.covariance), self.is_there & other.is_there
+        kept = both.copy()
+        common = tuple(n for n, is_common in zip(names, both, strict=True) if is_common)
+        kept[both] = held_as_they_were(other.rig, self.rig, common)
+        if kept.any():
+            h, c = (np.flatnonzero(np.repeat(k, N_CHANGE)) for k in (kept, ~kept))
+            answer = Information.of(other.covariance[np.ix_(h, h)]).inverse()[0]
+            C[h] = other.covariance[h]
+            C[c] = self.covariance[np.ix_(c, h)] @ answer @ C[h]
+        return C
+
+    def pull(self, first: _Moved) -> dict[Key, Array]:
+        """Return what errors of held lenses did (C, 7) beyond what they did to the first file."""
+        names = tuple(first.rig.names)
+        rows = np.repeat(self.is_there, N_CHANGE)
+        common = tuple(n for n, is_there in zip(names, self.is_there, strict=True) if is_there)
+        apart = pull_apart(
+            held_pull(first.rig, common, np.eye(3)), held_pull(self.rig, common, self.R)
+        )
+        out = {}
+        for key, v in apart.items():
+            whole = np.zeros(len(rows))
+            whole[rows] = v
+            out[key] = self.shown(whole)
+        return out
+
+
+def _joint(moved: Sequence[_Moved]) -> Array:
+    """Return each camera's joint covariance (C, K, 7, K, 7) of its changes against the first file;
+    of the first, whose change is none, what it states of itself.
+    """
+    first, names = moved[0], tuple(moved[0].rig.names)
+    of_first = [one.shared_with(first, names) for one in moved]
+    n = len(names)
+    out = np.zeros((n, len(moved), N_SHOWN, len(moved), N_SHOWN))
+    for k, one in enumerate(moved):
+        for j, other in enumerate(moved[: k + 1]):
+            if j == 0 < k:
+                continue
+            C = one.shared_with(other, names)
+            if k:
+                C = C - of_first[k] - of_first[j].T + first.covariance
+            rows = in_gauge(one.motions, one.conditions, C)
+            both = in_gauge(other.motions, other.conditions, rows.T).T
+            own = both.reshape(n, N_CHANGE, n, N_CHANGE)[np.arange(n), :, np.arange(n)]
+            block = own[:, :N_SHOWN, :N_SHOWN] * one.scale[:, :, None] * other.scale[:, None, :]
+            out[:, k, :, j], out[:, j, :, k] = block, np.swapaxes(block, 1, 2)
+        if k:  # what two files share cancels but for rounding
+            own = np.einsum("cii->ci", out[:, 0, :, 0])
+            np.einsum("cii->ci", out[:, k, :, k])[:] += SHARED**2 * own
+    return out

@@ -130,7 +130,8 @@ def verdict(found: History) -> str:
         told += [f"{listed(names)} {phrase}"] if of else []
     n = len(found.cameras)
     told = [*(["the whole rig changed in size"] if found.grown else []), *told]
-    return "; ".join([f"{n_steady if told else 'All'} of {n} cameras steady", *told]) + "."
+    steady = f"{n_steady} of {n}" if told else f"All {n}"
+    return "; ".join([f"{steady} cameras steady", *told]) + "."
 
 
 def _table(found: History, width: int | None) -> list[str]:

@@ -90,11 +90,9 @@ def _slip(
     least *= len(far) / len(every)
     best: tuple[float, Slip] | None = None
     reach = max(2, round(MAX_SLIP_S * tracks.frame_rate_hz))
-    for frames in (k for k in range(-reach, reach + 1) if k):
-        nearer = _away(fit, c, marker[far], pair[far], placed, frames) < NEARER * own[far]
-        if nearer.sum() < least:
-            continue
-        other = _away(fit, c, marker, pair, placed, frames)
+    votes_of = _nearer_by_count(fit, c, marker[far], pair[far], placed, NEARER * own[far], reach)
+    for frames in (np.flatnonzero(votes_of >= least) - reach).tolist():
+        other = np.linalg.norm(_off(fit, c, marker, pair, placed, frames), axis=1)
         known = np.isfinite(other)
         # Points of a slow wand lie alike under both counts and say nothing.
         votes = known & (np.maximum(own, other) > FAR * fit.sigma_px[c])
@@ -140,25 +138,57 @@ def _is_drifting(
     return evenly < away(np.where(frame >= slip.since_frame, float(slip.frames), 0.0))
 
 
-def _away(
-    fit: RigFit, c: int, marker: Index, pair: Index, placed: NDArray[np.bool_], frames: int
-) -> Array:
-    """Return how far points (n,) lie in px from where the wand stood so many frames from their own;
-    nan where it was not ``placed (F,)``.
+def _nearer_by_count(
+    fit: RigFit,
+    c: int,
+    marker: Index,
+    pair: Index,
+    placed: NDArray[np.bool_],
+    within_px: Array,
+    reach: int,
+) -> NDArray[np.int64]:
+    """Return how many of the points (n,) lie ``within_px (n,)`` of where the wand stood so many
+    frames from their own, from ``reach`` frames before to as many after (2 reach + 1,).
+
+    The wand's way past the camera is projected once for all points and counts.
     """
-    return np.asarray(np.linalg.norm(_off(fit, c, marker, pair, placed, frames), axis=1))
+    problem, number = fit.problem, fit.problem.frame_number
+    every = np.arange(len(problem.weight))
+    way = np.full((len(every), len(number), 2), np.nan)
+    way[:, placed] = _seen(fit, c, every[:, None], np.flatnonzero(placed))
+    own = number[problem.frame[pair]]
+    first = np.searchsorted(number, own - reach)
+    last = np.searchsorted(number, own + reach, side="right")
+    found = np.zeros(2 * reach + 1, dtype=np.int64)
+    for uv, m, a, b, at, most in zip(
+        problem.uv_px[:, marker, pair].T, marker, first, last, own - reach, within_px, strict=True
+    ):
+        is_near = np.hypot(*(way[m, a:b] - uv).T) < most
+        found[number[a:b][is_near] - at] += 1
+    found[reach] = 0
+    return found
+
+
+def _seen(fit: RigFit, c: int, marker: Index, frame: Index) -> Array:
+    """Return where camera c sees the wand's markers in these frames (..., 2); the two broadcast."""
+    state = fit.state
+    place = np.einsum("...ij,...j->...i", state.wand_R[frame], state.shape_mm[marker])
+    pose = Pose(state.cam_R[c], state.cam_t[c])
+    place = place + state.wand_t[frame]
+    uv = project(Lens.from_vector(state.lens[c]), pose.apply(place.reshape(-1, 3)))
+    return uv.reshape(*place.shape[:-1], 2)
 
 
 def _off(
     fit: RigFit, c: int, marker: Index, pair: Index, placed: NDArray[np.bool_], frames: int
 ) -> Array:
-    """Return the same along x and y (n, 2)."""
-    problem, state = fit.problem, fit.state
+    """Return how far along x and y in px points (n, 2) lie from where the wand stood so many frames
+    from their own; nan where it was not ``placed (F,)``.
+    """
+    problem = fit.problem
     at = find_frames(problem.frame_number, problem.frame_number[problem.frame[pair]] + frames)
     known = (at >= 0) & placed[at]
-    place = np.einsum("nij,nj->ni", state.wand_R[at], state.shape_mm[marker]) + state.wand_t[at]
-    pose = Pose(state.cam_R[c], state.cam_t[c])
-    uv = project(Lens.from_vector(state.lens[c]), pose.apply(place))
+    uv = _seen(fit, c, marker, at)
     return np.where(known[:, None], uv - problem.uv_px[:, marker, pair].T, np.nan)
 
 

@@ -589,6 +589,16 @@ BAD_WANDS = {
         "[170.0, 0.0]",
         ("[markers]: q", "finite numbers, 3", "[170.0, 0.0]"),
     ),
+    "decimal comma": (
+        "sigma = 0.02",
+        "sigma = 0,02",
+        ("a comma within a number: sigma = 0,02.", "185.0, not 185,0"),
+    ),
+    "decimal commas of a place": (
+        "[170.0, 0.0, 0.0]",
+        "[170,0, 0,0, 0,0]",
+        ("[markers]: q", "finite numbers, 3", "185.0, not 185,0"),
+    ),
     "coordinate nan": ("[170.0,", "[nan,", ("[markers]: q", "nan")),
     "coordinate infinite": ("[170.0,", "[inf,", ("[markers]: q", "inf")),
     "coordinate text": ("[170.0,", '["170",', ("[markers]: q",)),

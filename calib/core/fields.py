@@ -26,6 +26,7 @@ T = TypeVar("T")
 
 
 MOST_NUMBER = 1e100  # what is larger is a slip, and its square no number
+DECIMAL_POINT = "Write decimals with a point: 185.0, not 185,0."
 MOST_WHOLE = 2**53  # up to which a double holds every whole number
 
 
@@ -194,7 +195,10 @@ class Fields:
             or array.shape not in shapes
             or not (np.abs(array) <= MOST_NUMBER).all()
         ):
-            raise InputError(self.place(key), expected=expected, found=_shown(value))
+            # 185,0 among them is two numbers to TOML
+            is_long = array.dtype.kind in "iuf" and array.size > max(map(math.prod, shapes))
+            remedy = DECIMAL_POINT if is_long and array.ndim == 1 else ""
+            raise InputError(self.place(key), expected=expected, found=_shown(value), remedy=remedy)
         return array.astype(float)
 
     def tables(self, key: str) -> Mapping[str, Any]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import re
 import tomllib
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -12,7 +13,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from calib import guard
-from calib.core.fields import wand_as_toml, wand_from_table
+from calib.core.fields import DECIMAL_POINT, wand_as_toml, wand_from_table
 from calib.core.tracks import Tracks
 from calib.core.wand import Wand
 from calib.errors import CalibError, InputError, did_you_mean
@@ -28,6 +29,7 @@ T = TypeVar("T")
 MOST_LINE = 1000  # bytes
 MOST_TOML = 1_000_000  # bytes: some 4,000 cameras
 ROW_BYTES = 50  # of a table's usual row
+DECIMAL_COMMA = re.compile(r"=\s*[-+]?\d+,\d")
 PathLike = str | os.PathLike[str]
 
 
@@ -291,12 +293,12 @@ def load_toml(path: PathLike, kind: str) -> dict[str, Any]:
     try:
         return tomllib.loads(text)
     except (ValueError, RecursionError) as error:  # of syntax, or a number of too many digits
-        raise InputError(
-            str(path),
-            expected=f"{kind}",
-            found=str(error),
-            remedy="Correct the syntax at that place, or name the right file.",
-        ) from None
+        found, remedy = str(error), "Correct the syntax at that place, or name the right file."
+        at = re.search(r"\(at line (\d+),", found)
+        line = text.split("\n")[int(at[1]) - 1].strip() if at else ""
+        if DECIMAL_COMMA.search(line):
+            found, remedy = f"a comma within a number: {line[:80]}", DECIMAL_POINT
+        raise InputError(str(path), expected=kind, found=found, remedy=remedy) from None
 
 
 def inside(path: PathLike, parse: Callable[..., T], *arguments: Any) -> T:

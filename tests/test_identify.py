@@ -314,6 +314,9 @@ def test_no_wand_a_still_one_and_two_few_points_are_told_apart() -> None:
     ]
     with pytest.raises(UnsolvableError, match=r"found 2 at most.*all markers must show"):
         identify(replace(sim.tracks, cameras=tuple(two)), sim.wand)
+    one = [with_points(c, m == 0) for c, m in zip(sim.tracks.cameras, sim.marker, strict=True)]
+    with pytest.raises(UnsolvableError, match=r"found 1 at most.*--distance CAM,CAM,MM"):
+        identify(replace(sim.tracks, cameras=tuple(one)), sim.wand)
 
 
 def test_a_solve_that_lacks_names_asks_for_the_wand_file_first() -> None:

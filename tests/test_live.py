@@ -240,7 +240,8 @@ def test_a_rig_is_rechecked_by_any_markers_meanwhile(folder, call, tmp_path):
 
 def test_wrong_calls(folder, refused, call):
     tracks, wand, rig = folder / "tracks.h5", folder / "wand.toml", folder / "rig.h5"
-    assert "found neither" in refused("watch", tracks)
+    assert "found neither" in (told := refused("watch", tracks))
+    assert "single marker" in told and "calib solve TRACKS --distance CAM,CAM,MM -o RIG" in told
     assert "found both" in refused("watch", tracks, "--wand", wand, "--rig", rig)
     assert "--need" in refused("watch", tracks, "--rig", rig, "--need", 1)
     assert "a wave to solve" in refused("watch", tracks, "--wand", wand, "--any")

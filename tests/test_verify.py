@@ -295,7 +295,7 @@ def test_a_bar_that_one_camera_sees_is_refused() -> None:
 
 def test_a_bar_of_one_marker_is_refused(tmp_path: Path) -> None:
     (tmp_path / "bar.toml").write_text('unit = "mm"\n[markers]\na = [0, 0, 0]\n')
-    with pytest.raises(InputError, match="two or more markers"):
+    with pytest.raises(InputError, match=r"two or more markers.*--distance CAM,CAM,MM"):
         files.load_wand(tmp_path / "bar.toml")
 
 

@@ -19,7 +19,7 @@ import numpy as np
 from calib.core.camera import Lens
 from calib.core.geometry import Array
 from calib.core.names import check_name
-from calib.core.wand import CertifiedLength, Wand
+from calib.core.wand import SINGLE_MARKER, CertifiedLength, Wand
 from calib.errors import CalibError, InputError, did_you_mean
 
 T = TypeVar("T")
@@ -266,7 +266,12 @@ def wand_from_table(table: Mapping[str, Any], default_name: str) -> Wand:
     markers = Fields(stated["markers"], "[markers]")
     names = tuple(markers.table)
     if len(names) < 2:
-        raise InputError("[markers]", expected="two or more markers", found=str(len(names)))
+        raise InputError(
+            "[markers]",
+            expected="two or more markers",
+            found=str(len(names)),
+            remedy=SINGLE_MARKER if names else "",
+        )
     points = np.array([markers.array(name, (3,)) for name in names]).reshape(-1, 3)
     certified = tuple(
         _certified(Fields(row, f"[[certified]] {i + 1}"), names)

@@ -16,6 +16,11 @@ from calib.errors import InputError
 # or of a file with markers exchanged (18 captures: 0.05 at most, 0.4 at least). Of more markers
 # there are too many orders.
 ALIKE, SURELY_OTHER, MOST_ORDERED = 0.1, 0.25, 6
+# What to do without a wand.
+SINGLE_MARKER = (
+    "A single marker that was carried about needs no wand file, but a known distance of two "
+    "cameras: calib solve TRACKS --distance CAM,CAM,MM -o RIG"
+)
 MOST_MM = 1e6  # of a coordinate: no wand is a kilometre long, and squares of larger ones overflow
 
 

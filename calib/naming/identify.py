@@ -14,7 +14,7 @@ from calib.core.geometry import Array
 from calib.core.names import listed
 from calib.core.progress import Progress, quiet
 from calib.core.tracks import CameraTracks, Tracks
-from calib.core.wand import Wand
+from calib.core.wand import SINGLE_MARKER, Wand
 from calib.errors import InputError, UnsolvableError
 from calib.intake.stray import stray_masks
 from calib.naming.camera import name_camera
@@ -204,6 +204,7 @@ def _nothing_named(report: list[CameraNames], tracks: Tracks, wand: Wand) -> Uns
     if most < n:
         found = f"{most} at most"
         remedy = "Lower the detection threshold or move closer: all markers must show."
+        remedy += f" {SINGLE_MARKER}" if most == 1 else ""
     elif masked > 0.5 * points:
         found = f"none, and {masked} of {points} points that never move"
         remedy = "Keep the wand moving and turning through the whole volume."

@@ -187,8 +187,11 @@ def _notes(rig: Rig, named: Identification | None, options: SolveOptions) -> lis
 
     out = []
     if named is not None:
-        how = "; calib identify lists them and keeps the names" if options.distance is None else ""
-        out.append(f"markers were not identified: {names.summary(named)}{how}")
+        how = "; calib identify lists them and keeps the names"
+        if options.distance is None:
+            out.append(f"markers were not identified: {names.summary(named)}{how}")
+        else:
+            out.append(names.summary(named, "the single marker"))
     if options.distance is not None:
         out.append(f"scale from the distance of {options.distance}")
     left_out = (f"left out: {name}: {reason}" for name, reason in rig.left_out.items())

@@ -78,6 +78,7 @@ def watch(
     """
     import calib
     from calib import files
+    from calib.core.wand import SINGLE_MARKER
     from calib.watch.run import Watch
 
     if (wand is None) == (rig is None):
@@ -85,7 +86,9 @@ def watch(
             "calib watch",
             expected="--wand with the wand file, or --rig with a rig to recheck",
             found="neither" if wand is None else "both",
-            remedy="A rig holds its wand: with --rig leave --wand out.",
+            remedy=f"It judges a wave by the wand's lengths. {SINGLE_MARKER}"
+            if wand is None
+            else "A rig holds its wand: with --rig leave --wand out.",
         )
     if rig is not None and (need is not None or everywhere):
         raise InputError(

@@ -41,11 +41,11 @@ def as_lines(
     return [*lines, "", *masks] if masks else lines
 
 
-def summary(found: Identification) -> str:
-    """Return the whole in one line."""
+def summary(found: Identification, what: str = "markers of the wand") -> str:
+    """Return the whole in one line; ``what`` the points were named as."""
     named, points = sum(c.named for c in found.cameras), sum(c.points for c in found.cameras)
     masks, masked = sum(c.masks for c in found.cameras), sum(c.masked for c in found.cameras)
-    return f"named {named} of {points} points as markers of the wand" + (
+    return f"named {named} of {points} points as {what}" + (
         f"; {counted(masked, 'point')} lie{'s' if masked == 1 else ''} in "
         f"{counted(masks, 'place')} masked, where reflections stay put"
         if masks

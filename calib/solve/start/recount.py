@@ -200,6 +200,18 @@ def _epipolar_px(F: Array, shared: Shared) -> Array:
     return np.asarray(np.abs(off) / np.maximum(np.hypot(line[:, 0], line[:, 1]), 1e-300))
 
 
+def _geometry(camera: CameraTracks, others: list[CameraTracks]) -> list[tuple[CameraTracks, Array]]:
+    """Return those others that a camera shares most with, each with its fundamental matrix."""
+    common = {id(other): len(shared_points(camera, other)[2]) for other in others}
+    found = []
+    for other in sorted(others, key=lambda o: -common[id(o)])[: 2 * PARTNERS]:
+        if common[id(other)] >= TELLS:
+            some = thin(Shared(*as_shared(camera, other)))
+            F, _ = fundamental(some.uv_a, some.uv_b)
+            found += [] if F is None else [(other, F)]
+    return found
+
+
 def jump(
     camera: CameraTracks, others: list[CameraTracks], part: CameraTracks, count: int, rate_hz: float
 ) -> Jump | None:
@@ -207,13 +219,7 @@ def jump(
     and what lies before or after some frame does, in the same geometry, under another shift alone.
     None where nothing does; jumps of a few frames show at the ends.
     """
-    moved, geometry = _shifted(part, count), []
-    common = {id(other): len(shared_points(moved, other)[2]) for other in others}
-    for other in sorted(others, key=lambda o: -common[id(o)])[: 2 * PARTNERS]:
-        if common[id(other)] >= TELLS:
-            some = thin(Shared(*as_shared(moved, other)))
-            F, _ = fundamental(some.uv_a, some.uv_b)
-            geometry += [] if F is None else [(other, F)]
+    geometry = _geometry(_shifted(part, count), others)
     if not geometry:
         return None
     at, is_near = _near(camera, geometry, count)
@@ -222,9 +228,10 @@ def jump(
     some_rows = np.linspace(0, camera.n_points - 1, min(camera.n_points, MOST_SCREENED))
     some_of = camera.rows(some_rows.astype(int))
     reach = round(MAX_JUMP_S * rate_hz)
-    far = [s for s in range(-reach, reach + 1) if abs(s - count) > NEAR]
-    fitting = {s: int(_near(some_of, geometry[:PARTNERS], s)[1].sum()) for s in far}
-    for shift in {0, *sorted(far, key=lambda s: -fitting[s])[:MOST_TRIED]} - {count}:
+    fitting = _fitting(some_of, geometry[:PARTNERS], reach)
+    fitting[max(0, reach + count - NEAR) : max(0, reach + count + NEAR + 1)] = -1
+    likeliest = np.argsort(-fitting, kind="stable")[:MOST_TRIED] - reach
+    for shift in {0, *likeliest.tolist()} - {count}:
         at_other, is_other = _near(camera, geometry, shift)
         frame = np.concatenate([at, at_other])
         order = np.argsort(frame, kind="stable")
@@ -244,6 +251,28 @@ def jump(
                 first, second = (count, shift) if is_late else (shift, count)
                 best, most = Jump(first, second, since, share), float(gain[k])
     return best
+
+
+def _fitting(
+    camera: CameraTracks, geometry: Sequence[tuple[CameraTracks, Array]], reach: int
+) -> Ints:
+    """Return how many of a camera's few points lie near the lines of the others' under each shift,
+    from ``-reach`` to ``reach`` (2 reach + 1,).
+    """
+    found = np.zeros(2 * reach + 1, dtype=np.int64)
+    for other, F in geometry:
+        rows = [other.rows(other.marker == m) for m in range(int(camera.marker.max()) + 1)]
+        lines = np.column_stack([camera.xy_px, np.ones(camera.n_points)]) @ F.T
+        lines /= np.maximum(np.hypot(lines[:, 0], lines[:, 1]), 1e-300)[:, None]
+        for frame, marker, line in zip(camera.frame, camera.marker, lines, strict=True):
+            if marker < 0:
+                continue
+            of = rows[marker]
+            first, last = np.searchsorted(of.frame, [frame - reach, frame + reach + 1])
+            off = np.abs(of.xy_px[first:last] @ line[:2] + line[2])
+            is_near = off < WIDE * EPIPOLAR_PX
+            found[of.frame[first:last][is_near] - frame + reach] += 1
+    return found
 
 
 def _near(

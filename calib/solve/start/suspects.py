@@ -166,22 +166,13 @@ def reread(
     found = [best_shift(part, others, tracks.frame_rate_hz) for part in parts]
     counts = {of.frames for of in found if of}
     if None in found or len(counts) == 1:  # they jump in one of the parts, or far away
-        tried = sorted({s for part in (camera, *parts) for s in likely_shifts(part, witnesses)})
-        whole = shift_among(tried, camera, witnesses)
-        if whole and counts <= {whole.frames}:
-            found = [whole, whole]
-        fitting = [(part, of) for part, of in zip(parts, found, strict=True) if of]
-        if whole:
-            fitting = [(camera, whole)]
-        elif not fitting:  # both ends may hold a jump
-            tips = np.quantile(camera.frame, [TIP, 1.0 - TIP])
-            edges = camera.rows(camera.frame < tips[0]), camera.rows(camera.frame >= tips[1])
-            shares = [pooled(edge, witnesses) for edge in edges]
-            fitting = [
-                (edge, Shift(0, share, share))
-                for edge, share in zip(edges, shares, strict=True)
-                if share >= PEAK
-            ]
+        whole = found[0]
+        if None in found:
+            tried = sorted({s for part in (camera, *parts) for s in likely_shifts(part, witnesses)})
+            whole = shift_among(tried, camera, witnesses)
+            if whole and counts <= {whole.frames}:
+                found = [whole, whole]
+        fitting = [(camera, whole)] if whole else _fitting_parts(camera, parts, found, witnesses)
         for part, of in fitting:
             jumped = jump(camera, witnesses, part, of.frames, tracks.frame_rate_hz)
             if jumped:
@@ -211,6 +202,24 @@ def reread(
         )
         return Suspect(camera.name, Reading.DRIFT, text, lost)
     return _lost(camera, jumped, fits)
+
+
+def _fitting_parts(
+    camera: CameraTracks,
+    ends: tuple[CameraTracks, CameraTracks],
+    found: list[Shift | None],
+    witnesses: list[CameraTracks],
+) -> list[tuple[CameraTracks, Shift]]:
+    """Return the end of a camera's points that fits under the shift ``found`` for it; where both
+    hold a jump, the tips that fit as given.
+    """
+    fitting = [(end, of) for end, of in zip(ends, found, strict=True) if of]
+    if fitting:
+        return fitting
+    first, last = np.quantile(camera.frame, [TIP, 1.0 - TIP])
+    tips = camera.rows(camera.frame < first), camera.rows(camera.frame >= last)
+    shares = [pooled(tip, witnesses) for tip in tips]
+    return [(t, Shift(0, of, of)) for t, of in zip(tips, shares, strict=True) if of >= PEAK]
 
 
 def _lost(camera: CameraTracks, found: Jump, fits: str) -> Suspect:

@@ -4,6 +4,7 @@ what it refuses.
 
 import json
 from dataclasses import asdict, replace
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -18,9 +19,11 @@ from calib.core.camera import project
 from calib.core.rig import Doubt
 from calib.core.tracks import Tracks
 from calib.errors import InputError, UnsolvableError
+from calib.files import save_tracks, save_wand
 from calib.pipeline import solve_rig
 from calib.report.rigs.causes import evidence
-from calib.report.rigs.residuals import as_json, as_lines, lasting_sentences
+from calib.report.rigs.residuals import as_json, as_lines, lasting_sentences, size_asked
+from calib.simulate import Scenario
 from calib.simulate.scenario import INDEPENDENT
 from calib.solve.certainty.statistics import camera_stats
 from calib.solve.hold import fit_to_rig
@@ -35,6 +38,7 @@ from tests.captures import (
     with_camera,
     with_points,
 )
+from tests.program import Call
 
 # Of a pattern over the sensor.
 BENT = ("inner_px", "middle_px", "outer_px", "cell_px", "cell_x", "cell_y")
@@ -427,3 +431,23 @@ def test_a_solves_own_statistics_stand_in_its_table():
         assert a.stats.sigma_px == pytest.approx(b.stats.sigma_px, rel=5e-3)
         assert asdict(replace(a.stats, sigma_px=0.0)) == asdict(replace(b.stats, sigma_px=0.0))
         assert a.verdict == b.verdict
+
+
+def test_a_wand_in_another_unit_is_asked_about_with_the_markers_own_size(
+    call: Call, tmp_path: Path
+) -> None:
+    """No image tells it; a marker of 1.6 mm anyone can see is none of 16 mm. A rig that is small
+    in truth is no case to act on.
+    """
+    sim = capture(n_cameras=4, seed=22)
+    table = residual_table(solve_rig(sim.tracks, sim.wand).rig, sim.tracks)
+    # Discs as the simulator draws them, blurred a little.
+    assert table.sizes.marker_mm == pytest.approx(Scenario().marker_diameter_mm, rel=0.3)
+    assert table.sizes.is_usual and size_asked(table) == ""
+    tracks, wand, rig = (tmp_path / n for n in ("t.h5", "cm.toml", "rig.h5"))
+    save_tracks(sim.tracks, tracks)
+    save_wand(replace(sim.wand, points_mm=sim.wand.points_mm / 10.0), wand)
+    code, printed, _ = call("solve", tracks, "--wand", wand, "-o", rig)
+    verdict, asked = printed.splitlines()[:2]
+    assert code == 0 and verdict == "All 4 cameras good."
+    assert asked.startswith("Is this so: wand 46 mm, markers some 1.") and "state mm" in asked

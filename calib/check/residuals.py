@@ -14,6 +14,7 @@ from calib.check.apart import UNSURE, causes_apart, share_points, stats_of, whol
 from calib.check.causes import Cause
 from calib.check.recheck.exchange import bearers, under_right_names
 from calib.check.serials import NewSerial, new_serials
+from calib.check.sizes import NOT_KNOWN, Sizes, sizes_of
 from calib.check.verdicts import Fault, RigFault, Verdict
 from calib.check.whole.find import Whole, is_symptom
 from calib.core.geometry import Array
@@ -87,8 +88,8 @@ class ResidualTable(Told):
         Errors that last: share of all points, and by camera.
     doubts : tuple of Doubt
         What speaks against the rig as a whole.
-    span_mm : tuple of float
-        Extents of the cameras' positions along their principal axes.
+    sizes : Sizes
+        Of wand, markers and cameras, to hold against the room.
     serials : tuple of NewSerial
         Cameras whose serial numbers are not those that the rig keeps.
     """
@@ -100,7 +101,7 @@ class ResidualTable(Told):
     n_frames: int
     lasting: dict[str, Any] = field(default_factory=dict)  # see ``solve.lasting.find.in_words``
     doubts: tuple[Doubt, ...] = ()  # what speaks against the rig as a whole
-    span_mm: tuple[float, ...] = ()  # what the cameras' positions span, longest first
+    sizes: Sizes = NOT_KNOWN
     serials: tuple[NewSerial, ...] = ()
 
     @property
@@ -185,7 +186,7 @@ def residual_table(
         fit.problem.n_frames,
         in_words(fit.problem, fit.stretches, tracks.names),
         doubts,
-        _span(rig),
+        sizes_of(rig, tracks),
         serials,
     )
 
@@ -269,13 +270,6 @@ def _of_two(
         doubts = (Doubt(RigFault.PAIR, tuple(row.name for row in rows), figures), *doubts)
     left = [tuple(c for c in row.causes if c.cause not in shared) for row in rows]
     return doubts, [replace(row, causes=c) for row, c in zip(rows, left, strict=True)]
-
-
-def _span(rig: Rig) -> tuple[float, ...]:
-    """Return the three extents of the cameras' positions in mm along their principal axes."""
-    at = np.array([c.position_mm for c in rig.cameras])
-    axes = np.linalg.svd(at - at.mean(axis=0), full_matrices=False)[2]
-    return tuple(float(v) for v in np.ptp((at - at.mean(axis=0)) @ axes.T, axis=0))
 
 
 def residuals(rig: Rig, tracks: Tracks) -> ResidualTable:

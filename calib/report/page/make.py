@@ -196,7 +196,9 @@ def _todo(seen: Portrait, source: Source, moves: Moves | None) -> str:
     if any(row.causes for row in table.cameras):
         parts.append(html.paragraph(CAUTION, "caution"))
     lasting, *when = residuals.lasting_sentences(table.lasting) or [""]
+    asked = residuals.size_asked(table)
     also = [
+        *([asked] if asked else []),
         *([lasting] if lasting else []),
         *(f"{name} is not in the rig: {why}" for name, why in seen.rig.left_out.items()),
         *seen.rig.findings,

@@ -55,6 +55,8 @@ def as_lines(
     lines: list[str] = []
     for label, text in [("", verdict(found)), *to_do(found, files)]:
         lines += map(Strong, wrapped(text, width, f"{label}: " if label else ""))
+    if asked := size_asked(found):
+        lines += map(Strong, wrapped(asked, width))
     for new in found.serials:
         causes = {c.cause for row in found.cameras if row.name == new.name for c in row.causes}
         told_as = serial_in_words(
@@ -64,7 +66,10 @@ def as_lines(
     if then and not found.needs_a_hand:
         lines += wrapped(then, None, "Next: ")
     lines += ["", *_table(found, width), ""]
-    rest = [lengths_sentence(found.wand), *([_sizes(found)] if found.span_mm else [])]
+    rest = [lengths_sentence(found.wand)]
+    rest += (
+        [f"Sizes, to check against the room: {_sizes(found)}."] if found.sizes.cameras_mm else []
+    )
     for text in (*lasting_sentences(found.lasting, explain), *rest, *(LEGEND if explain else ())):
         lines += wrapped(text, width)
     if explain:
@@ -133,6 +138,7 @@ def as_json(found: ResidualTable) -> dict[str, Any]:
             "frames": found.n_frames,
             "lasting": found.lasting,
             "serials": [asdict(s) for s in found.serials],
+            "sizes": asdict(found.sizes) | {"is_usual": found.sizes.is_usual},
         }
     )
 
@@ -152,11 +158,23 @@ def verdict(found: ResidualTable) -> str:
     return f"{doubt} {good}".lstrip()
 
 
+def size_asked(found: ResidualTable) -> str:
+    """Return a question where wand or markers are of no usual size, as in a file in centimetres or
+    inches; empty where they are.
+    """
+    if found.sizes.is_usual:
+        return ""
+    file = "the wand file is" if found.sizes.wand_mm else "the distance was"
+    return f"Is this so: {_sizes(found)}? If not, {file} in another unit: state mm and solve again."
+
+
 def _sizes(found: ResidualTable) -> str:
     """The sizes by which centimetres or inches taken for millimetres show."""
-    span = " × ".join(f"{v / 1000:.1f}" for v in found.span_mm)
-    wand = f"wand {found.wand.span_mm:.0f} mm, " if found.wand.span_mm else ""
-    return f"Sizes, to check against the room: {wand}cameras over {span} m."
+    sizes = found.sizes
+    told = [f"wand {sizes.wand_mm:.0f} mm"] if sizes.wand_mm else []
+    told += [f"markers some {sizes.marker_mm:.2g} mm wide"] if np.isfinite(sizes.marker_mm) else []
+    span = " × ".join(f"{v / 1000:.1f}" for v in sizes.cameras_mm)
+    return ", ".join([*told, f"cameras over {span} m"])
 
 
 def _table(found: ResidualTable, width: int | None) -> list[str]:

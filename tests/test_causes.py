@@ -13,9 +13,11 @@ from calib.check.residuals import residual_table
 from calib.core.geometry import Pose
 from calib.core.parameters import POSE, CameraParameter
 from calib.core.rig import Covariance
+from calib.pipeline import solve_rig
 from calib.report.rigs.causes import advice, evidence
 from calib.report.rigs.residuals import as_json
 from calib.simulate import Knock, Scenario, simulate
+from scripts.benchmarks import mistakes
 from tests.captures import act, capture, table_of, with_camera, with_points
 
 COVERAGE = {"too few points", "one-sided points"}
@@ -100,6 +102,23 @@ def test_planted_faults_are_named_first_and_sound_cameras_not_as_often_as_was_me
     assert sum(len(named_first(f)) for f in FAULTS) >= stats.binom.ppf(1e-3, n, NAMED_FIRST)
     sound = [c for f in FAULTS for table in tables_with(f) for c in act(table) if c != "cam02"]
     assert len(sound) <= stats.binom.ppf(1 - 1e-3, 5 * n, SOUND_NAMED)
+
+
+@pytest.mark.parametrize(
+    ("kind", "strength", "cause", "words"),
+    [
+        ("mount sags", 4.0, "moves slowly", "let it warm up"),
+        ("frames sent twice", 0.1, "sends frames twice", "a frame before"),
+    ],
+)
+def test_what_was_told_as_a_knock_or_as_reflections(kind, strength, cause, words):
+    at_fault = mistakes.planted(kind, 2170001, strength)
+    (name,) = at_fault.cameras
+    solution = solve_rig(at_fault.tracks, at_fault.wand)
+    table = residual_table(solution.rig, solution.tracks, solution.rig_fit, solution.whole)
+    row = next(r for r in table.cameras if r.name == name)
+    assert act(table) == [name] and row.causes[0].cause == cause
+    assert words in advice(row.causes[0])
 
 
 def test_cameras_beyond_those_that_are_taken_out_are_named_too(monkeypatch):

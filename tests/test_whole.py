@@ -14,6 +14,7 @@ from calib.check.residuals import residual_table
 from calib.check.verdicts import Fault, RigFault, Verdict
 from calib.check.whole.find import GROWS_PARTS, change_over
 from calib.check.whole.left_out import stands_out
+from calib.check.whole.rebuilt import PARTS
 from calib.check.whole.steps import largest_step
 from calib.check.whole.wand import marker_shift
 from calib.core.rig import Doubt
@@ -59,6 +60,38 @@ def test_a_camera_knocked_half_way_is_named_alone_and_states_no_sigmas(seed: int
     knocked = [r for r in table.cameras if any(c.cause == Fault.KNOCK for c in r.causes)]
     assert [r.name for r in knocked] == ["cam03"]
     assert np.isnan(knocked[0].sigma_position_mm).all()
+
+
+def test_cameras_knocked_together_as_the_wave_ends_are_named() -> None:
+    """Their points were left out as errors that last, and the rig of before was told to be good."""
+    names = ("cam02", "cam03", "cam04")
+    knocks = tuple(Knock(camera=name, frame=450, rotation_deg=0.3) for name in names)
+    scenario = Scenario(layout="dome", n_cameras=8, n_frames=500, seed=73, knock=knocks)
+    sim = simulate(scenario)
+    (doubt,) = solve_rig(sim.tracks, sim.wand).rig.doubts
+    assert doubt.finding == RigFault.CHANGED and doubt.cameras == names
+    # Moments within the last tenth, each at a quarter of what is left.
+    assert doubt.figures["frame"] == pytest.approx(450, abs=13)
+
+
+@pytest.mark.parametrize(("wand", "size_mm"), [("line3", 2.0), ("plane5", 1.0)])
+def test_a_wand_put_together_anew_half_way_is_told_with_marker_and_frame(
+    wand: str, size_mm: float
+) -> None:
+    """Cameras followed it: they seemed knocked, or nothing was said of a rig 11 sigmas off."""
+    sim = simulate(Scenario(n_cameras=5, n_frames=600, seed=7, wand=wand))
+    along = sim.truth.wand_used.points_mm[-1] - sim.truth.wand_used.points_mm[0]
+    last = len(sim.wand.markers) - 1
+    along *= size_mm / np.linalg.norm(along)
+    tracks, stated = _real_wand(sim, lambda f: (f >= 300).astype(float), last, along)
+    solution = solve_rig(tracks, stated)
+    first = solution.rig.doubts[0]
+    assert first.finding == RigFault.REBUILT
+    # Of three on a line which one is not known.
+    assert first.figures["marker"] == (None if wand == "line3" else stated.markers[-1])
+    assert first.figures["frame"] == pytest.approx(300, abs=2 * 600 / PARTS)
+    assert solution.whole.knocked == {}
+    assert "another wand was taken up" in sentences(solution.rig.doubts)[0]
 
 
 @pytest.mark.parametrize("seed", [61, 62, 340001, 340020])

@@ -12,6 +12,7 @@ import numpy as np
 from calib.check.causes import Cause, find_causes
 from calib.check.verdicts import Fault
 from calib.check.whole.find import Whole, look_at_whole
+from calib.check.whole.left_out import at_end
 from calib.check.whole.steps import Moves, largest_step, moves_of
 from calib.core.rig import CameraStats, Rig
 from calib.core.tracks import Tracks, point_keys
@@ -23,6 +24,7 @@ from calib.solve.hold import RigFit, fit_to_rig, hold_cameras
 UNSURE = frozenset(
     {
         Fault.KNOCK,
+        Fault.CREEPS,
         Fault.TIMING,
         Fault.MOVED,
         Fault.LENS,
@@ -71,16 +73,19 @@ def whole_apart(rig: Rig, tracks: Tracks, fit: RigFit) -> Whole:
     ``fit`` is of ``tracks`` with the rig's cameras, which come in the same order.
     """
     step = largest_step(fit) if fit.problem.n_cameras > 1 else None
-    moves = moves_of(step, fit, tracks.names)
-    if moves.of and len(tracks.names) > 2:
+    moves, end = moves_of(step, fit, tracks.names), at_end(fit, tracks.names)
+    if (moves.of or end) and len(tracks.names) > 2:
         causes = causes_apart(rig, tracks, fit, stats_of(tracks, fit))
         at_fault = [
             name
             for name, found in zip(tracks.names, causes, strict=True)
             if any(c.cause in UNSURE for c in found)
         ]
-        moves = moves_apart(rig.wand_used, tracks, fit, moves, at_fault)
-    return look_at_whole(rig, tracks, fit, moves)
+        if moves.of:
+            moves = moves_apart(rig.wand_used, tracks, fit, moves, at_fault)
+        if at_fault:  # beside such a one others stand off, and another wave is due anyway
+            end = None
+    return look_at_whole(rig, tracks, fit, moves, end)
 
 
 def moves_apart(

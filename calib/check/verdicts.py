@@ -25,6 +25,7 @@ class Fault(StrEnum):
     MOVED = "stands elsewhere"
     LENS = "lens model does not fit"
     KNOCK = "knocked during the capture"
+    CREEPS = "moves slowly"
     TIMING = "out of time"
     JITTER = "exposes at uneven times"
     DRIFT = "its clock drifts"
@@ -33,6 +34,7 @@ class Fault(StrEnum):
     VIBRATION = "vibration"
     SWAYS = "sways"
     STRAY = "stray points"
+    REPEATED = "sends frames twice"
     NOISE = "noise only"
     ALSO_NOISY = "also noisy"
 
@@ -48,6 +50,7 @@ class RigFault(StrEnum):
     LEANING = "markers seen off along the wand"
     LENGTHS = "wand lengths do not come out"
     GROWS = "wand grows or shrinks"
+    REBUILT = "wand changed during the wave"
     CHANGED = "rig changed during the wave"
     LEFT_OUT = "much left out"
     MARKER_LOST = "one marker left out"

@@ -64,7 +64,8 @@ class Outcome:
     def is_quietly_wrong(self) -> bool:
         if self.exit:
             return False
-        return self.is_wrong or (self.kind in MISTAKES and MISTAKES[self.kind].is_later)
+        mistake = MISTAKES.get(self.kind)
+        return self.is_wrong or (mistake is not None and (mistake.is_later or mistake.is_stale))
 
     @property
     def is_at_issue(self) -> bool:

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial.transform import Rotation
 
 from calib.check.verdicts import Fault, RigFault, Standing
 from calib.core.camera import Lens, project
@@ -58,7 +59,9 @@ class Mistake:
     """How a mistake is planted, how strong it may be, what it may be called, and how many cameras
     the rig then has.
 
-    ``who``: "one" camera is at fault, "two" (it and the next), "all" of them, or "none" (the wand).
+    ``who``: "one" camera is at fault, "two" or "three" (it and the next), "all" of them, or "none"
+    (the wand).
+    ``is_stale``: the rig no longer stands, however well it was solved.
     ``is_later``: it happens after a sound wave that a rig was solved from. ``is_half_way``: it
     begins in the middle of the wave.
     """
@@ -70,7 +73,9 @@ class Mistake:
     who: str = "one"
     n_cameras: tuple[int, int] = (5, 9)
     wands: tuple[str, ...] = ("line3", "plane5", "solid6")
+    layouts: tuple[str, ...] = ("room", "corridor", "row", "dome")
     stated_lens: str = "nominal"
+    is_stale: bool = False
     is_later: bool = False
     is_half_way: bool = False
 
@@ -146,6 +151,57 @@ def _drift(sim: Simulation, frame: Array, strength: float, rng: np.random.Genera
     return np.asarray(strength * frame / len(sim.R_world_from_wand))
 
 
+def _posed(
+    change: Callable[[Simulation, Array, float, np.random.Generator], tuple[Array, Array]],
+    n_cameras: int = 1,
+) -> Edit:
+    """Return the edit that turns a camera, or so many side by side as one, about the middle of
+    their places, by ``change`` of frames: rotation vectors and shifts (n, 3).
+    """
+
+    def edit(
+        sim: Simulation, name: str, strength: float, rng: np.random.Generator
+    ) -> tuple[Tracks, Wand]:
+        names = _side_by_side(sim.tracks.names, name, n_cameras)
+        middle = np.mean([sim.truth.camera(n).position_mm for n in names], axis=0)
+        every = np.arange(len(sim.R_world_from_wand), dtype=float)
+        turn, shift = change(sim, every, strength, rng)
+        R = Rotation.from_rotvec(turn).as_matrix()
+
+        def place(frame: Array, marker: NDArray[np.intp]) -> Array:
+            at = frame.astype(int)
+            away = sim.markers_world_mm[at, marker] - middle - shift[at]
+            return np.asarray(np.einsum("nji,nj->ni", R[at], away) + middle)
+
+        moved = {n: _moved(sim, sim.tracks.camera(n), place) for n in names}
+        return _with(sim.tracks, moved), sim.wand
+
+    return edit
+
+
+def _sag(
+    sim: Simulation, frame: Array, strength: float, rng: np.random.Generator
+) -> tuple[Array, Array]:
+    """Evenly over the wave, by ``strength`` px of a usual lens; the truth is in the middle."""
+    turn = strength / 2000.0 * _unit(rng.normal(size=3))
+    return (frame / len(frame) - 0.5)[:, None] * turn, np.zeros((len(frame), 3))
+
+
+def _knocked_at_end(
+    sim: Simulation, frame: Array, strength: float, rng: np.random.Generator
+) -> tuple[Array, Array]:
+    """By ``strength`` degrees, and 20 mm a degree, in the last two seconds."""
+    after = (frame >= len(frame) - 2.0 * sim.tracks.frame_rate_hz).astype(float)[:, None]
+    turn, shift = (_unit(rng.normal(size=3)) for _ in range(2))
+    return after * np.radians(strength) * turn, after * 20.0 * strength * shift
+
+
+def _repeating(sim: Simulation, frame: Array, share: float, rng: np.random.Generator) -> Array:
+    """In a share of frames the camera sends the one before once more."""
+    by_frame = -(rng.random(len(sim.R_world_from_wand)) < share).astype(float)
+    return np.asarray(by_frame[frame.astype(int)])
+
+
 def _lost_frames(
     sim: Simulation, name: str, strength: float, rng: np.random.Generator
 ) -> tuple[Tracks, Wand]:
@@ -204,7 +260,7 @@ def _swapped(
 ) -> tuple[Tracks, Wand]:
     """The points of a camera and the next come under each other's names."""
     del strength, rng
-    _, other = _beside(sim.tracks.names, name)
+    _, other = _side_by_side(sim.tracks.names, name, 2)
     a, b = sim.tracks.camera(name), sim.tracks.camera(other)
     return _with(sim.tracks, {name: replace(b, name=name), other: replace(a, name=other)}), sim.wand
 
@@ -248,6 +304,16 @@ def _flexing(
     phase = rng.uniform(0, 2 * np.pi)
     last = len(sim.wand.markers) - 1
     return _real_wand(sim, lambda f: np.sin(turn * f + phase), last, strength * _unit(side))
+
+
+def _screwed_on(
+    sim: Simulation, name: str, strength: float, rng: np.random.Generator
+) -> tuple[Tracks, Wand]:
+    """From half-way on the last marker sits farther out by ``strength`` mm."""
+    del name, rng
+    along = _unit(sim.truth.wand_used.points_mm[-1] - sim.truth.wand_used.points_mm[0])
+    last, half = len(sim.wand.markers) - 1, len(sim.R_world_from_wand) // 2
+    return _real_wand(sim, lambda f: (f >= half).astype(float), last, strength * along)
 
 
 def _unit(v: Array) -> Array:
@@ -382,6 +448,24 @@ MISTAKES: dict[str, Mistake] = {
     ),
     "one knocked half-way": Mistake(
         expected=(Fault.KNOCK,), strengths=(0.05, 0.2, 1.0), change=_knocked(0.5), is_half_way=True
+    ),
+    "truss knocked at the end": Mistake(
+        expected=(RigFault.CHANGED, RigFault.LEFT_OUT),
+        strengths=(0.1, 0.3, 0.6),
+        edit=_posed(_knocked_at_end, 3),
+        who="three",
+        n_cameras=(7, 12),
+        is_stale=True,
+        layouts=("room", "dome"),  # in a long rig they may see nothing then
+    ),
+    "mount sags": Mistake(
+        expected=(Fault.CREEPS,), strengths=(2.0, 3.0, 5.0), edit=_posed(_sag), is_half_way=True
+    ),
+    "marker screwed on anew": Mistake(
+        expected=(RigFault.REBUILT,), strengths=(0.5, 1.0, 3.0), edit=_screwed_on, who="none"
+    ),
+    "frames sent twice": Mistake(
+        expected=(Fault.REPEATED,), strengths=(0.05, 0.1, 0.2), edit=_clock(_repeating)
     ),
     "exposure jitter": Mistake(
         expected=(Fault.JITTER,), strengths=(0.05, 0.1, 0.2), edit=_clock(_jitter)
@@ -520,7 +604,7 @@ def planted(kind: str, seed: int, strength: float | None = None) -> Capture:
     """
     mistake, rng = MISTAKES[kind], np.random.default_rng([seed, 77])
     scenario = scenario_of(
-        seed, n_cameras=mistake.n_cameras, wands=mistake.wands, stated_lens=mistake.stated_lens
+        seed, mistake.n_cameras, mistake.wands, mistake.stated_lens, mistake.layouts
     )
     camera = str(rng.choice(scenario.names))
     drawn = float(rng.choice(mistake.strengths))
@@ -536,7 +620,8 @@ def planted(kind: str, seed: int, strength: float | None = None) -> Capture:
     tracks, wand = mistake.edit(sim, camera, strength, rng)
     names = {
         "one": (camera,),
-        "two": _beside(scenario.names, camera),
+        "two": _side_by_side(scenario.names, camera, 2),
+        "three": _side_by_side(scenario.names, camera, 3),
         "all": scenario.names,
         "none": (),
     }[mistake.who]
@@ -549,9 +634,9 @@ def _sees_both_halves(sim: Simulation, camera: str) -> bool:
     return bool(min(is_late.sum(), (~is_late).sum()) >= MIN_SIDE)
 
 
-def _beside(names: tuple[str, ...], camera: str) -> tuple[str, str]:
-    """Return a camera and the next in its rig."""
-    return camera, names[(names.index(camera) + 1) % len(names)]
+def _side_by_side(names: tuple[str, ...], camera: str, n: int) -> tuple[str, ...]:
+    """Return so many cameras, one after another in their rig."""
+    return tuple(names[(names.index(camera) + k) % len(names)] for k in range(n))
 
 
 def clean(seed: int) -> Capture:
@@ -568,12 +653,13 @@ def scenario_of(
     n_cameras: tuple[int, int] = (4, 9),
     wands: tuple[str, ...] = ("line3", "plane5", "solid6"),
     stated_lens: str = "nominal",
+    layouts: tuple[str, ...] = ("room", "corridor", "row", "dome"),
 ) -> Scenario:
     """Return a rig and wave with real lenses and noise, drawn from the seed."""
     rng = np.random.default_rng([seed, 78])
     n = int(rng.integers(n_cameras[0], n_cameras[1] + 1))
     return Scenario(
-        layout=str(rng.choice(("room", "corridor", "row", "dome"))) if n > 2 else "row",
+        layout=str(rng.choice(layouts)) if n > 2 else "row",
         n_cameras=n,
         wand=str(rng.choice(wands)),
         n_frames=int(rng.integers(600, 1000)),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calib.core.geometry import Array
 from calib.solve.certainty.normal import SINGULAR, Information
@@ -41,3 +42,17 @@ def changes(step: Array, rest: Array, y: Array, candidates: Array) -> Array:
     return np.asarray(
         np.where(values > SINGULAR, along**2 / np.maximum(values, SINGULAR), 0.0).sum(axis=1)
     )
+
+
+def moment(frame: NDArray[np.int64], is_used: NDArray[np.bool_], first: int) -> float:
+    """Return the frame of a change at a row ``first``: half-way between the points (P, M) before
+    and after it, as nothing tells where it lies between them.
+
+    >>> moment(np.array([3, 4, 9, 12]), np.array([[True], [True], [False], [True]]), 2)
+    8.0
+    """
+    used = np.flatnonzero(is_used.any(axis=1))
+    before, after = frame[used[used < first]], frame[used[used >= first]]
+    if not (before.size and after.size):
+        return float(frame[first])
+    return float(np.ceil((before[-1] + after[0]) / 2))

@@ -45,11 +45,12 @@ class Examination:
     alone, as a rig's records together would take all memory.
 
     ``sigma_px`` is the camera's noise, ``sway`` the part of it that all points have together for a
-    while, ``share_stray`` the share of ``n_judged`` points beyond the gate and ``swapped`` that of
-    these which lie near another marker, ``corner_px`` what the points within it leave uncertain
-    over the sensor (``certainty.corner_px``), ``box_px`` (left, top, right, bottom) holds nine in
-    ten of them by column and by row, ``levels`` is their noise by place, ``figures`` the numbers
-    for the evidence of the explanation.
+    while, ``share_stray`` the share of ``n_judged`` points beyond the gate, ``swapped`` and
+    ``repeated`` those of these which lie near another marker, and where their own was a frame
+    before, ``corner_px`` what the points within it leave uncertain over the sensor
+    (``certainty.corner_px``), ``box_px`` (left, top, right, bottom) holds nine in ten of them by
+    column and by row, ``levels`` is their noise by place, ``figures`` the numbers for the evidence
+    of the explanation.
     """
 
     explanation: Explanation | None
@@ -58,6 +59,7 @@ class Examination:
     share_stray: float
     n_judged: int
     swapped: float
+    repeated: float
     corner_px: float
     box_px: Array
     levels: dict[str, float]
@@ -124,6 +126,7 @@ def examine(record: Record, known: Array) -> Examination | None:
         float(share),
         int(is_counted.sum()),
         _swapped(record, is_judged & ~is_inlier),
+        _repeated(record, is_judged & ~is_inlier),
         corner_px(record, known) * sigma / record.sigma_px,
         np.percentile(record.uv_px[is_inlier], [5, 95], axis=0).ravel(),
         _levels(record, left),
@@ -143,6 +146,15 @@ def _swapped(r: Record, is_stray: Bools) -> float:
     own = away[np.arange(len(p)), m]
     away[np.arange(len(p)), m] = np.inf
     return float((away.min(axis=1) < 0.2 * own).mean())
+
+
+def _repeated(r: Record, is_stray: Bools) -> float:
+    """Return the share of the stray points (P, M) that lie where their own marker was a frame
+    before.
+    """
+    way = r.velocity.reshape(r.uv_px.shape)[is_stray]
+    behind = np.linalg.norm(r.residual_px.reshape(r.uv_px.shape)[is_stray] + way, axis=1)
+    return float((behind < 0.2 * np.linalg.norm(way, axis=1)).mean()) if len(way) else 0.0
 
 
 def _sway(r: Record, left: Array) -> Sway:

@@ -24,12 +24,13 @@ def of_sway(e: Examination) -> Figures:
 
 
 def of_stray(e: Examination, others: Array) -> Figures:
-    """Return the share of stray points, its median over the other cameras (nan: not known), and how
-    many lie near another marker.
+    """Return the share of stray points, its median over the other cameras (nan: not known), how
+    many lie near another marker, and how many where their own was a frame before.
     """
     known = others[np.isfinite(others)]
     usual = float(np.median(known)) if len(known) else float("nan")
-    return {"share": e.share_stray, "usual": usual, "swapped": e.swapped}
+    of_stray = {"swapped": e.swapped, "repeated": e.repeated}
+    return {"share": e.share_stray, "usual": usual} | of_stray
 
 
 def of_noise(e: Examination | None, radius_px: Array, c: int) -> Figures:

@@ -133,7 +133,8 @@ def _structured(
         and _explained(e) < CLEAR
         and is_straying(e.share_stray, e.n_judged, others_stray)
     ):
-        causes.append(Cause(Fault.STRAY, figures.of_stray(e, others_stray)))
+        name = Fault.REPEATED if e.repeated > HALF else Fault.STRAY
+        causes.append(Cause(name, figures.of_stray(e, others_stray)))
     return causes
 
 
@@ -170,7 +171,7 @@ def _sways(e: Examination, noise: Figures | None) -> bool:
     """
     square = e.sway.size_px**2
     if noise is None:
-        return _is_of(e, Fault.KNOCK) and square > _size(e)
+        return _is_of(e, Fault.KNOCK, Fault.CREEPS) and square > _size(e)
     usual = noise["sigma_px"] / noise["grown"] if "grown" in noise else noise.get("others_px", 0.0)
     return square > HALF * (noise["sigma_px"] ** 2 - usual**2)
 

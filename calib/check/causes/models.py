@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from scipy import special
 
-from calib.check.causes.change import changes
+from calib.check.causes.change import changes, moment
 from calib.check.causes.record import Record
 from calib.check.causes.spectrum import periodogram
 from calib.check.verdicts import Fault
@@ -81,7 +81,8 @@ class System:
         v = record.velocity[..., None]
         row = (record.place_px[..., 1] / record.height - 0.5).repeat(2, axis=1)[..., None]
         at = record.frame - record.frame[0]
-        late = (at / max(int(at[-1]), 1) - 0.5)[:, None, None]
+        self.course = (at / max(int(at[-1]), 1) - 0.5)[:, None]
+        late = self.course[..., None]
         still = 1e-9 * np.ones_like(v)  # a wand that stands must not make the sums singular
         self.effects = np.concatenate(
             [
@@ -132,11 +133,12 @@ class System:
         if self.n < 60:
             return None
         base, start = self.solve(BASE)
-        of_search = self._knock(BASE, base), self._slip(base), self._vibration(base, start)
+        moving = self._knock(BASE, base), self._creep(BASE, base)
+        of_search = *moving, self._slip(base), self._vibration(base, start)
         searched = [c for c in of_search if c is not None]
         jitter = self._jitter(base, start)
         found = [*self._steady(base), *searched]
-        worthy = [c for c in found if c[0].p_value < ALPHA / 11 and _is_worthy(c[0])]
+        worthy = [c for c in found if c[0].p_value < ALPHA / 12 and _is_worthy(c[0])]
         # A delay of its own in every frame follows a part of whatever else moves points: it must
         # take much more.
         most = max((c[0].share for c in worthy), default=0.0)
@@ -214,32 +216,22 @@ class System:
         near = np.arange(at[max(k - 1, 0)], at[min(k + 1, len(at) - 1)] + 1)
         return int(near[changes(of_step, of_rest, y, near).argmax()])
 
-    def _moment(self, first: int) -> float:
-        """Return the frame of a change at a row: half-way between the points before and after it,
-        as nothing tells where it lies between them.
-        """
-        frame = self.record.frame
-        used = np.flatnonzero(self.record.is_used.sum(axis=1))
-        before, after = frame[used[used < first]], frame[used[used >= first]]
-        if not (before.size and after.size):
-            return float(frame[first])
-        return float(np.ceil((before[-1] + after[0]) / 2))
-
     def _after(self, first: int) -> Array:
         """Return 1 for the rows (P, 1) from the first on, 0 for those before."""
         return (np.arange(len(self.z)) >= first).astype(float)[:, None]
 
     def _beside(self, lens: Choice, worthy: list[Choice]) -> Choice:
-        """Return what takes most or much of what a lens leaves: a knock, or a delay; else the lens.
+        """Return what takes most or much of what a lens leaves: a move, or a delay; else the lens.
 
         A pattern over the sensor follows either a long way, as the wand goes from part to part; but
-        what it leaves comes from one frame on, or lies along the motion.
+        what it leaves comes from one frame on, or grows, or lies along the motion.
         """
         rest = POSE + (LENS if lens[1].shape[2] == len(BASE) else self.pattern)
         share, left = lens[0].share, 1.0 - lens[0].share
-        knock = self._knock(rest, share)
-        if knock is not None and knock[0].gain > MOST * left:
-            return knock
+        moving = [c for c in (self._knock(rest, share), self._creep(rest, share)) if c is not None]
+        moving = [c for c in moving if c[0].gain > MOST * left]
+        if moving:
+            return min(moving, key=lambda c: c[0].bic)
         delayed = max(self.solve(rest + self.time + of)[0] for of in self.growth.values())
         delays = [c for c in worthy if c[0].cause in DELAYS and delayed - share > MUCH * left]
         return min(delays, key=lambda c: c[0].bic, default=lens)
@@ -249,21 +241,30 @@ class System:
         if first is None or not self._stays(first, rest):
             return None
         share, values, columns = self._with(POSE, self._after(first), rest)
-        step = values[len(rest) :]
-        moved = (columns[first:, :, len(rest) :] @ step).reshape(len(self.z) - first, -1, 2)[
-            self.record.is_used[first:]
-        ]
-        figures = {
-            "frame": self._moment(first),
-            "turn_deg": float(np.degrees(np.linalg.norm(step[:3]))),
-            "shift_mm": float(np.linalg.norm(step[3:])),
-            "size_px": float(np.sqrt((moved**2).sum(axis=-1).mean())) if len(moved) else 0.0,
-        }
-        extra = len(step) + PLACE
+        since = moment(self.record.frame, self.record.is_used, first)
+        figures = {"frame": since} | self._way(values[len(rest) :], first)
+        extra = len(POSE) + PLACE
         e = self.explanation(
             Fault.KNOCK, share, base, len(rest) + extra, extra, float(len(self.z)), **figures
         )
         return e, columns, values
+
+    def _creep(self, rest: list[int], base: float) -> Choice:
+        """Return a pose that changes evenly over the wave."""
+        share, values, columns = self._with(POSE, self.course, rest)
+        figures = self._way(values[len(rest) :])
+        e = self.explanation(Fault.CREEPS, share, base, len(rest) + len(POSE), len(POSE), **figures)
+        return e, columns, values
+
+    def _way(self, move: Array, first: int = 0) -> dict[str, float]:
+        """Return the figures of a move (6,): by how many px it takes the points from a row on."""
+        moved = (self.effects[first:, :, POSE] @ move).reshape(len(self.z) - first, -1, 2)
+        moved = moved[self.record.is_used[first:]]
+        return {
+            "turn_deg": float(np.degrees(np.linalg.norm(move[:3]))),
+            "shift_mm": float(np.linalg.norm(move[3:])),
+            "size_px": float(np.sqrt((moved**2).sum(axis=-1).mean())) if len(moved) else 0.0,
+        }
 
     def _slip(self, base: float) -> Choice | None:
         """Return a count that is off by whole frames from one on, None where one that is off
@@ -278,7 +279,7 @@ class System:
         evenly = self.solve(BASE + self.time + self.growth[Fault.DRIFT])[0]
         if not frames or share < max(evenly, throughout + MOST * (1.0 - throughout)):
             return None
-        figures = {"frames": frames, "since": self._moment(first)}
+        figures = {"frames": frames, "since": moment(self.record.frame, self.record.is_used, first)}
         extra = 1 + PLACE
         e = self.explanation(
             Fault.LOST, share, base, len(BASE) + extra, extra, float(len(self.z)), **figures
@@ -290,7 +291,7 @@ class System:
         it.
         """
         r, z = self.record, self.z
-        away = np.abs(r.frame - self._moment(first)) > STAYS_S * r.frame_rate_hz
+        away = np.abs(r.frame - moment(r.frame, r.is_used, first)) > STAYS_S * r.frame_rate_hz
         at = int(away[:first].sum())
         if not 0 < at < away.sum():
             return False

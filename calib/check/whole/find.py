@@ -11,8 +11,9 @@ import numpy as np
 
 from calib.check.verdicts import RigFault
 from calib.check.whole.gathered import Seen, lost_marker, lost_places
-from calib.check.whole.left_out import MANY, LeftOut, left_out
-from calib.check.whole.steps import Moves
+from calib.check.whole.left_out import MANY, End, LeftOut, left_out
+from calib.check.whole.rebuilt import find_rebuilt
+from calib.check.whole.steps import MOMENTS, Moves
 from calib.check.whole.wand import (
     MarkerReading,
     is_mirrored,
@@ -69,19 +70,31 @@ def is_symptom(doubt: Doubt) -> bool:
     }
 
 
-def look_at_whole(rig: Rig, tracks: Tracks, fit: RigFit, moves: Moves) -> Whole:
+def look_at_whole(rig: Rig, tracks: Tracks, fit: RigFit, moves: Moves, end: End | None) -> Whole:
     """Return what a capture held against a rig says of the rig and its wand as a whole.
 
     ``fit`` is of ``tracks`` with the rig's cameras, which come in the same order; ``moves`` are
-    those of its cameras.
+    those of its cameras, ``end`` are those that stand off as the wave ends.
     """
     shares = left_out(fit)
     points = triangulate_markers(fit.problem.with_weight(fit.is_inlier.astype(float)), fit.state)
+    reach = np.ptp(fit.problem.frame_number) / (MOMENTS + 1)  # a step knows its moment to that
+    of_wand = [*_of_wand(rig, fit)]
+    # A marker that is seen aside stands elsewhere on the wand as that turns.
+    is_aside = any(d.finding in (RigFault.MARKER, RigFault.LEANING) for d in of_wand)
+    rebuilt = [] if is_aside else [*_rebuilt(rig, fit)]
+    if rebuilt:  # cameras that follow a wand seem to move with it
+        moves, end = Moves({}), None
     is_rigs = bool(moves.of) and moves.is_rigs
+    if is_rigs:
+        end = None
+    elif end is not None:
+        moves = moves.apart_from(end.first, reach)
     doubts = [
-        *_of_wand(rig, fit),
+        *(rebuilt or of_wand),
         *(_changed(fit, moves) if is_rigs else ()),
-        *_lengths(rig, points),
+        *(_ended(fit, end) if end is not None else ()),
+        *(() if rebuilt else _lengths(rig, points)),
         *_much(tracks, shares),
     ]
     doubts += _gathered(rig, tracks, fit, doubts)
@@ -89,6 +102,23 @@ def look_at_whole(rig: Rig, tracks: Tracks, fit: RigFit, moves: Moves) -> Whole:
         doubts = [*_pair(tracks, fit, moves, doubts)]
     is_one = len(tracks.names) > 2 and not is_rigs
     return Whole(tuple(doubts), moves.of if is_one else {}, points)
+
+
+def _rebuilt(rig: Rig, fit: RigFit) -> Iterator[Doubt]:
+    """Yield that the wand is another from some frame on; which marker, of three on a line, is not
+    known.
+    """
+    weighted = fit.problem.with_weight(fit.is_inlier / fit.sigma_px[fit.problem.cam])
+    found = find_rebuilt(weighted, fit.state)
+    if found is not None and found.size_mm > rig.wand.sigma_mm:
+        name = rig.wand.markers[found.marker] if _tells_markers(rig) else None
+        figures = {"marker": name, "frame": found.frame, "offset_mm": found.size_mm}
+        yield Doubt(RigFault.REBUILT, (), figures, found.size_mm)
+
+
+def _tells_markers(rig: Rig) -> bool:
+    """Return whether more than one ratio shows of the wand's lengths."""
+    return rig.wand.dimension > 1 or len(rig.wand.markers) > 3
 
 
 def _of_wand(rig: Rig, fit: RigFit) -> Iterator[Doubt]:
@@ -169,8 +199,7 @@ def _seen_aside(rig: Rig, fit: RigFit) -> Iterator[Doubt]:
     if shift is None:
         return
     m, px = shift
-    is_known = rig.wand.dimension > 1 or len(rig.wand.markers) > 3
-    figures = {"marker": rig.wand.markers[m] if is_known else None, "shift_px": px}
+    figures = {"marker": rig.wand.markers[m] if _tells_markers(rig) else None, "shift_px": px}
     yield Doubt(RigFault.MARKER, (), figures, px * mm_a_px(fit))
 
 
@@ -194,6 +223,18 @@ def _changed(fit: RigFit, moves: Moves) -> Iterator[Doubt]:
     yield Doubt(
         RigFault.CHANGED, tuple(moves.of), {"frame": frame, "shift_px": px}, px * mm_a_px(fit)
     )
+
+
+def _ended(fit: RigFit, end: End) -> Iterator[Doubt]:
+    """Yield that several cameras fit nothing from some frame to the wave's end: they moved, where
+    all others fit there; else it is not known which did.
+    """
+    if end.others_fit:
+        figures = {"frame": end.first, "shift_px": end.size_px}
+        yield Doubt(RigFault.CHANGED, end.cameras, figures, end.size_px * mm_a_px(fit))
+    else:
+        figures = {"first": end.first, "last": end.last, "share": end.share}
+        yield Doubt(RigFault.LEFT_OUT, end.cameras, figures)
 
 
 def mm_a_px(fit: RigFit) -> float:

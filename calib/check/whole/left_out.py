@@ -4,13 +4,17 @@ not stray points.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from math import comb
 
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.solve.bundle.problem import Index
 from calib.solve.fit import frames_with_pose
 from calib.solve.hold import RigFit
+from calib.solve.lasting.stretches import chance_at_end
 
 TIME_PARTS = 20  # of the capture: a change in its last tenth fills two
 MIN_POINTS = 60  # of a group: a share is then known to 6 %
@@ -21,6 +25,10 @@ MANY = 0.35
 TIMES, LEAST = 4.0, 0.3
 BARE = 0.6  # share of a stretch of time left out, in two parts running, that is no chance
 LASTS_S = 5.0  # and for this long: where cameras are few, errors that last take whole frames along
+# Errors that last come to a camera by itself. Where they would have to take several at once to the
+# wave's end, for no less than this, and do so once in a million waves, the rig stands otherwise.
+LAST_S, CHANCE = 1.0, 1e-6
+FEWEST, MOSTLY = 20, 0.5  # points of a camera there, to tell most from few; most of them
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -56,6 +64,21 @@ class LeftOut:
         return int(self.since[a]), int(self.since[b]), share
 
 
+@dataclass(frozen=True, slots=True)
+class End:
+    """The cameras whose points mostly stand off from frame ``first`` to the wave's
+    ``last``, the share left out of them, and by how many px they lie off; whether others see
+    something there, and fit.
+    """
+
+    cameras: tuple[str, ...]
+    first: int
+    last: int
+    share: float
+    size_px: float
+    others_fit: bool
+
+
 def stands_out(share: NDArray[np.float64]) -> NDArray[np.bool_]:
     """Return which groups' shares stand out of the usual one, the median of all or, of few groups,
     of the others.
@@ -71,10 +94,7 @@ def stands_out(share: NDArray[np.float64]) -> NDArray[np.bool_]:
 def left_out(fit: RigFit) -> LeftOut:
     """Return where the points lie that a fit leaves out, those in stretches that last too."""
     problem = fit.problem
-    seen = problem.row >= 0
-    seen &= frames_with_pose(problem, seen)[problem.frame]
-    marker, pair = np.nonzero(seen)
-    out = ~fit.is_inlier[marker, pair]
+    pair, out, _ = _points(fit)
     edges = np.linspace(0, problem.n_frames, TIME_PARTS + 1).astype(int)
     part = np.searchsorted(edges, problem.frame[pair], side="right") - 1
     part = np.clip(part, 0, TIME_PARTS - 1)
@@ -85,7 +105,57 @@ def left_out(fit: RigFit) -> LeftOut:
     )
 
 
-def _shares(out: NDArray[np.bool_], group: NDArray[np.intp], n: int) -> NDArray[np.float64]:
+def at_end(fit: RigFit, names: Sequence[str]) -> End | None:
+    """Return those of the cameras whose points stand off from a moment within the last tenth to the
+    wave's end, None where errors that last may do it.
+
+    A knock so late leaves the rig as it was before: it fits its wave and no later one. Points that
+    are only left out do not count: one camera that is off takes the frames of few along.
+    """
+    problem = fit.problem
+    n, n_cameras = problem.n_frames, problem.n_cameras
+    pair, out, off_px = _points(fit)
+    camera, is_passing = problem.cam[pair], fit.is_passing[pair]
+    found, last = [], n // 10
+    while last >= LAST_S * problem.rate_hz:
+        late = problem.frame[pair] >= n - last
+        before = _shares(is_passing[~late], camera[~late], n_cameras)
+        after, lost = (
+            _shares(of[late], camera[late], n_cameras, FEWEST) for of in (is_passing, out)
+        )
+        with np.errstate(invalid="ignore"):
+            is_off = (after > MOSTLY) & (before < LEAST)
+            is_fit = lost < LEAST
+        cameras = np.flatnonzero(is_off).tolist()
+        if len(cameras) > 1:
+            own = late & is_passing & is_off[camera]
+            first, size = int(problem.frame_number[n - last]), float(np.median(off_px[own]))
+            chance = chance_at_end(problem, fit.stretches, cameras, first, size)
+            if chance * comb(n_cameras, len(cameras)) < CHANCE:
+                others = ~is_off & np.isfinite(lost)
+                fits = bool(others.sum() > 1 and is_fit[others].all())
+                end, share = int(problem.frame_number[-1]), float(lost[is_off].mean())
+                who = tuple(names[c] for c in cameras)
+                found.append(End(who, first, end, share, size, fits))
+        last = 3 * last // 4
+    return max(found, key=lambda e: (len(e.cameras), -e.first), default=None)
+
+
+def _points(fit: RigFit) -> tuple[Index, NDArray[np.bool_], NDArray[np.float64]]:
+    """Return of the points in frames with a pose the pair, whether it is left out, and by how many
+    px it lies off.
+    """
+    problem = fit.problem
+    seen = problem.row >= 0
+    seen &= frames_with_pose(problem, seen)[problem.frame]
+    marker, pair = np.nonzero(seen)
+    off = np.hypot(*fit.residual_px)
+    return pair, ~fit.is_inlier[marker, pair], off[marker, pair]
+
+
+def _shares(
+    out: NDArray[np.bool_], group: NDArray[np.intp], n: int, least: int = MIN_POINTS
+) -> NDArray[np.float64]:
     count = np.bincount(group, minlength=n).astype(float)
-    count[count < MIN_POINTS] = np.nan
+    count[count < least] = np.nan
     return np.asarray(np.bincount(group, out, n) / count)

@@ -144,6 +144,11 @@ class Moves:
         """Whether most cameras moved: it is the rig that changed, then."""
         return 2 * len(self.of) > self.n_seen
 
+    def apart_from(self, frame: int, reach: float) -> Moves:
+        """Return the moves farther from a frame."""
+        far = {name: at for name, at in self.of.items() if abs(at[0] - frame) > reach}
+        return replace(self, of=far)
+
 
 def moves_of(step: Step | None, fit: RigFit, names: Sequence[str]) -> Moves:
     """Return the cameras of these names that moved at a step of a fit, none where errors that last

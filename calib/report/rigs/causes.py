@@ -96,6 +96,14 @@ def _knock(f: dict[str, float]) -> Words:
     )
 
 
+def _creeps(f: dict[str, float]) -> Words:
+    return Words(
+        f"over the wave its points come to lie {f['size_px']:.2f} px off their earlier places "
+        f"(turned by {f['turn_deg']:.3f}°, shifted by {f['shift_mm']:.1f} mm)",
+        "tighten its mount and clamp, let it warm up before the wave, wave again and solve",
+    )
+
+
 def _timing(f: dict[str, float]) -> Words:
     way = "later" if f["frames"] > 0 else "earlier"
     return Words(
@@ -185,6 +193,16 @@ def _stray(f: dict[str, float]) -> Words:
     )
 
 
+def _repeated(f: dict[str, float]) -> Words:
+    return Words(
+        f"{f['share']:.1%} of its points lie far off, {f['repeated']:.0%} of these where their "
+        "marker was a frame before",
+        "look at its link, its load and its recorder, which filled gaps with the frame before, and "
+        "wave again",
+        "far off is beyond 4.8 sigmas",
+    )
+
+
 def _noise(f: dict[str, float]) -> Words:
     seen, numbers = f"its noise is {f['sigma_px']:.3f} px, ", []
     if "grown" in f:
@@ -217,6 +235,7 @@ _WORDS = {
     Fault.MOVED: _moved,
     Fault.LENS: _lens,
     Fault.KNOCK: _knock,
+    Fault.CREEPS: _creeps,
     Fault.TIMING: _timing,
     Fault.JITTER: _jitter,
     Fault.DRIFT: _drift,
@@ -225,6 +244,7 @@ _WORDS = {
     Fault.VIBRATION: _vibration,
     Fault.SWAYS: _sways,
     Fault.STRAY: _stray,
+    Fault.REPEATED: _repeated,
     Fault.NOISE: _noise,
     Fault.ALSO_NOISY: _noise,
 }

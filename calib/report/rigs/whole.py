@@ -64,6 +64,12 @@ def seen(doubt: Doubt) -> str:
         return "the wand fits what they saw only in a mirror"
     if name == RigFault.WAND:
         return _wand(f)
+    if name == RigFault.REBUILT:
+        which = "its markers stand" if f["marker"] is None else f"marker {f['marker']} stands"
+        return (
+            f"from about frame {f['frame']:.0f} on {which} otherwise to the others than before, by"
+            f" {f['offset_mm']:.2f} mm"
+        )
     if name == RigFault.OFF_LINE:
         return (
             f"marker {f['marker']} stands beside the line of the others, by {f['offset_mm']:.2f} mm"
@@ -83,9 +89,10 @@ def seen(doubt: Doubt) -> str:
             f" before; points move by {f['shift_px']:.2f} px ({listed(doubt.cameras)})"
         )
     if "first" in f:
+        of = f"the points of {listed(doubt.cameras)}" if doubt.cameras else "all points"
         return (
-            f"from frame {f['first']:.0f} to {f['last']:.0f} {f['share']:.0%} of all points fit"
-            " nothing, elsewhere few"
+            f"from frame {f['first']:.0f} to {f['last']:.0f} {f['share']:.0%} of {of} fit nothing,"
+            " elsewhere few"
         )
     if name == RigFault.LEFT_OUT:
         verb = "their" if len(doubt.cameras) > 1 else "its"
@@ -178,6 +185,11 @@ def _remedy(doubt: Doubt) -> str:
         names = renaming(doubt.cameras)
         return f"Their points, or their stated lenses, stand under each other's names: {names}"
     if doubt.finding == RigFault.LEFT_OUT and "first" in doubt.figures:
+        if doubt.cameras:
+            return (
+                "Unless the wand was laid down or covered then, some of them were knocked: the rig"
+                " is as it stood before. Look at their mounts and truss, tighten them, wave again"
+            )
         return (
             "Look for reflections, exchanged markers or cables, and wave again; but first whether"
             " frame counts differ from there on: calib inspect TRACKS --wand WAND"
@@ -199,6 +211,8 @@ def _remedy(doubt: Doubt) -> str:
         " again",
         RigFault.GROWS: "Look whether a marker slides or sits loose, fasten it, measure the wand"
         " and wave again; if all are tight, whether a camera sags or its clock drifts",
+        RigFault.REBUILT: "Look whether a marker slipped or was screwed on anew, or another wand"
+        " was taken up; fasten all, measure the wand, and wave again with that one alone",
         RigFault.CHANGED: "Find out what was knocked or moved, tighten it, and wave again",
         RigFault.LEFT_OUT: "Look for reflections, exchanged markers or cables, and wave again",
         RigFault.MARKER_LOST: "Look whether it is loose, dirty or half covered, and wave again",

@@ -30,7 +30,7 @@ from calib.plan.optics import angle_of_view_deg, centroid_noise, depth_of_field,
 from calib.plan.pointing import pointing
 from calib.plan.reach import losses, reach_of, rest_of, shortfalls
 from calib.plan.records import Need, Obstacle, Plan, PlanCamera, PlanMarker, Wave, looking
-from calib.plan.suggest import add, drop, suggest
+from calib.plan.suggest import add, drop, is_better, suggest
 from calib.plan.table import USUAL_WAND, plan_as_toml, plan_from_table
 from calib.plan.wave import seen_wave, solved_rig, wave_of
 from calib.plan.way import suggested_way
@@ -419,6 +419,21 @@ def test_a_need_out_of_reach_is_come_nearer_to() -> None:
     found = suggest(plan, 1000.0)
     assert found.after.shortfall < found.before.shortfall
     assert not found.after.is_met
+
+
+def test_no_place_is_left_to_too_few_cameras_for_slight_gains_elsewhere() -> None:
+    """A marker that two cameras of three see is lost; ten that are placed 3 % roughly are not."""
+    need = Need(3, 1.0)
+    found = assess(replace(hall(6), need=need), 800.0)
+    n, k = np.full_like(found.n_cameras, 3), len(found.judged)
+    rough = replace(found, n_cameras=n, sigma_mm=np.where(np.arange(k) < 10, 1.03, 0.5))
+    few = n.copy()
+    few[0] = 2
+    lost = replace(rough, n_cameras=few, sigma_mm=np.where(np.arange(k) < 5, 1.03, 0.5))
+    two = replace(lost, n_cameras=few - (np.arange(len(n)) == 1))
+    assert not is_better(lost, rough) and not rough.is_met and not lost.is_met
+    assert lost.shortfall > rough.shortfall
+    assert is_better(lost, two) and is_better(rough, lost)
 
 
 def test_the_camera_to_do_without_is_the_one_that_sees_nothing() -> None:

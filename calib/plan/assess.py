@@ -14,6 +14,7 @@ from calib.core.rig import Rig
 from calib.core.threads import one_blas_thread
 from calib.errors import InputError, UnsolvableError
 from calib.plan.coverage import Bools, Look, best_angle_deg, look, noise_sigma, places_in
+from calib.plan.kernels import WORST
 from calib.plan.records import Plan, PlanCamera
 from calib.plan.wave import seen_wave, solved_rig, wave_of
 from calib.plan.way import Way, suggested_way
@@ -115,13 +116,14 @@ class Assessment(Told):
     @property
     def shortfall(self) -> float:
         """How far the plan is from its need, 0 where it is met: the mean share of cameras that
-        places lack, and the mean logarithm by which they lack precision.
+        places lack (all of them count as not placed at all), and the mean logarithm by which they
+        lack precision.
         """
         need = self.plan.need
         missing = np.maximum(0.0, need.cameras - self.n_cameras) / need.cameras
-        total = float(missing.mean())
+        total = WORST * float(missing.mean())
         if need.precision_mm is not None:
-            total += float(np.clip(np.log(self.sigma_mm / need.precision_mm), 0.0, 5.0).mean())
+            total += float(np.clip(np.log(self.sigma_mm / need.precision_mm), 0.0, WORST).mean())
         return total
 
 

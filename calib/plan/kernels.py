@@ -107,7 +107,7 @@ def lack(count: Any, sigma: Any, need: tuple[float, float]) -> Any:
     are from a need of so many cameras and so many mm.
     """
     log = np.log(np.minimum(np.maximum(sigma, 1e-3), 1e3))
-    few = np.maximum(0.0, need[0] - count) / need[0]
+    few = WORST * np.maximum(0.0, need[0] - count) / need[0]
     rough = np.minimum(np.maximum(log - np.log(need[1]), 0.0), WORST)
     return few + RESERVE * log + rough
 

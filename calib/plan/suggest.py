@@ -74,7 +74,7 @@ def suggest(plan: Plan, step_mm: float | None = None, progress: Progress = quiet
         after = None
         with suppress(CalibError):  # turned away from all that others see
             after = assess(better, step_mm)
-        if after is not None and _rank(after) < _rank(best):
+        if after is not None and is_better(after, best):
             best, tried, most = after, frozenset(), 2 * len(changed)
         else:
             tried = tried | changed if len(changed) == 1 else tried
@@ -95,6 +95,14 @@ def _rank(found: Assessment) -> tuple[bool, float, float]:
     precision.
     """
     return not found.is_met, round(found.shortfall, 9), float(np.median(found.sigma_mm))
+
+
+def is_better(after: Assessment, before: Assessment) -> bool:
+    """Return whether a plan is better and leaves no more places with too few cameras: a marker that
+    is lost there is worse than many that are placed a little roughly.
+    """
+    more = after.lacks_cameras.sum() > before.lacks_cameras.sum()
+    return not more and _rank(after) < _rank(before)
 
 
 def _changed(before: Plan, after: Plan) -> tuple[str, ...]:

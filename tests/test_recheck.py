@@ -488,6 +488,10 @@ def test_a_wave_in_one_corner_says_whom_it_cannot_judge():
     assert outcome.moved == ()
     blind = outcome.camera("cam05")
     assert blind.verdict == "unseen" and "0 of its points" in note(outcome, blind)
+    # More than its image is wide is no size of a move.
+    seen = next(c for c in outcome.cameras if c.name in outcome.tracks.names)
+    vague = replace(seen, verdict="undecided", sigma_shift_px=81279.5)
+    assert note(outcome, vague).startswith("no move would show: wave longer")
     alone = as_lines(outcome)
     few = [c for c in outcome.cameras if c.verdict == "unseen" and "needed" in note(outcome, c)]
     assert len(few) > 1 and f"{listed([c.name for c in few])}: at most " in "\n".join(alone)

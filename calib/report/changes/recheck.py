@@ -283,7 +283,9 @@ def _why(found: Recheck, c: CameraChange) -> str:
             + ("take another capture" if found.is_any else "wave again")
         )
     if c.verdict == Standing.UNDECIDED:
-        return f"a move of {3 * c.sigma_shift_px:.1f} px would not show: {_longer(found, c)}"
+        least_px, width = 3 * c.sigma_shift_px, found.tracks.camera(c.name).width
+        size = f"a move of {least_px:.1f} px would not" if least_px < width else "no move would"
+        return f"{size} show: {_longer(found, c)}"
     if c.verdict == Standing.UNSEEN and np.isnan(c.shift_px):
         return f"cannot be judged: {_unseen(c, found.is_any)}"
     return ""

@@ -102,8 +102,12 @@ def in_words(found: Inspection, f: Finding) -> str:
 def _verdict(found: Inspection) -> str:
     if found.good:
         return "Good enough to solve."
-    kinds = [f.kind for f in found.findings if f.severity == Verdict.ACT]
-    return f"Not good enough to solve, {len(kinds)} to act on: {listed(kinds)}."
+    act = [f for f in found.findings if f.severity == Verdict.ACT]
+    of_kind: dict[str, list[str]] = {}
+    for f in act:
+        of_kind.setdefault(f.kind, []).extend(f.cameras)
+    kinds = [f"{kind} ({listed(who)})" if who else kind for kind, who in of_kind.items()]
+    return f"Not good enough to solve, {len(act)} to act on: {listed(kinds)}."
 
 
 def _head(found: Inspection, explain: bool) -> list[str]:

@@ -671,3 +671,15 @@ def test_a_rig_of_fewer_lens_terms_names_nobody_and_says_so():
         outcome = recheck(rig, wave(number).tracks)
         assert outcome.moved == () and any("simpler lenses" in f for f in findings(outcome))
     assert not any("simpler lenses" in f for f in findings(recheck(stored(), wave(1).tracks)))
+
+
+def test_cameras_knocked_together_as_a_later_wave_ends_are_told():
+    """What stands off from the stored rig then was left out, and all stood as before."""
+    names = ("cam02", "cam03", "cam04")
+    scenario = Scenario(layout="dome", n_cameras=8, n_frames=500, seed=76)
+    made = simulate(scenario)
+    knocks = tuple(Knock(camera=name, frame=450, rotation_deg=0.3) for name in names)
+    later = simulate(replace(scenario, wave=1, knock=knocks))
+    found = recheck(calibrate(made.tracks, made.wand), later.tracks)
+    moving = [c.name for c in found.cameras if c.verdict == Standing.MOVING]
+    assert set(moving) >= set(names) and found.needs_a_hand

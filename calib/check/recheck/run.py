@@ -19,6 +19,7 @@ from calib.check.recheck.misread import elsewhere, misread
 from calib.check.recheck.outcome import CameraChange, Recheck
 from calib.check.recheck.whole import whole, with_serials
 from calib.check.verdicts import Standing
+from calib.check.whole.left_out import at_end
 from calib.check.whole.steps import largest_step, may_pass, moves_of
 from calib.core.geometry import Array
 from calib.core.progress import Progress, quiet
@@ -39,7 +40,7 @@ from calib.solve.clock.common_time import (
 from calib.solve.clock.frame_slip import whole_frame_offsets
 from calib.solve.clock.offsets import estimate_offsets
 from calib.solve.fit import Fit
-from calib.solve.hold import as_held
+from calib.solve.hold import as_held, fit_to_rig
 from calib.solve.lasting.scatter import together
 from calib.solve.lasting.stretches import USUAL_SHARE, share_off
 from calib.solve.repair import reduced, shape_axes, solve_anew, stays_off
@@ -260,6 +261,10 @@ def _knocked(rig: Rig, tracks: Tracks, fit: Fit) -> dict[str, tuple[int, float]]
         size_px = float(np.sqrt(np.mean(np.square(shifts)) * 2))
         if not may_pass(held, [c], frame, size_px):
             left[tracks.names[c]] = frame, size_px
+    # What stood off from the stored rig then is no part of this solve.
+    end = at_end(fit_to_rig(rig, tracks), tracks.names)
+    if end is not None and end.others_fit:
+        left |= {name: (end.first, end.size_px) for name in end.cameras if name not in left}
     return left
 
 

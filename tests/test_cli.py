@@ -29,6 +29,7 @@ from calib import files
 from calib.core.rig import Doubt
 from calib.core.tracks import Tracks
 from calib.report.rigs.residuals import verdict
+from calib.simulate import Scenario, simulate
 from tests.captures import table_in, with_points
 from tests.program import Call, program, snapshot
 from tests.test_files import BAD_TRACKS, BAD_WANDS, GOOD_WAND
@@ -108,6 +109,18 @@ def test_solve_keeps_where_the_rig_comes_from(capture: Path) -> None:
     assert origin["wand"]["sha256"] == files.sha256(capture / "wand.toml")
     assert origin["options"]["terms"] == "auto"
     assert re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\+00:00", origin["time"])
+
+
+def test_an_inspection_that_advises_a_solve_names_the_tracks(call: Call, tmp_path: Path) -> None:
+    """One marker of a wand, nameless: the remedy is a command on the file that was read."""
+    sim = simulate(Scenario(n_cameras=3, n_frames=200, seed=9, connected=False))
+    one = [c.rows(c.marker == 0) for c in sim.tracks.cameras]
+    cameras = tuple(replace(c, marker=np.full_like(c.marker, -1)) for c in one)
+    tracks, wand = tmp_path / "t.h5", tmp_path / "wand.toml"
+    files.save_tracks(replace(sim.tracks, cameras=cameras), tracks)
+    files.save_wand(sim.wand, wand)
+    code, printed, _ = call("inspect", tracks, "--wand", wand)
+    assert code == 1 and f"calib solve {tracks} --distance CAM,CAM,MM -o RIG" in printed
 
 
 def test_a_suggested_command_works_as_printed(capture: Path, call: Call, tmp_path: Path) -> None:

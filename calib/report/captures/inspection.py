@@ -13,7 +13,7 @@ from calib.check.inspection import CameraCapture, Finding, Inspection
 from calib.check.verdicts import Shortcoming, Verdict
 from calib.core.names import command, listed
 from calib.report.tables import Column, Strong, table
-from calib.report.words import counted, document, wrapped
+from calib.report.words import counted, document, filled, wrapped
 from calib.solve.start.graph import Overlap, wave_between
 from calib.solve.start.motion import PLANAR_PARALLAX, STILL_TRAVEL
 
@@ -30,9 +30,11 @@ def as_lines(
     """Return the verdict and what to do, the capture as a whole, and what each camera saw;
     ``files`` are those that the next command names.
     """
+    named = dict(zip(("TRACKS", "WAND"), files, strict=True))
     lines: list[str] = [*map(Strong, wrapped(_verdict(found), width))]
     for f in found.findings:
-        told = wrapped(f"{f.kind}: {in_words(found, f)}", width, f"{f.severity:<5} ")
+        text = filled(f"{f.kind}: {in_words(found, f)}", named)
+        told = wrapped(text, width, f"{f.severity:<5} ")
         lines += map(Strong, told) if f.severity == Verdict.ACT else told
     if found.good:
         is_single = any(

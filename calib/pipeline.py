@@ -28,9 +28,9 @@ from calib.solve.hold import RigFit, as_held, ring_sigmas
 from calib.solve.start.graph import overlap
 from calib.solve.start.lenses import is_lens_free
 from calib.solve.start.motion import require_depth, require_motion
-from calib.solve.start.pair_views import exchanged_markers, pair_views
+from calib.solve.start.pair_views import PairViews, exchanged_markers, pair_views
 from calib.solve.start.single import POINT
-from calib.solve.start.suspects import as_error, suspects
+from calib.solve.start.suspects import OF_ALL_POINTS, as_error, suspects
 
 NAMING_ROUNDS = 3  # cameras that more names place better reach points farther out, as at the edges
 
@@ -141,15 +141,20 @@ def solve_rig(
     """
     stated, options = wand or POINT, options or SolveOptions()
     named = identify(tracks, stated, progress) if is_unnamed(tracks) else None
+    seen = named.tracks if named else tracks
+    free = is_lens_free(seen, options.lens)
     try:
-        return _solved_or_refused(tracks, stated, options, progress, named)
+        found = _solved_or_refused(tracks, stated, options, progress, named)
     except UnsolvableError as error:
-        seen = named.tracks if named else tracks
-        if found := misread(seen, stated, is_lens_free(seen, options.lens)):
-            raise found from error
+        if otherwise := misread(seen, stated, free):
+            raise otherwise from error
         if named and (few := hardly_named(named, error, stated)):
             raise few from error
         raise
+    # Wand and neighbours give way to a camera of which some points fit, and seem to be at fault.
+    if found.whole.doubts and (otherwise := _all_misread(seen, stated, free)):
+        raise otherwise
+    return found
 
 
 def _solved_or_refused(
@@ -176,13 +181,9 @@ def misread(tracks: Tracks, wand: Wand, free: NDArray[np.bool_]) -> UnsolvableEr
     """Return the error of markers that the wand file exchanges, or of cameras that would fit if
     read in another way, of a wave that can tell; None where there are none.
     """
-    table = overlap(tracks)
-    try:
-        require_motion(tracks)
-        require_depth(tracks, table)
-    except UnsolvableError:
+    views = _views(tracks, wand, free)
+    if views is None:
         return None
-    views = pair_views(tracks, wand, table, free)
     if names := exchanged_markers(wand, views):
         return UnsolvableError(
             "wand",
@@ -193,6 +194,25 @@ def misread(tracks: Tracks, wand: Wand, free: NDArray[np.bool_]) -> UnsolvableEr
         )
     found = suspects(tracks, wand, views)
     return as_error(found) if found else None
+
+
+def _all_misread(tracks: Tracks, wand: Wand, free: NDArray[np.bool_]) -> UnsolvableError | None:
+    """Return the error of cameras of which all points are to be read in another way."""
+    if len(wand.markers) < 2 or (views := _views(tracks, wand, free)) is None:
+        return None
+    found = [s for s in suspects(tracks, wand, views) if s.reading in OF_ALL_POINTS]
+    return as_error(found) if found else None
+
+
+def _views(tracks: Tracks, wand: Wand, free: NDArray[np.bool_]) -> PairViews | None:
+    """Return how pairs of cameras see a wave; None of one that can tell nothing."""
+    table = overlap(tracks)
+    try:
+        require_motion(tracks)
+        require_depth(tracks, table)
+    except UnsolvableError:
+        return None
+    return pair_views(tracks, wand, table, free)
 
 
 def _solved(

@@ -56,6 +56,10 @@ class Reading(StrEnum):
     DRIFT = "its clock drifts"
 
 
+# Of which a camera's points are all off, so that no rig with it is right.
+OF_ALL_POINTS = {Reading.MIRRORED, Reading.UPSIDE_DOWN, Reading.EXCHANGED, Reading.REVERSED}
+
+
 @dataclass(frozen=True, slots=True)
 class Suspect:
     """A camera and the reading under which it fits its neighbours; ``frames`` is by how much its

@@ -25,6 +25,7 @@ from calib.solve.calibrate import SolveOptions, Task, bare_rig, begin, finish
 from calib.solve.certainty.wand_check import WandFinding
 from calib.solve.fit import Fit
 from calib.solve.hold import RigFit, as_held, ring_sigmas
+from calib.solve.start.epipolar import EPIPOLAR_PX
 from calib.solve.start.graph import overlap
 from calib.solve.start.lenses import is_lens_free
 from calib.solve.start.motion import require_depth, require_motion
@@ -151,8 +152,10 @@ def solve_rig(
         if named and (few := hardly_named(named, error, stated)):
             raise few from error
         raise
-    # Wand and neighbours give way to a camera of which some points fit, and seem to be at fault.
-    if found.whole.doubts and (otherwise := _all_misread(seen, stated, free)):
+    # Wand, lens and neighbours give way to a camera of which some points fit, and seem at fault.
+    noise = max((c.stats.sigma_px for c in found.rig.cameras if c.stats), default=0.0)
+    in_doubt = bool(found.whole.doubts) or noise > EPIPOLAR_PX
+    if in_doubt and (otherwise := _all_misread(seen, stated, free)):
         raise otherwise
     return found
 

@@ -25,6 +25,7 @@ TOLD = [
     ("late by whole frames", 5000511),  # pulled so that its first frames fit
     ("knocked in a later wave", 1610059),
     ("names reversed", 9900014),  # as given the middle marker fits, and a wand that bends
+    ("names reversed", 11100128),  # and a lens that does not fit
     ("rolling rows", 320001),  # one delay takes nine tenths of it
     ("one knocked half-way", 330004),  # a pattern over the sensor follows it for four fifths
 ]

@@ -192,12 +192,16 @@ def changes_at(camera: CameraTracks, others: list[CameraTracks], first: int, sec
     return int(at[order][min(most + 1, len(at) - 1)])
 
 
+def _lines(F: Array, uv: Array) -> Array:
+    """Return the epipolar lines (n, 3) of points in the second image, of unit normals."""
+    lines = np.column_stack([uv, np.ones(len(uv))]) @ F.T
+    return np.asarray(lines / np.maximum(np.hypot(*lines[:, :2].T), 1e-300)[:, None])
+
+
 def _epipolar_px(F: Array, shared: Shared) -> Array:
     """Return the distances (n,) of the second image's points from their epipolar lines."""
-    one = np.ones((len(shared.frame), 1))
-    line = np.hstack([shared.uv_a, one]) @ F.T
-    off = (line * np.hstack([shared.uv_b, one])).sum(axis=1)
-    return np.asarray(np.abs(off) / np.maximum(np.hypot(line[:, 0], line[:, 1]), 1e-300))
+    lines = _lines(F, shared.uv_a)
+    return np.asarray(np.abs((lines[:, :2] * shared.uv_b).sum(axis=1) + lines[:, 2]))
 
 
 def _geometry(camera: CameraTracks, others: list[CameraTracks]) -> list[tuple[CameraTracks, Array]]:
@@ -262,8 +266,7 @@ def _fitting(
     found = np.zeros(2 * reach + 1, dtype=np.int64)
     for other, F in geometry:
         rows = [other.rows(other.marker == m) for m in range(int(camera.marker.max()) + 1)]
-        lines = np.column_stack([camera.xy_px, np.ones(camera.n_points)]) @ F.T
-        lines /= np.maximum(np.hypot(lines[:, 0], lines[:, 1]), 1e-300)[:, None]
+        lines = _lines(F, camera.xy_px)
         for frame, marker, line in zip(camera.frame, camera.marker, lines, strict=True):
             if marker < 0:
                 continue

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import shlex
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -65,6 +66,7 @@ def aligned(site: Path) -> Path:
     )
     assert done.returncode == 0, done.stderr
     assert done.stdout.startswith("Aligned by right angle")
+    assert f"\nNext: calib verify {site / 'aligned.h5'} BAR --bar " in done.stdout
     return site / "aligned.h5"
 
 
@@ -111,6 +113,22 @@ def test_verify_exits_by_its_decision(
     assert found["max_mm"] == pytest.approx(worst, abs=1e-5)
     code, text, _ = call(*base, "--limit", f"A={worst + 0.01}")
     assert code == 1 and text.startswith("Undecided")
+
+
+def test_verify_goes_on_to_the_record(
+    site: Path, aligned: Path, call: Call, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What it prints as the next command runs as printed, limit and all, and ends with the page."""
+    monkeypatch.chdir(tmp_path)
+    typed = ["verify", aligned, site / "bar.h5", "--bar", site / "bar.toml", "--limit", "A=8 B=9"]
+    for _ in range(2):
+        code, text, _ = call(*typed)
+        assert code == 0 and text.startswith("Pass")
+        (then,) = (li for li in text.splitlines() if li.startswith("Next: "))
+        typed = list(shlex.split(then.removeprefix("Next: calib "), comments=True))
+    assert call(*typed)[0] == 0
+    assert typed == ["record", "verified.h5", "-o", "record.html"]
+    assert "8 mm, 9 mm at most" in Path("record.html").read_text()
 
 
 def test_the_simulated_bar_is_another_than_the_wand(site: Path, aligned: Path, call: Call) -> None:

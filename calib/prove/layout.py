@@ -309,7 +309,7 @@ def _flat(still: Still, pose: Pose, limit_mm: float) -> dict[str, float]:
     if abs(off[worst]) > limit_mm + NOISES * sigma:
         raise _contradiction(
             f"markers of one height to within {limit_mm:g} mm",
-            f"{still.names()[worst]} {off[worst]:+.1f} mm off their plane (± {sigma:.2f} mm)",
+            f"{still.names()[worst]} {off[worst]:+z.1f} mm off their plane (± {sigma:.2f} mm)",
             "Look what it lies on; cover other reflections.",
             still,
         )

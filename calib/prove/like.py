@@ -102,7 +102,7 @@ def align_like(rig: Rig, old: Rig) -> tuple[Rig, Alignment]:
         notes.append(f"not where they stood: {listed(others)}")
     if abs(growth) > 3.0 * sigma > 0.0:
         notes.append(
-            f"the new rig is {growth:+.3%} (± {sigma:.3%}) of the old one's size: one of the two "
+            f"the new rig is {growth:+z.3%} (± {sigma:.3%}) of the old one's size: one of the two "
             "waves had a wrong wand, or the building moved; each keeps its own scale"
         )
     up = (old.alignment or {}).get("up", "z")

@@ -48,7 +48,7 @@ def surveyed(still: Still, survey: Wand, with_scale: bool) -> Layout:
     if abs(scale - 1.0) > 2.0 * scale_sigma:
         did = "the rig was scaled to the survey" if with_scale else "the rig keeps its own scale"
         notes.append(
-            f"the survey is {scale - 1.0:+.4%} (± {scale_sigma:.4%}) of the rig's size: {did}"
+            f"the survey is {scale - 1.0:+z.4%} (± {scale_sigma:.4%}) of the rig's size: {did}"
         )
     numbers = {
         "residual_rms_mm": float(np.sqrt((left**2).sum(axis=1).mean())),

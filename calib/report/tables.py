@@ -58,14 +58,16 @@ def xyz(places: Iterable[Any], form: str, heading: str = "{}|mm") -> list[Column
 def cell(value: Any, form: str = "") -> str:
     """Return a value as a cell shows it.
 
-    >>> cell(-0.0001, ".3f"), cell(float("nan"), ".3f"), cell(None), cell("cam01")
-    ('0.000', '-', '-', 'cam01')
+    >>> cell(-0.0001, ".3f"), cell(-0.0001, "+.3f"), cell(float("nan"), ".3f"), cell("cam01")
+    ('0.000', '+0.000', '-', 'cam01')
     """
     if isinstance(value, str):
         return value
     if value is None or not math.isfinite(value):
         return "-"
-    return format(value, f"z{form}" if form.endswith(("f", "%")) and form[0] == "." else form)
+    sign = form[: form.startswith("+")]
+    rest = form[len(sign) :]
+    return format(value, f"{sign}z{rest}" if rest[:1] == "." and rest[-1] in "f%" else form)
 
 
 def table(

@@ -103,6 +103,7 @@ def align(
         )
     from calib import files
     from calib.cli import console
+    from calib.core.names import command
     from calib.report.proofs.align import as_json as table
     from calib.report.proofs.align import as_lines
 
@@ -131,12 +132,14 @@ def align(
     if as_json:
         console.print_json({"file": str(output), **table(how)})
     else:
-        console.print_report(as_lines(how, console.width()))
+        test = command("verify", str(output), "BAR", "--bar", "BAR.toml", "-o", "verified.h5")
+        then = f"{test}    # lengths of a certified bar"
+        console.print_report(as_lines(how, console.width(), then))
     if solved.verification is not None:
         console.note("the length test was told in the world before: test again, calib verify")
     if how.scale != 1.0:
         console.note(
-            f"the rig's scale was changed by {how.scale - 1.0:+.4%}: its lengths are now the "
+            f"the rig's scale was changed by {how.scale - 1.0:+z.4%}: its lengths are now the "
             "survey's, no longer the wand's"
         )
     console.wrote(output)

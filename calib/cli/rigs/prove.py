@@ -88,6 +88,7 @@ def verify(
     check_outputs([output, csv], force, inputs=[rig, tracks, bar])
     from calib import files
     from calib.cli import console
+    from calib.core.names import command
     from calib.prove.decide import Decision, Limit
     from calib.prove.verify import verify as run
     from calib.prove.volume import Box
@@ -109,11 +110,19 @@ def verify(
         if csv is not None:
             write_text(csv, report.as_csv(found), force)
     if as_json:
-        written = {} if output is None else {"file": str(output)}
-        console.print_json(written | document | {"lengths": report.every_length(found)})
+        kept = {} if output is None else {"file": str(output)}
+        console.print_json(kept | document | {"lengths": report.every_length(found)})
     else:
         named = (str(rig), str(tracks), str(bar))
-        console.print_report(report.as_lines(found, console.width(), explain, named))
+        values = {"--bar": bar, "--limit": limit, "--volume": volume, "--noise": noise}
+        options = [word for of in values.items() if of[1] is not None for word in map(str, of)]
+        again = [*named[:2], *options, *(["--at-rest"] if at_rest else [])]
+        then = (
+            f"{command('verify', *again, '-o', 'verified.h5')}    # keeps the outcome"
+            if output is None
+            else f"{command('record', str(output), '-o', 'record.html')}    # the page to sign"
+        )
+        console.print_report(report.as_lines(found, console.width(), explain, named, then))
         if found.decision is Decision.FAIL:
             console.caution()
     console.wrote(output, csv)

@@ -345,13 +345,13 @@ def _change(found: Recheck, c: CameraChange) -> str:
     if c.kind == Change.LENS and np.abs(c.change[7:9]).max() > OTHER_IMAGE * width:
         return (
             f"it stands where it stood, but its image is another (focal length "
-            f"{100 * c.focal_change:+.2f} %, centre ({c.change[7]:+.1f}, {c.change[8]:+.1f}) px), "
-            "by more than a ring does: set binning and the part of the sensor that it reads as "
-            "they were, and record again"
+            f"{100 * c.focal_change:+z.2f} %, centre ({c.change[7]:+z.1f}, "
+            f"{c.change[8]:+z.1f}) px), by more than a ring does: set binning and the part of the "
+            "sensor that it reads as they were, and record again"
         )
     focal = (
-        f"focal length {100 * c.focal_change:+.2f} %, centre ({c.change[7]:+.1f}, "
-        f"{c.change[8]:+.1f}) px"
+        f"focal length {100 * c.focal_change:+z.2f} %, centre ({c.change[7]:+z.1f}, "
+        f"{c.change[8]:+z.1f}) px"
     )
     if c.kind == Change.LENS:
         return f"it stands where it stood, its ring or mount gave: {focal}"

@@ -34,7 +34,7 @@ def drift(found: Recheck) -> str:
         )
     return (
         f"every camera moved a little (median {d.median_px:.2f} px), none stands out. The rig "
-        f"changed in size by {parts[0]:+.3f} ± {parts[1]:.3f} mm a metre, and its cameras moved "
+        f"changed in size by {parts[0]:+z.3f} ± {parts[1]:.3f} mm a metre, and its cameras moved "
         f"against one another by some {d.rms_mm:.2f} mm besides: temperature, a floor "
         "that settled or a structure that bends; solve the rig anew from this wave"
     )

@@ -318,7 +318,7 @@ def _camera(
     told = [
         ("at", f"({x:.1f}, {y:.1f}, {z:.1f}) mm"),
         ("focal length", f"{camera.lens.fx:.1f} px"),
-        ("bias", f"({s.bias_px[0]:+.3f}, {s.bias_px[1]:+.3f}) px"),
+        ("bias", f"({s.bias_px[0]:+z.3f}, {s.bias_px[1]:+z.3f}) px"),
         ("left out", f"{s.n_left_out:,} points"),
     ]
     if camera.time_offset_sigma_frames is not None:

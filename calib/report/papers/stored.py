@@ -189,7 +189,7 @@ _ALIGNMENT: dict[str, tuple[str, Says]] = {
     "height_mm": ("marker centres above the floor", lambda v: f"{v:g} mm"),
     "sure": ("sure to", str),
     "numbers": ("checked", _numbers),
-    "scale": ("rig's size changed", lambda v: "no" if v == 1.0 else f"by {v - 1.0:+.4%}"),
+    "scale": ("rig's size changed", lambda v: "no" if v == 1.0 else f"by {v - 1.0:+z.4%}"),
     "notes": ("to note", _sentences),
 }
 _VERIFICATION: dict[str, tuple[str, Says]] = {
@@ -202,12 +202,12 @@ _VERIFICATION: dict[str, tuple[str, Says]] = {
     "mode": ("the bar was", str),
     "n": ("lengths", str),
     "lines": ("lines in the volume", str),
-    "mean_mm": ("mean error", lambda v: f"{v:+.3f} mm"),
+    "mean_mm": ("mean error", lambda v: f"{v:+z.3f} mm"),
     "mean_sigma_mm": ("mean error ±", _mm),
     "sd_mm": ("standard deviation", _mm),
     "rms_mm": ("RMS", _mm),
     "percentiles_mm": ("errors within", _percentiles),
-    "scale_error": ("scale error", lambda v: f"{v:+.4%}"),
+    "scale_error": ("scale error", lambda v: f"{v:+z.4%}"),
     "scale_error_sigma": (f"scale error, U (k = {COVERAGE:g})", lambda v: f"{COVERAGE * v:.4%}"),
     "volume_mm": ("volume", _volume),
     "missed": ("not visited, so not proved", _missed),

@@ -96,7 +96,7 @@ def aim_as_lines(found: Pointing, width: int | None = None) -> list[str]:
     """
     d, as_stated = found.deviation, "as in the rig" if found.is_of_rig else "as planned"
     if found.focal_mm is None:
-        zoom = f"its focal length is {100 * d.focal_share:+.2f} % off"
+        zoom = f"its focal length is {100 * d.focal_share:+z.2f} % off"
         turned = turns(d, ".2f")
     else:
         now = found.focal_mm * (1.0 + d.focal_share)

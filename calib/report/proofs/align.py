@@ -36,8 +36,10 @@ WORDS = {
 }
 
 
-def as_lines(how: Alignment, width: int | None = None) -> list[str]:
-    """Return what the world is, how sure that is, what was checked, and the markers in it."""
+def as_lines(how: Alignment, width: int | None = None, then: str = "") -> list[str]:
+    """Return what the world is, how sure that is, what was checked, the next command and the
+    markers in it.
+    """
     turn = float(np.linalg.norm(how.sigma_deg))
     shift = float(np.linalg.norm(how.sigma_origin_mm))
     if how.how == LIKE:
@@ -58,6 +60,7 @@ def as_lines(how: Alignment, width: int | None = None) -> list[str]:
     lines += wrapped(f"Checked: {', '.join(known).replace(', ±', ' ±')}.", width) if known else []
     for note in how.notes:
         lines += wrapped(sentence(note), width)
+    lines += wrapped(then, None, "Next: ") if then else []
     if how.names:
         sigma = np.linalg.norm(how.sigma_mm, axis=1)
         what = "camera" if how.how == LIKE else "marker"

@@ -92,7 +92,7 @@ def as_csv(found: Precision) -> str:
 def _worst(found: Precision, width: int | None) -> list[str]:
     rows = list(found.worst)
     axes = [found.axes(k) for k in rows]
-    directions = [f"({a[0][0]:+.2f}, {a[0][1]:+.2f}, {a[0][2]:+.2f})" for _, a in axes]
+    directions = [f"({a[0][0]:+z.2f}, {a[0][1]:+z.2f}, {a[0][2]:+z.2f})" for _, a in axes]
     helps = [
         "all see it: add one across that axis"
         if h is None

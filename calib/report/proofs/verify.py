@@ -31,13 +31,16 @@ def as_lines(
     width: int | None = None,
     explain: bool = False,
     files: tuple[str, str, str] = ("RIG", "TRACKS", "BAR.toml"),
+    then: str = "",
 ) -> list[str]:
     """Return the verdict, what to do, the figures by length, direction and place, and what the bar
-    did not see; ``files`` are those that commands name.
+    did not see; ``files`` are those that commands name, ``then`` is the next command where it did.
     """
     lines: list[str] = [*map(Strong, wrapped(_verdict(found), width))]
     for text in _what_to_do(found, files):
         lines += wrapped(text, width)
+    if then and found.decision in {None, Decision.PASS} and not found.doubts:
+        lines += wrapped(then, None, "Next: ")
     lines += ["", *_table(found, width), ""]
     for text in (_scale(found), _ends(found.ends), _missed(found), *found.notes):
         lines += wrapped(sentence(text), width) if text else []
@@ -137,7 +140,7 @@ def _of(values: Any) -> dict[str, Any]:
 def _verdict(found: Verification) -> str:
     o = found.overall
     figures = (
-        f"{counted(o.n, 'length')}, errors {o.mean_mm:+.3f} mm on average, {o.max_mm:.3f} mm at "
+        f"{counted(o.n, 'length')}, errors {o.mean_mm:+z.3f} mm on average, {o.max_mm:.3f} mm at "
         "most"
     )
     if found.limit is None:
@@ -176,7 +179,7 @@ def _of_the_worst(found: Verification, files: tuple[str, str, str]) -> str:
     k = int(np.argmin(room))
     x, y, z = lengths.middle_mm[k]
     error, noise = lengths.error_mm[k], lengths.noise_mm[k]
-    near = f"The worst, {error:+.3f} mm, lies near ({x:.0f}, {y:.0f}, {z:.0f})"
+    near = f"The worst, {error:+z.3f} mm, lies near ({x:.0f}, {y:.0f}, {z:.0f})"
     if (odd := found.odd_ones) is not None:
         only = (
             f"{counted(len(odd), 'length')} of {len(room)} {'stands' if len(odd) == 1 else 'stand'}"

@@ -171,9 +171,9 @@ def _sways(f: dict[str, float]) -> Words:
 
 def _lens(f: dict[str, float]) -> Words:
     return Words(
-        f"its residuals form a pattern over the sensor: outward by {f['inner_px']:+.2f}, "
-        f"{f['middle_px']:+.2f} and {f['outer_px']:+.2f} px in the inner, middle and outer third, "
-        f"worst {f['cell_px']:.2f} px about ({f['cell_x']:.0f}, {f['cell_y']:.0f})",
+        f"its residuals form a pattern over the sensor: outward by {f['inner_px']:+z.2f}, "
+        f"{f['middle_px']:+z.2f} and {f['outer_px']:+z.2f} px in the inner, middle and outer "
+        f"third, worst {f['cell_px']:.2f} px about ({f['cell_x']:.0f}, {f['cell_y']:.0f})",
         "see that its zoom and focus rings are locked and its window is clean; solve with more "
         "lens terms (--terms), or anew if a ring was turned",
     )

@@ -237,6 +237,6 @@ def lengths_sentence(w: WandLengths) -> str:
     if not w.n_lengths:
         return "Wand lengths: none, no frame shows two markers in two cameras each."
     return (
-        f"Wand lengths ({w.n_lengths}): {w.length_mean_mm:+.3f} mm off on average, 95 % within "
+        f"Wand lengths ({w.n_lengths}): {w.length_mean_mm:+z.3f} mm off on average, 95 % within "
         f"{w.length_p95_mm:.3f} mm."
     )

@@ -129,10 +129,11 @@ def _stated(doubt: Doubt) -> str:
     f = doubt.figures
     if "least_share" in f:
         return (
-            f"those of {listed(doubt.cameras)} come out otherwise, by {f['least_share']:+.2%} to"
-            f" {f['most_share']:+.2%} of focal length; held, they bend the rig and its size"
+            f"those of {listed(doubt.cameras)} come out otherwise, by {f['least_share']:+z.2%} to"
+            f" {f['most_share']:+z.2%} of focal length; held, they bend the rig and its size"
         )
-    off = f"{f['focal_share']:+.2%} of focal length, centre ({f['x_px']:+.1f}, {f['y_px']:+.1f}) px"
+    centre = f"({f['x_px']:+z.1f}, {f['y_px']:+z.1f}) px"
+    off = f"{f['focal_share']:+z.2%} of focal length, centre {centre}"
     of = listed(doubt.cameras)
     if f["is_exchanged"]:
         return f"those of {of} come out as each other's ({doubt.cameras[0]}: {off})"
@@ -143,8 +144,8 @@ def _stated(doubt: Doubt) -> str:
 
 def _length(f: Any) -> str:
     if "change_mm" in f:
-        return f"over the wave its {f['length_mm']:.0f} mm change by {f['change_mm']:+.2f} mm"
-    return f"the wand's {f['length_mm']:.0f} mm come out {f['mean_mm']:+.2f} mm in the mean"
+        return f"over the wave its {f['length_mm']:.0f} mm change by {f['change_mm']:+z.2f} mm"
+    return f"the wand's {f['length_mm']:.0f} mm come out {f['mean_mm']:+z.2f} mm in the mean"
 
 
 def _aside(f: Any) -> str:

@@ -96,7 +96,7 @@ class TimeOffsets:
         return tuple(notes) + tuple(
             f"{self.names[c]} exposes {abs(self.offset_ms[c]):.3f} ms "
             f"{'later' if self.offset_ms[c] > 0 else 'earlier'}"
-            f" than the rig (± {self.sigma_ms[c]:.3f} ms; {self.offset_frames[c]:+.4f} frames)"
+            f" than the rig (± {self.sigma_ms[c]:.3f} ms; {self.offset_frames[c]:+z.4f} frames)"
             for c in order
             if self.is_significant[c] and abs(self.offset_frames[c]) >= least_frames[c]
         )

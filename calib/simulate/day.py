@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from calib.core.geometry import Array
 from calib.core.tracks import Tracks
-from calib.simulate.imaging import take
+from calib.simulate.imaging import take, usual_mm
 from calib.simulate.layouts import volume_mm
 from calib.simulate.path import UNIFORM_RATE, Motion, evenly, wander
 from calib.simulate.run import Simulation
@@ -47,8 +47,11 @@ def day_capture(
     time = np.arange(n_frames) / s.frame_rate_hz
     person = low[:2] + evenly(time, 0.3, 2, rng) * (high - low)[:2]
     motion = Motion(np.broadcast_to(np.eye(3), (n_frames, 3, 3)), np.zeros((n_frames, 3)), person)
+    # A camera is as noisy at a distance as in its wave, wherever a few markers happen to be.
+    wand = made.markers_world_mm
     images = [
-        take(s, i, c, c, n_frames, motion, points) for i, c in enumerate(made.truth_after.cameras)
+        take(s, i, c, c, n_frames, motion, points, usual_mm(c, wand))
+        for i, c in enumerate(made.truth_after.cameras)
     ]
     cameras = tuple(im.tracks.without_names() for im in images)
     tracks = Tracks(cameras, s.frame_rate_hz, title=f"a day of {n_markers} markers")

@@ -13,7 +13,13 @@ from calib.core.rig import RigCamera
 from calib.core.tracks import CameraTracks
 from calib.simulate.faults import exposed, image_shifts, seen_side
 from calib.simulate.layouts import image_plane_reach
-from calib.simulate.noise import lasting_errors, pixel_pull, random_errors, wandering_errors
+from calib.simulate.noise import (
+    lasting_errors,
+    pixel_pull,
+    random_errors,
+    usual_distance,
+    wandering_errors,
+)
 from calib.simulate.path import Motion, evenly
 from calib.simulate.scenario import Scenario
 
@@ -47,9 +53,10 @@ def take(
     knock_frame: int,
     motion: Motion,
     points: Array,
+    usual_mm: float | None = None,
 ) -> Image:
     """Return what camera ``index`` saw of the markers ``points`` (F, M, 3); from ``knock_frame`` on
-    it is ``after``.
+    it is ``after``. Its noise is stated at the distance ``usual_mm``, by default of these markers.
     """
     s, n_frames = scenario, len(points)
     sigma = camera_sigma(s, index)
@@ -75,7 +82,8 @@ def take(
     distance = np.linalg.norm(points - before.position_mm, axis=-1)
     shift, is_off = lasting_errors(s, index, n_frames)
     shift = shift + wandering_errors(s, index, n_frames)
-    error = random_errors(s, index, sigma, uv, distance) + pixel_pull(s, uv) + shift[:, None]
+    error = random_errors(s, index, sigma, uv, distance, usual_mm)
+    error = error + pixel_pull(s, uv) + shift[:, None]
     xy = xy + error[is_seen]
     is_outlier |= is_off[frame]
     is_gross = (s.rng("outlier", index).random(is_seen.shape) < s.outliers)[is_seen]
@@ -118,6 +126,13 @@ def take(
         lens=before.lens if s.known_lens == "measured" else None,
     )
     return Image(tracks, true_marker, is_outlier, n_named >= 2)
+
+
+def usual_mm(camera: RigCamera, points: Array) -> float:
+    """Return the distance of markers (F, M, 3) at which a camera's noise is stated."""
+    in_cam = camera.cam_from_world.apply(points)
+    with np.errstate(all="ignore"):  # behind the camera
+        return usual_distance(project(camera.lens, in_cam), np.linalg.norm(in_cam, axis=-1))
 
 
 def in_view(

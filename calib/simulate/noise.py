@@ -17,24 +17,36 @@ from calib.core.geometry import Array
 from calib.simulate.scenario import Scenario
 
 
-def random_errors(s: Scenario, index: int, sigma_px: float, uv: Array, distance_mm: Array) -> Array:
+def random_errors(
+    s: Scenario,
+    index: int,
+    sigma_px: float,
+    uv: Array,
+    distance_mm: Array,
+    usual_mm: float | None = None,
+) -> Array:
     """Return errors in px (F, M, 2) that are independent from frame to frame, at image points
     ``uv`` (F, M, 2).
 
     Of their variance the share ``noise_growth`` grows with the square of the distance (F, M), about
-    its median; ``tremble`` is what the image's motion from frame to frame adds along itself, as a
-    share of it.
+    the usual one, by default its median; ``tremble`` is what the image's motion from frame to frame
+    adds along itself, as a share of it.
     """
     # Drawn for all frames and markers, so that no other effect shifts the stream.
     error = sigma_px * s.rng("noise", index).normal(size=uv.shape)
     if s.noise_growth:
-        middle = np.nanmedian(np.where(np.isfinite(uv[..., 0]), distance_mm, np.nan))
+        middle = usual_distance(uv, distance_mm) if usual_mm is None else usual_mm
         error *= np.sqrt(1.0 + s.noise_growth * ((distance_mm / middle) ** 2 - 1.0))[..., None]
     if s.tremble:
         error = error + s.tremble * s.rng("tremble", index).normal(
             size=(*uv.shape[:2], 1)
         ) * _image_motion(s, uv)
     return np.nan_to_num(error)
+
+
+def usual_distance(uv: Array, distance_mm: Array) -> float:
+    """Return the median distance (F, M) of what lies before a camera, at image points (F, M, 2)."""
+    return float(np.nanmedian(np.where(np.isfinite(uv[..., 0]), distance_mm, np.nan)))
 
 
 def _image_motion(s: Scenario, uv: Array) -> Array:

@@ -6,6 +6,8 @@ Small steps show in the recheck proper; of larger ones the points match on one s
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -27,16 +29,18 @@ MATCHED_PX = 8.0
 
 
 def knocked(
-    moments: Moments, group: Index, sizes: Array, found: Stands
+    moments: Moments, group: Index, sizes: Array, found: Stands, fitted: Sequence[int]
 ) -> dict[str, tuple[int, float]]:
     """Return by camera from which frame on it stood elsewhere, and by how many px its points moved
-    then.
+    then; of the cameras ``fitted``, whose poses a common fit has.
 
-    The largest step first, the others once that camera no longer places anything: it pulls the
-    places that its neighbours are held against.
+    No other places anything: off by some px, as who shares few points with others is, it pulls the
+    places of what it sees, and where it sees it no longer its neighbours seem to step. Of these the
+    largest step is told first, then that camera places nothing any more either.
     """
     out: dict[str, tuple[int, float]] = {}
-    may = list(range(len(moments.names)))
+    may = list(fitted)
+    group = np.where(np.isin(moments.cam, may), group, -1)
     while may:
         places = places_of(moments, group, found.state)
         steps = {c: _step(c, moments, group, places, sizes[c], found) for c in may}

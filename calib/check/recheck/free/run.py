@@ -122,7 +122,8 @@ def recheck_any(
     moments = moments.earlier(
         np.zeros(len(tracks.names)), [Lens.from_vector(v) for v in found.state.lens]
     )
-    knocks = knocked(moments, group, _sizes(rig, tracks.names), found)
+    fitted = sorted(c for at, _ in fits for c in at)
+    knocks = knocked(moments, group, _sizes(rig, tracks.names), found, fitted)
     return with_serials(_with_knocks(outcome, knocks), rig, given)
 
 

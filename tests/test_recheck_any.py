@@ -11,18 +11,20 @@ import pytest
 from scipy import stats
 
 from calib.check.recheck.free.groups import groups_of, places_of
-from calib.check.recheck.free.knock import small_step
+from calib.check.recheck.free.knock import knocked, small_step
 from calib.check.recheck.free.links import along, linked
 from calib.check.recheck.free.moments import NOW, Moments, moments_of
 from calib.check.recheck.free.run import recheck_any
-from calib.check.recheck.free.stand import Shown
-from calib.core.geometry import vector_from_rotation
+from calib.check.recheck.free.stand import Shown, Stands
+from calib.core.camera import project
+from calib.core.geometry import rotation_from_vector, vector_from_rotation
 from calib.core.tracks import CameraTracks, Tracks
 from calib.errors import InputError, UnsolvableError
 from calib.files import save_rig, save_tracks
 from calib.pipeline import calibrate
 from calib.report.changes.recheck import as_json, as_lines
 from calib.simulate import Knock, Scenario, day_capture, simulate
+from calib.simulate.imaging import camera_sigma
 from calib.solve.hold import rig_state
 from calib.solve.repair import repair
 
@@ -222,6 +224,55 @@ def test_few_points_that_step_beside_many_that_stay_are_no_move(n_still, is_told
         assert found[1] == pytest.approx(1.0, abs=0.15)
     else:
         assert found is None
+
+
+def test_who_no_fit_places_makes_no_neighbour_seem_to_step(rig, quiet_day):
+    """A camera of too few points to be judged stands some px off, and sees a part of the day."""
+    tracks, stood = quiet_day[1].tracks, rig_state(rig, rig.names)
+    lenses = [c.lens for c in rig.cameras]
+    moments = moments_of(tracks, lenses)
+    group = groups_of(moments, stood, np.full(7, BASE.sigma_px))
+    turn = np.array([rotation_from_vector(np.radians([0.0, 0.3, 0.0]))] + 6 * [np.eye(3)])
+    state = replace(stood, cam_R=turn @ stood.cam_R, cam_t=(turn @ stood.cam_t[..., None])[..., 0])
+    group = np.where((moments.cam == 0) & (moments.moment >= len(moments.number) // 2), -1, group)
+    sizes = np.array([[c.width, c.height] for c in rig.cameras], float)
+    no = np.zeros(7)
+    found = Stands(state, no, no, no.astype(int), no + 1, np.full(7, BASE.sigma_px))
+    assert knocked(moments, group, sizes, found, range(7))
+    assert knocked(moments, group, sizes, found, range(1, 7)) == {}
+
+
+@pytest.mark.parametrize(
+    ("seed", "n_cameras", "n_markers", "n_frames"), [(1, 6, 2, 300), (6, 6, 2, 300), (2, 5, 1, 500)]
+)
+def test_few_markers_before_a_long_rig_name_nobody(seed, n_cameras, n_markers, n_frames):
+    """The new solve is off by centimetres and degrees along what so few points hardly tell."""
+    s = Scenario(layout="corridor", n_cameras=n_cameras, seed=seed, connected=False, outliers=0.0)
+    made = simulate(replace(s, wave=1, n_frames=300))
+    exact = replace(made.truth, covariance=None)
+    found = recheck_any(exact, day_capture(made, n_markers, n_frames).tracks)
+    judged = [c for c in found.cameras if c.verdict != "unseen"]
+    assert len(judged) >= 3 and {c.verdict for c in judged} <= {"undecided", "unmoved"}
+    assert min(c.p_value for c in judged) > CHANCE
+
+
+def test_a_day_is_as_noisy_at_a_distance_as_a_wave():
+    # Source of the bounds: the variance of a sum of squares of independent normal errors.
+    s = replace(BASE, pixel_pull_px=0.0, tremble=0.0, lasting_share=0.0, outliers=0.0, wave=1)
+    made = simulate(s)
+    day = day_capture(made, 10, 300, strays=0.0)
+    wand = made.markers_world_mm
+    for k, (c, points, marker) in enumerate(
+        zip(made.truth.cameras, day.tracks.cameras, day.marker, strict=True)
+    ):
+        in_front = c.cam_from_world.apply(wand)[..., 2] > 0
+        usual = np.median(np.linalg.norm(wand - c.position_mm, axis=-1)[in_front])
+        at = day.points_mm[points.frame, marker]
+        away = np.linalg.norm(at - c.position_mm, axis=-1)
+        sigma = camera_sigma(s, k) * np.sqrt(1 + s.noise_growth * ((away / usual) ** 2 - 1))
+        off = (points.xy_px - project(c.lens, c.cam_from_world.apply(at))) / sigma[:, None]
+        n = off.size
+        assert abs((off**2).sum() - n) < stats.norm.isf(CHANCE / 2) * np.sqrt(2 * n)
 
 
 def test_exchanged_names_are_told_and_do_not_spoil_the_rest(rig, quiet_day):

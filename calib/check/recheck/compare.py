@@ -10,7 +10,10 @@ about a change δ since then
 where e, of covariance C = L Lᵀ, is the error of the stored rig. Eliminating e leaves information W
 = (S⁻¹ + C)⁻¹ and gradient -w of the change alone: for any set A of parameters that may have changed
 the estimate is ``W_AA⁻¹ w_A`` and the likelihood ratio ``w_Aᵀ W_AA⁻¹ w_A`` is chi-square if nothing
-did. Neither needs a gauge: motions of the world as a whole are in the null space of S and W.
+did. Of directions that the wave hardly tells the new solve is far off, and what it says is first
+order no more; so it is said anew where both waves together have the cameras (``likeliest``), as
+Gauss and Newton do. Neither needs a gauge: motions of the world as a whole are in the null space of
+S and W.
 
 Source: the general linear model with a stochastic parameter; Rao, Linear Statistical Inference and
 Its Applications, 2nd edition 1973, section 4a (from memory).
@@ -23,7 +26,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.core.geometry import Array, cross_matrix, vector_from_rotation
+from calib.core.geometry import Array, cross_matrix, rotation_from_vector, vector_from_rotation
 from calib.core.parameters import (
     N_CHANGE,
     N_POSE,
@@ -32,8 +35,10 @@ from calib.core.parameters import (
     Parameter,
     of_cameras,
     term_values,
+    with_term_steps,
 )
 from calib.core.rig import Covariance, Rig
+from calib.solve.bundle.problem import State
 from calib.solve.certainty.held import assumed_sigma
 from calib.solve.certainty.lens_terms import SMALL_TERMS, USUAL, USUAL_CORNER
 from calib.solve.certainty.normal import Information
@@ -65,7 +70,51 @@ def compare(now: Reduced, rig: Rig, is_agreeing: NDArray[np.bool_] | None = None
     Without ``is_agreeing (C,)`` all cameras move it there robustly: exact enough to find out which
     agree.
     """
-    cameras, n_cameras = [rig.camera(name) for name in now.names], len(now.names)
+    placed = _placed(now, rig, is_agreeing)
+    change = _changes(now, rig, placed)[0]
+    return Comparison(now.names, change.at(_rows(now).ravel()), placed.rig_from_fit)
+
+
+def likeliest(now: Reduced, rig: Rig, is_agreeing: NDArray[np.bool_]) -> State:
+    """Return the cameras of a new solve where both waves together have them, those that do not
+    agree wherever the new one has them; in its world, with its frames.
+
+    With δ the changes of these, e comes out as ``C (w - W δ)``.
+    """
+    placed = _placed(now, rig, is_agreeing)
+    change, root = _changes(now, rig, placed)
+    changed = _rows(now)[~is_agreeing].ravel()
+    change_of = np.zeros(len(change.own))
+    change_of[changed] = change.at(changed).estimate()
+    error = root @ (root.T @ (-change.gradient - change.matrix @ change_of))
+    shape = placed.from_stored.shape
+    step = (change_of + error)[: placed.from_stored.size].reshape(shape)
+    R, t = placed.rig_from_fit
+    cam_R = rotation_from_vector(step[:, :3]) @ placed.stored_R @ R
+    position = (placed.stored_mm + step[:, 3:N_POSE] - t) @ R
+    return replace(
+        now.state,
+        cam_R=cam_R,
+        cam_t=-(cam_R @ position[:, :, None])[..., 0],
+        lens=with_term_steps(placed.stored_lens, now.terms, step[:, N_POSE:]),
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Placed:
+    """A new solve beside the stored rig: what carries its world there, the stored cameras, and the
+    solve's parameters less these (C, n).
+    """
+
+    rig_from_fit: tuple[Array, Array]
+    stored_R: Array
+    stored_mm: Array
+    stored_lens: Array
+    from_stored: Array
+
+
+def _placed(now: Reduced, rig: Rig, is_agreeing: NDArray[np.bool_] | None) -> _Placed:
+    cameras = [rig.camera(name) for name in now.names]
     R0, p0 = (
         np.stack([c.cam_from_world.R for c in cameras]),
         np.stack([c.position_mm for c in cameras]),
@@ -74,19 +123,28 @@ def compare(now: Reduced, rig: Rig, is_agreeing: NDArray[np.bool_] | None = None
     position = now.state.position_mm
     R, t = rig_from_other(R0, p0, now.state.cam_R, position, weight)
     fit_R = now.state.cam_R @ R.T
-    d = np.zeros((n_cameras, now.n))
+    d = np.zeros((len(cameras), now.n))
     d[:, :3] = vector_from_rotation(fit_R @ np.swapaxes(R0, 1, 2))
-    d[:, 3:6] = position @ R.T + t - p0
+    d[:, 3:N_POSE] = position @ R.T + t - p0
     lens = np.stack([c.lens.vector for c in cameras])
     for k, name in enumerate(now.terms):
         d[:, N_POSE + k] = term_values(now.state.lens, name) - term_values(lens, name)
-    here = now.turned(R)
+    return _Placed((R, t), R0, p0, lens, d)
+
+
+def _changes(now: Reduced, rig: Rig, placed: _Placed) -> tuple[Information, Array]:
+    """Return W and -w of the change of every parameter, and the root of C."""
+    here, d = now.turned(placed.rig_from_fit[0]), placed.from_stored
     said = here.information
     z = said.matrix @ np.pad(d.ravel(), (0, len(said.own) - d.size)) - said.gradient
-    change = replace(said, gradient=-z).blurred(_stored_root(rig, here, d))
+    root = _stored_root(rig, here, d)
+    return replace(said, gradient=-z).blurred(root), root
+
+
+def _rows(now: Reduced) -> NDArray[np.intp]:
+    """Return the rows (C, 9) of each camera's change among its parameters."""
     columns = np.array([*range(N_POSE), *(N_POSE + now.terms.index(name) for name in RING)])
-    keep = (np.arange(n_cameras)[:, None] * now.n + columns).ravel()
-    return Comparison(now.names, change.at(keep), (R, t))
+    return np.asarray(np.arange(len(now.names))[:, None] * now.n + columns)
 
 
 def rig_from_other(

@@ -10,7 +10,7 @@ import numpy as np
 
 from calib.check.apart import moves_apart
 from calib.check.recheck.agree import Agreement, find_agreement
-from calib.check.recheck.compare import Comparison, compare
+from calib.check.recheck.compare import Comparison, compare, likeliest
 from calib.check.recheck.drift import NO_SCALE, Scale, growth, scale_of, without_scale
 from calib.check.recheck.exchange import bearers, under_right_names
 from calib.check.recheck.inputs import joined, matched
@@ -30,6 +30,8 @@ from calib.errors import UnsolvableError
 from calib.naming.identify import identify, is_unnamed
 from calib.naming.renaming import rename
 from calib.solve.bundle.descent import BundleOptions
+from calib.solve.bundle.frames import fit_frames
+from calib.solve.bundle.problem import State
 from calib.solve.clock.common_time import (
     earlier,
     in_step,
@@ -43,7 +45,7 @@ from calib.solve.fit import Fit
 from calib.solve.hold import as_held, fit_to_rig
 from calib.solve.lasting.scatter import together
 from calib.solve.lasting.stretches import USUAL_SHARE, share_off
-from calib.solve.repair import reduced, shape_axes, solve_anew, stays_off
+from calib.solve.repair import Reduced, reduced, shape_axes, solve_anew, stays_off
 
 # a noise this many times the others' (each against its own of the solve) may be late frames
 STANDS_OUT = 1.5
@@ -322,22 +324,27 @@ def _noise_ratio(rig: Rig, tracks: Tracks, fit: Fit) -> Array:
     )
 
 
+def _said(rig: Rig, tracks: Tracks, fit: Fit, cameras: State) -> Reduced:
+    """Return what a fit's points say with its cameras elsewhere, errors that last counted."""
+    state = fit_frames(fit.problem, cameras)
+    now = reduced(fit.problem, state, tracks.names, fit.options.terms, shape_axes(rig))
+    return now.with_scatter(together(fit.problem, state, now.terms, now.blocks, fit.scatter))
+
+
 def _agreement(
     rig: Rig, tracks: Tracks, fit: Fit, options: RecheckOptions
 ) -> tuple[Comparison, Agreement, Scale, bool]:
     """Return comparison, agreement, the rig's growth and whether that growth is taken as real and
     left open.
     """
-    now = reduced(fit.problem, fit.result.state, tracks.names, fit.options.terms, shape_axes(rig))
-    now = now.with_scatter(
-        together(fit.problem, fit.result.state, now.terms, now.blocks, fit.scatter)
-    )
+    now = _said(rig, tracks, fit, fit.result.state)
     every = np.arange(len(tracks.names))
     found = compare(now, rig)
     agreed = find_agreement(found, every, options.alpha)
     for _ in range(
         2
     ):  # the agreeing cameras put the new solve in its place; that may change a close call
+        now = _said(rig, tracks, fit, likeliest(now, rig, agreed.is_agreeing))
         found = compare(now, rig, agreed.is_agreeing)
         before, agreed = agreed, find_agreement(found, every, options.alpha)
         if (before.is_agreeing == agreed.is_agreeing).all():

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -22,16 +24,18 @@ from calib.errors import InputError, UnsolvableError
 from calib.naming.identify import Identification, hardly_named, identify, is_unnamed
 from calib.naming.renaming import compared, rename
 from calib.solve.calibrate import SolveOptions, Task, bare_rig, begin, finish
+from calib.solve.certainty.sound import is_far_off
 from calib.solve.certainty.wand_check import WandFinding
 from calib.solve.fit import Fit
 from calib.solve.hold import RigFit, as_held, ring_sigmas
+from calib.solve.refine import Rough, finished
 from calib.solve.start.epipolar import EPIPOLAR_PX
 from calib.solve.start.graph import overlap
 from calib.solve.start.lenses import is_lens_free
 from calib.solve.start.motion import require_depth, require_motion
 from calib.solve.start.pair_views import PairViews, exchanged_markers, pair_views
 from calib.solve.start.single import POINT
-from calib.solve.start.suspects import OF_ALL_POINTS, as_error, suspects
+from calib.solve.start.suspects import OF_ALL_POINTS, Reading, as_error, suspects
 
 NAMING_ROUNDS = 3  # cameras that more names place better reach points farther out, as at the edges
 
@@ -144,40 +148,51 @@ def solve_rig(
     named = identify(tracks, stated, progress) if is_unnamed(tracks) else None
     seen = named.tracks if named else tracks
     free = is_lens_free(seen, options.lens)
-    try:
-        found = _solved_or_refused(tracks, stated, options, progress, named)
-    except UnsolvableError as error:
-        if otherwise := misread(seen, stated, free):
-            raise otherwise from error
-        if named and (few := hardly_named(named, error, stated)):
-            raise few from error
-        raise
+    with _explained(seen, stated, free, named):
+        task = begin(seen, stated, options, progress)
+        rough = task.rough(progress)
+    # With such a camera nothing settles: the whole fit would take ten times as long to be refused.
+    if is_far_off(rough.fit, task.used) and not options.timing:
+        wholly = OF_ALL_POINTS | {Reading.SHIFTED}
+        if named:  # names of our own the rig puts right
+            wholly -= {Reading.REVERSED}
+        if otherwise := _misread_as(wholly, seen, stated, free):
+            raise otherwise
+    with _explained(seen, stated, free, named):
+        found = _solved(task, rough, progress, named)
     # Wand, lens and neighbours give way to a camera of which some points fit, and seem at fault.
     noise = max((c.stats.sigma_px for c in found.rig.cameras if c.stats), default=0.0)
     in_doubt = bool(found.whole.doubts) or noise > EPIPOLAR_PX
-    if in_doubt and (otherwise := _all_misread(seen, stated, free)):
+    if in_doubt and (otherwise := _misread_as(OF_ALL_POINTS, seen, stated, free)):
         raise otherwise
     return found
 
 
-def _solved_or_refused(
-    tracks: Tracks,
-    stated: Wand,
-    options: SolveOptions,
-    progress: Progress,
-    named: Identification | None,
-) -> Solution:
+@contextmanager
+def _explained(
+    tracks: Tracks, stated: Wand, free: NDArray[np.bool_], named: Identification | None
+) -> Iterator[None]:
+    """Raise what is refused within as cameras that are misread, or points hardly named, where that
+    is why.
+    """
     try:
-        return _solved(tracks, stated, options, progress, named)
-    except np.linalg.LinAlgError as error:  # of numbers that ran away
-        raise UnsolvableError(
-            "solve",
-            expected="points that one rig explains",
-            found="none near: the solve runs away",
-            remedy="Look with calib inspect at what the cameras share; check wand file, mirrored "
-            "images, marker names and sync.",
-            cameras=tracks.names,
-        ) from error
+        try:
+            yield
+        except np.linalg.LinAlgError as error:  # of numbers that ran away
+            raise UnsolvableError(
+                "solve",
+                expected="points that one rig explains",
+                found="none near: the solve runs away",
+                remedy="Look with calib inspect at what the cameras share; check wand file, "
+                "mirrored images, marker names and sync.",
+                cameras=tracks.names,
+            ) from error
+    except UnsolvableError as error:
+        if otherwise := misread(tracks, stated, free):
+            raise otherwise from error
+        if named and (few := hardly_named(named, error, stated)):
+            raise few from error
+        raise
 
 
 def misread(tracks: Tracks, wand: Wand, free: NDArray[np.bool_]) -> UnsolvableError | None:
@@ -199,11 +214,13 @@ def misread(tracks: Tracks, wand: Wand, free: NDArray[np.bool_]) -> UnsolvableEr
     return as_error(found) if found else None
 
 
-def _all_misread(tracks: Tracks, wand: Wand, free: NDArray[np.bool_]) -> UnsolvableError | None:
-    """Return the error of cameras of which all points are to be read in another way."""
+def _misread_as(
+    readings: Collection[Reading], tracks: Tracks, wand: Wand, free: NDArray[np.bool_]
+) -> UnsolvableError | None:
+    """Return the error of cameras that would fit if read in one of these ways."""
     if len(wand.markers) < 2 or (views := _views(tracks, wand, free)) is None:
         return None
-    found = [s for s in suspects(tracks, wand, views) if s.reading in OF_ALL_POINTS]
+    found = [s for s in suspects(tracks, wand, views) if s.reading in readings]
     return as_error(found) if found else None
 
 
@@ -218,15 +235,9 @@ def _views(tracks: Tracks, wand: Wand, free: NDArray[np.bool_]) -> PairViews | N
     return pair_views(tracks, wand, table, free)
 
 
-def _solved(
-    tracks: Tracks,
-    stated: Wand,
-    options: SolveOptions,
-    progress: Progress,
-    named: Identification | None,
-) -> Solution:
-    task = begin(named.tracks if named else tracks, stated, options, progress)
-    fit, findings = task.fit(progress), []
+def _solved(task: Task, rough: Rough, progress: Progress, named: Identification | None) -> Solution:
+    stated, options = task.stated, task.options
+    fit, findings = finished(task.used, rough, progress), list[str]()
     if task.tracks.is_identified:
         before = task.tracks
         task, fit = _with_all_names(task, fit, progress)

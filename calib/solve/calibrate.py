@@ -31,7 +31,7 @@ from calib.solve.clock.offsets import TimeOffsets
 from calib.solve.fit import Fit
 from calib.solve.lasting.scatter import together
 from calib.solve.lasting.stretches import share_off
-from calib.solve.refine import refine
+from calib.solve.refine import Rough, refine, roughly
 from calib.solve.start.graph import (
     Overlap,
     camera_graph,
@@ -113,6 +113,10 @@ class Task:
     def fit(self, progress: Progress, start: State | None = None) -> Fit:
         """Return the fit of the cameras from where they start, or from where a fit left them."""
         return refine(self.used, self.wand, start or self.start, self.bundle, progress)
+
+    def rough(self, progress: Progress) -> Rough:
+        """Return the fit of the cameras from where they start, before it is ``finished``."""
+        return roughly(self.used, self.wand, self.start, self.bundle, progress)
 
 
 def begin(tracks: Tracks, stated: Wand, options: SolveOptions, progress: Progress) -> Task:

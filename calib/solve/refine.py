@@ -4,7 +4,7 @@ camera.
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +21,7 @@ from calib.solve.bundle.monotonic import monotonic_prior, sensor_sizes, tightene
 from calib.solve.bundle.problem import Problem, State, problem_from_tracks
 from calib.solve.certainty.lens_terms import told_prior, with_small, without_small
 from calib.solve.certainty.normal import wald
-from calib.solve.certainty.wand_check import MIN_FRAMES, check_wand, loosened
+from calib.solve.certainty.wand_check import MIN_FRAMES, WandFinding, check_wand, loosened
 from calib.solve.fit import (
     Fit,
     Freed,
@@ -70,11 +70,31 @@ def spread_frames(tracks: Tracks, per_camera: int) -> Ints:
     return chosen
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Rough:
+    """A fit of all frames before its small lens terms are freed and errors that last are sought:
+    of the ``seen`` points (M, P), with the ``options`` of the whole fit.
+    """
+
+    fit: Fit
+    seen: NDArray[np.bool_]
+    options: BundleOptions
+    wand_finding: WandFinding | None
+
+
 def refine(
     tracks: Tracks, wand: Wand, start: State, options: BundleOptions, progress: Progress
 ) -> Fit:
     """Return the least-squares fit on the inliers of all frames, from starting cameras (``start``'s
     wands are ignored).
+    """
+    return finished(tracks, roughly(tracks, wand, start, options, progress), progress)
+
+
+def roughly(
+    tracks: Tracks, wand: Wand, start: State, options: BundleOptions, progress: Progress
+) -> Rough:
+    """Return the fit of all frames with the large terms of lenses, errors that last within.
 
     First a robust fit of cameras, lenses and the wand's shape on a few frames with the noise that
     the start has, repeated while it falls; the shape is compared with the wand's file. Then all
@@ -116,6 +136,12 @@ def refine(
     fit = _least_squares_rounds(
         tracks, problem, state, seen, sigma, without_small(options), n_rounds, progress
     )
+    return Rough(fit, seen, options, finding)
+
+
+def finished(tracks: Tracks, rough: Rough, progress: Progress) -> Fit:
+    """Return the fit with the small terms of its lenses, and without errors that last."""
+    fit, seen, options = rough.fit, rough.seen, rough.options
     if options.is_told:
         fit = _with_small_terms(tracks, fit, seen, options, ROUGH_ROUNDS)
     progress("errors that last", 0, 1)
@@ -132,7 +158,7 @@ def refine(
         scatter, of_held = _scatter_of(freed), _of_lenses(freed, fit.result.state.lens)
         if freed.stretches:
             fit = replace(refitted(fit, sound, near(fit.options)), stretches=freed.stretches)
-    return replace(fit, scatter=scatter, freed=of_held, wand_finding=finding)
+    return replace(fit, scatter=scatter, freed=of_held, wand_finding=rough.wand_finding)
 
 
 def _has_every_term(options: BundleOptions) -> bool:

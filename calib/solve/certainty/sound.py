@@ -89,6 +89,12 @@ def _require_fit(rig: Rig) -> None:
         )
 
 
+def is_far_off(fit: Fit, tracks: Tracks) -> bool:
+    """Return whether a camera's points lie farther off than those of any marker, however poor."""
+    width = np.array([c.width for c in tracks.cameras])
+    return bool((fit.sigma_px > NOISE_SHARE * width).any())
+
+
 def require_settled(fit: Fit, names: tuple[str, ...]) -> None:
     """Raise UnsolvableError, naming the noisiest cameras, where the last descent ended well before
     a minimum.

@@ -86,12 +86,12 @@ def find_followed(
     if not windows:
         return []
     views = problem.pairs_by_camera()
+    of_bin = [found.bin_of_frame[problem.frame[at]] for at in views]
     out: list[Off] = []
     for some in _apart(windows):
         group = np.full(len(problem.cam), -1)
         for k, (c, a, b) in enumerate(some):
-            of_bin = found.bin_of_frame[problem.frame[views[c]]]
-            at = views[c][(of_bin >= a) & (of_bin < b)]
+            at = views[c][slice(*np.searchsorted(of_bin[c], [a, b]))]
             group[at[group[at] < 0]] = k  # one may reach over another that was taken before
         u, M = joint_scores(problem, state, solved, found, group)
         sigma = sigma_px[[c for c, *_ in some][: len(u) // 2]]  # the last may have no pairs left

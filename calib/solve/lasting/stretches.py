@@ -62,13 +62,13 @@ def pairs_in(problem: Problem, stretches: Sequence[Stretch], most_s: float = np.
     """Return the pairs (P,) that lie in stretches, but for those of a camera that follow one
     another for ``most_s``.
     """
-    out = np.zeros(len(problem.cam), bool)
-    number, views = problem.frame_number[problem.frame], problem.pairs_by_camera()
+    out, views = np.zeros(len(problem.cam), bool), problem.pairs_by_camera()
+    number = [problem.frame_number[problem.frame[at]] for at in views]
     for run in runs(stretches, problem.rate_hz):
         if run[-1].last - run[0].first <= most_s * problem.rate_hz:
-            at = views[run[0].camera]
             for s in run:
-                out[at[(number[at] >= s.first) & (number[at] <= s.last)]] = True
+                first, last = np.searchsorted(number[s.camera], [s.first, s.last + 1])
+                out[views[s.camera][first:last]] = True
     return out
 
 

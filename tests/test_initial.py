@@ -152,12 +152,6 @@ def test_camera_that_no_edge_reaches_is_not_placed() -> None:
     _, edges = make_edges(np.random.default_rng(1), 4, [(0, 1), (1, 2), (0, 2)])
     initial = initial_rig(4, edges, np.full(4, 1500.0))
     np.testing.assert_array_equal(initial.is_placed, [True, True, True, False])
-    assert initial.unchecked == ()
-
-
-def test_edge_that_nothing_confirms_is_named() -> None:
-    _, edges = make_edges(np.random.default_rng(2), 4, [(0, 1), (1, 2), (0, 2), (2, 3)])
-    assert initial_rig(4, edges, np.full(4, 1500.0)).unchecked == ((2, 3),)
 
 
 def test_focal_is_the_weighted_median_of_its_pairs() -> None:

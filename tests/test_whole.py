@@ -11,7 +11,7 @@ from scipy import stats
 
 import calib
 from calib.check.residuals import residual_table
-from calib.check.verdicts import Fault, RigFault, Verdict
+from calib.check.verdicts import Fault, RigFault
 from calib.check.whole.find import GROWS_PARTS, change_over
 from calib.check.whole.left_out import stands_out
 from calib.check.whole.rebuilt import PARTS
@@ -46,7 +46,7 @@ def test_the_mistake_is_named(kind: str) -> None:
     # What follows the first may be its consequence.
     assert solution.rig.doubts and solution.rig.doubts[0].finding in DOUBTED[kind]
     table = residual_table(solution.rig, solution.tracks, solution.rig_fit, solution.whole)
-    assert table.rig_verdict == Verdict.ACT and table.needs_a_hand
+    assert table.needs_a_hand
     assert as_json(table)["rig"]["verdict"] == "act"
 
 

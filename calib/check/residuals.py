@@ -118,10 +118,6 @@ class ResidualTable(Told):
     def needs_a_hand(self) -> bool:
         return bool(self.doubts) or any(row.verdict == Verdict.ACT for row in self.cameras)
 
-    @property
-    def rig_verdict(self) -> Verdict:
-        return Verdict.ACT if self.doubts else Verdict.OK
-
 
 @one_blas_thread
 def residual_table(

@@ -312,13 +312,3 @@ def spanning_tree(n: int, edges: Sequence[Pair], weights: Sequence[float] | Arra
             queue.append(child)
             order.append((parent, child))
     return order
-
-
-def edges_on_no_cycle(n: int, edges: Sequence[Pair]) -> set[Pair]:
-    """Return the edges, as given, that lie on no cycle and that nothing can therefore cross-check.
-
-    >>> edges_on_no_cycle(4, [(0, 1), (1, 2), (2, 0), (3, 2)])
-    {(3, 2)}
-    """
-    bridges = {frozenset(e) for e in nx.bridges(_graph(n, edges))}
-    return {e for e in edges if frozenset(e) in bridges}

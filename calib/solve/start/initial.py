@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.core.geometry import Array, rotation_from_vector, vector_from_rotation
-from calib.solve.start.graph import edges_on_no_cycle, spanning_tree
+from calib.solve.start.graph import spanning_tree
 from calib.solve.start.pairs import PairPose, fuse_focal
 
 # What a pair's own standard deviation cannot know: distortion not yet modelled bends poses by this
@@ -26,7 +26,7 @@ class InitialRig:
     of the edges.
 
     ``is_placed (C,)`` is False for cameras that no chain of good edges reaches; ``rejected`` edges
-    contradict the others, ``unchecked`` ones lie on no cycle, so nothing confirms them.
+    contradict the others.
     """
 
     cam_R: Array
@@ -34,7 +34,6 @@ class InitialRig:
     focal_px: Array
     is_placed: NDArray[np.bool_]
     rejected: tuple[tuple[int, int], ...]
-    unchecked: tuple[tuple[int, int], ...]
 
 
 def initial_rig(n_cameras: int, edges: list[PairPose], start_focal_px: Array) -> InitialRig:
@@ -57,12 +56,11 @@ def initial_rig(n_cameras: int, edges: list[PairPose], start_focal_px: Array) ->
         R = _average_rotations(n_cameras, inside, tree)
         position = _average_positions(n_cameras, inside, R, tree)
         off = np.array([_disagreement(e, R, position) for e in inside])
-        bridges = edges_on_no_cycle(n_cameras, [(e.a, e.b) for e in inside])
         is_bad = off > REJECT_SIGMAS
         if not is_bad.any():
             t = -(R @ position[:, :, None])[..., 0]
             focal = fuse_focal(inside, start_focal_px)
-            return InitialRig(R, t, focal, is_placed, tuple(rejected), tuple(sorted(bridges)))
+            return InitialRig(R, t, focal, is_placed, tuple(rejected))
         # The worst third at most a round: one bad edge makes its neighbours look bad as well.
         worst = np.argsort(-off)[: max(1, int(is_bad.sum()) // 3)]
         drop = {id(inside[k]) for k in worst}

@@ -19,7 +19,7 @@ from calib.check.recheck.compare import Comparison, compare
 from calib.check.recheck.judge import RecheckOptions, judged
 from calib.check.recheck.outcome import CameraChange
 from calib.check.recheck.run import recheck
-from calib.check.verdicts import Change, Standing
+from calib.check.verdicts import Change, RigFault, Standing
 from calib.cli.main import app
 from calib.core.camera import Lens, project
 from calib.core.geometry import cross_matrix, vector_from_rotation
@@ -30,13 +30,14 @@ from calib.core.threads import one_blas_thread
 from calib.core.tracks import Tracks
 from calib.errors import InputError, UnsolvableError
 from calib.files import load_tracks, load_wand, save_rig, save_tracks
-from calib.pipeline import calibrate
+from calib.pipeline import calibrate, solve_rig
 from calib.report.changes.recheck import as_json, as_lines, findings, note
 from calib.report.changes.whole import drift
 from calib.simulate import Knock, Scenario, Simulation, simulate
 from calib.solve.calibrate import SolveOptions
 from calib.solve.repair import Reduced, reduced, shape_axes, solve_anew
 from calib.solve.start.single import KnownDistance
+from scripts.benchmarks.mistakes import planted
 from tests.captures import table_in, with_points
 from tests.rigs_in_time import (
     LENS_ERROR,
@@ -50,6 +51,18 @@ from tests.rigs_in_time import (
 )
 
 DATASETS = Path(__file__).parent.parent / "datasets"
+
+
+def test_a_wave_whose_wand_changed_says_nothing_of_the_cameras() -> None:
+    """They follow it: the rig was told to have grown, or who stood to have moved."""
+    capture = planted("marker screwed on in a later wave", 2195002, 2.0)
+    assert capture.earlier is not None
+    found = recheck(solve_rig(capture.earlier, capture.wand).rig, capture.tracks)
+    (doubt,) = found.of_wave
+    assert doubt.finding == RigFault.REBUILT
+    assert found.needs_a_hand and not found.moved and not found.repairable and not found.drift
+    assert any("another wand was taken up" in text for text in findings(found))
+    assert "Wand changed during the wave" in " ".join(map(str, as_lines(found)))
 
 
 def quiet(stage: str, done: int, total: int) -> None:

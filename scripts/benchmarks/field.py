@@ -139,8 +139,9 @@ def _rechecked(kind: str, seed: int, capture: Capture) -> Outcome:
         s: tuple(c.name for c in found.cameras if c.verdict == s and c.needs_a_hand)
         for s in Standing
     }
-    told = tuple(Told(standing, of) for standing, of in named.items() if of)
-    return Outcome(kind, seed, int(found.needs_a_hand), told, capture.cameras)
+    told = [Told(d.finding, d.cameras) for d in found.of_wave]
+    told += [Told(standing, of) for standing, of in named.items() if of]
+    return Outcome(kind, seed, int(found.needs_a_hand), tuple(told), capture.cameras)
 
 
 def _sigmas_off(rig: Rig, truth: Rig) -> float:

@@ -586,6 +586,13 @@ MISTAKES: dict[str, Mistake] = {
         is_later=True,
         is_half_way=True,
     ),
+    "marker screwed on in a later wave": Mistake(
+        expected=(RigFault.REBUILT,),
+        strengths=(1.0, 2.0, 3.0),
+        edit=_screwed_on,
+        who="none",
+        is_later=True,
+    ),
     "exchanged in a later wave": Mistake(
         expected=(Standing.EXCHANGED,), edit=_swapped, who="two", is_later=True
     ),

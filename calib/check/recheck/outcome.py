@@ -175,6 +175,8 @@ class Recheck(Told):
         Any markers were seen instead of a wave.
     doubts : tuple of Doubt
         What the stored rig was in doubt for when it was solved.
+    of_wave : tuple of Doubt
+        What speaks against the new wave, which then says nothing of the cameras.
     islands : tuple of tuple of str
         Groups of cameras that were judged each by itself, where there are several.
     """
@@ -195,6 +197,7 @@ class Recheck(Told):
     frame_rate_hz: float
     is_any: bool = False
     doubts: tuple[Doubt, ...] = ()
+    of_wave: tuple[Doubt, ...] = ()
     islands: tuple[tuple[str, ...], ...] = ()
 
     @property

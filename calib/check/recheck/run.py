@@ -17,8 +17,9 @@ from calib.check.recheck.inputs import joined, matched
 from calib.check.recheck.judge import Clock, RecheckOptions, judged, measured, with_knocks
 from calib.check.recheck.misread import elsewhere, misread
 from calib.check.recheck.outcome import CameraChange, Recheck
-from calib.check.recheck.whole import whole, with_serials
-from calib.check.verdicts import Standing
+from calib.check.recheck.whole import in_doubt, whole, with_serials
+from calib.check.verdicts import RigFault, Standing
+from calib.check.whole.find import doubts_of_wand
 from calib.check.whole.left_out import at_end
 from calib.check.whole.steps import largest_step, may_pass, moves_of
 from calib.core.geometry import Array
@@ -123,6 +124,10 @@ def _of_others(
         fit = solve_anew(rig, in_time, progress, fit.result.state)
     fit, tracks, clock = _in_time(rig, tracks, in_time, fit, progress)
     found = compared(rig, tracks, fit, clock, borne, n_shared, options, progress)
+    of_wand = doubts_of_wand(rig, as_held(fit)) if len(rig.wand.markers) > 1 else []
+    changed = [d for d in of_wand if d.finding == RigFault.REBUILT]
+    if changed:
+        return in_doubt(found, changed)
     return _apart(
         found,
         tracks,

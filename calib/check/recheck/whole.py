@@ -4,6 +4,7 @@ cannot be told.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -16,7 +17,7 @@ from calib.check.recheck.outcome import CameraChange, Recheck
 from calib.check.serials import new_serials
 from calib.check.verdicts import Majority, Standing
 from calib.core.geometry import Array, rigid_fit
-from calib.core.rig import Rig
+from calib.core.rig import Doubt, Rig
 from calib.core.tracks import Tracks
 from calib.solve.repair import lacks_terms
 
@@ -77,6 +78,22 @@ def whole(
         doubts=rig.doubts,
         tracks=tracks,
         frame_rate_hz=tracks.frame_rate_hz,
+    )
+
+
+def in_doubt(found: Recheck, of_wave: Sequence[Doubt]) -> Recheck:
+    """Return what is left to say where a wave itself is in doubt: cameras that follow a wand that
+    changed seem moved, or the rig grown.
+    """
+    open_ = {Standing.MOVED, Standing.UNMOVED, Standing.MOVING, Standing.LENS}
+    return replace(
+        found,
+        cameras=tuple(_recast([*found.cameras], dict.fromkeys(open_, Standing.UNDECIDED))),
+        groups=(),
+        majority=Majority.NONE,
+        drift=None,
+        rigid_moves=(),
+        of_wave=tuple(of_wave),
     )
 
 

@@ -42,6 +42,7 @@ LENGTH_SHARE = 0.002
 # 0.002 to 0.007 where one of two markers slides by a hundredth. Thirty parts leave 28 degrees of
 # freedom: 4.5 standard errors come once in ten thousand captures (Student's law).
 GROWS_SHARE, GROWS_SIGMAS, GROWS_PARTS = 0.001, 4.5, 30
+HALF = 0.5  # of the squares: what takes more is the cause
 PAIR_SIGMA_PX = 1.0  # as for a camera: a good centroid is good to a tenth or two
 
 
@@ -79,10 +80,8 @@ def look_at_whole(rig: Rig, tracks: Tracks, fit: RigFit, moves: Moves, end: End 
     shares = left_out(fit)
     points = triangulate_markers(fit.problem.with_weight(fit.is_inlier.astype(float)), fit.state)
     reach = np.ptp(fit.problem.frame_number) / (MOMENTS + 1)  # a step knows its moment to that
-    of_wand = [*_of_wand(rig, fit)]
-    # A marker that is seen aside stands elsewhere on the wand as that turns.
-    is_aside = any(d.finding in (RigFault.MARKER, RigFault.LEANING) for d in of_wand)
-    rebuilt = [] if is_aside else [*_rebuilt(rig, fit)]
+    of_wand = doubts_of_wand(rig, fit)
+    rebuilt = [d for d in of_wand if d.finding == RigFault.REBUILT]
     if rebuilt:  # cameras that follow a wand seem to move with it
         moves, end = Moves({}), None
     is_rigs = bool(moves.of) and moves.is_rigs
@@ -91,7 +90,7 @@ def look_at_whole(rig: Rig, tracks: Tracks, fit: RigFit, moves: Moves, end: End 
     elif end is not None:
         moves = moves.apart_from(end.first, reach)
     doubts = [
-        *(rebuilt or of_wand),
+        *of_wand,
         *(_changed(fit, moves) if is_rigs else ()),
         *(_ended(fit, end) if end is not None else ()),
         *(() if rebuilt else _lengths(rig, points)),
@@ -104,13 +103,27 @@ def look_at_whole(rig: Rig, tracks: Tracks, fit: RigFit, moves: Moves, end: End 
     return Whole(tuple(doubts), moves.of if is_one else {}, points)
 
 
-def _rebuilt(rig: Rig, fit: RigFit) -> Iterator[Doubt]:
-    """Yield that the wand is another from some frame on; which marker, of three on a line, is not
-    known.
+def doubts_of_wand(rig: Rig, fit: RigFit) -> list[Doubt]:
+    """Return what is wrong with the wand or with how its markers are seen, that it changed alone
+    where it did.
+    """
+    found = [*_of_wand(rig, fit)]
+    # A marker that is seen aside stands elsewhere on the wand as that turns.
+    is_aside = any(d.finding in (RigFault.MARKER, RigFault.LEANING) for d in found)
+    return found if is_aside else [*_rebuilt(rig, fit, found)] or found
+
+
+def _rebuilt(rig: Rig, fit: RigFit, of_wand: list[Doubt]) -> Iterator[Doubt]:
+    """Yield that the wand is another from some frame on, unless a marker strays all along by more
+    than that: either side lies half of the change from the shape found. Which marker, of three on
+    a line, is not known.
     """
     weighted = fit.problem.with_weight(fit.is_inlier / fit.sigma_px[fit.problem.cam])
     found = find_rebuilt(weighted, fit.state)
-    if found is not None and found.size_mm > rig.wand.sigma_mm:
+    bent = {RigFault.BENT, RigFault.OFF_LINE}
+    strays = max((d.effect_mm or 0.0 for d in of_wand if d.finding in bent), default=0.0)
+    least = max(rig.wand.sigma_mm, 2.0 * float(np.sqrt(HALF)) * strays)
+    if found is not None and found.size_mm > least:
         name = rig.wand.markers[found.marker] if _tells_markers(rig) else None
         figures = {"marker": name, "frame": found.frame, "offset_mm": found.size_mm}
         yield Doubt(RigFault.REBUILT, (), figures, found.size_mm)

@@ -1,15 +1,17 @@
 """Did the wand change while it was waved: a marker that slipped or was screwed on anew, or another
 wand that was taken up?
 
-The cameras follow a wand that changes and are as large as it is wherever it goes, so that only what
-its markers are to one another but for size tells. What each part of the wave says of that, its
-poses eliminated and the cameras held, scatters by noise and by errors that last; what two sides of
-a moment say differs by more where the wand is another (analysis of variance; Hald, Statistical
-Theory with Engineering Applications, 1952, chapter 16).
+A marker that stands elsewhere from some moment on is one more unknown of the bundle, for which
+cameras, lenses and the wand's poses give way: cameras follow a wand that changes, but what its
+markers are to one another is not theirs, nor is its size where it comes back to them. It is held
+against cameras that moved at that moment, which take more numbers, by Schwarz's criterion. What
+parts of the wave say of the shape, cameras held, scatters by noise and by errors that last
+(analysis of variance; Hald, Statistical Theory with Engineering Applications, 1952, chapter 16).
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -17,20 +19,22 @@ import numpy as np
 from scipy import special
 
 from calib.core.geometry import Array, cross_matrix
-from calib.solve.bundle.elimination import inverse_factors
+from calib.core.parameters import AUTO, LENS_GROUPS, N_POSE
+from calib.solve.bundle.elimination import inverse_factors, reduced_system
 from calib.solve.bundle.linearise import linearise
-from calib.solve.bundle.problem import Problem, State
-from calib.solve.certainty.normal import Information
+from calib.solve.bundle.problem import Index, Problem, State
+from calib.solve.certainty.normal import Information, on_places, world_motions
 
 PARTS, FEWEST_PARTS = 30, 5  # of the wave, and on either side of a moment
 CHANCE = 1e-4  # of a capture, as for points left out that gather
+# Whatever a fit may free has followed the wand: held as it stands, it would hide half of a change.
+TERMS = tuple(term for group in AUTO for term in LENS_GROUPS[group])
+N_CAMERA = N_POSE + len(TERMS)
 
 
 @dataclass(frozen=True, slots=True)
 class Rebuilt:
-    """From a frame on the markers stand otherwise to one another: ``marker`` by most, by
-    ``size_mm``.
-    """
+    """From a frame on a marker stands elsewhere on the wand, by ``size_mm``."""
 
     frame: int
     marker: int
@@ -38,10 +42,8 @@ class Rebuilt:
 
 
 def find_rebuilt(problem: Problem, state: State) -> Rebuilt | None:
-    """Return from when on weighted points show a wand of another shape than before; None where
-    chance makes it, or the wand has too few markers to tell.
-
-    The squares between the two sides of a moment are held against those within.
+    """Return from when on weighted points show a marker elsewhere on the wand; None where chance
+    makes it, cameras that moved explain it better, or the wand has too few markers to tell.
     """
     n_axes = min(problem.n_turn, 1) if problem.n_turn < 3 else 3
     free = _shapes(state.shape_mm[:, :n_axes])
@@ -49,27 +51,86 @@ def find_rebuilt(problem: Problem, state: State) -> Rebuilt | None:
     if q < 1 or problem.n_frames < 3 * PARTS:
         return None
     edges = np.linspace(0, problem.n_frames, PARTS + 1).astype(int)
-    parts = [_of_shape(problem, state, a, b, n_axes, free) for a, b in pairwise(edges)]
-
-    def said(of: slice) -> Information:
-        return Information.of(*(np.sum(part, axis=0) for part in zip(*parts[of], strict=True)))
-
-    each = [Information.of(*part).chi_square() for part in parts]
-    total, freedom = (float(sum(v)) for v in zip(*each, strict=True))
-    whole, _ = said(slice(None)).chi_square()
+    n = N_CAMERA * problem.n_cameras
+    wand = np.arange(n, n + q + 1)
+    whole, of_wand, rows = _of(np.zeros((n + q + 1, n + q + 2))), [], []
+    for first, last in pairwise(edges):
+        part = _said(problem, state, int(first), int(last), free)
+        whole = _of(_table(whole) + _table(part))
+        of_wand.append(part.at(wand))
+        rows.append(_table(part)[wand])
+    # All along the wand has the size that its file states; after a moment it may have another.
+    motions = world_motions(state.cam_R, state.position_mm, N_CAMERA)
+    motions = on_places(-state.cam_R, N_CAMERA, motions)[:, :6]
+    common = whole.at(np.arange(n + q)).fixed(np.vstack([motions, np.zeros((q, 6))]))
     moments = range(FEWEST_PARTS, PARTS - FEWEST_PARTS + 1)
-    sides = [(said(slice(k)), said(slice(k, None))) for k in moments]
-    apart = [one.chi_square()[0] + other.chi_square()[0] for one, other in sides]
-    k = int(np.argmax(apart))
-    usual = max((total - apart[k]) / max(freedom - 2 * q, 1.0), 1.0)
-    F = (apart[k] - whole) / q / usual
-    if len(sides) * special.fdtrc(q, max(freedom - 2 * q, 1.0), max(F, 0.0)) > CHANCE:
+    after = np.cumsum(rows[::-1], axis=0)[::-1][moments]
+    changes = [
+        (k, m, change.through(free.T).at(n_axes * m + np.arange(n_axes)))
+        for k, change in zip(moments, _changes(common, after, wand), strict=True)
+        for m in range(len(state.shape_mm))
+    ]
+    k, m, change = max(changes, key=lambda of: of[2].gain())
+    scatter, freedom = _scatter(of_wand[:k], of_wand[k:])
+    chance = special.fdtrc(n_axes, freedom, change.gain() / n_axes / scatter)
+    if len(changes) * chance > CHANCE:
         return None
-    before, after = sides[k]
-    change = (free[:, :q] @ (after.estimate() - before.estimate())).reshape(-1, n_axes)
-    size = np.linalg.norm(change, axis=1)
-    m = int(size.argmax())
-    return Rebuilt(int(problem.frame_number[edges[moments[k]]]), m, float(size[m]))
+    last = _said(problem, state, int(edges[k]), problem.n_frames, free)
+    poses = (N_CAMERA * np.arange(problem.n_cameras)[:, None] + np.arange(N_POSE)).ravel()
+    (moved,) = _changes(common, _table(last)[None, poses], poses)
+    cameras = [moved, *(moved.at(c) for c in np.arange(len(poses)).reshape(-1, N_POSE))]
+    price = float(np.log(2 * (problem.weight > 0).sum()))
+    if change.gain() - n_axes * price < max(_worth(of, price) for of in cameras):
+        return None
+    size = float(np.linalg.norm(change.estimate()))
+    return Rebuilt(int(problem.frame_number[edges[k]]), m, size)
+
+
+def _worth(change: Information, price: float) -> float:
+    """Return by how much a change betters Schwarz's criterion, at the price of a number."""
+    gain, numbers = change.chi_square()
+    return gain - numbers * price
+
+
+def _table(of: Information) -> Array:
+    """Return matrix and gradient side by side (N, N + 1)."""
+    return np.column_stack([of.matrix, of.gradient])
+
+
+def _of(table: Array) -> Information:
+    return Information.of(table[:, :-1], table[:, -1])
+
+
+def _changes(common: Information, after: Array, at: Index) -> list[Information]:
+    """Return what moments say of changes of the unknowns ``at (m,)`` from then on, the N in
+    ``common`` giving way: of rows ``after (K, m, N + r + 1)`` of the tables of what comes then.
+    """
+    N = len(common.own)
+    across = after[..., :N]
+    X = common.solve(np.column_stack([common.gradient, *np.swapaxes(across, 1, 2)]))
+    taken, pull = X[:, 0], np.split(X[:, 1:], len(after), axis=1)
+    out = []
+    for rows, given in zip(after, pull, strict=True):
+        own = rows[:, at]
+        left = own - rows[:, :N] @ given
+        gradient = rows[:, -1] - rows[:, :N] @ taken
+        out.append(Information(0.5 * (left + left.T), gradient, np.diag(own)))
+    return out
+
+
+def _scatter(*sides: Sequence[Information]) -> tuple[float, float]:
+    """Return the mean square within sides of what parts of a wave say, 1 at least, and its degrees
+    of freedom.
+    """
+    square = freedom = 0.0
+    for side in sides:
+        for sign, of in [(1.0, part) for part in side] + [
+            (-1.0, _of(np.sum([_table(part) for part in side], axis=0)))
+        ]:
+            gain, numbers = of.chi_square()
+            square, freedom = square + sign * gain, freedom + sign * numbers
+    freedom = max(freedom, 1.0)
+    return max(square / freedom, 1.0), freedom
 
 
 def _shapes(shape: Array) -> Array:
@@ -86,19 +147,18 @@ def _shapes(shape: Array) -> Array:
     return np.column_stack([axes[:, rank:], away.ravel() / np.linalg.norm(away)])
 
 
-def _of_shape(
-    problem: Problem, state: State, first: int, last: int, n_axes: int, free: Array
-) -> tuple[Array, Array]:
-    """Return what some frames say of changes of the shape, their poses and the wand's size given:
-    matrix and gradient.
+def _said(problem: Problem, state: State, first: int, last: int, free: Array) -> Information:
+    """Return what some frames say of the cameras' poses and rings and of the wand's shape and size,
+    their poses eliminated.
     """
-    frames, q = slice(first, last), free.shape[1] - 1
-    part = replace(state, wand_R=state.wand_R[frames], wand_t=state.wand_t[frames])
-    blocks = linearise(problem.part(first, last), part, (), np.inf, n_axes)
-    factors = inverse_factors(blocks.frame)
-    across = factors @ blocks.frame_shape
-    given = factors @ blocks.frame_gradient[..., None]
-    S = blocks.shape - np.einsum("fdi,fdj->ij", across, across)
-    g = blocks.shape_gradient - np.einsum("fdi,fdj->i", across, given)
-    left = Information.of(S, g).through(free).left(np.arange(q), np.array([q]))
-    return left.matrix, left.gradient
+    frames, n = slice(first, last), N_CAMERA * problem.n_cameras
+    n_axes = len(free) // len(state.shape_mm)
+    part, of = (
+        problem.part(first, last),
+        replace(state, wand_R=state.wand_R[frames], wand_t=state.wand_t[frames]),
+    )
+    blocks = linearise(part, of, TERMS, np.inf, n_axes)
+    S, g = reduced_system(part, blocks, inverse_factors(blocks.frame))
+    S = np.column_stack([S[:, :n], S[:, n:] @ free])
+    S = np.vstack([S[:n], free.T @ S[n:]])
+    return Information.of(S, np.append(g[:n], free.T @ g[n:]))

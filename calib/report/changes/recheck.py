@@ -15,8 +15,9 @@ from calib.core.camera import coverage
 from calib.core.geometry import Array
 from calib.core.names import listed, renaming
 from calib.report.changes.cameras import cameras_table, worst_first
-from calib.report.changes.whole import drift, rigid_move
+from calib.report.changes.whole import drift, majority, rigid_move
 from calib.report.rigs.serials import in_words as serial_in_words
+from calib.report.rigs.whole import sentences
 from calib.report.tables import Strong
 from calib.report.words import document, ended, sentence, wrapped
 
@@ -74,12 +75,14 @@ def as_lines(
     comes next in its place, or none, where it was repaired.
     """
     lines: list[str] = [*map(Strong, wrapped(verdict(found), width))]
-    for text in filter(None, [drift(found), _majority(found)]):
+    for text in sentences(found.of_wave):
+        lines += map(Strong, wrapped(text, width))
+    for text in filter(None, [drift(found), majority(found)]):
         lines += map(Strong, wrapped(sentence(text), width))
     few = [c for c in found.cameras if c.verdict == Standing.UNSEEN and _is_few(c)]
     few = few if len(few) > 1 else []
     for c in worst_first(found):
-        if c not in few and (text := note(found, c)) and text != _majority(found):
+        if c not in few and (text := note(found, c)) and text != majority(found):
             told = wrapped(ended(text), width, f"{c.name}: ")
             lines += map(Strong, told) if c.needs_a_hand else told
     if few:
@@ -147,7 +150,8 @@ def _camera_as_json(found: Recheck, c: CameraChange) -> dict[str, Any]:
 
 def findings(found: Recheck) -> list[str]:
     """Return what concerns the rig as a whole."""
-    return [*filter(None, [drift(found), _majority(found)]), *_besides(found)]
+    of_whole = filter(None, [drift(found), majority(found)])
+    return [*sentences(found.of_wave), *of_whole, *_besides(found)]
 
 
 def _besides(found: Recheck) -> list[str]:
@@ -257,7 +261,7 @@ def _why(found: Recheck, c: CameraChange) -> str:
     if c.misread:
         return c.misread
     if c.verdict in {Standing.MOVED, Standing.LENS}:
-        return _majority(found) if found.majority == Majority.ONE_OF_TWO else _change(found, c)
+        return majority(found) if found.majority == Majority.ONE_OF_TWO else _change(found, c)
     if c.verdict == Standing.EXCHANGED:
         return (
             f"the points under its name are those of {c.borne}: put cables or names right, or "
@@ -367,34 +371,4 @@ def _late(found: Recheck, c: CameraChange) -> str:
         f"exposes {abs(c.offset_frames):.3f} frames ({abs(ms):.2f} ms) "
         f"{'later' if c.offset_frames > 0 else 'earlier'} than {than} (± {c.sigma_frames:.4f} "
         "frames): check sync cable, trigger mode and dropped frames"
-    )
-
-
-def _majority(found: Recheck) -> str:
-    """Return what stands in for a majority, empty where there is one."""
-    if found.majority == Majority.CLEAR:
-        return ""
-    inside = listed(found.agreeing)
-    groups = "; ".join(listed(g) for g in found.groups)
-    if found.majority == Majority.LARGEST:
-        n = len(found.agreeing) + sum(map(len, found.groups))
-        return (
-            f"no majority: only {inside} agree, {len(found.agreeing)} of {n}; the verdicts take "
-            f"these as unmoved, as the others do not agree among themselves ({groups}). Solve the "
-            "rig anew, or wave longer"
-        )
-    if found.majority == Majority.ONE_OF_TWO:
-        other = [c.name for c in found.cameras if c.verdict == Standing.UNMOVED]
-        return (
-            "two cameras only show that they moved against one another; "
-            f"{listed(found.moved)} turning in place explains it, {listed(other)} would have had "
-            "to turn and shift to match"
-        )
-    sets = [found.agreeing, *found.groups]
-    told = [f"{listed(names)} agree" for names in sets if len(names) > 1]
-    told += [f"{names[0]} agrees with nobody" for names in sets if len(names) == 1 and told]
-    return (
-        f"no majority: {'; '.join(told) or 'no two cameras agree'}; that shows only that they "
-        "moved against one another, not which of them. Look on site which were touched, or solve "
-        "the rig anew: calib solve WAVE --wand WAND -o NEW_RIG"
     )

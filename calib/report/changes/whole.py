@@ -6,6 +6,7 @@ import numpy as np
 
 from calib.check.recheck.drift import RigidMove
 from calib.check.recheck.outcome import SHIFT, TURN, Recheck
+from calib.check.verdicts import Majority, Standing
 from calib.core.names import listed
 
 # Of growth: aluminium takes 24 µm a metre and kelvin (textbooks), so this is 80 kelvin.
@@ -48,4 +49,34 @@ def rigid_move(m: RigidMove) -> str:
         f"{listed(m.names)} moved as one: turned by {np.degrees(turn):.3f}° (± "
         f"{np.degrees(s_turn):.3f}°) and shifted by {shift:.2f} mm (± {s_shift:.2f} mm) at their "
         "middle. Look at what they hang from"
+    )
+
+
+def majority(found: Recheck) -> str:
+    """Return what stands in for a majority, empty where there is one."""
+    if found.majority == Majority.CLEAR or found.of_wave:
+        return ""
+    inside = listed(found.agreeing)
+    groups = "; ".join(listed(g) for g in found.groups)
+    if found.majority == Majority.LARGEST:
+        n = len(found.agreeing) + sum(map(len, found.groups))
+        return (
+            f"no majority: only {inside} agree, {len(found.agreeing)} of {n}; the verdicts take "
+            f"these as unmoved, as the others do not agree among themselves ({groups}). Solve the "
+            "rig anew, or wave longer"
+        )
+    if found.majority == Majority.ONE_OF_TWO:
+        other = [c.name for c in found.cameras if c.verdict == Standing.UNMOVED]
+        return (
+            "two cameras only show that they moved against one another; "
+            f"{listed(found.moved)} turning in place explains it, {listed(other)} would have had "
+            "to turn and shift to match"
+        )
+    sets = [found.agreeing, *found.groups]
+    told = [f"{listed(names)} agree" for names in sets if len(names) > 1]
+    told += [f"{names[0]} agrees with nobody" for names in sets if len(names) == 1 and told]
+    return (
+        f"no majority: {'; '.join(told) or 'no two cameras agree'}; that shows only that they "
+        "moved against one another, not which of them. Look on site which were touched, or solve "
+        "the rig anew: calib solve WAVE --wand WAND -o NEW_RIG"
     )

@@ -28,7 +28,14 @@ from calib.solve.lasting.bending import find_followed, joint_scores
 from calib.solve.lasting.find import bin_frames, within
 from calib.solve.lasting.shifts import shifts
 from calib.solve.lasting.solved import Solved
-from calib.solve.lasting.stretches import USUAL_SHARE, Stretch, chance_at_end, pairs_in, share_off
+from calib.solve.lasting.stretches import (
+    USUAL_SHARE,
+    Stretch,
+    chance_at_end,
+    chance_from,
+    pairs_in,
+    share_off,
+)
 from scripts.benchmarks.errorbars import freed, pose_errors, pose_rows
 from tests.captures import IDEAL, capture
 from tests.small_problems import make_problem
@@ -79,6 +86,26 @@ def test_errors_at_a_waves_end_are_as_likely_as_those_within_it() -> None:
         assert none == pytest.approx(expected(0, 3 * 941, 60))
     both = chance_at_end(problem, [s for s in others if s.camera != 3], [0, 3], 940, 1.5)
     assert both == pytest.approx(expected(7, 2 * 941, 2 * 60))
+
+
+def test_errors_that_begin_at_one_moment_are_as_likely_as_any_beginning() -> None:
+    """By hand, of the runs of the test above: one begins in 11 of so many frames that others see;
+    what goes on for twice the mean length is followed by another.
+    """
+    rng = np.random.default_rng(0)
+    problem, _ = make_problem(rng, 4, 1000, is_line=True, drop=0.0)
+    others = [Stretch(1 + k % 3, 100 + 80 * k, 129 + 80 * k, (0.0, 1.0)) for k in range(10)]
+    late = [Stretch(0, 942, 999, (1.5, 0.0))]
+    runs = np.array([30.0] * 10 + [problem.rate_hz])
+    n_seen = 3 * 941 + problem.rate_hz / USUAL_SHARE
+    length, share = (runs**2).sum() / runs.sum(), runs.sum() / n_seen
+    stays = share ** (58 / length - 1)
+    at = chance_from(problem, others + late, {0: 1.5}, 942)
+    assert at[0] == pytest.approx(
+        11 / (n_seen + 6) * (runs.sum() / (n_seen + 6)) ** (58 / length - 1)
+    )
+    near = chance_from(problem, others + late, {0: 1.5}, 940)
+    assert near[0] == pytest.approx(5 * 11 / n_seen * stays)
 
 
 def test_scores_of_independent_noise_are_chi_square() -> None:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from calib.solve.bundle.problem import Index
 from calib.solve.fit import frames_with_pose
 from calib.solve.hold import RigFit
-from calib.solve.lasting.stretches import chance_at_end
+from calib.solve.lasting.stretches import chance_from
 
 TIME_PARTS = 20  # of the capture: a change in its last tenth fills two
 MIN_POINTS = 60  # of a group: a share is then known to 6 %
@@ -26,8 +26,10 @@ TIMES, LEAST = 4.0, 0.3
 BARE = 0.6  # share of a stretch of time left out, in two parts running, that is no chance
 LASTS_S = 5.0  # and for this long: where cameras are few, errors that last take whole frames along
 # Errors that last come to a camera by itself. Where they would have to take several at once to the
-# wave's end, for no less than this, and do so once in a million waves, the rig stands otherwise.
-LAST_S, CHANCE = 1.0, 1e-6
+# wave's end, for no less than this, and do so once in ten thousand waves (as for points that
+# gather), the rig stands otherwise. Those are told that hardly do so by chance beside these.
+LAST_S, CHANCE, SURE = 1.0, 1e-4, 0.05
+NO_TRACE = 0.1  # of the largest shift: less may be a trace of another's
 FEWEST, MOSTLY = 20, 0.5  # points of a camera there, to tell most from few; most of them
 
 
@@ -66,9 +68,8 @@ class LeftOut:
 
 @dataclass(frozen=True, slots=True)
 class End:
-    """The cameras whose points mostly stand off from frame ``first`` to the wave's
-    ``last``, the share left out of them, and by how many px they lie off; whether others see
-    something there, and fit.
+    """The cameras whose points stand off from frame ``first`` to the wave's ``last``, the share
+    left out of them, and by how many px they lie off; whether others see something there, and fit.
     """
 
     cameras: tuple[str, ...]
@@ -106,39 +107,49 @@ def left_out(fit: RigFit) -> LeftOut:
 
 
 def at_end(fit: RigFit, names: Sequence[str]) -> End | None:
-    """Return those of the cameras whose points stand off from a moment within the last tenth to the
-    wave's end, None where errors that last may do it.
+    """Return those of the cameras whose points stand off from one moment within the last tenth to
+    the wave's end, None where errors that last may do it.
 
     A knock so late leaves the rig as it was before: it fits its wave and no later one. Points that
     are only left out do not count: one camera that is off takes the frames of few along.
     """
     problem = fit.problem
-    n, n_cameras = problem.n_frames, problem.n_cameras
+    number, n_last = problem.frame_number, problem.n_frames // 10
+    last = number[-1] - LAST_S * problem.rate_hz
+    moments = {s.first for s in fit.stretches if number[-1 - n_last] <= s.first <= last}
     pair, out, off_px = _points(fit)
     camera, is_passing = problem.cam[pair], fit.is_passing[pair]
-    found, last = [], n // 10
-    while last >= LAST_S * problem.rate_hz:
-        late = problem.frame[pair] >= n - last
-        before = _shares(is_passing[~late], camera[~late], n_cameras)
+    best, found = CHANCE, None
+    for first in sorted(moments):
+        late = number[problem.frame[pair]] >= first
+        before = _shares(is_passing[~late], camera[~late], problem.n_cameras)
         after, lost = (
-            _shares(of[late], camera[late], n_cameras, FEWEST) for of in (is_passing, out)
+            _shares(of[late], camera[late], problem.n_cameras, FEWEST) for of in (is_passing, out)
         )
         with np.errstate(invalid="ignore"):
-            is_off = (after > MOSTLY) & (before < LEAST)
-            is_fit = lost < LEAST
-        cameras = np.flatnonzero(is_off).tolist()
-        if len(cameras) > 1:
-            own = late & is_passing & is_off[camera]
-            first, size = int(problem.frame_number[n - last]), float(np.median(off_px[own]))
-            chance = chance_at_end(problem, fit.stretches, cameras, first, size)
-            if chance * comb(n_cameras, len(cameras)) < CHANCE:
-                others = ~is_off & np.isfinite(lost)
-                fits = bool(others.sum() > 1 and is_fit[others].all())
-                end, share = int(problem.frame_number[-1]), float(lost[is_off].mean())
-                who = tuple(names[c] for c in cameras)
-                found.append(End(who, first, end, share, size, fits))
-        last = 3 * last // 4
-    return max(found, key=lambda e: (len(e.cameras), -e.first), default=None)
+            is_off, loses = (after > MOSTLY) & (before < LEAST), lost >= LEAST
+        if is_off.sum() < 2:
+            continue
+        own = late & is_passing
+        sizes = {
+            c: float(np.median(off_px[own & (camera == c)]))
+            for c in np.flatnonzero(is_off).tolist()
+        }
+        each = chance_from(problem, fit.stretches, sizes, first)
+        ranked = sorted(each, key=lambda c: each[c])
+        together = np.cumprod([each[c] for c in ranked])
+        tries = [n_last * comb(problem.n_cameras, k) for k in range(1, len(ranked) + 1)]
+        chance = float((together * tries)[1:].min())
+        sure = sorted(c for c in ranked if each[c] < SURE)
+        most = max((sizes[c] for c in sure), default=0.0)
+        who = [c for c in sure if sizes[c] > NO_TRACE * most]
+        if who and chance < best:
+            others = ~is_off & np.isfinite(lost)
+            fits = bool(others.sum() > 1 and not loses[others].any())
+            size, share = float(np.median([sizes[c] for c in who])), lost[who].mean()
+            cameras = tuple(names[c] for c in who)
+            best, found = chance, End(cameras, first, int(number[-1]), float(share), size, fits)
+    return found
 
 
 def _points(fit: RigFit) -> tuple[Index, NDArray[np.bool_], NDArray[np.float64]]:

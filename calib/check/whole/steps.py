@@ -209,15 +209,17 @@ def _evened(fit: RigFit) -> RigFit:
 
 def _is_hidden(fit: RigFit, frame: int) -> NDArray[np.bool_]:
     """Return of which cameras (C,) nearly all points on one side of a frame lie in stretches that
-    stand off.
+    stand off; the moment may lie as far from it as the next that is looked at.
     """
     problem, is_off = fit.problem, fit.is_passing
     number = problem.frame_number[problem.frame]
+    reach = problem.n_frames // (MOMENTS + 1)
     out = np.zeros(problem.n_cameras, bool)
     for c, at in enumerate(problem.pairs_by_camera()):
-        for own in (at[number[at] < frame], at[number[at] >= frame]):
-            if own.size and np.ptp(number[own]) >= STAYS_S * problem.rate_hz:
-                out[c] |= is_off[own].mean() > HIDDEN
+        for away in (frame - 1 - number[at], number[at] - frame):
+            for own in (at[away >= 0], at[away >= reach]):
+                if own.size and np.ptp(number[own]) >= STAYS_S * problem.rate_hz:
+                    out[c] |= is_off[own].mean() > HIDDEN
     return out
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -88,10 +88,56 @@ def chance_at_end(
     """Return by what chance errors that last have so many cameras of a wave stand off together, by
     such a size, in all that they see from a frame on, or up to it, whichever is less.
 
-    They are as common, and as long, as the other cameras' runs of half the size or more on the
-    frame's longer side, that begin and end within it, and one run as usual: of a share p of the
-    frames that these see there, and of a length (mean by time), they fill t of each camera with
-    chance p^(t / length). What begins at the frame is no witness: a knock of all looks so.
+    Of a share p of the frames that others see, and of a length (mean by time), they fill t of each
+    camera with chance p^(t / length).
+    """
+    length, n_seen = _as_usual(problem, stretches, cameras, frame, size_px)
+    of_frame = problem.frame_number[problem.frame]
+    share = length.sum() / max(n_seen, length.sum())
+    seen = [of_frame[problem.cam == c] for c in cameras]
+    filled = sum(min((own < frame).sum(), (own >= frame).sum()) for own in seen)
+    return float(2 * problem.n_cameras * share ** (filled * length.sum() / (length**2).sum()))
+
+
+def chance_from(
+    problem: Problem, stretches: Sequence[Stretch], size_px: Mapping[int, float], frame: int
+) -> dict[int, float]:
+    """Return by what chance errors that last have each of some cameras stand off by its size from
+    as near to a frame as it does, to the wave's end.
+
+    They begin in a share of the frames that others see. Of a share p of these, and of a length
+    (mean by time), they go on for t with chance p^(t / length - 1): another follows at the end of
+    each. Between two views of a camera it is not known when they begin.
+    """
+    is_off, number, out = pairs_in(problem, stretches), problem.frame_number[problem.frame], {}
+    for c, size in size_px.items():
+        length, n_seen = _as_usual(problem, stretches, size_px, frame, size)
+        large = [s for s in stretches if s.camera == c and np.hypot(*s.shift_px) >= 0.5 * size]
+        seen, width = number[problem.cam == c], np.inf
+        for run in runs(large, problem.rate_hz):
+            first = run[0].first
+            gap = first - int(seen[seen < first].max(initial=problem.frame_number[0] - 1))
+            width = min(width, gap + 2.0 * max(first - gap + 1 - frame, frame - first, 0))
+        n_off = int((number[is_off & (problem.cam == c)] >= frame).sum())
+        follow = n_off * length.sum() / (length**2).sum() - 1.0
+        share = length.sum() / max(n_seen, length.sum())
+        out[c] = float(min(width * len(length) / n_seen, 1.0) * share ** max(follow, 0.0))
+    return out
+
+
+def _as_usual(
+    problem: Problem,
+    stretches: Sequence[Stretch],
+    cameras: Collection[int],
+    frame: int,
+    size_px: float,
+) -> tuple[Array, float]:
+    """Return how long errors last beside those of some cameras from a frame on, or up to it, in
+    frames each, and in how many frames that a camera sees.
+
+    They are the other cameras' runs of half the size or more on the frame's longer side, that begin
+    and end within it, and one run as usual. What begins at the frame is no witness: a knock of all
+    looks so.
     """
     number, rate_hz = problem.frame_number, problem.rate_hz
     first, last, edge = int(number[0]), int(number[-1]), BREAK_S * rate_hz
@@ -110,10 +156,7 @@ def chance_at_end(
         + [USUAL_S * rate_hz]
     )
     # A pair is a frame that a camera sees.
-    share = length.sum() / max(rest.sum() + length[-1] / USUAL_SHARE, length.sum())
-    seen = [of_frame[problem.cam == c] for c in cameras]
-    filled = sum(min((own < frame).sum(), (own >= frame).sum()) for own in seen)
-    return float(2 * problem.n_cameras * share ** (filled * length.sum() / (length**2).sum()))
+    return length, float(rest.sum() + length[-1] / USUAL_SHARE)
 
 
 def in_words(

@@ -15,6 +15,7 @@ from calib.check.verdicts import Fault
 from calib.core.geometry import Array
 
 Bools = NDArray[np.bool_]
+MOVES = {Fault.KNOCK, Fault.CREEPS}
 
 # in robust sigmas: a point beyond is stray (the solve's own gate: one good point in 100,000)
 GATE = 4.8
@@ -65,16 +66,29 @@ class Examination:
     levels: dict[str, float]
     figures: dict[str, float]
 
+    @property
+    def is_move(self) -> bool:
+        """Whether the camera's pose changes within the wave."""
+        return self.explanation is not None and self.explanation.cause in MOVES
+
 
 def examine(record: Record, known: Array) -> Examination | None:
     """Return what the camera's residuals follow beyond what the rig's own uncertainty ``known (11,
     11)`` of the camera lets expect; None with fewer than 30 points.
 
     A passing stretch of time that stands off would look like a knock or a move: such stretches are
-    left out.
+    left out, unless a move shows without them; they are a part of it then.
     """
-    quiet = record.is_used & ~record.is_passing[:, None]
-    record = record.with_used(quiet if quiet.sum() >= 30 else record.is_used).thinned(MOST_FRAMES)
+    quiet = record.with_used(record.is_used & ~record.is_passing[:, None])
+    found = _examined(quiet, known)
+    if found is None or found.is_move:
+        every = _examined(record, known)
+        found = every if every is not None and (found is None or every.is_move) else found
+    return found
+
+
+def _examined(record: Record, known: Array) -> Examination | None:
+    record = record.thinned(MOST_FRAMES)
     seen = record.is_used
     if seen.sum() < 30:
         return None

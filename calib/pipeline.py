@@ -148,7 +148,7 @@ def solve_rig(
     named = identify(tracks, stated, progress) if is_unnamed(tracks) else None
     seen = named.tracks if named else tracks
     free = is_lens_free(seen, options.lens)
-    with _explained(seen, stated, free, named):
+    with _with_reason(seen, stated, free, named):
         task = begin(seen, stated, options, progress)
         rough = task.rough(progress)
     # With such a camera nothing settles: the whole fit would take ten times as long to be refused.
@@ -158,7 +158,7 @@ def solve_rig(
             wholly -= {Reading.REVERSED}
         if otherwise := _misread_as(wholly, seen, stated, free):
             raise otherwise
-    with _explained(seen, stated, free, named):
+    with _with_reason(seen, stated, free, named):
         found = _solved(task, rough, progress, named)
     # Wand, lens and neighbours give way to a camera of which some points fit, and seem at fault.
     noise = max((c.stats.sigma_px for c in found.rig.cameras if c.stats), default=0.0)
@@ -169,7 +169,7 @@ def solve_rig(
 
 
 @contextmanager
-def _explained(
+def _with_reason(
     tracks: Tracks, stated: Wand, free: NDArray[np.bool_], named: Identification | None
 ) -> Iterator[None]:
     """Raise what is refused within as cameras that are misread, or points hardly named, where that

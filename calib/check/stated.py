@@ -44,22 +44,26 @@ def stated_lenses(
         by = [lens.focal_share for lens in several]
         figures = {"least_share": min(by), "most_share": max(by)}
         return [*told, Doubt(RigFault.STATED, tuple(x.camera for x in several), figures)]
-    single = [lens for lens in off if lens.camera not in apart]
+    # Within what a statement allows, a lens that most of a camera's squares follow is told where
+    # nothing else is: they would be taken for what its error lets expect.
+    within = [lens for lens in several if lens not in off and not (moved or whole.knocked)]
+    single = [lens for lens in (*off, *within) if lens.camera not in apart | whole.knocked.keys()]
     if single:
         causes = causes_apart(rig, tracks, fit, stats_of(tracks, fit))
         of = dict(zip(tracks.names, causes, strict=True))
-        single = [
-            lens
-            for lens in single
-            if lens.camera not in whole.knocked and not _is_otherwise(of[lens.camera], lens.share)
-        ]
+        single = [lens for lens in single if not _is_otherwise(of[lens.camera], lens, lens in off)]
     return [*told, *(_of_one(lens, (lens.camera,)) for lens in single)]
 
 
-def _is_otherwise(causes: Sequence[Cause], share: float) -> bool:
-    """Return whether something else takes more of a camera's squares than another lens does."""
-    other = (c for c in causes if c.cause in UNSURE - OF_A_LENS)
-    return any(c.figures.get("share", 1.0) > share for c in other)
+def _is_otherwise(causes: Sequence[Cause], lens: OffLens, is_contradicted: bool) -> bool:
+    """Return whether something else takes more of a camera's squares than another lens does; of one
+    that its statement allows, whether anything is told.
+    """
+    unsure = [c for c in causes if c.cause in UNSURE]
+    if not is_contradicted:
+        return bool(unsure)
+    other = (c for c in unsure if c.cause not in OF_A_LENS)
+    return any(c.figures.get("share", 1.0) > lens.share for c in other)
 
 
 def _of_one(lens: OffLens, cameras: tuple[str, ...]) -> Doubt:

@@ -24,12 +24,12 @@ from calib.solve.hold import RigFit
 # Frame counts are searched this far either way, by so many points that lie far off; a clock that
 # runs away does not go farther than the shorter one.
 MAX_SLIP_S, MAX_DRIFT_S, MOST_TRIED = 20.0, 0.5, 200
+MOST_POINTS = 30_000  # of a camera, evenly: of an hour's each count would be held against a million
 MIN_POINTS = 60  # that a frame count tells apart: a share of them is then known to 6 %
 # Shares of the points that lie nearer at the frames found: before the change few, after it most.
 FEW, MOST = 0.25, 0.75
 NEARER = 0.5  # a point votes whose distance falls to less than this
 FAR = 4.0  # and was this many sigmas before
-BEYOND_CHANCE = 4.0  # standard deviations of a count's votes, by Poisson's law
 MIN_SIDE = 0.1  # of the votes: what speaks against a few at an end may be chance
 DRIFT_STEP = (
     0.25  # in frames, of the ends of a count that runs evenly: points are known to some such
@@ -74,7 +74,7 @@ def _slip(
     ``n_views (M, F)`` are how many cameras place each marker.
     """
     problem = fit.problem
-    own_pair, marker = np.nonzero(seen.T)
+    own_pair, marker = (of[:: 1 + int(seen.sum()) // MOST_POINTS] for of in np.nonzero(seen.T))
     pair = at[own_pair]
     if len(pair) < 2 * MIN_POINTS:
         return None
@@ -92,8 +92,6 @@ def _slip(
     best: tuple[float, Slip] | None = None
     reach = max(2, round(MAX_SLIP_S * tracks.frame_rate_hz))
     votes_of = _nearer_by_count(fit, c, marker[far], pair[far], placed, NEARER * own[far], reach)
-    # Any count has some by chance, of a long capture's many gross errors as many as would do.
-    least = max(least, votes_of.mean() + BEYOND_CHANCE * np.sqrt(votes_of.mean()))
     for frames in (np.flatnonzero(votes_of >= least) - reach).tolist():
         other = np.linalg.norm(_off(fit, c, marker, pair, placed, frames), axis=1)
         known = np.isfinite(other)

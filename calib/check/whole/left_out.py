@@ -139,13 +139,14 @@ def at_end(fit: RigFit, names: Sequence[str]) -> End | None:
         ranked = sorted(each, key=lambda c: each[c])
         together = np.cumprod([each[c] for c in ranked])
         tries = [n_last * comb(problem.n_cameras, k) for k in range(1, len(ranked) + 1)]
-        chance = float((together * tries)[1:].min())
+        others = ~is_off & np.isfinite(lost)
+        fits = bool(others.sum() > 1 and not loses[others].any())
+        # Of two that nobody else places, one that is off takes the other along.
+        chance = float((together * tries)[1 if fits else 2 :].min(initial=1.0))
         sure = sorted(c for c in ranked if each[c] < SURE)
         most = max((sizes[c] for c in sure), default=0.0)
         who = [c for c in sure if sizes[c] > NO_TRACE * most]
         if who and chance < best:
-            others = ~is_off & np.isfinite(lost)
-            fits = bool(others.sum() > 1 and not loses[others].any())
             size, share = float(np.median([sizes[c] for c in who])), lost[who].mean()
             cameras = tuple(names[c] for c in who)
             best, found = chance, End(cameras, first, int(number[-1]), float(share), size, fits)

@@ -131,7 +131,8 @@ def test_where_no_camera_moved_none_is_named(rig, quiet_day):
     found = recheck_any(rig, quiet_day[1].tracks)
     assert {c.verdict for c in found.cameras} == {"unmoved"}
     assert not found.needs_a_hand and found.is_any
-    assert "size is taken as stored" in "\n".join(as_lines(found))
+    text = "\n".join(as_lines(found))
+    assert "size is taken as stored" in text and "NEW_TRACKS" not in text
 
 
 def test_cameras_that_moved_little_and_much_are_named_measured_and_repaired(rig):
@@ -329,6 +330,7 @@ def test_markers_that_do_not_tell_are_said_to(rig, quiet_day):
     assert not found.moved
     text = "\n".join(as_lines(found))
     assert "one corner" in text or "markers move in front of it" in text
+    assert text.count("then: calib recheck RIG NEW_TRACKS --any\n") == 1
 
 
 def test_groups_that_share_no_markers_are_judged_each_by_itself(rig):

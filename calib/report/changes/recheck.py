@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
@@ -13,7 +14,7 @@ from calib.check.recheck.outcome import CameraChange, Recheck
 from calib.check.verdicts import Change, Majority, Standing
 from calib.core.camera import coverage
 from calib.core.geometry import Array
-from calib.core.names import listed, renaming
+from calib.core.names import command, listed, renaming
 from calib.report.changes.cameras import cameras_table, worst_first
 from calib.report.changes.whole import drift, majority, rigid_move
 from calib.report.rigs.serials import in_words as serial_in_words
@@ -89,7 +90,7 @@ def as_lines(
         text = f"{listed([c.name for c in few])}: {_too_few(few, found.is_any)}"
         lines += map(Strong, wrapped(ended(text), width))
     remedy = repair(found, files) if then is None else f"Next: {then}" if then else ""
-    lines += [remedy] if remedy else []
+    lines += filter(None, [remedy, again(found, files) if then is None else ""])
     lines += ["", *cameras_table(found, width), ""]
     for text in (*_besides(found), *([LEGEND] if explain else [])):
         lines += wrapped(ended(text), width)
@@ -103,6 +104,18 @@ def repair(found: Recheck, files: str) -> str:
     how = "--any --repair" if found.is_any else "--repair"
     who = listed(list(found.repairable))
     return f"To solve {who} anew, the others held: calib recheck {files} {how} -o NEW_RIG"
+
+
+def again(found: Recheck, files: str) -> str:
+    """Return by what command who is open is judged once there is another capture, empty where
+    nobody is.
+    """
+    is_open = any(c.verdict in {Standing.UNDECIDED, Standing.UNSEEN} for c in found.cameras)
+    if not is_open or not found.has_majority:
+        return ""
+    how = ["--any"] if found.is_any else []
+    asked = command("recheck", shlex.split(files)[0], "NEW_TRACKS", *how)
+    return f"To judge who is open, record as said, then: {asked}"
 
 
 def as_json(found: Recheck) -> dict[str, Any]:

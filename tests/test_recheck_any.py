@@ -201,16 +201,20 @@ def test_a_part_of_the_image_that_is_off_for_a_while_is_no_move(rig, quiet_day):
     assert found.camera(name).verdict != "moving"
 
 
-@pytest.mark.parametrize(("n_still", "is_told"), [(0, True), (900, False)])
-def test_few_points_that_step_beside_many_that_stay_are_no_move(n_still, is_told):
-    # A marker that comes for another, in two quarters of the image, by a knock's usual size.
+@pytest.mark.parametrize(
+    ("n_still", "last", "is_told"), [(0, 300, True), (9000, 300, False), (0, 165, False)]
+)
+def test_steps_of_most_points_that_stay_are_moves(n_still, last, is_told):
+    """A marker that comes for another, in two quarters of the image, by a knock's usual size, is
+    none, nor is what is seen for no longer than errors last.
+    """
     rng, size, n_moments = np.random.default_rng(4), np.array([2000.0, 1200.0]), 300
     corner = np.repeat(
-        [[100.0, 100.0], [1100.0, 700.0], [1100.0, 100.0]], [60, 60, n_still], axis=0
+        [[100.0, 100.0], [1100.0, 700.0], [1100.0, 100.0]], [600, 600, n_still], axis=0
     )
     goal = corner + rng.uniform(0, 400, corner.shape)
-    moment = rng.integers(0, n_moments, len(goal))
-    steps = np.arange(len(goal)) < 120
+    moment = rng.integers(0, last, len(goal))
+    steps = np.arange(len(goal)) < 1200
     seen = goal + rng.normal(0, 0.15, goal.shape)
     seen[steps & (moment >= 150), 1] += 1.0
     ways, times = np.repeat(seen[:, None], 5, axis=1), np.arange(n_moments)
@@ -244,7 +248,7 @@ def test_who_no_fit_places_makes_no_neighbour_seem_to_step(rig, quiet_day):
 
 
 @pytest.mark.parametrize(
-    ("seed", "n_cameras", "n_markers", "n_frames"), [(1, 6, 2, 300), (6, 6, 2, 300), (2, 5, 1, 500)]
+    ("seed", "n_cameras", "n_markers", "n_frames"), [(1, 6, 2, 300), (6, 6, 2, 300), (2, 7, 3, 150)]
 )
 def test_few_markers_before_a_long_rig_name_nobody(seed, n_cameras, n_markers, n_frames):
     """The new solve is off by centimetres and degrees along what so few points hardly tell."""
@@ -253,7 +257,7 @@ def test_few_markers_before_a_long_rig_name_nobody(seed, n_cameras, n_markers, n
     exact = replace(made.truth, covariance=None)
     found = recheck_any(exact, day_capture(made, n_markers, n_frames).tracks)
     judged = [c for c in found.cameras if c.verdict != "unseen"]
-    assert len(judged) >= 3 and {c.verdict for c in judged} <= {"undecided", "unmoved"}
+    assert judged and {c.verdict for c in judged} <= {"undecided", "unmoved"}
     assert min(c.p_value for c in judged) > CHANCE
 
 
@@ -311,6 +315,11 @@ def test_markers_that_do_not_tell_are_said_to(rig, quiet_day):
     none = Tracks(tuple(c.rows(c.frame < 0) for c in day.tracks.cameras), 25.0)
     with pytest.raises(InputError, match="found none in any of 7"):
         recheck_any(rig, none)
+    # Of two cameras neither could be said to be the one that moved.
+    s = Scenario(layout="corridor", n_cameras=6, seed=17, connected=False, outliers=0.0)
+    long = simulate(replace(s, wave=1, n_frames=300))
+    with pytest.raises(UnsolvableError, match=r"3 cameras or more.*cam05 and cam06 alone"):
+        recheck_any(replace(long.truth, covariance=None), day_capture(long, 3, 200).tracks)
     # Another rig whose cameras bear the same names and sensors.
     other = simulate(
         Scenario(layout="corridor", n_cameras=7, seed=12, n_frames=300, connected=False)

@@ -131,6 +131,8 @@ def measure(seed: int, options: argparse.Namespace) -> Outcome:
     n_cameras, n_markers = int(rng.integers(6, 25)), int(rng.integers(10, 61))
     if options.largest:
         n_cameras, n_markers = 24, 60
+    if options.few:
+        n_cameras, n_markers = int(rng.integers(16, 25)), int(rng.integers(10, 17))
     base = Scenario(layout=LAYOUTS[seed % 4], n_cameras=n_cameras, seed=seed)
     try:
         first = simulate(base)
@@ -185,6 +187,9 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--kinds", nargs="+", choices=KINDS, default=list(KINDS))
     parser.add_argument(
         "--largest", action="store_true", help="24 cameras and 60 markers in every rig"
+    )
+    parser.add_argument(
+        "--few", action="store_true", help="16 to 24 cameras and 10 to 16 markers in every rig"
     )
     parser.add_argument(
         "--wave",

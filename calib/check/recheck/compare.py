@@ -75,15 +75,15 @@ def compare(now: Reduced, rig: Rig, is_agreeing: NDArray[np.bool_] | None = None
     return Comparison(now.names, change.at(_rows(now).ravel()), placed.rig_from_fit)
 
 
-def likeliest(now: Reduced, rig: Rig, is_agreeing: NDArray[np.bool_]) -> State:
-    """Return the cameras of a new solve where both waves together have them, those that do not
-    agree wherever the new one has them; in its world, with its frames.
+def likeliest(now: Reduced, rig: Rig, stood: NDArray[np.bool_]) -> State:
+    """Return the cameras of a new solve where both waves together have them if those of ``stood``
+    (C,) did not change, the others wherever the new one has them; in its world, with its frames.
 
     With δ the changes of these, e comes out as ``C (w - W δ)``.
     """
-    placed = _placed(now, rig, is_agreeing)
+    placed = _placed(now, rig, stood)
     change, root = _changes(now, rig, placed)
-    changed = _rows(now)[~is_agreeing].ravel()
+    changed = _rows(now)[~stood].ravel()
     change_of = np.zeros(len(change.own))
     change_of[changed] = change.at(changed).estimate()
     error = root @ (root.T @ (-change.gradient - change.matrix @ change_of))

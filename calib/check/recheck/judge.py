@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import special
 
 from calib.check.recheck.agree import Agreement
@@ -30,6 +31,7 @@ from calib.solve.fit import Fit
 # a noise this many times the others' (each against its own of the solve): a blob out of focus, too
 # dim or too small; common practice, no source
 NOISY = 2.0
+OWN_DOUBT = 5.0  # standard uncertainties: beyond, a camera is not where it was, whatever the order
 # an offset below this moves points by less than the noise: 1 m/s at 25 Hz, 5 m away, is 10 px a
 # frame
 SAME_FRAMES = 0.02
@@ -81,6 +83,39 @@ class Clock:
     sigma_frames: Array
 
 
+def _distances(rig: Rig, fit: Fit, found: Comparison) -> Array:
+    """Return how far (C,) from each camera the middle of what it sees is, in mm."""
+    R, t = found.rig_from_fit
+    places = fit.result.state.wand_t @ R.T + t
+    seen = (fit.problem.weight > 0).any(axis=0)
+    return np.array(
+        [
+            np.linalg.norm(
+                np.median(places[fit.problem.frame[seen & (fit.problem.cam == c)]], axis=0)
+                - rig.camera(name).position_mm
+            )
+            for c, name in enumerate(found.names)
+        ]
+    )
+
+
+def within_own_doubt(rig: Rig, fit: Fit, found: Comparison, agreed: Agreement) -> NDArray[np.bool_]:
+    """Return which of the cameras (C,) that do not agree changed their image by less than
+    ``OWN_DOUBT`` of what the wave leaves open of it.
+    """
+    out = np.flatnonzero(~agreed.is_agreeing)
+    at = found.information.at(found.at(out))
+    changes, C = at.estimate(), at.covariance()
+    is_within, distances = np.zeros(len(found.names), bool), _distances(rig, fit, found)
+    for k, c in enumerate(out):
+        own = slice(k * N_CHANGE, (k + 1) * N_CHANGE)
+        camera = rig.camera(found.names[c])
+        points = image_points(camera, distances[c])
+        sigma = shift_sigma_px(camera, C[own, own], points)
+        is_within[c] = shift_px(camera, changes[own], points) < OWN_DOUBT * sigma
+    return is_within
+
+
 def measured(
     rig: Rig, fit: Fit, found: Comparison, agreed: Agreement, noise: Array, clock: Clock
 ) -> tuple[list[CameraChange], list[Reading]]:
@@ -89,16 +124,12 @@ def measured(
     """
     n = len(found.names)
     out = np.flatnonzero(~agreed.is_agreeing)
-    R, t = found.rig_from_fit
-    places = fit.result.state.wand_t @ R.T + t
-    seen = (fit.problem.weight > 0).any(axis=0)
+    distances = _distances(rig, fit, found)
     cameras, readings = [], []
     for c, name in enumerate(found.names):
-        camera, others = rig.camera(name), out[out != c]
+        camera, others, distance = rig.camera(name), out[out != c], float(distances[c])
         if len(others) == n - 1:  # alone among the changed: a reading, not a finding
             others = others[:0]
-        middle = np.median(places[fit.problem.frame[seen & (fit.problem.cam == c)]], axis=0)
-        distance = float(np.linalg.norm(middle - camera.position_mm))
         points = image_points(camera, distance)
         e = explain(found, c, others)
         is_out = bool(c in out)

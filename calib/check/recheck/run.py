@@ -14,7 +14,14 @@ from calib.check.recheck.compare import Comparison, compare, likeliest
 from calib.check.recheck.drift import NO_SCALE, Scale, growth, scale_of, without_scale
 from calib.check.recheck.exchange import bearers, under_right_names
 from calib.check.recheck.inputs import joined, matched
-from calib.check.recheck.judge import Clock, RecheckOptions, judged, measured, with_knocks
+from calib.check.recheck.judge import (
+    Clock,
+    RecheckOptions,
+    judged,
+    measured,
+    with_knocks,
+    within_own_doubt,
+)
 from calib.check.recheck.misread import elsewhere, misread
 from calib.check.recheck.outcome import CameraChange, Recheck
 from calib.check.recheck.whole import in_doubt, whole, with_serials
@@ -349,11 +356,17 @@ def _agreement(
     for _ in range(
         2
     ):  # the agreeing cameras put the new solve in its place; that may change a close call
-        now = _said(rig, tracks, fit, likeliest(now, rig, agreed.is_agreeing))
+        # Who may have stood is judged from there: from where a few points have it when nothing else
+        # holds it, a sound camera seems to have gone.
+        stood = agreed.is_agreeing | within_own_doubt(rig, fit, found, agreed)
+        now = _said(rig, tracks, fit, likeliest(now, rig, stood))
         found = compare(now, rig, agreed.is_agreeing)
         before, agreed = agreed, find_agreement(found, every, options.alpha)
         if (before.is_agreeing == agreed.is_agreeing).all():
             break
+    if not agreed.is_agreeing.all():  # who is named is measured at where it went
+        now = _said(rig, tracks, fit, likeliest(now, rig, agreed.is_agreeing))
+        found = compare(now, rig, agreed.is_agreeing)
     if len(every) <= 3 or len(rig.wand.markers) == 1:  # a single marker shows no size
         return found, agreed, NO_SCALE, False
     direction = growth(rig, tracks.names)

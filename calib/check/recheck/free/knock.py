@@ -22,9 +22,10 @@ Index = NDArray[np.intp]
 LEAST_SIDE = 60  # places on either side that the camera should show, and of these on one side shown
 FEWER = 0.2  # of that side's share is shown on the other
 SURELY = 5  # times as many must be found there by looking elsewhere
-# Smaller steps, of which both sides are matched: errors that last are shorter than half of a side.
+# Smaller steps, of which both sides are matched.
 PARTS = np.arange(2, 9)  # tenths of the capture
 STEP_PX, LEAST_QUARTER = 0.7, 15  # in at least two quarters of the image, of so many points
+LASTS_S = 2.0  # as long as errors last (assumed)
 MATCHED_PX = 8.0
 
 
@@ -113,13 +114,15 @@ def small_step(
     sides: by medians in each quarter of the image.
 
     A camera that moves takes all that it sees along: quarters that step hold most of the points.
-    Few points may step without it, as one marker comes for another.
+    Few points may step without it, as one marker comes for another. A median stands against an
+    error that lasts where that holds less than half of its points.
     """
     at, k = pairs.T
     goal = shown.uv_px[k, NOW] + late * shown.rate(moments)[k]
     off = moments.uv_px[own[at], NOW] - goal
     quarter = (goal > size / 2) @ np.array([1, 2])
     moment = moments.moment[own[at]]
+    frame, lasts = moments.number[moment], moments.frames(LASTS_S)
     best: tuple[int, float] | None = None
     for tenth in PARTS.tolist():
         first = tenth * len(moments.number) // 10
@@ -127,7 +130,7 @@ def small_step(
         judged = [
             here
             for here in (quarter == q for q in range(4))
-            if min((here & is_later).sum(), (here & ~is_later).sum()) >= LEAST_QUARTER
+            if all(_stands(frame[here & side], lasts) for side in (is_later, ~is_later))
         ]
         if len(judged) < 2:
             continue
@@ -145,6 +148,16 @@ def small_step(
         if is_most and px > max(STEP_PX, best[1] if best else 0.0):
             best = int(moments.number[first]), px
     return best
+
+
+def _stands(frame: NDArray[np.int64], lasts: float) -> bool:
+    """Return whether the median over points of these frames (n,) stands against an error
+    that lasts for so many.
+    """
+    n = len(frame)
+    frame = np.sort(frame)
+    most = (np.searchsorted(frame, frame + lasts) - np.arange(n)).max(initial=0)
+    return bool(n >= LEAST_QUARTER and 2 * most < n)
 
 
 def _lost(

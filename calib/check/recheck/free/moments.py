@@ -53,6 +53,10 @@ class Moments:
         rate = (self.uv_px[:, NOW + 1] - self.uv_px[:, NOW - 1]) / span
         return np.asarray(np.where(np.isfinite(rate), rate, 0.0))
 
+    def frames(self, seconds: float) -> float:
+        """Return how many frames some seconds are."""
+        return float(seconds / AWAY_S * self.offsets[-1])
+
     def earlier(self, frames: Array, lens: Sequence[Lens]) -> Moments:
         """Return the points where they were ``frames (C,)`` before, by how they move."""
         uv = self.uv_px - (frames[self.cam, None] * self.rate)[:, None]

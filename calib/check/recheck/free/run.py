@@ -19,7 +19,7 @@ from calib.check.recheck.free.groups import groups_of, places_of
 from calib.check.recheck.free.knock import knocked
 from calib.check.recheck.free.moments import NOW, Moments, moments_of
 from calib.check.recheck.free.stand import Stands, bearers, stands
-from calib.check.recheck.inputs import islands, of_rig
+from calib.check.recheck.inputs import MIN_POINTS, islands, of_rig
 from calib.check.recheck.judge import Clock, RecheckOptions
 from calib.check.recheck.outcome import Recheck, as_one
 from calib.check.recheck.run import compared
@@ -27,6 +27,7 @@ from calib.check.recheck.whole import with_serials
 from calib.check.verdicts import Standing
 from calib.core.camera import Lens
 from calib.core.geometry import Array
+from calib.core.names import listed
 from calib.core.progress import Progress, quiet
 from calib.core.rig import Rig
 from calib.core.threads import one_blas_thread
@@ -98,6 +99,14 @@ def recheck_any(
         tracks = replace(tracks, cameras=tuple(moved))
         moments, group, found = _matched(rig, tracks, stood, progress)
     parts, shared = islands(rig, free_points(tracks, moments, group, found), SHOW)
+    if len(parts[0].names) < min(LEAST_ISLAND, len(rig.names)):
+        raise UnsolvableError(
+            "recheck",
+            expected=f"{LEAST_ISLAND} cameras or more that share {MIN_POINTS} matched points",
+            found=f"{listed(parts[0].names)} alone, of which neither could be said to have moved",
+            remedy=SHOW,
+            cameras=rig.names,
+        )
     options = options or RecheckOptions()
     options = replace(options, alpha=options.alpha / len(parts))
 

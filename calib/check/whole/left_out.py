@@ -141,8 +141,10 @@ def at_end(fit: RigFit, names: Sequence[str]) -> End | None:
         tries = [n_last * comb(problem.n_cameras, k) for k in range(1, len(ranked) + 1)]
         others = ~is_off & np.isfinite(lost)
         fits = bool(others.sum() > 1 and not loses[others].any())
-        # Of two that nobody else places, one that is off takes the other along.
-        chance = float((together * tries)[1 if fits else 2 :].min(initial=1.0))
+        # Of two that nobody else places, one that is off takes the other along, by what lasts.
+        lasting = (np.hypot(*s.shift_px) for s in fit.stretches if s.camera not in sizes)
+        is_rare = max(lasting, default=0.0) < min(sizes.values()) / 2.0
+        chance = float((together * tries)[1 if fits or is_rare else 2 :].min(initial=1.0))
         sure = sorted(c for c in ranked if each[c] < SURE)
         most = max((sizes[c] for c in sure), default=0.0)
         who = [c for c in sure if sizes[c] > NO_TRACE * most]

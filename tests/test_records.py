@@ -329,6 +329,18 @@ REFUSED = {
         "0 or more",
         "-1",
     ),
+    "covariance uneven": (
+        lambda: Covariance(("a", "b"), at((1, 0), 0.5, np.eye(2))),
+        "covariance of a and b",
+        "one number both ways",
+        "0 and 0.5",
+    ),
+    "correlation beyond 1": (
+        lambda: Covariance(("a", "b"), np.array([[1.0, 1e308], [1e308, 4.0]])),
+        "covariance of a and b",
+        "within ± 2",
+        "1e+308",
+    ),
     "rig of none": (lambda: rig(()), "cameras", "one camera or more", "none"),
     "rig with a camera twice": (
         lambda: rig(("a", "b", "a")),

@@ -18,6 +18,8 @@ from calib.core.wand import Wand
 from calib.errors import InputError
 from calib.told import Printed, Told
 
+ROUNDED = 1e-6  # by how much rounding may leave a covariance uneven, in its standard deviations
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CameraStats:
@@ -204,6 +206,18 @@ class Covariance:
                 f"covariance of {self.parameters[first]}",
                 expected="finite numbers and a variance of 0 or more",
                 found=f"variance {matrix[first, first]:g}",
+            )
+        sigma = np.sqrt(np.diag(matrix))
+        most = np.outer(sigma, sigma)  # by Cauchy and Schwarz
+        is_odd = np.abs(matrix) > (1.0 + ROUNDED) * most
+        is_odd |= np.abs(matrix / 2.0 - matrix.T / 2.0) > ROUNDED * most
+        if is_odd.any():
+            i, j = np.argwhere(is_odd)[0]
+            raise InputError(
+                f"covariance of {self.parameters[i]} and {self.parameters[j]}",
+                expected=f"one number both ways, within ± {most[i, j]:g}, the product of their "
+                "standard deviations",
+                found=f"{matrix[i, j]:g} and {matrix[j, i]:g}",
             )
         object.__setattr__(self, "matrix", matrix)
         object.__setattr__(self, "pull", pull)

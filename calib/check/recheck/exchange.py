@@ -48,9 +48,14 @@ def bearers(rig: Rig, tracks: Tracks) -> dict[str, str]:
     }
     if not pairs:
         return {}
-    share = {pair: _shares(rig, tracks, *pair) for pair in sorted(pairs)}
-    own = _fit(share, np.arange(len(names)))
+    points = {(a, b): _sampled(tracks.cameras[a], tracks.cameras[b]) for a, b in sorted(pairs)}
+    own = _fit(
+        {(a, b): _near(rig, names[a], names[b], *uv) for (a, b), uv in points.items()}, len(names)
+    )
     sound = own >= FITS
+    if sound[np.isfinite(own)].all():
+        return {}
+    share = {pair: _shares(rig, names, *uv) for pair, uv in points.items()}
     if 2 * sound.sum() >= np.isfinite(own).sum():
         found = _among_sound(share, sound, own)
     elif np.nanmedian(own) > MISFITS:
@@ -85,15 +90,35 @@ def own_fit(rig: Rig, camera: CameraTracks, others: Sequence[CameraTracks]) -> f
     """
     shares = []
     for other in others:
-        uv_a, uv_b, _, _ = shared_points(camera, other)
-        if len(uv_a) < MIN_POINTS:
-            continue
-        rows = np.linspace(0, len(uv_a) - 1, min(MAX_POINTS, len(uv_a))).astype(int)
-        at_a, at_b = rig.camera(camera.name), rig.camera(other.name)
-        rays = _rays(rig, camera.name, uv_a[rows]), _rays(rig, other.name, uv_b[rows])
-        off = _off_plane(at_b.position_mm - at_a.position_mm, *rays)
-        shares.append(float((off < NEAR * at_b.width / at_b.lens.fx).mean()))
+        points = _sampled(camera, other)
+        if len(points[0]) >= MIN_POINTS:
+            shares.append(_near(rig, camera.name, other.name, *points))
+    return _second_best(shares)
+
+
+def _second_best(shares: list[float]) -> float:
+    """Return the second largest, as most partners may bear wrong names; nan of none."""
     return sorted(shares)[-min(2, len(shares))] if shares else float("nan")
+
+
+def _sampled(a: CameraTracks, b: CameraTracks) -> tuple[Array, Array]:
+    """Return some points that two cameras share, evenly over all (n, 2) each."""
+    uv_a, uv_b, _, _ = shared_points(a, b)
+    rows = np.linspace(0, len(uv_a) - 1, min(MAX_POINTS, len(uv_a))).astype(int)
+    return uv_a[rows], uv_b[rows]
+
+
+def _near(rig: Rig, a: str, b: str, uv_a: Array, uv_b: Array) -> float:
+    """Return the share of points (n, 2) that is near with two cameras where the rig has them."""
+    at_a, at_b = rig.camera(a), rig.camera(b)
+    off = _off_plane(at_b.position_mm - at_a.position_mm, _rays(rig, a, uv_a), _rays(rig, b, uv_b))
+    return float((off < _reach(rig, b)).mean())
+
+
+def _reach(rig: Rig, name: str) -> float:
+    """Return what is near, as an angle."""
+    camera = rig.camera(name)
+    return NEAR * camera.width / camera.lens.fx
 
 
 def _off_plane(base: Array, rays_a: Array, rays_b: Array) -> Array:
@@ -105,18 +130,15 @@ def _off_plane(base: Array, rays_a: Array, rays_b: Array) -> Array:
     return np.asarray(np.abs((plane * rays_b).sum(axis=-1)) / np.maximum(size, 1e-12))
 
 
-def _shares(rig: Rig, tracks: Tracks, a: int, b: int) -> Array:
-    """Return the share of common points of two cameras that is near, (C, C), with the first at each
-    camera's place and the second at each other's.
+def _shares(rig: Rig, names: Sequence[str], uv_a: Array, uv_b: Array) -> Array:
+    """Return the share of common points (n, 2) of two cameras that is near, (C, C), with the first
+    at each camera's place and the second at each other's.
     """
-    names = tracks.names
-    uv_a, uv_b, _, _ = shared_points(tracks.cameras[a], tracks.cameras[b])
-    rows = np.linspace(0, len(uv_a) - 1, min(MAX_POINTS, len(uv_a))).astype(int)
-    rays_a, rays_b = (np.stack([_rays(rig, n, uv[rows]) for n in names]) for uv in (uv_a, uv_b))
+    rays_a, rays_b = (np.stack([_rays(rig, n, uv) for n in names]) for uv in (uv_a, uv_b))
     centre = np.stack([rig.camera(n).position_mm for n in names])
     base = centre[None] - centre[:, None]
     off = _off_plane(base[:, :, None], rays_a[:, None], rays_b[None])
-    reach = np.array([NEAR * rig.camera(n).width / rig.camera(n).lens.fx for n in names])
+    reach = np.array([_reach(rig, n) for n in names])
     near = np.asarray((off < reach[None, :, None]).mean(axis=2))
     np.fill_diagonal(near, 0.0)
     return near
@@ -132,15 +154,15 @@ def _rays(rig: Rig, name: str, uv: Array) -> Array:
     return np.asarray(ray / np.linalg.norm(ray, axis=1, keepdims=True))
 
 
-def _fit(share: dict[tuple[int, int], Array], place: NDArray[np.intp]) -> Array:
-    """Return how well each camera's points fit its partners' (C,) with all at their ``place``, nan
-    without any: the second best of its pairs, as most partners may bear wrong names.
+def _fit(share: dict[tuple[int, int], float], n: int) -> Array:
+    """Return how well each camera's points fit its partners' (n,) by the shares of pairs that are
+    near, nan without any.
     """
-    of: list[list[float]] = [[] for _ in place]
-    for (a, b), table in share.items():
-        for c in (a, b):
-            of[c].append(float(table[place[a], place[b]]))
-    return np.array([sorted(v)[-min(2, len(v))] if v else np.nan for v in of])
+    of: list[list[float]] = [[] for _ in range(n)]
+    for pair, near in share.items():
+        for c in pair:
+            of[c].append(near)
+    return np.array([_second_best(v) for v in of])
 
 
 def _among_sound(
@@ -180,8 +202,12 @@ def _all_round(share: dict[tuple[int, int], Array], n: int) -> NDArray[np.intp] 
         for _ in range(n):
             _place_next(share, place)
         known = np.flatnonzero(place >= 0)
-        kept = {pair: t for pair, t in share.items() if place[list(pair)].min() >= 0}
-        fit = _fit(kept, np.where(place >= 0, place, 0))
+        kept = {
+            (a, b): float(t[place[a], place[b]])
+            for (a, b), t in share.items()
+            if min(place[a], place[b]) >= 0
+        }
+        fit = _fit(kept, n)
         good = int((np.nan_to_num(fit[known]) >= FITS).sum())
         total = float(np.nansum(fit[known]))
         if good >= MOST * n and len(known) == n and total > most:

@@ -289,7 +289,8 @@ def test_offsets_that_are_found_take_their_share_of_what_the_points_say_of_camer
     J = J.reshape(-1, J.shape[-1])
     of_cameras = np.arange(n_frames, n_frames + 4 * n)
     others = np.append(np.arange(n_frames), n_frames + 4 * n + np.flatnonzero(is_found))
-    left = J[:, of_cameras] - J[:, others] @ np.linalg.lstsq(J[:, others], J[:, of_cameras])[0]
+    by_others = np.linalg.lstsq(J[:, others], J[:, of_cameras], rcond=None)[0]
+    left = J[:, of_cameras] - J[:, others] @ by_others
     told = with_open_offsets(fit, rate_hz, is_found).told
     assert told is not None
     scale = np.sqrt(np.diag(left.T @ left))

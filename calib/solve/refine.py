@@ -94,7 +94,7 @@ def refine(
 def roughly(
     tracks: Tracks, wand: Wand, start: State, options: BundleOptions, progress: Progress
 ) -> Rough:
-    """Return the fit of all frames with the large terms of lenses, errors that last within.
+    """Return the fit of all frames with the large terms of lenses, errors that last still in it.
 
     First a robust fit of cameras, lenses and the wand's shape on a few frames with the noise that
     the start has, repeated while it falls; the shape is compared with the wand's file. Then all

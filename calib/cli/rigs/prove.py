@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from dataclasses import replace
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -110,13 +111,13 @@ def verify(
         if csv is not None:
             write_text(csv, report.as_csv(found), force)
     if as_json:
-        kept = {} if output is None else {"file": str(output)}
-        console.print_json(kept | document | {"lengths": report.every_length(found)})
+        written = {} if output is None else {"file": str(output)}
+        console.print_json(written | document | {"lengths": report.every_length(found)})
     else:
         named = (str(rig), str(tracks), str(bar))
         values = {"--bar": bar, "--limit": limit, "--volume": volume, "--noise": noise}
-        options = [word for of in values.items() if of[1] is not None for word in map(str, of)]
-        again = [*named[:2], *options, *(["--at-rest"] if at_rest else [])]
+        typed = [(name, str(value)) for name, value in values.items() if value is not None]
+        again = [*named[:2], *chain(*typed), *(["--at-rest"] if at_rest else [])]
         then = (
             f"{command('verify', *again, '-o', 'verified.h5')}    # keeps the outcome"
             if output is None

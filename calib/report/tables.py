@@ -8,6 +8,8 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from calib.report.words import wrapped
+
 GAP = "  "
 
 
@@ -15,6 +17,11 @@ class Strong(str):
     """A line that stands out where the console can show it."""
 
     __slots__ = ()
+
+
+def strong(text: str, width: int | None, label: str = "") -> list[str]:
+    """Return text in lines, as ``words.wrapped`` does, that stand out."""
+    return [Strong(line) for line in wrapped(text, width, label)]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -71,9 +78,9 @@ def cell(value: Any, form: str = "") -> str:
 
 
 def table(
-    columns: Sequence[Column], width: int | None = None, strong: Collection[int] = ()
+    columns: Sequence[Column], width: int | None = None, standing_out: Collection[int] = ()
 ) -> list[str]:
-    """Return the lines of a table, the rows ``strong`` standing out.
+    """Return the lines of a table, some of its rows standing out.
 
     Columns that ``width`` has no room for are left out by their rank and named below; what still
     is too wide goes on below, with the first column once more.
@@ -99,7 +106,7 @@ def table(
     out: list[str] = []
     for block in blocks:
         rows = [GAP.join(row).rstrip() for row in zip(*block, strict=True)]
-        rows = [Strong(r) if k - n_headings in strong else r for k, r in enumerate(rows)]
+        rows = [Strong(r) if k - n_headings in standing_out else r for k, r in enumerate(rows)]
         out += [*([""] if out else []), *(r for k, r in enumerate(rows) if r or k >= n_headings)]
     if hidden := [c.name for c in columns if c not in shown]:
         text = f"(lines of {_width(columns)} characters also hold {', '.join(hidden)})"

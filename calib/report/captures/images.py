@@ -11,7 +11,7 @@ from typing import Any
 from calib.core.names import command, listed
 from calib.intake.centroids.focus import Focus
 from calib.intake.centroids.stream import CameraSummary, Extraction
-from calib.report.tables import Column, Strong, table
+from calib.report.tables import Column, strong, table
 from calib.report.words import counted, document, ended, wrapped
 
 LEGEND = (
@@ -29,7 +29,7 @@ def extraction_lines(
     rows = found.cameras
     n_points, n_images = sum(c.n_points for c in rows), sum(c.n_images for c in rows)
     counts = [counted(n_points, "point"), counted(n_images, "image"), counted(len(rows), "camera")]
-    lines: list[str] = [*map(Strong, wrapped("{} in {} of {}.".format(*counts), width))]
+    lines = strong("{} in {} of {}.".format(*counts), width)
     if n_points:
         then = command("identify", output, "--wand", "WAND", "-o", "named.h5")
         lines += wrapped(then, None, "Next: ")
@@ -89,13 +89,13 @@ def focus_lines(found: Sequence[Focus], width: int | None = None) -> list[str]:
         (one,) = found
         verdict = "fit to measure" if one.is_fit else "not fit to measure yet"
         spots = f"{counted(one.n_spots, 'spot')} in {counted(one.n_images, 'image')}"
-        lines: list[str] = [*map(Strong, wrapped(f"{one.camera}: {verdict} ({spots}).", width))]
+        lines = strong(f"{one.camera}: {verdict} ({spots}).", width)
         for text in _remedies(one):
             lines += wrapped(text, width)
         return [*lines, "", *_checks(one, width)]
     says = f"{len(found) - len(bad)} of {len(found)} cameras fit to measure"
     names = f"; not yet: {listed([f.camera for f in bad])}" if bad else ""
-    lines = [*map(Strong, wrapped(f"{says}{names}.", width))]
+    lines = strong(f"{says}{names}.", width)
     alike: dict[str, list[str]] = {}
     for f in bad:
         for text in _remedies(f):

@@ -12,7 +12,7 @@ import numpy as np
 from calib.check.inspection import CameraCapture, Finding, Inspection
 from calib.check.verdicts import Shortcoming, Verdict
 from calib.core.names import command, listed
-from calib.report.tables import Column, Strong, table
+from calib.report.tables import Column, strong, table
 from calib.report.words import counted, document, filled, wrapped
 from calib.solve.start.graph import Overlap, wave_between
 from calib.solve.start.motion import PLANAR_PARALLAX, STILL_TRAVEL
@@ -31,11 +31,11 @@ def as_lines(
     ``files`` are those that the next command names.
     """
     named = dict(zip(("TRACKS", "WAND"), files, strict=True))
-    lines: list[str] = [*map(Strong, wrapped(_verdict(found), width))]
+    lines = strong(_verdict(found), width)
     for f in found.findings:
         text = filled(f"{f.kind}: {in_words(found, f)}", named)
-        told = wrapped(text, width, f"{f.severity:<5} ")
-        lines += map(Strong, told) if f.severity == Verdict.ACT else told
+        told = strong if f.severity == Verdict.ACT else wrapped
+        lines += told(text, width, f"{f.severity:<5} ")
     if found.good:
         is_single = any(
             f.kind == Shortcoming.MARKERS and "index" in f.figures for f in found.findings

@@ -6,7 +6,7 @@ from typing import Any
 
 from calib.core.names import command
 from calib.naming.identify import Identification, masks_of
-from calib.report.tables import Column, Strong, table
+from calib.report.tables import Column, strong, table
 from calib.report.words import counted, document, sentence, wrapped
 
 
@@ -30,7 +30,7 @@ def as_lines(
         for camera in found.tracks.cameras
         for x, y, radius in masks_of(camera)
     ]
-    lines: list[str] = [*map(Strong, wrapped(sentence(summary(found)), width))]
+    lines = strong(sentence(summary(found)), width)
     if masks:
         lines += wrapped(
             "Cover or remove what reflects where you can: a masked place sees no wand either.",

@@ -10,7 +10,7 @@ from typing import Any
 
 from calib.core.names import listed
 from calib.report.captures.inspection import overlap_lines
-from calib.report.tables import Column, Strong, table
+from calib.report.tables import Column, strong, table
 from calib.report.words import counted, document, wrapped
 from calib.watch.records import Call, CalledOut, Ending, Figure, Lack, Region, View, Walk
 
@@ -22,11 +22,11 @@ def as_lines(found: View, width: int | None = None) -> list[str]:
     """Return the verdict and where to walk, what is called out, and what each camera and pair has
     so far.
     """
-    lines: list[str] = [Strong(line) for line in wrapped(verdict(found), width)]
+    lines = strong(verdict(found), width)
     if found.ending is None and (way := where_to(found)):
         lines += wrapped(way, width)
     for call in found.called_out:
-        lines += [Strong(line) for line in wrapped(in_words(call), width, f"{call.camera}: ")]
+        lines += strong(in_words(call), width, f"{call.camera}: ")
     if found.trouble:
         lines += wrapped(found.trouble, width, "Not solvable: ")
     if found.against:
@@ -199,5 +199,4 @@ def _cameras(found: View, width: int | None) -> list[str]:
         Column("still lacks", [listed([short[k] for k in c.lacks]) for c in rows], is_left=True),
         Column("now", [called.get(c.name, "") for c in rows], is_left=True),
     ]
-    strong = [k for k, c in enumerate(rows) if c.name in called]
-    return table(columns, width, strong)
+    return table(columns, width, [k for k, c in enumerate(rows) if c.name in called])

@@ -8,7 +8,7 @@ from typing import Any
 from calib.check.history.records import CameraHistory, History
 from calib.check.verdicts import Course
 from calib.core.names import command, listed
-from calib.report.tables import Column, Strong, table
+from calib.report.tables import Column, strong, table
 from calib.report.words import document, wrapped
 
 QUIET = {Course.STEADY, Course.UNKNOWN}
@@ -30,9 +30,9 @@ def as_lines(
     """Return the verdict, the files, every camera's changes, and what concerns the files; ``last``
     is the last rig file, for a command.
     """
-    lines: list[str] = [*map(Strong, wrapped(verdict(found), width))]
+    lines = strong(verdict(found), width)
     for text, label, then in _what_to_do(found, last):
-        lines += map(Strong, wrapped(text, width))
+        lines += strong(text, width)
         lines += wrapped(then, None, label) if then else []
     lines.append("")
     files = [

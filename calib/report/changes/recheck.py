@@ -19,7 +19,7 @@ from calib.report.changes.cameras import cameras_table, worst_first
 from calib.report.changes.whole import drift, majority, rigid_move
 from calib.report.rigs.serials import in_words as serial_in_words
 from calib.report.rigs.whole import sentences
-from calib.report.tables import Strong
+from calib.report.tables import strong
 from calib.report.words import document, ended, sentence, wrapped
 
 PHRASES = {
@@ -75,20 +75,20 @@ def as_lines(
     ``files`` are the rig and tracks that a command to repair names; ``then`` is the command that
     comes next in its place, or none, where it was repaired.
     """
-    lines: list[str] = [*map(Strong, wrapped(verdict(found), width))]
+    lines = strong(verdict(found), width)
     for text in sentences(found.of_wave):
-        lines += map(Strong, wrapped(text, width))
+        lines += strong(text, width)
     for text in filter(None, [drift(found), majority(found)]):
-        lines += map(Strong, wrapped(sentence(text), width))
+        lines += strong(sentence(text), width)
     few = [c for c in found.cameras if c.verdict == Standing.UNSEEN and _is_few(c)]
     few = few if len(few) > 1 else []
     for c in worst_first(found):
         if c not in few and (text := note(found, c)) and text != majority(found):
-            told = wrapped(ended(text), width, f"{c.name}: ")
-            lines += map(Strong, told) if c.needs_a_hand else told
+            told = strong if c.needs_a_hand else wrapped
+            lines += told(ended(text), width, f"{c.name}: ")
     if few:
         text = f"{listed([c.name for c in few])}: {_too_few(few, found.is_any)}"
-        lines += map(Strong, wrapped(ended(text), width))
+        lines += strong(ended(text), width)
     remedy = repair(found, files) if then is None else f"Next: {then}" if then else ""
     lines += filter(None, [remedy, again(found, files) if then is None else ""])
     lines += ["", *cameras_table(found, width), ""]

@@ -11,7 +11,7 @@ from calib.plan.compare import Comparison, Deviation
 from calib.plan.pointing import Pointing
 from calib.report.planned import judged
 from calib.report.planned.judged import layers, verdict
-from calib.report.tables import Column, Strong, table, xyz
+from calib.report.tables import Column, strong, table, xyz
 from calib.report.words import counted, document, plain, wrapped
 
 LEGEND = (
@@ -111,7 +111,7 @@ def aim_as_lines(found: Pointing, width: int | None = None) -> list[str]:
         f"From {found.n_matched} of {counted(found.n_marks, 'mark')} in view, within "
         f"{found.rms_px:.1f} px (RMS), its place taken {as_stated}."
     )
-    lines = [*map(Strong, wrapped(told, width)), *wrapped(by, width)]
+    lines = [*strong(told, width), *wrapped(by, width)]
     return [*lines, *wrapped(THEN, width)] if found.is_of_rig else lines
 
 

@@ -12,7 +12,7 @@ from calib.prove.decide import COVERAGE, Decision
 from calib.prove.ends import EndPoses
 from calib.prove.lengths import known_lengths
 from calib.prove.verify import PERCENTILES, Spread, Verification
-from calib.report.tables import Column, Strong, table
+from calib.report.tables import Column, strong, table
 from calib.report.words import counted, document, plain, sentence, wrapped
 
 MODELLED = (
@@ -36,7 +36,7 @@ def as_lines(
     """Return the verdict, what to do, the figures by length, direction and place, and what the bar
     did not see; ``files`` are those that commands name, ``then`` is the next command where it did.
     """
-    lines: list[str] = [*map(Strong, wrapped(_verdict(found), width))]
+    lines = strong(_verdict(found), width)
     for text in _what_to_do(found, files):
         lines += wrapped(text, width)
     if then and found.decision in {None, Decision.PASS} and not found.doubts:

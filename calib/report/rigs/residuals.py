@@ -20,7 +20,7 @@ from calib.report.rigs.causes import advice, evidence
 from calib.report.rigs.serials import in_words as serial_in_words
 from calib.report.rigs.whole import as_json as whole_as_json
 from calib.report.rigs.whole import named, sentences
-from calib.report.tables import Column, Strong, table
+from calib.report.tables import Column, strong, table
 from calib.report.words import counted, document, ended, filled, wrapped
 from calib.solve.lasting.stretches import USUAL_SHARE
 
@@ -54,9 +54,9 @@ def as_lines(
     """
     lines: list[str] = []
     for label, text in [("", verdict(found)), *to_do(found, files)]:
-        lines += map(Strong, wrapped(text, width, f"{label}: " if label else ""))
+        lines += strong(text, width, f"{label}: " if label else "")
     if asked := size_asked(found):
-        lines += map(Strong, wrapped(asked, width))
+        lines += strong(asked, width)
     for new in found.serials:
         causes = {c.cause for row in found.cameras if row.name == new.name for c in row.causes}
         told_as = serial_in_words(

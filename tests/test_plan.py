@@ -101,9 +101,9 @@ def test_depth_of_field_agrees_with_rays_through_the_rim() -> None:
 
 def test_sizes_and_merging() -> None:
     # 14 mm at 5 m, 8 mm lens, 5.5 µm: 14 × 8 / (5000 × 0.0055) = 4.07 px, by hand.
-    assert size_px(14.0, np.array([5000.0]), 8.0, 0.0055)[0] == pytest.approx(4.0727, abs=1e-4)
+    assert size_px(14.0, 5000.0, 8.0, 0.0055) == pytest.approx(4.0727, abs=1e-4)
     far = merging_mm(30.0, 8.0, 0.0055)
-    assert size_px(30.0, np.array([far]), 8.0, 0.0055)[0] == pytest.approx(2.0)
+    assert size_px(30.0, far, 8.0, 0.0055) == pytest.approx(2.0)
 
 
 def test_noise_of_centroids_is_the_bound_of_a_blurred_disc() -> None:
@@ -419,6 +419,14 @@ def test_a_need_out_of_reach_is_come_nearer_to() -> None:
     found = suggest(plan, 1000.0)
     assert found.after.shortfall < found.before.shortfall
     assert not found.after.is_met
+
+
+def test_a_lens_without_a_zoom_ring_keeps_its_focal_length() -> None:
+    plan = askew(5)
+    fixed = tuple(replace(c, zoom_mm=None, focal_mm=7.53) for c in plan.cameras)
+    found = suggest(replace(plan, cameras=fixed), 1200.0)
+    assert found.changed
+    assert {c.focal_mm for c in found.after.plan.cameras} == {7.53}
 
 
 def test_no_place_is_left_to_too_few_cameras_for_slight_gains_elsewhere() -> None:

@@ -15,6 +15,7 @@ from calib.core.threads import one_blas_thread
 from calib.errors import InputError, UnsolvableError
 from calib.plan.coverage import Bools, Look, best_angle_deg, look, noise_sigma, places_in
 from calib.plan.kernels import WORST
+from calib.plan.optics import FLOOR_PX, size_px
 from calib.plan.records import Plan, PlanCamera
 from calib.plan.wave import seen_wave, solved_rig, wave_of
 from calib.plan.way import Way, suggested_way
@@ -223,7 +224,7 @@ def require_possible(plan: Plan) -> None:
     """Raise InputError where the need is beyond the plan's cameras even if each of them hung at the
     edge of its place nearest to the volume, zoomed in and aimed at the place in question.
     """
-    need, middle = plan.need, 0.5 * (plan.volume.low_mm + plan.volume.high_mm)
+    need = plan.need
     if need.marker_px is not None:
         best = [_largest_px(plan, c) for c in plan.cameras]
         k = int(np.argsort(best)[-need.cameras])
@@ -236,7 +237,7 @@ def require_possible(plan: Plan) -> None:
                 remedy="Hang cameras nearer, take longer lenses or larger markers.",
             )
     if need.precision_mm is not None:
-        least = _least_sigma(plan, middle)
+        least = _least_sigma(plan, plan.volume.middle_mm)
         if least > need.precision_mm:
             raise InputError(
                 "[need]: precision_mm",
@@ -250,8 +251,7 @@ def require_possible(plan: Plan) -> None:
 def _largest_px(plan: Plan, camera: PlanCamera) -> float:
     nearest = np.clip(camera.position_mm, plan.volume.low_mm, plan.volume.high_mm)
     away = max(float(np.linalg.norm(nearest - camera.position_mm)), 1.0)
-    longest = camera.focal_mm if camera.zoom_mm is None else camera.zoom_mm[1]
-    return plan.marker.diameter_mm * longest / (camera.pixel_pitch_mm * away)
+    return size_px(plan.marker.diameter_mm, away, camera.ring_mm[1], camera.pixel_pitch_mm)
 
 
 def _least_sigma(plan: Plan, place: Array) -> float:
@@ -262,10 +262,9 @@ def _least_sigma(plan: Plan, place: Array) -> float:
     for camera in plan.cameras:
         ray = place - camera.position_mm
         away = float(np.linalg.norm(ray))
-        focal = camera.focal_mm if camera.zoom_mm is None else camera.zoom_mm[1]
         if away < 1.0 or away > camera.range_mm:
             continue
-        noise = plan.marker.noise_px or 0.1
+        scale = size_px(1.0, away, camera.ring_mm[1], camera.pixel_pitch_mm)
         across = np.eye(3) - np.outer(ray, ray) / away**2
-        total += across * (focal / (camera.pixel_pitch_mm * away * noise)) ** 2
+        total += across * (scale / (plan.marker.noise_px or FLOOR_PX)) ** 2
     return float(noise_sigma(total[None])[0])

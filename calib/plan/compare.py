@@ -163,11 +163,10 @@ def plan_of(rig: Rig, pitch_mm: float, name: str = "as built") -> Plan:
             remedy="Set it: calib align RIG FLOOR -o ALIGNED",
         )
     volume = wave_box(rig) or seen_box(rig)
-    middle = 0.5 * (volume.low_mm + volume.high_mm)
     cameras = []
     for c in rig.cameras:
         axis = c.cam_from_world.R[2]
-        away = max(float((middle - c.position_mm) @ axis), ARM_MM)
+        away = max(float((volume.middle_mm - c.position_mm) @ axis), ARM_MM)
         cameras.append(
             PlanCamera(
                 c.name,

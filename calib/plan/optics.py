@@ -11,7 +11,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from calib.core.compiled import compiled
-from calib.core.geometry import Array
 
 DARK_PX = 2.0  # a gap as wide holds one whole dark pixel wherever it falls on the grid
 # A centroid's noise, where nobody states it: what does not depend on the size (assumed), and the
@@ -28,9 +27,9 @@ def angle_of_view_deg(extent_mm: float, focal_mm: float) -> float:
     return float(np.degrees(2.0 * np.arctan(extent_mm / (2.0 * focal_mm))))
 
 
-def size_px(size_mm: float, distance_mm: Array, focal_mm: float, pitch_mm: float) -> Array:
-    """Return how large something is in the image at distances (n,) along the optical axis."""
-    return np.asarray(size_mm * focal_mm / (np.asarray(distance_mm, float) * pitch_mm))
+def size_px(size_mm: float, distance_mm: float, focal_mm: float, pitch_mm: float) -> float:
+    """Return how large something is in the image at a distance along the optical axis."""
+    return size_mm * focal_mm / (distance_mm * pitch_mm)
 
 
 def merging_mm(gap_mm: float, focal_mm: float, pitch_mm: float) -> float:

@@ -147,6 +147,11 @@ class PlanCamera:
         return np.array([self.width, self.height]) * self.pixel_pitch_mm
 
     @property
+    def ring_mm(self) -> tuple[float, float]:
+        """The shortest and the longest focal length that it can be set to."""
+        return self.zoom_mm or (self.focal_mm, self.focal_mm)
+
+    @property
     def direction(self) -> Array:
         """Where it looks: a unit vector (3,)."""
         ray = self.aim_mm - self.position_mm

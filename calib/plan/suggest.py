@@ -171,9 +171,7 @@ def with_margin(reach: Reach) -> Reach:
 
 def _settable(camera: PlanCamera) -> PlanCamera:
     """Return the camera as a person can set it: the ring to a tenth, the aim to a centimetre."""
-    focal = round(camera.focal_mm, 1)
-    if camera.zoom_mm is not None:
-        focal = float(np.clip(focal, *camera.zoom_mm))
+    focal = float(np.clip(round(camera.focal_mm, 1), *camera.ring_mm))
     aim = np.round(camera.aim_mm, -1)
     return (
         camera if (aim == camera.position_mm).all() else replace(camera, focal_mm=focal, aim_mm=aim)
@@ -243,8 +241,7 @@ def _refined(plan: Plan, rest: Rest, start: PlanCamera) -> PlanCamera:
     """Return a camera with aim, focal length and place on its rail refined."""
     rail = plan.rail_of(start)
     half = 0.15 * plan.volume.size_mm
-    zoom = start.zoom_mm or (start.focal_mm, start.focal_mm)
-
+    zoom = start.ring_mm
     free = [0, 1, 2, *([3] if zoom[1] > zoom[0] else []), *([4] if rail is not None else [])]
 
     def value(camera: PlanCamera | None) -> float:
@@ -287,11 +284,11 @@ def _refined(plan: Plan, rest: Rest, start: PlanCamera) -> PlanCamera:
 @one_blas_thread
 def drop(plan: Plan, n: int, step_mm: float | None = None) -> Suggestion:
     """Return the plan without the n cameras that it does best without, one after another."""
-    if not 1 <= n <= len(plan.cameras) - max(2, plan.need.cameras):
+    most = len(plan.cameras) - plan.need.cameras
+    if not 1 <= n <= most:
         raise InputError(
             "--drop",
-            expected=f"1 to {len(plan.cameras) - max(2, plan.need.cameras)}, so that "
-            f"{max(2, plan.need.cameras)} cameras are left",
+            expected=f"1 to {most}, so that {plan.need.cameras} cameras are left",
             found=str(n),
         )
     before, less, gone = assess(plan, step_mm), plan, []
@@ -340,11 +337,10 @@ def _new(plan: Plan, place: Array, rail: str) -> PlanCamera | None:
         roll_deg=0.0,
         is_held=False,
         dist=None,
-        focal_mm=(plan.cameras[0].zoom_mm or (plan.cameras[0].focal_mm,))[0],
+        focal_mm=plan.cameras[0].ring_mm[0],
     )
-    middle = 0.5 * (plan.volume.low_mm + plan.volume.high_mm)
     try:
-        aimed = replace(like, position_mm=place, aim_mm=middle)
+        aimed = replace(like, position_mm=place, aim_mm=plan.volume.middle_mm)
     except InputError:
         return None
     return _moved(plan, aimed, place)

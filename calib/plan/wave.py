@@ -13,7 +13,7 @@ from calib.core.parameters import AUTO, term_names
 from calib.core.rig import CameraStats, Rig
 from calib.core.tracks import CameraTracks, Tracks
 from calib.plan.coverage import is_hidden
-from calib.plan.optics import centroid_noise
+from calib.plan.optics import centroid_noise, size_px
 from calib.plan.records import Plan
 from calib.simulate.imaging import is_behind_person
 from calib.simulate.path import Motion, hand_turns, wander
@@ -105,11 +105,14 @@ def typical_noise_px(plan: Plan) -> Array:
     """Return each camera's noise (C,) of a centroid in the middle of the volume."""
     if plan.marker.noise_px is not None:
         return np.full(len(plan.cameras), plan.marker.noise_px)
-    middle = 0.5 * (plan.volume.low_mm + plan.volume.high_mm)
-    away = np.array([np.linalg.norm(c.position_mm - middle) for c in plan.cameras])
-    scale = np.array([c.focal_mm / c.pixel_pitch_mm for c in plan.cameras])
-    size = plan.marker.diameter_mm * scale / np.maximum(away, 1.0)
-    return np.array([centroid_noise(s) for s in size.tolist()])
+    middle = plan.volume.middle_mm
+    away = [max(float(np.linalg.norm(c.position_mm - middle)), 1.0) for c in plan.cameras]
+    return np.array(
+        [
+            centroid_noise(size_px(plan.marker.diameter_mm, mm, c.focal_mm, c.pixel_pitch_mm))
+            for c, mm in zip(plan.cameras, away, strict=True)
+        ]
+    )
 
 
 def planned_rig(plan: Plan) -> Rig:

@@ -139,7 +139,7 @@ def suggested_way(plan: Plan) -> Way:
     stops = _bettered(grid, told, left, starts[best], found[best], n_trials)
     way = _as_stops(plan, grid, stops)
     if way is None:  # too short a wave to walk about
-        way = (Stop(0.5 * (plan.volume.low_mm + plan.volume.high_mm), plan.wave.seconds),)
+        way = (Stop(plan.volume.middle_mm, plan.wave.seconds),)
     return Way(way, plan.wave.seconds)
 
 

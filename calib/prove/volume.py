@@ -48,6 +48,10 @@ class Box:
     def size_mm(self) -> Array:
         return np.asarray(self.high_mm - self.low_mm)
 
+    @property
+    def middle_mm(self) -> Array:
+        return np.asarray(0.5 * (self.low_mm + self.high_mm))
+
     def has(self, place_mm: Array) -> bool:
         """Return whether a place (3,) lies in it."""
         return bool(((place_mm >= self.low_mm) & (place_mm <= self.high_mm)).all())

@@ -320,6 +320,12 @@ def test_a_pause_in_all_cameras_is_noted() -> None:
     assert (
         found.timing.silences == ((500, 599),) and "silence" in kinds(found, "note") and found.good
     )
+    longer = {
+        n: lambda f: ((f < 300) | (f >= 350)) & ((f < 500) | (f >= 600)) for n in tracks.names
+    }
+    assert "frames 500 to 599 (4.0 s) and in 1 other stretch. " in str(
+        inspect(only(tracks, longer))
+    )
 
 
 def test_unidentified_points() -> None:
@@ -365,7 +371,8 @@ def test_markers_that_are_missing_or_beyond_the_wand() -> None:
         markers=(*five.wand.markers, "lost"),
         points_mm=np.vstack([five.wand.points_mm, [100.0, 100.0, 0.0]]),
     )
-    assert "Marker lost of the wand" in str(inspect(Tracks(tuple(bare), 25.0), more))
+    told = "Never identified of the wand's markers: lost. "
+    assert told in str(inspect(Tracks(tuple(bare), 25.0), more))
     one = [replace(c, marker=np.where(c.marker == 1, 1, -1)) for c in simulation.tracks.cameras]
     # Carried about alone a marker needs a distance; where a wand was waved, the others are missing.
     assert "markers" in kinds(inspect(Tracks(tuple(one), 25.0)), "note")

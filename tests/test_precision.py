@@ -205,5 +205,5 @@ def test_a_volume_nobody_sees_and_odd_words_are_refused() -> None:
 
 def test_cells_are_named_by_where_they_lie() -> None:
     box = Box(np.zeros(3), np.full(3, 300.0))
-    missed = box.missed(np.array([[50.0, 150.0, 250.0]]), 3)
+    missed = box.missed(np.array([[50.0, 150.0, 250.0]]))
     assert len(missed) == 26 and "low x, middle y, high z" not in missed

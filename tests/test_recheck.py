@@ -529,6 +529,9 @@ def test_real_pair_against_its_own_capture_and_with_a_turned_camera(form: str):
     for name in rig.names:  # of a line seen three to a row less leaves open which of them turned
         outcome = recheck(turned(rig, name, 0.3), tracks)
         assert outcome.moved == (name,)
+        cameras = [c if c.name == name else replace(c, verdict="unmoved") for c in outcome.cameras]
+        told = str(replace(outcome, cameras=tuple(cameras)))
+        assert told.startswith(f"1 of 2 cameras stands as before; {name} moved.")
         c = outcome.camera(name)
         assert c.rotation_deg == pytest.approx(0.3, abs=4.0 * np.degrees(c.sigma(slice(0, 3))))
         assert any("two cameras only show" in f for f in findings(outcome))

@@ -55,7 +55,7 @@ def wrote(*paths: Path | None) -> None:
 
 def wrote_points(path: Path, cameras: Sequence[Any]) -> None:
     """Say on standard error that points of cameras were written."""
-    from calib.report.words import counted
+    from calib.core.names import counted
 
     n_points = sum(c.n_points for c in cameras)
     note(f"wrote {path} ({counted(len(cameras), 'camera')}, {counted(n_points, 'point')})")

@@ -1,4 +1,6 @@
-"""Names that people give to cameras, markers and files: which are allowed, how any is shown."""
+"""Names that people give to cameras, markers and files: which are allowed, how any is shown; and
+their counts.
+"""
 
 from __future__ import annotations
 
@@ -85,6 +87,15 @@ def listed(names: Iterable[str], most: int = 8) -> str:
     if len(names) > most:
         return f"{', '.join(names[:most])} and {len(names) - most} more"
     return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
+
+
+def counted(n: int, noun: str) -> str:
+    """Return a number with its noun.
+
+    >>> counted(1, "camera"), counted(3, "camera")
+    ('1 camera', '3 cameras')
+    """
+    return f"{n} {noun}{'' if n == 1 else 's'}"
 
 
 def _count_on(names: list[str]) -> bool:

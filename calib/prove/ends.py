@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.check.recheck.inputs import matched
-from calib.core.geometry import Array, is_slim, rigid_fit, vector_from_rotation
+from calib.core.geometry import Array, angle_between_deg, is_slim, rigid_fit
 from calib.core.rig import Rig
 from calib.core.tracks import Tracks
 from calib.core.wand import Wand
@@ -72,10 +72,9 @@ def end_poses(rig: Rig, tracks: Tracks, bar: Wand, noise_px: float | None) -> En
     (_, R0, t0), (_, R1, t1) = poses
     middle = bar.points_mm[ends[1]].mean(axis=0)  # where the far end is: its lever is the bar's
     seen = np.einsum("fji,fj->fi", R0, R1 @ middle + t1 - t0)
-    turn = np.swapaxes(R0, 1, 2) @ R1
     return EndPoses(
         tuple(bar.markers[k] for k in ends[0]),
         tuple(bar.markers[k] for k in ends[1]),
         np.linalg.norm(seen - middle, axis=1),
-        np.degrees(np.linalg.norm(vector_from_rotation(turn), axis=1)),
+        angle_between_deg(R0, R1),
     )

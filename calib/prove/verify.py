@@ -15,14 +15,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.core.geometry import Array
+from calib.core.names import counted
 from calib.core.rig import Rig
 from calib.core.threads import one_blas_thread
 from calib.core.tracks import Tracks
 from calib.core.wand import Wand
 from calib.prove.decide import Decision, Limit, combined, decide
 from calib.prove.ends import EndPoses, end_poses
-from calib.prove.lengths import Lengths, known_lengths, measured_lengths
-from calib.prove.volume import CELLS, Box, visited_box, wave_box
+from calib.prove.lengths import NOT_THE_BAR, Lengths, known_lengths, measured_lengths
+from calib.prove.volume import THIRDS, Box, visited_box, wave_box
 from calib.told import Told
 
 PERCENTILES = (50.0, 90.0, 95.0, 99.7)
@@ -79,7 +80,7 @@ class Verification(Told):
     missed : tuple of str
         Its cells that the bar did not visit.
     n_lines : int
-        Directions in cells that were measured.
+        On which the bar lay: each direction along an axis in each cell.
     ends : EndPoses or None
         Relative pose of the bar's ends, where they have one.
     limit : Limit, optional
@@ -188,7 +189,8 @@ def verify(
     known = known_lengths(bar)
     u_bar = np.array([c.sigma_mm for c in known])[found.which]
     box = box or wave_box(rig) or visited_box(found.middle_mm)
-    cell, n_lines = box.cells(found.middle_mm, CELLS), _lines(box, found)
+    cell, direction = box.cells(found.middle_mm), np.abs(found.along).argmax(axis=1)
+    n_lines = len(np.unique(np.column_stack([cell, direction]), axis=0))
     scale, scale_sigma, mean_sigma = _scale(found, u_bar)
     decision, room = None, None
     doubts = _doubts(rig, bar, found, n_lines)
@@ -197,7 +199,6 @@ def verify(
         decision, room = decide(found.error_mm, found.known_mm, u_bar, own, limit)
         if decision is Decision.PASS and doubts:
             decision = Decision.UNDECIDED
-    direction = np.abs(found.along).argmax(axis=1)
     names = [f"{bar.markers[c.i]} to {bar.markers[c.j]}, {c.length_mm:g} mm" for c in known]
     error = found.error_mm
     return Verification(
@@ -213,7 +214,7 @@ def verify(
         scale_sigma,
         u_bar,
         box,
-        box.missed(found.middle_mm, CELLS),
+        box.missed(found.middle_mm),
         n_lines,
         end_poses(rig, tracks, bar, noise_px),
         limit,
@@ -246,15 +247,8 @@ def _by_place(found: Lengths, cell: NDArray[np.intp], error: Array) -> tuple[Spr
     """Return the figures of the outer and middle thirds of the volume along each axis."""
     out: list[Spread] = []
     for axis, name in enumerate("xyz"):
-        words = [f"low {name}", f"middle {name}", f"high {name}"]
-        out += _groups(words, cell[:, axis], error)
+        out += _groups([f"{third} {name}" for third in THIRDS], cell[:, axis], error)
     return tuple(out)
-
-
-def _lines(box: Box, found: Lengths) -> int:
-    """Return on how many lines the bar lay: directions in a cell of the volume count as one."""
-    direction = np.abs(found.along).argmax(axis=1)
-    return len(np.unique(np.column_stack([box.cells(found.middle_mm, CELLS), direction]), axis=0))
 
 
 def _scale(found: Lengths, u_bar: Array) -> tuple[float, float, float]:
@@ -290,7 +284,8 @@ def _doubts(rig: Rig, bar: Wand, found: Lengths, n_lines: int) -> tuple[str, ...
         out.append("the bar is the wand that gave the rig its scale: no independent test of it")
     if n_lines < LEAST_LINES or len(found.error_mm) < LEAST_LENGTHS:
         out.append(
-            f"{len(found.error_mm)} lengths on {n_lines} lines; the guideline counts "
+            f"{counted(len(found.error_mm), 'length')} on {counted(n_lines, 'line')}; the "
+            "guideline counts "
             f"{LEAST_LENGTHS} on {LEAST_LINES}"
         )
     if not any(c.sigma_mm > 0 for c in known_lengths(bar)):
@@ -309,9 +304,8 @@ def _notes(bar: Wand, found: Lengths) -> tuple[str, ...]:
     if not bar.certified:
         out.append("the bar has no certified length: those between its coordinates are used")
     if found.n_foreign:
-        out.append(
-            f"{found.n_foreign} lengths more than 5 % off were left out: they are of other points"
-        )
+        n = counted(found.n_foreign, "length")
+        out.append(f"left out, as of other points: {n} more than {NOT_THE_BAR:.0%} off")
     return tuple(out)
 
 

@@ -15,9 +15,8 @@ from calib.core.rig import Rig
 from calib.errors import InputError
 
 MOST_PLACES = 400_000  # of a grid: more is a step too small, not a finer figure
-CELLS = 3  # along each axis, where parts of the volume are told apart
+THIRDS = ("low", "middle", "high")  # along each axis, where parts of the volume are told apart
 INNER = (2.0, 98.0)  # percentiles of places that a box holds, so that a stray point makes no volume
-WORDS = (("low", "middle", "high"),) * 3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -76,9 +75,9 @@ class Box:
 
     def grid(self, step_mm: Array) -> Array:
         """Return the places (n, 3) of a grid: the middles of cells of about this step each way."""
-        counts = np.maximum(np.rint(self.size_mm / step_mm), 1).astype(int)
         if not np.isfinite(step_mm).all() or (np.asarray(step_mm) <= 0).any():
             raise InputError("--step", expected="a step above 0 mm", found=str(step_mm))
+        counts = np.maximum(np.rint(self.size_mm / step_mm), 1).astype(int)
         if counts.prod(dtype=float) > MOST_PLACES:
             raise InputError(
                 "--step",
@@ -92,22 +91,19 @@ class Box:
         ]
         return grid_of(axes)
 
-    def cells(self, points_mm: Array, n: int) -> NDArray[np.intp]:
-        """Return in which of n cells along each axis points (k, 3) lie, outside ones in the
-        next.
-        """
+    def cells(self, points_mm: Array) -> NDArray[np.intp]:
+        """Return in which third along each axis points (k, 3) lie, outside ones in the next."""
         share = (points_mm - self.low_mm) / self.size_mm
-        return np.asarray(np.clip((share * n).astype(int), 0, n - 1), np.intp)
+        return np.asarray(np.clip((share * len(THIRDS)).astype(int), 0, len(THIRDS) - 1), np.intp)
 
-    def missed(self, points_mm: Array, n: int) -> tuple[str, ...]:
-        """Return the names of the cells, of 3 along each axis, that no point (k, 3) lies in."""
+    def missed(self, points_mm: Array) -> tuple[str, ...]:
+        """Return the names of the cells, a third along each axis, that no point (k, 3) lies in."""
         is_in = ((points_mm >= self.low_mm) & (points_mm <= self.high_mm)).all(axis=1)
-        visited = {tuple(c) for c in self.cells(points_mm[is_in], n).tolist()}
-        every = product(range(n), repeat=3)
+        visited = {tuple(c) for c in self.cells(points_mm[is_in]).tolist()}
         return tuple(
-            ", ".join(f"{WORDS[a][k]} {'xyz'[a]}" for a, k in enumerate(c))
-            for c in every
-            if c not in visited
+            ", ".join(f"{THIRDS[k]} {axis}" for axis, k in zip("xyz", cell, strict=True))
+            for cell in product(range(len(THIRDS)), repeat=3)
+            if cell not in visited
         )
 
 

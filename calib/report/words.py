@@ -61,15 +61,6 @@ def document(value: dict[str, Any]) -> dict[str, Any]:
     return {str(key): plain(v) for key, v in value.items()}
 
 
-def counted(n: int, noun: str) -> str:
-    """Return a number with its noun.
-
-    >>> counted(1, "camera"), counted(3, "camera")
-    ('1 camera', '3 cameras')
-    """
-    return f"{n} {noun}{'' if n == 1 else 's'}"
-
-
 def ended(text: str) -> str:
     """Return text with a full stop, but for a command, which would take it for part of a name.
 

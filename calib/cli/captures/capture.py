@@ -32,7 +32,7 @@ def import_table(
     """
     from calib import files
     from calib.cli.console import note, wrote_points
-    from calib.report.words import counted
+    from calib.core.names import counted
 
     files.check_output(output, force, inputs=[table, cameras])
     tracks = files.load_table(table, cameras, drop_outside)

@@ -117,7 +117,7 @@ def centroids(
 def _note_troubles(found: Extraction, max_blobs: int) -> None:
     """Say on standard error what an eye should be kept on."""
     from calib.cli import console
-    from calib.report.words import counted
+    from calib.core.names import counted
 
     for c in found.cameras:
         if c.missing:

@@ -229,10 +229,9 @@ def reconstruct(
     check_output(output, force, inputs=[rig, tracks])
     from calib import files
     from calib.cli import console
-    from calib.core.names import command
+    from calib.core.names import command, counted
     from calib.export.c3d import require_ezc3d
     from calib.prove.reconstruct import in_pieces
-    from calib.report.words import counted
 
     if output.suffix.lower() == ".c3d":
         require_ezc3d()
@@ -247,8 +246,8 @@ def reconstruct(
         console.print_json({"file": str(output), **counts})
     console.note(
         f"wrote {output} ({counted(counts['points'], 'point')} in "
-        f"{counted(counts['frames'], 'frame')}; {counts['open']} more were seen by no two cameras "
-        "that agree)"
+        f"{counted(counts['frames'], 'frame')}; {counts['open']} more "
+        f"{'was' if counts['open'] == 1 else 'were'} seen by no two cameras that agree)"
     )
     if counts["open"] > counts["points"]:
         console.note(

@@ -166,7 +166,7 @@ def simulate(
 
 
 def _told(made: Simulation, names: list[str], n_images: int, out_dir: Path) -> str:
-    from calib.report.words import counted
+    from calib.core.names import counted
 
     cameras = counted(len(made.tracks.cameras), "camera")
     points = counted(sum(c.n_points for c in made.tracks.cameras), "point")

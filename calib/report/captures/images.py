@@ -8,11 +8,11 @@ from collections.abc import Sequence
 from itertools import groupby
 from typing import Any
 
-from calib.core.names import command, listed
+from calib.core.names import command, counted, listed
 from calib.intake.centroids.focus import Focus
 from calib.intake.centroids.stream import CameraSummary, Extraction
 from calib.report.tables import Column, strong, table
-from calib.report.words import counted, document, ended, wrapped
+from calib.report.words import document, ended, wrapped
 
 LEGEND = (
     "Radius, roundness and peak (of full scale) are medians over the spots; clipped is the share "

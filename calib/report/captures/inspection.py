@@ -11,9 +11,9 @@ import numpy as np
 
 from calib.check.inspection import CameraCapture, Finding, Inspection
 from calib.check.verdicts import Shortcoming, Verdict
-from calib.core.names import command, listed
+from calib.core.names import command, counted, listed
 from calib.report.tables import Column, strong, table
-from calib.report.words import counted, document, filled, wrapped
+from calib.report.words import document, filled, wrapped
 from calib.solve.start.graph import Overlap, wave_between
 from calib.solve.start.motion import PLANAR_PARALLAX, STILL_TRAVEL
 
@@ -228,7 +228,7 @@ def _markers(found: Inspection, f: Finding) -> str:
         )
     if "missing" in f.figures:
         return (
-            f"Marker {listed(f.figures['missing'])} of the wand was never identified. "
+            f"Never identified of the wand's markers: {listed(f.figures['missing'])}. "
             "Check that this is the wand that was waved, and that none of its markers came off."
         )
     of = [_camera(found, name) for name in f.cameras]
@@ -305,7 +305,7 @@ def _times(found: Inspection, f: Finding) -> str:
     if f.kind == Shortcoming.SILENCE:
         a, b = max(t.silences, key=lambda s: s[1] - s[0])
         n = len(t.silences) - 1
-        others = f" and in {n} other stretches" if n else ""
+        others = f" and in {n} other stretch{'es' if n > 1 else ''}" if n else ""
         return (
             f"No camera has a point in frames {a} to {b} ({(b - a + 1) / t.frame_rate_hz:.1f} s)"
             f"{others}. A pause does no harm; otherwise look for lost data."

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
-from calib.core.names import command
+from calib.core.names import command, counted
 from calib.naming.identify import Identification, masks_of
 from calib.report.tables import Column, strong, table
-from calib.report.words import counted, document, sentence, wrapped
+from calib.report.words import document, sentence, wrapped
 
 
 def as_lines(

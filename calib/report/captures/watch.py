@@ -8,10 +8,10 @@ import math
 from dataclasses import asdict
 from typing import Any
 
-from calib.core.names import listed
+from calib.core.names import counted, listed
 from calib.report.captures.inspection import overlap_lines
 from calib.report.tables import Column, strong, table
-from calib.report.words import counted, document, wrapped
+from calib.report.words import document, wrapped
 from calib.watch.records import Call, CalledOut, Ending, Figure, Lack, Region, View, Walk
 
 HEIGHTS = {-1: "low", 0: "at half height", 1: "high"}

@@ -208,7 +208,8 @@ def verdict(found: Recheck) -> str:
         told += [f"{listed(of)} {verb} {rest}".rstrip()] if of else []
     n = len(found.cameras)
     n_as_before = n - sum(map(len, names.values()))
-    stand = f"{f'{n_as_before} of {n}' if told else f'all {n}'} cameras stand as before"
+    verb = "stands" if n_as_before == 1 else "stand"
+    stand = f"{f'{n_as_before} of {n}' if told else f'all {n}'} cameras {verb} as before"
     whole = "the rig as a whole changed" if found.drift else ""
     text = "; ".join(filter(None, [whole, stand if n_as_before else "", *told]))
     return sentence(text) if whole or n_as_before else ended(text)

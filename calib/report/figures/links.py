@@ -6,6 +6,7 @@ import numpy as np
 import plotly.graph_objects as go
 
 from calib.core.geometry import Array
+from calib.core.names import counted
 from calib.core.rig import Rig
 from calib.report.figures import look
 from calib.report.figures.stage import stage_of
@@ -58,13 +59,13 @@ def links_map(rig: Rig, overlap: Overlap) -> go.Figure:
             marker={"size": 10, "color": look.MAIN, "opacity": 0.0},
             showlegend=False,
         )
-    n_links = (shared >= MIN_SHARED_FRAMES).sum(axis=1)
+    n_links = [counted(n, "camera") for n in (shared >= MIN_SHARED_FRAMES).sum(axis=1)]
     shown = [look.shown(n) for n in names]
     look.add_named(
         out,
         at,
         shown,
-        [f"{n}: shares frames with {c} cameras" for n, c in zip(shown, n_links, strict=True)],
+        [f"{n}: shares frames with {c}" for n, c in zip(shown, n_links, strict=True)],
         12 if len(names) <= 40 else 9,
         textposition=_outward(at),
         cliponaxis=False,

@@ -6,10 +6,10 @@ import numpy as np
 import plotly.graph_objects as go
 
 from calib.core.geometry import Array
+from calib.core.names import counted
 from calib.core.tracks import CameraTracks
 from calib.report.figures import look
 from calib.report.figures.data import Sensor
-from calib.report.words import counted
 
 BEYOND = 3.0  # standard uncertainties: a cell's mean beyond is no chance in a hundred cells or so
 LONG = 1.0  # cell that nine in ten arrows stay within

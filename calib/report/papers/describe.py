@@ -10,7 +10,7 @@ import numpy as np
 
 from calib.check.verdicts import RigFault
 from calib.core.geometry import sigma_in_space
-from calib.core.names import listed
+from calib.core.names import counted, listed
 from calib.core.points import Points
 from calib.core.rig import Doubt, Rig
 from calib.core.tracks import CameraTracks, Ints, Tracks
@@ -30,7 +30,6 @@ from calib.report.papers.stored import (
 )
 from calib.report.rigs import whole
 from calib.report.tables import Column, xyz
-from calib.report.words import counted
 from calib.simulate.scenario import Scenario
 
 NOT_DONE = "not done"

@@ -6,13 +6,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from calib.core.names import listed
+from calib.core.names import counted, listed
 from calib.core.wand import Wand
 from calib.intake.centroids.names import ImageList
 from calib.plan.records import Plan
 from calib.report.papers.stored import Fact, in_words
 from calib.report.tables import Column, table, xyz
-from calib.report.words import counted, plain, wrapped
+from calib.report.words import plain, wrapped
 from calib.simulate.scenario import Scenario
 
 SHAPES = ("a single marker", "on a line", "in a plane", "in space")

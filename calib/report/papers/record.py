@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from calib.core.names import command, listed
+from calib.core.names import command, counted, listed
 from calib.core.parameters import DIST_NAMES
 from calib.core.rig import Rig
 from calib.core.tracks import Tracks
@@ -28,7 +28,7 @@ from calib.report.papers.stored import (
 from calib.report.proofs.verify import MODELLED
 from calib.report.rigs.whole import named
 from calib.report.tables import Column, xyz
-from calib.report.words import CAUTION, counted, filled
+from calib.report.words import CAUTION, filled
 
 SIGNERS = ("Calibrated by", "Checked by", "Taken over by")
 CAUTIONS = (

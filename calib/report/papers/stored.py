@@ -10,7 +10,7 @@ import numpy as np
 
 from calib.core.names import listed
 from calib.prove.decide import COVERAGE, Limit
-from calib.prove.volume import CELLS
+from calib.prove.volume import THIRDS
 from calib.report.proofs.align import AXES, WORDS
 
 Fact = tuple[str, str]
@@ -170,7 +170,8 @@ def _percentiles(of: Mapping[str, float]) -> str:
 
 
 def _missed(cells: Sequence[str]) -> str:
-    return f"{len(cells)} of {CELLS**3} parts: {listed([f'({c})' for c in cells], CELLS**3)}"
+    n = len(THIRDS) ** 3
+    return f"{len(cells)} of {n} parts: {listed([f'({c})' for c in cells], n)}"
 
 
 def _decision(text: str) -> str:

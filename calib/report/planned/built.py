@@ -6,13 +6,13 @@ from typing import Any
 
 import numpy as np
 
-from calib.core.names import listed
+from calib.core.names import counted, listed
 from calib.plan.compare import Comparison, Deviation
 from calib.plan.pointing import Pointing
 from calib.report.planned import judged
 from calib.report.planned.judged import layers, verdict
 from calib.report.tables import Column, strong, table, xyz
-from calib.report.words import counted, document, plain, wrapped
+from calib.report.words import document, plain, wrapped
 
 LEGEND = (
     "Off: built minus planned. Aim off: the angle between where it looks and where it is to look. "

@@ -7,14 +7,14 @@ from typing import Any
 
 import numpy as np
 
-from calib.core.names import command, listed
+from calib.core.names import command, counted, listed
 from calib.plan.reach import Losses
 from calib.plan.records import Plan, PlanCamera
 from calib.plan.suggest import Suggestion
 from calib.report.planned import judged
 from calib.report.planned.judged import LEGEND, in_mm, layers, of_losses, optics, verdict, wave
 from calib.report.tables import Column, table
-from calib.report.words import counted, plain, wrapped
+from calib.report.words import plain, wrapped
 
 
 def as_lines(

@@ -10,14 +10,14 @@ from typing import Any
 import numpy as np
 
 from calib.core.geometry import Array
-from calib.core.names import command, listed
+from calib.core.names import command, counted, listed
 from calib.plan.assess import Assessment
 from calib.plan.coverage import Look, sharp_of
 from calib.plan.optics import angle_of_view_deg, merging_mm
 from calib.plan.reach import Losses
 from calib.plan.records import Plan, PlanCamera
 from calib.report.tables import Column, table, xyz
-from calib.report.words import counted, document, wrapped
+from calib.report.words import document, wrapped
 
 MOST_LAYERS = 6
 LEGEND = (

@@ -8,9 +8,10 @@ from typing import Any
 import numpy as np
 
 from calib.core.geometry import sigma_in_space
+from calib.core.names import counted
 from calib.prove.precision import Precision, in_one_line
 from calib.report.tables import Column, table
-from calib.report.words import counted, document, wrapped
+from calib.report.words import document, wrapped
 
 MOST_LAYERS = 12
 HEADER = (
@@ -37,7 +38,8 @@ def as_lines(found: Precision, width: int | None = None, explain: bool = False) 
     blind = int((~found.is_seen).sum())
     if blind:
         lines += wrapped(
-            f"{blind} of {counted(len(found.places_mm), 'place')} are seen by fewer than two "
+            f"{blind} of {counted(len(found.places_mm), 'place')} "
+            f"{'is' if blind == 1 else 'are'} seen by fewer than two "
             "cameras.",
             width,
         )

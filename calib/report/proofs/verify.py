@@ -7,13 +7,14 @@ from typing import Any
 
 import numpy as np
 
-from calib.core.names import command, listed
+from calib.core.names import command, counted, listed
 from calib.prove.decide import COVERAGE, Decision
 from calib.prove.ends import EndPoses
 from calib.prove.lengths import known_lengths
 from calib.prove.verify import PERCENTILES, Spread, Verification
+from calib.prove.volume import THIRDS
 from calib.report.tables import Column, strong, table
-from calib.report.words import counted, document, plain, sentence, wrapped
+from calib.report.words import document, plain, sentence, wrapped
 
 MODELLED = (
     "Modelled on VDI/VDE 2634 Part 1 (length error: measured less calibrated), decided as in JCGM "
@@ -181,26 +182,26 @@ def _of_the_worst(found: Verification, files: tuple[str, str, str]) -> str:
     error, noise = lengths.error_mm[k], lengths.noise_mm[k]
     near = f"The worst, {error:+z.3f} mm, lies near ({x:.0f}, {y:.0f}, {z:.0f})"
     if (odd := found.odd_ones) is not None:
-        only = (
-            f"{counted(len(odd), 'length')} of {len(room)} {'stands' if len(odd) == 1 else 'stand'}"
-        )
-        frames = listed([str(f) for f in np.unique(lengths.frame[odd])])
+        verb = "stands" if len(odd) == 1 else "stand"
+        only = f"{counted(len(odd), 'length')} of {len(room)} {verb}"
+        frames = [str(f) for f in np.unique(lengths.frame[odd])]
         return (
             f"{near}. {only} out from the rest, which stay within "
             f"{np.abs(np.delete(lengths.error_mm, odd)).max():.3f} mm and keep the limit: likely "
-            f"a stray point or a name mixed up, not the rig. Look at frame"
-            f"{'s' if len(odd) > 1 else ''} {frames} and test anew. All lengths as a table: "
+            "a stray point or a name mixed up, not the rig. Look at "
+            f"frame{'s' if len(frames) > 1 else ''} {listed(frames)} and test anew. All lengths as "
+            "a table: "
             f"{command('verify', rig, tracks, '--bar', bar, '--csv', 'lengths.csv')}"
         )
     if abs(error) < LIKELY * noise:
         return (
             f"{near}, where a length cannot be measured better than to ± {noise:.3f} mm: few "
             "cameras see it there, or at flat angles. What would help: "
-            f"{command('precision', files[0])}"
+            f"{command('precision', rig)}"
         )
     return (
         f"{near}. See with a new wave which cameras moved, "
-        f"{command('recheck', files[0], 'WAVE')}, or solve that wave anew: "
+        f"{command('recheck', rig, 'WAVE')}, or solve that wave anew: "
         "calib solve WAVE --wand WAND -o NEW_RIG"
     )
 
@@ -241,9 +242,10 @@ def _ends(ends: EndPoses | None) -> str:
 
 
 def _missed(found: Verification) -> str:
+    n = len(THIRDS) ** 3
     if not found.missed:
-        return "The bar visited all 27 cells of the volume"
+        return f"The bar visited all {n} cells of the volume"
     return (
-        f"Not visited by the bar, so not proved ({len(found.missed)} of 27 cells): "
+        f"Not visited by the bar, so not proved ({len(found.missed)} of {n} cells): "
         f"{listed([f'({m})' for m in found.missed], 6)}"
     )

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from calib.check.causes import Cause
 from calib.check.verdicts import Fault
+from calib.core.names import counted
 from calib.report.words import sentence
 
 CARRY = "carry the wand through the bare part of its view and solve again"
@@ -104,11 +105,14 @@ def _creeps(f: dict[str, float]) -> Words:
     )
 
 
+def _way(late: float) -> str:
+    return "later" if late > 0 else "earlier"
+
+
 def _timing(f: dict[str, float]) -> Words:
-    way = "later" if f["frames"] > 0 else "earlier"
     return Words(
         f"its points lie along the wand's motion, {abs(f['frames']):.3f} frames "
-        f"({abs(f['ms']):.2f} ms) {way} than the others",
+        f"({abs(f['ms']):.2f} ms) {_way(f['frames'])} than the others",
         "check its sync cable, its trigger delay and its frame counter, or find its time by the "
         "solve: calib solve TRACKS --wand WAND --timing -o NEW_RIG",
     )
@@ -125,16 +129,15 @@ def _jitter(f: dict[str, float]) -> Words:
 def _drift(f: dict[str, float]) -> Words:
     return Words(
         f"over the wave its exposures came {abs(f['frames']):.2f} frames ({abs(f['ms']):.1f} ms) "
-        f"{'later' if f['frames'] > 0 else 'earlier'} than the others'",
+        f"{_way(f['frames'])} than the others'",
         "it runs on its own clock: set it to the common trigger, check its sync cable, wave again",
     )
 
 
 def _lost(f: dict[str, float]) -> Words:
-    n, way = abs(f["frames"]), "later" if f["frames"] > 0 else "earlier"
     return Words(
-        f"from about frame {f['since']:.0f} on its points fit the wand as it stood {n:.0f} "
-        f"{'frame' if n == 1 else 'frames'} {way}",
+        f"from about frame {f['since']:.0f} on its points fit the wand as it stood "
+        f"{counted(round(abs(f['frames'])), 'frame')} {_way(f['frames'])}",
         "its recorder lost frames there, or counted some twice: look at its link and disk, wave "
         "again",
     )

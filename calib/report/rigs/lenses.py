@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from calib.core.names import listed
-from calib.report.words import counted
+from calib.core.names import counted, listed
 from calib.solve.certainty.lens_report import RADIAL, LensModelReport, TermFinding, together
 
 

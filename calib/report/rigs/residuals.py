@@ -14,14 +14,14 @@ from calib.check.apart import UNSURE
 from calib.check.residuals import CameraRow, ResidualTable, WandLengths
 from calib.check.verdicts import Fault, RigFault, Verdict
 from calib.check.whole.find import is_symptom
-from calib.core.names import listed
+from calib.core.names import counted, listed
 from calib.core.rig import Doubt
 from calib.report.rigs.causes import advice, evidence
 from calib.report.rigs.serials import in_words as serial_in_words
 from calib.report.rigs.whole import as_json as whole_as_json
 from calib.report.rigs.whole import named, sentences
 from calib.report.tables import Column, strong, table
-from calib.report.words import counted, document, ended, filled, wrapped
+from calib.report.words import document, ended, filled, wrapped
 from calib.solve.lasting.stretches import USUAL_SHARE
 
 LETTERS = {"aspect": "a", "tangential": "p", "k3": "k", "rational": "r"}
@@ -219,7 +219,7 @@ def lasting_sentences(lasting: dict[str, Any], explain: bool = True) -> list[str
     ]
     if explain:
         words = [
-            f"{name} {c['count']} {'time' if c['count'] == 1 else 'times'}, {c['seconds']:.1f} s "
+            f"{name} {counted(c['count'], 'time')}, {c['seconds']:.1f} s "
             f"in all, at most {c['largest_px']:.2f} px (frames {c['largest_frames'][0]} to "
             f"{c['largest_frames'][1]})"
             for name, c in of

@@ -116,17 +116,23 @@ def test_there_and_back_is_the_same_rig() -> None:
 
 
 def test_what_held_lenses_did_turns_with_the_world() -> None:
-    """Positions and their pull turn together: what the law of propagation gives for each sigma."""
+    """Positions and their sensitivity turn together: what the law of propagation gives for each
+    sigma.
+    """
     free = of_cameras(solved().names[:1], (), POSITION)
-    pull = np.array([[1.0], [2.0], [3.0]])
+    sensitivity = np.array([[1.0], [2.0], [3.0]])
     held = Covariance(
-        free, np.diag([1.0, 4.0, 9.0]), (CameraParameter("cam01", "focal"),), pull, np.array([0.5])
+        free,
+        np.diag([1.0, 4.0, 9.0]),
+        (CameraParameter("cam01", "focal"),),
+        sensitivity,
+        np.array([0.5]),
     )
     turn = rotation_from_vector(np.array([0.0, 0.0, np.pi / 2]))
     there = moved(replace(solved(), covariance=held), Pose(turn, np.zeros(3))).covariance
     assert there is not None
     np.testing.assert_allclose(there.matrix, np.diag([4.0, 1.0, 9.0]), atol=1e-12)
-    np.testing.assert_allclose(there.pull[:, 0], [-2.0, 1.0, 3.0], atol=1e-12)
+    np.testing.assert_allclose(there.sensitivity[:, 0], [-2.0, 1.0, 3.0], atol=1e-12)
 
 
 def test_the_first_camera_of_a_solve_is_the_identity_to_the_bit() -> None:

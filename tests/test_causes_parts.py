@@ -132,10 +132,10 @@ def test_whitening_is_the_inverse_root_of_the_covariance(wand, d):
     record = record.with_used(record.is_used & (rng.random(record.is_used.shape) < 0.8))
     effects = rng.normal(size=(*record.residual_px.shape, 4))
     z = record.whitened(effects)
-    assert record.sway.shape[2] == d and not record.is_used.all()
+    assert record.dependence.shape[2] == d and not record.is_used.all()
     for p in range(len(z)):
         used = np.repeat(record.is_used[p], 2)
-        B, e = record.sway[p, used], effects[p, used] / record.sigma_px
+        B, e = record.dependence[p, used], effects[p, used] / record.sigma_px
         expected = e.T @ np.linalg.inv(np.eye(len(B)) + B @ B.T) @ e
         # B reaches some hundreds where the others tell little: its square loses that many digits.
         assert z[p].T @ z[p] == pytest.approx(

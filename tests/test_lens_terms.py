@@ -212,7 +212,8 @@ def test_what_is_not_known_of_a_held_lens_is_in_the_sigmas(tmp_path) -> None:
     assert known.held_sigma[k] == HELD_SIGMA["cx"] * sim.scenario.width
     rows = [known.row[CameraParameter("cam02", kind)] for kind in POSITION]
     by_hand = np.sqrt(
-        np.diag(known.matrix)[rows] + ((known.pull[rows] * known.held_sigma) ** 2).sum(axis=1)
+        np.diag(known.matrix)[rows]
+        + ((known.sensitivity[rows] * known.held_sigma) ** 2).sum(axis=1)
     )
     np.testing.assert_allclose(assumed.sigmas("cam02")[0], by_hand)
     assert np.linalg.norm(sure.sigmas("cam02")[0]) < 0.2 * np.linalg.norm(by_hand)

@@ -103,7 +103,7 @@ def test_the_map_is_what_repeated_reconstruction_gives(plain: bool, lens: str) -
     assert np.abs(ratio - 1.0).max() < 0.12
     if lens == "hold":
         assert rig.covariance is not None and rig.covariance.held
-        without = replace(rig, covariance=replace(rig.covariance, held=(), pull=np.zeros(0)))
+        without = replace(rig, covariance=replace(rig.covariance, held=(), sensitivity=np.zeros(0)))
         assert (precision(without, places).sigma_mm[seen] < found.sigma_mm[seen]).all()
 
 

@@ -305,9 +305,9 @@ REFUSED = {
         "2 rows",
         "(2, 3)",
     ),
-    "pull of other size": (
+    "sensitivity of other size": (
         lambda: Covariance(("a", "b"), np.eye(2), ("c/focal",), np.ones((2, 2))),
-        "covariance: pull",
+        "covariance: sensitivity (pull in a rig file)",
         "2 × 1",
         "2 × 2",
     ),

@@ -133,7 +133,7 @@ def test_errors_of_the_repair_follow_its_covariance():
     assert low < total < high
 
 
-def pulled(rig: Rig, held: CameraParameter) -> Array:
+def sensitivity(rig: Rig, held: CameraParameter) -> Array:
     """Return what a unit of that held lens's error did to poses (6 C,), the first camera held still
     as the world.
     """
@@ -143,8 +143,8 @@ def pulled(rig: Rig, held: CameraParameter) -> Array:
     R, p = poses(rig)
     G = np.zeros((len(NAMES), 6, 6))
     G[:, :3, :3], G[:, 3:, :3], G[:, 3:, 3:] = -R, -cross_matrix(p), np.eye(3)
-    pull = known.pull[rows, known.held.index(held)]
-    return pull - G.reshape(-1, 6) @ np.linalg.solve(G[0], pull[:6])
+    at = known.sensitivity[rows, known.held.index(held)]
+    return at - G.reshape(-1, 6) @ np.linalg.solve(G[0], at[:6])
 
 
 @pytest.mark.parametrize(
@@ -172,7 +172,7 @@ def test_a_solve_and_a_repair_say_what_a_held_lens_does_to_poses(
     for plus, minus in zip(*rigs, strict=True):
         (R0, p0), (R1, p1) = poses(minus), poses(plus)
         found = np.hstack([vector_from_rotation(R1 @ np.swapaxes(R0, 1, 2)), p1 - p0]).ravel()
-        expected = unit * pulled(minus, CameraParameter(camera, term))
+        expected = unit * sensitivity(minus, CameraParameter(camera, term))
         scale = np.tile(
             [3000.0] * 3 + [1.0] * 3, len(NAMES)
         )  # a turn as what it does some metres away

@@ -148,7 +148,7 @@ class Covariance:
         The covariance.
     held : tuple of CameraParameter
         Lens terms that the solve held, h of them.
-    pull : (n, h) array
+    sensitivity : (n, h) array
         What a unit of error of each does to the parameters.
     held_sigma : (h,) array
         Standard uncertainty known or assumed of each.
@@ -157,19 +157,22 @@ class Covariance:
     parameters: tuple[Parameter, ...]
     matrix: Array
     held: tuple[CameraParameter, ...] = ()
-    pull: Array = field(default_factory=lambda: np.zeros(0))
+    sensitivity: Array = field(default_factory=lambda: np.zeros(0))
     held_sigma: Array = field(default_factory=lambda: np.zeros(0))
     row: Mapping[Parameter, int] = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
         matrix = frozen(self.matrix)
-        pull = frozen(self.pull if self.held else np.zeros((len(self.parameters), 0)))
-        if pull.shape != (len(self.parameters), len(self.held)) or not np.isfinite(pull).all():
+        sensitivity = frozen(self.sensitivity if self.held else np.zeros((len(self.parameters), 0)))
+        if (
+            sensitivity.shape != (len(self.parameters), len(self.held))
+            or not np.isfinite(sensitivity).all()
+        ):
             raise InputError(
-                "covariance: pull",
+                "covariance: sensitivity (pull in a rig file)",
                 expected=f"{len(self.parameters)} × {len(self.held)} finite numbers",
-                found=" × ".join(map(str, pull.shape))
-                if np.isfinite(pull).all()
+                found=" × ".join(map(str, sensitivity.shape))
+                if np.isfinite(sensitivity).all()
                 else "some that are not",
             )
         held_sigma = frozen(
@@ -220,7 +223,7 @@ class Covariance:
                 found=f"{matrix[i, j]:g} and {matrix[j, i]:g}",
             )
         object.__setattr__(self, "matrix", matrix)
-        object.__setattr__(self, "pull", pull)
+        object.__setattr__(self, "sensitivity", sensitivity)
 
     def frees(self, camera: str) -> bool:
         """Return whether the solve freed the camera's lens."""
@@ -247,8 +250,8 @@ class Covariance:
         return None if -1 in found else found
 
     def _block(self, rows: list[int]) -> Array:
-        pull = self.pull[rows] * self.held_sigma
-        return np.asarray(self.matrix[np.ix_(rows, rows)] + pull @ pull.T)
+        sensitivity = self.sensitivity[rows] * self.held_sigma
+        return np.asarray(self.matrix[np.ix_(rows, rows)] + sensitivity @ sensitivity.T)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

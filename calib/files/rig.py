@@ -282,7 +282,7 @@ def _write_covariance(group: h5py.Group, known: Covariance) -> None:
     hdf5.write(group, "matrix", known.matrix)
     if known.held:
         hdf5.write_text_rows(group, "held", [(p.camera, p.kind) for p in known.held], 2)
-        hdf5.write(group, "pull", known.pull)
+        hdf5.write(group, "pull", known.sensitivity)
         hdf5.write(group, "held_sigma", known.held_sigma)
 
 

@@ -8,9 +8,9 @@ from numpy.typing import NDArray
 from calib.check.history.compare import (
     agreeing,
     difference,
-    held_pull,
-    pull_apart,
+    held_sensitivity,
     ring_covariance,
+    sensitivity_between,
     turned,
 )
 from calib.check.recheck.compare import rig_from_other
@@ -80,7 +80,9 @@ def align_like(rig: Rig, old: Rig) -> tuple[Rig, Alignment]:
     pose = Pose(*rig_from_other(then.R, then.position_mm, now.R, now.position_mm, inside))
     d, G, R = difference(old, rig, names, inside)
     C = ring_covariance(old, names) + turned(ring_covariance(rig, names), R)
-    apart = pull_apart(held_pull(old, names, np.eye(3)), held_pull(rig, names, R))
+    apart = sensitivity_between(
+        held_sensitivity(old, names, np.eye(3)), held_sensitivity(rig, names, R)
+    )
     for column in apart.values():
         C += np.outer(column, column)
     K = _least_squares(then, is_in)

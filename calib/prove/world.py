@@ -32,7 +32,9 @@ def moved(rig: Rig, new_from_old: Pose, scale: float = 1.0) -> Rig:
     if covariance is not None:
         T = _parameters(covariance, new_from_old.R, scale)
         C = T @ covariance.matrix @ T.T
-        covariance = replace(covariance, matrix=0.5 * (C + C.T), pull=T @ covariance.pull)
+        covariance = replace(
+            covariance, matrix=0.5 * (C + C.T), sensitivity=T @ covariance.sensitivity
+        )
     used = rig.wand_used if scale == 1.0 else _grown(rig.wand_used, scale)
     wave = scale * new_from_old.apply(rig.wave_mm)
     return replace(rig, cameras=cameras, covariance=covariance, wand_used=used, wave_mm=wave)

@@ -22,7 +22,7 @@ from calib.solve.bundle.monotonic import monotonic_prior, sensor_sizes
 from calib.solve.bundle.problem import State
 from calib.solve.bundle.shape import reshaped, shape_prior, wand_shape
 from calib.solve.certainty.covariance import joint_covariance
-from calib.solve.certainty.held import assumed, held_terms, known_sigma, pull
+from calib.solve.certainty.held import assumed, held_terms, known_sigma, sensitivity
 from calib.solve.certainty.lens_model import Whole, examine_lenses, with_held_terms
 from calib.solve.certainty.sound import require_lenses, require_settled, require_sound
 from calib.solve.certainty.statistics import rig_stats
@@ -389,9 +389,11 @@ def _as_rig(tracks: Tracks, wand: Wand, fit: Fit, whole: Whole | None) -> Rig:
     if held := held_terms(covariance, state, tracks.names):
         focal = dict(zip(tracks.names, state.lens[:, 0].tolist(), strict=True))
         alone = covariance if scattered is None else joint_covariance(*given)
-        order, pulled = pull(alone, held, problem, state, fit.options, tracks.names, wand.markers)
+        order, to_held = sensitivity(
+            alone, held, problem, state, fit.options, tracks.names, wand.markers
+        )
         sigma = np.array(
             [known_sigma(tracks.camera(p.camera), p.kind, focal[p.camera]) for p in order]
         )
-        covariance = replace(covariance, held=order, pull=pulled, held_sigma=sigma)
+        covariance = replace(covariance, held=order, sensitivity=to_held, held_sigma=sigma)
     return replace(bare_rig(tracks, wand, fit), covariance=covariance)

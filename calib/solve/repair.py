@@ -65,7 +65,7 @@ def of_points(rig: Rig) -> Rig:
             known,
             parameters=tuple(known.parameters[i] for i in at),
             matrix=known.matrix[np.ix_(at, at)],
-            pull=known.pull[at],
+            sensitivity=known.sensitivity[at],
         )
     return replace(rig, wand=POINT, wand_used=POINT, covariance=known)
 
@@ -345,12 +345,12 @@ def _covariance(
     of_wave = own if scattered is None else now.of_positions(scattered).covariance(own, solved)
     joint = np.block([[C, GC.T], [GC, of_wave + GC @ G.T]])
     every = [*kept, *new]
-    pull = np.vstack([old.pull[there], G @ old.pull[there]])
+    sensitivity = np.vstack([old.sensitivity[there], G @ old.sensitivity[there]])
     for k, held in enumerate(old.held):
         if held in row and held not in every:  # a lens that is held still pulls this wave as well
-            pull[len(kept) :, k] -= own @ S[solved, row[held]]
+            sensitivity[len(kept) :, k] -= own @ S[solved, row[held]]
     # Camera by camera in the rig's order, the wand last, as a solve writes them.
     place = {p: k for k, p in enumerate(of_cameras(rig.names, LENS_TERMS))}
     order = sorted(range(len(every)), key=lambda i: place.get(every[i], len(place) + i))
     matrix = 0.5 * (joint + joint.T)[np.ix_(order, order)]
-    return Covariance(tuple(every[i] for i in order), matrix, old.held, pull[order])
+    return Covariance(tuple(every[i] for i in order), matrix, old.held, sensitivity[order])

@@ -104,7 +104,12 @@ class Rough:
         )
         stated = self.rig.covariance
         if stated is not None:
-            found = replace(found, held=stated.held, pull=stated.pull, held_sigma=stated.held_sigma)
+            found = replace(
+                found,
+                held=stated.held,
+                sensitivity=stated.sensitivity,
+                held_sigma=stated.held_sigma,
+            )
         errors = rig_errors(replace(self.rig, covariance=found))
         return sigmas_mm(errors, self.views, self.places_mm, self.cameras)
 

@@ -25,12 +25,12 @@ def known_to(rig: Rig, name: str) -> Array:
     at = [k for k, p in enumerate(all_) if p in known.row]
     rows = [known.row[all_[k]] for k in at]
     out[np.ix_(at, at)] = known.matrix[np.ix_(rows, rows)]
-    pull = np.zeros((len(out), len(known.held)))
-    pull[at] = known.pull[rows]
+    sensitivity = np.zeros((len(out), len(known.held)))
+    sensitivity[at] = known.sensitivity[rows]
     for j, p in enumerate(known.held):
         if p in all_:
-            pull[all_.index(p), j] = 1.0
-    out += (pull * known.held_sigma) @ (pull * known.held_sigma).T
+            sensitivity[all_.index(p), j] = 1.0
+    out += (sensitivity * known.held_sigma) @ (sensitivity * known.held_sigma).T
     own = np.eye(len(out))
     own[3:6, 3:6] = -rig.camera(name).cam_from_world.R  # as positions become shifts
     return np.asarray(own @ out @ own.T)

@@ -26,25 +26,25 @@ def leave_out_kernel(
     sigma_px: float,
     residual: Array,
     variance: Array,
-    sway: Array,
+    dependence: Array,
     velocity: Array,
 ) -> None:
     """Write what the other cameras leave of a camera's n views of M markers.
 
     ``rows (n, M, 2, d + 6 + L + 1)`` are unweighted, ``weight (n, M)`` is what the points had in
-    the common fit, whose frames have the information ``H (F, d, d)`` and the pull ``g (F, d)``;
+    the common fit, whose frames have the information ``H (F, d, d)`` and the gradient ``g (F, d)``;
     ``speed (F, M, 3)`` is in mm a frame. With the camera's own points taken out of H and g, one
-    step moves the wand to where the others put it: residual, its variance and its dependence ``sway
-    (n, 2 M, d)`` on the pose, in units of the noise, and the image velocity.
+    step moves the wand to where the others put it: residual, its variance and its ``dependence (n,
+    2 M, d)`` on the pose, in units of the noise, and the image velocity.
     """
     d = H.shape[1]
     block, factor = np.empty((1, d, d)), np.zeros((1, d, d))
-    pull, turned = np.empty(d), np.empty(3)
+    gradient, turned = np.empty(d), np.empty(3)
     last = rows.shape[3] - 1
     for p in range(len(rows)):
         f = frame[p]
-        block[0], pull[:] = H[f], g[f]
-        _take_out(rows[p], weight[p], block[0], pull)
+        block[0], gradient[:] = H[f], g[f]
+        _take_out(rows[p], weight[p], block[0], gradient)
         inverse_factor_kernel(block, factor)
         L = factor[0]
         for m in range(rows.shape[1]):
@@ -56,22 +56,24 @@ def leave_out_kernel(
                 J, at = rows[p, m, k], 2 * m + k
                 step, total = 0.0, 1.0
                 for i in range(d):
-                    own, of_pull = 0.0, 0.0
+                    own, of_gradient = 0.0, 0.0
                     for j in range(i + 1):
                         own += L[i, j] * J[j]
-                        of_pull += L[i, j] * pull[j]
-                    step += own * of_pull
-                    sway[p, at, i] = own / sigma_px
-                    total += sway[p, at, i] * sway[p, at, i]
+                        of_gradient += L[i, j] * gradient[j]
+                    step += own * of_gradient
+                    dependence[p, at, i] = own / sigma_px
+                    total += dependence[p, at, i] * dependence[p, at, i]
                 residual[p, at], variance[p, at] = -J[last] - step, total
                 # A shift of the camera is one of the marker in the camera's frame.
                 velocity[p, at] = J[d + 3] * turned[0] + J[d + 4] * turned[1] + J[d + 5] * turned[2]
 
 
 @compiled
-def _take_out(rows: Array, weight: Array, block: Array, pull: Array) -> None:
-    """Take a view's points out of its frame's information ``block (d, d)`` and ``pull (d,)``."""
-    d, last = len(pull), rows.shape[2] - 1
+def _take_out(rows: Array, weight: Array, block: Array, gradient: Array) -> None:
+    """Take a view's points out of its frame's information ``block (d, d)`` and ``gradient
+    (d,)``.
+    """
+    d, last = len(gradient), rows.shape[2] - 1
     for m in range(len(rows)):
         w = weight[m] * weight[m]
         if w > 0.0:
@@ -79,21 +81,23 @@ def _take_out(rows: Array, weight: Array, block: Array, pull: Array) -> None:
                 J = rows[m, k]
                 for i in range(d):
                     value = w * J[i]
-                    pull[i] += value * J[last]  # the last column is minus the residual
+                    gradient[i] += value * J[last]  # the last column is minus the residual
                     for j in range(d):
                         block[i, j] -= value * J[j]
 
 
 @compiled
-def whiten_kernel(sway: Array, is_used: Any, effects: Array, sigma_px: float, out: Array) -> None:
+def whiten_kernel(
+    dependence: Array, is_used: Any, effects: Array, sigma_px: float, out: Array
+) -> None:
     """Write effects (P, 2 M, K) in px, in units of independent noise, into out; 0 at points that
     are not used (P, M).
 
-    Points of a frame have the covariance I + B Bᵀ with B of ``sway (P, 2 M, d)``. With I + Bᵀ B = L
-    Lᵀ the matrix ``W = I - B (I + Lᵀ)⁻¹ L⁻¹ Bᵀ`` has WᵀW = (I + B Bᵀ)⁻¹: multiply ``I - Wᵀ W`` out
-    between (I + L) Lᵀ and L (I + Lᵀ).
+    Points of a frame have the covariance I + B Bᵀ with B of ``dependence (P, 2 M, d)``. With ``L Lᵀ
+    = I + Bᵀ B`` the matrix ``W = I - B (I + Lᵀ)⁻¹ L⁻¹ Bᵀ`` has WᵀW = (I + B Bᵀ)⁻¹: multiply ``I -
+    Wᵀ W`` out between (I + L) Lᵀ and L (I + Lᵀ).
     """
-    n, n_rows, d = sway.shape
+    n, n_rows, d = dependence.shape
     n_columns = effects.shape[2]
     L, x = np.empty((d, d)), np.empty((d, n_columns))
     for p in range(n):
@@ -105,9 +109,9 @@ def whiten_kernel(sway: Array, is_used: Any, effects: Array, sigma_px: float, ou
                 for k in range(n_columns):
                     out[p, r, k] = effects[p, r, k] / sigma_px
                 for i in range(d):
-                    B = sway[p, r, i]
+                    B = dependence[p, r, i]
                     for j in range(i + 1):
-                        L[i, j] += B * sway[p, r, j]
+                        L[i, j] += B * dependence[p, r, j]
                     for k in range(n_columns):
                         x[i, k] += B * out[p, r, k]
         _solve(L, x)
@@ -115,7 +119,7 @@ def whiten_kernel(sway: Array, is_used: Any, effects: Array, sigma_px: float, ou
             if is_used[p, r // 2]:
                 for i in range(d):
                     for k in range(n_columns):
-                        out[p, r, k] -= sway[p, r, i] * x[i, k]
+                        out[p, r, k] -= dependence[p, r, i] * x[i, k]
 
 
 @compiled

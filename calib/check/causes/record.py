@@ -52,9 +52,10 @@ class Record:
     ``uv_px`` is observed, ``place_px`` where the fit has it: effects are taken there, as a function
     of the observed place less one of the true place is the residual itself. ``residual_px`` is
     observed minus predicted by the other cameras, ``variance`` its variance in units of the noise;
-    ``sway (P, 2 M, d)`` is B; ``motion (P, 2 M, 11)`` is what a unit of each turn, shift and lens
-    term of the camera does to a point, in px; ``velocity`` is the image velocity in px a frame, 0
-    where not known. ``is_used (P, M)`` marks the points that enter the tests.
+    ``dependence (P, 2 M, d)`` is B, how it depends on the wand's pose; ``motion (P, 2 M, 11)`` is
+    what a unit of each turn, shift and lens term of the camera does to a point, in px; ``velocity``
+    is the image velocity in px a frame, 0 where not known. ``is_used (P, M)`` marks the points that
+    enter the tests.
     """
 
     name: str
@@ -68,7 +69,7 @@ class Record:
     is_used: NDArray[np.bool_]
     residual_px: Array
     variance: Array
-    sway: Array
+    dependence: Array
     motion: Array
     velocity: Array
     is_passing: NDArray[np.bool_]
@@ -93,7 +94,7 @@ class Record:
             "is_used",
             "residual_px",
             "variance",
-            "sway",
+            "dependence",
             "motion",
             "velocity",
         )
@@ -147,7 +148,9 @@ class Record:
         used.
         """
         out = np.empty(effects.shape)
-        whiten_kernel(self.sway, self.is_used, np.ascontiguousarray(effects), self.sigma_px, out)
+        whiten_kernel(
+            self.dependence, self.is_used, np.ascontiguousarray(effects), self.sigma_px, out
+        )
         return out
 
 
@@ -204,7 +207,7 @@ class Others:
             uv_px=np.ascontiguousarray(problem.uv_px[:, :, at]),
         )
         rows = weighted_rows(own, state, MEASURED, np.ones((m, n)))
-        residual, variance, velocity, sway = (
+        residual, variance, velocity, dependence = (
             np.empty((n, 2 * m, *last)) for last in ((), (), (), (d,))
         )
         weight = fit.is_inlier[:, at].T * (self.say[c] / sigma)
@@ -219,7 +222,7 @@ class Others:
             sigma,
             residual,
             variance,
-            sway,
+            dependence,
             velocity,
         )
         rows = rows.reshape(n, 2 * m, -1)
@@ -246,7 +249,7 @@ class Others:
             is_used,
             residual,
             variance,
-            sway,
+            dependence,
             rows[..., d:-1],
             velocity,
             self.is_passing[at],

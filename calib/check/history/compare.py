@@ -71,7 +71,7 @@ def history(entries: Sequence[Entry]) -> History:
     n_files, at = len(entries), [every.index(n) for n in first.names]
     change = np.full((n_files, len(every), N_SHOWN), np.nan)
     moved: list[_Moved] = []
-    pull: dict[Key, Array] = {}
+    sensitivity: dict[Key, Array] = {}
     without_majority, grown = [], {}
     for k, e in enumerate(entries):
         common = tuple(n for n in first.names if n in e.rig.names)
@@ -91,8 +91,8 @@ def history(entries: Sequence[Entry]) -> History:
         one = _Moved.on(first, rig, common, inside)
         moved.append(one)
         change[k, at] = np.where(one.is_there[:, None], one.shown(one.difference), np.nan)
-        for key, column in one.pull(moved[0]).items():
-            pull.setdefault(key, np.zeros((n_files, len(every), N_SHOWN)))[k, at] = column
+        for key, column in one.sensitivity(moved[0]).items():
+            sensitivity.setdefault(key, np.zeros((n_files, len(every), N_SHOWN)))[k, at] = column
     joint = np.zeros((len(every), n_files, N_SHOWN, n_files, N_SHOWN))
     joint[at] = _joint(moved)
     times = np.array([m or 0.0 for m in moments]) if is_by_time else np.arange(n_files, dtype=float)
@@ -100,7 +100,7 @@ def history(entries: Sequence[Entry]) -> History:
     if times[-1] == times[0]:
         times = np.arange(n_files, dtype=float)
     level = ALPHA / len(every)
-    shared = np.stack([*pull.values(), np.zeros_like(change)], axis=-1)
+    shared = np.stack([*sensitivity.values(), np.zeros_like(change)], axis=-1)
     cameras = tuple(
         told(name, change[:, c], joint[c], shared[:, c], times, level, len(every))
         for c, name in enumerate(every)
@@ -155,7 +155,7 @@ def ring_covariance(rig: Rig, names: tuple[str, ...]) -> Array:
     return C
 
 
-def held_pull(rig: Rig, names: tuple[str, ...], R: Array) -> dict[Key, Array]:
+def held_sensitivity(rig: Rig, names: tuple[str, ...], R: Array) -> dict[Key, Array]:
     """Return what one standard uncertainty of each held lens term did to the rows (9 C,), in a
     world turned by R.
 
@@ -165,7 +165,7 @@ def held_pull(rig: Rig, names: tuple[str, ...], R: Array) -> dict[Key, Array]:
     if known is None or not known.held:
         return {}
     zero, every = np.zeros(len(known.held)), of_cameras(names, RING)
-    values = np.stack([known.pull[known.row[p]] if p in known.row else zero for p in every])
+    values = np.stack([known.sensitivity[known.row[p]] if p in known.row else zero for p in every])
     values = on_places(np.stack([R] * len(names)), N_CHANGE, values)
     out = {}
     for k, held in enumerate(known.held):
@@ -174,7 +174,7 @@ def held_pull(rig: Rig, names: tuple[str, ...], R: Array) -> dict[Key, Array]:
     return out
 
 
-def pull_apart(first: dict[Key, Array], later: dict[Key, Array]) -> dict[Key, Array]:
+def sensitivity_between(first: dict[Key, Array], later: dict[Key, Array]) -> dict[Key, Array]:
     """Return what errors of held lenses did to the later file beyond what they did to the first."""
     zero = np.zeros(1)
     return {key: later.get(key, zero) - first.get(key, zero) for key in first.keys() | later.keys()}
@@ -215,7 +215,9 @@ def agreeing(first: Rig, later: Rig, names: tuple[str, ...]) -> Array:
         d, G, R = difference(first, later, names, weight)
         C = C0 + turned(C1, R)
         apart = [
-            *pull_apart(held_pull(first, names, np.eye(3)), held_pull(later, names, R)).values(),
+            *sensitivity_between(
+                held_sensitivity(first, names, np.eye(3)), held_sensitivity(later, names, R)
+            ).values(),
             np.zeros(len(C)),
         ]
         C += np.transpose(apart) @ apart
@@ -317,13 +319,14 @@ class _Moved:
             C[c] = self.covariance[np.ix_(c, h)] @ answer @ C[h]
         return C
 
-    def pull(self, first: _Moved) -> dict[Key, Array]:
+    def sensitivity(self, first: _Moved) -> dict[Key, Array]:
         """Return what errors of held lenses did (C, 7) beyond what they did to the first file."""
         names = tuple(first.rig.names)
         rows = np.repeat(self.is_there, N_CHANGE)
         common = tuple(n for n, is_there in zip(names, self.is_there, strict=True) if is_there)
-        apart = pull_apart(
-            held_pull(first.rig, common, np.eye(3)), held_pull(self.rig, common, self.R)
+        apart = sensitivity_between(
+            held_sensitivity(first.rig, common, np.eye(3)),
+            held_sensitivity(self.rig, common, self.R),
         )
         out = {}
         for key, v in apart.items():

@@ -124,8 +124,8 @@ def _grow(found: Comparison, seed: int, candidates: Index, limit: float) -> NDAr
         values = np.stack([change[r] for r in rows])
         scale = np.sqrt(np.maximum(np.einsum("cii->ci", blocks), 1e-300))
         correlation = blocks / scale[:, :, None] / scale[:, None, :] + 1e-10 * np.eye(N_CHANGE)
-        pull = values / scale
-        misfit = (pull * np.linalg.solve(correlation, pull[..., None])[..., 0]).sum(axis=1)
+        scaled = values / scale
+        misfit = (scaled * np.linalg.solve(correlation, scaled[..., None])[..., 0]).sum(axis=1)
         if not (misfit < limit).any():
             break
         spread = 2.0 * np.log(scale).sum(axis=1) + np.linalg.slogdet(correlation)[1]

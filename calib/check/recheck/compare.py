@@ -223,12 +223,12 @@ def _counted(rig: Rig, known: Covariance, d: Array, every: tuple[Parameter, ...]
     by the rig's file.
 
     That is of first order. An error of a lens turns rays, and by about that angle (in radian) the
-    pull itself is off: with the errors that the new solve finds, ``d``, this is the last half of
-    the columns.
+    sensitivity itself is off: with the errors that the new solve finds, ``d``, this is the last
+    half of the columns.
     """
     root = np.zeros((len(every), len(known.held)))
     is_free = np.array([p in known.row for p in every])
-    root[is_free] = known.pull[[known.row[p] for p in every if p in known.row]]
+    root[is_free] = known.sensitivity[[known.row[p] for p in every if p in known.row]]
     second = root.copy()
     error = dict(zip(every, d.ravel(), strict=False))  # without the wand's
     for k, held in enumerate(known.held):

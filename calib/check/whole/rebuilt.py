@@ -108,9 +108,9 @@ def _changes(common: Information, after: Array, at: Index) -> list[Information]:
     N = len(common.own)
     across = after[..., :N]
     X = common.solve(np.column_stack([common.gradient, *np.swapaxes(across, 1, 2)]))
-    taken, pull = X[:, 0], np.split(X[:, 1:], len(after), axis=1)
+    taken, shares = X[:, 0], np.split(X[:, 1:], len(after), axis=1)
     out = []
-    for rows, given in zip(after, pull, strict=True):
+    for rows, given in zip(after, shares, strict=True):
         own = rows[:, at]
         left = own - rows[:, :N] @ given
         gradient = rows[:, -1] - rows[:, :N] @ taken

@@ -290,8 +290,8 @@ def _normal(
     S, g = S.reshape(n, wide, n, wide)[:, :N_POSE], g.reshape(n, wide)[:, :N_POSE].ravel()
     own = blocks.camera[:, :N_POSE, :N_POSE]
     size = n * N_POSE
-    pull = S[..., N_POSE:].reshape(size, -1) * sigma.ravel()
-    return S[..., :N_POSE].reshape(size, size), g, own, pull
+    of_held = S[..., N_POSE:].reshape(size, -1) * sigma.ravel()
+    return S[..., :N_POSE].reshape(size, size), g, own, of_held
 
 
 def _step(
@@ -313,8 +313,8 @@ def _step(
     Q = np.linalg.qr(motions * np.sqrt(np.maximum(least, 0.0))[:, None])[0]
     world = Q @ Q.T
     told = [
-        Information.of(S + world, scale * g).solve(scale[:, None] * np.column_stack([g, pull]))
-        for S, (_, g, pull) in ((one, before), (other, after))
+        Information.of(S + world, scale * g).solve(scale[:, None] * np.column_stack([g, of_held]))
+        for S, (_, g, of_held) in ((one, before), (other, after))
     ]
     d, lenses = np.split(told[0] - told[1], [1], axis=1)
     d = d[:, 0]

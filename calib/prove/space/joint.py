@@ -52,7 +52,7 @@ def rig_errors(rig: Rig, names: tuple[str, ...] | None = None) -> RigErrors:
     every = [p for p in (*known.parameters, *known.held) if isinstance(p, CameraParameter)]
     terms = in_order({p.kind for p in every} - set(POSE))
     place = {p: divmod(i, n_unknowns(terms)) for i, p in enumerate(of_cameras(names, terms))}
-    free, held = _root(known), known.pull * known.held_sigma
+    free, held = _root(known), known.sensitivity * known.held_sigma
     root = np.zeros((len(names), n_unknowns(terms), free.shape[1] + len(known.held)))
     for parameter, i in known.row.items():
         if isinstance(parameter, CameraParameter) and parameter in place:

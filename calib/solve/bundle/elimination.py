@@ -103,7 +103,7 @@ def reduced_gradient(problem: Problem, blocks: Blocks, factors: Array) -> Array:
         for chunk in chunks:
             first, last = chunk.frames.start, chunk.frames.stop
             coupling = np.ascontiguousarray(blocks.couplings(chunk))
-            push_kernel(problem.cam, problem.starts, first, last, coupling, response, own)
+            to_cameras_kernel(problem.cam, problem.starts, first, last, coupling, response, own)
         return own
 
     camera = blocks.camera_gradient - np.sum(in_groups(run, problem.chunks), axis=0)
@@ -115,16 +115,18 @@ def frame_steps(
     problem: Problem, blocks: Blocks, factors: Array, camera_step: Array, shape_step: Array
 ) -> Array:
     """Return the frames' steps (F, d) that go with the steps of cameras (C, n) and shape (s,)."""
-    pull = np.zeros(blocks.frame_gradient.shape)
+    of_cameras = np.zeros(blocks.frame_gradient.shape)
 
     def run(chunks: Sequence[Chunk]) -> None:
         for chunk in chunks:
             first, last = chunk.frames.start, chunk.frames.stop
             coupling = np.ascontiguousarray(blocks.couplings(chunk))
-            pull_kernel(problem.cam, problem.starts, first, last, coupling, camera_step, pull)
+            to_frames_kernel(
+                problem.cam, problem.starts, first, last, coupling, camera_step, of_cameras
+            )
 
     in_groups(run, problem.chunks)
-    rhs = -blocks.frame_gradient - blocks.frame_shape @ shape_step - pull
+    rhs = -blocks.frame_gradient - blocks.frame_shape @ shape_step - of_cameras
     return (np.swapaxes(factors, 1, 2) @ (factors @ rhs[:, :, None]))[..., 0]
 
 
@@ -195,11 +197,11 @@ def half_coupling_kernel(
 
 
 @compiled
-def pull_kernel(
+def to_frames_kernel(
     cam: Any, starts: Any, first: int, last: int, coupling: Array, step: Array, out: Array
 ) -> None:
-    """Add to out (F, d), frames from first to last with the ``coupling (P', d, n)`` of their pairs,
-    what the cameras' steps (C, n) pull at the frames.
+    """Add to out (F, d) the gradients of the frames from first to last that the cameras' steps (C,
+    n) make, with the ``coupling (P', d, n)`` of their pairs.
     """
     _, d, n = coupling.shape
     before = starts[first]
@@ -213,11 +215,11 @@ def pull_kernel(
 
 
 @compiled
-def push_kernel(
+def to_cameras_kernel(
     cam: Any, starts: Any, first: int, last: int, coupling: Array, response: Array, out: Array
 ) -> None:
-    """Add to out (C, n) what the ``response (F, d)`` of the frames from first to last pushes at the
-    cameras, with the ``coupling (P', d, n)`` of their pairs.
+    """Add to out (C, n) the gradients of the cameras that the ``response (F, d)`` of the frames
+    from first to last makes, with the ``coupling (P', d, n)`` of their pairs.
     """
     _, d, n = coupling.shape
     before = starts[first]

@@ -156,7 +156,7 @@ def held_terms(
     return frozenset(p for p in every if p not in known.row)
 
 
-def pull(
+def sensitivity(
     known: Covariance,
     held: frozenset[CameraParameter],
     problem: Problem,
@@ -165,8 +165,8 @@ def pull(
     names: tuple[str, ...],
     markers: tuple[str, ...],
 ) -> tuple[tuple[CameraParameter, ...], Array]:
-    """Return the ``held`` terms in order and what each of them pulled along, a row for each of the
-    ``known`` parameters.
+    """Return the ``held`` terms in order and what a unit of error of each does to the parameters
+    that are ``known``, a row for each of these.
 
     ``known`` is the covariance of independent errors alone, with its rows for free parameters.
     """

@@ -294,11 +294,11 @@ def _removals(system: _System, freed: list[_Places]) -> tuple[list[TermFinding],
             continue
         own = np.searchsorted(system.free, at)
         B = np.linalg.inv(system.covariance[np.ix_(own, own)])
-        pull = B @ (values - prior.mean)[camera, column]
+        gradient = B @ (values - prior.mean)[camera, column]
         D = np.asarray(B - np.diag(1.0 / sigma**2))
-        statistic, dof = Information(D, pull, whole.information.own[at]).chi_square()
+        statistic, dof = Information(D, gradient, whole.information.own[at]).chi_square()
         step = np.zeros(len(whole.information.own))
-        step[system.free] = -system.covariance[:, own] @ pull
+        step[system.free] = -system.covariance[:, own] @ gradient
         p_value = float(np.exp(log_p_value(statistic, dof)))
         results.append(system.finding(camera, group, "drop", statistic, dof, p_value))
         steps.append(step)
@@ -373,8 +373,8 @@ def _squared_moves(whole: Whole, steps: Array, chunks: Sequence[Chunk]) -> tuple
                 half_shape,
                 half,
             )
-            pull = (half @ steps.reshape(len(steps), -1)).reshape(last - first, d, -1)
-            of_frames = -(np.swapaxes(whole.factors[chunk.frames], 1, 2) @ pull)
+            gradient = (half @ steps.reshape(len(steps), -1)).reshape(last - first, d, -1)
+            of_frames = -(np.swapaxes(whole.factors[chunk.frames], 1, 2) @ gradient)
             of_frames = of_frames.reshape(last - first, d, n_cameras, n_steps)
             cam, frame = problem.cam[chunk.pairs], problem.frame[chunk.pairs] - first
             J = weighted_rows(

@@ -116,10 +116,10 @@ def prior_factors(B: Array, h: Array, group: NDArray[np.intp]) -> tuple[Array, A
         spread = (weight * (variance / others[:, None] / total + means**2)).sum(axis=1) - wanted**2
         # A factor that widens is not one that the bundle can take: the least wide that keeps the
         # mean comes near.
-        pull = others * (wanted - place)
-        least = np.maximum(np.abs(pull) / FARTHEST, 1e-3)
+        offset = others * (wanted - place)
+        least = np.maximum(np.abs(offset) / FARTHEST, 1e-3)
         new = np.clip(1.0 / np.maximum(spread, 1e-12) - others, least, 1e8)
-        new_shift = wanted * new + pull
+        new_shift = wanted * new + offset
         is_settled = (np.abs(wanted - mean) <= SETTLED * np.sqrt(marginal)).all()
         precision = np.exp(KEPT * np.log(precision) + (1.0 - KEPT) * np.log(new))
         shift = KEPT * shift + (1.0 - KEPT) * new_shift

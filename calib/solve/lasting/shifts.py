@@ -290,9 +290,9 @@ def _shift_kernel(
     R, t, rows, own = np.empty((3, 3)), np.empty(3), np.zeros((2, width)), np.empty((2, width))
     G, V, moved = np.empty((n_own, width)), np.empty(6), np.empty(d)
     coupling, half_own, W = np.empty((6, width)), np.empty((d, width)), np.empty((2, d))
-    pull = np.empty(d)
+    of_frame = np.empty(d)
     for f in range(first, last):
-        pull[:] = 0.0
+        of_frame[:] = 0.0
         L, b = factors[f], bins[f]
         for p in range(starts[f], starts[f + 1]):
             c = cam[p]
@@ -319,7 +319,7 @@ def _shift_kernel(
                             G[i, j] += of_x * rows[0, j] + of_y * rows[1, j]
             wand_row(R, V, n_turn, moved)
             for i in range(d):
-                pull[i] += moved[i]
+                of_frame[i] += moved[i]
             for k in range(2):
                 u[p, k] = -own[k, end]
                 wand_row(R, own[k], n_turn, W[k])
@@ -337,13 +337,13 @@ def _shift_kernel(
         for i in range(d - 1, -1, -1):
             value = 0.0
             for j in range(i + 1):
-                value += L[i, j] * pull[j]
-            pull[i] = value
+                value += L[i, j] * of_frame[j]
+            of_frame[i] = value
         for p in range(starts[f], starts[f + 1]):
             c = cam[p]
             for k in range(2):
                 for i in range(d):
-                    u[p, k] -= half[p, i, k] * pull[i]
+                    u[p, k] -= half[p, i, k] * of_frame[i]
                 scores[c, b, k] += u[p, k]
             scores[c, b, 2] += n[p]
             scores[c, b, 4] += n[p]

@@ -12,7 +12,7 @@ from pathlib import Path
 import networkx
 import pytest
 
-from calib.told import Printed, Told
+from calib.printed import Printed, Reported
 
 PACKAGE = Path(__file__).parents[1] / "calib"
 MODULES = sorted(PACKAGE.rglob("*.py"))
@@ -20,17 +20,17 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 # Of the package itself, by folder or module: what it may import beside itself.
 MAY_IMPORT = {
     "errors": set(),
-    "told": set(),  # finds a record's words in ``report`` by name: prints, notebooks, plain data
+    "printed": set(),  # finds a record's words in ``report`` by name: prints, notebooks, plain data
     "outputs": {"errors"},
     "guard": {"errors"},
-    "core": {"errors", "told"},
+    "core": {"errors", "printed"},
     "intake": {"errors", "core"},
-    "solve": {"errors", "told", "core"},
-    "naming": {"errors", "told", "core", "intake", "solve"},
+    "solve": {"errors", "printed", "core"},
+    "naming": {"errors", "printed", "core", "intake", "solve"},
     "pipeline": {"errors", "core", "naming", "solve", "check"},
-    "check": {"errors", "told", "core", "naming", "solve"},
-    "prove": {"errors", "told", "core", "naming", "solve", "check"},
-    "watch": {"errors", "told", "core", "naming", "solve", "check", "prove", "pipeline"},
+    "check": {"errors", "printed", "core", "naming", "solve"},
+    "prove": {"errors", "printed", "core", "naming", "solve", "check"},
+    "watch": {"errors", "printed", "core", "naming", "solve", "check", "prove", "pipeline"},
     "export": {"errors", "core", "check", "prove"},
     "report": {
         "errors",
@@ -45,7 +45,7 @@ MAY_IMPORT = {
         "watch",
     },
     "simulate": {"errors", "core"},
-    "plan": {"errors", "told", "core", "solve", "prove", "simulate"},
+    "plan": {"errors", "printed", "core", "solve", "prove", "simulate"},
     "files": {"errors", "core", "intake", "plan", "outputs", "guard"},
 }
 # Libraries that few modules may import; a slash at the end stands for all modules of a package.
@@ -142,11 +142,11 @@ def test_every_record_that_is_told_has_its_words() -> None:
     for path in MODULES:  # loaded, so that their classes are known
         if path.stem != "__main__":
             importlib.import_module(dotted(path))
-    found = [c for c in subclasses(Printed) if c is not Told]
+    found = [c for c in subclasses(Printed) if c is not Reported]
     assert len(found) > 10
     for record in found:
         words = importlib.import_module(f"calib.report.{record.REPORT}")
-        wanted = ("as_lines", "as_json") if issubclass(record, Told) else ("as_lines",)
+        wanted = ("as_lines", "as_json") if issubclass(record, Reported) else ("as_lines",)
         assert all(callable(getattr(words, name, None)) for name in wanted), record
 
 

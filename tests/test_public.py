@@ -140,4 +140,4 @@ def test_the_docstrings_parser_sees_what_is_missing() -> None:
         ("c", "float"),
     ]
     with pytest.raises(AssertionError):
-        entries("a : int\nb : int\n    Told.")
+        entries("a : int\nb : int\n    Reported.")

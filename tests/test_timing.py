@@ -291,11 +291,13 @@ def test_offsets_that_are_found_take_their_share_of_what_the_points_say_of_camer
     others = np.append(np.arange(n_frames), n_frames + 4 * n + np.flatnonzero(is_found))
     by_others = np.linalg.lstsq(J[:, others], J[:, of_cameras], rcond=None)[0]
     left = J[:, of_cameras] - J[:, others] @ by_others
-    told = with_open_offsets(fit, rate_hz, is_found).told
-    assert told is not None
+    information = with_open_offsets(fit, rate_hz, is_found).information
+    assert information is not None
     scale = np.sqrt(np.diag(left.T @ left))
     np.testing.assert_allclose(
-        told.matrix / scale / scale[:, None], left.T @ left / scale / scale[:, None], atol=1e-9
+        information.matrix / scale / scale[:, None],
+        left.T @ left / scale / scale[:, None],
+        atol=1e-9,
     )
 
 

@@ -8,9 +8,9 @@ from dataclasses import dataclass, field
 from typing import Any, ClassVar
 
 from calib.check.verdicts import Shortcoming, Verdict
+from calib.printed import Reported
 from calib.solve.start.graph import CameraGraph, Overlap
 from calib.solve.start.motion import Depth
-from calib.told import Told
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +64,7 @@ class Finding:
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
-class Inspection(Told):
+class Inspection(Reported):
     """What a capture holds and what is the matter with it; ``good`` where nothing needs action.
 
     Parameters

@@ -25,11 +25,11 @@ from calib.core.threads import one_blas_thread
 from calib.core.tracks import CameraTracks, Tracks
 from calib.errors import InputError, UnsolvableError
 from calib.naming.renaming import named_tracks
+from calib.printed import Reported
 from calib.solve.certainty.normal import wald
 from calib.solve.clock.common_time import at_common_time, in_step
 from calib.solve.hold import RigFit, fit_to_rig
 from calib.solve.lasting.stretches import in_words
-from calib.told import Told
 
 SMALL_TERMS = ("aspect", "tangential", "k3", "rational")  # groups beyond the usual lens
 
@@ -73,7 +73,7 @@ class WandLengths:
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
-class ResidualTable(Told):
+class ResidualTable(Reported):
     """Residuals of all cameras, worst first, and of the wand's lengths.
 
     Parameters

@@ -16,7 +16,7 @@ from calib.core.parameters import POSITION, ROTATION, CameraParameter, Parameter
 from calib.core.tracks import MOST_PX
 from calib.core.wand import Wand
 from calib.errors import InputError
-from calib.told import Printed, Told
+from calib.printed import Printed, Reported
 
 ROUNDED = 1e-6  # by how much rounding may leave a covariance uneven, in its standard deviations
 
@@ -282,7 +282,7 @@ class Doubt(Printed):
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
-class Rig(Told):
+class Rig(Reported):
     """A calibrated rig.
 
     Parameters

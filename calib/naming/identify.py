@@ -19,7 +19,7 @@ from calib.errors import InputError, UnsolvableError
 from calib.intake.stray import stray_masks
 from calib.naming.camera import name_camera
 from calib.naming.chains.records import shape_of
-from calib.told import Told
+from calib.printed import Reported
 
 # Views that show a second wand beside the first: in 24 simulated cameras among up to 30 stray
 # points there was none.
@@ -48,7 +48,7 @@ class CameraNames:
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
-class Identification(Told):
+class Identification(Reported):
     """The capture with its markers named and its masks.
 
     Parameters

@@ -194,12 +194,12 @@ def _camera(
     with np.errstate(invalid="ignore"):
         far = SIGMAS * sigma + mm * state.lens[k, 0] / depth
         limit = np.where(mm < 0, SIGMAS * sigma * (1.0 - mm), far)
-        is_told = np.asarray(np.isfinite(uv).all(axis=2) & (limit <= MAX_LIMIT_PX))
+        is_predicted = np.asarray(np.isfinite(uv).all(axis=2) & (limit <= MAX_LIMIT_PX))
     is_free, marker = ~camera.is_masked, np.full(camera.n_points, -1)
     claims = np.zeros(camera.n_points, int)
     of_point = np.repeat(np.arange(len(number)), np.diff(starts))
     for m in range(place.shape[1]):
-        f = np.flatnonzero(is_told[:, m])
+        f = np.flatnonzero(is_predicted[:, m])
         row = lone_points(starts, camera.xy_px, is_free, f, uv[f, m], limit[f, m], 2.0)
         # A name that fits stays where another point is not far, but only where that one does not
         # fit as well.
@@ -209,5 +209,5 @@ def _camera(
         marker[row] = m
         claims += np.bincount(row, minlength=camera.n_points)
     marker[claims > 1] = -1
-    is_known = np.any(is_told, axis=1)[of_point]
+    is_known = np.any(is_predicted, axis=1)[of_point]
     return replace(camera, marker=np.where(is_known, marker, camera.marker))

@@ -19,10 +19,10 @@ from calib.plan.optics import FLOOR_PX, size_px
 from calib.plan.records import Plan, PlanCamera
 from calib.plan.wave import seen_wave, solved_rig, wave_of
 from calib.plan.way import Way, suggested_way
+from calib.printed import Reported
 from calib.prove.space.joint import effect_covariance, rig_errors
 from calib.prove.space.views import cameras_of, views_where
 from calib.solve.start.graph import CameraGraph, camera_graph, overlap
-from calib.told import Told
 
 STEPS = 20  # places along the longest side of the volume
 MOST_JUDGED = 1500  # places whose precision is predicted: it changes slowly from one to the next
@@ -54,7 +54,7 @@ class Tie:
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
-class Assessment(Told):
+class Assessment(Reported):
     """What a plan would reach at n places of its volume.
 
     Parameters

@@ -14,9 +14,9 @@ from calib.core.threads import one_blas_thread
 from calib.errors import InputError
 from calib.plan.assess import Assessment, assess, rig_share
 from calib.plan.records import Need, Plan, PlanCamera, PlanMarker, Wave, looking
+from calib.printed import Reported
 from calib.prove.volume import seen_box, wave_box
 from calib.prove.world import moved
-from calib.told import Told
 
 ARM_MM = 1000.0  # weighs a camera's directions against its place where a world is fitted
 
@@ -43,7 +43,7 @@ class Deviation:
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
-class Comparison(Told):
+class Comparison(Reported):
     """A rig against its plan: camera by camera, those that only one of them has, whether its world
     had to be ``is_fitted`` to the plan's, and what it reaches as it stands.
     """

@@ -26,7 +26,7 @@ from calib.plan.assess import Assessment, assess
 from calib.plan.kernels import NEVER, Rest
 from calib.plan.reach import Reach, reach_of, rest_of, shortfalls
 from calib.plan.records import NEAREST_MM, Plan, PlanCamera, looking
-from calib.told import Told
+from calib.printed import Reported
 
 WORTH_IT = 1e-4  # of the shortfall: less is no reason to climb to a camera
 N_AIMS = (5, 5, 3)  # aims over the volume
@@ -42,7 +42,7 @@ APART_MM = 300.0
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
-class Suggestion(Told):
+class Suggestion(Reported):
     """A plan before and after: ``changed`` names the cameras that are to be set otherwise,
     ``added`` and ``dropped`` those that came and went, in order.
     """

@@ -17,6 +17,7 @@ from calib.core.wand import Wand
 from calib.errors import InputError, UnsolvableError
 from calib.naming.identify import is_unnamed
 from calib.naming.renaming import named_tracks
+from calib.printed import Reported
 from calib.prove.layout import (
     FLOOR_FLAT_MM,
     FRAME_FLAT_MM,
@@ -36,7 +37,6 @@ from calib.prove.space.joint import covariance_of
 from calib.prove.space.views import cameras_of
 from calib.prove.survey import surveyed
 from calib.prove.world import moved
-from calib.told import Told
 
 UP = ("z", "y")
 # A floor whose markers leave this much or more open (1σ) is no floor to stand a figure on.
@@ -116,7 +116,7 @@ class AlignOptions:
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
-class Alignment(Told):
+class Alignment(Reported):
     """How a rig's world was made.
 
     Parameters

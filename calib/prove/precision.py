@@ -12,10 +12,10 @@ from calib.core.geometry import Array, frozen, sigma_in_space, turn_between
 from calib.core.rig import Rig
 from calib.core.threads import one_blas_thread
 from calib.errors import InputError, UnsolvableError
+from calib.printed import Reported
 from calib.prove.space.joint import RigErrors, covariance_of, effects, rig_errors
 from calib.prove.space.views import Cameras, cameras_of, views_of_places, views_where
 from calib.prove.volume import Box, seen_box, wave_box
-from calib.told import Told
 
 DEFAULT_STEPS = 10  # places along the longest side of a volume
 LEAST_STEPS = 3  # along each side: one height of a corridor tells nothing of its floor
@@ -33,7 +33,7 @@ class Help:
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
-class Precision(Told):
+class Precision(Reported):
     """Predicted precision at n places.
 
     Parameters

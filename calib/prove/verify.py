@@ -20,11 +20,11 @@ from calib.core.rig import Rig
 from calib.core.threads import one_blas_thread
 from calib.core.tracks import Tracks
 from calib.core.wand import Wand
+from calib.printed import Reported
 from calib.prove.decide import Decision, Limit, combined, decide
 from calib.prove.ends import EndPoses, end_poses
 from calib.prove.lengths import NOT_THE_BAR, Lengths, known_lengths, measured_lengths
 from calib.prove.volume import THIRDS, Box, visited_box, wave_box
-from calib.told import Told
 
 PERCENTILES = (50.0, 90.0, 95.0, 99.7)
 # What the guideline counts: five lengths on each of seven lines (VDI/VDE 2634 Part 1, from memory).
@@ -53,7 +53,7 @@ class Spread:
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
-class Verification(Told):
+class Verification(Reported):
     """The outcome of a length test of K lengths.
 
     Parameters

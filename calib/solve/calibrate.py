@@ -257,7 +257,7 @@ def _start(
         prior=prior,
         # A single marker's cameras all but share a change of aspect: what each shows of its width
         # is no own witness.
-        is_told=is_auto and bool(names) and distance is None,
+        is_hierarchical=is_auto and bool(names) and distance is None,
         shape=shape_prior(wand),
         distance=distance,
     )
@@ -382,7 +382,7 @@ def bare_rig(tracks: Tracks, wand: Wand, fit: Fit) -> Rig:
 
 def _as_rig(tracks: Tracks, wand: Wand, fit: Fit, whole: Whole | None) -> Rig:
     state, problem = fit.result.state, fit.problem
-    found = whole.of_fit() if whole else fit.told
+    found = whole.of_fit() if whole else fit.information
     scattered = together(problem, state, fit.options.terms, fit.result.blocks, fit.scatter)
     given = problem, fit.result, fit.options, tracks.names, wand.markers, found
     covariance = joint_covariance(*given, scattered)

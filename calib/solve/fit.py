@@ -58,14 +58,14 @@ class Fit:
     ] = ()  # of time in which a camera's points stand off together and are left out
     scatter: Scatter | None = None  # by how much the points that are left still scatter together
     freed: Freed | None = None  # what the capture says of lenses that were held
-    told: Information | None = None  # what its blocks say, as ``with_told`` leaves it
+    information: Information | None = None  # of its blocks, as ``with_information`` leaves it
 
 
-def with_told(fit: Fit) -> Fit:
+def with_information(fit: Fit) -> Fit:
     """Return the fit with what its blocks say with the frames eliminated, formed once for all who
     ask.
     """
-    return replace(fit, told=without_frames(fit.problem, fit.result.blocks))
+    return replace(fit, information=without_frames(fit.problem, fit.result.blocks))
 
 
 def squared_residuals(problem: Problem, state: State) -> Array:

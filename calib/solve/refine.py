@@ -19,7 +19,7 @@ from calib.solve.bundle.frames import fit_frames, place_wands
 from calib.solve.bundle.linearise import Blocks
 from calib.solve.bundle.monotonic import monotonic_prior, sensor_sizes, tightened
 from calib.solve.bundle.problem import Problem, State, problem_from_tracks
-from calib.solve.certainty.lens_terms import told_prior, with_small, without_small
+from calib.solve.certainty.lens_terms import estimated_prior, with_small, without_small
 from calib.solve.certainty.normal import wald
 from calib.solve.certainty.wand_check import MIN_FRAMES, WandFinding, check_wand, loosened
 from calib.solve.fit import (
@@ -29,7 +29,7 @@ from calib.solve.fit import (
     gate,
     robust_sigmas,
     squared_residuals,
-    with_told,
+    with_information,
 )
 from calib.solve.lasting.scatter import Scatter, scatter_of_fit
 from calib.solve.lasting.solved import Solved
@@ -121,9 +121,11 @@ def roughly(
     if stated is not None:
         prior, finding = check_wand(weighted, result, first, stated, wand)
     options = replace(options, shape=prior)
-    if options.is_told:  # in a few frames mostly noise; what the cameras show together stays
+    if (
+        options.is_hierarchical
+    ):  # in a few frames mostly noise; what the cameras show together stays
         state = bundle(
-            weighted, state, replace(first, prior=told_prior(weighted, state, first)[0])
+            weighted, state, replace(first, prior=estimated_prior(weighted, state, first)[0])
         ).state
     problem = problem_from_tracks(tracks, len(wand.markers), wand.dimension)
     state, seen = placed(problem, state)
@@ -132,7 +134,7 @@ def roughly(
         weighted, state, loss_scale=LOSS_SCALE, max_iterations=2
     )  # near enough to tell outliers
     sigma = robust_sigmas(problem, squared_residuals(problem, state), seen)
-    n_rounds = ROUGH_ROUNDS if options.is_told else MAX_ROUNDS
+    n_rounds = ROUGH_ROUNDS if options.is_hierarchical else MAX_ROUNDS
     fit = _least_squares_rounds(
         tracks, problem, state, seen, sigma, without_small(options), n_rounds, progress
     )
@@ -142,19 +144,19 @@ def roughly(
 def finished(tracks: Tracks, rough: Rough, progress: Progress) -> Fit:
     """Return the fit with the small terms of its lenses, and without errors that last."""
     fit, seen, options = rough.fit, rough.seen, rough.options
-    if options.is_told:
+    if options.is_hierarchical:
         fit = _with_small_terms(tracks, fit, seen, options, ROUGH_ROUNDS)
     progress("errors that last", 0, 1)
     of_held: Freed | None = None
     if _has_every_term(options):
         sound, fit = without_lasting(fit, seen)
-        if options.is_told:
+        if options.is_hierarchical:
             fit = replace(_with_small_terms(tracks, fit, sound, options), stretches=fit.stretches)
-        fit = with_told(fit)
+        fit = with_information(fit)
         scatter = _scatter_of(fit)
     else:  # what a lens that is not as it is held makes of the residuals would pass for such errors
         sound, freed = without_lasting(_freed(tracks, fit, seen), seen)
-        freed = with_told(freed)
+        freed = with_information(freed)
         scatter, of_held = _scatter_of(freed), _of_lenses(freed, fit.result.state.lens)
         if freed.stretches:
             fit = replace(refitted(fit, sound, near(fit.options)), stretches=freed.stretches)
@@ -174,7 +176,9 @@ def _freed(tracks: Tracks, fit: Fit, seen: NDArray[np.bool_]) -> Fit:
     lens = fit.result.state.lens
     prior = lens_prior(lens, EVERY_TERM, widths, is_usual=True)
     prior = monotonic_prior(prior, EVERY_TERM, lens[:, 0], widths, heights, is_usual=True)
-    options = replace(fit.options, terms=EVERY_TERM, is_free=None, prior=prior, is_told=False)
+    options = replace(
+        fit.options, terms=EVERY_TERM, is_free=None, prior=prior, is_hierarchical=False
+    )
     for _ in range(2):
         fit = refitted(replace(fit, options=options), seen, near(options))
     return fit
@@ -187,7 +191,7 @@ def _of_lenses(freed: Fit, lens: Array) -> Freed:
     n = n_unknowns(freed.options.terms)
     columns = 6 + np.array([freed.options.terms.index(term) for term in RING])
     state, blocks = freed.result.state, freed.result.blocks
-    C = Solved.of(freed.problem, state, freed.options, blocks, freed.told).covariance
+    C = Solved.of(freed.problem, state, freed.options, blocks, freed.information).covariance
     at = np.arange(len(lens))[:, None] * n + columns
     change = np.stack([term_values(state.lens, t) - term_values(lens, t) for t in RING], axis=1)
     own = C[at[:, :, None], at[:, None, :]]
@@ -198,7 +202,12 @@ def _of_lenses(freed: Fit, lens: Array) -> Freed:
 
 def _scatter_of(fit: Fit) -> Scatter:
     return scatter_of_fit(
-        fit.problem, fit.result.state, fit.options, fit.result.blocks, fit.told, fit.stretches
+        fit.problem,
+        fit.result.state,
+        fit.options,
+        fit.result.blocks,
+        fit.information,
+        fit.stretches,
     )
 
 
@@ -218,11 +227,11 @@ def _with_small_terms(
     assert options.prior is not None
     spare = fit.result.blocks
     for k in range(max_rounds):
-        prior, start = told_prior(problem, state, options, spare)
+        prior, start = estimated_prior(problem, state, options, spare)
         result = bundle(problem, state, near(options, prior=prior), start)
         state = result.state
         folded = tightened(options.prior, options.terms, state.lens, widths, heights)
-        # A prior told from so near is what it would be at the minimum.
+        # A prior estimated from so near is what it would be at the minimum.
         if (start.cost - result.cost < SMALL_FALL and folded is None) or k + 1 == max_rounds:
             break
         options = replace(options, prior=folded or options.prior)

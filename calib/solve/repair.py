@@ -123,8 +123,8 @@ def solve_anew(rig: Rig, tracks: Tracks, progress: Progress, start: State | None
     stood, terms = rig_state(rig, tracks.names), stored_terms(rig)
     # Against the stored rig stretches that stand off show before a fit can give way to them; of two
     # cameras none does.
-    is_told = len(tracks.names) > 2 and not lacks_terms(rig)  # nor does what a lens lacks
-    against = _that_pass(hold_cameras(tracks, rig.wand_used, stood)) if is_told else ()
+    can_tell = len(tracks.names) > 2 and not lacks_terms(rig)  # nor does what a lens lacks
+    against = _that_pass(hold_cameras(tracks, rig.wand_used, stood)) if can_tell else ()
     # Whoever linearises about the fit takes the last step himself.
     options = BundleOptions(terms=terms, prior=change_prior(stood, terms, tracks), tolerance=1e-7)
     fit = refine(_without(tracks, against), rig.wand_used, start or stood, options, progress)

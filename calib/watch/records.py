@@ -11,8 +11,8 @@ from typing import ClassVar
 import numpy as np
 
 from calib.core.geometry import Array
+from calib.printed import Reported
 from calib.solve.start.graph import CameraGraph, Overlap
-from calib.told import Told
 
 INNER = 95.0  # percent of places within the second figure of a forecast
 
@@ -121,7 +121,7 @@ class Forecast:
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
-class View(Told):
+class View(Reported):
     """All of a wave that a person is told.
 
     ``n_frames`` show the wand. ``trouble`` is why the frames so far could not be solved,

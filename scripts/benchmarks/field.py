@@ -33,7 +33,7 @@ POOR_WAVE = {Fault.TOO_FEW, Fault.ONE_SIDED}  # true of a sound capture whose wa
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class Reported:
     """A name that a person reads, and the cameras that it is said of, none where it is the wand."""
 
     name: str
@@ -49,7 +49,7 @@ class Outcome:
     kind: str
     seed: int
     exit: int
-    told: tuple[Told, ...]
+    told: tuple[Reported, ...]
     at_fault: tuple[str, ...] = ()
     sigmas: float = float("nan")
     error_mm: float = float("nan")
@@ -106,7 +106,7 @@ def outcome(kind: str, seed: int) -> Outcome:
     try:
         return solve_and_tell(kind, seed, capture)
     except CalibError as error:
-        return Outcome(kind, seed, 2, (Told(str(error), error.cameras),), capture.cameras)
+        return Outcome(kind, seed, 2, (Reported(str(error), error.cameras),), capture.cameras)
 
 
 def _solved(kind: str, seed: int, capture: Capture) -> Outcome:
@@ -116,10 +116,10 @@ def _solved(kind: str, seed: int, capture: Capture) -> Outcome:
     told = []
     for one in table.told:
         if isinstance(one, Doubt):
-            told.append(Told(one.finding, one.cameras))
+            told.append(Reported(one.finding, one.cameras))
         else:
             names = [c.cause for c in one.causes if c.cause not in POOR_WAVE]
-            told += [Told(name, (one.name,)) for name in names[:1]]
+            told += [Reported(name, (one.name,)) for name in names[:1]]
     truths = [sim.truth, *([sim.truth_after] if sim.scenario.knock else [])]
     return Outcome(
         kind,
@@ -139,8 +139,8 @@ def _rechecked(kind: str, seed: int, capture: Capture) -> Outcome:
         s: tuple(c.name for c in found.cameras if c.verdict == s and c.needs_a_hand)
         for s in Standing
     }
-    told = [Told(d.finding, d.cameras) for d in found.of_wave]
-    told += [Told(standing, of) for standing, of in named.items() if of]
+    told = [Reported(d.finding, d.cameras) for d in found.of_wave]
+    told += [Reported(standing, of) for standing, of in named.items() if of]
     return Outcome(kind, seed, int(found.needs_a_hand), tuple(told), capture.cameras)
 
 

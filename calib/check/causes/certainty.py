@@ -48,16 +48,16 @@ def corner_px(r: Record, known: Array) -> float:
     # see.
     used = np.repeat(r.is_used, 2, axis=1) / r.sigma_px
     columns = (r.motion * used[..., None]).reshape(-1, r.motion.shape[2])
-    told = columns.T @ columns
+    information = columns.T @ columns
     # Lens terms are never wholly unknown: a tenth of the focal length, 1 % of the sensor, 0.2 and
     # 0.2 for k1, k2.
     prior = np.array(
         [1e-9] * 6 + [(0.1 * r.focal_px) ** -2, *[(0.01 * r.width) ** -2] * 2, 25.0, 25.0]
     )
-    found = [Information.of(told + np.diag(prior)).covariance()]
+    found = [Information.of(information + np.diag(prior)).covariance()]
     lens = known[N_POSE:, N_POSE:]
     if lens.any():
-        both = told.copy()
+        both = information.copy()
         both[N_POSE:, N_POSE:] += Information.of(lens).covariance()
         # Twice: these may be the points that the rig knows the lens by.
         found.append(2.0 * Information.of(both).covariance())

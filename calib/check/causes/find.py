@@ -23,8 +23,8 @@ from calib.check.verdicts import Fault
 from calib.core.geometry import Array
 from calib.core.rig import CameraStats, Rig
 from calib.core.tracks import Tracks
+from calib.printed import Printed
 from calib.solve.hold import RigFit
-from calib.told import Printed
 
 # common practice, no source: the centre of a round marker is good to a tenth or two of a pixel
 MAX_SIGMA_PX = 1.0

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.check.history.patterns import told
+from calib.check.history.patterns import of_camera
 from calib.check.history.records import N_SHOWN, Entry, History
 from calib.check.recheck.agree import find_agreement
 from calib.check.recheck.compare import Comparison, held_sigma, is_silent, rig_from_other
@@ -102,7 +102,7 @@ def history(entries: Sequence[Entry]) -> History:
     level = ALPHA / len(every)
     shared = np.stack([*sensitivity.values(), np.zeros_like(change)], axis=-1)
     cameras = tuple(
-        told(name, change[:, c], joint[c], shared[:, c], times, level, len(every))
+        of_camera(name, change[:, c], joint[c], shared[:, c], times, level, len(every))
         for c, name in enumerate(every)
     )
     return History(

@@ -16,7 +16,7 @@ from calib.core.geometry import Array
 MIN_FOR_DRIFT = 3  # files: between two, a drift and a jump are the same
 
 
-def told(
+def of_camera(
     name: str,
     change: Array,
     joint: Array,

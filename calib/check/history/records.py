@@ -12,7 +12,7 @@ import numpy as np
 from calib.check.verdicts import Course
 from calib.core.geometry import Array
 from calib.core.rig import Rig
-from calib.told import Told
+from calib.printed import Reported
 
 N_SHOWN = 7  # turn, position, focal length
 
@@ -90,7 +90,7 @@ class CameraHistory:
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
-class History(Told):
+class History(Reported):
     """All cameras over all files, in order of time where every file states one, else as given.
 
     Parameters

@@ -214,8 +214,10 @@ def is_silent(rig: Rig) -> bool:
     the rest.
     """
     known = rig.covariance
-    told = set() if known is None else {*known.parameters, *known.held}
-    return known is not None and any(p not in told for p in of_cameras(rig.names, RING, of_pose=()))
+    stated = set() if known is None else {*known.parameters, *known.held}
+    return known is not None and any(
+        p not in stated for p in of_cameras(rig.names, RING, of_pose=())
+    )
 
 
 def _counted(rig: Rig, known: Covariance, d: Array, every: tuple[Parameter, ...]) -> Array:
@@ -249,11 +251,11 @@ def _assumed(rig: Rig, known: Covariance, now: Reduced, every: tuple[Parameter, 
     would answer by ``-S_ff⁺ S_fl``.
     """
     counted = {*RING, *(SMALL_TERMS if lacks_terms(rig) else ())}
-    told = {*known.parameters, *known.held}
+    stated = {*known.parameters, *known.held}
     silent = [
         (i, p)
         for i, p in enumerate(every)
-        if isinstance(p, CameraParameter) and p.kind in counted and p not in told
+        if isinstance(p, CameraParameter) and p.kind in counted and p not in stated
     ]
     at = np.array([i for i, _ in silent], dtype=np.intp)
     root = np.zeros((len(every), len(at)))

@@ -15,7 +15,7 @@ from calib.core.geometry import Array
 from calib.core.parameters import RING
 from calib.core.rig import Doubt
 from calib.core.tracks import Tracks
-from calib.told import Told
+from calib.printed import Reported
 
 NAN = float("nan")
 UPRIGHT_DEG = (
@@ -141,7 +141,7 @@ class CameraChange:
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
-class Recheck(Told):
+class Recheck(Reported):
     """All cameras in the rig's order, and what concerns the rig as a whole.
 
     Parameters

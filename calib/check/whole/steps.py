@@ -186,9 +186,9 @@ def largest_step(fit: RigFit) -> Step | None:
     if quiet is None or every is None or not every.outlasts:
         return quiet
     there = _largest(fit, _robust(fit, ~fit.is_passing), every.frame)
-    is_told = quiet.is_real | _is_hidden(fit, every.frame)
-    is_told |= there.speaks_for(every) > SAID if there is not None else False
-    return every if (every.is_real & is_told).any() else quiet
+    is_shown = quiet.is_real | _is_hidden(fit, every.frame)
+    is_shown |= there.speaks_for(every) > SAID if there is not None else False
+    return every if (every.is_real & is_shown).any() else quiet
 
 
 def _evened(fit: RigFit) -> RigFit:
@@ -312,11 +312,11 @@ def _step(
     one, other = (S * scale[:, None] * scale for S, *_ in (before, after))
     Q = np.linalg.qr(motions * np.sqrt(np.maximum(least, 0.0))[:, None])[0]
     world = Q @ Q.T
-    told = [
+    solutions = [
         Information.of(S + world, scale * g).solve(scale[:, None] * np.column_stack([g, of_held]))
         for S, (_, g, of_held) in ((one, before), (other, after))
     ]
-    d, lenses = np.split(told[0] - told[1], [1], axis=1)
+    d, lenses = np.split(solutions[0] - solutions[1], [1], axis=1)
     d = d[:, 0]
     W = one @ Information.of(one + other + world).solve(other)
     W = 0.5 * (W + W.T)

@@ -77,11 +77,11 @@ def ray_noise(problem: Problem, state: State, points_mm: Array) -> Array:
         miss = (problem.uv_px[:, :, at] - image.transpose(2, 1, 0)) * problem.weight[:, at]
         square[:, f] += np.where(problem.weight[:, at] > 0, (miss**2).sum(axis=0), 0.0)
     freedom = 2 * n_views - 3
-    told = (freedom > 0) & np.isfinite(square)
+    is_known = (freedom > 0) & np.isfinite(square)
     ratio = square / special.chdtri(np.maximum(freedom, 1), 0.5)
     each = [
         np.median(r[ok]) if ok.sum() >= MIN_FRAMES else np.nan
-        for r, ok in zip(ratio, told, strict=True)
+        for r, ok in zip(ratio, is_known, strict=True)
     ]
     return np.sqrt(each)
 
@@ -101,18 +101,18 @@ def marker_shift(fit: RigFit) -> tuple[int, float] | None:
         [np.bincount(problem.cam, np.where(ok, r, 0.0), n) for r in residual]
         for ok, residual in zip(fit.is_inlier, np.swapaxes(fit.residual_px, 0, 1), strict=True)
     ]
-    is_told = (count >= MIN_FRAMES).all(axis=0)
-    n_told = int(is_told.sum())
-    if n_told < MIN_CAMERAS or n_markers < 2:
+    is_seen = (count >= MIN_FRAMES).all(axis=0)
+    n_seen = int(is_seen.sum())
+    if n_seen < MIN_CAMERAS or n_markers < 2:
         return None
-    mean = (np.array(sums) / np.maximum(count, 1)[:, None])[..., is_told]
+    mean = (np.array(sums) / np.maximum(count, 1)[:, None])[..., is_seen]
     common = mean.mean(axis=2)
-    freedom = 2 * (n_markers - 1) * (n_told - 1)
+    freedom = 2 * (n_markers - 1) * (n_seen - 1)
     # The markers' means of a camera and coordinate add up to about nothing: one of them is no news.
     scatter = ((mean - common[..., None]) ** 2).sum() / freedom
     size = np.linalg.norm(common, axis=1)
     m = int(size.argmax())
-    F = n_told * size[m] ** 2 / 2.0 / max(scatter, 1e-12)
+    F = n_seen * size[m] ** 2 / 2.0 / max(scatter, 1e-12)
     if size[m] < LEAST_SHIFT_PX or n_markers * special.fdtrc(2, freedom, F) > CHANCE:
         return None
     return m, float(size[m])

@@ -73,7 +73,7 @@ class BundleOptions:
     prior: Prior | None = None
     # Sigmas of small terms in the prior are what is usual; how large they are here the capture
     # tells (``lens_terms``).
-    is_told: bool = False
+    is_hierarchical: bool = False
     shape: ShapePrior | None = None  # None holds the wand's shape
     distance: Distance | None = (
         None  # given: the images leave the scale open, as one more motion of the world
@@ -107,13 +107,15 @@ class BundleResult:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Start:
-    """Blocks and cost where a descent starts; ``told`` is what the blocks say with the frames
-    eliminated, where that is known, and makes the first step.
+    """Blocks and cost where a descent starts.
+
+    ``information`` is what the blocks say with the frames eliminated, where that is known, and
+    makes the first step.
     """
 
     blocks: Blocks
     cost: float
-    told: Information | None = None
+    information: Information | None = None
 
 
 def bundle(
@@ -131,7 +133,7 @@ def bundle(
     the start).
     """
     start = start or Start(*normal_equations(problem, state, options, spare))
-    blocks, cost, told = start.blocks, start.cost, start.told
+    blocks, cost, known = start.blocks, start.cost, start.information
     damping, growth = np.array(options.damping), np.array(2.0)
     is_converged, iteration = False, 0
     is_rough = blocks.camera_gradient.size + len(blocks.shape) >= ROUGH_SIZE
@@ -144,8 +146,8 @@ def bundle(
             is_at_rest = abs(of_cameras) <= SURELY * least
         if before is None or not is_at_rest:
             moving = free_parameters(state, options, len(blocks.shape))
-            step = damped_step(problem, blocks, float(damping), *moving, is_rough, told)
-            told, is_rough = None, step.of_cameras.is_rough
+            step = damped_step(problem, blocks, float(damping), *moving, is_rough, known)
+            known, is_rough = None, step.of_cameras.is_rough
             of_cameras, of_frames = step.predicted, step.of_frames
             is_at_rest = abs(of_cameras) <= least
         own = float(of_frames.sum())
@@ -245,13 +247,13 @@ def free_parameters(
 
 def with_prior(blocks: Blocks, state: State, terms: tuple[str, ...], prior: Prior) -> Blocks:
     """Return the blocks with the prior of the lens terms added."""
-    information, of_prior = prior_told(state, terms, prior)
+    information, of_prior = prior_information(state, terms, prior)
     camera = blocks.camera.copy()
     np.einsum("cjj->cj", camera)[:] += information
     return replace(blocks, camera=camera, camera_gradient=blocks.camera_gradient + of_prior)
 
 
-def prior_told(state: State, terms: tuple[str, ...], prior: Prior) -> tuple[Array, Array]:
+def prior_information(state: State, terms: tuple[str, ...], prior: Prior) -> tuple[Array, Array]:
     """Return information on and gradient by each parameter of cameras (C, n) that the prior of the
     lens terms adds.
     """

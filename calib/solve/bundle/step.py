@@ -86,13 +86,13 @@ def damped_step(
     free: NDArray[np.intp],
     motions: Array,
     is_rough: bool,
-    told: Information | None,
+    known: Information | None,
 ) -> Step:
     """Return the step of the damped normal equations; ``free`` and ``motions`` are the parameters'
     that move and the world's.
 
     ``is_rough`` tries a product in single precision first; where that drowns a direction it is
-    formed in double. ``told``, where it is known, is taken for the undamped equations without
+    formed in double. What is ``known``, if anything, is taken for the undamped equations without
     frames.
     """
     n_cameras, n = blocks.camera_gradient.shape
@@ -105,10 +105,10 @@ def damped_step(
         shape=damped(blocks.shape[None], np.array([damping]))[0],
     )
     while True:
-        if told is None:
+        if known is None:
             S, g = reduced_system(problem, raised, factors, is_rough=is_rough)
         else:
-            S, g = told.matrix + np.diag(damping * diagonal), told.gradient
+            S, g = known.matrix + np.diag(damping * diagonal), known.gradient
         A = S if len(free) == len(S) else S[np.ix_(free, free)]
         A *= scale[:, None]
         A *= scale
@@ -117,7 +117,7 @@ def damped_step(
             world = held_world(motions[free], scale)
             A = blas.dsyrk(1.0, world, beta=1.0, c=A, lower=True, overwrite_c=True)
         factor, least = cholesky(A)
-        if not is_rough or told is not None or least > ROUGH_LEAST:
+        if not is_rough or known is not None or least > ROUGH_LEAST:
             break
         is_rough = False
     of_cameras = Reduced(A, factor, scale, free, is_rough)

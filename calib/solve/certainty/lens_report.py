@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from calib.core.parameters import LENS_GROUPS
-from calib.told import Printed
+from calib.printed import Printed
 
 ALPHA = 0.01  # corrected: one report in a hundred of a faultless rig names a term that is not there
 # uncorrected: one needless term in twenty is kept, which costs far less than one that is missing

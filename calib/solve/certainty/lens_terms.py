@@ -40,7 +40,7 @@ from calib.solve.bundle.descent import (
     free_parameters,
     normal_equations,
     prior_cost,
-    prior_told,
+    prior_information,
     with_prior,
     without_frames,
 )
@@ -102,13 +102,13 @@ def prior_factors(B: Array, h: Array, group: NDArray[np.intp]) -> tuple[Array, A
         total = 1.0 / others[:, None] + variance
         log_fit = -0.5 * (np.log(total) + place[:, None] ** 2 / total)
         fit = np.exp(log_fit - log_fit.max(axis=1, keepdims=True))
-        told = np.log(
-            np.maximum(fit @ mixture.T, 1e-300)
-        )  # what each term says of its group's width
+        # log-likelihood of its group's width by each term
+        log_likelihood = np.log(np.maximum(fit @ mixture.T, 1e-300))
         weight = np.empty((n, len(variance)))
         for own in members:
-            said = log_chance + told[own].sum(axis=0) - told[own]  # by the others
-            chance = np.exp(said - said.max(axis=1, keepdims=True, initial=-np.inf))
+            by_term = log_likelihood[own]
+            by_others = log_chance + by_term.sum(axis=0) - by_term
+            chance = np.exp(by_others - by_others.max(axis=1, keepdims=True, initial=-np.inf))
             weight[own] = fit[own] * (chance @ mixture)
         weight /= weight.sum(axis=1, keepdims=True)
         means = place[:, None] * variance / total
@@ -130,7 +130,7 @@ def prior_factors(B: Array, h: Array, group: NDArray[np.intp]) -> tuple[Array, A
 
 def without_small(options: BundleOptions) -> BundleOptions:
     """Return the options with the small terms held where they are."""
-    if not options.is_told:
+    if not options.is_hierarchical:
         return options
     keep = np.array([name not in SMALL_TERMS for name in options.terms], dtype=bool)
     prior, is_free = options.prior, options.is_free
@@ -139,7 +139,7 @@ def without_small(options: BundleOptions) -> BundleOptions:
         terms=tuple(name for name, kept in zip(options.terms, keep, strict=True) if kept),
         prior=prior and Prior(prior.mean[:, keep], prior.sigma[:, keep]),
         is_free=None if is_free is None else is_free[:, np.append(np.ones(6, bool), keep)],
-        is_told=False,
+        is_hierarchical=False,
     )
 
 
@@ -152,19 +152,25 @@ def with_small(options: BundleOptions, rest: BundleOptions) -> BundleOptions:
             at = options.terms.index(name)
             mean[:, at], sigma[:, at] = rest.prior.mean[:, k], rest.prior.sigma[:, k]
     return replace(
-        rest, terms=options.terms, prior=Prior(mean, sigma), is_free=options.is_free, is_told=True
+        rest,
+        terms=options.terms,
+        prior=Prior(mean, sigma),
+        is_free=options.is_free,
+        is_hierarchical=True,
     )
 
 
 def is_small(options: BundleOptions) -> NDArray[np.bool_]:
-    """Return which lens terms (L,) the capture tells the prior of."""
-    return np.array([options.is_told and name in SMALL_TERMS for name in options.terms], dtype=bool)
+    """Return of which lens terms (L,) the prior is estimated."""
+    return np.array(
+        [options.is_hierarchical and name in SMALL_TERMS for name in options.terms], dtype=bool
+    )
 
 
-def told_prior(
+def estimated_prior(
     problem: Problem, state: State, options: BundleOptions, spare: Blocks | None = None
 ) -> tuple[Prior, Start]:
-    """Return the prior with small terms as the capture tells them at ``state``, and the start of a
+    """Return the prior with small terms as the capture shows them at ``state``, and the start of a
     descent with it; ``spare`` blocks lend their memory.
     """
     assert options.prior is not None
@@ -175,19 +181,23 @@ def told_prior(
     blocks, cost = normal_equations(problem, state, bare, spare)
     values = np.stack([term_values(state.lens, name) for name in options.terms], axis=1)
     found = without_frames(problem, blocks)
-    prior = _told_prior(values, state, found, options)
+    prior = _with_estimated(values, state, found, options)
     of_small = Prior(prior.mean, np.where(small, prior.sigma, np.inf))
     more, gradient = (
         np.pad(values.ravel(), (0, len(blocks.shape)))
-        for values in prior_told(state, options.terms, of_small)
+        for values in prior_information(state, options.terms, of_small)
     )
-    told = Information(found.matrix + np.diag(more), found.gradient + gradient, found.own + more)
+    information = Information(
+        found.matrix + np.diag(more), found.gradient + gradient, found.own + more
+    )
     blocks = with_prior(blocks, state, options.terms, of_small)
-    return prior, Start(blocks, cost + prior_cost(state, options.terms, of_small), told)
+    return prior, Start(blocks, cost + prior_cost(state, options.terms, of_small), information)
 
 
-def _told_prior(values: Array, state: State, found: Information, options: BundleOptions) -> Prior:
-    """Return the options' prior with the small terms' factors as ``found`` tells them.
+def _with_estimated(
+    values: Array, state: State, found: Information, options: BundleOptions
+) -> Prior:
+    """Return the options' prior with the small terms' factors as ``found`` shows them.
 
     ``values (C, L)`` are the lens terms now.
     """

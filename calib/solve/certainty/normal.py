@@ -156,8 +156,8 @@ class Information:
         """
         A, scale = self._scaled()
         values, axes = np.linalg.eigh(A)
-        is_told = values > SINGULAR
-        root, axes = np.sqrt(values[is_told]), axes[:, is_told]
+        is_determined = values > SINGULAR
+        root, axes = np.sqrt(values[is_determined]), axes[:, is_determined]
         return axes * root / scale[:, None], scale[:, None] * axes / root
 
     def open_direction(self) -> Array | None:

@@ -140,8 +140,8 @@ def _of_capture(problem: Problem, result: BundleResult, options: BundleOptions) 
     # What the capture says less about than the loose prior is what it cannot say at all: place,
     # turn and scale.
     values, axes = np.linalg.eigh(posterior.matrix - J.T @ J)
-    is_told = values > 0.01 / options.shape.sigma_mm.max() ** 2
-    values, axes = values[is_told], axes[:, is_told]
+    is_known = values > 0.01 / options.shape.sigma_mm.max() ** 2
+    values, axes = values[is_known], axes[:, is_known]
     return Information.of((axes * values) @ axes.T, -axes @ (axes.T @ (J.T @ residual)))
 
 

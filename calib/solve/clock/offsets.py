@@ -154,7 +154,7 @@ def with_open_offsets(fit: Fit, rate_hz: float, is_found: NDArray[np.bool_]) -> 
     found = without_frames(problem, blocks)
     time = np.arange(n_cameras) * n + n - 1
     rows = np.setdiff1d(np.arange(len(found.own)), time)
-    return replace(fit, told=found.left(rows, time[is_found]))
+    return replace(fit, information=found.left(rows, time[is_found]))
 
 
 def _robustly_weighted(fit: Fit, loss_scale: float) -> Problem:

@@ -172,8 +172,8 @@ def _sparse_shifts(I: Array, u: Array) -> tuple[Array, Array]:
         for a in range(k):
             c = live[a]
             # MacKay's rule: the part of the prior that the data replaced.
-            told = 2.0 - (K[2 * a, 2 * a] + K[2 * a + 1, 2 * a + 1]) / variance[c]
-            variance[c] = (m[2 * a] ** 2 + m[2 * a + 1] ** 2) / max(told, 1e-3)
+            dof = 2.0 - (K[2 * a, 2 * a] + K[2 * a + 1, 2 * a + 1]) / variance[c]
+            variance[c] = (m[2 * a] ** 2 + m[2 * a + 1] ** 2) / max(dof, 1e-3)
         live = live[variance[live] > ABSENT]
         if len(live) == 0 or sweep + 1 == SWEEPS:
             for a in range(2 * k):

@@ -91,20 +91,23 @@ def find_leaning(problem: Problem, state: State) -> Leaning | None:
     own = Information.of(S)
     taken = own.solve(one)
     square, frame = problem.weight**2, problem.frame
-    told_by, score_by = (
+    information_by, score_by = (
         np.bincount(frame, (square * (off * of).sum(axis=0)).sum(axis=0), problem.n_frames)
         - (halves[1] * half).sum(axis=1)
         for of, half in ((off, halves[1]), (residual, halves[0]))
     )
-    told, score = float(told_by.sum() - one @ taken), float(score_by.sum() - g @ taken)
-    if not told > 0:
+    information, score = (
+        float(information_by.sum() - one @ taken),
+        float(score_by.sum() - g @ taken),
+    )
+    if not information > 0:
         return None
-    size = score / told
+    size = score / information
     # What cameras take is shared out as the rest is.
-    left = score_by - score_by.sum() * told_by / told_by.sum()
+    left = score_by - score_by.sum() * information_by / information_by.sum()
     number = problem.frame_number - problem.frame_number[0]
     left = np.bincount((number / (PART_S * problem.rate_hz)).astype(int), left)
-    sigma = float(np.sqrt(max(told, (left**2).sum()))) / told
+    sigma = float(np.sqrt(max(information, (left**2).sum()))) / information
     if abs(size) < SURE * sigma:
         return None
     cameras = np.arange(problem.n_cameras * N_POSE)

@@ -215,12 +215,12 @@ def scatter_of_fit(
     state: State,
     options: BundleOptions,
     blocks: Blocks,
-    told: Information | None,
+    information: Information | None,
     stretches: Sequence[Stretch] = (),
 ) -> Scatter:
     """Return how points still scatter together about a fit with the ``blocks`` that left the
-    ``stretches`` out; ``told`` is what the blocks say with the frames eliminated,
-    where that is known.
+    ``stretches`` out; ``information`` is what the blocks say with the frames
+    eliminated, where that is known.
     """
     found = shifts(problem, state, options.terms, bin_frames(problem.rate_hz), frame=blocks.frame)
     weight = np.zeros(problem.n_cameras)
@@ -228,7 +228,7 @@ def scatter_of_fit(
     sigma = 1.0 / np.maximum(weight, 1e-3)
     gives_way = None
     if stretches:
-        solved = Solved.of(problem, state, options, blocks, told)
+        solved = Solved.of(problem, state, options, blocks, information)
         gives_way = _give_way(problem, state, solved, found)
     scattered = scatter(found, sigma, 0.0 if stretches else SURE, gives_way)
     scattered = _with_majorities(problem, scattered, sigma, stretches)

@@ -31,12 +31,13 @@ class Solved:
         state: State,
         options: BundleOptions,
         blocks: Blocks,
-        told: Information | None = None,
+        information: Information | None = None,
     ) -> Solved:
-        """Return them of normal equations, in some gauge; what is held has no variance. ``told``
-        is what the ``blocks`` say with the frames eliminated, where that is known.
+        """Return them of normal equations, in some gauge; what is held has no variance.
+
+        ``information`` is what the ``blocks`` say with the frames eliminated, where that is known.
         """
-        found = told or without_frames(problem, blocks)
+        found = information or without_frames(problem, blocks)
         free, motions = free_parameters(state, options, len(blocks.shape))
         C = np.zeros_like(found.matrix)
         C[np.ix_(free, free)] = found.at(free).fixed(motions[free]).covariance()

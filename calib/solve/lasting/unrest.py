@@ -7,7 +7,7 @@ calmer than it is. So what counts as off is held against what is usual: the medi
 stretches of a length, which a few that stand off hardly move, against that of independent noise.
 
 Source: Efron, Large-scale simultaneous hypothesis testing: the choice of a null hypothesis, Journal
-of the American Statistical Association 99, 2004 (the null told from the middle of the statistics).
+of the American Statistical Association 99, 2004 (the null seen from the middle of the statistics).
 """
 
 from __future__ import annotations
@@ -65,13 +65,13 @@ def unrest_between(found: Shifts) -> Unrest:
     values = []
     for u, I in _stretches(found):
         of_each, shift = chi_square(u, I)
-        is_told = of_each > 0
-        xx, xy, yy = np.moveaxis(np.where(is_told[..., None], I, [1.0, 0.0, 1.0]), -1, 0)
+        is_seen = of_each > 0
+        xx, xy, yy = np.moveaxis(np.where(is_seen[..., None], I, [1.0, 0.0, 1.0]), -1, 0)
         own = np.stack([yy, -xy, xx], axis=-1) / (xx * yy - xy * xy)[..., None]
         xx, xy, yy = np.moveaxis(own[:, 1:] + own[:, :-1], -1, 0)
         x, y = np.moveaxis(np.diff(shift, axis=1), -1, 0)
         value = (yy * x * x - 2.0 * xy * x * y + xx * y * y) / (xx * yy - xy * xy)
-        values.append(np.where(is_told[:, 1:] & is_told[:, :-1], value, 0.0))
+        values.append(np.where(is_seen[:, 1:] & is_seen[:, :-1], value, 0.0))
     raised = _raised(values, LEAST_BETWEEN)
     return raised if (raised.factor[:N_SHORT] > 1.0).any() else CALM
 
@@ -91,9 +91,9 @@ def _raised(values: Sequence[Array], least: float) -> Unrest:
     """
     factor = np.ones(len(LENGTHS))
     for k, of_length in enumerate(values):
-        told = of_length[of_length > 0]
-        if len(told):
-            ratio = float(np.median(told)) / MEDIAN
-            if ratio > 1.0 + max(SURE * OF_MEDIAN / np.sqrt(len(told)), least):
+        seen = of_length[of_length > 0]
+        if len(seen):
+            ratio = float(np.median(seen)) / MEDIAN
+            if ratio > 1.0 + max(SURE * OF_MEDIAN / np.sqrt(len(seen)), least):
                 factor[k] = ratio
     return Unrest(factor)

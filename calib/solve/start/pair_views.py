@@ -94,11 +94,11 @@ def odd_length(wand: Wand, views: PairViews) -> OddLength | None:
     stretch = np.array(seen).reshape(len(seen), len(wand.markers) ** 2)
     worst: tuple[float, int] = 0.0, -1
     for k, of in enumerate(stretch.T):
-        told = of[np.isfinite(of)]
-        if len(told) < MIN_WITNESSES:
+        known = of[np.isfinite(of)]
+        if len(known) < MIN_WITNESSES:
             continue
-        middle = float(np.median(told))
-        spread = 1.4826 * float(np.median(np.abs(told - middle))) / np.sqrt(len(told))
+        middle = float(np.median(known))
+        spread = 1.4826 * float(np.median(np.abs(known - middle))) / np.sqrt(len(known))
         if abs(middle) > max(ODD_LENGTH, ODD_SIGMAS * spread, abs(worst[0])):
             worst = middle, k
     if worst[1] < 0:
@@ -115,9 +115,9 @@ def exchanged_markers(wand: Wand, views: PairViews) -> tuple[str, ...]:
     if len(seen) < MIN_WITNESSES:
         return ()
     stretch = np.array(seen)
-    is_told = np.isfinite(stretch).sum(axis=0) >= MIN_WITNESSES
+    is_known = np.isfinite(stretch).sum(axis=0) >= MIN_WITNESSES
     found = np.full_like(stretch[0], np.nan)
-    found[is_told] = np.exp(np.nanmedian(stretch[:, is_told], axis=0))
+    found[is_known] = np.exp(np.nanmedian(stretch[:, is_known], axis=0))
     order = exchanged(wand.lengths_mm * found, wand.lengths_mm)
     return tuple(wand.markers[at] for at, k in enumerate(order) if k != at)
 

@@ -201,4 +201,4 @@ def fit_at_distance(fit: Fit, distance: Distance) -> Fit:
     state = at_distance(fit.result.state, distance)
     blocks, cost = normal_equations(fit.problem, state, fit.options)
     result = replace(fit.result, state=state, blocks=blocks, cost=cost)
-    return replace(fit, result=result, told=None)
+    return replace(fit, result=result, information=None)

@@ -21,7 +21,7 @@ class Printed:
         return importlib.import_module(f"calib.report.{self.REPORT}")
 
 
-class Told(Printed):
+class Reported(Printed):
     """One whose module has ``as_json`` as well."""
 
     __slots__ = ()

@@ -90,6 +90,10 @@ def test_like_needs_no_floor(site: Path, aligned: Path, call: Call, tmp_path: Pa
     assert code == 0 and json.loads(text)["numbers"]["cameras_agreeing"] == 6
     for a, b in zip(files.load_rig(out).cameras, files.load_rig(aligned).cameras, strict=True):
         np.testing.assert_allclose(a.position_mm, b.position_mm, atol=1e-6)
+    # What was checked, in words and units; how many cameras carry the world is in the notes.
+    _, text, _ = call("record", out)
+    (row,) = (line for line in text.splitlines() if line.startswith("| checked"))
+    assert "| cameras apart, RMS 0.00 mm, turned, RMS 0.0000° " in row and "_" not in row
 
 
 def test_verify_exits_by_its_decision(

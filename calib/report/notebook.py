@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from html import escape
 from itertools import takewhile
 from typing import Any
+
+from calib.report.words import escaped
 
 MOST_ROWS = 400
 
@@ -14,7 +15,7 @@ def as_html(lines: Sequence[str], document: Mapping[str, Any]) -> str:
     """Return the lines before the first empty one as text, and every list of items in the document
     or in a part of it as a table whose headings are the items' keys.
     """
-    said = "<br>".join(map(_text, takewhile(str.strip, lines)))
+    said = "<br>".join(map(escaped, takewhile(str.strip, lines)))
     return f"<p>{said}</p>{''.join(_table(*found) for found in _lists(document))}"
 
 
@@ -43,7 +44,7 @@ def _is_column(values: Sequence[Any]) -> bool:
 
 def _table(title: str, rows: Sequence[Mapping[str, Any]]) -> str:
     keys = [k for k in dict.fromkeys(key for row in rows for key in row) if _is_short(k, rows)]
-    head = "".join(f'<th scope="col">{_text(key)}</th>' for key in keys)
+    head = "".join(f'<th scope="col">{escaped(key)}</th>' for key in keys)
     body = "".join(
         f"<tr>{''.join(f'<td>{_cell(row.get(key))}</td>' for key in keys)}</tr>"
         for row in rows[:MOST_ROWS]
@@ -51,7 +52,7 @@ def _table(title: str, rows: Sequence[Mapping[str, Any]]) -> str:
     left = len(rows) - MOST_ROWS
     more = f"<p>and {left} more</p>" if left > 0 else ""
     return (
-        f"<table><caption>{_text(title)}</caption><thead><tr>{head}</tr></thead>"
+        f"<table><caption>{escaped(title)}</caption><thead><tr>{head}</tr></thead>"
         f"<tbody>{body}</tbody></table>{more}"
     )
 
@@ -78,8 +79,4 @@ def _cell(value: Any) -> str:
         return ", ".join(map(_cell, value))
     if isinstance(value, float):
         return f"{value:.4g}"
-    return _text(str(value))
-
-
-def _text(value: str) -> str:
-    return escape("".join(c if c.isprintable() else " " for c in value))
+    return escaped(str(value))

@@ -7,6 +7,7 @@ import re
 import shlex
 import textwrap
 from collections.abc import Mapping
+from html import escape
 from typing import Any
 
 import numpy as np
@@ -59,6 +60,20 @@ def plain(value: Any) -> Any:
 def document(value: dict[str, Any]) -> dict[str, Any]:
     """Return a table as JSON can hold it; see ``plain``."""
     return {str(key): plain(v) for key, v in value.items()}
+
+
+def printable(text: str) -> str:
+    """Return text on one line, a space for each character that does not print."""
+    return "".join(c if c.isprintable() else " " for c in text)
+
+
+def escaped(text: str) -> str:
+    """Return text as HTML shows it: nothing in it is taken for markup.
+
+    >>> escaped("<b> & \\"c\\"")
+    '&lt;b&gt; &amp; &quot;c&quot;'
+    """
+    return escape(printable(text))
 
 
 def ended(text: str) -> str:

@@ -360,17 +360,16 @@ def _change(found: Recheck, c: CameraChange) -> str:
             "wave nearer to it and farther away"
         )
     width = found.tracks.camera(c.name).width
-    if c.kind == Change.LENS and np.abs(c.change[7:9]).max() > OTHER_IMAGE * width:
-        return (
-            f"it stands where it stood, but its image is another (focal length "
-            f"{100 * c.focal_change:+z.2f} %, centre ({c.change[7]:+z.1f}, "
-            f"{c.change[8]:+z.1f}) px), by more than a ring does: set binning and the part of the "
-            "sensor that it reads as they were, and record again"
-        )
     focal = (
         f"focal length {100 * c.focal_change:+z.2f} %, centre ({c.change[7]:+z.1f}, "
         f"{c.change[8]:+z.1f}) px"
     )
+    if c.kind == Change.LENS and np.abs(c.change[7:9]).max() > OTHER_IMAGE * width:
+        return (
+            f"it stands where it stood, but its image is another ({focal}), by more than a ring "
+            "does: set binning and the part of the sensor that it reads as they were, and record "
+            "again"
+        )
     if c.kind == Change.LENS:
         return f"it stands where it stood, its ring or mount gave: {focal}"
     if c.kind == Change.BOTH:

@@ -9,10 +9,9 @@ import numpy as np
 import plotly.graph_objects as go
 
 from calib.check.history.records import CameraHistory, History
-from calib.check.verdicts import Course
+from calib.report.changes.history import QUIET
 from calib.report.figures.look import APART, DASHES, MARKS, SOFT, figure, shown
 
-QUIET = {Course.STEADY, Course.UNKNOWN}
 QUANTITIES = {
     "rotation_deg": ("Turn", "turn (°)", 1.0),
     "translation_mm": ("Shift", "shift (mm)", 1.0),

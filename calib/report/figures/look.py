@@ -14,6 +14,7 @@ import numpy as np
 import plotly.graph_objects as go
 
 from calib.core.geometry import Array
+from calib.report.words import printable
 
 INK, SOFT, LINE, SHADE, PAPER = "#1d2530", "#5b6773", "#d3dae0", "#f3f6f8", "#ffffff"
 MAIN, WARN = "#1e589c", "#8f4715"  # a blue and a brown that differ in lightness too, on white
@@ -164,7 +165,7 @@ def shown(name: str) -> str:
     >>> shown("<b>x"), shown("a\\nb"), len(shown("x" * 300)) < 30
     ('\\u2068&lt;b&gt;x\\u2069', '\\u2068a b\\u2069', True)
     """
-    text = "".join(c if c.isprintable() else " " for c in name)
+    text = printable(name)
     if len(text) > MOST_LETTERS:
         half = MOST_LETTERS // 2
         text = f"{text[: half + 3]}…{text[-half + 4 :]}"

@@ -9,7 +9,7 @@ import plotly.graph_objects as go
 
 from calib.check.history.records import History
 from calib.check.recheck.outcome import Recheck
-from calib.check.verdicts import Course, Standing
+from calib.check.verdicts import Standing
 from calib.core.camera import Lens, project, undistort
 from calib.core.geometry import Array, Pose, rotation_from_vector
 from calib.core.rig import Rig, RigCamera
@@ -115,7 +115,7 @@ def of_history(found: History) -> Moves:
                 camera,
                 later,
                 str(c.verdict),
-                c.verdict not in {Course.STEADY, Course.UNKNOWN},
+                c.verdict not in history_words.QUIET,
                 "",
                 numbers["sigma_translation_mm"],
                 numbers["sigma_rotation_deg"],

@@ -138,7 +138,4 @@ def magnified(times: float) -> float:
     >>> magnified(370.0), magnified(0.2)
     (200.0, 1.0)
     """
-    if not np.isfinite(times) or times < 1.0:
-        return 1.0
-    power = 10.0 ** np.floor(np.log10(times))
-    return float(max(m for m in (1.0, 2.0, 5.0) if m * power <= times * (1 + 1e-9)) * power)
+    return 1.0 / look.round_up(1.0 / times) if 1.0 <= times < np.inf else 1.0

@@ -15,7 +15,7 @@ from calib.report.figures.planned import plan_from_above, plan_in_space
 from calib.report.figures.sensor import sensor_named
 from calib.report.page import html
 from calib.report.planned import judged
-from calib.report.words import RIGGING
+from calib.report.words import RIGGING, escaped
 
 
 def history_page(history: History) -> str:
@@ -45,7 +45,7 @@ def sensors_page(tracks: Tracks) -> str:
 def charts_page(title: str, notes: Sequence[str], charts: Sequence[go.Figure]) -> str:
     """Return charts as one page that needs no network."""
     body = [
-        f"<main><header><h1>{html.text(title)}</h1>{''.join(map(html.paragraph, notes))}</header>",
+        f"<main><header><h1>{escaped(title)}</h1>{''.join(map(html.paragraph, notes))}</header>",
         '<div class="charts halves">',
         *(html.chart(f"chart-{k}", chart) for k, chart in enumerate(charts)),
         "</div></main>",

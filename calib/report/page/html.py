@@ -16,41 +16,33 @@ from plotly.offline import get_plotlyjs
 from calib.report.figures.look import CLOSE_ISOLATE, OPEN_ISOLATE, TEMPLATE
 from calib.report.own import own_text
 from calib.report.tables import Column, cell
+from calib.report.words import escaped
 
 TITLE_PX = 40  # of a chart's upper margin, which the page gives to a heading of its own
-
-
-def text(value: str) -> str:
-    """Return text as HTML shows it.
-
-    >>> text("<b> & \\"c\\"")
-    '&lt;b&gt; &amp; &quot;c&quot;'
-    """
-    return escape("".join(c if c.isprintable() else " " for c in value))
 
 
 def name(value: str) -> str:
     """Return a camera's or a file's name, kept apart from the text around it: right-to-left letters
     in it turn nothing else.
     """
-    return f"<bdi>{text(value)}</bdi>"
+    return f"<bdi>{escaped(value)}</bdi>"
 
 
 def paragraph(value: str, kind: str = "") -> str:
     """Return a sentence as a paragraph."""
-    return f'<p dir="auto"{_class(kind)}>{text(value)}</p>'
+    return f'<p dir="auto"{_class(kind)}>{escaped(value)}</p>'
 
 
 def facts(rows: Iterable[tuple[str, str]], kind: str = "facts") -> str:
     """Return labelled values."""
-    told = (f'<div><dt>{text(k)}</dt><dd dir="auto">{text(v)}</dd></div>' for k, v in rows)
+    told = (f'<div><dt>{escaped(k)}</dt><dd dir="auto">{escaped(v)}</dd></div>' for k, v in rows)
     return f"<dl{_class(kind)}>{''.join(told)}</dl>"
 
 
 def section(key: str, title: str, *parts: str) -> str:
     """Return a section with a heading; its key is its address on the page."""
     inner = "".join(parts)
-    return f'<section id="{key}"><h2>{text(title)}</h2>{inner}</section>'
+    return f'<section id="{key}"><h2>{escaped(title)}</h2>{inner}</section>'
 
 
 def chart(key: str, made: go.Figure, note: str = "", kind: str = "") -> str:
@@ -58,15 +50,15 @@ def chart(key: str, made: go.Figure, note: str = "", kind: str = "") -> str:
     drawn = made.to_dict()
     layout = drawn["layout"]
     layout.pop("template", None)
-    title = plain_title(layout.pop("title", {}))
+    title = escaped(plain_title(layout.pop("title", {})))
     height = int(layout.get("height") or 400)
     margin = layout.setdefault("margin", {})
     margin["t"] = max(int(margin.get("t", 52)) - TITLE_PX, 12)
-    heading = "" if kind == "space" else f"<h3>{text(title)}</h3>"  # its section has it already
-    said = f"<figcaption>{text(note)}</figcaption>" if note else ""
+    heading = "" if kind == "space" else f"<h3>{title}</h3>"  # its section has it already
+    said = f"<figcaption>{escaped(note)}</figcaption>" if note else ""
     return (
         f"<figure{_class(f'chart {kind}'.strip())}>{heading}"
-        f'<div class="plot" id="{key}" style="height:{height}px" data-title="{text(title)}"></div>'
+        f'<div class="plot" id="{key}" style="height:{height}px" data-title="{title}"></div>'
         f"{said}{data(f'{key}-data', drawn)}</figure>"
     )
 
@@ -129,7 +121,7 @@ def table(
         cells = []
         for j, c in enumerate(columns):
             value = c.values[k]
-            shown = text(cell(value, c.form))
+            shown = escaped(cell(value, c.form))
             if j == 0:
                 inner = f"<bdi>{shown}</bdi>"
                 inner = f'<a href="#{row.link}">{inner}</a>' if row.link else inner
@@ -142,14 +134,14 @@ def table(
             f"{''.join(cells)}</tr>"
         )
     return (
-        f'<div class="wide" tabindex="0" role="region" aria-label="{text(caption)}"><table>'
-        f"<caption>{text(caption)}</caption><thead><tr>{head}</tr></thead>"
+        f'<div class="wide" tabindex="0" role="region" aria-label="{escaped(caption)}"><table>'
+        f"<caption>{escaped(caption)}</caption><thead><tr>{head}</tr></thead>"
         f"<tbody>{''.join(body)}</tbody></table></div>"
     )
 
 
 def _heading(column: Column, falls: bool) -> str:
-    words = "<br>".join(text(part) for part in column.heading.split("|"))
+    words = "<br>".join(escaped(part) for part in column.heading.split("|"))
     kind, order = _class("" if column.is_left else "number"), "descending" if falls else "none"
     return f'<th scope="col"{kind} aria-sort="{order}"><button type="button">{words}</button></th>'
 
@@ -172,7 +164,7 @@ def page(title: str, body: Iterable[str]) -> str:
             "script-src 'unsafe-inline'; style-src 'unsafe-inline'; img-src data: blob:; "
             'font-src data:; worker-src blob:">',
             '<meta name="viewport" content="width=device-width, initial-scale=1">',
-            f'<link rel="icon" href="data:,"><title>{text(title)}</title>',
+            f'<link rel="icon" href="data:,"><title>{escaped(title)}</title>',
             f"<style>{style}</style></head><body>",
             *body,
             f"<script>{get_plotlyjs()}</script>",

@@ -30,7 +30,7 @@ from calib.report.page.moves import before_and_after
 from calib.report.papers.describe import rig_facts
 from calib.report.rigs import causes, residuals
 from calib.report.tables import Column
-from calib.report.words import CAUTION, filled, sentence
+from calib.report.words import CAUTION, escaped, filled, sentence
 
 SIGNS = {Verdict.ACT: "▲ needs action", Verdict.OK: "● good"}
 MOST_OPEN = 6  # cameras that need action whose charts are open from the start
@@ -128,7 +128,7 @@ def _header(seen: Portrait, source: Source, moves: Moves | None) -> str:
     verdicts = "".join(
         f'<p class="verdict {"act" if acts else "ok"}">'
         f'<span class="sign" aria-hidden="true">{"▲" if acts else "●"}</span>'
-        f'<span dir="auto">{html.text(text)}</span></p>'
+        f'<span dir="auto">{escaped(text)}</span></p>'
         for text, acts in told
     )
     captured = f"Captured {seen.rig.captured_at}. " if seen.rig.captured_at else ""
@@ -136,7 +136,7 @@ def _header(seen: Portrait, source: Source, moves: Moves | None) -> str:
     return (
         '<header><p class="kind">Report of a camera rig</p>'
         f"<h1>{html.name(source.title)}</h1>"
-        f'{verdicts}<p class="soft">{html.text(captured + made)}</p>'
+        f'{verdicts}<p class="soft">{escaped(captured + made)}</p>'
         f"{html.facts(_figures(seen), 'tiles')}</header>"
     )
 
@@ -185,11 +185,11 @@ def _todo(seen: Portrait, source: Source, moves: Moves | None) -> str:
     for name, same in groupby(residuals.to_do(table, source.typed), key=lambda one: one[0]):
         texts = [text for _, text in same]
         if not name:
-            told += [f'<li dir="auto">{html.text(text)}</li>' for text in texts]
+            told += [f'<li dir="auto">{escaped(text)}</li>' for text in texts]
             continue
         link = f'<b><a href="#camera-{place[name]}">{html.name(name)}</a></b>'
         said = " ".join(map(sentence, texts))
-        told.append(f"<li>{link}<span dir='auto'>{html.text(said)}</span></li>")
+        told.append(f"<li>{link}<span dir='auto'>{escaped(said)}</span></li>")
     parts = [f'<ol class="todo">{"".join(told)}</ol>'] if told else []
     if not told:
         parts.append(html.paragraph(_next_step(seen.rig, source, moves)))
@@ -268,21 +268,13 @@ def _all_cameras(table: ResidualTable) -> str:
         Column("points|used", [s.points for s in stats]),
         Column("left|out", [s.n_left_out for s in stats]),
         Column("sensor|seen", [s.coverage for s in stats], ".0%"),
-        Column("position|± mm", [_size(row.sigma_position_mm) for row in rows], ".3f"),
-        Column("rotation|± deg", [_size(row.sigma_rotation_deg) for row in rows], ".4f"),
-        Column("likely cause", [_cause(row) for row in rows], is_left=True),
+        Column("position|± mm", [np.linalg.norm(r.sigma_position_mm) for r in rows], ".3f"),
+        Column("rotation|± deg", [np.linalg.norm(r.sigma_rotation_deg) for r in rows], ".4f"),
+        Column("likely cause", [listed(c.cause for c in row.causes) for row in rows], is_left=True),
     ]
     lines = [html.Row(f"camera-{k}", row.verdict == Verdict.ACT) for k, row in enumerate(rows)]
     caption = "All cameras; the headings put them in order"
     return html.section("cameras", "All cameras", html.table(columns, lines, caption, "RMS|px"))
-
-
-def _size(sigma: np.ndarray) -> float:
-    return float(np.linalg.norm(sigma))
-
-
-def _cause(row: CameraRow) -> str:
-    return listed([str(c.cause) for c in row.causes]) if row.causes else ""
 
 
 def _each_camera(seen: Portrait, source: Source) -> str:
@@ -310,8 +302,8 @@ def _camera(
     sign = f'<span class="sign {row.verdict}">{SIGNS[row.verdict]}</span>'
     brief = f"RMS {s.rms_px:.3f} px, {s.points:,} points, {s.coverage:.0%} of the sensor"
     found = "".join(
-        f'<li dir="auto">{html.text(filled(sentence(causes.advice(c)), source.typed))}'
-        f'<br><span class="soft">{html.text(causes.in_words(c).numbers)}</span></li>'
+        f'<li dir="auto">{escaped(filled(sentence(causes.advice(c)), source.typed))}'
+        f'<br><span class="soft">{escaped(causes.in_words(c).numbers)}</span></li>'
         for c in row.causes
     )
     x, y, z = camera.position_mm
@@ -335,7 +327,7 @@ def _camera(
     return (
         f'<details class="camera" id="camera-{k}"{" open" if is_open else ""}>'
         f'<summary><span class="title">{html.name(row.name)}</span>{sign}'
-        f'<span class="soft">{html.text(brief)}</span></summary><div class="within">'
+        f'<span class="soft">{escaped(brief)}</span></summary><div class="within">'
         + (f'<ul class="findings">{found}</ul>' if found else "")
         + f'<div class="charts"><div>{charts[0]}{html.facts(told, "facts long")}</div>'
         f"<div>{charts[1]}{charts[2]}</div></div></div></details>"

@@ -7,7 +7,7 @@ import numpy as np
 from calib.report.figures.moves import Move, Moves, moves_in_space, picture_moved
 from calib.report.page import html
 from calib.report.tables import Column, xyz
-from calib.report.words import CAUTION, OVERHEAD, sentence
+from calib.report.words import CAUTION, OVERHEAD, escaped, sentence
 
 MOST_PICTURES = 24  # cameras whose picture is drawn; beyond, it is the rig that moved
 
@@ -17,7 +17,7 @@ def before_and_after(moves: Moves, title: str) -> str:
     parts = [html.paragraph(moves.verdict)]
     told = [
         f"<li><b>{html.name(m.camera.name)}</b>"
-        f'<span dir="auto">{html.text(sentence(m.note))}</span></li>'
+        f'<span dir="auto">{escaped(sentence(m.note))}</span></li>'
         for m in moves.cameras
         if m.note
     ]

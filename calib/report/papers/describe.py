@@ -12,7 +12,7 @@ from calib.check.verdicts import RigFault
 from calib.core.geometry import sigma_in_space
 from calib.core.names import counted, listed
 from calib.core.points import Points
-from calib.core.rig import Doubt, Rig
+from calib.core.rig import Doubt, Rig, RigCamera
 from calib.core.tracks import CameraTracks, Ints, Tracks
 from calib.core.wand import Wand
 from calib.intake.centroids.names import ImageList
@@ -154,14 +154,9 @@ def of_rig(rig: Rig) -> Description:
         Column("rotation|± deg", [np.linalg.norm(s) for s in rotation], ".4f"),
         Column("focal|px", [c.lens.fx for c in cameras], ".1f"),
         Column("sensor|px", [f"{c.width} × {c.height}" for c in cameras], is_left=True, rank=2),
-        Column("points", [None if c.stats is None else c.stats.points for c in cameras]),
-        Column("RMS|px", [None if c.stats is None else c.stats.rms_px for c in cameras], ".3f"),
-        Column(
-            "late by|frames",
-            [_offset(c.time_offset_sigma_frames, c.time_offset_frames) for c in cameras],
-            ".3f",
-            rank=1,
-        ),
+        Column("points", [getattr(c.stats, "points", None) for c in cameras]),
+        Column("RMS|px", [getattr(c.stats, "rms_px", None) for c in cameras], ".3f"),
+        Column("late by|frames", [known_offset(c) for c in cameras], ".3f", rank=1),
         Column("serial", [c.serial or "-" for c in cameras], is_left=True, rank=3),
     )
     document = {
@@ -175,9 +170,9 @@ def of_rig(rig: Rig) -> Description:
                 "sigma_position_mm": s,
                 "sigma_rotation_deg": r,
                 "focal_px": c.lens.fx,
-                "points": None if c.stats is None else c.stats.points,
-                "rms_px": None if c.stats is None else c.stats.rms_px,
-                "time_offset_frames": _offset(c.time_offset_sigma_frames, c.time_offset_frames),
+                "points": getattr(c.stats, "points", None),
+                "rms_px": getattr(c.stats, "rms_px", None),
+                "time_offset_frames": known_offset(c),
                 "serial": c.serial,
             }
             for c, s, r in zip(cameras, position, rotation, strict=True)
@@ -250,8 +245,9 @@ def file_read(stated: Any) -> str:
     return f"{stated.get('file', '-')}, SHA-256 {stated.get('sha256', 'not stated')}"
 
 
-def _offset(sigma: float | None, offset: float) -> float | None:
-    return None if sigma is None else offset
+def known_offset(camera: RigCamera) -> float | None:
+    """Return by how many frames a camera exposes late, None where its solve did not tell."""
+    return None if camera.time_offset_sigma_frames is None else camera.time_offset_frames
 
 
 def of_points(points: Points) -> Description:

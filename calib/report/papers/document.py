@@ -7,10 +7,10 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from html import escape
 
 from calib.report.own import own_text
 from calib.report.tables import Column, cell
+from calib.report.words import escaped, printable
 
 SHORT = 20  # letters of a cell that is not broken into lines
 HASH = 64  # of SHA-256, which is copied as one word
@@ -74,7 +74,7 @@ def as_markdown(document: Document) -> str:
 def as_html(document: Document) -> str:
     """Return the document as one HTML page without anything from elsewhere, to print on A4."""
     css = own_text("papers/record.css")
-    title, style = escape(document.title), css.replace("TITLE", _in_css(document.title))
+    title, style = escaped(document.title), css.replace("TITLE", _in_css(document.title))
     parts = [
         "<!DOCTYPE html>",
         '<html lang="en"><head><meta charset="utf-8">',
@@ -82,11 +82,11 @@ def as_html(document: Document) -> str:
         f"<h1>{title}</h1>",
     ]
     for section in document.sections:
-        parts.append(f"<section><h2>{escape(section.title)}</h2>")
-        parts += [f"<p>{escape(sentence)}</p>" for sentence in section.sentences]
+        parts.append(f"<section><h2>{escaped(section.title)}</h2>")
+        parts += [f"<p>{escaped(sentence)}</p>" for sentence in section.sentences]
         if section.facts:
             rows = [
-                f'<tr><th scope="row">{escape(label)}</th><td>{escape(text)}</td></tr>'
+                f'<tr><th scope="row">{escaped(label)}</th><td>{escaped(text)}</td></tr>'
                 for label, text in section.facts
             ]
             parts += [f'<table class="{_whole(rows)}facts">', *rows, "</table>"]
@@ -94,7 +94,7 @@ def as_html(document: Document) -> str:
             parts += _table(section.columns)
         if section.signers:
             rows = [
-                f'<tr><th scope="row">{escape(who)}</th>{"<td></td>" * 3}</tr>'
+                f'<tr><th scope="row">{escaped(who)}</th>{"<td></td>" * 3}</tr>'
                 for who in section.signers
             ]
             heads = _headings(("who", "name", "date", "signature"))
@@ -111,7 +111,7 @@ def _table(columns: Sequence[Column]) -> list[str]:
         kinds.append("number" if not column.is_left else "short" if is_short else "long")
     parts = [f'<table class="{_whole(rows)}rows">', _headings(headings), "<tbody>"]
     for row in rows:
-        cells = (f'<td class="{k}">{escape(t)}</td>' for k, t in zip(kinds, row, strict=True))
+        cells = (f'<td class="{k}">{escaped(t)}</td>' for k, t in zip(kinds, row, strict=True))
         parts.append(f"<tr>{''.join(cells)}</tr>")
     return [*parts, "</tbody></table>"]
 
@@ -121,7 +121,7 @@ def _whole(rows: Sequence[object]) -> str:
 
 
 def _headings(texts: Sequence[str]) -> str:
-    cells = "".join(f'<th scope="col">{escape(text)}</th>' for text in texts)
+    cells = "".join(f'<th scope="col">{escaped(text)}</th>' for text in texts)
     return f"<thead><tr>{cells}</tr></thead>"
 
 
@@ -163,5 +163,4 @@ def _marked(text: str) -> str:
     >>> print(_marked("cam_1 | <b>"))
     cam_1 \| \<b\>
     """
-    one_line = "".join(c if c.isprintable() else " " for c in text)
-    return re.sub(r"([\\`*|<>\[\]#&~]|(?<!\w)_|_(?!\w))", r"\\\1", one_line)
+    return re.sub(r"([\\`*|<>\[\]#&~]|(?<!\w)_|_(?!\w))", r"\\\1", printable(text))

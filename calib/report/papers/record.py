@@ -13,7 +13,7 @@ from calib.core.parameters import DIST_NAMES
 from calib.core.rig import Rig
 from calib.core.tracks import Tracks
 from calib.prove.precision import one_line
-from calib.report.papers.describe import NOT_DONE, doubted, made_with
+from calib.report.papers.describe import NOT_DONE, doubted, known_offset, made_with
 from calib.report.papers.description import SHAPES, certified
 from calib.report.papers.document import Document, Section
 from calib.report.papers.stored import (
@@ -112,10 +112,7 @@ def hand_over(
 
 
 def _verdict(rig: Rig, printed_at: str) -> Section:
-    open_ = [
-        *([] if rig.alignment is not None else ["alignment"]),
-        *([] if rig.verification is not None else ["verification"]),
-    ]
+    open_ = [key for key in ("alignment", "verification") if getattr(rig, key) is None]
     sentences = [
         f"{counted(len(rig.cameras), 'camera')} in the rig"
         + (
@@ -133,8 +130,7 @@ def _verdict(rig: Rig, printed_at: str) -> Section:
         sentences.append(f"Not done: {listed(open_)}.")
     if rig.doubts:
         sentences.insert(0, f"The rig as a whole is in doubt: {named(rig.doubts)}. See Solve.")
-    n = len(rig.findings)
-    if n:
+    if n := len(rig.findings):
         sentences.append(f"The solve had {counted(n, 'finding')}: see Solve.")
     if printed_at:
         sentences.append(f"This record was made on {when(printed_at)}.")
@@ -143,7 +139,9 @@ def _verdict(rig: Rig, printed_at: str) -> Section:
 
 def _cameras(rig: Rig, tracks: Tracks | None) -> Section:
     known = {} if tracks is None else {c.name: c for c in tracks.cameras}
-    stats = [c.stats for c in rig.cameras]
+
+    def of_fit(key: str) -> list[Any]:
+        return [getattr(c.stats, key, None) for c in rig.cameras]
 
     def stated(key: str) -> list[str]:
         return [
@@ -156,18 +154,15 @@ def _cameras(rig: Rig, tracks: Tracks | None) -> Section:
         Column("serial", stated("serial"), is_left=True),
         Column("model", stated("model"), is_left=True),
         Column("sensor px", [f"{c.width} × {c.height}" for c in rig.cameras], is_left=True),
-        Column("points", [None if s is None else s.points for s in stats]),
-        Column("RMS px", [None if s is None else s.rms_px for s in stats], ".3f"),
-        Column("95 % px", [None if s is None else s.p95_px for s in stats], ".3f"),
-        Column("noise px", [None if s is None else s.sigma_px for s in stats], ".3f"),
-        Column("sensor seen", [None if s is None else s.coverage for s in stats], ".0%"),
+        Column("points", of_fit("points")),
+        Column("RMS px", of_fit("rms_px"), ".3f"),
+        Column("95 % px", of_fit("p95_px"), ".3f"),
+        Column("noise px", of_fit("sigma_px"), ".3f"),
+        Column("sensor seen", of_fit("coverage"), ".0%"),
     )
-    late = [c.time_offset_sigma_frames is not None for c in rig.cameras]
-    if any(late):
-        offsets = [
-            c.time_offset_frames if k else None for c, k in zip(rig.cameras, late, strict=True)
-        ]
-        columns = (*columns, Column("late by frames", offsets, ".3f"))
+    late = [known_offset(c) for c in rig.cameras]
+    if any(frames is not None for frames in late):
+        columns = (*columns, Column("late by frames", late, ".3f"))
     sentences = ["RMS is sqrt(mean(dx² + dy²)) of what the fit leaves of the points."]
     if tracks is None:
         sentences.append("Serial numbers are in the tracks file: add --tracks TRACKS.")

@@ -11,7 +11,7 @@ import numpy as np
 from calib.core.names import listed
 from calib.prove.decide import COVERAGE, Limit
 from calib.prove.volume import THIRDS
-from calib.report.proofs.align import AXES, WORDS
+from calib.report.proofs.align import AXES, checked
 
 Fact = tuple[str, str]
 Says = Callable[[Any], str]
@@ -139,14 +139,6 @@ def _mm(value: float) -> str:
     return f"{value:.3f} mm"
 
 
-def _numbers(of: Mapping[str, float]) -> str:
-    def one(key: str, value: float) -> str:
-        label, form, unit = WORDS[key]
-        return f"{label} {value:{form}}{'' if unit in {'', '°'} else ' '}{unit}"
-
-    return ", ".join(one(key, value) for key, value in of.items())
-
-
 def _how(how: str) -> str:
     return f"{how}: {AXES[how]}" if how in AXES else how
 
@@ -189,7 +181,7 @@ _ALIGNMENT: dict[str, tuple[str, Says]] = {
     "time": ("when", when),
     "height_mm": ("marker centres above the floor", lambda v: f"{v:g} mm"),
     "sure": ("sure to", str),
-    "numbers": ("checked", _numbers),
+    "numbers": ("checked", checked),
     "scale": ("rig's size changed", lambda v: "no" if v == 1.0 else f"by {v - 1.0:+z.4%}"),
     "notes": ("to note", _sentences),
 }

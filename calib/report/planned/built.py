@@ -75,19 +75,20 @@ def as_json(found: Comparison) -> dict[str, Any]:
         "missing": found.missing,
         "unplanned": found.unplanned,
         "deviations": [
-            {
-                "name": d.name,
-                "off_mm": d.off_mm,
-                "aim_off_deg": d.aim_deg,
-                "turn_right_deg": d.right_deg,
-                "turn_up_deg": d.up_deg,
-                "turn_clockwise_deg": d.clockwise_deg,
-                "focal_share": d.focal_share,
-            }
-            for d in found.deviations
+            {"name": d.name, "off_mm": d.off_mm, **_turns_as_json(d)} for d in found.deviations
         ],
     }
     return judged.as_json(found.found) | {"comparison": plain(told)}
+
+
+def _turns_as_json(d: Deviation) -> dict[str, float]:
+    return {
+        "aim_off_deg": d.aim_deg,
+        "turn_right_deg": d.right_deg,
+        "turn_up_deg": d.up_deg,
+        "turn_clockwise_deg": d.clockwise_deg,
+        "focal_share": d.focal_share,
+    }
 
 
 def aim_as_lines(found: Pointing, width: int | None = None) -> list[str]:
@@ -122,11 +123,7 @@ def aim_as_json(found: Pointing) -> dict[str, Any]:
         {
             "camera": d.name,
             stated: found.is_as_stated(),
-            "aim_off_deg": d.aim_deg,
-            "turn_right_deg": d.right_deg,
-            "turn_up_deg": d.up_deg,
-            "turn_clockwise_deg": d.clockwise_deg,
-            "focal_share": d.focal_share,
+            **_turns_as_json(d),
             "marks": found.n_marks,
             "matched": found.n_matched,
             "rms_px": found.rms_px,

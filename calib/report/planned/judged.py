@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import asdict
-from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -16,6 +15,8 @@ from calib.plan.coverage import Look, sharp_of
 from calib.plan.optics import angle_of_view_deg, merging_mm
 from calib.plan.reach import Losses
 from calib.plan.records import Plan, PlanCamera
+from calib.prove.volume import THIRDS
+from calib.report.proofs.precision import by_height
 from calib.report.tables import Column, table, xyz
 from calib.report.words import document, wrapped
 
@@ -198,20 +199,14 @@ def _optics_of(plan: Plan, camera: PlanCamera, one: Look) -> dict[str, Any]:
 
 
 def layers(found: Assessment, width: int | None) -> list[str]:
-    z = found.places_mm[:, 2]
-    heights = np.unique(z.round(3))
-    edges = np.linspace(found.plan.volume.low_mm[2], found.plan.volume.high_mm[2], MOST_LAYERS + 1)
-    words = [f"{a:.0f} to {b:.0f}" for a, b in pairwise(edges)]
-    if len(heights) <= MOST_LAYERS:
-        edges, words = np.append(heights - 1.0, heights[-1] + 1.0), [f"{h:.0f}" for h in heights]
-    layer = np.clip(np.searchsorted(edges, z, side="right") - 1, 0, len(edges) - 2)
-    rows = [layer == k for k in range(len(edges) - 1)]
-    of_judged = [layer[found.judged] == k for k in range(len(edges) - 1)]
+    layer, words = by_height(found.places_mm[:, 2], MOST_LAYERS)  # a grid: each has places
+    rows = [layer == k for k in range(len(words))]
+    of_judged = [layer[found.judged] == k for k in range(len(words))]
     columns = [
         Column("z|mm", words),
         Column("places", [int(m.sum()) for m in rows]),
         Column("too few|cameras", [int(found.lacks_cameras[m].sum()) for m in rows]),
-        Column("fewest", [int(found.n_cameras[m].min()) if m.any() else None for m in rows]),
+        Column("fewest", [int(found.n_cameras[m].min()) for m in rows]),
         Column("median", [float(np.median(found.n_cameras[m])) for m in rows], ".0f"),
         Column("rays meet|deg", [_angles(found.angle_deg[m]) for m in rows]),
         Column("placed to|half, mm", [_median(found.sigma_mm[m]) for m in of_judged], ".2f"),
@@ -234,24 +229,18 @@ def _median(values: Array) -> float:
 
 
 def wave(found: Assessment, width: int | None) -> list[str]:
-    stops, plan = found.way.stops, found.plan
+    stops = found.way.stops
     walked = found.way.seconds - sum(s.seconds for s in stops)
     lines = wrapped(
         f"Wave: {found.way.seconds:.0f} s, {walked:.0f} s of them from stop to stop. At each stop "
         "turn the wand to all sides and move it as far as the arm reaches.",
         width,
     )
-    third = plan.volume.size_mm[2] / 3.0
-    words = [
-        ("low", "middle", "high")[
-            int(np.clip((s.place_mm[2] - plan.volume.low_mm[2]) // third, 0, 2))
-        ]
-        for s in stops
-    ]
+    thirds = found.plan.volume.cells(np.array([s.place_mm for s in stops]))[:, 2]
     columns = [
         Column("stop", [k + 1 for k in range(len(stops))]),
         *xyz((s.place_mm for s in stops), ".0f"),
-        Column("height", words, is_left=True),
+        Column("height", [THIRDS[k] for k in thirds], is_left=True),
         Column("seconds", [f"{s.seconds:.0f}" if s.seconds >= 0.5 else "pass" for s in stops]),
     ]
     return [*lines, "", *table(columns, width)]

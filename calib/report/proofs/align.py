@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -21,19 +22,20 @@ AXES = {
     "survey": "those of the survey",
 }
 WORDS = {
-    "long_mm": ("long leg", ".2f", "mm"),
-    "short_mm": ("short leg", ".2f", "mm"),
+    "long_mm": ("long leg", ".2f", " mm"),
+    "short_mm": ("short leg", ".2f", " mm"),
     "angle_deg": ("angle", ".3f", "°"),
     "angle_sigma_deg": ("±", ".3f", "°"),
-    "off_plane_mm": ("most off their plane", ".2f", "mm"),
-    "off_plane_sigma_mm": ("±", ".2f", "mm"),
-    "residual_rms_mm": ("left over, RMS", ".2f", "mm"),
-    "residual_max_mm": ("largest", ".2f", "mm"),
+    "off_plane_mm": ("most off their plane", ".2f", " mm"),
+    "off_plane_sigma_mm": ("±", ".2f", " mm"),
+    "residual_rms_mm": ("left over, RMS", ".2f", " mm"),
+    "residual_max_mm": ("largest", ".2f", " mm"),
     "survey_scale": ("size of survey to rig", ".6f", ""),
     "survey_scale_sigma": ("±", ".6f", ""),
-    "position_rms_mm": ("cameras apart, RMS", ".2f", "mm"),
+    "position_rms_mm": ("cameras apart, RMS", ".2f", " mm"),
     "rotation_rms_deg": ("turned, RMS", ".4f", "°"),
 }
+NOTED = {"cameras_common", "cameras_agreeing", "growth", "growth_sigma"}  # the notes tell these
 
 
 def as_lines(how: Alignment, width: int | None = None, then: str = "") -> list[str]:
@@ -52,12 +54,8 @@ def as_lines(how: Alignment, width: int | None = None, then: str = "") -> list[s
         "together.",
         width,
     )
-    known = [
-        f"{WORDS[k][0]} {v:{WORDS[k][1]}}{'' if WORDS[k][2] == '°' else ' '}{WORDS[k][2]}".rstrip()
-        for k, v in how.numbers.items()
-        if k in WORDS
-    ]
-    lines += wrapped(f"Checked: {', '.join(known).replace(', ±', ' ±')}.", width) if known else []
+    if known := checked(how.numbers):
+        lines += wrapped(f"Checked: {known}.", width)
     for note in how.notes:
         lines += wrapped(sentence(note), width)
     lines += wrapped(then, None, "Next: ") if then else []
@@ -71,6 +69,19 @@ def as_lines(how: Alignment, width: int | None = None, then: str = "") -> list[s
         ]
         lines += ["", *table(columns if np.isfinite(sigma).any() else columns[:-1], width)]
     return lines
+
+
+def checked(numbers: Mapping[str, float]) -> str:
+    """Return what was checked of a world, with units.
+
+    >>> checked({"angle_deg": 90.0412, "angle_sigma_deg": 0.0123, "long_mm": 500.0})
+    'angle 90.041° ± 0.012°, long leg 500.00 mm'
+    """
+    told = []
+    for key in [k for k in numbers if k not in NOTED]:
+        label, form, unit = WORDS.get(key, (key, "g", ""))  # of another version as it stands
+        told.append(f"{label} {numbers[key]:{form}}{unit}")
+    return ", ".join(told).replace(", ±", " ±")
 
 
 def as_json(how: Alignment) -> dict[str, Any]:

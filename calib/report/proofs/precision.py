@@ -6,8 +6,9 @@ from itertools import pairwise
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from calib.core.geometry import sigma_in_space
+from calib.core.geometry import Array, sigma_in_space
 from calib.core.names import counted
 from calib.prove.precision import Precision, in_one_line
 from calib.report.tables import Column, table
@@ -116,17 +117,21 @@ def _worst(found: Precision, width: int | None) -> list[str]:
     return table(columns, width)
 
 
+def by_height(z_mm: Array, most: int) -> tuple[NDArray[np.intp], list[str]]:
+    """Return in which layer places at heights (n,) lie, from below, and the layers' heights: a
+    layer a height, or so many of the same thickness where there are more heights.
+    """
+    heights = np.unique(z_mm.round(3))
+    if len(heights) <= most:
+        return np.searchsorted(heights, z_mm.round(3)), [f"{h:.0f}" for h in heights]
+    edges = np.linspace(heights[0], heights[-1], most + 1)
+    layer = np.clip(np.searchsorted(edges, z_mm, side="right") - 1, 0, most - 1)
+    return layer, [f"{a:.0f} to {b:.0f}" for a, b in pairwise(edges)]
+
+
 def _layers(found: Precision, width: int | None) -> list[str]:
     """Return a line for each layer of the volume by height."""
-    z = found.places_mm[:, 2]
-    heights = np.unique(z.round(3))
-    if len(heights) > MOST_LAYERS:
-        edges = np.linspace(z.min(), z.max(), MOST_LAYERS + 1)
-        layer = np.clip(np.searchsorted(edges, z, side="right") - 1, 0, MOST_LAYERS - 1)
-        names = [f"{a:.0f} to {b:.0f}" for a, b in pairwise(edges)]
-    else:
-        layer = np.searchsorted(heights, z.round(3))
-        names = [f"{h:.0f}" for h in heights]
+    layer, names = by_height(found.places_mm[:, 2], MOST_LAYERS)
     rows = [k for k in range(len(names)) if (found.is_seen & (layer == k)).any()]
     of = [found.is_seen & (layer == k) for k in rows]
     sigma = found.sigma_mm

@@ -128,13 +128,11 @@ def as_json(found: ResidualTable) -> dict[str, Any]:
         }
         for row in found.cameras
     ]
-    w = found.wand
-    wand = {k: getattr(w, k) for k in w.__slots__}
     return document(
         {
             "rig": whole_as_json(found.doubts),
             "cameras": cameras,
-            "wand": wand,
+            "wand": asdict(found.wand),
             "frames": found.n_frames,
             "lasting": found.lasting,
             "serials": [asdict(s) for s in found.serials],
@@ -214,7 +212,7 @@ def lasting_sentences(lasting: dict[str, Any], explain: bool = True) -> list[str
     of = sorted(lasting["cameras"].items(), key=lambda item: -item[1]["seconds"])
     out = [
         f"For a while all points of a camera lay off together ({lasting['share']:.0%} of all, left "
-        f"out): {listed([name for name, _ in of], MOST_NAMED)}. Look for hidden markers, warm air "
+        f"out): {listed((name for name, _ in of), MOST_NAMED)}. Look for hidden markers, warm air "
         "and mounts that tremble."
     ]
     if explain:

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import replace
+
 import numpy as np
+from numpy.typing import NDArray
 
 from calib.core.names import listed
 from calib.core.rig import Rig
@@ -13,6 +17,7 @@ from calib.solve.start.graph import camera_graph, overlap
 # A pose and a ring are nine numbers; ten points (two numbers each) for each of them that other
 # cameras see as well.
 MIN_POINTS = 90
+MANY = {2: "two", 3: "three"}
 WAVE = (
     "Wave where several cameras see the wand, with its markers identified; by other markers than "
     "the wand's: --any (recheck_any in Python)."
@@ -84,49 +89,69 @@ def joined(rig: Rig, tracks: Tracks) -> tuple[Tracks, dict[str, int | None]]:
 
 
 def islands(
-    rig: Rig, tracks: Tracks, remedy: str
+    rig: Rig, tracks: Tracks, remedy: str, least: int = 2
 ) -> tuple[tuple[Tracks, ...], dict[str, int | None]]:
     """Return the groups of cameras that a capture joins, largest first, and of each camera how many
-    points it shares with others: None without tracks.
+    points it shares with others: None without tracks. A point counts where ``least`` cameras of its
+    group see it, and those that do not are left out.
 
-    Raises UnsolvableError with the remedy where it joins no two.
+    Raises UnsolvableError with the remedy where it joins no so many.
     """
     shared: dict[str, int | None] = {n: None for n in rig.names if n not in tracks.names}
-    kept = tracks
-    few = _few(kept)
-    while few and len(few) < len(
-        kept.cameras
-    ):  # a camera that goes takes points from its neighbours
-        shared |= few
-        kept = kept.subset([n for n in kept.names if n not in few])
-        few = _few(kept)
-    groups = () if few else camera_graph(overlap(kept)).islands
-    if not groups or len(groups[0]) < 2:
+    parts = _joined(tracks, least, shared)
+    if not parts:
         raise UnsolvableError(
             "recheck",
-            expected=f"two cameras or more that share {MIN_POINTS} matched points",
-            found=_most(tracks) if len(rig.names) > 1 else "a single camera",
+            expected=f"{MANY[least]} cameras or more that share {MIN_POINTS} matched points",
+            found=_most(shared) if len(rig.names) > 1 else "a single camera",
             remedy=remedy,
             cameras=rig.names,
         )
-    parts = tuple(kept.subset([n for n in kept.names if n in group]) for group in groups)
-    return parts, shared | _shared(kept)
+    return tuple(sorted(parts, key=lambda part: -len(part.names))), shared
 
 
-def _most(tracks: Tracks) -> str:
-    shared = _shared(tracks)
-    most = max(shared, key=lambda n: shared[n])
+def _joined(tracks: Tracks, least: int, shared: dict[str, int | None]) -> list[Tracks]:
+    """Return the groups, and write of each camera how many points it shared where it was left."""
+    kept = _seen_by(tracks, least)
+    of_each = _shared(kept, least)
+    shared |= of_each
+    enough = [n for n in kept.names if of_each[n] >= MIN_POINTS]
+    if len(enough) < least:
+        return []
+    if len(enough) < len(of_each):  # a camera that goes takes points from its neighbours
+        return _joined(kept.subset(enough), least, shared)
+    groups = camera_graph(overlap(kept)).islands
+    if len(groups) == 1:
+        return [kept]
+    of_groups = (kept.subset([n for n in kept.names if n in group]) for group in groups)
+    return [part for group in of_groups for part in _joined(group, least, shared)]
+
+
+def _most(shared: Mapping[str, int | None]) -> str:
+    enough = [n for n, k in shared.items() if (k or 0) >= MIN_POINTS]
+    if enough:
+        return f"{listed(enough)} alone"
+    most = max(shared, key=lambda n: shared[n] or 0)
     return f"{shared[most]} at most ({most})" if shared[most] else "none in any camera"
 
 
-def _few(tracks: Tracks) -> dict[str, int]:
-    """Return the cameras that share too few points with others, and how many they share."""
-    return {n: k for n, k in _shared(tracks).items() if k < MIN_POINTS}
+def _seen_by(tracks: Tracks, least: int) -> Tracks:
+    """Return the tracks with the points alone that so many cameras see."""
+    if least <= 2:  # a wand's points tell of one another
+        return tracks
+    cameras = zip(tracks.cameras, _is_seen_by(tracks, least), strict=True)
+    return replace(tracks, cameras=tuple(c.rows(is_seen) for c, is_seen in cameras))
 
 
-def _shared(tracks: Tracks) -> dict[str, int]:
-    """Return of each camera how many of its points others see as well."""
-    keys = [c.frame[c.marker >= 0] * 32768 + c.marker[c.marker >= 0] for c in tracks.cameras]
+def _shared(tracks: Tracks, least: int) -> dict[str, int]:
+    """Return of each camera how many of its points so many cameras see."""
+    is_seen = _is_seen_by(tracks, least)
+    return {n: int(seen.sum()) for n, seen in zip(tracks.names, is_seen, strict=True)}
+
+
+def _is_seen_by(tracks: Tracks, least: int) -> list[NDArray[np.bool_]]:
+    """Return of each camera which of its points so many cameras see."""
+    keys = [np.where(c.marker >= 0, c.frame * 32768 + c.marker, -1) for c in tracks.cameras]
     unique, count = np.unique(np.concatenate(keys), return_counts=True)
-    both = unique[count >= 2]
-    return {n: int(np.isin(k, both).sum()) for n, k in zip(tracks.names, keys, strict=True)}
+    many = unique[(count >= least) & (unique >= 0)]
+    return [np.isin(k, many) for k in keys]

@@ -24,6 +24,9 @@ Index = NDArray[np.intp]
 # A ray passes its marker by the noise of its point, and by what the camera's place is not yet known
 # to.
 NOISES, MORE_PX = 5.0, 1.0
+# Rays of two cameras meet by chance, those of what is at rest moment after moment; and of two
+# cameras neither could be said to be the one that moved.
+LEAST_VIEWS = 3
 FAR_MM = 3e4  # no marker is farther from a camera, nor from four times the rig's own radius
 
 
@@ -39,7 +42,7 @@ def groups_of(moments: Moments, state: State, sigma_px: Array) -> Index:
     reach = (NOISES * sigma_px + MORE_PX) / state.lens[:, 0]
     out = np.full(len(moments.cam), -1, np.int64)
     count = np.zeros(len(moments.number), np.int64)
-    least = min(3, n_cameras)
+    least = min(LEAST_VIEWS, n_cameras)
     radius = np.linalg.norm(position - position.mean(axis=0), axis=1).max()
     far = max(FAR_MM, 4.0 * float(radius))
 

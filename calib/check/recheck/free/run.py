@@ -15,11 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.check.recheck.exchange import under_right_names
-from calib.check.recheck.free.groups import groups_of, places_of
+from calib.check.recheck.free.groups import LEAST_VIEWS, groups_of, places_of
 from calib.check.recheck.free.knock import knocked
 from calib.check.recheck.free.moments import NOW, Moments, moments_of
 from calib.check.recheck.free.stand import Stands, bearers, stands
-from calib.check.recheck.inputs import MIN_POINTS, islands, of_rig
+from calib.check.recheck.inputs import islands, of_rig
 from calib.check.recheck.judge import Clock, RecheckOptions
 from calib.check.recheck.outcome import Recheck, as_one
 from calib.check.recheck.run import compared
@@ -27,7 +27,6 @@ from calib.check.recheck.whole import with_serials
 from calib.check.verdicts import Standing
 from calib.core.camera import Lens
 from calib.core.geometry import Array
-from calib.core.names import listed
 from calib.core.progress import Progress, quiet
 from calib.core.rig import Rig
 from calib.core.threads import one_blas_thread
@@ -48,9 +47,6 @@ USUAL_NOISE_PX = 0.2  # where a rig states none: of a well-lit marker (common pr
 ROUNDS = 2  # of matching points and placing cameras
 # Points that share a cell of this size say the same, error of the lens model and all: a few do.
 CELL_MM, MOST_IN_CELL = 40.0, 3
-# Cameras that share markers with one another and not with the largest group are judged among
-# themselves: of two, neither could be said to be the one that moved.
-LEAST_ISLAND = 3
 # A camera is taken as late from this many sigmas and frames on: errors that last look like less.
 SURE_LATE, LEAST_LATE = 6.0, 0.05
 
@@ -98,15 +94,8 @@ def recheck_any(
         moved = (replace(c, frame=c.frame + w) for c, w in zip(tracks.cameras, whole, strict=True))
         tracks = replace(tracks, cameras=tuple(moved))
         moments, group, found = _matched(rig, tracks, stood, progress)
-    parts, shared = islands(rig, free_points(tracks, moments, group, found), SHOW)
-    if len(parts[0].names) < min(LEAST_ISLAND, len(rig.names)):
-        raise UnsolvableError(
-            "recheck",
-            expected=f"{LEAST_ISLAND} cameras or more that share {MIN_POINTS} matched points",
-            found=f"{listed(parts[0].names)} alone, of which neither could be said to have moved",
-            remedy=SHOW,
-            cameras=rig.names,
-        )
+    least = max(2, min(LEAST_VIEWS, len(rig.names)))
+    parts, shared = islands(rig, free_points(tracks, moments, group, found), SHOW, least)
     options = options or RecheckOptions()
     options = replace(options, alpha=options.alpha / len(parts))
 
@@ -122,9 +111,8 @@ def recheck_any(
 
     largest, more = judged(parts[0]), []
     for part in parts[1:]:
-        if len(part.names) >= LEAST_ISLAND:
-            with suppress(UnsolvableError):
-                more.append(judged(part))
+        with suppress(UnsolvableError):
+            more.append(judged(part))
     outcome = _in_frames(as_one(largest, more), tracks.frame_rate_hz, int(moments.number[0]))
     # Poses of one fit: errors of those found one by one look like steps as markers come and go.
     found = replace(found, state=_with(found.state, fits))

@@ -293,3 +293,14 @@ def test_command_takes_a_folder_and_writes_csv_and_charts(tmp_path: Path):
     assert again.exit_code == 2 and "--force" in again.stderr
     alone = CliRunner().invoke(app, ["history", str(folder / "rig0.h5")])
     assert alone.exit_code == 2 and "two rig files" in alone.stderr
+
+
+def test_a_damaged_rig_of_a_folder_is_told_whatever_the_folder_is_called(tmp_path: Path):
+    folder = tmp_path / "new_format"
+    folder.mkdir()
+    for e in series(21)[:3]:
+        save_rig(e.rig, folder / e.name)
+    damaged = folder / "rig1.h5"
+    damaged.write_bytes(damaged.read_bytes()[:4000])
+    done = CliRunner().invoke(app, ["history", str(folder)])
+    assert done.exit_code == 2 and f"{damaged}: " in done.stderr

@@ -141,10 +141,13 @@ def width() -> int | None:
 
 def print_report(lines: Iterable[str]) -> None:
     """Print lines as they are, those that stand out in bold."""
+    out = Console(markup=False, highlight=False, emoji=False)
+    out.print(*styled(lines), sep="\n", soft_wrap=True)
+
+
+def styled(lines: Iterable[str]) -> Iterator[Text]:
+    """Yield lines as a terminal shows them, those that stand out in bold."""
     from calib.report.tables import Strong
 
-    texts = (
-        Text(visible_lines(line), style="bold" if isinstance(line, Strong) else "")
-        for line in lines
-    )
-    Console(markup=False, highlight=False, emoji=False).print(*texts, sep="\n", soft_wrap=True)
+    for line in lines:
+        yield Text(visible_lines(line), style="bold" if isinstance(line, Strong) else "")

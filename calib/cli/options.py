@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated
 
@@ -25,14 +26,17 @@ Explain = Annotated[
 AsJson = Annotated[bool, option("--json", "Print one JSON document instead of tables.")]
 
 
-def check_page(flag: str, path: Path | None) -> None:
-    """Refuse the name of a page that is none."""
-    if path is not None and path.suffix.lower() not in {".html", ".htm"}:
+PAGE = (".html", ".htm")
+
+
+def check_ending(flag: str, path: Path | None, endings: Sequence[str] = PAGE) -> None:
+    """Refuse the name of an output that does not say its format; by default it is to be a page."""
+    if path is not None and path.suffix.lower() not in endings:
         raise InputError(
             f"{flag}: {path}",
-            expected="a name that ends in .html, a page of charts",
+            expected=f"a name that ends in {' or '.join(endings)}",
             found=path.suffix or "no ending",
-            remedy="Choose another name.",
+            remedy="Choose the format by the ending.",
         )
 
 

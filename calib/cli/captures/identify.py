@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Annotated
 
 from calib.cli.help import option
-from calib.cli.options import AsJson, Force, TracksFile, WandFile, check_page
+from calib.cli.options import AsJson, Force, TracksFile, WandFile, check_ending
 from calib.cli.reading import inside, load_capture
 from calib.outputs import check_outputs, together, write_text
 
@@ -38,7 +38,7 @@ def identify(
     sight, are refused with the reason. "calib solve" does the same for tracks without
     names.
     """
-    check_page("--draw", draw)
+    check_ending("--draw", draw)
     check_outputs([output, draw], force, inputs=[tracks, wand])
     import calib
     from calib.cli import console

@@ -8,15 +8,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 from calib.cli.help import option
-from calib.cli.options import Force, RigFile
+from calib.cli.options import PAGE, Force, RigFile, check_ending
 from calib.cli.reading import file_name
-from calib.errors import InputError
 from calib.outputs import check_output, write_text
 
 if TYPE_CHECKING:
     from calib.report.papers.record import Read
-
-HTML = {".html", ".htm"}
 
 
 def record(
@@ -41,13 +38,7 @@ def record(
       calib record rig.h5 --tracks tracks.h5 --earlier may.h5 -o record.html
     """
     if output is not None:
-        if output.suffix.lower() not in {".md", *HTML}:
-            raise InputError(
-                str(output),
-                expected="a name that ends in .md or .html",
-                found=output.suffix or "none",
-                remedy="Choose another name.",
-            )
+        check_ending("-o", output, (".md", *PAGE))
         check_output(output, force, inputs=[rig, tracks, *(earlier or [])])
     from calib import files
     from calib.cli import console
@@ -63,7 +54,7 @@ def record(
     if output is None:
         console.print_document(as_markdown(document))
         return
-    is_html = output.suffix.lower() in HTML
+    is_html = output.suffix.lower() in PAGE
     write_text(output, as_html(document) if is_html else as_markdown(document), force)
     console.wrote(output)
 

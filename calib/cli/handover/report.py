@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calib.cli.help import option
-from calib.cli.options import Force, RigFile, TracksFile, check_page
+from calib.cli.options import Force, RigFile, TracksFile, check_ending
 from calib.cli.reading import inside, loaded
 from calib.errors import InputError
 from calib.outputs import check_output, write_text
@@ -66,7 +66,7 @@ def report(
             found="none",
             remedy="Add --recheck NEW_TRACKS, or leave --any out.",
         )
-    check_page("-o", output)
+    check_ending("-o", output)
     check_output(output, force, inputs=[rig, tracks, again, before])
     import calib
     from calib.cli import console

@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from calib.cli.help import argument, option
-from calib.cli.options import AsJson, Explain, Force, check_page
+from calib.cli.options import AsJson, Explain, Force, check_ending
 from calib.cli.reading import inside
 from calib.errors import InputError
 from calib.outputs import check_outputs, write_text
@@ -92,7 +92,7 @@ def plan(
             expected="a plan file, or --from RIG alone",
             found="neither" if file is None else "both",
         )
-    check_page("--plot", plot)
+    check_ending("--plot", plot)
     check_outputs([output, plot], force, inputs=[file, built, source])
     if source is not None:
         _write_from(source, pitch, output, force)

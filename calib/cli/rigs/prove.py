@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from calib.cli.help import option
-from calib.cli.options import AsJson, Explain, Force, RigFile, TracksFile, frame_range
+from calib.cli.options import AsJson, Explain, Force, RigFile, TracksFile, check_ending, frame_range
 from calib.cli.reading import inside, loaded, provenance, read_from
 from calib.core.names import numbers_in
 from calib.errors import InputError, UnsolvableError
@@ -219,13 +219,7 @@ def reconstruct(
     C3D needs an extra: pip install "calib[c3d]". "calib formats points" explains the
     others.
     """
-    if output.suffix.lower() not in KINDS:
-        raise InputError(
-            str(output),
-            expected=f"a name that ends in {', '.join(KINDS)}",
-            found=output.suffix or "no ending",
-            remedy="Choose the format by the ending.",
-        )
+    check_ending("-o", output, KINDS)
     check_output(output, force, inputs=[rig, tracks])
     from calib import files
     from calib.cli import console

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from calib.cli.help import argument, option
-from calib.cli.options import AsJson, Explain, Force, RigFile, TracksFile, check_page
+from calib.cli.options import AsJson, Explain, Force, RigFile, TracksFile, check_ending
 from calib.cli.reading import file_name, inside, loaded, provenance
 from calib.core.names import command
 from calib.errors import InputError
@@ -190,7 +190,7 @@ def history(
       calib history may.h5 june.h5 july.h5 --plot history.html --csv history.csv
     """
     paths = _rig_files(rigs)
-    check_page("--plot", plot)
+    check_ending("--plot", plot)
     check_outputs([csv, plot], force, inputs=paths)
     import calib
     from calib import files
@@ -249,12 +249,11 @@ def _rig_files(given: list[Path]) -> list[Path]:
 
 def _is_rig(path: Path) -> bool:
     """Return whether a file of a folder is a rig; others, such as tracks, lie beside them."""
-    import calib
+    from calib import files
 
     try:
-        calib.load_rig(path)
+        return files.kind_of(path) == "rig"
     except InputError as error:
-        if "format" in error.where or "format" in str(error):
+        if error.where == f"{path}: format":  # another program's
             return False
         raise
-    return True

@@ -142,14 +142,12 @@ class Shown:
                 self.last_s, self.last_line = time.monotonic(), line
                 self.note(line)
             return
-        from rich.text import Text
+        from rich.console import Group
 
-        from calib.report.tables import Strong
+        from calib.cli.console import styled
 
         width, height = self.live.console.size
-        texts = lines(width)[: height - 1]
-        styled = [Text(t + "\n", style="bold" if isinstance(t, Strong) else "") for t in texts]
-        self.live.update(Text.assemble(*styled), refresh=True)
+        self.live.update(Group(*styled(lines(width)[: height - 1])), refresh=True)
 
     def note(self, text: str) -> None:
         """Say something at once, above the view."""

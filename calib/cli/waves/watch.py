@@ -14,6 +14,7 @@ from calib.cli.help import argument, option
 from calib.cli.options import AsJson
 from calib.cli.reading import inside
 from calib.cli.waves.live import Beside, Shown, in_seconds, interrupted, looks, seconds
+from calib.core.names import command
 from calib.errors import InputError
 
 if TYPE_CHECKING:
@@ -140,8 +141,7 @@ def _wave(
     else:
         console.print_report(report.as_lines(view, console.width()))
         if state.ending is not None and source.is_file():
-            command = shlex.join(["calib", "solve", str(source), "--wand", str(wand)])
-            console.note(f"{command} -o rig.h5")
+            console.note(command("solve", str(source), "--wand", str(wand), "-o", "rig.h5"))
         if view.called_out:
             console.caution()
     return 0 if state.ending is not None else 1

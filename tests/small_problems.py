@@ -59,7 +59,7 @@ def make_problem(
         np.full(n, 1 / noise_px),
         np.arange(n),
         shape=(n_cameras, n_frames, len(shape)),
-        n_turn=2 if is_line else 3,
+        n_rotation=2 if is_line else 3,
         frame_number=np.arange(n_frames),
     )
     uv = -residuals(problem, state)

@@ -40,11 +40,11 @@ def test_jacobian_matches_central_differences(is_line: bool, seed: int) -> None:
     rng = np.random.default_rng(seed)
     problem, state = make_problem(rng, 3, 5, is_line=is_line)
     state = disturbed(state, rng)
-    d = problem.n_turn + 3
+    d = problem.n_rotation + 3
     # Steps for which the truncation (h²) and rounding (eps / h) of a central difference are both
     # below 1e-7.
     size = (
-        [1e-5] * problem.n_turn
+        [1e-5] * problem.n_rotation
         + [1e-2] * 3
         + [1e-5] * 3
         + [1e-2] * 3
@@ -76,7 +76,7 @@ def cv2_residuals(x: np.ndarray, problem: Problem, start: State, prior: Prior) -
     rows = []
     for p in range(len(problem.cam)):
         c, f = problem.cam[p], problem.frame[p]
-        turn = frames[f, 3:] if problem.n_turn == 3 else np.array([0.0, *frames[f, 3:]])
+        turn = frames[f, 3:] if problem.n_rotation == 3 else np.array([0.0, *frames[f, 3:]])
         wand_R = start.wand_R[f] @ Rotation.from_rotvec(turn).as_matrix()
         world = start.shape_mm @ wand_R.T + frames[f, :3]
         focal, cx, cy, k1, k2 = cameras[c, 6:]
@@ -101,7 +101,7 @@ def test_same_minimum_as_scipy(is_line: bool, seed: int) -> None:
     start = disturbed(replace(truth, lens=lens), rng, 0.3)
     prior = Prior(start.lens[:, [0, 2, 3, 4, 5]], np.tile([200.0, 60, 60, 0.3, 0.3], (3, 1)))
     ours = bundle(problem, start, BundleOptions(terms=COMMON, prior=prior))
-    n_turn = problem.n_turn
+    n_rotation = problem.n_rotation
     x0 = np.concatenate(
         [
             np.concatenate(
@@ -112,7 +112,7 @@ def test_same_minimum_as_scipy(is_line: bool, seed: int) -> None:
                 ],
                 axis=1,
             ).ravel(),
-            np.concatenate([start.wand_t, np.zeros((10, n_turn))], axis=1).ravel(),
+            np.concatenate([start.wand_t, np.zeros((10, n_rotation))], axis=1).ravel(),
         ]
     )
     start_cost = 0.5 * (cv2_residuals(x0, problem, start, prior) ** 2).sum()
@@ -143,7 +143,7 @@ def test_elimination_equals_dense_normal_equations(
     rng = np.random.default_rng(5)
     problem, state = make_problem(rng, 3, 6, is_line=is_line)
     state = disturbed(state, rng, 0.1)
-    n, d, n_markers = 11, problem.n_turn + 3, len(state.shape_mm)
+    n, d, n_markers = 11, problem.n_rotation + 3, len(state.shape_mm)
     s = n_axes * n_markers
     J, r = dense_jacobian(problem, state, n_axes)
     H, g = J.T @ J, -J.T @ r
@@ -177,7 +177,7 @@ def test_elimination_equals_dense_normal_equations(
 
 def dense_jacobian(problem: Problem, state: State, n_axes: int) -> tuple[np.ndarray, np.ndarray]:
     """The whole weighted Jacobian of the predictions by central differences, and the residuals."""
-    sizes = (3 * 11, n_axes * len(state.shape_mm), 6 * (problem.n_turn + 3))
+    sizes = (3 * 11, n_axes * len(state.shape_mm), 6 * (problem.n_rotation + 3))
     weight = np.stack([problem.weight] * 2)
 
     def at(x: np.ndarray) -> np.ndarray:
@@ -186,7 +186,7 @@ def dense_jacobian(problem: Problem, state: State, n_axes: int) -> tuple[np.ndar
         return (residuals(problem, moved) * weight).ravel()
 
     steps = [[1e-5] * 3 + [1e-2] * 3 + [1e-2, 1e-2, 1e-2, 1e-5, 1e-5]] * 3
-    steps += [[1e-2] * sizes[1]] + [[1e-5] * problem.n_turn + [1e-2] * 3] * 6
+    steps += [[1e-2] * sizes[1]] + [[1e-5] * problem.n_rotation + [1e-2] * 3] * 6
     h = np.concatenate([np.asarray(v) for v in steps])
     J = np.stack([(at(-row) - at(row)) / (2 * h[k]) for k, row in enumerate(np.diag(h))], axis=1)
     return J, at(np.zeros(len(h)))
@@ -229,7 +229,7 @@ def test_chunks_do_not_change_the_result() -> None:
             problem.weight[marker, pair],
             problem.row[marker, pair],
             shape=(5, 60, 3),
-            n_turn=2,
+            n_rotation=2,
             frame_number=problem.frame_number,
             frames_per_chunk=n_frames,
         )
@@ -283,7 +283,7 @@ def test_cost_follows_chi_square(is_line: bool) -> None:
     rng = np.random.default_rng(10)
     problem, truth = make_problem(rng, 6, 120, is_line=is_line)
     result = bundle(problem, disturbed(truth, rng), BundleOptions(terms=COMMON))
-    n_unknown = 6 * 11 - 6 + 120 * (problem.n_turn + 3)
+    n_unknown = 6 * 11 - 6 + 120 * (problem.n_rotation + 3)
     freedom = 2 * problem.n_points - n_unknown
     assert abs(2 * result.cost - freedom) < 4.0 * np.sqrt(2.0 * freedom)
 

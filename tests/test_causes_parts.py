@@ -151,7 +151,7 @@ def test_the_others_prediction_is_least_squares_without_the_camera(wand):
     sim = capture("room", 5, 10, n_frames=60, wand=wand)
     fit = fit_to_rig(sim.truth, sim.tracks)
     problem, c = fit.problem, 2
-    d = problem.n_turn + 3
+    d = problem.n_rotation + 3
     rows = weighted_rows(problem, fit.state, (), np.ones(problem.row.shape))
     record = of_cameras(fit, sim.tracks, lambda record: record)[c]
     vague = np.diag(np.sqrt(VAGUE[6 - d :]))

@@ -42,7 +42,7 @@ def point_problem(rng: np.random.Generator, n_cameras: int, n_points: int) -> tu
         np.full(n, 1 / NOISE_PX),
         np.arange(n),
         shape=(n_cameras, n_points, 1),
-        n_turn=0,
+        n_rotation=0,
         frame_number=np.arange(n_points),
     )
     uv = -residuals(problem, truth)

@@ -123,4 +123,4 @@ def test_sound_points_lean_nowhere(changes: dict[str, object]) -> None:
 
 def test_a_single_marker_has_no_stick(sim) -> None:
     fit = fit_to_rig(sim.truth, sim.tracks)
-    assert find_leaning(replace(fit.problem, n_turn=0), fit.state) is None
+    assert find_leaning(replace(fit.problem, n_rotation=0), fit.state) is None

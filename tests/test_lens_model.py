@@ -98,7 +98,7 @@ def dense_rows(fit: Fit, terms: tuple[str, ...]) -> tuple[np.ndarray, np.ndarray
     of point rows.
     """
     problem, state, n = fit.problem, fit.result.state, 6 + len(terms)
-    d, shape = problem.n_turn + 3, fit.options.shape
+    d, shape = problem.n_rotation + 3, fit.options.shape
     n_axes = shape.n_axes if shape else 0
     sizes = [problem.n_cameras * n, problem.n_frames * d, len(state.shape_mm) * n_axes]
 
@@ -116,7 +116,7 @@ def dense_rows(fit: Fit, terms: tuple[str, ...]) -> tuple[np.ndarray, np.ndarray
             np.tile(
                 [1e-5] * 3 + [1e-2] * 3 + [unit.get(t, 1e-5) for t in terms], problem.n_cameras
             ),
-            np.tile([1e-4] * problem.n_turn + [1e-2] * 3, problem.n_frames),
+            np.tile([1e-4] * problem.n_rotation + [1e-2] * 3, problem.n_frames),
             np.full(sizes[2], 1e-2),
         ]
     )

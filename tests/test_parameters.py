@@ -52,7 +52,7 @@ def test_a_cameras_unknowns_lie_as_columns_of_projectpoints_do() -> None:
     """
     problem, state = make_problem(np.random.default_rng(4), 3, 12, is_line=False)
     J = weighted_rows(problem, state, LENS_TERMS, np.ones_like(problem.weight))
-    d = problem.n_turn + 3
+    d = problem.n_rotation + 3
     assert J.shape[-1] == d + N_POSE + len(LENS_TERMS) + 1
     for pair, (c, f) in enumerate(zip(problem.cam, problem.frame, strict=True)):
         world = state.shape_mm @ state.wand_R[f].T + state.wand_t[f]

@@ -242,7 +242,7 @@ def point_problem(seed: int) -> tuple[Problem, State]:
         np.full(n, 5.0),
         np.arange(n),
         shape=(4, 80, 1),
-        n_turn=0,
+        n_rotation=0,
         frame_number=np.arange(80),
     )
     uv = -residuals(problem, state)

@@ -276,7 +276,7 @@ def test_offsets_that_are_found_take_their_share_of_what_the_points_say_of_camer
     rows = weighted_rows(problem, state, options.terms, problem.weight)
     velocity = wand_path(problem, state, rate_hz).velocity
     assert (velocity != 0).any()
-    d, n = problem.n_turn + 3, n_unknowns(options.terms)
+    d, n = problem.n_rotation + 3, n_unknowns(options.terms)
     n_frames = d * problem.n_frames
     J = np.zeros((*rows.shape[:3], n_frames + 4 * n + 4))
     for p, (c, f) in enumerate(zip(problem.cam, problem.frame, strict=True)):

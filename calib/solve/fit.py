@@ -120,7 +120,7 @@ def dof_sigmas(
     )
     # With fewer than ten degrees of freedom left the estimate says nothing.
     sigma = np.where(freedom > 10, np.sqrt(total / np.maximum(freedom, 1.0)), fallback)
-    if problem.n_turn:
+    if problem.n_rotation:
         return np.maximum(sigma, SIGMA_FLOOR_PX)
     # A single point can follow any one camera exactly, so there weights run away all the same. None
     # gets more than the median by degrees of freedom, of which a camera that runs away has next to

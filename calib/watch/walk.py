@@ -144,7 +144,7 @@ def _told_at(
             1.0 / sigma[cam],
             np.arange(len(cam)),
             shape=(len(rig.names), n_tries, n_markers),
-            n_turn=rough.fit.problem.n_turn,
+            n_rotation=rough.fit.problem.n_rotation,
             frame_number=np.arange(n_tries),
         )
         tried = State(

@@ -51,7 +51,7 @@ def read_problem(path: Path) -> tuple[Problem, State]:
         np.ones(n_seen),
         np.arange(n_seen),
         shape=(n_cameras, n_points, 1),
-        n_turn=0,
+        n_rotation=0,
         frame_number=np.arange(n_points),
     )
     state = State(

@@ -109,9 +109,9 @@ class Record:
         """
         z = self.whitened(np.concatenate([self.motion, self.residual_px[..., None]], axis=2))
         flat = z.reshape(-1, z.shape[2])
-        said = Information.of(flat[:, :-1].T @ flat[:, :-1], -flat[:, :-1].T @ flat[:, -1])
+        alone = Information.of(flat[:, :-1].T @ flat[:, :-1], -flat[:, :-1].T @ flat[:, -1])
         values, axes = np.linalg.eigh(known)
-        beyond = said.blurred(axes * np.sqrt(np.maximum(values, 0.0)))
+        beyond = alone.blurred(axes * np.sqrt(np.maximum(values, 0.0)))
         chi_square, freedom = beyond.chi_square()
         if chi_square > special.chdtri(max(freedom, 1), ALPHA):
             return self
@@ -156,7 +156,7 @@ class Record:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Others:
-    """What all cameras that count, ``say (C,)`` of 1, tell of each frame's wand pose: information
+    """What all cameras that count, ``votes (C,)`` of 1, tell of each frame's wand pose: information
     and gradient.
 
     ``seen (M, P)`` are the points in frames with a pose, ``speed (F, M, 3)`` the markers'
@@ -165,7 +165,7 @@ class Others:
 
     fit: RigFit
     tracks: Tracks
-    say: Array
+    votes: Array
     H: Array
     g: Array
     seen: NDArray[np.bool_]
@@ -173,18 +173,18 @@ class Others:
     is_passing: NDArray[np.bool_]
 
     @classmethod
-    def of(cls, fit: RigFit, tracks: Tracks, say: Array) -> Others:
+    def of(cls, fit: RigFit, tracks: Tracks, votes: Array) -> Others:
         problem, state = fit.problem, fit.state
         seen = problem.row >= 0
         seen = seen & frames_with_pose(problem, seen)[problem.frame]
-        weighted = problem.with_weight(fit.is_inlier * (say / fit.sigma_px)[problem.cam])
+        weighted = problem.with_weight(fit.is_inlier * (votes / fit.sigma_px)[problem.cam])
         blocks = linearise(weighted, state, (), np.inf, has_cameras=False)
-        H = blocks.frame + np.diag(VAGUE[3 - problem.n_turn :])
+        H = blocks.frame + np.diag(VAGUE[3 - problem.n_rotation :])
         world = state.shape_mm @ np.swapaxes(state.wand_R, 1, 2) + state.wand_t[:, None]
         speed = _velocity(
             world, _marker_sigmas(H, state.shape_mm), problem.frame_number, tracks.frame_rate_hz
         )
-        return cls(fit, tracks, say, H, -blocks.frame_gradient, seen, speed, fit.is_passing)
+        return cls(fit, tracks, votes, H, -blocks.frame_gradient, seen, speed, fit.is_passing)
 
     def record(self, c: int, at: Index) -> Record | None:
         """Return the record of camera c, whose pairs are ``at``; None where none is in a frame with
@@ -199,7 +199,7 @@ class Others:
         at = at[self.seen[:, at].any(axis=0)]
         if not at.size:
             return None
-        f, n, m, d = problem.frame[at], len(at), len(self.seen), problem.n_turn + 3
+        f, n, m, d = problem.frame[at], len(at), len(self.seen), problem.n_rotation + 3
         own = replace(
             problem,
             cam=problem.cam[at],
@@ -210,7 +210,7 @@ class Others:
         residual, variance, velocity, dependence = (
             np.empty((n, 2 * m, *last)) for last in ((), (), (), (d,))
         )
-        weight = fit.is_inlier[:, at].T * (self.say[c] / sigma)
+        weight = fit.is_inlier[:, at].T * (self.votes[c] / sigma)
         leave_out_kernel(
             rows,
             weight,
@@ -271,7 +271,7 @@ def of_cameras(
 
     def run(cameras: Sequence[tuple[int, Index]]) -> list[R | None]:
         return [
-            of(record) if others.say[c] and (record := others.record(c, at)) else None
+            of(record) if others.votes[c] and (record := others.record(c, at)) else None
             for c, at in cameras
         ]
 

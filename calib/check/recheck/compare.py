@@ -135,10 +135,10 @@ def _placed(now: Reduced, rig: Rig, is_agreeing: NDArray[np.bool_] | None) -> _P
 def _changes(now: Reduced, rig: Rig, placed: _Placed) -> tuple[Information, Array]:
     """Return W and -w of the change of every parameter, and the root of C."""
     here, d = now.turned(placed.rig_from_fit[0]), placed.from_stored
-    said = here.information
-    z = said.matrix @ np.pad(d.ravel(), (0, len(said.own) - d.size)) - said.gradient
+    found = here.information
+    z = found.matrix @ np.pad(d.ravel(), (0, len(found.own) - d.size)) - found.gradient
     root = _stored_root(rig, here, d)
-    return replace(said, gradient=-z).blurred(root), root
+    return replace(found, gradient=-z).blurred(root), root
 
 
 def _rows(now: Reduced) -> NDArray[np.intp]:

@@ -336,7 +336,7 @@ def _noise_ratio(rig: Rig, tracks: Tracks, fit: Fit) -> Array:
     )
 
 
-def _said(rig: Rig, tracks: Tracks, fit: Fit, cameras: State) -> Reduced:
+def _information(rig: Rig, tracks: Tracks, fit: Fit, cameras: State) -> Reduced:
     """Return what a fit's points say with its cameras elsewhere, errors that last counted."""
     state = fit_frames(fit.problem, cameras)
     now = reduced(fit.problem, state, tracks.names, fit.options.terms, shape_axes(rig))
@@ -349,7 +349,7 @@ def _agreement(
     """Return comparison, agreement, the rig's growth and whether that growth is taken as real and
     left open.
     """
-    now = _said(rig, tracks, fit, fit.result.state)
+    now = _information(rig, tracks, fit, fit.result.state)
     every = np.arange(len(tracks.names))
     found = compare(now, rig)
     agreed = find_agreement(found, every, options.alpha)
@@ -359,13 +359,13 @@ def _agreement(
         # Who may have stood is judged from there: from where a few points have it when nothing else
         # holds it, a sound camera seems to have gone.
         stood = agreed.is_agreeing | within_own_doubt(rig, fit, found, agreed)
-        now = _said(rig, tracks, fit, likeliest(now, rig, stood))
+        now = _information(rig, tracks, fit, likeliest(now, rig, stood))
         found = compare(now, rig, agreed.is_agreeing)
         before, agreed = agreed, find_agreement(found, every, options.alpha)
         if (before.is_agreeing == agreed.is_agreeing).all():
             break
     if not agreed.is_agreeing.all():  # who is named is measured at where it went
-        now = _said(rig, tracks, fit, likeliest(now, rig, agreed.is_agreeing))
+        now = _information(rig, tracks, fit, likeliest(now, rig, agreed.is_agreeing))
         found = compare(now, rig, agreed.is_agreeing)
     if len(every) <= 3 or len(rig.wand.markers) == 1:  # a single marker shows no size
         return found, agreed, NO_SCALE, False

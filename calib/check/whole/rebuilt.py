@@ -45,7 +45,7 @@ def find_rebuilt(problem: Problem, state: State) -> Rebuilt | None:
     """Return from when on weighted points show a marker elsewhere on the wand; None where chance
     makes it, cameras that moved explain it better, or the wand has too few markers to tell.
     """
-    n_axes = min(problem.n_turn, 1) if problem.n_turn < 3 else 3
+    n_axes = min(problem.n_rotation, 1) if problem.n_rotation < 3 else 3
     free = _shapes(state.shape_mm[:, :n_axes])
     q = free.shape[1] - 1
     if q < 1 or problem.n_frames < 3 * PARTS:
@@ -55,7 +55,7 @@ def find_rebuilt(problem: Problem, state: State) -> Rebuilt | None:
     wand = np.arange(n, n + q + 1)
     whole, of_wand, rows = _of(np.zeros((n + q + 1, n + q + 2))), [], []
     for first, last in pairwise(edges):
-        part = _said(problem, state, int(first), int(last), free)
+        part = _information(problem, state, int(first), int(last), free)
         whole = _of(_table(whole) + _table(part))
         of_wand.append(part.at(wand))
         rows.append(_table(part)[wand])
@@ -75,7 +75,7 @@ def find_rebuilt(problem: Problem, state: State) -> Rebuilt | None:
     chance = special.fdtrc(n_axes, freedom, change.gain() / n_axes / scatter)
     if len(changes) * chance > CHANCE:
         return None
-    last = _said(problem, state, int(edges[k]), problem.n_frames, free)
+    last = _information(problem, state, int(edges[k]), problem.n_frames, free)
     poses = (N_CAMERA * np.arange(problem.n_cameras)[:, None] + np.arange(N_POSE)).ravel()
     (moved,) = _changes(common, _table(last)[None, poses], poses)
     cameras = [moved, *(moved.at(c) for c in np.arange(len(poses)).reshape(-1, N_POSE))]
@@ -147,7 +147,7 @@ def _shapes(shape: Array) -> Array:
     return np.column_stack([axes[:, rank:], away.ravel() / np.linalg.norm(away)])
 
 
-def _said(problem: Problem, state: State, first: int, last: int, free: Array) -> Information:
+def _information(problem: Problem, state: State, first: int, last: int, free: Array) -> Information:
     """Return what some frames say of the cameras' poses and rings and of the wand's shape and size,
     their poses eliminated.
     """

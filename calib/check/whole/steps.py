@@ -231,7 +231,7 @@ def _largest(fit: RigFit, problem: Problem, frame: int | None = None) -> Step | 
     parts = [_normal(problem, fit, a, b) for a, b in pairwise(edges)]
     S, g, H, L = (np.array([p[k] for p in parts]) for k in range(4))
     motions = world_motions(fit.state.cam_R, fit.state.position_mm, N_POSE)
-    motions = on_places(-fit.state.cam_R, N_POSE, motions)[:, : 7 if problem.n_turn == 0 else 6]
+    motions = on_places(-fit.state.cam_R, N_POSE, motions)[:, : 7 if problem.n_rotation == 0 else 6]
     n_points = np.bincount(problem.cam, (problem.weight > 0).sum(axis=0), problem.n_cameras)
     # What a squared step of a camera alone does to its points, on average, in px².
     of_camera = H.sum(0) * (fit.sigma_px**2 / np.maximum(n_points, 1))[:, None, None]

@@ -214,14 +214,14 @@ def twist_rows(
 
 
 @inlined
-def wand_row(R: Array, row: Array, n_turn: int, out: Array) -> None:
+def wand_row(R: Array, row: Array, n_rotation: int, out: Array) -> None:
     """Write the derivatives by the wand's turns and shifts in its own frame of a row of
     ``twist_rows``.
     """
     for j in range(3):
-        out[n_turn + j] = R[0, j] * row[3] + R[1, j] * row[4] + R[2, j] * row[5]
-        if j >= 3 - n_turn:
-            out[n_turn - 3 + j] = R[0, j] * row[0] + R[1, j] * row[1] + R[2, j] * row[2]
+        out[n_rotation + j] = R[0, j] * row[3] + R[1, j] * row[4] + R[2, j] * row[5]
+        if j >= 3 - n_rotation:
+            out[n_rotation - 3 + j] = R[0, j] * row[0] + R[1, j] * row[1] + R[2, j] * row[2]
 
 
 @compiled
@@ -239,13 +239,13 @@ def rows_kernel(
     wand_t: Array,
     shape: Array,
     codes: Any,
-    n_turn: int,
+    n_rotation: int,
     out: Array,
 ) -> None:
     """Write the rows of the pairs from first to last into out (last - first, M, 2, d + 6 +
     L + 1).
     """
-    R, t, d = np.empty((3, 3)), np.empty(3), n_turn + 3
+    R, t, d = np.empty((3, 3)), np.empty(3), n_rotation + 3
     point = np.empty((2, 6 + len(codes) + 1))
     for p in range(first, last):
         c, f = cam[p], frame[p]
@@ -268,7 +268,7 @@ def rows_kernel(
                     point,
                 )
                 for k in range(2):
-                    wand_row(R, point[k], n_turn, rows[k])
+                    wand_row(R, point[k], n_rotation, rows[k])
                     rows[k, d:] = point[k]
                     rows[k, d] += t[1] * point[k, 5] - t[2] * point[k, 4]
                     rows[k, d + 1] += t[2] * point[k, 3] - t[0] * point[k, 5]
@@ -291,14 +291,14 @@ def leverage_kernel(
     wand_R: Array,
     wand_t: Array,
     shape: Array,
-    n_turn: int,
+    n_rotation: int,
     factors: Array,
     out: Array,
 ) -> None:
     """Write the squared lengths of the rows' wand part, times the frame's factors, summed by pair,
     into out (P,).
     """
-    R, t, rows, row = np.empty((3, 3)), np.empty(3), np.empty((2, 7)), np.empty(n_turn + 3)
+    R, t, rows, row = np.empty((3, 3)), np.empty(3), np.empty((2, 7)), np.empty(n_rotation + 3)
     codes = np.empty(0, np.int64)
     for p in range(first, last):
         c, f, total = cam[p], frame[p], 0.0
@@ -320,8 +320,8 @@ def leverage_kernel(
                     rows,
                 )
                 for k in range(2):
-                    wand_row(R, rows[k], n_turn, row)
-                    for i in range(n_turn + 3):
+                    wand_row(R, rows[k], n_rotation, row)
+                    for i in range(n_rotation + 3):
                         value = 0.0
                         for j in range(i + 1):
                             value += factors[f, i, j] * row[j]

@@ -132,7 +132,7 @@ def weighted_rows(
     frame, lens terms, and minus the residual. Rows of points with weight 0 are zero.
     """
     first, last, _ = pairs.indices(len(problem.cam))
-    n_columns = problem.n_turn + 3 + n_unknowns(names) + 1
+    n_columns = problem.n_rotation + 3 + n_unknowns(names) + 1
     out = np.empty((last - first, len(state.shape_mm), 2, n_columns))
     rows_kernel(
         problem.cam,
@@ -143,7 +143,7 @@ def weighted_rows(
         last,
         *state_arrays(state),
         term_codes(names),
-        problem.n_turn,
+        problem.n_rotation,
         out,
     )
     return out
@@ -168,7 +168,7 @@ def linearise(
     that has the same size, most of what a call needs: fresh memory takes as long as the sums. Of
     more than ``KEPT`` numbers couplings are not kept.
     """
-    d, n = problem.n_turn + 3, n_unknowns(names)
+    d, n = problem.n_rotation + 3, n_unknowns(names)
     n_markers, n_pairs = problem.weight.shape
     n_shape = n_axes * n_markers
     frame = np.empty((problem.n_frames, d, d + 1))
@@ -195,7 +195,7 @@ def linearise(
             chunks[-1].frames.stop,
             *arrays,
             codes,
-            problem.n_turn,
+            problem.n_rotation,
             float(loss_scale),
             n_axes,
             has_cameras,
@@ -222,7 +222,7 @@ def linearise(
                 chunk.frames.stop,
                 *arrays,
                 codes,
-                problem.n_turn,
+                problem.n_rotation,
                 float(loss_scale),
                 out,
             )
@@ -264,7 +264,7 @@ def frame_leverage(problem: Problem, state: State, factors: Array) -> Array:
             chunks[0].pairs.start,
             chunks[-1].pairs.stop,
             *arrays,
-            problem.n_turn,
+            problem.n_rotation,
             factors,
             out,
         )

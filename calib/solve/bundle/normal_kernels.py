@@ -59,7 +59,7 @@ def normal_kernel(
     wand_t: Array,
     shape: Array,
     codes: Any,
-    n_turn: int,
+    n_rotation: int,
     loss_scale: float,
     n_axes: int,
     has_cameras: bool,
@@ -83,7 +83,7 @@ def normal_kernel(
     twist, of which the camera's and the wand's are linear maps. That takes a third of the
     arithmetic of whole rows.
     """
-    d, skip, n = n_turn + 3, 3 - n_turn, 6 + len(codes)
+    d, skip, n = n_rotation + 3, 3 - n_rotation, 6 + len(codes)
     width = camera.shape[2]
     R, t = np.empty((3, 3)), np.empty(3)
     rows, G, W = np.zeros((2, width)), np.empty((n, width)), np.empty((6, width))
@@ -126,7 +126,7 @@ def normal_kernel(
                         frame[f, i, j - skip] += (
                             W[k, 0] * R[0, j] + W[k, 1] * R[1, j] + W[k, 2] * R[2, j]
                         )
-                    frame[f, i, n_turn + j] += (
+                    frame[f, i, n_rotation + j] += (
                         W[k, 3] * R[0, j] + W[k, 4] * R[1, j] + W[k, 5] * R[2, j]
                     )
                 frame[f, i, d] += W[k, n]
@@ -141,7 +141,7 @@ def normal_kernel(
                 for i in range(n):
                     for j in range(width):
                         camera[c, i, j] += G[i, j]
-        _close_shape(f, shape, n_turn, n_axes, of_frame, frame_shape, by_marker)
+        _close_shape(f, shape, n_rotation, n_axes, of_frame, frame_shape, by_marker)
         frame_cost[f] = cost
 
 
@@ -160,14 +160,14 @@ def coupling_kernel(
     wand_t: Array,
     shape: Array,
     codes: Any,
-    n_turn: int,
+    n_rotation: int,
     loss_scale: float,
     out: Array,
 ) -> None:
     """Write the couplings of the pairs of the frames from first to last into out (P', d, n), as
     ``normal_kernel`` does.
     """
-    d, skip, n, base = n_turn + 3, 3 - n_turn, 6 + len(codes), starts[first]
+    d, skip, n, base = n_rotation + 3, 3 - n_rotation, 6 + len(codes), starts[first]
     width = (n + 4) // 4 * 4
     R, t, rows = np.empty((3, 3)), np.empty(3), np.zeros((2, width))
     G, W = np.empty((6, width)), np.empty((6, width))
@@ -239,7 +239,7 @@ def _add_shape(
 def _close_shape(
     f: int,
     shape: Array,
-    n_turn: int,
+    n_rotation: int,
     n_axes: int,
     of_frame: Array,
     frame_shape: Array,
@@ -256,13 +256,13 @@ def _close_shape(
                 of_frame[m, 2, a],
                 m * n_axes + a,
             )
-            if n_turn == 3:
+            if n_rotation == 3:
                 frame_shape[f, 0, column] = shape[m, 1] * n2 - shape[m, 2] * n1
-            if n_turn > 0:
-                frame_shape[f, n_turn - 2, column] = shape[m, 2] * n0 - shape[m, 0] * n2
-                frame_shape[f, n_turn - 1, column] = shape[m, 0] * n1 - shape[m, 1] * n0
-            frame_shape[f, n_turn, column] = n0
-            frame_shape[f, n_turn + 1, column] = n1
-            frame_shape[f, n_turn + 2, column] = n2
+            if n_rotation > 0:
+                frame_shape[f, n_rotation - 2, column] = shape[m, 2] * n0 - shape[m, 0] * n2
+                frame_shape[f, n_rotation - 1, column] = shape[m, 0] * n1 - shape[m, 1] * n0
+            frame_shape[f, n_rotation, column] = n0
+            frame_shape[f, n_rotation + 1, column] = n1
+            frame_shape[f, n_rotation + 2, column] = n2
             for b in range(n_axes):
                 by_marker[m, a, b] += of_frame[m, b, a]

@@ -59,12 +59,12 @@ class State:
         """
         turn = rotation_from_vector(camera_step[:, :3])
         cam_t = (turn @ self.cam_t[:, :, None])[..., 0] + camera_step[:, 3:6]
-        n_turn = frame_step.shape[1] - 3
-        wand_t = self.wand_t + (self.wand_R @ frame_step[:, n_turn:, None])[..., 0]
+        n_rotation = frame_step.shape[1] - 3
+        wand_t = self.wand_t + (self.wand_R @ frame_step[:, n_rotation:, None])[..., 0]
         wand_R = self.wand_R
-        if n_turn:
+        if n_rotation:
             vector = np.zeros((len(wand_R), 3))
-            vector[:, 3 - n_turn :] = frame_step[:, :n_turn]
+            vector[:, 3 - n_rotation :] = frame_step[:, :n_rotation]
             wand_R = wand_R @ rotation_from_vector(vector)
         lens = with_term_steps(self.lens, names, camera_step[:, 6:])
         shape = self.shape_mm
@@ -93,12 +93,12 @@ class Problem:
     cam, frame (P,) index cameras and frames; frames come in order, ``starts (F + 1,)`` says where
     each begins. uv_px (2, M, P); weight (M, P) is 1 / sigma, 0 where a marker was not seen or is
     left out; row (M, P) is the point's row in its camera's tracks, -1 where there is none.
-    ``frame_number (F,)`` count at ``rate_hz``; ``n_turn`` are the rotational freedoms of a wand
+    ``frame_number (F,)`` count at ``rate_hz``; ``n_rotation`` are the rotational freedoms of a wand
     frame: 3, 2 for a line, 0 for a point.
     """
 
     n_cameras: int
-    n_turn: int
+    n_rotation: int
     frame_number: NDArray[np.int64]
     cam: Index
     frame: Index
@@ -194,7 +194,7 @@ def arrange(
     row: Index,
     *,
     shape: tuple[int, int, int],
-    n_turn: int,
+    n_rotation: int,
     frame_number: NDArray[np.int64],
     rate_hz: float = 1.0,
     frames_per_chunk: int | None = None,
@@ -222,7 +222,7 @@ def arrange(
     starts = np.searchsorted(pair_frame, np.arange(n_frames + 1))
     problem = Problem(
         n_cameras,
-        n_turn,
+        n_rotation,
         frame_number,
         pair_cam,
         pair_frame,
@@ -292,7 +292,7 @@ def problem_from_tracks(
             marker[keep],
             xy[keep],
         )
-    n_turn = {0: 0, 1: 2}.get(dimension, 3)
+    n_rotation = {0: 0, 1: 2}.get(dimension, 3)
     shape = (len(tracks.cameras), int(is_good.sum()), n_markers)
     return arrange(
         cam,
@@ -302,7 +302,7 @@ def problem_from_tracks(
         1.0 / sigma[cam],
         row,
         shape=shape,
-        n_turn=n_turn,
+        n_rotation=n_rotation,
         frame_number=frame_number[is_good],
         rate_hz=tracks.frame_rate_hz,
     )

@@ -343,8 +343,8 @@ def _squared_moves(whole: Whole, steps: Array, chunks: Sequence[Chunk]) -> tuple
         whole.blocks,
         whole.options.terms,
     )
-    n, n_turn, (n_markers, _) = n_unknowns(terms), problem.n_turn, problem.weight.shape
-    d, n_cameras, n_steps = n_turn + 3, problem.n_cameras, steps.shape[2]
+    n, n_rotation, (n_markers, _) = n_unknowns(terms), problem.n_rotation, problem.weight.shape
+    d, n_cameras, n_steps = n_rotation + 3, problem.n_cameras, steps.shape[2]
     n_axes = len(blocks.shape) // n_markers
     half_shape = whole.factors @ blocks.frame_shape
     cameras = np.arange(n_cameras)
@@ -381,7 +381,7 @@ def _squared_moves(whole: Whole, steps: Array, chunks: Sequence[Chunk]) -> tuple
                 problem, state, terms, (problem.weight > 0).astype(float), chunk.pairs
             )
             of_pair = np.concatenate([of_frames[frame, :, cam], own[cam]], axis=1)[:, None]
-            move = J[..., :-1] @ of_pair + J[..., n_turn : n_turn + 3] @ shift[cam]
+            move = J[..., :-1] @ of_pair + J[..., n_rotation : n_rotation + 3] @ shift[cam]
             np.add.at(total, cam, (move**2).sum(axis=(1, 2)))
         return total
 

@@ -62,7 +62,8 @@ def has_judges(problem: Problem) -> NDArray[np.bool_]:
     In others a point that does not fit is no gross outlier: nothing says where it should be.
     """
     return np.asarray(
-        (problem.n_views(problem.row >= 0) >= 2).sum(axis=0) >= {2: 2, 3: 3, 0: 1}[problem.n_turn]
+        (problem.n_views(problem.row >= 0) >= 2).sum(axis=0)
+        >= {2: 2, 3: 3, 0: 1}[problem.n_rotation]
     )
 
 

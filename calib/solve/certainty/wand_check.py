@@ -118,7 +118,7 @@ def _variance_ratio(problem: Problem, result: BundleResult, options: BundleOptio
     """
     squared = (residuals(problem, result.state) ** 2).sum(axis=0) * problem.weight**2
     is_near = (problem.weight > 0) & (squared < 9.0)
-    per_frame = problem.n_turn + 3
+    per_frame = problem.n_rotation + 3
     n_unknown = (
         per_frame * problem.n_frames
         + problem.n_cameras * n_unknowns(options.terms)

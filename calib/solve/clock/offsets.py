@@ -174,7 +174,7 @@ def _with_time(
     """Return the ``blocks`` at a state with one camera parameter more, the last: its time offset in
     frames.
     """
-    d, n = problem.n_turn + 3, n_unknowns(options.terms)
+    d, n = problem.n_rotation + 3, n_unknowns(options.terms)
     n_markers, n_pairs = problem.weight.shape
     n_axes = options.shape.n_axes if options.shape else 0
     to_frame = np.empty((n_pairs, d, 1))
@@ -188,7 +188,7 @@ def _with_time(
         by_pair = np.einsum("pmrk,pmr->pk", rows, time)
         to_frame[chunk.pairs, :, 0] = by_pair[:, :d]
         shifts = np.einsum(
-            "pmra,pmr->pma", rows[..., problem.n_turn : problem.n_turn + n_axes], time
+            "pmra,pmr->pma", rows[..., problem.n_rotation : problem.n_rotation + n_axes], time
         )
         with_itself = (time**2).sum(axis=(1, 2))[:, None]
         np.add.at(to_camera, cam, np.hstack([by_pair[:, d:-1], with_itself]))

@@ -110,9 +110,9 @@ def _marker_sigmas(problem: Problem, state: State) -> Array:
     problem = problem.with_weight((problem.weight > 0).astype(float))
     n_markers = len(state.shape_mm)
     factors = inverse_factors(linearise(problem, state, (), np.inf, has_cameras=False).frame)
-    # How a marker moves with its frame's parameters: turns about the wand's last n_turn axes, and
-    # shifts.
-    turns = -cross_matrix(state.shape_mm)[:, :, 3 - problem.n_turn :]
+    # How a marker moves with its frame's parameters: rotations about the wand's last axes, and
+    # translations.
+    turns = -cross_matrix(state.shape_mm)[:, :, 3 - problem.n_rotation :]
     moves = np.concatenate([turns, np.broadcast_to(np.eye(3), (n_markers, 3, 3))], axis=2)
     of_frame = (np.einsum("fkd,mid->fmik", factors, moves, optimize=True) ** 2).sum(axis=(2, 3))
     has_pose = np.asarray((np.diagonal(factors, axis1=1, axis2=2) > 0).all(axis=1))
@@ -130,7 +130,7 @@ def marker_information(problem: Problem, state: State) -> Array:
     the cameras held and the problem's weights.
     """
     out = np.empty((problem.n_frames, len(state.shape_mm), 3, 3))
-    turns = problem.n_turn
+    turns = problem.n_rotation
     for chunk in problem.chunks:
         rows = weighted_rows(problem, state, (), problem.weight, chunk.pairs)
         shifts = rows[..., turns : turns + 3]

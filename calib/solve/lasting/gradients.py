@@ -67,7 +67,7 @@ class Gradients:
                 group[own],
                 *state_arrays(self.state),
                 term_codes(self.terms),
-                problem.n_turn,
+                problem.n_rotation,
                 n_shape // len(problem.weight),
                 np.ascontiguousarray(self.blocks.couplings(chunk)),
                 chunk.pairs.start,
@@ -105,7 +105,7 @@ def _gradient_kernel(
     wand_t: Array,
     shape: Array,
     codes: Any,
-    n_turn: int,
+    n_rotation: int,
     n_axes: int,
     coupling: Array,
     before: int,
@@ -117,7 +117,7 @@ def _gradient_kernel(
     """Add to out (blocks, 2, N) the reduced gradient that a unit of shift along x and y of each
     pair ``at`` makes; ``coupling (P', d, n)`` is of the pairs from ``before`` on.
     """
-    n, d = 6 + len(codes), n_turn + 3
+    n, d = 6 + len(codes), n_rotation + 3
     R, t, rows, row = np.empty((3, 3)), np.empty(3), np.empty((2, n + 1)), np.empty(d)
     response = np.empty((d, 2))
     shape_at = out.shape[2] - n_axes * len(shape)
@@ -132,9 +132,9 @@ def _gradient_kernel(
                     R, t, lens, c, shape, m, codes, uv[0, m, p], uv[1, m, p], w, np.inf, rows
                 )
                 for k in range(2):
-                    wand_row(R, rows[k], n_turn, row)
+                    wand_row(R, rows[k], n_rotation, row)
                     for a in range(n_axes):
-                        out[b, k, shape_at + m * n_axes + a] -= w * row[n_turn + a]
+                        out[b, k, shape_at + m * n_axes + a] -= w * row[n_rotation + a]
                     rows[k, 0] += t[1] * rows[k, 5] - t[2] * rows[k, 4]
                     rows[k, 1] += t[2] * rows[k, 3] - t[0] * rows[k, 5]
                     rows[k, 2] += t[0] * rows[k, 4] - t[1] * rows[k, 3]

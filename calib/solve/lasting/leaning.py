@@ -77,9 +77,9 @@ def find_leaning(problem: Problem, state: State) -> Leaning | None:
     """Return how the weighted points lean about a fit of theirs; None where they do not, or no
     stick is known.
     """
-    if problem.n_turn == 0:
+    if problem.n_rotation == 0:
         return None
-    n_axes = 1 if problem.n_turn == 2 else 3
+    n_axes = 1 if problem.n_rotation == 2 else 3
     residual = np.where(problem.weight > 0, residuals(problem, state), 0.0)
     off = _apparent(problem, state)
     blocks = linearise(problem, state, (), np.inf, n_axes)
@@ -129,7 +129,7 @@ def without_leaning(problem: Problem, state: State, leaning: Leaning) -> Problem
     """
     off = leaning.size_mm * _apparent(problem, state)
     one = _showing(problem, residuals(problem, state), off)
-    still = np.zeros((problem.n_frames, problem.n_turn + 3))
+    still = np.zeros((problem.n_frames, problem.n_rotation + 3))
     left = residuals(one, fit_frames(one, state.moved(leaning.twist, still, ())))
     return replace(problem, uv_px=problem.uv_px - np.where(problem.row >= 0, left, 0.0))
 

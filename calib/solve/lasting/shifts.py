@@ -143,7 +143,7 @@ def _scores(
     """Return u, n and half of each pair, and over ``bins`` (of each frame, and how many) the sums
     ``scores (C, B, 5)``, ``a (C, B, n, 2)`` and the cameras' S (C, n, n).
     """
-    n_pairs, d, n_cameras = len(problem.cam), problem.n_turn + 3, problem.n_cameras
+    n_pairs, d, n_cameras = len(problem.cam), problem.n_rotation + 3, problem.n_cameras
     n = 0 if terms is None else n_unknowns(terms)
     if frame is None:
         frame = linearise(problem, state, (), np.inf, has_cameras=False).frame
@@ -172,7 +172,7 @@ def _scores(
             last,
             *arrays,
             term_codes(terms or ()),
-            problem.n_turn,
+            problem.n_rotation,
             factors,
             *by_pair,
             *sums,
@@ -271,7 +271,7 @@ def _shift_kernel(
     wand_t: Array,
     shape: Array,
     codes: Any,
-    n_turn: int,
+    n_rotation: int,
     factors: Array,
     u: Array,
     n: Array,
@@ -286,7 +286,13 @@ def _shift_kernel(
     ``scores (C, B, 5)`` takes u and I, ``a (C, B, n, 2)`` and ``S (C, n, width)`` what concerns the
     camera.
     """
-    d, skip, n_own, end, width = n_turn + 3, 3 - n_turn, S.shape[1], 6 + len(codes), S.shape[2]
+    d, skip, n_own, end, width = (
+        n_rotation + 3,
+        3 - n_rotation,
+        S.shape[1],
+        6 + len(codes),
+        S.shape[2],
+    )
     R, t, rows, own = np.empty((3, 3)), np.empty(3), np.zeros((2, width)), np.empty((2, width))
     G, V, moved = np.empty((n_own, width)), np.empty(6), np.empty(d)
     coupling, half_own, W = np.empty((6, width)), np.empty((d, width)), np.empty((2, d))
@@ -317,12 +323,12 @@ def _shift_kernel(
                         of_x, of_y = rows[0, i], rows[1, i]
                         for j in range(width):
                             G[i, j] += of_x * rows[0, j] + of_y * rows[1, j]
-            wand_row(R, V, n_turn, moved)
+            wand_row(R, V, n_rotation, moved)
             for i in range(d):
                 of_frame[i] += moved[i]
             for k in range(2):
                 u[p, k] = -own[k, end]
-                wand_row(R, own[k], n_turn, W[k])
+                wand_row(R, own[k], n_rotation, W[k])
                 for i in range(d):
                     half[p, i, k] = 0.0
                     for j in range(i + 1):

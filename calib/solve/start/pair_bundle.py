@@ -76,14 +76,14 @@ class PairFit:
 
 
 def refine_pairs(
-    starts: list[PairStart], shape_mm: Array, n_turn: int, n_frames: int
+    starts: list[PairStart], shape_mm: Array, n_rotation: int, n_frames: int
 ) -> list[PairFit | None]:
     """Return the minimum near each start on at most n_frames of its frames, None where there is
     none.
 
     First from afar on a noise that fits the start, then on the noise that this leaves.
     """
-    thinned = [_whole_frames(s.shared, n_turn, n_frames) for s in starts]
+    thinned = [_whole_frames(s.shared, n_rotation, n_frames) for s in starts]
     used = [k for k, rows in enumerate(thinned) if rows.size]
     out: list[PairFit | None] = [None] * len(starts)
     if not used:
@@ -92,7 +92,7 @@ def refine_pairs(
         [starts[k] for k in used],
         [starts[k].shared.rows(thinned[k]) for k in used],
         shape_mm,
-        n_turn,
+        n_rotation,
     )
     state, has_pose = place_wands(items.problem, items.state)
     seen = items.problem.weight * has_pose[items.problem.frame]
@@ -109,12 +109,12 @@ def refine_pairs(
     return out
 
 
-def _whole_frames(shared: Shared, n_turn: int, n_frames: int) -> Index:
+def _whole_frames(shared: Shared, n_rotation: int, n_frames: int) -> Index:
     """Return the rows of at most n_frames frames with enough markers to place the wand, evenly over
     time.
     """
     _, index, count = np.unique(shared.frame, return_inverse=True, return_counts=True)
-    good = np.flatnonzero(count >= {0: 1, 2: 2, 3: 3}[n_turn])
+    good = np.flatnonzero(count >= {0: 1, 2: 2, 3: 3}[n_rotation])
     if len(good) > n_frames:
         good = good[np.linspace(0, len(good) - 1, n_frames).astype(int)]
     return np.flatnonzero(np.isin(index, good))
@@ -132,7 +132,7 @@ class _Items:
 
     @classmethod
     def of(
-        cls, starts: list[PairStart], shared: list[Shared], shape_mm: Array, n_turn: int
+        cls, starts: list[PairStart], shared: list[Shared], shape_mm: Array, n_rotation: int
     ) -> _Items:
         parts, numbers, edges = [], [], [0]
         for k, s in enumerate(shared):
@@ -150,13 +150,15 @@ class _Items:
             np.ones(len(cam)),
             np.arange(len(cam)),
             shape=(2 * len(shared), edges[-1], len(shape_mm)),
-            n_turn=n_turn,
+            n_rotation=n_rotation,
             frame_number=np.concatenate(numbers),
         )
         is_free = np.ones((len(starts), 2 * N_CAMERA), bool)
         is_free[:, :6] = False
         is_free[:, [6, 6 + N_CAMERA]] = [s.is_open for s in starts]
-        if n_turn == 0:  # single points leave the scale open: the step along the baseline is held
+        if (
+            n_rotation == 0
+        ):  # single points leave the scale open: the step along the baseline is held
             for k, start in enumerate(starts):
                 is_free[k, N_CAMERA + 3 + int(np.abs(start.t_mm).argmax())] = False
         nowhere = np.zeros(3)

@@ -265,8 +265,10 @@ def solve_batch(
     Fresh from an essential matrix, the best candidates go through a small robust bundle; the one
     with the least residual stays.
     """
-    shape, n_turn = wand_shape(wand), {0: 0, 1: 2}.get(wand.dimension, 3)
-    more = 1 if n_turn else 3  # frames: a single point tells a third of what a wand of three does
+    shape, n_rotation = wand_shape(wand), {0: 0, 1: 2}.get(wand.dimension, 3)
+    more = (
+        1 if n_rotation else 3
+    )  # frames: a single point tells a third of what a wand of three does
     rivals: list[list[PairStart]] = []
     prepared = in_groups(
         lambda some: [_candidates(tracks, wand, a, b, lens, to_try) for a, b in some], pairs
@@ -289,7 +291,7 @@ def solve_batch(
     contested = [
         (k, start) for k, starts in enumerate(rivals) if len(starts) > 1 for start in starts
     ]
-    rough = refine_pairs([start for _, start in contested], shape, n_turn, more * RANK_FRAMES)
+    rough = refine_pairs([start for _, start in contested], shape, n_rotation, more * RANK_FRAMES)
     best = {k: starts[0] for k, starts in enumerate(rivals) if len(starts) == 1}
     least: dict[int, float] = {}
     for (k, start), fit in zip(contested, rough, strict=True):
@@ -297,7 +299,7 @@ def solve_batch(
             least[k], best[k] = fit.residual_px, _from_fit(start, fit)
     order = sorted(best)
     out: list[PairPose | None] = [None] * len(pairs)
-    fine = refine_pairs([best[k] for k in order], shape, n_turn, more * SAMPLE_FRAMES)
+    fine = refine_pairs([best[k] for k in order], shape, n_rotation, more * SAMPLE_FRAMES)
     for k, fit in zip(order, fine, strict=True):
         if fit is not None:
             out[k] = PairPose(

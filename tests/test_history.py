@@ -277,7 +277,7 @@ def test_command_takes_a_folder_and_writes_csv_and_charts(tmp_path: Path):
     assert done.exit_code == 1, done.stderr  # a camera jumped
     lines = done.stdout.splitlines()
     assert lines[0].endswith("cam03 (in rig3.h5) jumped.") and any(
-        x.startswith("rig0.h5 ") for x in lines
+        x.startswith("rig0.h5 2031-01-01 09:00 UTC") for x in [" ".join(x.split()) for x in lines]
     )
     assert f"calib recheck {folder / 'rig4.h5'} TRACKS" in done.stdout and "ladder" in done.stderr
     assert any(line.startswith("cam03") and "jump" in line for line in lines)

@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 
 from calib import files
+from calib.core.names import command
 from calib.core.tracks import Tracks, joined
 from calib.errors import InputError
 from calib.files.live import FileFollower, follow
@@ -178,6 +179,9 @@ def test_the_command_stops_when_the_wave_suffices(folder, call):
     assert found["solved"]["half_mm"] <= 1.0 and found["seconds"] < 36
     assert {c["name"] for c in found["cameras"]} == set(wave().tracks.names)
     assert len(err.splitlines()) <= 3
+    _, _, err = call("watch", folder / "tracks.h5", "--wand", folder / "wand.toml", "--need", 2)
+    solve = command("solve", str(folder / "tracks.h5"), "--wand", str(folder / "wand.toml"))
+    assert f"Next: {solve} -o rig.h5\n" in err
 
 
 def test_the_command_tells_what_is_missing_when_the_data_end(folder, call):

@@ -141,7 +141,8 @@ def _wave(
     else:
         console.print_report(report.as_lines(view, console.width()))
         if state.ending is not None and source.is_file():
-            console.note(command("solve", str(source), "--wand", str(wand), "-o", "rig.h5"))
+            solve = command("solve", str(source), "--wand", str(wand), "-o", "rig.h5")
+            console.note(f"Next: {solve}")
         if view.called_out:
             console.caution()
     return 0 if state.ending is not None else 1

@@ -15,8 +15,8 @@ from calib.report.tables import Column, strong, table
 from calib.report.words import document, ended, wrapped
 
 LEGEND = (
-    "Radius, roundness and peak (of full scale) are medians over the spots; clipped is the share "
-    "of spots with pixels at full scale."
+    "Radius, roundness and peak (of full scale) are medians over the spots; clipping: spots that "
+    "have pixels at full scale."
 )
 
 
@@ -46,7 +46,7 @@ def extraction_lines(
         Column("radius|px", [c.radius_px for c in rows], ".2f"),
         Column("roundness", [c.roundness for c in rows], ".2f", rank=2),
         Column("peak", [c.peak_share for c in rows], ".0%"),
-        Column("spots|clipped", [c.saturated_share for c in rows], ".0%"),
+        Column("spots with|clipping", [c.saturated_share for c in rows], ".0%"),
         Column("threshold", [c.threshold for c in rows], ".0f", rank=3),
         Column("refused", [sum(c.refused.values()) for c in rows]),
     ]
@@ -110,7 +110,7 @@ def focus_lines(found: Sequence[Focus], width: int | None = None) -> list[str]:
         Column("across|px", [n.get("diameter_px") for n in numbers], ".1f"),
         Column("blur|px", [n.get("blur_px") for n in numbers], ".2f"),
         Column("peak", [n.get("peak_share") for n in numbers], ".0%"),
-        Column("of a spot|clipped", [n.get("clipped_share") for n in numbers], ".0%"),
+        Column("clipped|of a spot", [n.get("clipped_share") for n in numbers], ".0%"),
         Column("roundness", [n.get("roundness") for n in numbers], ".2f"),
         Column("verdict", [_verdict(f.is_fit) for f in found], is_left=True),
     ]

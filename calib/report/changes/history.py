@@ -8,6 +8,7 @@ from typing import Any
 from calib.check.history.records import CameraHistory, History
 from calib.check.verdicts import Course
 from calib.core.names import command, listed
+from calib.report.papers.stored import when
 from calib.report.tables import Column, strong, table
 from calib.report.words import document, wrapped
 
@@ -37,7 +38,7 @@ def as_lines(
     lines.append("")
     files = [
         Column("file", [e.name for e in found.entries], is_left=True),
-        Column("time", [e.time or "-" for e in found.entries], is_left=True),
+        Column("time", [when(e.time) or "-" for e in found.entries], is_left=True),
         Column("parent", [found.parent(k) or "-" for k in range(len(found.entries))], is_left=True),
     ]
     lines += [*_table(found, width), "", *table(files, width)]

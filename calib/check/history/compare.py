@@ -243,17 +243,21 @@ def held_as_they_were(first: Rig, later: Rig, names: tuple[str, ...]) -> NDArray
     one another as before but for rounding, as no two solves place them. Nobody where it is none.
     """
     pairs = [(first.camera(n), later.camera(n)) for n in names]
-    way = [a.cam_from_world.inverse() @ b.cam_from_world for a, b in pairs]
-    has_lens = np.array([np.array_equal(a.lens.vector, b.lens.vector) for a, b in pairs])
+    kept = np.zeros(len(names), bool)
+    lenses = (np.array([c.lens.vector for c in of]) for of in zip(*pairs, strict=True))
+    same = np.flatnonzero(np.equal(*lenses).all(axis=1))
+    if len(same) < 2:  # as of two solves: a history compares every file with every other
+        return kept
+    way = [pairs[k][0].cam_from_world.inverse() @ pairs[k][1].cam_from_world for k in same]
     R, t = np.stack([w.R for w in way]), np.stack([w.t_mm for w in way])
     groups = [
-        has_lens
-        & (np.abs(R - w.R).max(axis=(1, 2)) < ROUNDING)
+        (np.abs(R - w.R).max(axis=(1, 2)) < ROUNDING)
         & (np.abs(t - w.t_mm).max(axis=1) < ROUNDING_MM)
         for w in way
     ]
     largest = max(groups, key=np.count_nonzero)
-    return largest if np.count_nonzero(largest) > 1 else np.zeros(len(names), bool)
+    kept[same] = largest & (np.count_nonzero(largest) > 1)
+    return kept
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -3,6 +3,8 @@ wave's.
 """
 
 import json
+import shlex
+from collections.abc import Iterable
 from dataclasses import replace
 
 import cv2
@@ -310,7 +312,7 @@ def test_markers_that_do_not_tell_are_said_to(rig, quiet_day):
     _, day = quiet_day
     few = Tracks(tuple(c.rows(c.frame < 10) for c in day.tracks.cameras), 25.0)
     with pytest.raises(
-        UnsolvableError, match=r"90 matched points.*markers move where three cameras"
+        UnsolvableError, match=r"90 matched points.*markers moved where three cameras"
     ):
         recheck_any(rig, few)
     none = Tracks(tuple(c.rows(c.frame < 0) for c in day.tracks.cameras), 25.0)
@@ -393,3 +395,32 @@ def test_the_command(rig, call, tmp_path):
     assert code == 1, err
     document = json.loads(out)
     assert document["moved"] == ["cam06"] and document["is_any"]
+
+
+def test_each_refusal_ends_in_a_command_that_names_the_files(rig, quiet_day, call, tmp_path):
+    day = quiet_day[1].tracks
+    one = day.cameras[0]
+    stored, shown = tmp_path / "rig.h5", tmp_path / "day.h5"
+    save_rig(rig, stored)
+
+    def refused(cameras: Iterable[CameraTracks], *options: object) -> list[str]:
+        shown.unlink(missing_ok=True)
+        save_tracks(Tracks(tuple(cameras), 25.0), shown)
+        code, out, err = call("recheck", stored, shown, *options)
+        assert code == 2 and not out and err.count("\n") == 1
+        return shlex.split(err.partition("calib ")[2].rstrip(".\n"))
+
+    files = [str(stored), str(shown)]
+    new = tmp_path / "new.h5"
+    assert refused(day.cameras, "--any", "--repair") == [
+        *("recheck", *files, "--any", "--repair", "-o", "NEW_RIG")
+    ]
+    assert refused(day.cameras, "-o", new) == ["recheck", *files, "--repair", "-o", str(new)]
+    few = refused((c.rows(c.frame < 10) for c in day.cameras), "--any")
+    assert few == ["recheck", str(stored), "NEW_TRACKS", "--any"]
+    other = refused(replace(c, name=f"n{c.name}") for c in day.cameras)
+    assert other[:3] == ["select", str(shown), "--rename"]
+    more = refused((*day.cameras, replace(one, name="more")))
+    assert more == ["select", str(shown), "--without", "more", "-o", "NEW"]
+    assert refused((replace(one, width=one.width + 1), *day.cameras[1:]))[0] == "solve"
+    assert refused(c.rows(c.frame < 0) for c in day.cameras) == ["describe", str(shown)]

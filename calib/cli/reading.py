@@ -58,9 +58,14 @@ def provenance(command: str, **facts: Any) -> dict[str, Any]:
 
 
 @contextmanager
-def inside(path: Path) -> Iterator[None]:
-    """Give the errors of a block the name of the file that they are about."""
+def inside(path: Path, **files: Path) -> Iterator[None]:
+    """Give the errors of a block the name of the file that they are about, and the commands of
+    their remedies those of ``files``.
+    """
     try:
         yield
     except CalibError as error:
+        from calib.report.words import filled
+
+        error.remedy = filled(error.remedy, {name: str(file) for name, file in files.items()})
         raise error.inside(str(path)) from None

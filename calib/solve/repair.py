@@ -297,7 +297,8 @@ def repair(
             listed(blind or changed),
             expected="points that place the camera",
             found="too few",
-            remedy="Wave longer in front of it.",
+            remedy=f"{'Let markers move' if is_any else 'Wave'} longer in front of it, then: "
+            f"calib recheck RIG NEW_TRACKS{' --any' if is_any else ''} --repair -o NEW_RIG",
             cameras=blind or list(changed),
         )
     scattered = together(fit.problem, fit.result.state, terms, now.blocks, fit.scatter)

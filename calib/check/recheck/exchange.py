@@ -67,7 +67,8 @@ def bearers(rig: Rig, tracks: Tracks) -> dict[str, str]:
                 "recheck",
                 expected="a wave of this rig's cameras",
                 found="no two cameras that stand to one another as the rig has them",
-                remedy="Name the rig file of these cameras, or solve this wave as a new rig.",
+                remedy="Name the rig file of these cameras, or solve this wave as a new rig: "
+                "calib solve TRACKS --wand WAND -o NEW_RIG",
             )
     if found is None:
         return {}

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.core.names import listed
+from calib.core.names import command, listed
 from calib.core.rig import Rig
 from calib.core.tracks import Tracks
 from calib.errors import InputError, UnsolvableError
@@ -20,7 +20,7 @@ MIN_POINTS = 90
 MANY = {2: "two", 3: "three"}
 WAVE = (
     "Wave where several cameras see the wand, with its markers identified; by other markers than "
-    "the wand's: --any (recheck_any in Python)."
+    "the wand's (recheck_any in Python): calib recheck RIG TRACKS --any"
 )
 
 
@@ -50,15 +50,17 @@ def of_rig(rig: Rig, tracks: Tracks) -> Tracks:
             "cameras",
             expected=f"tracks of the rig's cameras ({listed(rig.names)})",
             found=f"none of them, but {listed(tracks.names)}",
-            remedy="Name the rig file solved from these cameras.",
+            remedy="Name the rig file solved from these cameras; if they bear other names now: "
+            "calib select TRACKS --rename NAME=RIGS_NAME -o NEW",
         )
     if strange:
+        without = command("select", "TRACKS", "--without", ",".join(strange), "-o", "NEW")
         raise InputError(
             "cameras",
             expected=f"tracks of the rig's cameras ({listed(rig.names)})",
             found=f"also {listed(strange)}",
-            remedy="Name the rig file solved from these cameras, or solve a new one that "
-            "holds them.",
+            remedy="Name the rig file solved from these cameras, solve a new one that holds them, "
+            f"or leave them out: {without}",
         )
     for name in common:
         stored, given = rig.camera(name), tracks.camera(name)
@@ -67,7 +69,8 @@ def of_rig(rig: Rig, tracks: Tracks) -> Tracks:
                 name,
                 expected=f"the rig's sensor of {stored.width} × {stored.height} px",
                 found=f"{given.width} × {given.height} px",
-                remedy="Record with the sensor mode that the rig was solved in.",
+                remedy="Record with the sensor mode that the rig was solved in; if this one is to "
+                "stay, wave and solve anew: calib solve WAVE --wand WAND -o NEW_RIG",
             )
     found = tracks.subset(common)
     if not any(c.n_points for c in found.cameras):
@@ -75,7 +78,7 @@ def of_rig(rig: Rig, tracks: Tracks) -> Tracks:
             "capture",
             expected="points in two cameras of the rig or more",
             found=f"none in any of {len(common)}",
-            remedy="Record anew, and look at calib inspect.",
+            remedy="Record anew; to see what a file holds: calib describe TRACKS",
         )
     return found
 

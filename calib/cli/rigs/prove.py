@@ -14,7 +14,7 @@ import typer
 from calib.cli.help import option
 from calib.cli.options import AsJson, Explain, Force, RigFile, TracksFile, check_ending, frame_range
 from calib.cli.reading import inside, loaded, provenance, read_from
-from calib.core.names import numbers_in
+from calib.core.names import command, numbers_in
 from calib.errors import InputError, UnsolvableError
 from calib.outputs import check_output, check_outputs, together, write_text
 
@@ -89,7 +89,6 @@ def verify(
     check_outputs([output, csv], force, inputs=[rig, tracks, bar])
     from calib import files
     from calib.cli import console
-    from calib.core.names import command
     from calib.prove.decide import Decision, Limit
     from calib.prove.verify import verify as run
     from calib.prove.volume import Box
@@ -181,10 +180,21 @@ def precision(
     if as_json:
         console.print_json(report.as_json(found))
     else:
-        console.print_report(report.as_lines(found, console.width(), explain))
+        then = _next(str(rig), solved)
+        console.print_report(report.as_lines(found, console.width(), explain, then))
         if any(h is not None for h in found.helped):
             console.caution()
     console.wrote(csv)
+
+
+def _next(rig: str, solved: Rig) -> str:
+    """Return the command for what a rig still lacks before it is handed over, or to do so."""
+    if solved.alignment is None:
+        return f"{command('align', rig, 'FLOOR', '-o', 'aligned.h5')}    # origin and axes"
+    if solved.verification is None:
+        test = command("verify", rig, "BAR", "--bar", "BAR.toml", "-o", "verified.h5")
+        return f"{test}    # lengths of a certified bar"
+    return f"{command('record', rig, '-o', 'record.html')}    # the page to sign"
 
 
 def _steps(text: str) -> list[float]:
@@ -223,7 +233,7 @@ def reconstruct(
     check_output(output, force, inputs=[rig, tracks])
     from calib import files
     from calib.cli import console
-    from calib.core.names import command, counted
+    from calib.core.names import counted
     from calib.export.c3d import require_ezc3d
     from calib.prove.reconstruct import in_pieces
 

@@ -72,14 +72,15 @@ def recheck(
     offsets that the rig knows count. Where errors last for a while (hidden markers,
     warm air) a small change is called undecided rather than moved.
     """
+    typed = ["recheck", str(rig), str(tracks), *(["--any"] if of_any else [])]
     if repair and output is None:
+        to_write = command(*typed, "--repair", "-o", "NEW_RIG")
         raise InputError(
-            "--repair", expected="-o with the rig file to write", found="none", remedy="Add -o RIG."
+            "--repair", expected="-o with the rig file to write", found="none", remedy=to_write
         )
     if output is not None and not repair:
-        raise InputError(
-            "-o", expected="--repair with it", found="none", remedy="Add --repair, or leave -o out."
-        )
+        to_repair = command(*typed, "--repair", "-o", str(output))
+        raise InputError("-o", expected="--repair with it", found="none", remedy=to_repair)
     if output is not None:
         check_output(output, force, inputs=[rig, tracks])
     import calib
@@ -90,7 +91,7 @@ def recheck(
     stored, rig_read = loaded(calib.load_rig, rig)
     capture, read = loaded(calib.load_tracks, tracks)
     options = calib.RecheckOptions(matters_px=matters_px, matters_mm=matters_mm)
-    with inside(tracks), console.progress() as progress:
+    with inside(tracks, RIG=rig, TRACKS=tracks), console.progress() as progress:
         ask = calib.recheck_any if of_any else calib.recheck
         found = ask(stored, capture, options, progress)
     document, notes, then = report.as_json(found), [], "" if repair else None
@@ -99,7 +100,7 @@ def recheck(
     document["is_own_capture"] = is_own
     if output is not None:
         if changed := found.repairable:
-            with console.progress() as progress:
+            with inside(tracks, RIG=rig, TRACKS=tracks), console.progress() as progress:
                 mended = _repaired(stored, found, changed, progress, read, rig_read["sha256"])
             calib.save_rig(mended, output, force)
             notes += [f"solved anew: {_how_sure(mended, name)}" for name in changed]

@@ -20,7 +20,7 @@ from calib.report.changes.whole import drift, majority, rigid_move
 from calib.report.rigs.serials import in_words as serial_in_words
 from calib.report.rigs.whole import sentences
 from calib.report.tables import strong
-from calib.report.words import document, ended, sentence, wrapped
+from calib.report.words import document, ended, filled, sentence, wrapped
 
 PHRASES = {
     Standing.MOVED: "moved",
@@ -32,6 +32,8 @@ PHRASES = {
     Standing.UNDECIDED: "is undecided",
     Standing.UNSEEN: "cannot be judged",
 }
+# What hands at the camera mend, and another capture shows to be mended.
+PUT_RIGHT = {Standing.MOVING, Standing.TIMING, Standing.NOISY}
 SEVERAL = {"has": "have", "is": "are", "shows": "show"}
 FEWER = (
     "The rig was solved with simpler lenses than lenses are, so small moves may not show: solve "
@@ -80,12 +82,13 @@ def as_lines(
         lines += strong(text, width)
     for text in filter(None, [drift(found), majority(found)]):
         lines += strong(sentence(text), width)
+    named = dict(zip(("RIG", "TRACKS"), shlex.split(files), strict=True))
     few = [c for c in found.cameras if c.verdict == Standing.UNSEEN and _is_few(c)]
     few = few if len(few) > 1 else []
     for c in worst_first(found):
         if c not in few and (text := note(found, c)) and text != majority(found):
             told = strong if c.needs_a_hand else wrapped
-            lines += told(ended(text), width, f"{c.name}: ")
+            lines += told(filled(ended(text), named), width, f"{c.name}: ")
     if few:
         text = f"{listed([c.name for c in few])}: {_too_few(few, found.is_any)}"
         lines += strong(ended(text), width)
@@ -107,15 +110,17 @@ def repair(found: Recheck, files: str) -> str:
 
 
 def again(found: Recheck, files: str) -> str:
-    """Return by what command who is open is judged once there is another capture, empty where
-    nobody is.
+    """Return by what command who is open, or is to be put right, is judged once there is another
+    capture; empty where nobody is.
     """
-    is_open = any(c.verdict in {Standing.UNDECIDED, Standing.UNSEEN} for c in found.cameras)
-    if not is_open or not found.has_majority:
+    verdicts = {c.verdict for c in found.cameras}
+    is_open = bool(verdicts & {Standing.UNDECIDED, Standing.UNSEEN})
+    if not (is_open or verdicts & PUT_RIGHT) or not found.has_majority:
         return ""
     how = ["--any"] if found.is_any else []
     asked = command("recheck", shlex.split(files)[0], "NEW_TRACKS", *how)
-    return f"To judge who is open, record as said, then: {asked}"
+    first = "To judge who is open, record as said" if is_open else "Once that is right, record anew"
+    return f"{first}, then: {asked}"
 
 
 def as_json(found: Recheck) -> dict[str, Any]:

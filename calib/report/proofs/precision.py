@@ -27,8 +27,12 @@ LEGEND = (
 )
 
 
-def as_lines(found: Precision, width: int | None = None, explain: bool = False) -> list[str]:
-    """Return the figure, where it is worst and what would help, and the layers of the volume."""
+def as_lines(
+    found: Precision, width: int | None = None, explain: bool = False, then: str = ""
+) -> list[str]:
+    """Return the figure, the next command, where it is worst and what would help, and the layers of
+    the volume.
+    """
     lines = wrapped(in_one_line(found), width)
     if not found.has_covariance:
         lines += wrapped(
@@ -44,6 +48,7 @@ def as_lines(found: Precision, width: int | None = None, explain: bool = False) 
             "cameras.",
             width,
         )
+    lines += wrapped(then, None, "Next: ") if then else []
     lines += ["", *_worst(found, width), "", *_layers(found, width)]
     return [*lines, "", *wrapped(LEGEND, width)] if explain else lines
 

@@ -19,11 +19,11 @@ from calib.solve.bundle.linearise import linearise, residuals
 from calib.solve.bundle.problem import Problem, State, problem_from_tracks
 from calib.solve.bundle.shape import wand_shape
 from calib.solve.fit import GATE_SQUARED, Fit, dof_sigmas, gate, robust_sigmas, squared_residuals
-from calib.solve.lasting.evened import evened
 from calib.solve.lasting.find import bin_frames, find_off, passing, with_sizes
+from calib.solve.lasting.overdispersion import overdispersion_between
 from calib.solve.lasting.shifts import shifts
 from calib.solve.lasting.stretches import Off, Stretch, camera_of, off_pairs, pairs_in
-from calib.solve.lasting.unrest import unrest_between
+from calib.solve.lasting.systematic import without_systematic
 from calib.solve.refine import LOSS_SCALE, placed
 
 HOLD_ROUNDS = 3
@@ -126,8 +126,8 @@ def hold_cameras(tracks: Tracks, wand: Wand, cameras: State) -> RigFit:
             sigma,
         )
         if k + 1 < HOLD_ROUNDS:
-            even = evened(weighted, state, sigma)
-            usual = unrest_between(shifts(even, state, None, bin_frames(problem.rate_hz)))
+            even = without_systematic(weighted, state, sigma)
+            usual = overdispersion_between(shifts(even, state, None, bin_frames(problem.rate_hz)))
             even = replace(problem, uv_px=even.uv_px)
             off = find_off(even, state, seen, sigma, float(np.sqrt(GATE_SQUARED)), usual)
             off, stretches, much = passing(problem, off, seen, MOST_OFF)

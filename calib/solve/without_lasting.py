@@ -15,12 +15,17 @@ from calib.solve.bundle.descent import BundleOptions, bundle, normal_equations
 from calib.solve.bundle.linearise import Blocks, residuals
 from calib.solve.fit import GATE_SQUARED, Fit, dof_sigmas, gate
 from calib.solve.lasting.bending import find_followed
-from calib.solve.lasting.evened import evened
 from calib.solve.lasting.find import LEAST_SHIFT, bin_frames, find_off, passing, with_sizes, within
+from calib.solve.lasting.overdispersion import (
+    AS_NOISE,
+    Overdispersion,
+    overdispersion,
+    overdispersion_between,
+)
 from calib.solve.lasting.shifts import Shifts, shifts
 from calib.solve.lasting.solved import Solved
 from calib.solve.lasting.stretches import Off, Stretch, camera_of, off_pairs
-from calib.solve.lasting.unrest import CALM, Unrest, unrest, unrest_between
+from calib.solve.lasting.systematic import without_systematic
 
 # share of a camera's points in stretches that stand off, at most: what is left must still place it
 MOST_OFF = 0.5
@@ -55,7 +60,7 @@ def without_lasting(fit: Fit, seen: NDArray[np.bool_]) -> tuple[NDArray[np.bool_
 
     What comes back with the wand's place or turn does not pass: the search does not see it.
     """
-    even = evened(fit.problem, fit.result.state, fit.sigma_px, fit.options.terms)
+    even = without_systematic(fit.problem, fit.result.state, fit.sigma_px, fit.options.terms)
     if even is fit.problem:
         return _search(fit, seen)
     close = near(fit.options)
@@ -69,13 +74,13 @@ def _search(given: Fit, seen: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], Fit
     Where they do at all shows once what stands off is left out, as changes, since a camera that was
     moved stays off; how much, in all points first, as what is left out hides a part of it.
     """
-    sound, found = _searched(given, seen, CALM)
-    if unrest_between(_shifts(found)).most == 1.0:
+    sound, found = _searched(given, seen, AS_NOISE)
+    if overdispersion_between(_shifts(found)).most == 1.0:
         return sound, found
     every = refitted(found, seen, near(found.options), found.result.blocks)
-    of_all = unrest(_shifts(every))
+    of_all = overdispersion(_shifts(every))
     sound, found = _searched(every, seen, of_all)
-    usual = unrest(_shifts(found))
+    usual = overdispersion(_shifts(found))
     if usual.most * LESS_UNREST > of_all.most:
         return sound, found
     return _searched(refitted(found, seen, near(found.options), found.result.blocks), seen, usual)
@@ -86,7 +91,9 @@ def _shifts(fit: Fit) -> Shifts:
     return shifts(problem, state, fit.options.terms, bin_frames(problem.rate_hz), frame=frame)
 
 
-def _searched(fit: Fit, seen: NDArray[np.bool_], usual: Unrest) -> tuple[NDArray[np.bool_], Fit]:
+def _searched(
+    fit: Fit, seen: NDArray[np.bool_], usual: Overdispersion
+) -> tuple[NDArray[np.bool_], Fit]:
     close = near(fit.options, max_iterations=3)
     whole = replace(close, max_iterations=fit.options.max_iterations)
     limit, before = float(np.sqrt(GATE_SQUARED)), seen
@@ -137,7 +144,9 @@ def _searched(fit: Fit, seen: NDArray[np.bool_], usual: Unrest) -> tuple[NDArray
     return sound, replace(fit, stretches=with_sizes(fit.problem, residual, seen, kept))
 
 
-def _followed(fit: Fit, seen: NDArray[np.bool_], off: list[Off], usual: Unrest) -> list[Off]:
+def _followed(
+    fit: Fit, seen: NDArray[np.bool_], off: list[Off], usual: Overdispersion
+) -> list[Off]:
     """Return what the cameras of a fit followed, of the ``seen`` points (M, P) but those ``off``.
 
     Beyond the gate they are asked as well: where a camera followed a stretch from the start on, it

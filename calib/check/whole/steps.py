@@ -28,11 +28,11 @@ from calib.solve.bundle.problem import Problem
 from calib.solve.certainty.normal import Information, on_places, world_motions
 from calib.solve.fit import frames_with_pose
 from calib.solve.hold import MOST_PASSING_S, RigFit
-from calib.solve.lasting.evened import evened
 from calib.solve.lasting.find import bin_frames
+from calib.solve.lasting.overdispersion import overdispersion_between
 from calib.solve.lasting.shifts import shifts
 from calib.solve.lasting.stretches import chance_at_end
-from calib.solve.lasting.unrest import unrest_between
+from calib.solve.lasting.systematic import without_systematic
 
 # A step counts where chance makes it once in a million captures, and it moves points by as much as
 # a good centroid is good to (common practice, no source).
@@ -197,8 +197,8 @@ def _evened(fit: RigFit) -> RigFit:
     off all the time its noise is as large as it is to means of long stretches.
     """
     weighted = fit.problem.with_weight(fit.is_inlier / fit.sigma_px[fit.problem.cam])
-    even = evened(weighted, fit.state, fit.sigma_px)
-    usual = unrest_between(shifts(even, fit.state, None, bin_frames(even.rate_hz)))
+    even = without_systematic(weighted, fit.state, fit.sigma_px)
+    usual = overdispersion_between(shifts(even, fit.state, None, bin_frames(even.rate_hz)))
     return replace(
         fit,
         problem=replace(fit.problem, uv_px=even.uv_px),

@@ -42,10 +42,10 @@ from calib.core.threads import in_groups
 from calib.solve.bundle.problem import Index, Problem, State
 from calib.solve.lasting.find import LEAST_SHIFT, bin_frames
 from calib.solve.lasting.gradients import Gradients
+from calib.solve.lasting.overdispersion import AS_NOISE, Overdispersion
 from calib.solve.lasting.shifts import SINGULAR, Shifts, chi_square, in_unit, running, shifts
 from calib.solve.lasting.solved import Solved
 from calib.solve.lasting.stretches import Off
-from calib.solve.lasting.unrest import CALM, Unrest
 
 # Windows of any place, in lengths a quarter apart. They overlap, so noise passes a limit less often
 # than in as many apart.
@@ -63,7 +63,11 @@ MOST_SHARE = 0.5  # of a camera's information: beyond half, what is kept may be 
 
 
 def find_followed(
-    problem: Problem, state: State, solved: Solved, sigma_px: Array, usual: Unrest = CALM
+    problem: Problem,
+    state: State,
+    solved: Solved,
+    sigma_px: Array,
+    usual: Overdispersion = AS_NOISE,
 ) -> list[Off]:
     """Return what the cameras ``solved`` followed, by more than the ``usual``, in a fit of the
     problem's points, the minimum of which may lie a step away.

@@ -28,9 +28,9 @@ from calib.core.geometry import Array
 from calib.core.threads import in_groups
 from calib.solve.bundle.linearise import residuals
 from calib.solve.bundle.problem import Index, Problem, State
+from calib.solve.lasting.overdispersion import AS_NOISE, LENGTHS, Overdispersion
 from calib.solve.lasting.shifts import Shifts, chi_square, shifts, with_weights
 from calib.solve.lasting.stretches import Bools, Off, Stretch, camera_of, off_pairs
-from calib.solve.lasting.unrest import CALM, LENGTHS, Unrest
 
 BIN_S = 0.06  # grid of time for what is looked at as one, at most
 LIMIT = float(
@@ -52,7 +52,12 @@ def bin_frames(rate_hz: float) -> int:
 
 
 def find_off(
-    problem: Problem, state: State, seen: Bools, sigma_px: Array, gate: float, usual: Unrest = CALM
+    problem: Problem,
+    state: State,
+    seen: Bools,
+    sigma_px: Array,
+    gate: float,
+    usual: Overdispersion = AS_NOISE,
 ) -> list[Off]:
     """Return what of a camera's ``seen (M, P)`` points stands off in stretches by more than the
     ``usual``, the cameras held; ``gate``: see ``within``.
@@ -96,7 +101,7 @@ class _Search:
     problem: Problem
     found: Shifts
     sigma_px: Array
-    usual: Unrest
+    usual: Overdispersion
 
     def without(self, off: Sequence[Off], state: State) -> _Search:
         """Return the search among the pairs that are not ``off``."""

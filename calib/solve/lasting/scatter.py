@@ -36,10 +36,10 @@ from calib.solve.lasting.find import bin_frames
 from calib.solve.lasting.gradients import Gradients
 from calib.solve.lasting.hidden import found_for_sure, hidden
 from calib.solve.lasting.leaning import find_leaning, leaning_gradient, without_leaning
+from calib.solve.lasting.overdispersion import overdispersion
 from calib.solve.lasting.shifts import Shifts, shifts
 from calib.solve.lasting.solved import Solved
 from calib.solve.lasting.stretches import Stretch
-from calib.solve.lasting.unrest import unrest
 
 LENGTH_BINS = (
     2,
@@ -232,7 +232,7 @@ def scatter_of_fit(
         gives_way = _give_way(problem, state, solved, found)
     scattered = scatter(found, sigma, 0.0 if stretches else SURE, gives_way)
     scattered = _with_majorities(problem, scattered, sigma, stretches)
-    limit = chance_limit(problem.n_cameras, found.n_bins) * unrest(found).most
+    limit = chance_limit(problem.n_cameras, found.n_bins) * overdispersion(found).most
     leaning = find_leaning(problem, state)
     if leaning is not None:
         even = without_leaning(problem, state, leaning)
@@ -264,7 +264,7 @@ def together(
         (n // found.length, np.repeat(v[:, None], -(-found.n_bins * found.length // n), axis=1))
         for n, v in zip(scattered.frames, scattered.variance_px2.T, strict=True)
     ]
-    limit = chance_limit(problem.n_cameras, found.n_bins) * unrest(found).most
+    limit = chance_limit(problem.n_cameras, found.n_bins) * overdispersion(found).most
     of_places = [*everywhere, *hidden(found, scattered.kinds, limit)]
     D = scatter_matrix(problem, state, terms, blocks, found, of_places)
     if scattered.field is not None:

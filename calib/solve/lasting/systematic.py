@@ -11,7 +11,7 @@ from calib.solve.lasting.by_place import without_field
 from calib.solve.lasting.leaning import find_leaning, without_leaning
 
 
-def evened(
+def without_systematic(
     problem: Problem, state: State, sigma_px: Array, terms: tuple[str, ...] | None = None
 ) -> Problem:
     """Return the problem with that taken off its points; itself where there is nothing.

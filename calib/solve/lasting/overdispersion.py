@@ -31,7 +31,7 @@ N_SHORT = 3  # of the LENGTHS, up to 0.7 s
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Unrest:
+class Overdispersion:
     """By which ``factor (J,)`` chi-squares of stretches of LENGTHS exceed those of independent
     noise in the usual stretch, 1 where it is no more than chance.
     """
@@ -47,15 +47,15 @@ class Unrest:
         return float(self.factor.max())
 
 
-CALM = Unrest(np.ones(len(LENGTHS)))
+AS_NOISE = Overdispersion(np.ones(len(LENGTHS)))
 
 
-def unrest(found: Shifts) -> Unrest:
+def overdispersion(found: Shifts) -> Overdispersion:
     """Return that of the points of ``found``, none of which stand out."""
     return _raised([chi_square(u, I)[0] for u, I in _stretches(found)], LEAST)
 
 
-def unrest_between(found: Shifts) -> Unrest:
+def overdispersion_between(found: Shifts) -> Overdispersion:
     """Return that of the changes from each stretch to the next, to which what stays off, as a
     camera that was moved, adds nothing.
 
@@ -73,7 +73,7 @@ def unrest_between(found: Shifts) -> Unrest:
         value = (yy * x * x - 2.0 * xy * x * y + xx * y * y) / (xx * yy - xy * xy)
         values.append(np.where(is_seen[:, 1:] & is_seen[:, :-1], value, 0.0))
     raised = _raised(values, LEAST_BETWEEN)
-    return raised if (raised.factor[:N_SHORT] > 1.0).any() else CALM
+    return raised if (raised.factor[:N_SHORT] > 1.0).any() else AS_NOISE
 
 
 def _stretches(found: Shifts) -> Iterator[tuple[Array, Array]]:
@@ -85,7 +85,7 @@ def _stretches(found: Shifts) -> Iterator[tuple[Array, Array]]:
             yield u, I - taken
 
 
-def _raised(values: Sequence[Array], least: float) -> Unrest:
+def _raised(values: Sequence[Array], least: float) -> Overdispersion:
     """Return by what factor chi-squares of each length lie above those of chance, 1 where that is
     less than ``least`` above it or no more than chance makes of so many.
     """
@@ -96,4 +96,4 @@ def _raised(values: Sequence[Array], least: float) -> Unrest:
             ratio = float(np.median(seen)) / MEDIAN
             if ratio > 1.0 + max(SURE * OF_MEDIAN / np.sqrt(len(seen)), least):
                 factor[k] = ratio
-    return Unrest(factor)
+    return Overdispersion(factor)

@@ -14,9 +14,9 @@ from calib.core.geometry import Array
 from calib.pipeline import solve_rig
 from calib.simulate import Scenario, simulate
 from calib.simulate.noise import wandering_errors
+from calib.solve.lasting.overdispersion import LENGTHS, overdispersion
 from calib.solve.lasting.shifts import Shifts
 from calib.solve.lasting.stretches import share_off
-from calib.solve.lasting.unrest import LENGTHS, unrest
 from scripts.benchmarks.errorbars import freed, pose_errors, pose_rows
 
 CAMERAS, BINS, INFORMATION = 8, 4800, 9.0
@@ -53,7 +53,7 @@ def test_a_process_raises_chi_squares_by_what_its_means_vary(kept: float) -> Non
     rng = np.random.default_rng(4)
     fresh = rng.normal(size=(CAMERAS, BINS + 500, 2))
     off = 0.3 * np.sqrt(1 - kept**2) * signal.lfilter([1], [1, -kept], fresh, axis=1)[:, 500:]
-    factor = unrest(shifts_of(rng, off)).factor
+    factor = overdispersion(shifts_of(rng, off)).factor
     for m, of_length in zip(LENGTHS, factor, strict=True):
         expected = 1.0 + INFORMATION * m * 0.3**2 * of_mean(kept, m)
         sd = 1.5 * 2.0 / stats.chi2.median(2) / np.sqrt(CAMERAS * BINS / m)
@@ -65,7 +65,7 @@ def test_stretches_that_stand_off_are_not_usual(size_px: float) -> None:
     rng = np.random.default_rng(5)
     is_off = np.repeat(rng.random((CAMERAS, BINS // 24)) < 0.05, 24, axis=1)
     off = size_px * is_off[..., None] * np.array([0.6, 0.8])
-    assert unrest(shifts_of(rng, off)).most == 1.0
+    assert overdispersion(shifts_of(rng, off)).most == 1.0
 
 
 def test_points_that_are_off_all_the_time_are_kept_and_counted() -> None:

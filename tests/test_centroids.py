@@ -602,8 +602,7 @@ def test_gaps_and_bad_files_are_told_and_the_rest_kept(tmp_path: Path) -> None:
 def test_nothing_found_and_rates_unknown_are_errors(tmp_path: Path) -> None:
     cv2.imwrite(str(tmp_path / "cam01_1.png"), np.zeros((64, 64), np.uint8))
     with pytest.raises(
-        InputError,
-        match="cam01: expected bright round spots, found none in 1 images: they are dark",
+        InputError, match="cam01: expected bright round spots, found none in 1 image: they are dark"
     ):
         extract(find_sources([tmp_path]), rate_hz=50)
     with pytest.raises(InputError, match="frame rate: expected a rate in Hz, found none"):

@@ -86,7 +86,7 @@ def prepare() -> None:
         # For developers; a user takes a line on standard error for an error.
         warnings.simplefilter("ignore")
     _open_streams()
-    # Read by OpenCV when it first decodes; its own limit lets a file of a kilobyte take gigabytes.
+    # Read by OpenCV as it loads; its own limit lets a file of a kilobyte take gigabytes.
     os.environ.setdefault("OPENCV_IO_MAX_IMAGE_PIXELS", str(MOST_PIXELS))
     # Workers of linear algebra would wait for one another over matrices as small as ours.
     for library in ("OPENBLAS", "MKL"):

@@ -7,6 +7,7 @@ its neighbour.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
@@ -68,11 +69,9 @@ class Optics:
     @property
     def diameter_px(self) -> float | None:
         """The marker's predicted diameter, None where it is not known."""
-        return (
-            None
-            if self.px_per_mm is None or self.marker_mm is None
-            else self.marker_mm * self.px_per_mm
-        )
+        if self.px_per_mm is None or self.marker_mm is None:
+            return None
+        return self.marker_mm * self.px_per_mm
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,13 +123,9 @@ def judge(camera: str, images: Iterable[Spots], optics: Optics | None = None) ->
     known = optics or Optics()
     found = list(images)
     n_spots = sum(s.n for s in found)
-    refused: dict[str, int] = {}
-    for s in found:
-        for reason, n in s.refused.items():
-            refused[reason] = refused.get(reason, 0) + n
-    background = (
-        float(np.median([s.level.background / s.level.full_scale for s in found])) if found else 0.0
-    )
+    refused = dict(sum((Counter(s.refused) for s in found), Counter()))
+    shares = [s.level.background / s.level.full_scale for s in found]
+    background = float(np.median(shares)) if found else 0.0
     if not n_spots:
         return Focus(
             camera,
@@ -143,11 +138,8 @@ def judge(camera: str, images: Iterable[Spots], optics: Optics | None = None) ->
 
     def median(key: str) -> float:
         values = np.concatenate([np.asarray(getattr(s, key), dtype=float) for s in found])
-        return (
-            float(np.median(values[np.isfinite(values)]))
-            if np.isfinite(values).any()
-            else float("nan")
-        )
+        known = values[np.isfinite(values)]
+        return float(np.median(known)) if len(known) else float("nan")
 
     def ratio(key: str, level_key: str) -> float:
         parts = [np.asarray(getattr(s, key)) / getattr(s.level, level_key) for s in found]

@@ -19,10 +19,8 @@ import numpy as np
 
 from calib.core.compiled import compiled
 
-N_STEPS, _REACH = (
-    32,
-    6.0,
-)  # of the table of a profile: intervals, and how far it reaches from the edge in units of s
+# Of the table of a profile: intervals, and how far it reaches from the edge in units of s.
+N_STEPS, _REACH = 32, 6.0
 
 
 @compiled
@@ -94,7 +92,7 @@ def half_height_radius(b, s):  # type: ignore[no-untyped-def]
 
 @compiled
 def add_spot(x, y, s, b, table, low, step, nodes, out):  # type: ignore[no-untyped-def]
-    """Set ``out`` (4) to the mean over a pixel at (x, y) from the centre and its slopes by centre,
+    """Set ``out`` (5) to the mean over a pixel at (x, y) from the centre and its slopes by centre,
     log s and b.
     """
     value = by_x = by_y = by_s = by_b = 0.0

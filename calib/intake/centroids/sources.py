@@ -19,10 +19,8 @@ from numpy.typing import NDArray
 from calib.errors import InputError
 
 Image = NDArray[Any]
-_SAME_GREY = (
-    3  # levels by which channels of a grey picture stored as colour may differ: lossy compression
-)
 MOST_PIXELS = 1 << 27  # of an image: five times what tracking cameras have
+_SAME_GREY = 3  # levels by which a grey picture's channels may differ: lossy compression
 MOST_DIGITS = 9  # of a size in a header
 _SILENT = 0  # of OpenCV's levels
 _COPY = "Copy or record it again."
@@ -33,9 +31,8 @@ def quiet() -> Iterator[None]:
     """Keep OpenCV's readers from writing on standard error what an error says here in a line of
     ours.
     """
-    os.environ.setdefault(
-        "OPENCV_FFMPEG_LOGLEVEL", "-8"
-    )  # its reader of videos asks for it when first used
+    # Its reader of videos asks for it when first used.
+    os.environ.setdefault("OPENCV_FFMPEG_LOGLEVEL", "-8")
     logging = getattr(cv2.utils, "logging", cv2)  # before OpenCV 4.13 they stood in cv2 itself
     level = logging.getLogLevel()
     logging.setLogLevel(_SILENT)
@@ -145,12 +142,9 @@ def _damage(data: bytes) -> str | None:
     if data.startswith(b"\xff\xd8\xff"):
         return None if b"\xff\xd9" in data[-256:] else "a file that is cut off"
     if data.startswith(b"BM") and len(data) >= 6:
-        return (
-            None if len(data) >= struct.unpack_from("<I", data, 2)[0] else "a file that is cut off"
-        )
-    if data[:2] in (b"P5", b"P2"):
-        return _pgm_damage(data)
-    return None
+        is_whole = len(data) >= struct.unpack_from("<I", data, 2)[0]
+        return None if is_whole else "a file that is cut off"
+    return _pgm_damage(data) if data.startswith(b"P5") else None
 
 
 def _png_damage(data: bytes) -> str | None:
@@ -178,8 +172,6 @@ def _pgm_damage(data: bytes) -> str | None:
     """Compare the length of a binary PGM file with its header (Netpbm: width, height, largest
     value).
     """
-    if data[:2] == b"P2":
-        return None
     fields: list[int] = []
     at = 2
     while len(fields) < 3 and at < len(data):

@@ -4,6 +4,7 @@ refused and counted.
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, field
 from typing import Any, cast
 
@@ -39,7 +40,7 @@ class SpotOptions:
     threshold : float, optional
         Grey level above which pixels belong to a spot; by default from each image.
     full_scale : float, optional
-        Grey level at which pixels saturate; by default from the bit depth.
+        Grey level at which pixels saturate; by default from the bit depth and the brightest pixel.
     method : str
         ``fitted``, or ``weighted``: the centre of light.
     min_pixels : int
@@ -52,16 +53,12 @@ class SpotOptions:
         Blobs kept in an image, largest first.
     """
 
-    threshold: float | None = None  # grey level; None: from the image
-    full_scale: float | None = (
-        None  # grey level at which pixels saturate; None: from the type and the brightest pixel
-    )
-    method: str = "fitted"  # or "weighted": the centre of light above the background
-    min_pixels: int = 4  # above the threshold; less is a hot pixel
+    threshold: float | None = None
+    full_scale: float | None = None
+    method: str = "fitted"
+    min_pixels: int = 4  # less is a hot pixel
     max_radius_px: float = 60.0  # lamps and windows are larger than any marker
-    min_roundness: float = (
-        0.8  # shorter by longer axis; a strobe keeps a fast marker rounder than that
-    )
+    min_roundness: float = 0.8  # a strobe keeps a fast marker rounder than that
     max_blobs: int = 1000  # an image: more are no markers, and would take long
 
     def __post_init__(self) -> None:
@@ -130,20 +127,13 @@ def detect(image: NDArray[Any], options: SpotOptions | None = None) -> Spots:
     spots: list[Spot] = []
     for is_at_edge, found in zip(Blob(*blobs.measured.T).is_at_edge, parts, strict=True):
         spots += found
-        if not found:
-            _count(refused, EDGE if is_at_edge else "touching or not round")
-    large = [spot for spot in spots if spot.radius_px > o.max_radius_px]
-    _count(refused, "too large", len(large))
+        refused[EDGE if is_at_edge else "touching or not round"] += not found
+    small = [spot for spot in spots if spot.radius_px <= o.max_radius_px]
     height, width = image.shape
-    inside = [
-        spot
-        for spot in spots
-        if spot.radius_px <= o.max_radius_px
-        and -0.5 < spot.x < width - 0.5
-        and -0.5 < spot.y < height - 0.5
-    ]
-    _count(refused, EDGE, len(spots) - len(large) - len(inside))
-    return _spots(inside, level, n_blobs, refused)
+    inside = [s for s in small if -0.5 < s.x < width - 0.5 and -0.5 < s.y < height - 0.5]
+    refused["too large"] += len(spots) - len(small)
+    refused[EDGE] += len(small) - len(inside)
+    return _spots(inside, level, n_blobs, dict(+refused))  # of what there was
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -166,7 +156,7 @@ class _Blobs:
         return Spot(blob.x, blob.y, float(np.sqrt(blob.n_core / np.pi)), nan, nan, *tail)
 
 
-def _find(image: NDArray[Any], level: Level, o: SpotOptions) -> tuple[_Blobs, int, dict[str, int]]:
+def _find(image: NDArray[Any], level: Level, o: SpotOptions) -> tuple[_Blobs, int, Counter[str]]:
     """Return the image's blobs, how many there are in all, and those not worth a look by reason."""
     lit = cv2.compare(image, cast(Any, level.threshold), cv2.CMP_GT)
     n_labels, labels, stats, _ = cv2.connectedComponentsWithStats(
@@ -251,18 +241,17 @@ def _peak(blob: Blob) -> tuple[float, float]:
     return blob.peak, min(blob.n_saturated / max(blob.n_core, 1.0), 1.0)
 
 
-def _choose(stats: NDArray[Any], o: SpotOptions) -> tuple[NDArray[np.int64], dict[str, int]]:
-    """Return the labels worth a look: neither specks nor lamps, and not more than ``max_blobs``."""
-    refused: dict[str, int] = {}
+def _choose(stats: NDArray[Any], o: SpotOptions) -> tuple[NDArray[np.int64], Counter[str]]:
+    """Return the labels worth a look: neither specks nor lamps, and not more than ``max_blobs``;
+    and the others by reason.
+    """
     area, extent = stats[:, cv2.CC_STAT_AREA], stats[:, 2:4].max(axis=1)
     is_label = np.arange(len(stats)) > 0
     is_speck, is_large = is_label & (area < o.min_pixels), extent > 4 * o.max_radius_px
     is_large |= area > 4 * np.pi * o.max_radius_px**2
     is_large &= is_label
     chosen = np.flatnonzero(is_label & ~is_speck & ~is_large)
-    for reason, n in (("too small", is_speck.sum()), ("too large", is_large.sum())):
-        if n:
-            refused[reason] = int(n)
+    refused = Counter({"too small": int(is_speck.sum()), "too large": int(is_large.sum())})
     if len(chosen) > o.max_blobs:
         refused["beyond the cap"] = len(chosen) - o.max_blobs
         chosen = np.sort(chosen[np.argsort(-area[chosen], kind="stable")[: o.max_blobs]])
@@ -286,11 +275,6 @@ def _shot_gain(quality: Array, level: Level) -> float:
     if not len(seen):
         return _START_GAIN * scale
     return float(np.clip(np.median(seen), 1e-4 * scale, scale))
-
-
-def _count(refused: dict[str, int], reason: str, n: int = 1) -> None:
-    if n:
-        refused[reason] = refused.get(reason, 0) + n
 
 
 def _spots(spots: list[Spot], level: Level, n_blobs: int, refused: dict[str, int]) -> Spots:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from calib.core.fields import Fields, camera_from_fields
 from calib.core.geometry import Array
-from calib.core.names import listed
+from calib.core.names import counted, listed
 from calib.core.progress import Progress
 from calib.core.threads import n_cores
 from calib.core.tracks import CameraTracks, Tracks
@@ -352,7 +352,7 @@ def _common_rate(rates: dict[str, float]) -> float:
 def _nothing(cameras: Sequence[CameraSummary]) -> InputError:
     n = sum(c.n_images for c in cameras)
     refused = {reason for c in cameras for reason in c.refused}
-    found = f"none in {n} images" + (
+    found = f"none in {counted(n, 'image')}" + (
         f" ({', '.join(sorted(refused))})" if refused else ": they are dark"
     )
     return InputError(

@@ -5,6 +5,7 @@ import pytest
 from scipy import signal, stats
 
 from calib.check.causes.change import changes
+from calib.check.causes.find import MIN_COVERAGE
 from calib.check.causes.levels import is_straying, noise_against
 from calib.check.causes.record import VAGUE, of_cameras
 from calib.check.causes.spectrum import periodogram
@@ -207,6 +208,9 @@ def test_a_later_wave_need_not_tell_a_lens_that_the_rig_knows() -> None:
     own = residual_table(calibrate(made.tracks, made.wand), made.tracks)
     assert causes_of(own) == {"cam02": [Fault.ONE_SIDED]}
     assert causes_of(residual_table(stored(), made.tracks)) == {}
+    corner = residual_table(stored(), wave(2, side_seen={"cam02": 0.2}, connected=False).tracks)
+    assert next(row for row in corner.cameras if row.name == "cam02").stats.coverage < MIN_COVERAGE
+    assert causes_of(corner) == {}
 
 
 def causes_of(table: ResidualTable) -> dict[str, list[Fault]]:

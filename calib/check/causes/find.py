@@ -104,9 +104,9 @@ def find_causes(
         if noise is not None:
             name = Fault.ALSO_NOISY if causes else Fault.NOISE
             causes.append(Cause(name, noise | figures.of_noise(e, radius, c)))
-        bare = _coverage(s, e)
+        bare = _coverage(s, before, e)
         # Few points in a corner follow any pose or lens.
-        if bare is not None and (not causes or s.coverage < MIN_COVERAGE or _is_of(e, *GEOMETRY)):
+        if bare is not None and (not causes or "needed" in bare.figures or _is_of(e, *GEOMETRY)):
             causes.insert(0, bare)
         out.append(tuple(causes))
     return out
@@ -184,9 +184,12 @@ def _is_of(e: Examination | None, *causes: Fault) -> bool:
     return e is not None and e.explanation is not None and e.explanation.cause in causes
 
 
-def _coverage(s: CameraStats, e: Examination | None) -> Cause | None:
+def _coverage(s: CameraStats, before: CameraStats | None, e: Examination | None) -> Cause | None:
+    """Return that a camera's points are too much on one side, None where they, or those that the
+    rig knows it by, ``before``, are not.
+    """
     share = {"coverage": s.coverage}
-    if s.coverage < MIN_COVERAGE:
+    if max(s.coverage, 0.0 if before is None else before.coverage) < MIN_COVERAGE:
         return Cause(Fault.ONE_SIDED, share | {"needed": MIN_COVERAGE})
     if e is not None and e.corner_px > MAX_CORNER * e.sigma_px:
         return Cause(Fault.ONE_SIDED, share | figures.of_coverage(e))

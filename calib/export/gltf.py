@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from calib.core.rig import Rig, RigCamera
-from calib.export.target import Target, quaternion_xyzw
+from calib.export.target import Target, quaternion_xyzw, sensor_table
 
 # From a glTF camera (x right, y up, z backward) to ours (x right, y down, z forward).
 _CAM_FROM_GLTF = np.diag([1.0, -1.0, -1.0])
@@ -60,7 +60,7 @@ def rig_as_gltf(rig: Rig, target: Target) -> dict[str, Any]:
 
 
 def _camera(camera: RigCamera) -> dict[str, Any]:
-    lens, width, height = camera.lens, int(camera.width), int(camera.height)
+    lens, width, height = camera.lens, camera.width, camera.height
     return {
         "name": camera.name,
         "type": "perspective",
@@ -70,13 +70,7 @@ def _camera(camera: RigCamera) -> dict[str, Any]:
             "znear": _NEAR_M,
         },
         "extras": {
-            "width": width,
-            "height": height,
-            "fx": lens.fx,
-            "fy": lens.fy,
-            "cx": lens.cx,
-            "cy": lens.cy,
-            "dist": lens.dist.tolist(),
+            **sensor_table(camera),
             "note": "px, y down, top-left pixel's centre (0, 0); dist in OpenCV's order",
         },
     }

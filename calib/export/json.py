@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from calib.core.rig import Rig, RigCamera
-from calib.export.target import Target
+from calib.export.target import Target, sensor_table
 
 
 def rig_as_dict(rig: Rig, target: Target | None = None) -> dict[str, Any]:
@@ -41,20 +41,14 @@ def rig_as_dict(rig: Rig, target: Target | None = None) -> dict[str, Any]:
 
 
 def _camera(rig: Rig, camera: RigCamera, target: Target) -> dict[str, Any]:
-    lens, stats = camera.lens, camera.stats
+    stats = camera.stats
     R, t = target.cam_from_world(camera)
     block = target.pose_covariance(rig, camera)
     _, sigma_rotation_deg = rig.sigmas(camera.name)
     sigma_position = [None] * 3 if block is None else np.sqrt(np.diag(block)[:3]).tolist()
     return {
         "name": camera.name,
-        "width": int(camera.width),
-        "height": int(camera.height),
-        "fx": lens.fx,
-        "fy": lens.fy,
-        "cx": lens.cx,
-        "cy": lens.cy,
-        "dist": lens.dist.tolist(),
+        **sensor_table(camera),
         "R": R.tolist(),
         "t": t.tolist(),
         f"position_{target.unit}": target.position(camera).tolist(),

@@ -116,6 +116,17 @@ class Target:
         ]
 
 
+def sensor_table(camera: RigCamera) -> dict[str, Any]:
+    """Return a camera's sensor and lens in px, distortion in OpenCV's order, as JSON holds them."""
+    lens = camera.lens
+    size = {"width": int(camera.width), "height": int(camera.height)}
+    return (
+        size
+        | {k: getattr(lens, k) for k in ("fx", "fy", "cx", "cy")}
+        | {"dist": lens.dist.tolist()}
+    )
+
+
 def quaternion_xyzw(R: Array) -> list[float]:
     """Return the unit quaternion x, y, z, w of a rotation matrix (3, 3), w not negative.
 

@@ -6,7 +6,6 @@ import io
 import os
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from pathlib import Path
 from typing import Any
 
 import h5py
@@ -16,7 +15,7 @@ from numpy.typing import NDArray
 from calib import guard
 from calib.core.fields import Fields
 from calib.errors import CalibError, InputError
-from calib.files.text import PathLike, unreadable
+from calib.files.text import PathLike, nonempty
 from calib.guard.walk import reading
 
 
@@ -30,13 +29,7 @@ def opened(
     ``is_known``; where the file ``is_whole`` when it is read, it may not be too large for that.
     """
     kind = f"a {expected_format} file (HDF5)"
-    try:
-        with Path(path).open("rb") as stream:
-            is_empty = not stream.read(1)
-    except (OSError, ValueError) as error:
-        raise unreadable(path, kind, error) from None
-    if is_empty:
-        raise InputError(str(path), expected=kind, found="an empty file")
+    nonempty(path, kind).close()
     if not h5py.is_hdf5(os.fspath(path)):
         raise InputError(
             str(path),
@@ -64,13 +57,8 @@ def opened(
             yield file, version
     except CalibError as error:
         raise error.inside(str(path)) from None
-    except (
-        OSError,
-        RuntimeError,
-        KeyError,
-        ValueError,
-        TypeError,
-    ) as error:  # h5py's, for a file cut off or damaged
+    # h5py's, for a file cut off or damaged.
+    except (OSError, RuntimeError, KeyError, ValueError, TypeError) as error:
         raise InputError(
             str(path),
             expected=f"{kind}, complete",
@@ -102,6 +90,13 @@ def cameras_of(file: h5py.File) -> Iterator[tuple[str, h5py.Group]]:
 def dataset(group: h5py.Group, key: str, kinds: str, shape: tuple[int | None, ...]) -> NDArray[Any]:
     """Return the values of a dataset; None in ``shape`` stands for any length."""
     return np.asarray(node(group, key, kinds, shape)[()])
+
+
+def optional(
+    group: h5py.Group, key: str, kinds: str, shape: tuple[int | None, ...]
+) -> NDArray[Any] | None:
+    """Return the same of a dataset that need not be there."""
+    return dataset(group, key, kinds, shape) if key in group else None
 
 
 def node(group: h5py.Group, key: str, kinds: str, shape: tuple[int | None, ...]) -> h5py.Dataset:

@@ -198,11 +198,8 @@ class FolderFollower:
 
     def _arrived(self, file: Path) -> Tracks | None:
         """Return what a file holds, of the cameras of the first; None where that is no point."""
-        tracks = (
-            load_table(file, self._camera_list())
-            if file.suffix.lower() in TABLES
-            else (load_tracks(file))
-        )
+        is_table = file.suffix.lower() in TABLES
+        tracks = load_table(file, self._camera_list()) if is_table else load_tracks(file)
         if self.like is None:
             self.like = tracks
         if strange := [name for name in tracks.names if name not in self.like.names]:

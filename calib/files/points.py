@@ -17,7 +17,7 @@ from calib import guard
 from calib.core.layout import POINT_TABLE, POINTS_FILE
 from calib.core.points import UPPER, Points
 from calib.errors import InputError
-from calib.files.hdf5 import attributes, dataset, opened, write_optional
+from calib.files.hdf5 import attributes, dataset, opened, optional, write_optional
 from calib.files.text import ROW_BYTES, PathLike, inside, lines
 from calib.outputs import written
 
@@ -127,14 +127,14 @@ def load_points(path: PathLike) -> Points:
         top = attributes(file).read_all(POINTS_FILE)
         frame = dataset(file, "frame", "iu", (None,))
         n = len(frame)
-        rms_mm = dataset(file, "rms_mm", "f", (n,)) if "rms_mm" in file else np.full(n, np.nan)
+        rms_mm = optional(file, "rms_mm", "f", (n,))
         return Points(
             frame.astype(np.int64),
             dataset(file, "marker", "iu", (n,)).astype(np.int64),
             dataset(file, "xyz", "f", (n, 3)).astype(float),
             _full(dataset(file, "covariance", "f", (n, 6))),
             dataset(file, "rms_px", "f", (n,)).astype(float),
-            rms_mm.astype(float),
+            np.full(n, np.nan) if rms_mm is None else rms_mm.astype(float),
             dataset(file, "cameras", "iu", (n,)).astype(np.int64),
             top["n_open"] or 0,
             top["frame_rate"],

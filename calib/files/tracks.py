@@ -63,13 +63,9 @@ def _camera_tracks(name: str, group: h5py.Group, drop_outside: bool) -> CameraTr
     n = len(frame)
     marker = hdf5.dataset(group, "marker", "iu", (n,))
     check_marker_range(name, marker)
-    radius = hdf5.dataset(group, "radius", "f", (n,)) if "radius" in group else None
+    radius = hdf5.optional(group, "radius", "f", (n,))
     xy = hdf5.dataset(group, "xy", "f", (n, 2))
-    masks = (
-        hdf5.dataset(group.file, f"masks/{name}", "f", (None, 3))
-        if f"masks/{name}" in group.file
-        else None
-    )
+    masks = hdf5.optional(group.file, f"masks/{name}", "f", (None, 3))
     kept = kept_inside(xy, camera["width"], camera["height"], drop_outside)
     return CameraTracks(
         name,

@@ -53,7 +53,7 @@ def called_out(
     lately: Sequence[Lately],
     late: tuple[Array, Array] | None,
     n_markers: int,
-    missed: Ints | None = None,
+    missed: Ints | None,
 ) -> tuple[CalledOut, ...]:
     """Return what is to be called out; ``late`` are the cameras' time offsets in frames and their
     standard uncertainties (C,), where they are known, ``missed (C,)`` the markers that each ought

@@ -25,7 +25,7 @@ from calib.watch.counts import Counts
 from calib.watch.kept import Kept, named_frames
 from calib.watch.records import CameraSoFar, Ending, Figure, Forecast, Lack, View, Walk
 from calib.watch.rough import Rough, grown, summed
-from calib.watch.seen import DISTANCE_BINS, FAST_MM_S, Seen, look_at
+from calib.watch.seen import DISTANCE_BINS, FAST_MM_S, Seen, distances, look_at
 from calib.watch.solving import Solved, Solving
 from calib.watch.walk import before_solving, empty_region, most_helpful
 
@@ -275,7 +275,7 @@ class Watch:
             out,
             rough=rough,
             information=rough.of_seen,
-            distance=_distances(rough),
+            distance=distances(rough.fit.problem, rough.fit.result.state, rough.fit.is_inlier),
             solved=solved,
             forecast=None,
             # What came since is looked at again.
@@ -325,8 +325,8 @@ class Watch:
             called_out=called_out(counts, self.lately, late, len(self.wand.markers), self.missed),
             forecast=self.forecast,
             solved=self.solved,
-            solved_frames=self.rough.n_frames if self.rough else 0,
-            walk=before_solving(cameras, graph) if self.rough is None else self.walk,
+            solved_frames=0 if rough is None else rough.n_frames,
+            walk=before_solving(cameras, graph) if rough is None else self.walk,
             is_fast=bool(speed) and float(np.median(speed)) > FAST_MM_S,
             trouble=self.trouble,
             against=self.against,
@@ -364,14 +364,3 @@ class Watch:
                 )
             )
         return tuple(out)
-
-
-def _distances(rough: Rough) -> Ints:
-    """Return how many of the points that a solve used lie in each step of distance (C, 60)."""
-    problem, state = rough.fit.problem, rough.fit.result.state
-    pairs = np.flatnonzero(rough.fit.is_inlier.any(axis=0))
-    cam, frame = problem.cam[pairs], problem.frame[pairs]
-    away = np.linalg.norm(state.position_mm[cam] - state.wand_t[frame], axis=1)
-    return np.stack(
-        [np.histogram(away[cam == c], DISTANCE_BINS)[0] for c in range(problem.n_cameras)]
-    )

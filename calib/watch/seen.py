@@ -83,11 +83,6 @@ def look_at(tracks: Tracks, rough: Rough, is_hit: Bools, range_mm: Array) -> See
 
     usable = seen & is_placed[problem.frame]
     expected = _expected(problem, state, rough, is_hit, range_mm, is_placed)
-    distance = np.zeros((problem.n_cameras, len(DISTANCE_BINS) - 1), np.int64)
-    pairs = np.flatnonzero(inlier.any(axis=0))
-    away = np.linalg.norm(state.position_mm[problem.cam] - state.wand_t[problem.frame], axis=1)
-    at = np.clip(np.searchsorted(DISTANCE_BINS, away[pairs]) - 1, 0, distance.shape[1] - 1)
-    np.add.at(distance, (problem.cam[pairs], at), 1)
     places = state.wand_t[is_placed]
     step = np.diff(problem.frame_number[is_placed])
     far = np.linalg.norm(np.diff(places, axis=0), axis=1)[step == 1]
@@ -96,10 +91,23 @@ def look_at(tracks: Tracks, rough: Rough, is_hit: Bools, range_mm: Array) -> See
         of_cameras(usable.sum(axis=0)),
         of_cameras(inlier.sum(axis=0)),
         expected,
-        distance,
+        distances(problem, state, inlier),
         _wide_mm(tracks, problem, state, inlier),
         float(np.median(far)) * problem.rate_hz if len(far) else float("nan"),
     )
+
+
+def distances(problem: Problem, state: State, is_inlier: Bools) -> Ints:
+    """Return how many pairs of camera and frame with a point that fits lie in each step of distance
+    (C, 60).
+    """
+    pairs = np.flatnonzero(is_inlier.any(axis=0))
+    cam, frame = problem.cam[pairs], problem.frame[pairs]
+    away = np.linalg.norm(state.position_mm[cam] - state.wand_t[frame], axis=1)
+    out = np.zeros((problem.n_cameras, len(DISTANCE_BINS) - 1), np.int64)
+    at = np.clip(np.searchsorted(DISTANCE_BINS, away) - 1, 0, out.shape[1] - 1)
+    np.add.at(out, (cam, at), 1)
+    return out
 
 
 def _wide_mm(tracks: Tracks, problem: Problem, state: State, inlier: Bools) -> Array:

@@ -88,7 +88,7 @@ def most_helpful(
     low, high = np.percentile(places, [2.0, 98.0], axis=0)
     low, high = low - WIDER * (high - low) - 1.0, high + WIDER * (high - low) + 1.0
     size = (high - low) / CELLS
-    cells = np.argwhere(np.ones((CELLS,) * 3))
+    cells = np.indices((CELLS,) * 3).reshape(3, -1).T
     middles = low + (cells + 0.5) * size
     best: tuple[float, int] | None = None
     for k, told in enumerate(_told_at(rough, middles, size, level, range_mm)):

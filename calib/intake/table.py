@@ -104,6 +104,13 @@ def tracks_from_csv(
     return Tracks(tuple(captures), cameras.frame_rate_hz, cameras.captured_at, cameras.title)
 
 
+def bare_camera(name: str, sensor: Mapping[str, Any]) -> CameraTracks:
+    """Return a camera without points, of what a list states of it."""
+    none = np.empty(0, np.int64)
+    marker = none.astype(np.int16)
+    return CameraTracks(name, frame=none, xy_px=np.empty((0, 2)), marker=marker, **sensor)
+
+
 def _sensor(name: str, table: Any) -> dict[str, Any]:
     place = f"[cameras.{name}]"
     if not isinstance(table, Mapping):
@@ -111,10 +118,7 @@ def _sensor(name: str, table: Any) -> dict[str, Any]:
     fields = Fields(table, place)
     fields.refuse_unknown(CAMERA)
     sensor = camera_from_fields(fields)
-    none = np.empty(0, np.int64)
-    CameraTracks(
-        name, frame=none, xy_px=np.empty((0, 2)), marker=none.astype(np.int16), **sensor
-    )  # checks them
+    bare_camera(name, sensor)  # checks them
     return sensor
 
 

@@ -65,10 +65,8 @@ def take(
     uv, radius, is_seen, is_merged = _see(s, before, motion, points)
     if knock_frame < n_frames:
         later = slice(knock_frame, None)
-        part = Motion(motion.R[later], motion.t_mm[later], motion.person_mm[later])
-        for whole, seen in zip(
-            (uv, radius, is_seen, is_merged), _see(s, after, part, points[later]), strict=True
-        ):
+        view = _see(s, after, motion.part(later), points[later])
+        for whole, seen in zip((uv, radius, is_seen, is_merged), view, strict=True):
             whole[later] = seen
     uv = uv + image_shifts(s, index, uv)
     with np.errstate(invalid="ignore"):  # nan: behind the camera

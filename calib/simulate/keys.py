@@ -35,12 +35,8 @@ def check_kinds(record: Any, place: str) -> None:
     for f in fields(record):
         value = getattr(record, f.name)
         if not _is_kind(value, str(f.type)):
-            kind = (
-                str(f.type)
-                .replace("Mapping", "table")
-                .replace("tuple", "list")
-                .replace(" | None", "")
-            )
+            kind = str(f.type).removesuffix(" | None")
+            kind = kind.replace("Mapping", "table").replace("tuple", "list")
             raise InputError(
                 f"{place} {f.name}", expected=f"a value of kind {kind}", found=repr(value)
             )
@@ -56,13 +52,12 @@ def _is_kind(value: Any, kind: str) -> bool:
         )
     if kind.startswith("tuple"):
         inner = kind.removeprefix("tuple[").rstrip("]").split(", ")
-        is_long_enough = (
-            inner[-1] == "..." or len(value) == len(inner) if isinstance(value, tuple) else False
+        return (
+            isinstance(value, tuple)
+            and (inner[-1] == "..." or len(value) == len(inner))
+            and all(_is_kind(v, inner[0]) for v in value)
         )
-        return is_long_enough and all(_is_kind(v, inner[0]) for v in value)
     if kind in {"int", "float"}:
-        is_number = isinstance(value, Integral if kind == "int" else Real) and not isinstance(
-            value, bool
-        )
-        return is_number and math.isfinite(value)
+        is_number = isinstance(value, Integral if kind == "int" else Real)
+        return is_number and not isinstance(value, bool) and math.isfinite(value)
     return isinstance(value, str) if kind == "str" else type(value).__name__ == kind

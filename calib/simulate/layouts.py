@@ -25,9 +25,8 @@ def volume_mm(scenario: Scenario) -> Array:
     n = scenario.n_cameras
     size = scenario.size_mm
     if size is None:
-        grow = float(
-            np.clip(np.sqrt(n / 10), 0.6, 2.3)
-        )  # a larger room for more cameras, up to 14 m
+        # A larger room for more cameras, up to 14 m.
+        grow = float(np.clip(np.sqrt(n / 10), 0.6, 2.3))
         size = {
             "room": (6000.0 * grow, 5000.0 * grow, 2200.0),
             "corridor": (max(4000.0, 1500.0 * n), 3000.0, 2200.0),
@@ -143,9 +142,8 @@ def _along_rectangle(share: Array, half_x: float, half_y: float) -> tuple[Array,
     """Return x and y at ``share`` (n,) of the way round a rectangle."""
     corners = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1], [-1, -1]]) * [half_x, half_y]
     way = np.concatenate([[0], np.cumsum(np.linalg.norm(np.diff(corners, axis=0), axis=1))])
-    return np.interp(share * way[-1], way, corners[:, 0]), np.interp(
-        share * way[-1], way, corners[:, 1]
-    )
+    x, y = (np.interp(share * way[-1], way, corners[:, k]) for k in (0, 1))
+    return x, y
 
 
 def _look_at(position: Array, target: Array, rng: np.random.Generator, roll_deg: float) -> Pose:
@@ -154,10 +152,8 @@ def _look_at(position: Array, target: Array, rng: np.random.Generator, roll_deg:
     right = np.cross(forward, [0.0, 0.0, 1.0])
     right /= np.linalg.norm(right)
     upright = np.stack([right, np.cross(forward, right), forward])
-    R = (
-        rotation_from_vector(np.array([0, 0, np.radians(rng.uniform(-roll_deg, roll_deg))]))
-        @ upright
-    )
+    roll = np.radians(rng.uniform(-roll_deg, roll_deg))
+    R = rotation_from_vector(np.array([0, 0, roll])) @ upright
     return Pose(R, -R @ position)
 
 
@@ -198,11 +194,8 @@ def _lens(s: Scenario, pose: Pose, target: Array, index: int) -> Lens:
     focal = longest
     if len(points):
         spread = np.quantile(np.abs(points[:, :2] / points[:, 2:]), 0.8, axis=0)
-        focal = float(
-            np.clip(
-                (half / np.maximum(spread, 1e-6)).min() * rng.uniform(0.95, 1.05), shortest, longest
-            )
-        )
+        fills = (half / np.maximum(spread, 1e-6)).min() * rng.uniform(0.95, 1.05)
+        focal = float(np.clip(fills, shortest, longest))
     cx, cy = half - 0.5 + rng.uniform(-1, 1, 2) * s.principal_offset_px
     # Drawn as a share of the radius a little beyond the sensor's corner, which barrel distortion
     # widens by up to a fifth, and small enough to stay monotonic: for c1 and c2 of k1 and k2 the
@@ -224,6 +217,5 @@ def _lens(s: Scenario, pose: Pose, target: Array, index: int) -> Lens:
     ]
     if "rational" in has:
         dist += [k4, k5, k6]
-    return Lens(
-        focal, focal * aspect if "aspect" in has else focal, cx, cy, np.array(dist) + 0.0
-    )  # no -0.0
+    fy = focal * aspect if "aspect" in has else focal
+    return Lens(focal, fy, cx, cy, np.array(dist) + 0.0)  # no -0.0

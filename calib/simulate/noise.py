@@ -54,9 +54,7 @@ def _image_motion(s: Scenario, uv: Array) -> Array:
     on the sensor.
     """
     size = np.array([s.width, s.height])
-    with np.errstate(
-        invalid="ignore"
-    ):  # beside and behind a camera there is no image, or one that is nowhere near
+    with np.errstate(invalid="ignore"):  # beside and behind a camera: no image, or none near
         is_near = np.asarray((np.abs(uv - size / 2.0) < size).all(axis=-1, keepdims=True))
     step = np.where(is_near[1:] & is_near[:-1], np.diff(uv, axis=0), 0.0)
     known = (is_near[1:] & is_near[:-1]).astype(float)

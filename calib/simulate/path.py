@@ -24,6 +24,7 @@ MARKERS_MM = {
     "solid6": [[0, 0, 0], [150, 0, 0], [450, 0, 0], [180, 220, 0], [250, -110, 40], [90, 60, 160]],
 }
 CERTIFICATE_SIGMA_MM = 0.01  # what a measuring machine states for half a metre
+N_SINES = 12  # that make a process
 WALK_MM_S, FASTEST_WALK_MM_S = 700.0, 1800.0  # while waving, and as fast as one walks with a wand
 
 # The normal distribution function spreads a unit Gaussian process g evenly over (0, 1); the RMS of
@@ -41,6 +42,10 @@ class Motion:
     R: Array
     t_mm: Array
     person_mm: Array
+
+    def part(self, frames: slice) -> Motion:
+        """Return the motion of some of the frames."""
+        return Motion(self.R[frames], self.t_mm[frames], self.person_mm[frames])
 
     def markers_world_mm(self, wand: Wand) -> Array:
         """Return the markers' places (F, M, 3)."""
@@ -80,9 +85,8 @@ def make_motion(scenario: Scenario, wand: Wand, attempt: int = 0) -> Motion:
     s, rng, n = scenario, scenario.rng("path", attempt), n_frames(scenario)
     time = np.arange(n) / s.frame_rate_hz
     low, high = volume_mm(s)
-    low[2] += min(
-        wand.span_mm / 2, (high[2] - low[2]) / 3
-    )  # a wand held upright stays above the floor
+    # A wand held upright stays above the floor.
+    low[2] += min(wand.span_mm / 2, (high[2] - low[2]) / 3)
     walk, walk_speed = _walk(s, time, rng)
     axes = np.array([1, 2] if walk is not None else [0, 1, 2])
     speed = np.sqrt(max(s.speed_mm_s**2 - walk_speed**2, (0.3 * s.speed_mm_s) ** 2) / len(axes))
@@ -152,18 +156,18 @@ def _walk(scenario: Scenario, time: Array, rng: np.random.Generator) -> tuple[Ar
     return 0.5 + np.arcsin(0.99 * np.sin(phase)) / (2 * np.arcsin(0.99)), speed
 
 
-def wander(time: Array, rate: float, n: int, rng: np.random.Generator, n_terms: int = 12) -> Array:
+def wander(time: Array, rate: float, n: int, rng: np.random.Generator) -> Array:
     """Return n band-limited processes (F, n) of mean 0 and variance 1 whose derivatives have RMS
     ``rate``.
 
     Sums of sines with frequencies of 0.3 to 1.6 times ``rate``, scaled to the exact RMS, and random
     phases.
     """
-    frequency = rng.uniform(0.3, 1.6, (n, n_terms))
+    frequency = rng.uniform(0.3, 1.6, (n, N_SINES))
     frequency *= rate / np.sqrt((frequency**2).mean(axis=1, keepdims=True))
-    phase = rng.uniform(0, 2 * np.pi, (n, n_terms))
+    phase = rng.uniform(0, 2 * np.pi, (n, N_SINES))
     angle = frequency * time[:, None, None] + phase
-    return np.asarray(np.sqrt(2 / n_terms) * np.sin(angle).sum(axis=-1))
+    return np.asarray(np.sqrt(2 / N_SINES) * np.sin(angle).sum(axis=-1))
 
 
 def evenly(time: Array, rate: float, n: int, rng: np.random.Generator) -> Array:

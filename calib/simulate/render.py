@@ -16,7 +16,6 @@ from numpy.typing import ArrayLike, NDArray
 from calib.core.geometry import Array
 from calib.errors import InputError
 from calib.simulate.imaging import in_view
-from calib.simulate.path import Motion
 from calib.simulate.run import Simulation
 
 FINE = 8  # samples across a pixel
@@ -31,9 +30,8 @@ class RenderOptions:
     blur_px: float = 0.6  # SD of the lens's blur: in focus
     # grey levels above the background of a marker at the median distance: below saturation
     height: float = 180.0
-    falloff: float = (
-        2.0  # power of the distance: light of a strobe beside the lens, thrown back by the marker
-    )
+    # power of the distance: light of a strobe beside the lens, thrown back by the marker
+    falloff: float = 2.0
     background: float = 12.0  # grey levels of a dark room
     read_noise: float = 1.0  # SD in grey levels
     electrons: float = 40.0  # per grey level: a full well of some 10,000; 0: no shot noise
@@ -125,7 +123,7 @@ def render(
     """
     o, s = options or RenderOptions(), simulation.scenario
     markers = simulation.markers_world_mm
-    motion = Motion(*simulation.world_from_wand, simulation.person_mm)
+    motion = simulation.motion
     chosen = list(range(len(markers)) if frames is None else frames)
     knock = {k.camera: k.frame for k in s.knock}
     for index, (before, after) in enumerate(
@@ -135,24 +133,21 @@ def render(
         is_stray = simulation.marker[index] < 0
         typical = np.median(np.linalg.norm(markers.reshape(-1, 3) - before.position_mm, axis=1))
         for shown in chosen:
-            frame = shown - s.slip.get(
-                before.name, 0
-            )  # a late camera's count stands on an earlier moment
+            # A late camera's count stands on an earlier moment.
+            frame = shown - s.slip.get(before.name, 0)
             xy, radius, height = np.empty((0, 2)), np.empty(0), np.empty(0)
             if 0 <= frame < len(markers):
                 camera = after if frame >= knock.get(before.name, len(markers)) else before
                 one = slice(frame, frame + 1)
-                part = Motion(motion.R[one], motion.t_mm[one], motion.person_mm[one])
-                uv, size, distance, is_seen = (v[0] for v in in_view(s, camera, part, markers[one]))
+                view = in_view(s, camera, motion.part(one), markers[one])
+                uv, size, distance, is_seen = (v[0] for v in view)
                 far_first = [k for k in np.argsort(-distance) if is_seen[k]]
                 xy, radius = uv[far_first], size[far_first]
                 height = o.height * (typical / distance[far_first]) ** o.falloff
             if o.reflections and own.radius_px is not None:
                 rows = is_stray & (own.frame == shown)
-                xy, radius = (
-                    np.vstack([own.xy_px[rows], xy]),
-                    np.concatenate([own.radius_px[rows], radius]),
-                )
+                xy = np.vstack([own.xy_px[rows], xy])
+                radius = np.concatenate([own.radius_px[rows], radius])
                 height = np.concatenate([np.full(rows.sum(), o.height), height])
             light = o.background + draw_spots(s.width, s.height, xy, radius, height, o.blur_px)
             yield before.name, shown, expose(light, o, rng)

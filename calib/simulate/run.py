@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+import scipy  # as in ``path``
 from numpy.typing import NDArray
 
 from calib.core.camera import project
@@ -17,7 +18,7 @@ from calib.core.wand import Wand
 from calib.errors import UnsolvableError
 from calib.simulate.imaging import Bools, Image, camera_sigma, take
 from calib.simulate.layouts import knocked, true_cameras
-from calib.simulate.path import make_motion, make_wand
+from calib.simulate.path import Motion, make_motion, make_wand
 from calib.simulate.scenario import Knock, Scenario
 
 MIN_SHARED_FRAMES = 30  # a pair of cameras counts as joined from here on
@@ -72,12 +73,14 @@ class Simulation:
         return self.R_world_from_wand, self.t_world_from_wand_mm
 
     @property
+    def motion(self) -> Motion:
+        """The same with where the person stands."""
+        return Motion(*self.world_from_wand, self.person_mm)
+
+    @property
     def markers_world_mm(self) -> Array:
         """The true places (F, M, 3) of the markers."""
-        points = self.truth.wand_used.points_mm
-        return (
-            points @ np.swapaxes(self.R_world_from_wand, 1, 2) + self.t_world_from_wand_mm[:, None]
-        )
+        return self.motion.markers_world_mm(self.truth.wand_used)
 
     def is_wrong_name(self, camera: str, marker: NDArray[np.int16]) -> Bools:
         """Which points (n,) of a camera bear the name of another marker in ``marker`` (n,), -1
@@ -174,8 +177,5 @@ def _apart(images: list[Image]) -> list[int]:
     """Return the cameras that no chain of pairs with enough shared frames joins to the first."""
     seen = np.array([im.is_frame_seen for im in images], dtype=np.float32)
     is_joined = seen @ seen.T >= MIN_SHARED_FRAMES
-    reached = is_joined[0].copy()
-    reached[0] = True
-    for _ in images:
-        reached |= is_joined[reached].any(axis=0)
-    return [i for i in range(len(images)) if not reached[i]]
+    _, group = scipy.sparse.csgraph.connected_components(is_joined, directed=False)
+    return np.flatnonzero(group != group[0]).tolist()

@@ -86,9 +86,8 @@ def _background(counts: Array) -> tuple[float, float]:
         near = slice(max(int(np.ceil(mean - 3.5 * sd)), 0), int(mean + 3.5 * sd) + 1)
         weight = counts[near]
         mean = float(weight @ levels[near] / weight.sum())
-        sd = max(
-            float(np.sqrt(weight @ (levels[near] - mean) ** 2 / weight.sum())), 12.0**-0.5
-        )  # rounding alone
+        variance = float(weight @ (levels[near] - mean) ** 2 / weight.sum())
+        sd = max(variance, 1.0 / 12.0) ** 0.5  # that of rounding alone at least
     return mean, sd
 
 

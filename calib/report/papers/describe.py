@@ -16,7 +16,7 @@ from calib.core.rig import Doubt, Rig, RigCamera
 from calib.core.tracks import CameraTracks, Ints, Tracks
 from calib.core.wand import Wand
 from calib.intake.centroids.names import ImageList
-from calib.intake.table import CameraList
+from calib.intake.table import CameraList, bare_camera
 from calib.plan.records import Plan
 from calib.report.papers.description import Description, of_images, of_plan, of_scenario, of_wand
 from calib.report.papers.stored import (
@@ -297,16 +297,7 @@ def of_points(points: Points) -> Description:
 
 def of_cameras(listed_cameras: CameraList) -> Description:
     """Describe a camera list: sensors and lenses."""
-    bare = [
-        CameraTracks(
-            name,
-            frame=np.empty(0, np.int64),
-            xy_px=np.empty((0, 2)),
-            marker=np.empty(0, np.int16),
-            **sensor,
-        )
-        for name, sensor in listed_cameras.sensors.items()
-    ]
+    bare = [bare_camera(name, own) for name, own in listed_cameras.sensors.items()]
     columns = (Column("camera", [c.name for c in bare], is_left=True), *_stated_columns(bare))
     document = {
         "kind": "cameras",

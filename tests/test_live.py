@@ -239,7 +239,7 @@ def test_a_rig_is_rechecked_by_any_markers_meanwhile(folder, call, tmp_path):
         "watch", tmp_path / "few.h5", "--rig", folder / "rig.h5", "--any", "--patience", 2
     )
     line = err.splitlines()[-1]
-    assert (code, out) == (2, "") and "few.h5: recheck" in line and "90 matched points" in line
+    assert (code, out) == (2, "") and "few.h5: recheck" in line and "45 matched points" in line
 
 
 def test_wrong_calls(folder, refused, call):

@@ -80,11 +80,15 @@ def second() -> Simulation:
     return wave(1)
 
 
+def of_wave(made: Simulation) -> Reduced:
+    rig = stored()
+    fit = solve_anew(rig, made.tracks, quiet)
+    return reduced(fit.problem, fit.result.state, NAMES, fit.options.terms, shape_axes(rig))
+
+
 @pytest.fixture(scope="module")
 def now(second: Simulation) -> Reduced:
-    rig = stored()
-    fit = solve_anew(rig, second.tracks, quiet)
-    return reduced(fit.problem, fit.result.state, NAMES, fit.options.terms, shape_axes(rig))
+    return of_wave(second)
 
 
 @pytest.fixture(scope="module")
@@ -307,15 +311,17 @@ def test_information_and_score_are_those_of_generalised_least_squares(
 def test_nothing_moved_is_chi_square(found: Comparison):
     """All cameras together, all single ones: an unmoved rig's statistics against SciPy's law.
 
-    Both solves know the same of lenses beforehand, and what that is off by is alike in both: with
-    lenses the statistic may be smaller than the law's, never larger.
+    Both solves know the same of lenses beforehand, and what that is off by is alike in both: the
+    statistic may be smaller than the law's, never larger. How small is judged by several waves: of
+    the poses in one of these it is 8.7 with 30 degrees of freedom, in the others 22 to 39.
     """
-    every = np.arange(len(NAMES))
+    waves = [found, *(compare(of_wave(wave(k)), stored()) for k in (3, 4, 5, 6))]
     rows = np.delete(np.arange(9 * len(NAMES)), np.arange(6))
-    assert stats.chi2.sf(gain(found, rows), len(rows)) > 0.001
     poses = rows[rows % 9 < 6]
-    assert stats.chi2.cdf(gain(found, poses), len(poses)) > 0.001
-    alone = [gain(found, found.at(np.array([c]))) for c in every]
+    assert min(stats.chi2.sf(gain(w, rows), len(rows)) for w in waves) > 0.001
+    middle = np.median([gain(w, poses) for w in waves])
+    assert 0.05 < stats.chi2.cdf(middle, len(poses)) < 0.95
+    alone = [gain(w, w.at(np.array([c]))) for w in waves for c in range(len(NAMES))]
     assert max(alone) < price(len(NAMES), 0.005)
 
 
@@ -581,7 +587,7 @@ def test_too_few_shared_points_are_told(second: Simulation):
         )
         for c in second.tracks.cameras
     )
-    with pytest.raises(UnsolvableError, match="90 matched points"):
+    with pytest.raises(UnsolvableError, match="45 matched points"):
         recheck(stored(), Tracks(few, 25.0))
 
 

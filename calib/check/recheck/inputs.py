@@ -14,9 +14,9 @@ from calib.core.tracks import Tracks
 from calib.errors import InputError, UnsolvableError
 from calib.solve.start.graph import camera_graph, overlap
 
-# A pose and a ring are nine numbers; ten points (two numbers each) for each of them that other
-# cameras see as well.
-MIN_POINTS = 90
+# A pose and a ring are nine numbers; five points (two numbers each) for each of them that other
+# cameras see as well. How sure so few are is counted.
+MIN_POINTS = 45
 MANY = {2: "two", 3: "three"}
 WAVE = (
     "Wave where several cameras see the wand, with its markers identified; by other markers than "

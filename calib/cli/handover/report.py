@@ -81,7 +81,7 @@ def report(
     with console.progress() as progress:
         if again is not None:
             new, read["tracks of the recheck"] = loaded(calib.load_tracks, again)
-            with inside(again):
+            with inside(again, RIG=rig, TRACKS=again):
                 ask = calib.recheck_any if of_any else calib.recheck
                 found = ask(solved, new, progress=progress)
                 names = shlex.join([str(rig), str(again)])

@@ -201,7 +201,7 @@ def _recheck(
     import calib
     from calib.cli import console
     from calib.report.changes import recheck as report
-    from calib.report.words import OVERHEAD
+    from calib.report.words import OVERHEAD, filled
     from calib.watch.recheck import RigWatch
 
     start = state = RigWatch(calib.load_rig(rig), calib.RecheckOptions(), is_any)
@@ -211,7 +211,7 @@ def _recheck(
     def lines(state: RigWatch, width: int | None) -> list[str]:
         head = f"{state.at_s:.0f} s {'of markers' if is_any else 'of wave'}."
         if state.trouble:
-            head += f" Not told yet: {state.trouble}"
+            head += f" Not told yet: {filled(str(state.trouble), {'RIG': str(rig)})}"
         return [head, *(report.as_lines(state.found, width, files) if state.found else [])]
 
     def ended(state: RigWatch) -> RigWatch:
@@ -239,7 +239,10 @@ def _recheck(
         beside.start(checking.run)
         state = ended(state)
     if state.found is None:
-        raise state.trouble.inside(str(source)) if state.trouble else _nothing(source)
+        if state.trouble is None:
+            raise _nothing(source)
+        with inside(source, RIG=rig):
+            raise state.trouble
     if as_json:
         console.print_json(report.as_json(state.found))
     else:

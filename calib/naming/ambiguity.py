@@ -106,13 +106,12 @@ def _alike(wand: Wand, *, is_flat: bool) -> tuple[int, ...] | None:
     if is_flat:
         flat = np.column_stack([points @ np.linalg.svd(points)[2][:2].T, np.ones(n)])
         onto = flat @ np.linalg.pinv(flat)
-        for swap in _orders(n):
-            if np.abs(onto @ points[list(swap)] - points[list(swap)]).max() < limit and _is_regular(
-                flat, points[list(swap)]
-            ):
+        for swap in _orders(wand.lengths_mm, np.inf):
+            target = points[list(swap)]
+            if np.abs(onto @ target - target).max() < limit and _is_regular(flat, target):
                 return swap
         return None
-    for swap in _orders(n, wand.lengths_mm, 2.0 * limit):
+    for swap in _orders(wand.lengths_mm, 2.0 * limit):
         for side in (1.0, -1.0):
             target = side * points[list(swap)]
             _, R, t = rigid_fit(points, target)
@@ -129,10 +128,11 @@ def _is_regular(flat: Array, target: Array) -> bool:
     return bool(stretch[1] > 0.5 * stretch[0])
 
 
-def _orders(n: int, lengths: Array | None = None, slack: float = 0.0) -> Iterator[tuple[int, ...]]:
-    """Yield orders of n markers but the given one; with ``lengths`` only those that keep all
-    distances within slack.
+def _orders(lengths: Array, slack: float) -> Iterator[tuple[int, ...]]:
+    """Yield orders of markers but the given one, that keep all distances ``lengths (n, n)`` within
+    slack.
     """
+    n = len(lengths)
 
     def extend(head: tuple[int, ...]) -> Iterator[tuple[int, ...]]:
         m = len(head)
@@ -142,9 +142,7 @@ def _orders(n: int, lengths: Array | None = None, slack: float = 0.0) -> Iterato
         for k in range(n):
             if k in head:
                 continue
-            if lengths is None or all(
-                abs(lengths[i, m] - lengths[head[i], k]) < slack for i in range(m)
-            ):
+            if all(abs(lengths[i, m] - lengths[head[i], k]) < slack for i in range(m)):
                 yield from extend((*head, k))
 
     return (order for order in extend(()) if order != tuple(range(n)))

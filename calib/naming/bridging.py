@@ -156,9 +156,8 @@ def _sweep(scene: _Scene, poses: Poses, jerk: Array, way: int) -> Ints:
     out = [np.empty((2, 0), np.int64)]
     for step in range(int(length.max(initial=0))):
         if step:
-            goes_on = np.flatnonzero(
-                (length > step) & (np.trace(motion.P[:, :3, :3], axis1=1, axis2=2) < LOST_MM**2)
-            )
+            variance = np.trace(motion.P[:, :3, :3], axis1=1, axis2=2)
+            goes_on = np.flatnonzero((length > step) & (variance < LOST_MM**2))
             frame, length = frame[goes_on] + way, length[goes_on]
             motion = motion.take(goes_on).after(1.0 / scene.rate_hz, jerk)
         if not len(frame):
@@ -169,9 +168,8 @@ def _sweep(scene: _Scene, poses: Poses, jerk: Array, way: int) -> Ints:
         if len(fixed):
             here, at = motion.take(fixed), at[fixed]
             R = least_turn(here.R, poses.R[at]) if is_line else poses.R[at]
-            motion = motion.put(
-                fixed, here.updated(R, poses.t[at], information[at], np.zeros((len(at), 6)))
-            )
+            known = here.updated(R, poses.t[at], information[at], np.zeros((len(at), 6)))
+            motion = motion.put(fixed, known)
         if len(open_):
             after, names = _search(scene, motion.take(open_), frame[open_])
             motion = motion.put(open_, after)
@@ -185,10 +183,8 @@ def _information(scene: _Scene, poses: Poses) -> Array:
     for c in range(len(scene.sizes)):
         f = np.flatnonzero((poses.row[:, c] >= 0).any(axis=1))
         _, J = images(scene.state, np.full(len(f), c), poses.R[f], poses.t[f])
-        J = (
-            np.where((poses.row[f, c] >= 0)[..., None, None], J, 0.0).reshape(len(f), -1, 6)
-            / scene.sigma_px[c]
-        )
+        J = np.where((poses.row[f, c] >= 0)[..., None, None], J, 0.0) / scene.sigma_px[c]
+        J = J.reshape(len(f), -1, 6)
         out[f] += np.swapaxes(J, 1, 2) @ J
     return out
 
@@ -211,23 +207,17 @@ def _search(scene: _Scene, motion: Motion, frame: Ints) -> tuple[Motion, Ints]:
         uv, J = images(scene.state, cam, now.R[g], now.t[g])
         r = scene.xy[chosen] - uv
         before, chosen = chosen, np.where((r**2).sum(axis=2) < GATE_SQUARED * variance, chosen, -1)
-        chosen = np.where(
-            chosen < 0,
-            _alone_in_gate(scene.xy[at], is_there, at, uv, J, now.P[g, :6, :6], variance, crowd),
-            chosen,
-        )
+        P = now.P[g, :6, :6]
+        alone = _alone_in_gate(scene.xy[at], is_there, at, uv, J, P, variance, crowd)
+        chosen = np.where(chosen < 0, alone, chosen)
         # A point at the places of two markers is neither's.
-        is_twice = ((chosen[:, :, None] == chosen[:, None]) & (chosen >= 0)[:, :, None]).sum(
-            axis=2
-        ) > 1
-        chosen[is_twice] = -1
+        n_same = (chosen[:, :, None] == chosen[:, None]).sum(axis=2)
+        chosen[n_same > 1] = -1
         if (chosen == before).all():
             break
         weight = np.where(chosen >= 0, 1.0 / variance, 0.0)[..., None]
-        r, J = (
-            np.where(weight > 0, scene.xy[chosen] - uv, 0.0),
-            np.where(weight[..., None] > 0, J, 0.0),
-        )
+        r = np.where(weight > 0, scene.xy[chosen] - uv, 0.0)
+        J = np.where(weight[..., None] > 0, J, 0.0)
         JW = (J * weight[..., None]).reshape(len(g), -1, 6)
         information, push = np.zeros((n, 6, 6)), np.zeros((n, 6))
         np.add.at(information, g, np.swapaxes(JW, 1, 2) @ J.reshape(JW.shape))
@@ -263,9 +253,8 @@ def _alone_in_gate(
     far = S11[n, m, None] * dx**2 - 2.0 * S01[n, m, None] * dx * dy + S00[n, m, None] * dy**2
     far = np.where(is_there[n], far / det[n, m, None], np.inf)
     best = far.argmin(axis=1)
-    is_one = ((far <= 4.0 * GATE_SQUARED).sum(axis=1) == 1) & (
-        far.min(axis=1, initial=np.inf) <= GATE_SQUARED
-    )
+    is_one = (far <= 4.0 * GATE_SQUARED).sum(axis=1) == 1
+    is_one &= far.min(axis=1, initial=np.inf) <= GATE_SQUARED
     out = np.full(uv.shape[:2], -1)
     out[n[is_one], m[is_one]] = at[n[is_one], best[is_one]]
     return out

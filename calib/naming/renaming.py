@@ -169,10 +169,8 @@ def _places(
         place, slack = between.xy.reshape(place.shape), between.limit(sigma, curl)
     at = np.searchsorted(frame, number)
     # The wand's own uncertainty: a pose from two cameras is some two sigma off in a third.
-    n_cameras = np.bincount(problem.frame[fit.is_inlier.any(axis=0)], minlength=problem.n_frames)[
-        is_fixed
-    ]
-    place[at], slack[at] = points, -2.0 / np.maximum(n_cameras - 1, 1)
+    n_cameras = np.bincount(problem.frame[fit.is_inlier.any(axis=0)], minlength=problem.n_frames)
+    place[at], slack[at] = points, -2.0 / np.maximum(n_cameras[is_fixed] - 1, 1)
     return place, slack
 
 

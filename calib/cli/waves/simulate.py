@@ -263,11 +263,12 @@ def _drawn(made: Simulation, shown: range) -> dict[str, bytes]:
 
 def _image_list(made: Simulation) -> str:
     """Return the list of the images: their rate, and what the tracks state of each lens."""
-    lines = [f"frame_rate = {made.scenario.frame_rate_hz}"]
+    from calib.core.fields import as_toml
+
+    cameras = {}
     for c in made.tracks.cameras:
-        lines += ["", f"[cameras.{c.name}]"]
-        lines += [] if c.pixel_pitch_mm is None else [f"pixel_pitch_mm = {c.pixel_pitch_mm}"]
-        lines += [] if c.focal_mm is None else [f"focal_mm = {c.focal_mm}"]
+        own: dict[str, Any] = {"pixel_pitch_mm": c.pixel_pitch_mm, "focal_mm": c.focal_mm}
         if c.lens is not None:
-            lines += [f"K = {c.lens.K.tolist()}", f"dist = {c.lens.dist.tolist()}"]
-    return "\n".join(lines) + "\n"
+            own |= {"K": c.lens.K.tolist(), "dist": c.lens.dist.tolist()}
+        cameras[c.name] = {key: value for key, value in own.items() if value is not None}
+    return as_toml({"frame_rate": made.scenario.frame_rate_hz, "cameras": cameras})

@@ -20,6 +20,7 @@ EXTENT = 2.1  # of what is shown across, in the units of the eye's distance
 # Plotly's view is 45° high, and about as wide on a page beside its scale; the share of it that what
 # is shown may fill leaves room for the cameras' names.
 HALF_VIEW, SHOWN = np.array([1.1, 1.0]) * np.tan(np.pi / 8), 0.9
+HEIGHT = 620
 MARGIN_M = 0.5  # of floor around what stands on it
 
 
@@ -47,9 +48,9 @@ def rig_in_space(seen: Portrait | Rig, by: By = "residual") -> go.Figure:
     return framed(out)
 
 
-def scene(stage: Stage, places_m: Array, title: str, height: int = 620) -> go.Figure:
+def scene(stage: Stage, places_m: Array, title: str) -> go.Figure:
     """Return an empty 3D view with the floor under places (n, 3) on the stage."""
-    out = look.figure(title, height=height)
+    out = look.figure(title, height=HEIGHT)
     low, high = places_m.min(axis=0) - MARGIN_M, places_m.max(axis=0) + MARGIN_M
     step = next(s for s in (1, 2, 5, 10, 20, 50, 100, 1e9) if (high - low)[:2].max() <= 40 * s)
     x, y = (np.arange(np.floor(low[k] / step), np.ceil(high[k] / step) + 1) * step for k in (0, 1))

@@ -64,6 +64,10 @@ def test_a_good_image_passes_with_its_numbers(optics: Optics | None) -> None:
     assert n["nearest_px"] == pytest.approx(np.hypot(100.2 - 40.4, 140.6 - 170.9), abs=0.1)
     assert n["predicted_diameter_px"] == (None if optics is None else pytest.approx(6.0))
     assert (n["merge_mm"] is None) == (optics is None)
+    # On one screen: a verdict beside what was found, whatever else there is no room for.
+    lines = [line for line in focus_lines([found], 80) if line.startswith("what ")]
+    assert lines[0].split()[:3] == ["what", "verdict", "found"]
+    assert len(lines) == (1 if optics is None else 2)
 
 
 @pytest.mark.parametrize(

@@ -26,7 +26,7 @@ from calib.core.rig import Rig
 from calib.core.tracks import Tracks
 from calib.errors import InputError
 from calib.export.points import HEADER, csv_lines
-from calib.report.papers.formats import FileFormat, as_lines, formats, named
+from calib.report.papers.formats import FileFormat, as_lines, formats, named, overview
 from calib.simulate import Scenario
 from calib.simulate.explain import sections as scenario_sections
 from tests.program import Call
@@ -376,6 +376,9 @@ def test_the_overview_names_every_format(call: Call) -> None:
     code, out, said = call("formats")
     assert (code, said) == (0, "")
     assert [line.split()[0] for line in out.splitlines()[1 : len(NAMES) + 1]] == NAMES
+    lines = overview(80)
+    assert max(map(len, lines)) <= 80
+    assert [line.split()[0] for line in lines[1:-3] if not line.startswith(" ")] == NAMES
 
 
 def test_json_has_every_format_with_its_items(call: Call) -> None:

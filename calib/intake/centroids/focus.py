@@ -171,7 +171,7 @@ def judge(camera: str, images: Iterable[Spots], optics: Optics | None = None) ->
             "tilted or dirty lens",
         ),
         *_width(known, radius, blur, disc),
-        _merging(touching, touching + n_spots, merge_px, nearest, known),
+        _merging(touching, touching + n_spots, merge_px, known),
     ]
     numbers = {
         "peak_share": peak,
@@ -335,17 +335,15 @@ def _width(known: Optics, radius: float, blur: float, disc: float) -> list[Check
     return [sharpness, size, agreement]
 
 
-def _merging(touching: int, n_blobs: int, merge_px: float, nearest: float, known: Optics) -> Check:
+def _merging(touching: int, n_blobs: int, merge_px: float, known: Optics) -> Check:
     at = (
         ""
         if known.px_per_mm is None
         else f" ({merge_px / known.px_per_mm:.0f} mm at {known.distance_mm:.0f} mm)"
     )
-    seen = f"{touching} of {n_blobs} touch"
-    near = f"; nearest {nearest:.1f} px" if np.isfinite(nearest) else ""
     return Check(
         "neighbours",
-        f"merge below {merge_px:.1f} px{at}; {seen}{near}",
+        f"{touching} of {n_blobs} touch; merge below {merge_px:.1f} px{at}",
         f"at most {MERGED:.0%} touching",
         touching <= MERGED * n_blobs,
         ("focus", "aperture"),

@@ -135,9 +135,9 @@ def _checks(one: Focus, width: int | None) -> list[str]:
     rows = one.checks
     columns = [
         Column("what", [c.name for c in rows], is_left=True),
+        Column("verdict", [_verdict(c.is_ok) for c in rows], is_left=True),
         Column("found", [c.found for c in rows], is_left=True),
         Column("wanted", [c.wanted for c in rows], is_left=True),
-        Column("verdict", [_verdict(c.is_ok) for c in rows], is_left=True),
     ]
     return table(columns, width, [k for k, c in enumerate(rows) if not c.is_ok])
 

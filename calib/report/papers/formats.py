@@ -14,7 +14,7 @@ from calib.intake.centroids.names import IMAGE_LIST
 from calib.intake.table import CAMERA_LIST, COLUMNS
 from calib.plan.table import PLAN_FILE
 from calib.report.own import own_text
-from calib.report.tables import Column, Strong, table
+from calib.report.tables import Strong
 from calib.report.words import wrapped
 from calib.simulate.explain import sections as scenario_sections
 
@@ -173,22 +173,15 @@ def named(name: str) -> FileFormat:
 
 
 def overview(width: int | None = None) -> list[str]:
-    """Return all formats in a table."""
-    every = formats()
-    columns = [
-        Column("name", [f.name for f in every], is_left=True),
-        Column("file", [f.kind for f in every], is_left=True),
-        Column("what it is", [f.purpose.partition(";")[0] for f in every], is_left=True),
-    ]
-    return [
-        *table(columns),
-        "",
-        *wrapped(
-            "calib formats NAME lists what is in it, with an example; calib formats NAME "
-            "--example prints that alone.",
-            width,
-        ),
-    ]
+    """Return all formats, a line each."""
+    heads = ("name", "file", "what it is")
+    rows = [heads, *((f.name, f.kind, f.purpose.partition(";")[0]) for f in formats())]
+    wide = [max(len(row[k]) for row in rows) for k in (0, 1)]
+    lines = []
+    for name, kind, purpose in rows:
+        lines += wrapped(purpose, width, f"{name:<{wide[0]}}  {kind:<{wide[1]}}  ")
+    then = "calib formats NAME lists what is in it, with an example; calib formats NAME --example "
+    return [*lines, "", *wrapped(f"{then}prints that alone.", width)]
 
 
 def as_lines(one: FileFormat, width: int | None = None) -> list[str]:

@@ -11,6 +11,7 @@ import pytest
 
 import calib
 from calib.check.residuals import residual_table
+from calib.cli.waves.live import in_seconds
 from calib.core.camera import Lens
 from calib.core.tracks import CameraTracks, Tracks
 from calib.errors import InputError
@@ -202,6 +203,31 @@ def test_frames_of_three_waves_never_meet(tracks: Tracks) -> None:
         own = np.concatenate([c.frame for c in capture_.cameras]) + shift
         ends.append((own.min(), own.max()))
     assert ends[0][1] + 250 <= ends[1][0] and ends[1][1] + 250 <= ends[2][0]
+
+
+@pytest.mark.parametrize("wave", [0, 1])
+def test_a_night_between_two_waves_changes_nothing_and_takes_no_memory(wave: int) -> None:
+    """A counter that runs on leaves forty thousand years as it leaves an hour: errors of images are
+    looked for within seconds.
+    """
+    sim = capture(n_frames=250, wave=wave)
+
+    def parted(gap: int) -> Tracks:
+        after = [replace(c, frame=c.frame + gap * (c.frame >= 125)) for c in sim.tracks.cameras]
+        return replace(sim.tracks, cameras=tuple(after))
+
+    near, far = (calib.solve_rig(parted(gap), sim.wand) for gap in (10**5, 3 * 10**13))
+    for name in near.rig.names:
+        a, b = (s.rig.camera(name).cam_from_world for s in (near, far))
+        np.testing.assert_allclose(a.t_mm, b.t_mm, atol=1e-9)
+    tables = [residual_table(s.rig, s.tracks, s.rig_fit, s.whole) for s in (near, far)]
+    assert tables[0].to_dict()["cameras"] == tables[1].to_dict()["cameras"]
+    assert list(parted(3 * 10**13).span or ()) == [0, 249 + 3 * 10**13]
+    parts = list(in_seconds(parted(3 * 10**13), 0.24))  # of six frames, as told to a watch
+    assert 2 * 125 / 6 < len(parts) <= 2 * (125 // 6 + 1) + 1
+    assert sum(c.n_points for p in parts for c in p.cameras) == sum(
+        c.n_points for c in sim.tracks.cameras
+    )
 
 
 def test_a_joined_capture_tells_more_than_either_wave() -> None:

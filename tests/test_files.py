@@ -357,6 +357,7 @@ BAD_TRACKS: dict[str, tuple[Callable[[h5py.File], None], tuple[str, ...]]] = {
         ("west 2: xy row 11", "1280 × 1024", "1281.5"),
     ),
     "frames unsorted": (_at("frame", 5, 10_000), ("west 2: frame row 6", "after 10000", "Sort")),
+    "frame a time stamp": (_at("frame", 299, 2**62), ("west 2: frame row 299", "time stamp")),
     "marker below -1": (_at("marker", 4, -2), ("west 2: marker row 4", "-2")),
     "marker beyond 16 bits": (
         _replace("marker", np.r_[np.zeros(299, int), 65536 - 1]),  # would wrap round to -1

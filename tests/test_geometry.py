@@ -6,15 +6,16 @@ import pytest
 from scipy import linalg
 from scipy.spatial.transform import Rotation
 
-from calib.core.cholesky import factor_in_place, solve_in_place
 from calib.core.geometry import (
     Pose,
     angle_between_deg,
     cross_matrix,
+    factor_in_place,
     frozen,
     ray_depths,
     rigid_fit,
     rotation_from_vector,
+    solve_in_place,
     vector_from_rotation,
 )
 from calib.errors import InputError

@@ -14,8 +14,9 @@ from calib.check.verdicts import Fault
 from calib.check.whole.find import Whole, look_at_whole
 from calib.check.whole.left_out import at_end
 from calib.check.whole.steps import Moves, largest_step, moves_of
+from calib.core.frames import point_keys
 from calib.core.rig import CameraStats, Rig
-from calib.core.tracks import Tracks, point_keys
+from calib.core.tracks import Tracks
 from calib.core.wand import Wand
 from calib.solve.certainty.statistics import rig_stats
 from calib.solve.hold import RigFit, fit_to_rig, hold_cameras

@@ -12,10 +12,11 @@ import numpy as np
 from calib.check.inspection import CameraCapture, Finding, Inspection, Timing
 from calib.check.verdicts import Shortcoming, Verdict
 from calib.core.camera import coverage
+from calib.core.frames import Ints, group_starts
 from calib.core.geometry import Array
 from calib.core.progress import Progress, quiet
 from calib.core.threads import one_blas_thread
-from calib.core.tracks import CameraTracks, Ints, Tracks, group_starts
+from calib.core.tracks import CameraTracks, Tracks
 from calib.core.wand import Wand
 from calib.errors import CalibError
 from calib.naming.identify import identify, is_unnamed

@@ -1,7 +1,10 @@
-"""Rotations, rigid motions, the rigid fit of two point sets and triangulation."""
+"""Rotations, rigid motions, the rigid fit of two point sets, triangulation, and small positive
+definite systems.
+"""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -239,3 +242,38 @@ def ray_depths(ray_a: Array, ray_b: Array, base: Array) -> tuple[Array, Array]:
     aa, bb, ab, ac, bc = (np.einsum("...i,...i->...", p, q) for p, q in rays)
     det = np.maximum(aa * bb - ab**2, 1e-12)
     return (bb * ac - ab * bc) / det, (ab * ac - aa * bc) / det
+
+
+@compiled
+def factor_in_place(A: Array) -> bool:
+    """Turn the lower half of a small A (n, n) into L with L Lᵀ = A, inside compiled loops; False
+    where A is not positive definite.
+
+    Source: Golub & Van Loan, Matrix Computations, 4th edition 2013, section 4.2.
+    """
+    for i in range(len(A)):
+        for j in range(i + 1):
+            value = A[i, j]
+            for k in range(j):
+                value -= A[i, k] * A[j, k]
+            if j < i:
+                A[i, j] = value / A[j, j]
+            elif value > 0.0:
+                A[i, i] = math.sqrt(value)
+            else:
+                return False
+    return True
+
+
+@compiled
+def solve_in_place(L: Array, b: Array) -> None:
+    """Turn b (n,) into the solution of L Lᵀ x = b; L is the lower half."""
+    n = len(b)
+    for i in range(n):
+        for k in range(i):
+            b[i] -= L[i, k] * b[k]
+        b[i] /= L[i, i]
+    for i in range(n - 1, -1, -1):
+        for k in range(i + 1, n):
+            b[i] -= L[k, i] * b[k]
+        b[i] /= L[i, i]

@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.core.frames import Ints
 from calib.core.geometry import Array, read_only
-from calib.core.tracks import Ints
 
 UPPER = np.triu_indices(3)  # xx, xy, xz, yy, yz, zz of a covariance
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -10,13 +10,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.core.camera import Lens, is_outside, outside_error
+from calib.core.frames import MOST_FRAME, N_KEYS, Ints, point_keys
 from calib.core.geometry import Array, frozen
 from calib.core.names import camera_named, check_name
 from calib.errors import InputError
 
-Ints = NDArray[np.int64]
 MOST_PX = 100_000  # some four times what the largest sensors have along a side
-N_KEYS = 65536  # of a frame: more than an index of 16 bit counts
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
@@ -181,34 +180,6 @@ class CameraTracks:
         return self.focal_mm / self.pixel_pitch_mm
 
 
-def point_keys(frame: Ints, marker: NDArray[np.int16]) -> Ints:
-    """Return a number (n,) for each named point that no other frame and marker have, in their
-    order.
-    """
-    return np.asarray(frame * N_KEYS + marker, dtype=np.int64)
-
-
-def group_starts(sorted_values: Ints) -> Ints:
-    """Return where each run of equal values begins.
-
-    >>> group_starts(np.array([4, 4, 7, 9, 9]))
-    array([0, 2, 3])
-    """
-    return np.flatnonzero(np.diff(sorted_values, prepend=sorted_values[:1] - 1))
-
-
-def common_frames(frames: Sequence[Ints]) -> tuple[Ints, list[NDArray[np.intp]]]:
-    """Return the numbers of all frames that sorted lists (n,) hold, in order, and where each entry
-    is among them.
-
-    >>> common_frames([np.array([3, 3, 7]), np.array([5, 7])])
-    (array([3, 5, 7]), [array([0, 0, 2]), array([1, 2])])
-    """
-    distinct = [f[group_starts(f)] for f in frames]
-    number = np.unique(np.concatenate(distinct))
-    return number, [np.searchsorted(number, f) for f in frames]
-
-
 def _whole(name: str, column: str, values: Any, dtype: Any) -> NDArray[Any]:
     """Return a read-only copy as integers; InputError where that would change a number."""
     place = f"{name}: {column}"
@@ -267,6 +238,15 @@ def _check_points(
             expected="frames that never decrease",
             found=f"{frame[row + 1]} after {frame[row]}",
             remedy="Sort the rows by frame; where its counter began anew, number on from there.",
+        )
+    is_far = (frame >= MOST_FRAME) | (frame <= -MOST_FRAME)
+    if is_far.any():
+        row = int(is_far.argmax())
+        raise InputError(
+            f"{name}: frame row {row}",
+            expected=f"a count of frames below {MOST_FRAME:.1g}",
+            found=str(frame[row]),
+            remedy="Number the frames from 0 on; a time stamp is no frame number.",
         )
     if (marker < -1).any():
         row = int((marker < -1).argmax())
@@ -354,6 +334,12 @@ class Tracks:
     def between(self, first: float, end: float) -> Tracks:
         """Return the capture with the points of frames from ``first`` to before ``end`` alone."""
         return replace(self, cameras=tuple(c.between(first, end) for c in self.cameras))
+
+    def in_parts(self, n_frames: int) -> Iterator[Tracks]:
+        """Yield the capture in parts of so many frames on end, those without any point left out."""
+        start, _ = self.span or (0, -1)
+        for k in np.unique(np.concatenate([(c.frame - start) // n_frames for c in self.cameras])):
+            yield self.between(start + k * n_frames, start + (k + 1) * n_frames)
 
     def thinned(self, n_frames: int) -> Tracks:
         """Return the capture with ``n_frames`` of its frames, evenly spread over those that show

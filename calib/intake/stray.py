@@ -7,6 +7,7 @@ from __future__ import annotations
 import numpy as np
 import scipy  # its submodule loads when it is first used, which most commands never do
 
+from calib.core.frames import without_gaps
 from calib.core.geometry import Array
 from calib.core.tracks import CameraTracks
 
@@ -17,6 +18,7 @@ N_STRETCHES = 20
 MIN_STRETCHES = 8
 # In a shorter capture every stretch is a moment, and a wand at rest looks like a lamp.
 MIN_S, MIN_FRAMES = 1.6, 2 * N_STRETCHES
+PAUSE_S = 10.0  # a longer time without any point, as between two waves, counts as that
 WIDE_PX = 12.0  # a larger patch (a window, a bright rail) is covered by several circles
 MARGIN_PX = 1.0
 
@@ -31,10 +33,11 @@ def stray_masks(camera: CameraTracks, rate_hz: float) -> Array:
     nothing = np.empty((0, 3))
     if camera.n_points == 0:
         return nothing
-    span = int(camera.frame[-1] - camera.frame[0]) + 1
+    time = without_gaps(camera.frame, PAUSE_S * rate_hz)
+    span = int(time[-1]) + 1
     if span < max(MIN_FRAMES, MIN_S * rate_hz):
         return nothing
-    stretch = (camera.frame - camera.frame[0]) * N_STRETCHES // span
+    stretch = time * N_STRETCHES // span
     cell = np.floor((camera.xy_px + 1.0) / CELL_PX).astype(np.int64)
     n_x, n_y = int(camera.width // CELL_PX) + 2, int(camera.height // CELL_PX) + 2
     key = cell[:, 1] * n_x + cell[:, 0]

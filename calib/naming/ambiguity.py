@@ -8,8 +8,8 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from calib.core.frames import Ints
 from calib.core.geometry import Array, rigid_fit
-from calib.core.tracks import Ints
 from calib.core.wand import Wand
 from calib.errors import InputError
 

@@ -13,8 +13,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.core.frames import Ints
 from calib.core.geometry import Array
-from calib.core.tracks import CameraTracks, Ints
+from calib.core.tracks import CameraTracks
 from calib.naming.hand import frames_a_step
 from calib.naming.wand_motion import Motion, images, jerk_of, least_turn
 from calib.solve.bundle.problem import Index, State

@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.core.camera import Lens, undistort
+from calib.core.frames import Ints
 from calib.core.geometry import Array
-from calib.core.tracks import CameraTracks, Ints
+from calib.core.tracks import CameraTracks
 from calib.naming.chains.records import Limits, Points, Shape
 from calib.naming.chains.search import search_camera
 from calib.naming.hand import in_steps

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from calib.core.frames import Ints
 from calib.core.geometry import Array
-from calib.core.tracks import Ints
 
 SPEED_MM_S, TURN_RAD_S = 4000.0, 8.0  # at most
 ACCELERATION_MM_S2, SPIN_RAD_S2 = 25000.0, 60.0

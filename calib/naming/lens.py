@@ -14,8 +14,8 @@ import numpy as np
 
 from calib.core.camera import Lens, undistort
 from calib.core.compiled import compiled
+from calib.core.frames import Ints
 from calib.core.geometry import Array
-from calib.core.tracks import Ints
 from calib.naming.chains.rigid import fit_pose, project_wand, unpacked
 
 N_VIEWS = 120  # a coefficient of distortion to a hundredth

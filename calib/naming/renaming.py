@@ -10,9 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.core.camera import Lens, project
+from calib.core.frames import Ints
 from calib.core.geometry import Array
 from calib.core.rig import Rig
-from calib.core.tracks import CameraTracks, Ints, Tracks
+from calib.core.tracks import CameraTracks, Tracks
 from calib.core.wand import Wand
 from calib.naming.bridging import Poses, bridged
 from calib.naming.hand import in_steps

@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.core.compiled import compiled
+from calib.core.frames import Ints
 from calib.core.geometry import Array
-from calib.core.tracks import Ints
 
 REACH = 6.0  # steps: what lies farther off than 0.24 s says little about this one
 APART = 0.999  # of a step: points nearer than that to each other show noise, not motion

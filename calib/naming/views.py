@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
+from calib.core.frames import Ints
 from calib.core.geometry import Array
-from calib.core.tracks import Ints
 
 NOISE_PX = 0.3  # of a centroid's coordinate, at most: well-lit round markers reach a third of it
 # Log-likelihood that a chain needs in a crowd of 17 points a frame, where chance stayed below 2 in

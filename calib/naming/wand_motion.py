@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from calib.core.camera import distort
+from calib.core.frames import Ints
 from calib.core.geometry import Array, cross_matrix, rotation_from_vector, vector_from_rotation
-from calib.core.tracks import Ints
 from calib.naming.hand import ACCELERATION_MM_S2, SPEED_MM_S, SPIN_RAD_S2, TURN_RAD_S, frames_a_step
 from calib.solve.bundle.problem import Index, State
 

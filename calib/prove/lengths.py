@@ -8,9 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.check.recheck.inputs import matched
+from calib.core.frames import Ints
 from calib.core.geometry import Array
 from calib.core.rig import Rig
-from calib.core.tracks import Ints, Tracks
+from calib.core.tracks import Tracks
 from calib.core.wand import CertifiedLength, Wand
 from calib.errors import UnsolvableError
 from calib.naming.identify import is_unnamed

@@ -9,10 +9,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.core.frames import Ints
 from calib.core.geometry import Array
 from calib.core.parameters import AUTO, RING, n_unknowns, term_names, term_values
 from calib.core.progress import Progress
-from calib.core.tracks import Ints, Tracks
+from calib.core.tracks import Tracks
 from calib.core.wand import Wand
 from calib.solve.bundle.descent import BundleOptions, bundle
 from calib.solve.bundle.frames import fit_frames, place_wands

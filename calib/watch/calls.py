@@ -7,8 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from calib.core.frames import Ints
 from calib.core.geometry import Array
-from calib.core.tracks import Ints, Tracks
+from calib.core.tracks import Tracks
 from calib.watch.counts import Counts
 from calib.watch.records import Call, CalledOut
 from calib.watch.seen import Seen

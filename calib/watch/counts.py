@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.core.camera import SENSOR_CELLS, sensor_cell
+from calib.core.frames import Ints, group_starts
 from calib.core.geometry import Array
-from calib.core.tracks import Ints, Tracks, group_starts
+from calib.core.tracks import Tracks
 from calib.solve.start.graph import GRID, Overlap, shared
 
 Bools = NDArray[np.bool_]

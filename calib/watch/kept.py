@@ -6,7 +6,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from calib.core.tracks import Ints, Tracks, joined
+from calib.core.frames import Ints
+from calib.core.tracks import Tracks, joined
 
 
 @dataclass(frozen=True, slots=True, eq=False)

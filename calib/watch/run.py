@@ -12,9 +12,10 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from calib.check.inspect import FEW_POINTS, LOW_COVERAGE
+from calib.core.frames import Ints
 from calib.core.geometry import Array
 from calib.core.names import listed
-from calib.core.tracks import Ints, Tracks, joined
+from calib.core.tracks import Tracks, joined
 from calib.core.wand import Wand
 from calib.errors import InputError, UnsolvableError
 from calib.naming.identify import identify, is_unnamed

@@ -10,9 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.core.camera import sensor_cell
+from calib.core.frames import Ints
 from calib.core.geometry import Array
 from calib.core.threads import one_blas_thread
-from calib.core.tracks import Ints, Tracks
+from calib.core.tracks import Tracks
 from calib.prove.space.views import views_of_places
 from calib.solve.bundle.descent import without_frames
 from calib.solve.bundle.frames import fit_frames

@@ -8,9 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from calib.core.cholesky import factor_in_place
 from calib.core.compiled import compiled
-from calib.core.geometry import Array
+from calib.core.geometry import Array, factor_in_place
 from calib.solve.bundle.elimination import inverse_factor_kernel
 
 

@@ -17,6 +17,7 @@ from calib.check.causes.change import changes, moment
 from calib.check.causes.record import Record
 from calib.check.causes.spectrum import periodogram
 from calib.check.verdicts import Fault
+from calib.core.frames import without_gaps
 from calib.core.geometry import Array
 from calib.core.parameters import MEASURED
 from calib.solve.certainty.normal import Information
@@ -46,6 +47,7 @@ MOST, MUCH = 0.5, 0.25
 DELAYS = {Fault.TIMING, Fault.ROWS, Fault.DRIFT}
 # Slower shaking is not told from the wand's own way through the image.
 SLOWEST_HZ, SLOWEST_CYCLES = 0.8, 8.0
+PAUSE_S = 60.0  # over a longer one what shakes keeps no beat
 
 # Columns of every system: what the camera's pose and its own lens terms do, then the others.
 POSE = list(range(6))
@@ -300,8 +302,9 @@ class System:
         return bool(fall > self.least_share * (z[..., -1] ** 2).sum() * MOST_KEPT)
 
     def _vibration(self, base: float, start: Array) -> Choice | None:
-        r, frame = self.record, self.record.frame
-        span = int(frame[-1] - frame[0]) + 1
+        r = self.record
+        frame = without_gaps(r.frame, PAUSE_S * r.frame_rate_hz)
+        span = int(frame[-1]) + 1
         if len(frame) < 60:
             return None
         y = self.z[..., -1] - self.z[..., BASE] @ start
@@ -324,7 +327,7 @@ class System:
         ):  # the two axes are not quite independent
             return None
         cycles = float(f[best])
-        phase = 2.0 * np.pi * cycles * (frame - frame[0])
+        phase = 2.0 * np.pi * cycles * frame
         share, values, columns = self._with(
             CENTRE, np.stack([np.cos(phase), np.sin(phase)], axis=1)
         )

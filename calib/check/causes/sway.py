@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.core.frames import without_gaps
 from calib.core.geometry import Array
 
 LAG_S, LONGEST_S = 0.04, 4.0  # what is faster is blur or vibration, slower a drift or a knock
@@ -48,7 +49,7 @@ def sway(frame: NDArray[np.int64], left_px: Array, weight: Array, rate_hz: float
     """
     if not len(frame):
         return STILL
-    at = frame - frame[0]
+    at = without_gaps(frame, LONGEST_S * rate_hz + 1)
     total, mean = np.zeros(at[-1] + 1), np.zeros((at[-1] + 1, 2))
     total[at] = weight.sum(axis=1)
     mean[at] = (weight[..., None] * left_px).sum(axis=1)

@@ -70,11 +70,10 @@ def seconds(tracks: Tracks) -> float:
 
 
 def in_seconds(tracks: Tracks, each_s: float = 1.0) -> Iterator[Tracks]:
-    """Yield a capture in parts of about a second, or another time."""
-    start, last = tracks.span or (0, -1)
-    step = max(1, round(each_s * tracks.frame_rate_hz))
-    for first in range(start, last + 1, step):
-        yield tracks.between(first, first + step)
+    """Return a capture in parts of about a second, or another time; none of a time without points,
+    as between two waves.
+    """
+    return tracks.in_parts(max(1, round(each_s * tracks.frame_rate_hz)))
 
 
 @dataclass(slots=True)

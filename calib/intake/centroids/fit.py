@@ -15,8 +15,8 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from calib.core.cholesky import factor_in_place, solve_in_place
 from calib.core.compiled import compiled
+from calib.core.geometry import factor_in_place, solve_in_place
 from calib.intake.centroids.profile import N_STEPS, add_spot, fill_profile, nodes_across
 
 N_SHARED, N_OWN = 2, 4

@@ -9,8 +9,8 @@ import math
 import numpy as np
 
 from calib.core.compiled import compiled
+from calib.core.frames import Ints
 from calib.core.geometry import Array
-from calib.core.tracks import Ints
 from calib.naming.chains.records import Chains, Limits, Points, Run, Shape
 from calib.naming.chains.rigid import fit_pose, packed, project_wand, turned, unpacked
 from calib.naming.chains.seeds import nearest

@@ -10,8 +10,8 @@ from typing import NamedTuple
 
 import numpy as np
 
+from calib.core.frames import Ints
 from calib.core.geometry import Array
-from calib.core.tracks import Ints
 from calib.core.wand import Wand
 from calib.naming.ambiguity import line_coordinates, line_shares, require_readable
 

@@ -8,10 +8,9 @@ import math
 
 import numpy as np
 
-from calib.core.cholesky import factor_in_place, solve_in_place
 from calib.core.compiled import compiled
-from calib.core.geometry import Array
-from calib.core.tracks import Ints
+from calib.core.frames import Ints
+from calib.core.geometry import Array, factor_in_place, solve_in_place
 
 N_STEPS = 5  # from a prediction or a seed that is a few per cent off
 

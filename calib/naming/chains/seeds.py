@@ -15,8 +15,8 @@ from typing import NamedTuple
 import numpy as np
 
 from calib.core.compiled import compiled
+from calib.core.frames import Ints
 from calib.core.geometry import Array
-from calib.core.tracks import Ints
 from calib.naming.chains.records import Limits, Seeds, Shape
 from calib.naming.chains.rigid import fit_pose, packed, project_wand
 

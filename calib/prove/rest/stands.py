@@ -6,9 +6,10 @@ from itertools import pairwise
 
 import numpy as np
 
+from calib.core.frames import Ints
 from calib.core.geometry import Array, sigma_in_space
 from calib.core.rig import Rig
-from calib.core.tracks import Ints, Tracks
+from calib.core.tracks import Tracks
 from calib.prove.space.place import Placed, place
 from calib.prove.space.views import cameras_of, views_of_tracks
 

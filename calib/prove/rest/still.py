@@ -12,9 +12,10 @@ from numpy.typing import NDArray
 from scipy import sparse
 from scipy.spatial import cKDTree
 
+from calib.core.frames import Ints
 from calib.core.geometry import Array
 from calib.core.rig import Rig
-from calib.core.tracks import CameraTracks, Ints, Tracks
+from calib.core.tracks import CameraTracks, Tracks
 from calib.errors import InputError, UnsolvableError
 from calib.prove.rest.match import matched_points
 from calib.prove.space.joint import effects, joint_of, rig_errors

@@ -9,11 +9,12 @@ from typing import Any
 import numpy as np
 
 from calib.check.verdicts import RigFault
+from calib.core.frames import Ints
 from calib.core.geometry import sigma_in_space
 from calib.core.names import counted, listed
 from calib.core.points import Points
 from calib.core.rig import Doubt, Rig, RigCamera
-from calib.core.tracks import CameraTracks, Ints, Tracks
+from calib.core.tracks import CameraTracks, Tracks
 from calib.core.wand import Wand
 from calib.intake.centroids.names import ImageList
 from calib.intake.table import CameraList, bare_camera

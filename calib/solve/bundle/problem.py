@@ -15,9 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.core.compiled import compiled
+from calib.core.frames import common_frames
 from calib.core.geometry import Array, rotation_from_vector
 from calib.core.parameters import with_term_steps
-from calib.core.tracks import Tracks, common_frames
+from calib.core.tracks import Tracks
 
 Index = NDArray[np.intp]
 

@@ -13,8 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.core.camera import Lens, project, undistort
+from calib.core.frames import Ints
 from calib.core.geometry import Array, rigid_fit, rotation_from_vector
-from calib.core.tracks import Ints, Tracks
+from calib.core.tracks import Tracks
 from calib.solve.bundle.frames import fit_frames, place_wands
 from calib.solve.bundle.problem import State
 from calib.solve.fit import Fit, frames_with_pose, squared_residuals

@@ -13,8 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.core.camera import Lens, project
+from calib.core.frames import Ints
 from calib.core.geometry import Array, cross_matrix
-from calib.core.tracks import CameraTracks, Ints, Tracks
+from calib.core.tracks import CameraTracks, Tracks
 from calib.solve.bundle.elimination import inverse_factors
 from calib.solve.bundle.linearise import linearise, weighted_rows
 from calib.solve.bundle.problem import Problem, State

@@ -20,6 +20,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calib.core.camera import distort
+from calib.core.frames import without_gaps
 from calib.core.geometry import Array
 from calib.core.parameters import N_POSE
 from calib.solve.bundle.elimination import inverse_factors, reduced_gradient, reduced_system
@@ -105,8 +106,9 @@ def find_leaning(problem: Problem, state: State) -> Leaning | None:
     size = score / information
     # What cameras take is shared out as the rest is.
     left = score_by - score_by.sum() * information_by / information_by.sum()
-    number = problem.frame_number - problem.frame_number[0]
-    left = np.bincount((number / (PART_S * problem.rate_hz)).astype(int), left)
+    n_frames = PART_S * problem.rate_hz
+    time = without_gaps(problem.frame_number, n_frames)
+    left = np.bincount((time / n_frames).astype(int), left)
     sigma = float(np.sqrt(max(information, (left**2).sum()))) / information
     if abs(size) < SURE * sigma:
         return None

@@ -25,6 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.core.compiled import compiled, inlined
+from calib.core.frames import without_gaps
 from calib.core.geometry import Array
 from calib.core.parameters import n_unknowns
 from calib.core.threads import each_group
@@ -34,6 +35,7 @@ from calib.solve.bundle.linearise import linearise, state_arrays, term_codes
 from calib.solve.bundle.normal_kernels import columns_to_camera, rows_to_camera, to_wand
 from calib.solve.bundle.problem import Chunk, Index, Problem, State
 
+MOST_BINS = 64  # of any stretch that is looked at: a longer gap between frames counts as that
 # Determinant over squared trace of the information: cameras take all of such a shift.
 SINGULAR = 1e-9
 
@@ -93,8 +95,7 @@ def shifts(
     held. With the ``gradient (C, n)`` of each camera, frames eliminated, scores are those at its
     own minimum. ``frame (F, d, d)`` are the frames' blocks there, where these are known.
     """
-    number = problem.frame_number
-    bins = (number - number[0]) // length
+    bins = without_gaps(problem.frame_number, MOST_BINS * length) // length
     by_pair, scores, given, S = _scores(problem, state, terms, (bins, int(bins[-1]) + 1), frame)
     inverse = inverse_factors(S)  # 0 by 0 with the cameras held
     g = np.zeros(S.shape[:2]) if gradient is None else gradient

@@ -13,10 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.core.compiled import compiled
+from calib.core.frames import Ints, common_frames
 from calib.core.geometry import Array, frozen
 from calib.core.names import listed
 from calib.core.threads import in_groups
-from calib.core.tracks import Ints, Tracks, common_frames
+from calib.core.tracks import Tracks
 from calib.errors import UnsolvableError
 
 Pair = tuple[int, int]

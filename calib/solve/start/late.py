@@ -17,8 +17,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.core.frames import Ints, point_keys
 from calib.core.geometry import Array
-from calib.core.tracks import CameraTracks, Ints, Tracks, point_keys
+from calib.core.tracks import CameraTracks, Tracks
 from calib.solve.bundle.linearise import cauchy
 from calib.solve.start.epipolar import fundamental
 from calib.solve.start.motion import shared_points

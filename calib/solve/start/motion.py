@@ -9,9 +9,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from calib.core.frames import Ints, group_starts, point_keys
 from calib.core.geometry import Array
 from calib.core.threads import in_groups
-from calib.core.tracks import CameraTracks, Ints, Tracks, group_starts, point_keys
+from calib.core.tracks import CameraTracks, Tracks
 from calib.errors import UnsolvableError
 from calib.solve.start.graph import Overlap, camera_graph, overlap, pair_scores
 

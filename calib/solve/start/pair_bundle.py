@@ -14,8 +14,8 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.core.frames import Ints
 from calib.core.geometry import Array
-from calib.core.tracks import Ints
 from calib.solve.bundle.damping import Owners, damped, descend_each
 from calib.solve.bundle.elimination import inverse_factors
 from calib.solve.bundle.frames import place_wands

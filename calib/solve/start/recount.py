@@ -10,8 +10,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.core.frames import Ints, point_keys
 from calib.core.geometry import Array
-from calib.core.tracks import CameraTracks, Ints, point_keys
+from calib.core.tracks import CameraTracks
 from calib.solve.start.counts import NEAR
 from calib.solve.start.epipolar import EPIPOLAR_PX, fundamental
 from calib.solve.start.graph import MIN_SHARED_POINTS

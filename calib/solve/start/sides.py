@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 import numpy as np
 from scipy import sparse
 
-from calib.core.tracks import Ints
+from calib.core.frames import Ints
 
 Pair = tuple[int, int]
 

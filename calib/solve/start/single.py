@@ -11,9 +11,10 @@ from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
 from calib.core.camera import Lens, undistort
+from calib.core.frames import Ints
 from calib.core.geometry import Array, Pose, ray_depths
 from calib.core.names import listed
-from calib.core.tracks import Ints, Tracks
+from calib.core.tracks import Tracks
 from calib.core.wand import Wand
 from calib.errors import InputError
 from calib.solve.bundle.descent import Distance, normal_equations

@@ -13,8 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.core.compiled import compiled
+from calib.core.frames import group_starts
 from calib.core.geometry import Array
-from calib.core.tracks import CameraTracks, group_starts
+from calib.core.tracks import CameraTracks
 
 Index = NDArray[np.intp]
 

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from calib.check.causes import MIN_COVERAGE, MIN_POINTS
 from calib.check.residuals import residual_table
+from calib.check.verdicts import MIN_COVERAGE, MIN_POINTS
 from calib.core.geometry import Pose
 from calib.core.parameters import POSE, CameraParameter
 from calib.core.rig import Covariance

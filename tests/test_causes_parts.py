@@ -5,12 +5,11 @@ import pytest
 from scipy import signal, stats
 
 from calib.check.causes.change import changes
-from calib.check.causes.find import MIN_COVERAGE
 from calib.check.causes.levels import is_straying, noise_against
 from calib.check.causes.record import VAGUE, of_cameras
 from calib.check.causes.spectrum import periodogram
 from calib.check.residuals import ResidualTable, residual_table
-from calib.check.verdicts import Fault
+from calib.check.verdicts import MIN_COVERAGE, Fault
 from calib.pipeline import calibrate
 from calib.solve.bundle.linearise import weighted_rows
 from calib.solve.hold import fit_to_rig

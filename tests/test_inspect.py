@@ -15,6 +15,7 @@ import pytest
 
 from calib.check.inspect import inspect
 from calib.check.inspection import Inspection
+from calib.check.residuals import residual_table
 from calib.check.verdicts import Shortcoming
 from calib.core.camera import project
 from calib.core.geometry import Array, rotation_from_vector
@@ -22,6 +23,7 @@ from calib.core.rig import Rig
 from calib.core.tracks import CameraTracks, Tracks
 from calib.errors import InputError, UnsolvableError
 from calib.files import load_tracks, load_wand
+from calib.pipeline import solve_rig
 from calib.report.captures.inspection import as_json, in_words
 from calib.simulate import Scenario, Simulation, simulate
 from calib.solve.start.motion import (
@@ -403,6 +405,38 @@ def test_a_wave_in_one_spot_covers_too_little() -> None:
         xy = c.xy_px * half + np.array([c.width, c.height]) * 0.4
         cameras.append(replace(c, xy_px=xy))
     assert "coverage" in kinds(inspect(Tracks(tuple(cameras), 25.0)))
+
+
+@pytest.mark.parametrize(
+    ("side", "n", "kind"), [((0.19, 0.59), None, "coverage"), ((1.0, 1.0), 80, "points")]
+)
+def test_what_a_camera_lacks_is_told_before_a_solve_as_after_it(
+    side: tuple[float, float], n: int | None, kind: str
+) -> None:
+    """A tenth of its sensor, or few points: the solve refuses for that camera, or its table says
+    that it is to act on.
+    """
+    sim = waved()
+    camera = sim.tracks.cameras[1]
+    middle = np.array([camera.width, camera.height]) / 2.0
+    within = (np.abs(camera.xy_px - middle) < np.array(side) * middle).all(axis=1)
+    rows = np.flatnonzero(within & (camera.marker >= 0))
+    rows = rows if n is None else rows[np.linspace(0, len(rows) - 1, n).astype(int)]
+    tracks = replace(
+        sim.tracks, cameras=(sim.tracks.cameras[0], camera.rows(rows), *sim.tracks.cameras[2:])
+    )
+    found = inspect(tracks, sim.wand)
+    assert [f.cameras for f in found.findings if f.kind == kind and f.severity == "act"] == [
+        (camera.name,)
+    ]
+    assert not found.good
+    try:
+        solved = solve_rig(tracks, sim.wand)
+    except UnsolvableError as error:
+        assert camera.name in error.cameras
+        return
+    table = residual_table(solved.rig, solved.tracks, solved.rig_fit, solved.whole)
+    assert camera.name in {row.name for row in table.cameras if row.verdict == "act"}
 
 
 def test_empty_and_lone_cameras_are_judged_without_failing() -> None:

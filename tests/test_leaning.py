@@ -121,6 +121,14 @@ def test_sound_points_lean_nowhere(changes: dict[str, object]) -> None:
     assert found(solve_rig(sim.tracks, sim.wand).rig_fit) is None
 
 
+def test_a_frame_rate_that_is_next_to_none_is_no_defect(solved) -> None:
+    """As a damaged file may state it: a part of two seconds is a frame then."""
+    fit = solved.rig_fit
+    slow = replace(fit.problem, rate_hz=1e-300)
+    found = find_leaning(slow, fit.state)
+    assert found is None or np.isfinite(found.size_mm)
+
+
 def test_a_single_marker_has_no_stick(sim) -> None:
     fit = fit_to_rig(sim.truth, sim.tracks)
     assert find_leaning(replace(fit.problem, n_rotation=0), fit.state) is None

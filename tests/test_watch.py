@@ -230,7 +230,7 @@ def test_the_walk_leads_to_what_is_missing():
     view = state.view
     graph = camera_graph(view.overlap)
     lacking = [c for c in view.cameras if Lack.POINTS in c.lacks]
-    assert view.walk == before_solving(view.cameras, graph)
+    assert repr(view.walk) == repr(before_solving(view.cameras, graph))  # nan is no other nan
     assert (
         len(graph.islands) > 1 or not lacking or view.walk.cameras[0] in {c.name for c in lacking}
     )

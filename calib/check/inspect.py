@@ -10,7 +10,7 @@ from dataclasses import replace
 import numpy as np
 
 from calib.check.inspection import CameraCapture, Finding, Inspection, Timing
-from calib.check.verdicts import Shortcoming, Verdict
+from calib.check.verdicts import MIN_COVERAGE, MIN_POINTS, Shortcoming, Verdict
 from calib.core.camera import coverage
 from calib.core.frames import Ints, group_starts
 from calib.core.geometry import Array
@@ -30,9 +30,8 @@ from calib.solve.start.suspects import suspects
 # Pose and lens of a camera have ten unknowns; twenty points to each leave their noise a tenth of
 # itself or so.
 FEW_POINTS = 200
-# A focal length and a distortion are told from a bend over the sensor: five cells of a hundred show
-# none, and what lies beyond a quarter of the sensor is extrapolated (common practice, no source).
-NO_COVERAGE, LOW_COVERAGE = 0.05, 0.25
+# What lies beyond a quarter of the sensor is extrapolated (common practice, no source).
+LOW_COVERAGE = 0.25
 # strays and missed markers reach a tenth or two in a usual room (common practice, no source)
 MANY_UNNAMED = 0.3
 SILENCE_S = 1.0  # a wand out of all cameras' sight for longer is worth a word
@@ -234,14 +233,14 @@ def _amounts(cameras: Sequence[CameraCapture], *, is_still: bool) -> Iterable[Fi
     if is_still:
         return
     seen = [c for c in cameras if c.frames]
-    few = tuple(c.name for c in seen if 0 < c.identified < FEW_POINTS)
-    if few:
-        yield Finding(Shortcoming.POINTS, NOTE, few, {"needed": FEW_POINTS})
-    for low, high, severity in ((0.0, NO_COVERAGE, ACT), (NO_COVERAGE, LOW_COVERAGE, NOTE)):
-        bare = sorted((c for c in seen if low <= c.coverage < high), key=lambda c: c.coverage)
+    for low, high, severity in ((1, MIN_POINTS, ACT), (MIN_POINTS, FEW_POINTS, NOTE)):
+        if few := tuple(c.name for c in seen if low <= c.identified < high):
+            yield Finding(Shortcoming.POINTS, severity, few, {"needed": high})
+    for least, most, severity in ((0.0, MIN_COVERAGE, ACT), (MIN_COVERAGE, LOW_COVERAGE, NOTE)):
+        bare = sorted((c for c in seen if least <= c.coverage < most), key=lambda c: c.coverage)
         if bare:
             names = tuple(c.name for c in bare)
-            yield Finding(Shortcoming.COVERAGE, severity, names, {"needed": high})
+            yield Finding(Shortcoming.COVERAGE, severity, names, {"needed": most})
 
 
 def _times(tracks: Tracks, timing: Timing, table: Overlap) -> Iterable[Finding]:

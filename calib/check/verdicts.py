@@ -7,6 +7,10 @@ from __future__ import annotations
 
 from enum import StrEnum
 
+# With less a camera is to act on, before a solve as after it.
+MIN_POINTS = 100  # a lens and a pose are 11 numbers: some ten points for each
+MIN_COVERAGE = 0.15  # of the sensor: a lens is not known where no point was
+
 
 class Verdict(StrEnum):
     """Of a camera's residuals, and of a finding: something has to be done, or not."""

@@ -19,7 +19,7 @@ from calib.check.causes.levels import is_straying, noise_against
 from calib.check.causes.record import Record, of_cameras
 from calib.check.causes.slips import Slip, slips
 from calib.check.causes.sway import STILL, Sway
-from calib.check.verdicts import Fault
+from calib.check.verdicts import MIN_COVERAGE, MIN_POINTS, Fault
 from calib.core.geometry import Array
 from calib.core.rig import CameraStats, Rig
 from calib.core.tracks import Tracks
@@ -28,8 +28,6 @@ from calib.solve.hold import RigFit
 
 # common practice, no source: the centre of a round marker is good to a tenth or two of a pixel
 MAX_SIGMA_PX = 1.0
-MIN_POINTS = 100  # a lens and a pose are 11 numbers: some ten points for each
-MIN_COVERAGE = 0.15  # of the sensor: a lens is not known where no point was
 # Uncertainty over the whole sensor that the camera's own points leave, in its noise (RMS against
 # RMS of two coordinates, so 2.3 here is 1.6 there): at the root of 3 the error at a point anywhere
 # would be twice the noise.

@@ -106,7 +106,7 @@ def find_leaning(problem: Problem, state: State) -> Leaning | None:
     size = score / information
     # What cameras take is shared out as the rest is.
     left = score_by - score_by.sum() * information_by / information_by.sum()
-    n_frames = PART_S * problem.rate_hz
+    n_frames = max(PART_S * problem.rate_hz, 1.0)
     time = without_gaps(problem.frame_number, n_frames)
     left = np.bincount((time / n_frames).astype(int), left)
     sigma = float(np.sqrt(max(information, (left**2).sum()))) / information

@@ -25,7 +25,7 @@ from calib.intake.centroids import stream
 from calib.intake.centroids.level import find_level
 from calib.intake.centroids.names import ImageList, check_frames, find_sources, source_of
 from calib.intake.centroids.profile import fill_profile, i0e, i1e
-from calib.intake.centroids.sources import quiet, read_image
+from calib.intake.centroids.sources import mono, quiet, read_image
 from calib.intake.centroids.spots import SpotOptions, detect
 from calib.intake.centroids.stream import extract
 from calib.simulate.render import RenderOptions, draw_spots, expose
@@ -522,6 +522,23 @@ def test_grey_stored_as_colour_and_16_bit_are_read(tmp_path: Path) -> None:
     np.testing.assert_array_equal(read_image(tmp_path / "grey.png"), image)
     np.testing.assert_array_equal(read_image(tmp_path / "alpha.png"), image)
     np.testing.assert_array_equal(read_image(tmp_path / "deep.png"), image.astype(np.uint16) * 257)
+
+
+def test_an_image_larger_than_any_cameras_is_refused_in_a_host_too(tmp_path: Path) -> None:
+    """The program has OpenCV refuse it; in a notebook OpenCV was loaded before: its limit is eight
+    times ours, and what is worked out of such an image takes gigabytes.
+    """
+    path = tmp_path / "wide.jpg"
+    assert cv2.imwrite(str(path), np.zeros((20, 20), np.uint8))
+    data = path.read_bytes()
+    at = data.index(b"\xff\xc0") + 5  # start of frame (ITU-T T.81, B.2.2): height, then width
+    path.write_bytes(
+        data[:at] + (31884).to_bytes(2, "big") + (8272).to_bytes(2, "big") + data[at + 4 :]
+    )
+    with pytest.raises(InputError, match=r"wide.jpg: expected an image, found"):
+        read_image(path)
+    with pytest.raises(InputError, match="one of 65536 × 4096 px"):
+        mono(np.lib.stride_tricks.as_strided(np.zeros(1, np.uint8), (4096, 65536), (0, 0)), "here")
 
 
 # ---- streams

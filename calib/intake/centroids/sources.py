@@ -73,9 +73,14 @@ def read_image(path: Path) -> Image:
 
 
 def mono(image: Any, place: str) -> Image:
-    """Return an image as mono; InputError where its channels differ or its depth is not 8 or 16
-    bit.
+    """Return an image as mono; InputError where its channels differ, its depth is not 8 or 16 bit,
+    or it is larger than any camera's.
     """
+    height, width = image.shape[:2]
+    if width * height > MOST_PIXELS:  # the program has OpenCV refuse it, which a host may not
+        raise InputError(
+            place, expected="an image", found=f"one of {width} × {height} px", remedy=_COPY
+        )
     if image.dtype not in (np.uint8, np.uint16):
         raise InputError(
             place, expected="8 or 16 bit", found=str(image.dtype), remedy="Store it in 16 bit."

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import queue
 import shutil
 import subprocess
@@ -13,6 +14,7 @@ from collections import Counter
 from pathlib import Path
 from typing import Any
 
+from calib.cli.process import MOST_PIXELS
 from scripts.benchmarks.hostile import samples, stopping
 from scripts.benchmarks.hostile.reading import SAMPLES
 from scripts.benchmarks.table import WORK, Row, note
@@ -100,7 +102,12 @@ def _watch(
         str(end),
     ]
     process = subprocess.Popen(
-        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, errors="replace"
+        command,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        errors="replace",
+        env=os.environ | {"OPENCV_IO_MAX_IMAGE_PIXELS": str(MOST_PIXELS)},  # as the program does
     )
     lines: queue.Queue[str] = queue.Queue()
     assert process.stdout is not None and process.stderr is not None

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.core.camera import Lens, undistort
+from calib.core.frames import group_starts
 from calib.core.geometry import Array
 from calib.core.progress import Progress, quiet
 from calib.core.tracks import CameraTracks, Tracks
@@ -188,9 +189,10 @@ def as_shared(
 
 def thin(shared: Shared) -> Shared:
     """Return whole frames, evenly over time, with about as many points as are needed."""
-    numbers = np.unique(shared.frame)
-    most = max(8, int(MAX_POINTS * len(numbers) / max(len(shared.frame), 1)))
-    if len(numbers) <= most:
+    starts = group_starts(shared.frame)
+    most = max(8, int(MAX_POINTS * len(starts) / max(len(shared.frame), 1)))
+    if len(starts) <= most:
         return shared
-    kept = numbers[np.linspace(0, len(numbers) - 1, most).astype(int)]
-    return shared.rows(np.isin(shared.frame, kept))
+    is_kept = np.zeros(len(starts), bool)
+    is_kept[np.linspace(0, len(starts) - 1, most).astype(int)] = True
+    return shared.rows(np.repeat(is_kept, np.diff(starts, append=len(shared.frame))))

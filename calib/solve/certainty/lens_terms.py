@@ -15,12 +15,7 @@ group of terms (p1 and p2 are one) is
     b_i | s ~ (1 - e) N(0, s²) + e × a few wide normal laws,    s on a grid from nothing to beyond
     what is known
 
-k3 moves a corner by the sixth power of how wide the lens sees. Lenses of one rig may be alike in
-what it does to their corners or in the coefficient itself, as a lens is with itself at another
-zoom: half a chance each. With the first alone the narrow ones spoke for a wide one whose corner no
-point shows.
-
-Expectation propagation turns it into one normal factor a term, integrating over the s of its
+and expectation propagation turns it into one normal factor a term, integrating over the s of its
 group. As factors of mean m and variance v these are what the bundle takes as priors, so that its
 minimum is the posterior mean and its covariance that of the posterior.
 
@@ -73,30 +68,27 @@ FARTHEST = 30.0  # mean of a factor, in units of what is usual
 KEPT = 0.3  # of the logarithm of the last precision: plain updates may swing
 
 
-def prior_factors(B: Array, h: Array, group: NDArray[np.intp], wider: Array) -> tuple[Array, Array]:
+def prior_factors(B: Array, h: Array, group: NDArray[np.intp]) -> tuple[Array, Array]:
     """Return mean and standard deviation (E,) of each small term's normal factor, all in units of
     what is usual.
 
     B (E, E) and h (E,) are information and score on the terms, ``group (E,)`` which of them share a
-    width; a term's own is ``wider (E,)`` times that where lenses are alike in the coefficient.
+    width.
     """
     n = len(h)
     # A camera that ran away, as a mirrored one does, leaves directions below zero by rounding: they
     # tell nothing, and would drive the sweeps apart.
     into, out = Information.of(B).roots()
     B, h = into @ into.T, into @ (out.T @ h)
-    by_coefficient = np.minimum(wider[:, None] * WIDTHS, WIDTHS[-1])  # none folds
-    by_corner = np.broadcast_to(WIDTHS, by_coefficient.shape)
-    apart = np.broadcast_to(WIDTHS_APART, (n, len(WIDTHS_APART)))
-    variance = np.hstack([by_corner, by_coefficient, apart]) ** 2
-    chance = [NOTHING, *[(1.0 - NOTHING) / (len(WIDTHS) - 1)] * (len(WIDTHS) - 1)]
-    log_chance = np.log(0.5 * np.tile(chance, 2))
-    # Of the components, given a group's width and its law: that width, or one of those apart.
-    n_laws = len(log_chance)
+    variance = np.concatenate([WIDTHS**2, WIDTHS_APART**2])
+    log_chance = np.log(
+        np.array([NOTHING, *[(1.0 - NOTHING) / (len(WIDTHS) - 1)] * (len(WIDTHS) - 1)])
+    )
+    # Of the components, given a group's width: that width, or one of those apart.
     mixture = np.hstack(
         [
-            (1.0 - APART) * np.eye(n_laws),
-            np.full((n_laws, len(WIDTHS_APART)), APART / len(WIDTHS_APART)),
+            (1.0 - APART) * np.eye(len(WIDTHS)),
+            np.full((len(WIDTHS), len(WIDTHS_APART)), APART / len(WIDTHS_APART)),
         ]
     )
     members = [group == g for g in range(int(group.max(initial=-1)) + 1)]
@@ -112,7 +104,7 @@ def prior_factors(B: Array, h: Array, group: NDArray[np.intp], wider: Array) -> 
         fit = np.exp(log_fit - log_fit.max(axis=1, keepdims=True))
         # log-likelihood of its group's width by each term
         log_likelihood = np.log(np.maximum(fit @ mixture.T, 1e-300))
-        weight = np.empty(variance.shape)
+        weight = np.empty((n, len(variance)))
         for own in members:
             by_term = log_likelihood[own]
             by_others = log_chance + by_term.sum(axis=0) - by_term
@@ -222,10 +214,7 @@ def _with_estimated(
     at = small // n, small % n - 6
     unit, away = options.prior.sigma[at], (values - options.prior.mean)[at]
     group = np.array([SMALL_TERMS[options.terms[k]] for k in at[1]])
-    # The unit is what is usual at a sensor's corner, which takes a narrow lens a large coefficient.
-    wider = np.median(options.prior.sigma, axis=0)[at[1]] / unit
-    B, h = B * unit[:, None] * unit, (B @ away - gradient) * unit
-    of_mean, of_sigma = prior_factors(B, h, group, wider)
+    of_mean, of_sigma = prior_factors(B * unit[:, None] * unit, (B @ away - gradient) * unit, group)
     mean, sigma = options.prior.mean.copy(), options.prior.sigma.copy()
     mean[at] += of_mean * unit
     sigma[at] = of_sigma * unit

@@ -104,6 +104,7 @@ def test_a_module_imports_only_what_its_part_may(path: Path) -> None:
 OPENS = {"open", "read_text", "read_bytes", "write_text", "write_bytes", "load", "loads"}
 MAY_OPEN = {
     "outputs": "writes what others made",
+    "core/compiled": "reads the source of what it keeps as machine code",
     "guard/__init__": "talks to its other process in JSON",
     "guard/walk": "asks the system how much memory it has, and answers in JSON",
     "cli/main": "points standard output at nothing when its reader has left",

@@ -271,3 +271,57 @@ def test_a_loop_that_is_compiled_is_told_and_one_that_is_kept_is_not(tmp_path: P
         told.clear()
         assert runpy.run_path(str(path))["twice"](2.0) == 4.0
         assert (not told) == has_kept
+
+
+CALLER = """from calib.core.compiled import compiled
+from {callee} import {function}
+@compiled
+def total(x):
+    return {function}(x) + 1.0
+"""
+CALLEE = """from calib.core.compiled import compiled
+FACTOR = {factor}
+@compiled
+def {function}(x):
+    return FACTOR * x
+"""
+
+
+def _total_of(folder: Path, callee: str, function: str, factor: float, **limits: int) -> float:
+    """What a loop gives that calls one of another file, in a process of its own."""
+    (folder / "caller.py").write_text(CALLER.format(callee=callee, function=function))
+    (folder / f"{callee}.py").write_text(CALLEE.format(function=function, factor=factor))
+    limit = "".join(f"resource.setrlimit(resource.{k}, ({v}, {v}));" for k, v in limits.items())
+    code = f"import resource; {limit} from caller import total; print(total(3.0))"
+    env = os.environ | {"PYTHONPATH": os.pathsep.join([str(folder), *sys.path])}
+    run = [sys.executable, "-c", code]
+    done = subprocess.run(run, cwd=folder, env=env, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    return float(done.stdout)
+
+
+def test_machine_code_that_is_kept_follows_what_is_inside_it(tmp_path: Path) -> None:
+    assert _total_of(tmp_path, "inner", "scaled", 2.0) == 7.0
+    assert list(tmp_path.rglob("caller.total*.nbi")), "nothing was kept to begin with"
+    # A constant in the file of the loop that is called, while the caller's file stays as it was.
+    assert _total_of(tmp_path, "inner", "scaled", 5.0) == 16.0
+    # A newer version of the program has that file no more.
+    (tmp_path / "inner.py").unlink()
+    assert _total_of(tmp_path, "other", "grown", 7.0) == 22.0
+
+
+@pytest.mark.parametrize("left", [b"", b"\x80\x04\x95", b"no machine code"])
+def test_damaged_machine_code_is_made_anew(tmp_path: Path, left: bytes) -> None:
+    assert _total_of(tmp_path, "inner", "scaled", 2.0) == 7.0
+    kept = [p for p in tmp_path.rglob("*.nb*") if p.suffix in {".nbi", ".nbc"}]
+    assert kept
+    for suffix in (".nbi", ".nbc"):  # the one names the other
+        for path in kept:
+            if path.suffix == suffix:
+                path.write_bytes(left)
+        assert _total_of(tmp_path, "inner", "scaled", 2.0) == 7.0
+
+
+def test_a_full_disk_keeps_no_machine_code_and_does_no_harm(tmp_path: Path) -> None:
+    assert _total_of(tmp_path, "inner", "scaled", 2.0, RLIMIT_FSIZE=0) == 7.0
+    assert not list(tmp_path.rglob("*.nbc"))

@@ -4,8 +4,13 @@ on disk after.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import hashlib
+import inspect
+from collections.abc import Callable, Iterator
+from contextlib import suppress
 from functools import cache, cached_property, update_wrapper
+from pathlib import Path
+from types import CodeType
 from typing import Any, TypeVar, cast
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -80,10 +85,76 @@ class _AtFirstUse:
         from numba import njit  # noqa: PLC0415 - takes as long to load as all else of most commands
 
         _listen()
-        try:
-            return njit(self.py_func, cache=True, **self._options)
-        except RuntimeError:  # neither the package's folder nor the user's cache can be written
-            return njit(self.py_func, **self._options)
+        machine: Any = njit(self.py_func, **self._options)
+        # Without a place to write, in the package's folder or the user's cache, nothing is kept.
+        with suppress(RuntimeError):
+            machine._cache = _keeping()(self.py_func, _stamp(self))
+        return machine
+
+
+@cache
+def _keeping() -> Any:
+    """Return the kind of cache that Numba's dispatchers get: Numba's own asks no more than whether
+    the function's file changed, and ends in whatever a damaged file raises.
+    """
+    from numba.core import caching  # noqa: PLC0415 - as in _machine
+
+    class Kept(cast(Any, caching).FunctionCache):  # type: ignore[misc]  # Numba has no types
+        def __init__(self, function: Callable[..., Any], stamp: str) -> None:
+            super().__init__(function)
+            self._cache_file._source_stamp = stamp
+
+        def load_overload(self, *args: Any) -> Any:
+            try:
+                return super().load_overload(*args)
+            except Exception:  # what unpickling raises, of damaged bytes or of names that are gone
+                return None
+
+        def save_overload(self, *args: Any) -> None:
+            try:
+                try:
+                    super().save_overload(*args)
+                except Exception:
+                    self.flush()
+                    super().save_overload(*args)
+            except OSError:  # the disk is full: compiled anew in each process
+                self.disable()
+
+    return Kept
+
+
+def _stamp(function: _AtFirstUse) -> str:
+    """Return a digest of all that a function's machine code was made from: the files of the
+    compiled functions that it calls, which are inside it, and the constants that it names.
+    """
+    reached, constants = [function], list[str]()
+    files: dict[str, None] = {}
+    for caller in reached:
+        files[caller.py_func.__code__.co_filename] = None
+        for name in sorted(set(_names(caller.py_func.__code__))):
+            value = caller.py_func.__globals__.get(name)
+            if isinstance(value, _AtFirstUse):
+                reached += [] if value in reached else [value]
+            elif isinstance(value, type):
+                files[inspect.getfile(value)] = None
+            elif isinstance(value, int | float | str | tuple):
+                constants.append(f"{name}={value!r}")
+    digest = hashlib.sha256("\n".join(constants).encode())
+    for path in files:
+        digest.update(_content(path))
+    return digest.hexdigest()
+
+
+def _names(code: CodeType) -> Iterator[str]:
+    yield from code.co_names
+    for constant in code.co_consts:
+        if isinstance(constant, CodeType):
+            yield from _names(constant)
+
+
+@cache
+def _content(path: str) -> bytes:
+    return hashlib.sha256(Path(path).read_bytes()).digest()
 
 
 def _kept(function: F, options: dict[str, Any]) -> F:

@@ -119,18 +119,8 @@ def moves_apart(
 
 def _held(wand: Wand, others: Tracks, tracks: Tracks, fit: RigFit) -> RigFit:
     """Return the fit of some cameras' tracks, held where they stand in the fit of all."""
-    at, nothing = [tracks.names.index(n) for n in others.names], slice(0, 0)
-    state = fit.state
-    cameras = replace(
-        state,
-        cam_R=state.cam_R[at],
-        cam_t=state.cam_t[at],
-        lens=state.lens[at],
-        wand_R=state.wand_R[nothing],
-        wand_t=state.wand_t[nothing],
-    )
-    sigma = fit.ring_sigma_px
-    held = hold_cameras(others, wand, cameras)
+    at, sigma = [tracks.names.index(n) for n in others.names], fit.ring_sigma_px
+    held = hold_cameras(others, wand, fit.state.of_cameras(at).of_frames(slice(0, 0)))
     return replace(held, ring_sigma_px=sigma[at] if sigma.size else sigma)
 
 

@@ -15,7 +15,8 @@ import unicodedata
 import warnings
 from typing import Any
 
-MOST_PIXELS = 1 << 27  # of an image: five times what tracking cameras have
+from calib.intake.centroids import MOST_PIXELS
+
 # Exit codes are 128 + the signal's number, as shells count them.
 STOPPED = {2: "by Ctrl-C", 15: "by the system (SIGTERM)", 1: "as the terminal was closed (SIGHUP)"}
 _PLAIN = {

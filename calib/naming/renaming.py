@@ -156,7 +156,7 @@ def _places(
     """
     problem, state = fit.problem, fit.state
     is_fixed = _is_fixed(fit, n_least)
-    points = state.shape_mm @ np.swapaxes(state.wand_R, 1, 2) + state.wand_t[:, None]
+    points = state.markers_mm
     number, points = problem.frame_number[is_fixed], points[is_fixed]
     place, slack = np.full((len(frame), n_markers, 3), np.nan), np.full(len(frame), np.inf)
     if not len(number):

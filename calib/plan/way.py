@@ -262,7 +262,7 @@ def _told(plan: Plan, grid: _Grid) -> _Told:
     for k in range(len(places)):
         first, last = np.searchsorted(problem.frame_number, [k * BURST, (k + 1) * BURST])
         if last > first:
-            part, of_part = problem.part(first, last), _frames(state, first, last)
+            part, of_part = problem.part(first, last), state.of_frames(slice(first, last))
             found = linearise(part, of_part, TERMS, np.inf, n_axes)
             S, _ = reduced_system(part, found, inverse_factors(found.frame))
             blocks[k] = plan.wave.frame_rate / BURST * S
@@ -275,15 +275,11 @@ def _told(plan: Plan, grid: _Grid) -> _Told:
     return _Told(blocks, known, root @ root.T)
 
 
-def _frames(state: State, first: int, last: int) -> State:
-    return replace(state, wand_R=state.wand_R[first:last], wand_t=state.wand_t[first:last])
-
-
 def _known(problem: Problem, state: State, options: BundleOptions) -> Array:
     """Return the information (N, N) of what is known of lenses and wand without any wave."""
     nothing = problem.with_weight(np.zeros_like(problem.weight)).part(0, 1)
     n_axes = options.shape.n_axes if options.shape else 0
-    blocks = linearise(nothing, _frames(state, 0, 1), TERMS, np.inf, n_axes)
+    blocks = linearise(nothing, state.of_frames(slice(0, 1)), TERMS, np.inf, n_axes)
     assert options.prior is not None
     blocks = with_prior(blocks, state, TERMS, options.prior)
     out = np.diag(own_information(blocks))

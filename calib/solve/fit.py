@@ -91,11 +91,12 @@ def robust_sigmas(problem: Problem, squared: Array, seen: NDArray[np.bool_]) -> 
     return np.maximum(np.where(np.isfinite(sigma), sigma, middle), max(middle, SIGMA_FLOOR_PX))
 
 
-def frames_with_pose(problem: Problem, seen: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Return which frames (F,) the points of ``seen`` (M, P) place: a marker in two cameras or
+def in_placed_frames(problem: Problem, seen: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return the points (M, P) of ``seen`` in frames that they place: a marker in two cameras or
     more.
     """
-    return np.asarray((problem.n_views(seen) >= 2).any(axis=0))
+    is_placed = np.asarray((problem.n_views(seen) >= 2).any(axis=0))
+    return np.asarray(seen & is_placed[problem.frame])
 
 
 def dof_sigmas(
@@ -137,4 +138,4 @@ def gate(
     they still fix.
     """
     inlier = seen & (squared_residuals(problem, state) < GATE_SQUARED * sigma[problem.cam] ** 2)
-    return np.asarray(inlier & frames_with_pose(problem, inlier)[problem.frame])
+    return in_placed_frames(problem, inlier)

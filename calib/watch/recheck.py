@@ -5,6 +5,7 @@ against the rig.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import ClassVar
 
 import numpy as np
 
@@ -57,6 +58,7 @@ class RigWatch:
     at_s: float = 0.0
     done_s: float = 0.0
     is_checking: bool = False
+    ending: ClassVar[None] = None  # who watches says when it is enough
 
     def added(self, tracks: Tracks) -> RigWatch:
         """Return it with further frames, those before the window forgotten."""
@@ -75,7 +77,12 @@ class RigWatch:
         )
 
     @property
-    def wants_check(self) -> bool:
+    def could_solve(self) -> bool:
+        """Whether there is something that no recheck has seen."""
+        return not self.is_checking and self.window is not None and self.done_s < self.at_s
+
+    @property
+    def wants_solve(self) -> bool:
         """Whether enough is new for a recheck."""
         return not self.is_checking and self.at_s - self.done_s >= EVERY_S
 
@@ -90,3 +97,8 @@ class RigWatch:
         if isinstance(found, UnsolvableError):
             return replace(self, is_checking=False, trouble=found)
         return replace(self, is_checking=False, trouble=None, found=found)
+
+    def solved_now(self) -> RigWatch:
+        """Return it after a recheck, done at once."""
+        out, checking = self.began()
+        return out.ended(checking.run())

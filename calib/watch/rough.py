@@ -65,8 +65,7 @@ class Rough:
     @property
     def state(self) -> State:
         """The cameras, without frames."""
-        nothing = np.empty((0, 3))
-        return replace(self.fit.result.state, wand_R=np.empty((0, 3, 3)), wand_t=nothing)
+        return self.fit.result.state.of_frames(slice(0, 0))
 
     @property
     def options(self) -> BundleOptions:

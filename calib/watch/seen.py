@@ -20,7 +20,7 @@ from calib.solve.bundle.frames import fit_frames
 from calib.solve.bundle.linearise import linearise, residuals
 from calib.solve.bundle.problem import Problem, State, problem_from_tracks
 from calib.solve.certainty.normal import Information
-from calib.solve.fit import GATE_SQUARED, frames_with_pose
+from calib.solve.fit import GATE_SQUARED, in_placed_frames
 from calib.solve.refine import LOSS_SCALE, placed
 from calib.watch.rough import Rough, sigmas_mm
 
@@ -73,7 +73,7 @@ def look_at(tracks: Tracks, rough: Rough, is_hit: Bools, range_mm: Array) -> See
     of_point, unsure = sigma[problem.cam], _unsure_px(problem, state, rough)
     allowed = of_point**2 + unsure**2
     inlier = seen & ((px**2).sum(axis=0) < GATE_SQUARED * allowed)
-    inlier &= frames_with_pose(problem, inlier)[problem.frame]
+    inlier = in_placed_frames(problem, inlier)
     weighted = problem.with_weight(inlier / sigma[problem.cam])
     blocks = linearise(weighted, state, rough.options.terms, np.inf, rough.n_axes)
     is_placed = np.zeros(problem.n_frames, bool)
@@ -138,11 +138,6 @@ def _unsure_px(problem: Problem, state: State, rough: Rough) -> Array:
     return np.asarray(np.where(np.isfinite(px), px, np.inf))
 
 
-def _markers_mm(state: State) -> Array:
-    """Return the markers' places (F, M, 3) in the world."""
-    return np.asarray(state.shape_mm @ np.swapaxes(state.wand_R, 1, 2) + state.wand_t[:, None])
-
-
 def _near(is_hit: Bools) -> Bools:
     """Return the cells (C, 100) that were hit, or touch one that was."""
     grid = np.pad(is_hit.reshape(-1, 10, 10), ((0, 0), (1, 1), (1, 1)))
@@ -154,7 +149,7 @@ def _expected(
     problem: Problem, state: State, rough: Rough, is_hit: Bools, range_mm: Array, is_placed: Bools
 ) -> Ints:
     """Return how many markers each camera (C,) ought to have seen in placed frames."""
-    points, near = _markers_mm(state), _near(is_hit)
+    points, near = state.markers_mm, _near(is_hit)
     n_markers = points.shape[1]
     expected = np.zeros(problem.n_cameras, np.int64)
     flat = points.reshape(-1, 3)

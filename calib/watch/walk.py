@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -11,7 +11,7 @@ from calib.core.geometry import Array
 from calib.core.threads import one_blas_thread
 from calib.solve.bundle.descent import without_frames
 from calib.solve.bundle.linearise import linearise
-from calib.solve.bundle.problem import State, arrange
+from calib.solve.bundle.problem import arrange
 from calib.solve.certainty.normal import Information
 from calib.solve.start.graph import CameraGraph
 from calib.watch.records import CameraSoFar, Figure, Lack, Region, Walk
@@ -122,7 +122,8 @@ def _told_at(
     back = level.level_from_world.T
     wand_t = ((middles[:, None] + 0.25 * size * CORNERS) @ back.T).reshape(-1, 3)
     wand_R = np.tile([_along(back @ corner) for corner in CORNERS[::-1]], (len(middles), 1, 1))
-    points = state.shape_mm @ np.swapaxes(wand_R, 1, 2) + wand_t[:, None]
+    tried = replace(state, wand_R=wand_R, wand_t=wand_t)
+    points = tried.markers_mm
     n_markers = points.shape[1]
     images, seen = [], []
     for c, camera in enumerate(rig.cameras):
@@ -147,10 +148,7 @@ def _told_at(
             n_rotation=rough.fit.problem.n_rotation,
             frame_number=np.arange(n_tries),
         )
-        tried = State(
-            state.cam_R, state.cam_t, state.lens, wand_R[own], wand_t[own], state.shape_mm
-        )
-        blocks = linearise(problem, tried, rough.options.terms, np.inf, rough.n_axes)
+        blocks = linearise(problem, tried.of_frames(own), rough.options.terms, np.inf, rough.n_axes)
         yield without_frames(problem, blocks)
 
 

@@ -50,4 +50,4 @@ def of_coverage(e: Examination) -> Figures:
     the sensor's points.
     """
     box = dict(zip(("left", "top", "right", "bottom"), e.box_px.tolist(), strict=True))
-    return box | {"corner_px": e.corner_px, "sigma_px": e.sigma_px}
+    return box | {"corner_px": e.corner_px, "times": e.corner_px / e.sigma_px}

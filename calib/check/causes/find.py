@@ -49,13 +49,16 @@ MOST_OUT = 12
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Cause(Printed):
-    """What may be wrong, and the figures that say so."""
+    """What may be wrong, and the figures that say so; ``is_bare`` where points cover too little of
+    the sensor, wherever they are.
+    """
 
     REPORT: ClassVar[str] = "rigs.causes"
 
     cause: Fault
     figures: Figures
     other: str = ""  # the camera whose points stand under its name
+    is_bare: bool = False
 
     @property
     def size_px(self) -> float:
@@ -104,7 +107,7 @@ def find_causes(
             causes.append(Cause(name, noise | figures.of_noise(e, radius, c)))
         bare = _coverage(s, before, e)
         # Few points in a corner follow any pose or lens.
-        if bare is not None and (not causes or "needed" in bare.figures or _is_of(e, *GEOMETRY)):
+        if bare is not None and (not causes or bare.is_bare or _is_of(e, *GEOMETRY)):
             causes.insert(0, bare)
         out.append(tuple(causes))
     return out
@@ -188,7 +191,7 @@ def _coverage(s: CameraStats, before: CameraStats | None, e: Examination | None)
     """
     share = {"coverage": s.coverage}
     if max(s.coverage, 0.0 if before is None else before.coverage) < MIN_COVERAGE:
-        return Cause(Fault.ONE_SIDED, share | {"needed": MIN_COVERAGE})
+        return Cause(Fault.ONE_SIDED, share | {"needed": MIN_COVERAGE}, is_bare=True)
     if e is not None and e.corner_px > MAX_CORNER * e.sigma_px:
         return Cause(Fault.ONE_SIDED, share | figures.of_coverage(e))
     return None

@@ -29,7 +29,7 @@ from calib.solve.bundle.linearise import linearise, weighted_rows
 from calib.solve.bundle.problem import Index
 from calib.solve.certainty.normal import Information
 from calib.solve.clock.frame_slip import find_frames
-from calib.solve.fit import frames_with_pose
+from calib.solve.fit import in_placed_frames
 from calib.solve.hold import RigFit
 
 STEP_S = (
@@ -175,12 +175,11 @@ class Others:
     @classmethod
     def of(cls, fit: RigFit, tracks: Tracks, votes: Array) -> Others:
         problem, state = fit.problem, fit.state
-        seen = problem.row >= 0
-        seen = seen & frames_with_pose(problem, seen)[problem.frame]
+        seen = in_placed_frames(problem, problem.row >= 0)
         weighted = problem.with_weight(fit.is_inlier * (votes / fit.sigma_px)[problem.cam])
         blocks = linearise(weighted, state, (), np.inf, has_cameras=False)
         H = blocks.frame + np.diag(VAGUE[3 - problem.n_rotation :])
-        world = state.shape_mm @ np.swapaxes(state.wand_R, 1, 2) + state.wand_t[:, None]
+        world = state.markers_mm
         speed = _velocity(
             world, _marker_sigmas(H, state.shape_mm), problem.frame_number, tracks.frame_rate_hz
         )

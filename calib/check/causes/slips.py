@@ -18,7 +18,7 @@ from calib.core.threads import in_groups
 from calib.core.tracks import Tracks
 from calib.solve.bundle.problem import Index
 from calib.solve.clock.frame_slip import find_frames
-from calib.solve.fit import frames_with_pose
+from calib.solve.fit import in_placed_frames
 from calib.solve.hold import RigFit
 
 # Frame counts are searched this far either way, by so many points that lie far off; a clock that
@@ -51,8 +51,7 @@ def slips(fit: RigFit, tracks: Tracks) -> list[Slip | None]:
     is not, or throughout.
     """
     problem = fit.problem
-    seen = problem.row >= 0
-    seen &= frames_with_pose(problem, seen)[problem.frame]
+    seen = in_placed_frames(problem, problem.row >= 0)
     n_views = problem.n_views(fit.is_inlier)
 
     def run(cameras: Sequence[tuple[int, Index]]) -> list[Slip | None]:

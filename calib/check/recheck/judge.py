@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -190,7 +190,7 @@ def judged(c: CameraChange, n_cameras: int, options: RecheckOptions) -> CameraCh
 
 
 def with_knocks(
-    cameras: list[CameraChange], knocked: Mapping[str, tuple[int, float]]
+    cameras: Sequence[CameraChange], knocked: Mapping[str, tuple[int, float]]
 ) -> list[CameraChange]:
     """Return the cameras, those knocked during the wave, by name with the frame and how many px,
     with that as their verdict.

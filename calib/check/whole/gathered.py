@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from calib.core.tracks import Tracks
-from calib.solve.fit import frames_with_pose
+from calib.solve.fit import in_placed_frames
 from calib.solve.hold import RigFit
 
 Bools = NDArray[np.bool_]
@@ -70,8 +70,7 @@ class Seen:
     def of(cls, fit: RigFit, rate_hz: float) -> Seen:
         problem = fit.problem
         seen = (problem.row >= 0) & ~fit.is_passing
-        seen &= frames_with_pose(problem, seen)[problem.frame]
-        marker, pair = np.nonzero(seen)
+        marker, pair = np.nonzero(in_placed_frames(problem, seen))
         frame = problem.frame[pair]
         return cls(
             camera=problem.cam[pair],

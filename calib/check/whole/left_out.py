@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.solve.bundle.problem import Index
-from calib.solve.fit import frames_with_pose
+from calib.solve.fit import in_placed_frames
 from calib.solve.hold import RigFit
 from calib.solve.lasting.stretches import chance_from
 
@@ -160,9 +160,7 @@ def _points(fit: RigFit) -> tuple[Index, NDArray[np.bool_], NDArray[np.float64]]
     px it lies off.
     """
     problem = fit.problem
-    seen = problem.row >= 0
-    seen &= frames_with_pose(problem, seen)[problem.frame]
-    marker, pair = np.nonzero(seen)
+    marker, pair = np.nonzero(in_placed_frames(problem, problem.row >= 0))
     off = np.hypot(*fit.residual_px)
     return pair, ~fit.is_inlier[marker, pair], off[marker, pair]
 

@@ -12,7 +12,7 @@ parts of the wave say of the shape, cameras held, scatters by noise and by error
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
@@ -151,12 +151,8 @@ def _information(problem: Problem, state: State, first: int, last: int, free: Ar
     """Return what some frames say of the cameras' poses and rings and of the wand's shape and size,
     their poses eliminated.
     """
-    frames, n = slice(first, last), N_CAMERA * problem.n_cameras
-    n_axes = len(free) // len(state.shape_mm)
-    part, of = (
-        problem.part(first, last),
-        replace(state, wand_R=state.wand_R[frames], wand_t=state.wand_t[frames]),
-    )
+    n, n_axes = N_CAMERA * problem.n_cameras, len(free) // len(state.shape_mm)
+    part, of = problem.part(first, last), state.of_frames(slice(first, last))
     blocks = linearise(part, of, TERMS, np.inf, n_axes)
     S, g = reduced_system(part, blocks, inverse_factors(blocks.frame))
     S = np.column_stack([S[:, :n], S[:, n:] @ free])

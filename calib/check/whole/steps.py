@@ -26,7 +26,7 @@ from calib.solve.bundle.elimination import inverse_factors, reduced_system
 from calib.solve.bundle.linearise import cauchy, linearise
 from calib.solve.bundle.problem import Problem
 from calib.solve.certainty.normal import Information, on_places, world_motions
-from calib.solve.fit import frames_with_pose
+from calib.solve.fit import in_placed_frames
 from calib.solve.hold import MOST_PASSING_S, RigFit
 from calib.solve.lasting.find import bin_frames
 from calib.solve.lasting.overdispersion import overdispersion_between
@@ -267,8 +267,7 @@ def _robust(fit: RigFit, counts: NDArray[np.bool_]) -> Problem:
     weighted by Cauchy's loss.
     """
     problem = fit.problem
-    seen = problem.row >= 0
-    seen &= frames_with_pose(problem, seen)[problem.frame] & counts
+    seen = in_placed_frames(problem, problem.row >= 0) & counts
     sigma = fit.sigma_px[problem.cam]
     weight = cauchy((fit.residual_px**2).sum(axis=0) / sigma**2, LOSS_SCALE)[1]
     return problem.with_weight(np.where(seen, np.sqrt(weight) / sigma, 0.0))
@@ -281,8 +280,7 @@ def _normal(
     gradient changes by an error of each held lens term, in its own sigmas (6 C, 3 C).
     """
     part = problem.part(first, last)
-    frames = slice(first, last)
-    state = replace(fit.state, wand_R=fit.state.wand_R[frames], wand_t=fit.state.wand_t[frames])
+    state = fit.state.of_frames(slice(first, last))
     n, sigma = problem.n_cameras, fit.ring_sigma_px
     blocks = linearise(part, state, RING if sigma.size else (), np.inf)
     S, g = reduced_system(part, blocks, inverse_factors(blocks.frame))

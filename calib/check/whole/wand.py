@@ -51,7 +51,7 @@ def marker_readings(problem: Problem, state: State, points_mm: Array) -> list[Ma
     ``problem`` weights every point that was seen by its camera's noise, ``points_mm (F, M, 3)`` are
     the markers by intersecting these rays.
     """
-    away = points_mm - (state.shape_mm @ np.swapaxes(state.wand_R, 1, 2) + state.wand_t[:, None])
+    away = points_mm - state.markers_mm
     in_wand = away @ state.wand_R
     information = marker_information(problem, state)
     is_placed = problem.n_views(problem.row >= 0).T >= 2

@@ -6,7 +6,7 @@ import shlex
 from collections.abc import Iterator
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, TypeVar
 
 import typer
 
@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     from calib.files import Arrival
     from calib.watch.recheck import RigWatch
     from calib.watch.run import Watch
+
+    Watched = TypeVar("Watched", Watch, RigWatch)
 
 BEHIND_S = 5.0  # of capture in one look: then a solve is done at once, or it would come too late
 
@@ -127,12 +129,10 @@ def _wave(
     from calib.report.captures import watch as report
 
     state = start
-    for state in _states(start, source, looks):
+    for state in _states(start, source, looks, may_end=True):
         if (view := state.view) is not None and state.ending is None:
             shown.show(report.one_line(view), partial(report.as_lines, view))
     shown.close()
-    if state.ending is None and state.could_solve:  # so that the last figures are a solve's
-        state = state.solved_now()
     view = state.view
     if view is None:
         raise _nothing(source)
@@ -157,41 +157,40 @@ def _nothing(source: Path) -> InputError:
     )
 
 
-def _states(start: Watch, source: Path, looks: Iterator[Arrival]) -> Iterator[Watch]:
-    """Yield the wave after each look, until it suffices or the looks end."""
+def _states(
+    start: Watched, source: Path, looks: Iterator[Arrival], *, may_end: bool
+) -> Iterator[Watched]:
+    """Yield what is watched after each look, solved beside it, until it suffices, as it may, or the
+    looks end; last once all of it is solved.
+    """
     state, beside = start, Beside()
     for look in looks:
         if look.is_anew:
             state = start
             beside.forget()
         tracks = look.tracks
-        parts = in_seconds(tracks) if tracks is not None else ()
-        is_behind = tracks is not None and seconds(tracks) > BEHIND_S
-        for part in parts:
-            with inside(source):
-                state = _step(state.added(part), beside, is_behind)
-            if state.ending is not None:
-                break
-        if beside.is_done:
-            state = state.ended(beside.result())
+        is_behind = may_end and tracks is not None and seconds(tracks) > BEHIND_S
+        with inside(source):
+            for part in in_seconds(tracks) if tracks is not None else ():
+                state = state.added(part)
+                if is_behind and state.wants_solve:
+                    state = state.solved_now()
+                if state.ending is not None:
+                    break
+            if beside.is_done:
+                state = state.ended(beside.result())
+            if state.wants_solve:
+                state, solving = state.began()
+                beside.start(solving.run)
         yield state
         if state.ending is not None:
             return
-    if beside.is_running:
-        yield state.ended(beside.result())
-
-
-def _step(state: Watch, beside: Beside, is_behind: bool) -> Watch:
-    """Return the watch with a solve begun or ended where it is time for that."""
-    if beside.is_done:
-        state = state.ended(beside.result())
-    if not state.wants_solve:
-        return state
-    if is_behind:
-        return state.solved_now()
-    state, solving = state.began()
-    beside.start(solving.run)
-    return state
+    with inside(source):
+        if beside.is_running:
+            state = state.ended(beside.result())
+        if state.ending is None and state.could_solve:
+            state = state.solved_now()
+    yield state
 
 
 def _recheck(
@@ -205,7 +204,6 @@ def _recheck(
     from calib.watch.recheck import RigWatch
 
     start = state = RigWatch(calib.load_rig(rig), calib.RecheckOptions(), is_any)
-    beside = Beside()
     files = shlex.join([str(rig), str(source) if source.is_file() else "TRACKS"])
 
     def lines(state: RigWatch, width: int | None) -> list[str]:
@@ -214,30 +212,10 @@ def _recheck(
             head += f" Not told yet: {filled(str(state.trouble), {'RIG': str(rig)})}"
         return [head, *(report.as_lines(state.found, width, files) if state.found else [])]
 
-    def ended(state: RigWatch) -> RigWatch:
-        with inside(source):
-            return state.ended(beside.result())
-
-    for look in looks:
-        if look.is_anew:
-            state = start
-            beside.forget()
-        for part in in_seconds(look.tracks) if look.tracks is not None else ():
-            state = state.added(part)
-        if beside.is_done:
-            state = ended(state)
-        if state.wants_check:
-            state, checking = state.began()
-            beside.start(checking.run)
+    for state in _states(start, source, looks, may_end=False):
         told = lines(state, None)
         shown.show(" ".join(told[:2]), partial(lines, state))
     shown.close()
-    if beside.is_running:
-        state = ended(state)
-    elif state.window is not None and state.done_s < state.at_s:
-        state, checking = state.began()
-        beside.start(checking.run)
-        state = ended(state)
     if state.found is None:
         if state.trouble is None:
             raise _nothing(source)

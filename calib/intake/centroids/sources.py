@@ -17,9 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.errors import InputError
+from calib.intake.centroids import MOST_PIXELS
 
 Image = NDArray[Any]
-MOST_PIXELS = 1 << 27  # of an image: five times what tracking cameras have
 _SAME_GREY = 3  # levels by which a grey picture's channels may differ: lossy compression
 MOST_DIGITS = 9  # of a size in a header
 _SILENT = 0  # of OpenCV's levels

@@ -9,6 +9,7 @@ from calib.check.verdicts import Fault
 from calib.core.names import counted
 from calib.report.words import sentence
 
+FAR_OFF = "far off is beyond 4.8 sigmas"
 CARRY = "carry the wand through the bare part of its view and solve again"
 
 
@@ -40,48 +41,97 @@ def advice(cause: Cause) -> str:
 
 def in_words(cause: Cause) -> Words:
     """Return the words for a cause."""
-    if cause.cause == Fault.EXCHANGED:
-        return Words(
-            f"the points under its name are those of {cause.other}",
-            "put cables or names right; how to rename them is told by calib recheck RIG TRACKS",
-        )
-    words = _WORDS[cause.cause](cause.figures)
-    if "left_px" not in cause.figures:
-        return words
     f = cause.figures
+    if cause.cause in _WORDS:
+        words = _WORDS[cause.cause](f)
+    elif cause.is_bare:
+        seen = f"points cover {f['coverage']:.0%} of the sensor, {f['needed']:.0%} are needed"
+        words = Words(seen, CARRY)
+    else:
+        late, ms = f.get("frames", 0.0), f.get("ms", 0.0)
+        more = {"other": cause.other, "by": abs(late), "by_ms": abs(ms), "way": _way(late)}
+        more["mirror_hz"] = f.get("rate_hz", 0.0) - f.get("hz", 0.0)
+        words = Words(*(text.format_map({**f, **more}) for text in SAID[cause.cause]))
+    if "left_px" not in f:
+        return words
     numbers = (
         f"this takes {f['share']:.0%} of its squared residuals, {f['left_px']:.3f} px are left"
     )
     return Words(words.seen, words.remedy, numbers)
 
 
-def _too_few(f: dict[str, float]) -> Words:
-    return Words(
-        f"{f['points']:.0f} points, {f['needed']:.0f} are needed",
+def _way(late: float) -> str:
+    return "later" if late > 0 else "earlier"
+
+
+# What was seen, with figures in their places, and what to do about it.
+SAID = {
+    Fault.EXCHANGED: (
+        "the points under its name are those of {other}",
+        "put cables or names right; how to rename them is told by calib recheck RIG TRACKS",
+    ),
+    Fault.TOO_FEW: (
+        "{points:.0f} points, {needed:.0f} are needed",
         "wave in front of it, or see what hides its view",
-    )
-
-
-def _one_sided(f: dict[str, float]) -> Words:
-    if "needed" in f:
-        return Words(
-            f"points cover {f['coverage']:.0%} of the sensor, {f['needed']:.0%} are needed", CARRY
-        )
-    return Words(
-        f"nine in ten of its points lie between columns {f['left']:.0f} and {f['right']:.0f} and "
-        f"rows {f['top']:.0f} and {f['bottom']:.0f} ({f['coverage']:.0%} of the sensor covered)",
+    ),
+    Fault.ONE_SIDED: (
+        "nine in ten of its points lie between columns {left:.0f} and {right:.0f} and rows "
+        "{top:.0f} and {bottom:.0f} ({coverage:.0%} of the sensor covered)",
         CARRY,
-        f"elsewhere they leave its pose and lens uncertain by {f['corner_px']:.2f} px, "
-        f"{f['corner_px'] / f['sigma_px']:.1f} times its noise",
-    )
-
-
-def _moved(f: dict[str, float]) -> Words:
-    return Words(
-        f"its points lie off as if it had turned by {f['turn_deg']:.3f}° and shifted by "
-        f"{f['shift_mm']:.1f} mm",
+        "elsewhere they leave its pose and lens uncertain by {corner_px:.2f} px, {times:.1f} times "
+        "its noise",
+    ),
+    Fault.MOVED: (
+        "its points lie off as if it had turned by {turn_deg:.3f}° and shifted by {shift_mm:.1f} "
+        "mm",
         "look at its mount and clamp, and see what moved: calib recheck RIG TRACKS",
-    )
+    ),
+    Fault.CREEPS: (
+        "over the wave its points come to lie {size_px:.2f} px off their earlier places (turned by "
+        "{turn_deg:.3f}°, shifted by {shift_mm:.1f} mm)",
+        "tighten its mount and clamp, let it warm up before the wave, wave again and solve",
+    ),
+    Fault.TIMING: (
+        "its points lie along the wand's motion, {by:.3f} frames ({by_ms:.2f} ms) {way} than the "
+        "others",
+        "check its sync cable, its trigger delay and its frame counter, or find its time by the "
+        "solve: calib solve TRACKS --wand WAND --timing -o NEW_RIG",
+    ),
+    Fault.JITTER: (
+        "its points lie along the wand's motion, earlier in some frames and later in others, by "
+        "some {frames:.3f} frames ({ms:.2f} ms)",
+        "check its trigger mode and sync cable: it may run on its own clock",
+    ),
+    Fault.DRIFT: (
+        "over the wave its exposures came {by:.2f} frames ({by_ms:.1f} ms) {way} than the others'",
+        "it runs on its own clock: set it to the common trigger, check its sync cable, wave again",
+    ),
+    Fault.VIBRATION: (
+        "all its points swing together by {size_px:.2f} px at {hz:.2f} Hz (or at {mirror_hz:.2f} "
+        "Hz and other mirrors of it, which {rate_hz:g} frames a second do not tell apart)",
+        "stiffen its mount, tighten the clamp, and look for fans, footsteps or doors on the same "
+        "truss",
+    ),
+    Fault.SWAYS: (
+        "all its points swing together by {size_px:.2f} px, for some {lasts_s:.1f} s at a time",
+        "tighten its mount and clamp, look for what moves its truss or stand and for warm air "
+        "before its lens, wave again and solve",
+    ),
+    Fault.LENS: (
+        "its residuals form a pattern over the sensor: outward by {inner_px:+z.2f}, "
+        "{middle_px:+z.2f} and {outer_px:+z.2f} px in the inner, middle and outer third, worst "
+        "{cell_px:.2f} px about ({cell_x:.0f}, {cell_y:.0f})",
+        "see that its zoom and focus rings are locked and its window is clean; solve with more "
+        "lens terms (--terms), or anew if a ring was turned",
+    ),
+    Fault.REPEATED: (
+        "{share:.1%} of its points lie far off, {repeated:.0%} of these where their marker was a "
+        "frame before",
+        "look at its link, its load and its recorder, which filled gaps with the frame before, and "
+        "wave again",
+        FAR_OFF,
+    ),
+}
 
 
 def _knock(f: dict[str, float]) -> Words:
@@ -94,43 +144,6 @@ def _knock(f: dict[str, float]) -> Words:
         f"from frame {f['frame']:.0f} on its points lie {f['size_px']:.2f} px off their earlier "
         f"places{way}",
         "tighten its mount and clamp, lock its zoom and focus rings, wave again and solve",
-    )
-
-
-def _creeps(f: dict[str, float]) -> Words:
-    return Words(
-        f"over the wave its points come to lie {f['size_px']:.2f} px off their earlier places "
-        f"(turned by {f['turn_deg']:.3f}°, shifted by {f['shift_mm']:.1f} mm)",
-        "tighten its mount and clamp, let it warm up before the wave, wave again and solve",
-    )
-
-
-def _way(late: float) -> str:
-    return "later" if late > 0 else "earlier"
-
-
-def _timing(f: dict[str, float]) -> Words:
-    return Words(
-        f"its points lie along the wand's motion, {abs(f['frames']):.3f} frames "
-        f"({abs(f['ms']):.2f} ms) {_way(f['frames'])} than the others",
-        "check its sync cable, its trigger delay and its frame counter, or find its time by the "
-        "solve: calib solve TRACKS --wand WAND --timing -o NEW_RIG",
-    )
-
-
-def _jitter(f: dict[str, float]) -> Words:
-    return Words(
-        "its points lie along the wand's motion, earlier in some frames and later in others, by "
-        f"some {f['frames']:.3f} frames ({f['ms']:.2f} ms)",
-        "check its trigger mode and sync cable: it may run on its own clock",
-    )
-
-
-def _drift(f: dict[str, float]) -> Words:
-    return Words(
-        f"over the wave its exposures came {abs(f['frames']):.2f} frames ({abs(f['ms']):.1f} ms) "
-        f"{_way(f['frames'])} than the others'",
-        "it runs on its own clock: set it to the common trigger, check its sync cable, wave again",
     )
 
 
@@ -152,36 +165,6 @@ def _rows(f: dict[str, float]) -> Words:
     )
 
 
-def _vibration(f: dict[str, float]) -> Words:
-    high = f["rate_hz"] - f["hz"]
-    return Words(
-        f"all its points swing together by {f['size_px']:.2f} px at {f['hz']:.2f} Hz (or at "
-        f"{high:.2f} Hz and other mirrors of it, which {f['rate_hz']:g} frames a second do not "
-        "tell apart)",
-        "stiffen its mount, tighten the clamp, and look for fans, footsteps or doors on the same "
-        "truss",
-    )
-
-
-def _sways(f: dict[str, float]) -> Words:
-    return Words(
-        f"all its points swing together by {f['size_px']:.2f} px, for some {f['lasts_s']:.1f} s at "
-        "a time",
-        "tighten its mount and clamp, look for what moves its truss or stand and for warm air "
-        "before its lens, wave again and solve",
-    )
-
-
-def _lens(f: dict[str, float]) -> Words:
-    return Words(
-        f"its residuals form a pattern over the sensor: outward by {f['inner_px']:+z.2f}, "
-        f"{f['middle_px']:+z.2f} and {f['outer_px']:+z.2f} px in the inner, middle and outer "
-        f"third, worst {f['cell_px']:.2f} px about ({f['cell_x']:.0f}, {f['cell_y']:.0f})",
-        "see that its zoom and focus rings are locked and its window is clean; solve with more "
-        "lens terms (--terms), or anew if a ring was turned",
-    )
-
-
 def _stray(f: dict[str, float]) -> Words:
     usual = "" if f["usual"] != f["usual"] else f", {f['usual']:.1%} with the others"
     hint = (
@@ -192,17 +175,7 @@ def _stray(f: dict[str, float]) -> Words:
     return Words(
         f"{f['share']:.1%} of its points lie far off{usual}{hint}",
         "mask lamps and reflections in its view, raise its threshold, check which marker is which",
-        "far off is beyond 4.8 sigmas",
-    )
-
-
-def _repeated(f: dict[str, float]) -> Words:
-    return Words(
-        f"{f['share']:.1%} of its points lie far off, {f['repeated']:.0%} of these where their "
-        "marker was a frame before",
-        "look at its link, its load and its recorder, which filled gaps with the frame before, and "
-        "wave again",
-        "far off is beyond 4.8 sigmas",
+        FAR_OFF,
     )
 
 
@@ -233,21 +206,10 @@ def _noise(f: dict[str, float]) -> Words:
 
 
 _WORDS = {
-    Fault.TOO_FEW: _too_few,
-    Fault.ONE_SIDED: _one_sided,
-    Fault.MOVED: _moved,
-    Fault.LENS: _lens,
     Fault.KNOCK: _knock,
-    Fault.CREEPS: _creeps,
-    Fault.TIMING: _timing,
-    Fault.JITTER: _jitter,
-    Fault.DRIFT: _drift,
     Fault.LOST: _lost,
     Fault.ROWS: _rows,
-    Fault.VIBRATION: _vibration,
-    Fault.SWAYS: _sways,
     Fault.STRAY: _stray,
-    Fault.REPEATED: _repeated,
     Fault.NOISE: _noise,
     Fault.ALSO_NOISY: _noise,
 }

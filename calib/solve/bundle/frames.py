@@ -91,8 +91,7 @@ def fit_frames(
 
 def settle(problem: Problem, state: State, frames: Index, loss_scale: float) -> State:
     """Return the state with these frames' poses at the minima of their own costs, all else held."""
-    own = replace(state, wand_R=state.wand_R[frames], wand_t=state.wand_t[frames])
-    own = fit_frames(problem.of_frames(frames)[0], own, loss_scale)
+    own = fit_frames(problem.of_frames(frames)[0], state.of_frames(frames), loss_scale)
     wand_R, wand_t = state.wand_R.copy(), state.wand_t.copy()
     wand_R[frames], wand_t[frames] = own.wand_R, own.wand_t
     return replace(state, wand_R=wand_R, wand_t=wand_t)

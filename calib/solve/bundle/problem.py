@@ -7,6 +7,7 @@ chunks, which threads share.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any
@@ -43,6 +44,20 @@ class State:
     def position_mm(self) -> Array:
         """The cameras' positions (C, 3) in the world."""
         return np.asarray(-(self.cam_t[:, None, :] @ self.cam_R)[:, 0])
+
+    @property
+    def markers_mm(self) -> Array:
+        """Where the wands have their markers (F, M, 3) in the world."""
+        return np.asarray(self.shape_mm @ np.swapaxes(self.wand_R, 1, 2) + self.wand_t[:, None])
+
+    def of_frames(self, frames: Index | slice) -> State:
+        """Return the cameras with the wands of some frames alone."""
+        return replace(self, wand_R=self.wand_R[frames], wand_t=self.wand_t[frames])
+
+    def of_cameras(self, cameras: Sequence[int]) -> State:
+        """Return some cameras alone, with all wands."""
+        at = list(cameras)
+        return replace(self, cam_R=self.cam_R[at], cam_t=self.cam_t[at], lens=self.lens[at])
 
     def moved(
         self,

@@ -18,7 +18,7 @@ from calib.core.geometry import Array, rigid_fit, rotation_from_vector
 from calib.core.tracks import Tracks
 from calib.solve.bundle.frames import fit_frames, place_wands
 from calib.solve.bundle.problem import State
-from calib.solve.fit import Fit, frames_with_pose, squared_residuals
+from calib.solve.fit import Fit, in_placed_frames, squared_residuals
 from calib.solve.refine import LOSS_SCALE
 from calib.solve.start.lenses import start_lens
 
@@ -44,8 +44,7 @@ def whole_frame_offsets(fit: Fit, tracks: Tracks) -> tuple[Ints, State]:
     """
     problem, state = fit.problem, fit.result.state
     offsets = np.zeros(problem.n_cameras, dtype=np.int64)
-    seen = problem.row >= 0
-    seen &= frames_with_pose(problem, seen)[problem.frame]
+    seen = in_placed_frames(problem, problem.row >= 0)
     squared = squared_residuals(problem, state)
     middle = np.full(problem.n_cameras, np.nan)
     for c in range(problem.n_cameras):
@@ -59,14 +58,8 @@ def whole_frame_offsets(fit: Fit, tracks: Tracks) -> tuple[Ints, State]:
     )
     placed, _ = place_wands(others, state)
     placed = fit_frames(others, placed, loss_scale=LOSS_SCALE)
-    markers = placed.shape_mm @ np.swapaxes(placed.wand_R, 1, 2) + placed.wand_t[:, None]
-    views = np.stack(
-        [
-            np.bincount(others.frame, row, others.n_frames)
-            for row in (others.weight > 0).astype(float)
-        ],
-        1,
-    )
+    markers = placed.markers_mm
+    views = others.n_views(others.weight > 0).T
     cam_R, cam_t, lens = state.cam_R.copy(), state.cam_t.copy(), state.lens.copy()
     for c in np.flatnonzero(is_far).tolist():
         camera = tracks.cameras[c]

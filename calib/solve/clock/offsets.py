@@ -32,7 +32,7 @@ from calib.solve.bundle.descent import (
 from calib.solve.bundle.linearise import Blocks, cauchy, weighted_rows
 from calib.solve.bundle.problem import Chunk, Problem, State
 from calib.solve.clock.path import wand_path
-from calib.solve.fit import Fit, frames_with_pose, robust_sigmas, squared_residuals
+from calib.solve.fit import Fit, in_placed_frames, robust_sigmas, squared_residuals
 from calib.solve.refine import LOSS_SCALE
 
 SIGNIFICANT = 3.0  # in sigmas; below it a camera's points stay where they are
@@ -159,8 +159,7 @@ def with_open_offsets(fit: Fit, rate_hz: float, is_found: NDArray[np.bool_]) -> 
 
 def _robustly_weighted(fit: Fit, loss_scale: float) -> Problem:
     """Return the fit's problem with every point weighted by Cauchy's loss."""
-    seen = fit.problem.row >= 0
-    seen &= frames_with_pose(fit.problem, seen)[fit.problem.frame]
+    seen = in_placed_frames(fit.problem, fit.problem.row >= 0)
     squared = squared_residuals(fit.problem, fit.result.state)
     sigma = robust_sigmas(fit.problem, squared, seen)[fit.problem.cam]
     return fit.problem.with_weight(

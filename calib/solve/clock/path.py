@@ -88,7 +88,7 @@ def wand_path(problem: Problem, state: State, frame_rate_hz: float) -> Path:
     is_placed = np.asarray(
         sigma_mm < VAGUE * (0.0 if is_open.all() else np.median(sigma_mm[~is_open]))
     )
-    markers = state.shape_mm @ np.swapaxes(state.wand_R, 1, 2) + state.wand_t[:, None]
+    markers = state.markers_mm
     step = max(1, round(frame_rate_hz * STEP_S))
     at = find_frames(problem.frame_number, problem.frame_number + step * NODES[:, None])
     is_known = np.asarray(np.take(is_placed, at, axis=0) & (at >= 0)[..., None])

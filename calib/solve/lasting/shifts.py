@@ -125,9 +125,8 @@ def with_weights(found: Shifts, problem: Problem, state: State, frames: Index) -
     is_changed[found.bin_of_frame[frames]] = True
     own = np.flatnonzero(is_changed[found.bin_of_frame])
     part, pairs = problem.of_frames(own)
-    of_part = replace(state, wand_R=state.wand_R[own], wand_t=state.wand_t[own])
     bins = (found.bin_of_frame[own], found.n_bins)
-    by_pair, scores, *_ = _scores(part, of_part, None, bins)
+    by_pair, scores, *_ = _scores(part, state.of_frames(own), None, bins)
     u, n, half = (values.copy() for values in (found.u, found.n, found.half))
     u[pairs], n[pairs], half[pairs] = by_pair
     scores = np.where(is_changed[:, None], scores, found.scores)

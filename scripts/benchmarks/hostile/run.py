@@ -14,7 +14,7 @@ from collections import Counter
 from pathlib import Path
 from typing import Any
 
-from calib.cli.process import MOST_PIXELS
+from calib.intake.centroids import MOST_PIXELS
 from scripts.benchmarks.hostile import samples, stopping
 from scripts.benchmarks.hostile.reading import SAMPLES
 from scripts.benchmarks.table import WORK, Row, note

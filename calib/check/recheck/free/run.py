@@ -20,11 +20,10 @@ from calib.check.recheck.free.knock import knocked
 from calib.check.recheck.free.moments import NOW, Moments, moments_of
 from calib.check.recheck.free.stand import Stands, bearers, stands
 from calib.check.recheck.inputs import islands, of_rig
-from calib.check.recheck.judge import Clock, RecheckOptions
+from calib.check.recheck.judge import Clock, RecheckOptions, with_knocks
 from calib.check.recheck.outcome import Recheck, as_one
 from calib.check.recheck.run import compared
 from calib.check.recheck.whole import with_serials
-from calib.check.verdicts import Standing
 from calib.core.camera import Lens
 from calib.core.geometry import Array
 from calib.core.progress import Progress, quiet
@@ -103,7 +102,7 @@ def recheck_any(
 
     def judged(part: Tracks) -> Recheck:
         at = [tracks.names.index(n) for n in part.names]
-        fit = solve_anew(rig, part, progress, _of(found.state, at))
+        fit = solve_anew(rig, part, progress, found.state.of_cameras(at))
         fits.append((at, fit.result.state))
         clock = Clock((whole + found.late_frames)[at], found.late_sigma[at])
         others = {n: k for n, k in shared.items() if n not in part.names}
@@ -121,19 +120,8 @@ def recheck_any(
     )
     fitted = sorted(c for at, _ in fits for c in at)
     knocks = knocked(moments, group, _sizes(rig, tracks.names), found, fitted)
-    return with_serials(_with_knocks(outcome, knocks), rig, given)
-
-
-def _with_knocks(found: Recheck, knocks: dict[str, tuple[int, float]]) -> Recheck:
-    """Return what was found, with cameras that moved during the capture called so."""
-    cameras = list(found.cameras)
-    for k, c in enumerate(cameras):
-        if c.name in knocks:
-            frame, px = knocks[c.name]
-            cameras[k] = replace(
-                c, verdict=Standing.MOVING, since_frame=frame, step_px=px, matters=True
-            )
-    return replace(found, cameras=tuple(cameras))
+    outcome = replace(outcome, cameras=tuple(with_knocks(outcome.cameras, knocks)))
+    return with_serials(outcome, rig, given)
 
 
 def _borne(rig: Rig, moments: Moments, group: Index, stood: State, found: Stands) -> dict[str, str]:
@@ -233,12 +221,6 @@ def _thinned(moments: Moments, group: Index, found: Stands) -> Index:
     is_kept[order] = (nth * MOST_IN_CELL) % np.maximum(size, MOST_IN_CELL) < MOST_IN_CELL
     is_kept &= np.isfinite(points).all(axis=1)
     return np.where((group >= 0) & np.append(is_kept, False)[group], group, -1)
-
-
-def _of(state: State, cameras: list[int]) -> State:
-    return replace(
-        state, cam_R=state.cam_R[cameras], cam_t=state.cam_t[cameras], lens=state.lens[cameras]
-    )
 
 
 def _with(state: State, fits: Sequence[tuple[list[int], State]]) -> State:

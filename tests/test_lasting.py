@@ -15,7 +15,7 @@ from calib.check.causes import Cause
 from calib.check.residuals import residual_table
 from calib.core.tracks import Tracks
 from calib.pipeline import solve_rig
-from calib.report.rigs.residuals import as_json, lasting_sentences
+from calib.report.rigs.residuals import as_json, lasting_sentences, touch_asked
 from calib.simulate import Scenario, Simulation, simulate
 from calib.simulate.noise import lasting_errors
 from calib.simulate.scenario import INDEPENDENT
@@ -293,6 +293,34 @@ def test_where_nothing_lasts_little_is_left_out_and_nothing_said() -> None:
     assert share_off(solution.fit.problem, solution.fit.stretches) < USUAL_SHARE
     table = residual_table(solution.rig, solution.tracks, solution.rig_fit)
     assert lasting_sentences(table.lasting) == []
+
+
+def test_it_is_asked_whether_what_lay_off_until_the_end_was_touched() -> None:
+    scenario = Scenario(n_cameras=6, n_frames=700, seed=13, **INDEPENDENT)
+    sim = simulate(scenario)
+    since = 700 - int(1.8 * sim.tracks.frame_rate_hz)
+
+    def touched(*names: str) -> Tracks:
+        """By three tenths of a degree, told as pixels of the image's middle."""
+        shift = np.array([0.005 * sim.truth.cameras[0].lens.fx, 0.0])
+        cameras = [
+            replace(c, xy_px=np.where((c.frame >= since)[:, None], c.xy_px + shift, c.xy_px))
+            if c.name in names
+            else c
+            for c in sim.tracks.cameras
+        ]
+        return replace(sim.tracks, cameras=tuple(cameras))
+
+    def asked(tracks: Tracks) -> str:
+        solution = solve_rig(tracks, sim.wand)
+        return touch_asked(residual_table(solution.rig, solution.tracks, solution.rig_fit))
+
+    assert asked(sim.tracks) == ""
+    # Those two see the wand nearly to the end.
+    for name in ("cam05", "cam06"):
+        one = asked(touched(name))
+        assert one.startswith(f"Was {name} touched? From frame ")
+        assert abs(int(one.split("From frame ")[1].split()[0]) - since) <= 3
 
 
 def test_the_table_says_when_and_in_which_cameras() -> None:

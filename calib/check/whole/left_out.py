@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from calib.solve.bundle.problem import Index
 from calib.solve.fit import in_placed_frames
 from calib.solve.hold import RigFit
-from calib.solve.lasting.stretches import chance_from
+from calib.solve.lasting.stretches import MOSTLY, chance_from
 
 TIME_PARTS = 20  # of the capture: a change in its last tenth fills two
 MIN_POINTS = 60  # of a group: a share is then known to 6 %
@@ -30,7 +30,7 @@ LASTS_S = 5.0  # and for this long: where cameras are few, errors that last take
 # gather), the rig stands otherwise. Those are told that hardly do so by chance beside these.
 LAST_S, CHANCE, SURE = 1.0, 1e-4, 0.05
 NO_TRACE = 0.1  # of the largest shift: less may be a trace of another's
-FEWEST, MOSTLY = 20, 0.5  # points of a camera there, to tell most from few; most of them
+FEWEST = 20  # points of a camera there, to tell most from few
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -196,9 +196,8 @@ def _todo(seen: Portrait, source: Source, moves: Moves | None) -> str:
     if any(row.causes for row in table.cameras):
         parts.append(html.paragraph(CAUTION, "caution"))
     lasting, *when = residuals.lasting_sentences(table.lasting) or [""]
-    asked = residuals.size_asked(table)
     also = [
-        *([asked] if asked else []),
+        *filter(None, (residuals.size_asked(table), residuals.touch_asked(table))),
         *([lasting] if lasting else []),
         *(f"{name} is not in the rig: {why}" for name, why in seen.rig.left_out.items()),
         *seen.rig.findings,

@@ -14,7 +14,7 @@ from calib.check.apart import UNSURE
 from calib.check.residuals import CameraRow, ResidualTable, WandLengths
 from calib.check.verdicts import Fault, RigFault, Verdict
 from calib.check.whole.find import is_symptom
-from calib.core.names import counted, listed
+from calib.core.names import command, counted, listed
 from calib.core.rig import Doubt
 from calib.report.rigs.causes import advice, evidence
 from calib.report.rigs.serials import in_words as serial_in_words
@@ -55,7 +55,7 @@ def as_lines(
     lines: list[str] = []
     for label, text in [("", verdict(found)), *to_do(found, files)]:
         lines += strong(text, width, f"{label}: " if label else "")
-    if asked := size_asked(found):
+    for asked in filter(None, (size_asked(found), touch_asked(found))):
         lines += strong(asked, width)
     for new in found.serials:
         causes = {c.cause for row in found.cameras if row.name == new.name for c in row.causes}
@@ -164,6 +164,27 @@ def size_asked(found: ResidualTable) -> str:
         return ""
     file = "the wand file is" if found.sizes.wand_mm else "the distance was"
     return f"Is this so: {_sizes(found)}? If not, {file} in another unit: state mm and solve again."
+
+
+def touch_asked(found: ResidualTable) -> str:
+    """Return a question where sound cameras lay off until the wave ended, which shimmer does and a
+    knock as well: the rig then holds for before it; empty where none did or the rig is in doubt.
+    """
+    cameras = found.lasting.get("cameras", {})
+    acting = {row.name for row in found.cameras if row.verdict == Verdict.ACT}
+    since = {
+        name: c["off_until_end_since"]
+        for name, c in cameras.items()
+        if "off_until_end_since" in c and name not in acting
+    }
+    if not since or found.doubts:
+        return ""
+    was, its = ("Was", "its") if len(since) == 1 else ("Were", "their")
+    return (
+        f"{was} {listed(since, MOST_NAMED)} touched? From frame {min(since.values())} until the"
+        f" wave ended {its} points lay off together, and were left out. If so, or not sure, wave"
+        f" again for some seconds: {command('recheck', 'RIG', 'TRACKS')}"
+    )
 
 
 def _sizes(found: ResidualTable) -> str:

@@ -15,6 +15,9 @@ from calib.solve.bundle.problem import Index, Problem
 Bools = NDArray[np.bool_]
 USUAL_SHARE = 0.02  # of the points in stretches; up to a hundredth is found where nothing is amiss
 USUAL_S = 1.0  # how long one lasts (assumed: shimmer, or a marker partly hidden for a step)
+# Until the wave's end: most of what a camera sees; some would be too little to tell. Of one alone
+# shimmer seldom takes so much.
+MOSTLY, ALONE_S = 0.5, 1.5
 BREAK_S = 0.5  # between stretches that do not follow one another
 Off = tuple[
     Index, Array, float
@@ -163,9 +166,10 @@ def in_words(
     problem: Problem, stretches: Sequence[Stretch], names: Sequence[str]
 ) -> dict[str, Any]:
     """Return the share of all points in stretches, and of each camera how many, how long in all and
-    the largest.
+    the largest, and from which frame on it lay off until the wave ended.
     """
-    cameras = {}
+    cameras: dict[str, dict[str, Any]] = {}
+    until_end = _until_end(problem, stretches)
     for c, name in enumerate(names):
         own = [s for s in stretches if s.camera == c]
         if own:
@@ -177,4 +181,23 @@ def in_words(
                 "largest_px": float(np.hypot(*largest.shift_px)),
                 "largest_frames": [largest.first, largest.last],
             }
+            if c in until_end:
+                cameras[name]["off_until_end_since"] = until_end[c]
     return {"share": share_off(problem, stretches), "cameras": cameras}
+
+
+def _until_end(problem: Problem, stretches: Sequence[Stretch]) -> dict[int, int]:
+    """Return the cameras of which most of what was seen lies in stretches from a frame in the last
+    tenth of a wave to its end, each with that frame; one alone only if it does so for long.
+    """
+    number, is_off = problem.frame_number[problem.frame], pairs_in(problem, stretches)
+    late = problem.frame_number[-1 - problem.n_frames // 10]
+    found: dict[int, tuple[int, float]] = {}
+    for run in runs(stretches, problem.rate_hz):
+        c, first = run[0].camera, run[0].first
+        after = (problem.cam == c) & (number >= first)
+        seconds = np.unique(number[after]).size / problem.rate_hz
+        if first >= late and seconds >= BREAK_S and is_off[after].mean() > MOSTLY:
+            found.setdefault(c, (first, seconds))
+    together = len(found) > 1
+    return {c: first for c, (first, lasts) in found.items() if together or lasts >= ALONE_S}

@@ -5,6 +5,7 @@ not is told.
 from __future__ import annotations
 
 import json
+import shlex
 from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
@@ -407,6 +408,31 @@ def test_command_writes_names_lists_masks_and_draws_them(folder: Path) -> None:
     assert [first[k] for k in ("x_px", "y_px", "radius_px")] == pytest.approx(
         tracks.cameras[0].masks_px[0].tolist()
     )
+
+
+def test_command_sends_nobody_on_where_few_views_show_the_wand(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """By another wand file, whose middle marker lies a twentieth of the wand off."""
+    monkeypatch.chdir(folder)
+    for name, off, then in (("w.toml", 0.0, "solve"), ("off.toml", 1 / 20, "inspect")):
+        if off:
+            wand = calib.load_wand(folder / "w.toml")
+            points = wand.points_mm.copy()
+            points[1] += off * (points[2] - points[0])
+            calib.save_wand(replace(wand, points_mm=points, certified=()), folder / name)
+        call = ["identify", "t.h5", "--wand", name, "-o", f"named_{then}.h5"]
+        done = run(*call)
+        assert done.exit_code == 0, done.stderr
+        document = json.loads(run(*call, "--force", "--json").stdout)
+        found, enough = (sum(c[k] for c in document["cameras"]) for k in ("frames", "enough"))
+        (line_,) = (li for li in done.stdout.splitlines() if li.startswith("Next: "))
+        assert document["is_sparse"] == (found < 0.3 * enough) == (then == "inspect")
+        assert line_.startswith(f"Next: calib {then} named_{then}.h5 --wand {name}")
+        assert ("See that the wand file" in done.stdout) == (then == "inspect")
+    assert done.stdout.startswith(f"Too little of the wand was found: {found} of {enough} views")
+    judged = run(*shlex.split(line_.removeprefix("Next: calib "), comments=True))
+    assert judged.exit_code in {0, 1} and "Many points without a marker" in judged.stdout
 
 
 def test_command_refuses_in_one_line_and_writes_nothing(folder: Path) -> None:

@@ -276,6 +276,12 @@ def test_single_lengths_that_stand_out_are_told_before_cameras(n_off: int, is_si
         assert found.odd_ones is not None
         assert np.isin(found.lengths.frame[found.odd_ones], off).all()
         assert "calib verify rig.h5 bar.h5 --bar bar.toml --csv lengths.csv" in text
+    # Without a limit nothing is decided, and single ones are told all the same.
+    found = replace(found, limit=None, decision=None, room_mm=None)
+    names = ("rig.h5", "bar.h5", "bar.toml")
+    text = " ".join(as_lines(found, None, files=names, then="calib verify"))
+    assert ("out from the rest" in text) == is_single == ("Next: " not in text)
+    assert as_json(found)["stand_out"] == (sorted(off.tolist()) if is_single else [])
 
 
 def test_a_bar_that_one_camera_sees_is_refused() -> None:

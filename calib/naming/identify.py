@@ -35,8 +35,8 @@ LONE_SHARE = 0.5
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CameraNames:
-    """What became of one camera's points: how many there are, masked and named, and frames with the
-    whole wand.
+    """What became of one camera's points: how many there are, masked and named, frames with as many
+    points beside those masked as the wand has markers, and those of them with the whole wand.
     """
 
     name: str
@@ -44,6 +44,7 @@ class CameraNames:
     masks: int
     masked: int
     named: int
+    enough: int
     frames: int
 
 
@@ -63,6 +64,17 @@ class Identification(Reported):
 
     tracks: Tracks
     cameras: tuple[CameraNames, ...]
+
+    @property
+    def is_sparse(self) -> bool:
+        """Whether few of the views that could hold the wand do."""
+        found, enough = self.views
+        return found < FEW_VIEWS * enough
+
+    @property
+    def views(self) -> tuple[int, int]:
+        """In how many views of all cameras the wand is, and how many could hold it."""
+        return sum(c.frames for c in self.cameras), sum(c.enough for c in self.cameras)
 
 
 def masks_of(camera: CameraTracks) -> Array:
@@ -129,8 +141,18 @@ def identify(tracks: Tracks, wand: Wand, progress: Progress = quiet) -> Identifi
         else:
             marker, n_double, n_frames = name_camera(camera, ~masked, shape, tracks.frame_rate_hz)
         out.append(replace(camera, marker=marker))
-        counts = camera.n_points, len(masks), int(masked.sum()), int((marker >= 0).sum()), n_frames
-        report.append(CameraNames(camera.name, *counts))
+        n_points = np.unique(camera.frame[~masked], return_counts=True)[1]
+        report.append(
+            CameraNames(
+                name=camera.name,
+                points=camera.n_points,
+                masks=len(masks),
+                masked=int(masked.sum()),
+                named=int((marker >= 0).sum()),
+                enough=int((n_points >= len(wand.markers)).sum()),
+                frames=n_frames,
+            )
+        )
         doubles.append(n_double)
     _refuse_two_wands(report, doubles, wand)
     if not any(c.named for c in report):
@@ -173,12 +195,9 @@ def hardly_named(
     """Return the error that a solve ended in with few names before it, where few of the views that
     could hold the wand do; else None.
     """
-    found, could = sum(c.frames for c in named.cameras), 0
-    for camera in named.tracks.cameras:
-        n_points = np.unique(camera.frame[~camera.is_masked], return_counts=True)[1]
-        could += int((n_points >= len(wand.markers)).sum())
-    if found >= FEW_VIEWS * could:
+    if not named.is_sparse:
         return None
+    found, could = named.views
     remedy = error.remedy[:1].lower() + error.remedy[1:]
     return UnsolvableError(
         "wand",

@@ -120,11 +120,11 @@ class Verification(Reported):
 
     @property
     def odd_ones(self) -> NDArray[np.intp] | None:
-        """The few lengths that stand out from the rest, where the limit is exceeded by these alone;
-        None where the rest exceeds it too.
+        """The few lengths that stand out from the rest, where no limit is given or it is exceeded
+        by these alone; None where there are none, or the rest exceeds it too.
         """
         error, limit = self.lengths.error_mm, self.limit
-        if limit is None or self.decision is not Decision.FAIL:
+        if limit is not None and self.decision is not Decision.FAIL:
             return None
         off = np.abs(error - np.median(error))
         usual = max(float(np.median(off)) * TO_SIGMA, 1e-12)
@@ -132,6 +132,8 @@ class Verification(Reported):
         rest = ~odd
         if not odd.any() or odd.sum() > max(1, FEW_ODD * len(error)):
             return None
+        if limit is None:
+            return np.flatnonzero(odd)
         own = self.lengths.noise_mm if self.at_rest else np.zeros_like(self.bar_u_mm)
         known_mm = self.lengths.known_mm
         decision, _ = decide(error[rest], known_mm[rest], self.bar_u_mm[rest], own[rest], limit)

@@ -22,6 +22,7 @@ def as_lines(
         Column("points", [c.points for c in rows]),
         Column("masked", [c.masked for c in rows]),
         Column("named", [c.named for c in rows]),
+        Column("frames with|points enough", [c.enough for c in rows]),
         Column("frames with|the wand", [c.frames for c in rows]),
         Column("masks", [c.masks for c in rows]),
     ]
@@ -31,12 +32,23 @@ def as_lines(
         for x, y, radius in masks_of(camera)
     ]
     lines = strong(sentence(summary(found)), width)
+    if found.is_sparse:
+        n, enough = found.views
+        lines = strong(
+            f"Too little of the wand was found: {n} of {counted(enough, 'view')} with points "
+            f"enough {'shows' if n == 1 else 'show'} it. See that the wand file is that of the "
+            "wand that was waved, and keep other bright things out of the cameras' sight.",
+            width,
+        ) + wrapped(sentence(summary(found)), width)
     if masks:
         lines += wrapped(
             "Cover or remove what reflects where you can: a masked place sees no wand either.",
             width,
         )
-    lines += wrapped(command("solve", output, "--wand", wand, "-o", "rig.h5"), None, "Next: ")
+    then = command("solve", output, "--wand", wand, "-o", "rig.h5")
+    if found.is_sparse:
+        then = command("inspect", output, "--wand", wand) + "    # can what was named be solved?"
+    lines += wrapped(then, None, "Next: ")
     lines += ["", *table(columns, width)]
     return [*lines, "", *masks] if masks else lines
 
@@ -55,10 +67,10 @@ def summary(found: Identification, what: str = "markers of the wand") -> str:
 
 def as_json(found: Identification) -> dict[str, Any]:
     """Return what ``calib identify --json`` prints."""
-    keys = ("name", "points", "masked", "named", "frames")
+    keys = ("name", "points", "masked", "named", "enough", "frames")
     cameras = [
         {k: getattr(c, k) for k in keys}
         | {"masks": [dict(zip(("x_px", "y_px", "radius_px"), m, strict=True)) for m in masks_of(t)]}
         for c, t in zip(found.cameras, found.tracks.cameras, strict=True)
     ]
-    return document({"cameras": cameras})
+    return document({"is_sparse": found.is_sparse, "cameras": cameras})

@@ -6,6 +6,7 @@ from dataclasses import asdict
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calib.core.names import command, counted, listed
 from calib.prove.decide import COVERAGE, Decision
@@ -40,7 +41,8 @@ def as_lines(
     lines = strong(_verdict(found), width)
     for text in _what_to_do(found, files):
         lines += wrapped(text, width)
-    if then and found.decision in {None, Decision.PASS} and not found.doubts:
+    is_settled = not found.doubts and found.odd_ones is None
+    if then and found.decision in {None, Decision.PASS} and is_settled:
         lines += wrapped(then, None, "Next: ")
     lines += ["", *_table(found, width), ""]
     for text in (_scale(found), _ends(found.ends), _missed(found), *found.notes):
@@ -55,7 +57,7 @@ def as_json(found: Verification) -> dict[str, Any]:
     """Return the outcome as ``calib verify --json`` prints it; a rig file keeps the same."""
     lengths = found.lengths
     groups = {"length": found.by_length, "direction": found.by_direction, "place": found.by_place}
-    limit, ends = found.limit, found.ends
+    limit, ends, odd = found.limit, found.ends, found.odd_ones
     return document(
         {
             "decision": None if found.decision is None else str(found.decision),
@@ -79,6 +81,7 @@ def as_json(found: Verification) -> dict[str, Any]:
                 "position_mm": _of(ends.position_mm),
                 "rotation_deg": _of(ends.rotation_deg),
             },
+            "stand_out": [] if odd is None else np.unique(lengths.frame[odd]).tolist(),
             "doubts": found.doubts,
             "notes": found.notes,
             "foreign": lengths.n_foreign,
@@ -159,6 +162,8 @@ def _what_to_do(found: Verification, files: tuple[str, str, str]) -> list[str]:
     out = [f"No independent proof: {text}." for text in found.doubts]
     if found.decision is Decision.FAIL:
         out.append(_of_the_worst(found, files))
+    elif found.odd_ones is not None:
+        out.append(_of_the_odd(found, found.odd_ones, files))
     elif found.decision is Decision.UNDECIDED and found.room_mm is not None:
         least = float(found.room_mm.min())
         u = float(COVERAGE * found.bar_u_mm.max())
@@ -174,25 +179,13 @@ def _what_to_do(found: Verification, files: tuple[str, str, str]) -> list[str]:
 
 def _of_the_worst(found: Verification, files: tuple[str, str, str]) -> str:
     """Return where the error lies that exceeds the limit by most, and what to do about it."""
-    lengths, room = found.lengths, found.room_mm
-    assert room is not None
-    rig, tracks, bar = files
-    k = int(np.argmin(room))
-    x, y, z = lengths.middle_mm[k]
-    error, noise = lengths.error_mm[k], lengths.noise_mm[k]
-    near = f"The worst, {error:+z.3f} mm, lies near ({x:.0f}, {y:.0f}, {z:.0f})"
     if (odd := found.odd_ones) is not None:
-        verb = "stands" if len(odd) == 1 else "stand"
-        only = f"{counted(len(odd), 'length')} of {len(room)} {verb}"
-        frames = [str(f) for f in np.unique(lengths.frame[odd])]
-        return (
-            f"{near}. {only} out from the rest, which stay within "
-            f"{np.abs(np.delete(lengths.error_mm, odd)).max():.3f} mm and keep the limit: likely "
-            "a stray point or a name mixed up, not the rig. Look at "
-            f"frame{'s' if len(frames) > 1 else ''} {listed(frames)} and test anew. All lengths as "
-            "a table: "
-            f"{command('verify', rig, tracks, '--bar', bar, '--csv', 'lengths.csv')}"
-        )
+        return _of_the_odd(found, odd, files)
+    assert found.room_mm is not None
+    k = int(np.argmin(found.room_mm))
+    error, noise = found.lengths.error_mm[k], found.lengths.noise_mm[k]
+    near = _near(found, k)
+    rig = files[0]
     if abs(error) < LIKELY * noise:
         return (
             f"{near}, where a length cannot be measured better than to ± {noise:.3f} mm: few "
@@ -204,6 +197,29 @@ def _of_the_worst(found: Verification, files: tuple[str, str, str]) -> str:
         f"{command('recheck', rig, 'WAVE')}, or solve that wave anew: "
         "calib solve WAVE --wand WAND -o NEW_RIG"
     )
+
+
+def _of_the_odd(found: Verification, odd: NDArray[np.intp], files: tuple[str, str, str]) -> str:
+    """Return which lengths stand out from the rest, and where to look."""
+    rig, tracks, bar = files
+    error = np.abs(found.lengths.error_mm)
+    verb = "stands" if len(odd) == 1 else "stand"
+    frames = [str(f) for f in np.unique(found.lengths.frame[odd])]
+    kept = "" if found.limit is None else " and keep the limit"
+    return (
+        f"{_near(found, int(odd[np.argmax(error[odd])]))}. {counted(len(odd), 'length')} of "
+        f"{len(error)} {verb} out from the rest, which stay within "
+        f"{np.delete(error, odd).max():.3f} mm{kept}: likely a stray point or a name mixed up, not "
+        f"the rig. Look at frame{'s' if len(frames) > 1 else ''} {listed(frames)} and test anew. "
+        "All lengths as a table: "
+        f"{command('verify', rig, tracks, '--bar', bar, '--csv', 'lengths.csv')}"
+    )
+
+
+def _near(found: Verification, k: int) -> str:
+    """Return a length error and where it lies."""
+    x, y, z = found.lengths.middle_mm[k]
+    return f"The worst, {found.lengths.error_mm[k]:+z.3f} mm, lies near ({x:.0f}, {y:.0f}, {z:.0f})"
 
 
 def _table(found: Verification, width: int | None) -> list[str]:

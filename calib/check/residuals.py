@@ -155,14 +155,10 @@ def residual_table(
     """
     borne: dict[str, str] = {}
     serials = tuple(new_serials(rig, tracks).values())
+    tracks = _of_rig(rig, tracks)
     if fit is None:
-        _check_cameras(rig, tracks)
-        tracks = tracks.subset([n for n in rig.names if n in tracks.names])
         borne = bearers(rig, in_step(rig, tracks))
         tracks, fit = held(rig, under_right_names(tracks, borne))
-    else:
-        _check_cameras(rig, tracks)
-        tracks = tracks.subset([n for n in rig.names if n in tracks.names])
     stats = stats_of(tracks, fit)
     causes = causes_apart(rig, tracks, fit, stats)
     whole = whole or whole_apart(rig, tracks, fit)
@@ -191,9 +187,16 @@ def held(rig: Rig, tracks: Tracks) -> tuple[Tracks, RigFit]:
     """Return the tracks of the rig's cameras, in its order and at the common time, and how the rig,
     held, explains them. Raises as ``residual_table`` does.
     """
-    _check_cameras(rig, tracks)
-    tracks = tracks.subset([n for n in rig.names if n in tracks.names])
-    _require_shared_points(tracks)
+    tracks = _of_rig(rig, tracks)
+    if not share_points(tracks):
+        raise UnsolvableError(
+            "residuals",
+            expected="identified markers that two of the rig's cameras see in the same frame",
+            found="none",
+            remedy="Check that the tracks are of this rig, genlocked, with the wand's "
+            "markers identified.",
+            cameras=tracks.names,
+        )
     tracks = at_common_time(rig, tracks)
     return tracks, fit_to_rig(rig, tracks)
 
@@ -295,20 +298,10 @@ def residuals(rig: Rig, tracks: Tracks) -> ResidualTable:
     return residual_table(rig, named_tracks(rig, tracks.subset(kept)))
 
 
-def _require_shared_points(tracks: Tracks) -> None:
-    """Raise UnsolvableError where no marker is seen by two cameras in one frame."""
-    if not share_points(tracks):
-        raise UnsolvableError(
-            "residuals",
-            expected="identified markers that two of the rig's cameras see in the same frame",
-            found="none",
-            remedy="Check that the tracks are of this rig, genlocked, with the wand's "
-            "markers identified.",
-            cameras=tracks.names,
-        )
-
-
-def _check_cameras(rig: Rig, tracks: Tracks) -> None:
+def _of_rig(rig: Rig, tracks: Tracks) -> Tracks:
+    """Return the tracks of the rig's cameras in its order; InputError where others have points, a
+    sensor is another, or a marker is none of the wand's.
+    """
     strange = [n for n in tracks.names if n not in rig.names and tracks.camera(n).n_points]
     if strange:
         raise InputError(
@@ -327,6 +320,7 @@ def _check_cameras(rig: Rig, tracks: Tracks) -> None:
                     found=f"{camera.width} × {camera.height} px",
                 )
     tracks.check_markers(len(rig.wand.markers))
+    return tracks.subset([n for n in rig.names if n in tracks.names])
 
 
 def wand_lengths(points_mm: Array, lengths_mm: Array) -> WandLengths:

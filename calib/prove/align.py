@@ -222,7 +222,7 @@ def align(rig: Rig, tracks: Tracks, options: AlignOptions | None = None) -> tupl
         The markers are too few or contradict the layout; the numbers are in the error.
     """
     options = options or AlignOptions()
-    tracks = _of_rig(rig, tracks)
+    tracks = of_rig(rig, tracks)
     layout = _layout(rig, tracks, options)
     cameras = standing(cameras_of(rig, tracks.names), layout.still)
     require_above(layout, cameras * layout.scale)
@@ -285,20 +285,6 @@ def _doubts(rig: Rig, how: Alignment) -> list[str]:
             "more cameras see them"
         )
     return notes
-
-
-def _of_rig(rig: Rig, tracks: Tracks) -> Tracks:
-    """Return the tracks of the rig's cameras; InputError where they are of another rig."""
-    tracks = of_rig(rig, tracks)
-    if not any(c.n_points for c in tracks.cameras):
-        raise UnsolvableError(
-            "tracks",
-            expected="points of markers on the floor",
-            found="none in any camera",
-            remedy="Check the capture.",
-            cameras=tracks.names,
-        )
-    return tracks
 
 
 def _layout(rig: Rig, tracks: Tracks, options: AlignOptions) -> Layout:

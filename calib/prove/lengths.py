@@ -104,14 +104,6 @@ def _points(
     with_bar = replace(rig, wand=bar, wand_used=bar)
     tracks = matched(with_bar, tracks)
     cameras = cameras_of(rig, tracks.names, noise_px)
-    if not any(c.n_points for c in tracks.cameras):
-        raise UnsolvableError(
-            "bar",
-            expected="points of the bar",
-            found="none in any camera",
-            remedy="Check the capture.",
-            cameras=tracks.names,
-        )
     if is_unnamed(tracks) and len(bar.markers) == 2:
         return tracks, cameras, *_ends(cameras, tracks, known_lengths(bar)[0].length_mm)
     if is_unnamed(tracks):

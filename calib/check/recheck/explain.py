@@ -4,7 +4,7 @@ image.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -111,14 +111,8 @@ def changed(camera: RigCamera, change: Array) -> RigCamera:
     lens, dist = camera.lens, camera.lens.dist
     fx = lens.fx + change[6]
     moved = Lens(fx, lens.fy * fx / lens.fx, lens.cx + change[7], lens.cy + change[8], dist)
-    return RigCamera(
-        camera.name,
-        camera.width,
-        camera.height,
-        moved,
-        Pose(R, -R @ (camera.position_mm + change[3:6])),
-        camera.stats,
-    )
+    pose = Pose(R, -R @ (camera.position_mm + change[3:6]))
+    return replace(camera, lens=moved, cam_from_world=pose)
 
 
 def image_points(camera: RigCamera, distance_mm: float) -> Array:

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import plotly.graph_objects as go
 
 from calib.check.history.records import History
+from calib.check.recheck.explain import changed
 from calib.check.recheck.outcome import Recheck
 from calib.check.verdicts import Standing
-from calib.core.camera import Lens, project, undistort
-from calib.core.geometry import Array, Pose, rotation_from_vector
+from calib.core.camera import project, undistort
+from calib.core.geometry import Array
 from calib.core.rig import Rig, RigCamera
 from calib.report.changes import history as history_words
 from calib.report.changes import recheck as recheck_words
@@ -75,7 +76,7 @@ def of_recheck(rig: Rig, found: Recheck, files: str = "RIG NEW_TRACKS") -> Moves
         out.append(
             Move(
                 camera,
-                _later(camera, c.change) if is_known else None,
+                changed(camera, c.change) if is_known else None,
                 str(c.verdict),
                 c.verdict in {Standing.MOVED, Standing.LENS},
                 recheck_words.note(found, c),
@@ -108,7 +109,7 @@ def of_history(found: History) -> Moves:
         later = None
         if np.isfinite(change).all():
             px = camera.lens.fx * change[6]
-            later = _later(camera, np.array([*change[:6], px, 0.0, 0.0]))
+            later = changed(camera, np.array([*change[:6], px, 0.0, 0.0]))
         moved = np.nan if later is None else _shift_px(camera, later, middle)
         moves.append(
             Move(
@@ -197,19 +198,6 @@ def picture_moved(move: Move, rig: Rig) -> go.Figure:
     )
     as_sensor(out, camera.width, camera.height)
     return out
-
-
-def _later(camera: RigCamera, change: Array) -> RigCamera:
-    """Return a camera after a change (9,): turn (rad, on the left of cam_from_world), position (mm,
-    world), focal length and centre (px).
-    """
-    R = rotation_from_vector(change[:3]) @ camera.cam_from_world.R
-    position = camera.position_mm + change[3:6]
-    vector = camera.lens.vector.copy()
-    vector[1] *= 1.0 + change[6] / vector[0]
-    vector[0] += change[6]
-    vector[2:4] += change[7:9]
-    return replace(camera, lens=Lens.from_vector(vector), cam_from_world=Pose(R, -R @ position))
 
 
 def _middle_mm(rig: Rig) -> Array:

@@ -12,7 +12,7 @@ from calib.intake.centroids.names import ImageList
 from calib.plan.records import Plan
 from calib.report.papers.stored import Fact, in_words
 from calib.report.tables import Column, table, xyz
-from calib.report.words import plain, wrapped
+from calib.report.words import listing, plain
 from calib.simulate.scenario import Scenario
 
 SHAPES = ("a single marker", "on a line", "in a plane", "in space")
@@ -46,10 +46,7 @@ class Description:
 def as_lines(found: Description, sha256: str = "", width: int | None = None) -> list[str]:
     """Return the title, the facts, with the hash where it is known, and the table."""
     facts = [*found.facts, *([("SHA-256", sha256)] if sha256 else [])]
-    wide = max(len(label) for label, _ in facts)
-    lines = [found.title]
-    for label, text in facts:
-        lines += wrapped(text, width or 10_000, f"{label:<{wide}}  ")
+    lines = [found.title, *listing(facts, width or 10_000)]
     if found.columns and found.columns[0].values:
         lines += ["", *table(found.columns, width)]
     return lines

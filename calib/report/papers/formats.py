@@ -15,7 +15,7 @@ from calib.intake.table import CAMERA_LIST, COLUMNS
 from calib.plan.table import PLAN_FILE
 from calib.report.own import own_text
 from calib.report.tables import Strong
-from calib.report.words import wrapped
+from calib.report.words import listing, wrapped
 from calib.simulate.explain import sections as scenario_sections
 
 
@@ -176,12 +176,8 @@ def overview(width: int | None = None) -> list[str]:
     """Return all formats, a line each."""
     heads = ("name", "file", "what it is")
     rows = [heads, *((f.name, f.kind, f.purpose.partition(";")[0]) for f in formats())]
-    wide = [max(len(row[k]) for row in rows) for k in (0, 1)]
-    lines = []
-    for name, kind, purpose in rows:
-        lines += wrapped(purpose, width, f"{name:<{wide[0]}}  {kind:<{wide[1]}}  ")
     then = "calib formats NAME lists what is in it, with an example; calib formats NAME --example "
-    return [*lines, "", *wrapped(f"{then}prints that alone.", width)]
+    return [*listing(rows, width), "", *wrapped(f"{then}prints that alone.", width)]
 
 
 def as_lines(one: FileFormat, width: int | None = None) -> list[str]:
@@ -190,13 +186,11 @@ def as_lines(one: FileFormat, width: int | None = None) -> list[str]:
     for section in one.sections:
         heading = f"{section.place}: {section.holds}"
         lines += ["", Strong(heading + ("" if section.is_needed else ", may be absent"))]
-        keys = [item.key for item in section.items]
-        holds = [item.holds for item in section.items]
-        wide = max(map(len, keys)), max(map(len, holds))
-        for item in section.items:
-            mark = "*" if item.is_needed else " "
-            label = f"{mark} {item.key:<{wide[0]}}  {item.holds:<{wide[1]}}  "
-            lines += wrapped(item.meaning or "-", width, label)
+        rows = [
+            (f"{'*' if item.is_needed else ' '} {item.key}", item.holds, item.meaning or "-")
+            for item in section.items
+        ]
+        lines += listing(rows, width)
     lines += ["", *wrapped("* must be there.", width)]
     for note in one.notes:
         lines += wrapped(note, width)

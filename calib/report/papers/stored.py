@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from calib.core.names import listed
-from calib.prove.decide import COVERAGE, Limit
+from calib.prove.decide import COVERAGE, Decision, Limit
 from calib.prove.volume import THIRDS
 from calib.report.proofs.align import AXES, checked
 
@@ -74,13 +74,10 @@ def told(table: Mapping[str, Any]) -> dict[str, Any]:
     def is_short(value: Any) -> bool:
         if isinstance(value, Mapping):
             return all(map(is_short, value.values()))
-        return not (isinstance(value, (list, tuple)) and any(map(_is_container, value)))
+        is_list = isinstance(value, (list, tuple))
+        return not (is_list and any(isinstance(v, (Mapping, list, tuple)) for v in value))
 
     return {key: value for key, value in table.items() if is_short(value)}
-
-
-def _is_container(value: Any) -> bool:
-    return isinstance(value, (Mapping, list, tuple))
 
 
 def alignment_facts(table: Mapping[str, Any]) -> tuple[Fact, ...]:
@@ -139,10 +136,6 @@ def _mm(value: float) -> str:
     return f"{value:.3f} mm"
 
 
-def _how(how: str) -> str:
-    return f"{how}: {AXES[how]}" if how in AXES else how
-
-
 def _limit(of: Mapping[str, float | None]) -> str:
     given = {key: value for key, value in of.items() if value is not None}
     return str(Limit(**given)) if set(given) <= {"a_mm", "k", "b_mm"} else in_words(of)
@@ -166,16 +159,8 @@ def _missed(cells: Sequence[str]) -> str:
     return f"{len(cells)} of {n} parts: {listed([f'({c})' for c in cells], n)}"
 
 
-def _decision(text: str) -> str:
-    return "undecided, which is no pass" if text == "undecided" else text
-
-
-def _sentences(of: Sequence[str]) -> str:
-    return "; ".join(of)
-
-
 _ALIGNMENT: dict[str, tuple[str, Says]] = {
-    "how": ("by", _how),
+    "how": ("by", lambda how: f"{how}: {AXES[how]}" if how in AXES else how),
     "origin": ("origin", str),
     "up": ("axis that points up", str),
     "time": ("when", when),
@@ -183,10 +168,10 @@ _ALIGNMENT: dict[str, tuple[str, Says]] = {
     "sure": ("sure to", str),
     "numbers": ("checked", checked),
     "scale": ("rig's size changed", lambda v: "no" if v == 1.0 else f"by {v - 1.0:+z.4%}"),
-    "notes": ("to note", _sentences),
+    "notes": ("to note", "; ".join),
 }
 _VERIFICATION: dict[str, tuple[str, Says]] = {
-    "decision": ("outcome", _decision),
+    "decision": ("outcome", lambda v: f"{v}, which is no pass" if v == Decision.UNDECIDED else v),
     "limit": ("limit of an error at a length L", _limit),
     "max_mm": ("largest error", _mm),
     "room_mm": ("least distance to the limit, U counted", _mm),
@@ -204,7 +189,7 @@ _VERIFICATION: dict[str, tuple[str, Says]] = {
     "scale_error_sigma": (f"scale error, U (k = {COVERAGE:g})", lambda v: f"{COVERAGE * v:.4%}"),
     "volume_mm": ("volume", _volume),
     "missed": ("not visited, so not proved", _missed),
-    "doubts": ("no independent proof", _sentences),
-    "notes": ("to note", _sentences),
+    "doubts": ("no independent proof", "; ".join),
+    "notes": ("to note", "; ".join),
     "foreign": ("lengths left out, of other points", str),
 }

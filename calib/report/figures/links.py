@@ -51,9 +51,9 @@ def links_map(rig: Rig, overlap: Overlap) -> go.Figure:
             f"{look.shown(names[i])} and {look.shown(names[j])}: {shared[i, j]:.0f} frames shared"
             for i, j in pairs
         ]
-        out.add_scatter(
-            **look.coordinates(middle),
-            mode="markers",
+        look.add_points(
+            out,
+            middle,
             hovertext=told,
             hoverinfo="text",
             marker={"size": 10, "color": look.MAIN, "opacity": 0.0},

@@ -127,10 +127,10 @@ def coordinates(points: Array) -> dict[str, Any]:
     return {axis: small(values) for axis, values in zip("xyz", points.T, strict=False)}
 
 
-def _add(out: go.Figure, points: Array, **how: Any) -> None:
-    """Add points (n, 2 or 3) in the plane or in space."""
+def add_points(out: go.Figure, points: Array, **how: Any) -> None:
+    """Add points (n, 2 or 3) in the plane or in space, by default as marks."""
     add = out.add_scatter3d if points.shape[1] == 3 else out.add_scatter
-    add(**coordinates(points), **how)
+    add(**coordinates(points), **{"mode": "markers"} | how)
 
 
 def add_line(
@@ -138,7 +138,7 @@ def add_line(
 ) -> None:
     """Add points (n, 2 or 3) joined by a line; nothing is shown on pointing at it."""
     line = {"color": colour, "width": width, "dash": dash}
-    _add(out, points, **{"mode": "lines", "line": line, "hoverinfo": "skip"} | more)
+    add_points(out, points, **{"mode": "lines", "line": line, "hoverinfo": "skip"} | more)
 
 
 def add_named(
@@ -147,7 +147,9 @@ def add_named(
     """Add points (n, 2 or 3) with a name above each, and what is told on pointing at it."""
     usual = {"mode": "markers+text", "textposition": "top center", "showlegend": False}
     font = {"size": size, "color": INK}
-    _add(out, points, text=names, textfont=font, hovertext=told, hoverinfo="text", **usual | more)
+    add_points(
+        out, points, text=names, textfont=font, hovertext=told, hoverinfo="text", **usual | more
+    )
 
 
 def add_cells(

@@ -188,9 +188,9 @@ def picture_moved(move: Move, rig: Rig) -> go.Figure:
     )
     path = arrows(uv, times * vector)
     look.add_line(out, path, look.WARN, 2, name="from before to now")
-    out.add_scatter(
-        **look.coordinates(uv),
-        mode="markers",
+    look.add_points(
+        out,
+        uv,
         marker={"size": 4, "color": look.SOFT},
         customdata=look.small(vector),
         showlegend=False,

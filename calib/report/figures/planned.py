@@ -38,9 +38,9 @@ def plan_in_space(found: Assessment) -> go.Figure:
     bar = look.colours_to(top, "± (mm)")
     at = stage.place(found.places_mm[found.judged])
     is_known = np.isfinite(sigma)
-    out.add_scatter3d(
-        **look.coordinates(at[is_known]),
-        mode="markers",
+    look.add_points(
+        out,
+        at[is_known],
         marker={"size": 2, "color": look.small(sigma[is_known])} | bar,
         hovertemplate="a marker here is placed to %{marker.color:.2f} mm<extra></extra>",
         name="places of the volume",
@@ -85,10 +85,9 @@ def plan_from_above(found: Assessment) -> tuple[go.Figure, ...]:
     x, y, values = worst
     row, column = np.nonzero(np.isnan(values))
     if len(row):
-        precise.add_scatter(
-            x=x[column] / 1000,
-            y=y[row] / 1000,
-            mode="markers",
+        look.add_points(
+            precise,
+            np.column_stack([x[column], y[row]]) / 1000,
             name="not placed at all",
             marker={"symbol": "x", "color": look.WARN, "size": 7},
             hovertemplate="x %{x:.1f} m, y %{y:.1f} m: not placed at all<extra></extra>",

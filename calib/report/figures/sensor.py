@@ -77,14 +77,8 @@ def sensor_named(camera: CameraTracks) -> go.Figure:
     ):
         rows = np.flatnonzero(pick)
         rows = rows[:: max(1, -(-len(rows) // MOST_POINTS))]
-        out.add_scatter(
-            x=look.small(camera.xy_px[rows, 0]),
-            y=look.small(camera.xy_px[rows, 1]),
-            mode="markers",
-            name=name,
-            marker={"color": colour, "symbol": mark, "size": 4},
-            hoverinfo="skip",
-        )
+        marker = {"color": colour, "symbol": mark, "size": 4}
+        look.add_points(out, camera.xy_px[rows], name=name, marker=marker, hoverinfo="skip")
     round_ = np.linspace(0.0, 2.0 * np.pi, 33)
     radius = np.maximum(masks[:, 2], LEAST_RADIUS * camera.width)
     ring = masks[:, None, :2] + radius[:, None, None] * np.stack(

@@ -146,14 +146,9 @@ def add_cameras(
     each = np.repeat(coloured, paths.shape[1] + 1)
     is_small = len(rig.cameras) <= MOST_NAMED
     only_colours = {k: v for k, v in bar.items() if k != "colorbar"} | {"showscale": False}
-    out.add_scatter3d(
-        **look.coordinates(look.joined(paths)),
-        mode="lines",
-        line={"color": look.small(each), "width": 4 if is_small else 2} | only_colours,
-        hoverinfo="skip",
-        name="cameras",
-        showlegend=False,
-    )
+    line = {"color": look.small(each), "width": 4 if is_small else 2} | only_colours
+    how = {"mode": "lines", "line": line, "hoverinfo": "skip"}
+    look.add_points(out, look.joined(paths), **how, name="cameras", showlegend=False)
     at = 4 * np.arange(len(corners))
     out.add_mesh3d(
         **look.coordinates(corners[:, 1:].reshape(-1, 3)),
@@ -217,20 +212,18 @@ def _add_path(
     out: go.Figure, stage: Stage, rig: Rig, of: Portrait | None, by: By, bar: dict[str, object]
 ) -> None:
     if by == "precision" and of is not None and of.precision is not None:
-        at = stage.place(of.precision.places_mm)
-        out.add_scatter3d(
-            **look.coordinates(at),
-            mode="markers",
+        look.add_points(
+            out,
+            stage.place(of.precision.places_mm),
             marker={"size": 4, "color": look.small(of.precision.sigma_mm)} | bar,
             hovertemplate="a marker here is placed to %{marker.color:.2f} mm<extra></extra>",
             name="places of the wand",
         )
         return
     if of is None or not len(of.wave.places_mm):
-        at = stage.place(rig.wave_mm)
-        out.add_scatter3d(
-            **look.coordinates(at),
-            mode="markers",
+        look.add_points(
+            out,
+            stage.place(rig.wave_mm),
             marker={"size": 2, "color": look.SOFT},
             hoverinfo="skip",
             name="places of the wand",
@@ -243,8 +236,9 @@ def _add_path(
     path = np.insert(at, cut, np.nan, axis=0)
     colour = np.insert(wave.rms_px, cut, 0.0)
     second = np.insert(wave.second, cut, np.nan)
-    out.add_scatter3d(
-        **look.coordinates(path),
+    look.add_points(
+        out,
+        path,
         mode="lines",
         line={"color": look.small(colour), "width": 2.5} | bar,
         customdata=look.small(second),
@@ -260,8 +254,9 @@ def _add_axes(out: go.Figure, stage: Stage, size: float) -> None:
     start = stage.place(np.zeros(3))
     path = look.joined(np.array([[start, start + e] for e in ends]))
     look.add_line(out, path, look.INK, 5, showlegend=False, name="axes")
-    out.add_scatter3d(
-        **look.coordinates(start + 1.12 * ends),
+    look.add_points(
+        out,
+        start + 1.12 * ends,
         mode="text",
         text=list("xyz"),
         textfont={"size": 14, "color": look.INK},

@@ -13,6 +13,7 @@ from scipy import special
 from calib.check.apart import UNSURE, causes_apart, share_points, stats_of, whole_apart
 from calib.check.causes import Cause
 from calib.check.recheck.exchange import bearers, under_right_names
+from calib.check.recheck.inputs import with_sensors_of
 from calib.check.serials import NewSerial, new_serials
 from calib.check.sizes import NOT_KNOWN, Sizes, sizes_of
 from calib.check.verdicts import Fault, RigFault, Verdict
@@ -310,17 +311,8 @@ def _of_rig(rig: Rig, tracks: Tracks) -> Tracks:
             found=f"also {listed(strange)}",
             remedy="Use the rig file solved from these cameras.",
         )
-    for camera in tracks.cameras:
-        if camera.name in rig.names:
-            known = rig.camera(camera.name)
-            if (known.width, known.height) != (camera.width, camera.height):
-                raise InputError(
-                    camera.name,
-                    expected=f"the rig's sensor of {known.width} × {known.height} px",
-                    found=f"{camera.width} × {camera.height} px",
-                )
     tracks.check_markers(len(rig.wand.markers))
-    return tracks.subset([n for n in rig.names if n in tracks.names])
+    return with_sensors_of(rig, tracks)
 
 
 def wand_lengths(points_mm: Array, lengths_mm: Array) -> WandLengths:

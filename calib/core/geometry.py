@@ -234,6 +234,48 @@ def nearest_point(A: Array, b: Array, out: Array) -> None:
         out[:] = np.nan
 
 
+@compiled
+def rays_meet(
+    cam: Any, ray: Array, position: Array, reach: Array, i: int, j: int, s: int, x: Array
+) -> bool:
+    """Write where the rays ``ray[i, s]`` and ``ray[j, s]`` of two cameras come nearest into x (3,);
+    False where that is behind, or they miss by more than the angles ``reach`` of both.
+    """
+    ci, cj = cam[i], cam[j]
+    d = ray[i, s, 0] * ray[j, s, 0] + ray[i, s, 1] * ray[j, s, 1] + ray[i, s, 2] * ray[j, s, 2]
+    b0, b1, b2 = (
+        position[cj, 0] - position[ci, 0],
+        position[cj, 1] - position[ci, 1],
+        position[cj, 2] - position[ci, 2],
+    )
+    ai = b0 * ray[i, s, 0] + b1 * ray[i, s, 1] + b2 * ray[i, s, 2]
+    bi = b0 * ray[j, s, 0] + b1 * ray[j, s, 1] + b2 * ray[j, s, 2]
+    det = 1.0 - d * d
+    if not det > 1e-5:
+        return False
+    a, b = (ai - d * bi) / det, (d * ai - bi) / det
+    if a <= 1.0 or b <= 1.0:
+        return False
+    miss = 0.0
+    for k in range(3):
+        p, q = position[ci, k] + a * ray[i, s, k], position[cj, k] + b * ray[j, s, k]
+        x[k] = 0.5 * (p + q)
+        miss += (p - q) ** 2
+    return bool(miss <= (a * reach[ci] + b * reach[cj]) ** 2)
+
+
+@compiled
+def ray_miss(c: int, ray: Array, position: Array, reach: Array, i: int, s: int, x: Array) -> float:
+    """Return by what share of its reach the ray ``ray[i, s]`` of camera c misses x."""
+    x0, x1, x2 = x[0] - position[c, 0], x[1] - position[c, 1], x[2] - position[c, 2]
+    r0, r1, r2 = ray[i, s, 0], ray[i, s, 1], ray[i, s, 2]
+    away = x0 * r0 + x1 * r1 + x2 * r2
+    if not away > 1.0:
+        return np.inf
+    c0, c1, c2 = x1 * r2 - x2 * r1, x2 * r0 - x0 * r2, x0 * r1 - x1 * r0
+    return float(np.sqrt(c0 * c0 + c1 * c1 + c2 * c2) / (away * reach[c]))
+
+
 def ray_depths(ray_a: Array, ray_b: Array, base: Array) -> tuple[Array, Array]:
     """Return the shares (..., n) of rays (..., n, 3) where two pass nearest, one from the origin,
     the other from ``base`` (..., 1, 3).

@@ -13,7 +13,7 @@ from calib.core.names import listed
 from calib.core.rig import Rig
 from calib.core.threads import one_blas_thread
 from calib.errors import InputError, UnsolvableError
-from calib.plan.coverage import Bools, Look, best_angle_deg, look, noise_sigma, places_in
+from calib.plan.coverage import Bools, Look, best_angle_deg, look, noise_sigma
 from calib.plan.kernels import WORST
 from calib.plan.optics import FLOOR_PX, size_px
 from calib.plan.records import Plan, PlanCamera
@@ -132,7 +132,7 @@ def default_places(plan: Plan, step_mm: float | None = None) -> Array:
     """Return the places (n, 3) of a grid over the volume, by default twenty along its longest
     side.
     """
-    return places_in(plan.volume, step_mm or float(plan.volume.size_mm.max()) / STEPS)
+    return plan.volume.grid(step_mm or plan.volume.size_mm.max() / STEPS, to_faces=True)
 
 
 @one_blas_thread

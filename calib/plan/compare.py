@@ -42,6 +42,23 @@ class Deviation:
         return float(np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0))))
 
 
+def deviation_by(
+    before: PlanCamera | RigCamera, built: RigCamera, seen: Array, turned_deg: float, fx: float
+) -> Deviation:
+    """Return how a camera stands that is to look along ``seen`` (3,) as it sees, turned by so much
+    and with a focal length in px.
+    """
+    x, y, z = seen
+    return Deviation(
+        before.name,
+        built.position_mm - before.position_mm,
+        float(np.degrees(np.arctan2(x, z))),
+        float(np.degrees(np.arctan2(-y, np.hypot(x, z)))),
+        turned_deg,
+        float(built.lens.fx / fx - 1.0),
+    )
+
+
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Comparison(Reported):
     """A rig against its plan: camera by camera, those that only one of them has, whether its world
@@ -114,16 +131,8 @@ def deviation(planned: PlanCamera, built: RigCamera) -> Deviation:
     """Return how a camera stands against its plan."""
     R = built.cam_from_world.R
     # The plan's direction as the camera would see it, were it upright: where to turn.
-    x, y, z = looking(R[2]) @ planned.direction
-    focal = planned.focal_mm / planned.pixel_pitch_mm
-    return Deviation(
-        planned.name,
-        built.position_mm - planned.position_mm,
-        float(np.degrees(np.arctan2(x, z))),
-        float(np.degrees(np.arctan2(-y, np.hypot(x, z)))),
-        planned.roll_deg - roll_deg(R),
-        float(built.lens.fx / focal - 1.0),
-    )
+    seen, turned = looking(R[2]) @ planned.direction, planned.roll_deg - roll_deg(R)
+    return deviation_by(planned, built, seen, turned, planned.lens.fx)
 
 
 def roll_deg(R: Array) -> float:

@@ -10,31 +10,12 @@ from numpy.typing import NDArray
 
 from calib.core.camera import fold_radius
 from calib.core.geometry import Array
-from calib.errors import InputError
 from calib.plan.kernels import find_hidden, look_at, variances_left
 from calib.plan.optics import Sharp, depth_of_field
 from calib.plan.records import Obstacle, Plan, PlanCamera
-from calib.prove.volume import MOST_PLACES, Box, grid_of
 
 Bools = NDArray[np.bool_]
 PIECE = 1000  # places whose pairs of rays are compared at a time
-
-
-def places_in(volume: Box, step_mm: float) -> Array:
-    """Return places (n, 3) of a volume about so far apart, out to its faces, edges and corners."""
-    counts = np.maximum(np.rint(volume.size_mm / step_mm), 1).astype(int) + 1
-    if counts.prod(dtype=float) > MOST_PLACES:
-        raise InputError(
-            "--step",
-            expected=f"a step in mm that gives at most {MOST_PLACES} places",
-            found=f"{step_mm:g} mm, which gives {counts.prod(dtype=float):.0f}",
-            remedy="Take a wider step.",
-        )
-    axes = [
-        np.linspace(low, high, n)
-        for low, high, n in zip(volume.low_mm, volume.high_mm, counts, strict=True)
-    ]
-    return grid_of(axes)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -21,7 +21,7 @@ from calib.core.geometry import Array, Pose, rotation_from_vector, turn_between
 from calib.core.rig import Rig, RigCamera
 from calib.core.tracks import Tracks
 from calib.errors import InputError, UnsolvableError
-from calib.plan.compare import Deviation, deviation
+from calib.plan.compare import Deviation, deviation, deviation_by
 from calib.plan.records import PlanCamera
 from calib.prove.rest.still import still_markers
 
@@ -124,16 +124,9 @@ def marks_of_others(rig: Rig, tracks: Tracks, name: str) -> Array:
 def _own_turn(before: RigCamera, now: RigCamera) -> Deviation:
     """Return how far to turn a camera, as its image shows, and its ring to look as before."""
     before_from_now = before.cam_from_world.R @ now.cam_from_world.R.T
-    x, y, z = before_from_now[2]
     twist = before_from_now[0, 1] - before_from_now[1, 0], np.trace(before_from_now[:2, :2])
-    return Deviation(
-        before.name,
-        now.position_mm - before.position_mm,
-        float(np.degrees(np.arctan2(x, z))),
-        float(np.degrees(np.arctan2(-y, np.hypot(x, z)))),
-        float(np.degrees(np.arctan2(*twist))),
-        float(now.lens.fx / before.lens.fx - 1.0),
-    )
+    turned = float(np.degrees(np.arctan2(*twist)))
+    return deviation_by(before, now, before_from_now[2], turned, before.lens.fx)
 
 
 def _trials(built: RigCamera, marks: Array, spots: Array) -> list[RigCamera]:

@@ -14,7 +14,7 @@ from scipy.spatial import cKDTree
 from calib.core.compiled import as_written
 from calib.core.geometry import Array
 from calib.plan.assess import Assessment
-from calib.plan.coverage import is_hidden, limits_of, look, noise_sigma, places_in
+from calib.plan.coverage import is_hidden, limits_of, look, noise_sigma
 from calib.plan.kernels import Rest, lack, value_settings
 from calib.plan.records import Need, Plan, PlanCamera
 
@@ -92,7 +92,7 @@ def reach_of(
     what all have in common.
     """
     n = min(MOST_PLACES, CAMERAS_TIMES_PLACES / len(plan.cameras))
-    places = places_in(plan.volume, float(plan.volume.size_mm.prod() / n) ** (1.0 / 3.0))
+    places = plan.volume.grid((plan.volume.size_mm.prod() / n) ** (1.0 / 3.0), to_faces=True)
     weights = np.repeat([1.0, weight], [len(places), len(more_mm)])
     places = np.concatenate([places, more_mm])
     noise = found.noise_mm[found.judged]

@@ -73,23 +73,24 @@ class Box:
             )
         return cls(numbers[::2], numbers[1::2])
 
-    def grid(self, step_mm: Array) -> Array:
-        """Return the places (n, 3) of a grid: the middles of cells of about this step each way."""
+    def grid(self, step_mm: Array | float, *, to_faces: bool = False) -> Array:
+        """Return the places (n, 3) of a grid: the middles of cells of about this step each way, or
+        their corners, out to the box's faces.
+        """
         if not np.isfinite(step_mm).all() or (np.asarray(step_mm) <= 0).any():
             raise InputError("--step", expected="a step above 0 mm", found=str(step_mm))
-        counts = np.maximum(np.rint(self.size_mm / step_mm), 1).astype(int)
+        counts = np.maximum(np.rint(self.size_mm / step_mm), 1).astype(int) + to_faces
         if counts.prod(dtype=float) > MOST_PLACES:
             raise InputError(
                 "--step",
                 expected=f"at most {MOST_PLACES} places",
-                found=f"{counts.prod()}",
+                found=f"{counts.prod(dtype=float):.0f}",
                 remedy="Take a wider step.",
             )
-        axes = [
-            low + (np.arange(n) + 0.5) * (high - low) / n
-            for low, high, n in zip(self.low_mm, self.high_mm, counts, strict=True)
-        ]
-        return grid_of(axes)
+        ends = zip(self.low_mm, self.high_mm, counts, strict=True)
+        if to_faces:
+            return grid_of([np.linspace(low, high, n) for low, high, n in ends])
+        return grid_of([low + (np.arange(n) + 0.5) * (high - low) / n for low, high, n in ends])
 
     def cells(self, points_mm: Array) -> NDArray[np.intp]:
         """Return in which third along each axis points (k, 3) lie, outside ones in the next."""

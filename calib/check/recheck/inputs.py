@@ -62,6 +62,22 @@ def of_rig(rig: Rig, tracks: Tracks) -> Tracks:
             remedy="Name the rig file solved from these cameras, solve a new one that holds them, "
             f"or leave them out: {without}",
         )
+    found = with_sensors_of(rig, tracks)
+    if not any(c.n_points for c in found.cameras):
+        raise InputError(
+            "capture",
+            expected="points in two cameras of the rig or more",
+            found=f"none in any of {len(common)}",
+            remedy="Record anew; to see what a file holds: calib describe TRACKS",
+        )
+    return found
+
+
+def with_sensors_of(rig: Rig, tracks: Tracks) -> Tracks:
+    """Return the cameras that the rig holds, in its order; InputError where a sensor has another
+    size.
+    """
+    common = [n for n in rig.names if n in tracks.names]
     for name in common:
         stored, given = rig.camera(name), tracks.camera(name)
         if (stored.width, stored.height) != (given.width, given.height):
@@ -72,15 +88,7 @@ def of_rig(rig: Rig, tracks: Tracks) -> Tracks:
                 remedy="Record with the sensor mode that the rig was solved in; if this one is to "
                 "stay, wave and solve anew: calib solve WAVE --wand WAND -o NEW_RIG",
             )
-    found = tracks.subset(common)
-    if not any(c.n_points for c in found.cameras):
-        raise InputError(
-            "capture",
-            expected="points in two cameras of the rig or more",
-            found=f"none in any of {len(common)}",
-            remedy="Record anew; to see what a file holds: calib describe TRACKS",
-        )
-    return found
+    return tracks.subset(common)
 
 
 def joined(rig: Rig, tracks: Tracks) -> tuple[Tracks, dict[str, int | None]]:

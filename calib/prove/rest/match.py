@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from calib.core.camera import Lens, undistort
 from calib.core.compiled import compiled
-from calib.core.geometry import Array
+from calib.core.geometry import Array, ray_miss, rays_meet
 from calib.prove.space.views import Cameras, Index
 
 # A ray passes its marker by the noise of its point and by what its camera's pose is off.
@@ -48,7 +48,7 @@ def matched_points(
     _match(
         cam,
         starts,
-        rays_of(cameras, cam, uv_px),
+        rays_of(cameras, cam, uv_px)[:, None],  # of one moment each
         np.ascontiguousarray(cameras.position_mm),
         np.ascontiguousarray(reach),
         out,
@@ -69,7 +69,7 @@ def _match(cam: Any, starts: Any, ray: Array, position: Array, reach: Array, out
                 for j in range(i + 1, last):
                     if cam[i] == cam[j] or out[i] != -1 or out[j] != -1:
                         continue
-                    if not _meet(cam, ray, position, reach, i, j, x):
+                    if not rays_meet(cam, ray, position, reach, i, j, 0, x):
                         continue
                     n, miss = _confirm(cam, ray, position, reach, x, first, last, out, at)
                     if n == 2:
@@ -93,29 +93,6 @@ def _match(cam: Any, starts: Any, ray: Array, position: Array, reach: Array, out
 
 
 @compiled
-def _meet(cam: Any, ray: Array, position: Array, reach: Array, i: int, j: int, x: Array) -> bool:
-    """Write where two rays come nearest into x (3,); False where that is behind, or they miss."""
-    a, b = position[cam[i]], position[cam[j]]
-    d, ai, bi = 0.0, 0.0, 0.0
-    for k in range(3):
-        d += ray[i, k] * ray[j, k]
-        ai += (b[k] - a[k]) * ray[i, k]
-        bi += (b[k] - a[k]) * ray[j, k]
-    det = 1.0 - d * d
-    if not det > 1e-6:
-        return False
-    s, t = (ai - d * bi) / det, (d * ai - bi) / det
-    if s <= 1.0 or t <= 1.0:
-        return False
-    miss = 0.0
-    for k in range(3):
-        p, q = a[k] + s * ray[i, k], b[k] + t * ray[j, k]
-        x[k] = 0.5 * (p + q)
-        miss += (p - q) ** 2
-    return bool(miss <= (s * reach[cam[i]] + t * reach[cam[j]]) ** 2)
-
-
-@compiled
 def _confirm(
     cam: Any,
     ray: Array,
@@ -133,28 +110,16 @@ def _confirm(
     for i in range(first, last):
         if out[i] != -1:
             continue
-        miss = _miss(cam[i], ray, position, reach, i, x)
+        miss = ray_miss(cam[i], ray, position, reach, i, 0, x)
         if miss <= 1.0:
             c = cam[i]
             if at[c] < 0:
                 n += 1
                 total += miss
                 at[c] = i
-            elif miss < _miss(c, ray, position, reach, at[c], x):
+            elif miss < ray_miss(c, ray, position, reach, at[c], 0, x):
                 at[c] = i
     return n, total
-
-
-@compiled
-def _miss(c: int, ray: Array, position: Array, reach: Array, i: int, x: Array) -> float:
-    """Return by what share of its reach a ray misses x."""
-    along, squared = 0.0, 0.0
-    for k in range(3):
-        along += (x[k] - position[c, k]) * ray[i, k]
-        squared += (x[k] - position[c, k]) ** 2
-    if not along > 1.0:
-        return np.inf
-    return float(np.sqrt(max(squared - along * along, 0.0)) / (along * reach[c]))
 
 
 @compiled
@@ -169,6 +134,6 @@ def _is_alone(
             continue
         for j in range(first, last):
             is_other = out[j] == -1 and cam[j] != cam[i] and pair[cam[j]] != j
-            if is_other and _meet(cam, ray, position, reach, min(i, j), max(i, j), x):
+            if is_other and rays_meet(cam, ray, position, reach, min(i, j), max(i, j), 0, x):
                 return False
     return True

@@ -33,6 +33,7 @@ from calib.report.tables import Column
 from calib.report.words import CAUTION, escaped, filled, sentence
 
 SIGNS = {Verdict.ACT: "▲ needs action", Verdict.OK: "● good"}
+MOST_RANK = 4  # of columns: a sheet has no room for more
 MOST_OPEN = 6  # cameras that need action whose charts are open from the start
 
 
@@ -257,18 +258,11 @@ def _in_space(seen: Portrait) -> str:
 
 def _all_cameras(table: ResidualTable) -> str:
     rows = table.cameras
-    stats = [row.stats for row in rows]
+    name, _, *figures = residuals.columns(table)
     columns = [
-        Column("camera", [row.name for row in rows], is_left=True),
+        name,
         Column("verdict", [SIGNS[row.verdict] for row in rows], is_left=True),
-        Column("RMS|px", [s.rms_px for s in stats], ".3f"),
-        Column("95 %|px", [s.p95_px for s in stats], ".3f"),
-        Column("noise|px", [s.sigma_px for s in stats], ".3f"),
-        Column("points|used", [s.points for s in stats]),
-        Column("left|out", [s.n_left_out for s in stats]),
-        Column("sensor|seen", [s.coverage for s in stats], ".0%"),
-        Column("position|± mm", [np.linalg.norm(r.sigma_position_mm) for r in rows], ".3f"),
-        Column("rotation|± deg", [np.linalg.norm(r.sigma_rotation_deg) for r in rows], ".4f"),
+        *(c for c in figures if c.rank < MOST_RANK),
         Column("likely cause", [listed(c.cause for c in row.causes) for row in rows], is_left=True),
     ]
     lines = [html.Row(f"camera-{k}", row.verdict == Verdict.ACT) for k, row in enumerate(rows)]

@@ -197,11 +197,17 @@ def _sizes(found: ResidualTable) -> str:
 
 
 def _table(found: ResidualTable, width: int | None) -> list[str]:
+    acting = [k for k, row in enumerate(found.cameras) if row.verdict == Verdict.ACT]
+    return table(columns(found), width, acting)
+
+
+def columns(found: ResidualTable) -> list[Column]:
+    """Return the table's columns, a row a camera."""
     rows = found.cameras
     stats = [row.stats for row in rows]
     outside = [row.n_outside for row in rows]
     bias_x, bias_y = zip(*(s.bias_px for s in stats), strict=True)
-    columns = [
+    return [
         Column("camera", [row.name for row in rows], is_left=True),
         Column("verdict", [row.verdict for row in rows], is_left=True),
         Column("points|used", [s.points for s in stats]),
@@ -217,7 +223,6 @@ def _table(found: ResidualTable, width: int | None) -> list[str]:
         Column("sensor|seen", [s.coverage for s in stats], ".0%"),
         Column("lens", [_letters(row.lens_terms) for row in rows], is_left=True, rank=4),
     ]
-    return table(columns, width, [k for k, r in enumerate(rows) if r.verdict == Verdict.ACT])
 
 
 def _letters(terms: tuple[str, ...] | None) -> str:

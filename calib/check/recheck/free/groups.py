@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from calib.check.recheck.free.moments import LEAST_SEEN, NOW, Moments
 from calib.core.compiled import compiled
-from calib.core.geometry import Array
+from calib.core.geometry import Array, ray_miss, rays_meet
 from calib.core.threads import in_groups
 from calib.solve.bundle.problem import State
 
@@ -141,43 +141,15 @@ def _keep_meeting(
     cam: Any, ray: Array, position: Array, reach: Array, i: int, j: int, x: Array
 ) -> bool:
     """Return whether two rays meet now and whenever both are seen, three times or more."""
-    if not _meet(cam, ray, position, reach, i, j, NOW, x):
+    if not rays_meet(cam, ray, position, reach, i, j, NOW, x):
         return False
     n = 1
     for s in range(ray.shape[1]):
         if s != NOW and not (np.isnan(ray[i, s, 0]) or np.isnan(ray[j, s, 0])):
-            if not _meet(cam, ray, position, reach, i, j, s, x):
+            if not rays_meet(cam, ray, position, reach, i, j, s, x):
                 return False
             n += 1
     return n >= LEAST_SEEN
-
-
-@compiled
-def _meet(
-    cam: Any, ray: Array, position: Array, reach: Array, i: int, j: int, s: int, x: Array
-) -> bool:
-    """Write where two rays come nearest into x (3,); False where that is behind, or they miss."""
-    ci, cj = cam[i], cam[j]
-    d = ray[i, s, 0] * ray[j, s, 0] + ray[i, s, 1] * ray[j, s, 1] + ray[i, s, 2] * ray[j, s, 2]
-    b0, b1, b2 = (
-        position[cj, 0] - position[ci, 0],
-        position[cj, 1] - position[ci, 1],
-        position[cj, 2] - position[ci, 2],
-    )
-    ai = b0 * ray[i, s, 0] + b1 * ray[i, s, 1] + b2 * ray[i, s, 2]
-    bi = b0 * ray[j, s, 0] + b1 * ray[j, s, 1] + b2 * ray[j, s, 2]
-    det = 1.0 - d * d
-    if not det > 1e-5:
-        return False
-    a, b = (ai - d * bi) / det, (d * ai - bi) / det
-    if a <= 1.0 or b <= 1.0:
-        return False
-    miss = 0.0
-    for k in range(3):
-        p, q = position[ci, k] + a * ray[i, s, k], position[cj, k] + b * ray[j, s, k]
-        x[k] = 0.5 * (p + q)
-        miss += (p - q) ** 2
-    return bool(miss <= (a * reach[ci] + b * reach[cj]) ** 2)
 
 
 @compiled
@@ -201,29 +173,17 @@ def _confirm(
     at[:] = -1
     at[cam[i]], at[cam[j]] = i, j
     n = 2
-    _meet(cam, ray, position, reach, i, j, NOW, x)
+    rays_meet(cam, ray, position, reach, i, j, NOW, x)
     best[:] = np.inf
     best[cam[i]], best[cam[j]] = -1.0, -1.0
     for k in partner:
         if meets[j, k] and out[k] < 0:
             c = cam[k]
-            miss = _miss(c, ray, position, reach, k, x)
+            miss = ray_miss(c, ray, position, reach, k, NOW, x)
             if miss <= 1.0 and miss < best[c]:
                 n += at[c] < 0
                 best[c], at[c] = miss, k
     return n
-
-
-@compiled
-def _miss(c: int, ray: Array, position: Array, reach: Array, i: int, x: Array) -> float:
-    """Return by what share of its reach a ray misses x."""
-    x0, x1, x2 = x[0] - position[c, 0], x[1] - position[c, 1], x[2] - position[c, 2]
-    r0, r1, r2 = ray[i, NOW, 0], ray[i, NOW, 1], ray[i, NOW, 2]
-    away = x0 * r0 + x1 * r1 + x2 * r2
-    if not away > 1.0:
-        return np.inf
-    c0, c1, c2 = x1 * r2 - x2 * r1, x2 * r0 - x0 * r2, x0 * r1 - x1 * r0
-    return float(np.sqrt(c0 * c0 + c1 * c1 + c2 * c2) / (away * reach[c]))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -118,7 +118,7 @@ def small_step(
     error that lasts where that holds less than half of its points.
     """
     at, k = pairs.T
-    goal = shown.uv_px[k, NOW] + late * shown.rate(moments)[k]
+    goal = shown.uv_px[k, NOW] + late * moments.rate_of(shown.uv_px)[k]
     off = moments.uv_px[own[at], NOW] - goal
     quarter = (goal > size / 2) @ np.array([1, 2])
     moment = moments.moment[own[at]]

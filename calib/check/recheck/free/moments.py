@@ -49,8 +49,12 @@ class Moments:
     @property
     def rate(self) -> Array:
         """How far each point moves a frame (n, 2), in px; 0 where its way does not tell."""
+        return self.rate_of(self.uv_px)
+
+    def rate_of(self, uv_px: Array) -> Array:
+        """Return the same of image points (k, S, 2) at these moments."""
         span = self.offsets[NOW + 1] - self.offsets[NOW - 1]
-        rate = (self.uv_px[:, NOW + 1] - self.uv_px[:, NOW - 1]) / span
+        rate = (uv_px[:, NOW + 1] - uv_px[:, NOW - 1]) / span
         return np.asarray(np.where(np.isfinite(rate), rate, 0.0))
 
     def frames(self, seconds: float) -> float:

@@ -70,11 +70,6 @@ class Shown:
     points_mm: Array
     uv_px: Array
 
-    def rate(self, moments: Moments) -> Array:
-        span = moments.offsets[NOW + 1] - moments.offsets[NOW - 1]
-        rate = (self.uv_px[:, NOW + 1] - self.uv_px[:, NOW - 1]) / span
-        return np.asarray(np.where(np.isfinite(rate), rate, 0.0))
-
 
 def stands(
     moments: Moments, group: Index, places: Places, state: State, sizes: Array, sigma_px: Array
@@ -179,7 +174,7 @@ def paired(
     """Return which of a camera's points shows which place (n, 2): the nearest to each other within
     the gate whose ways are alike.
     """
-    goal = shown.uv_px + late * shown.rate(moments)[:, None]
+    goal = shown.uv_px + late * moments.rate_of(shown.uv_px)[:, None]
     mate = np.full(len(own), -1)
     _nearest(moments.uv_px[own], goal, moments.moment[own], places.moment[shown.group], gate, mate)
     at = np.flatnonzero(mate >= 0)
@@ -260,7 +255,7 @@ def searched(
     and by how many frames the camera is late: what most pairs speak for.
     """
     shown = shown_by(lens, pose, points, shared, size)
-    rate = shown.rate(moments)
+    rate = moments.rate_of(shown.uv_px)
     best, late = np.empty((0, 2), np.intp), 0.0
     reach = SEARCH_SHARE * size[0]
     moving = (

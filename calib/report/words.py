@@ -57,6 +57,15 @@ def plain(value: Any) -> Any:
     return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
+def picked(of: object, *names: str) -> dict[str, Any]:
+    """Return some of a record's values under their own names.
+
+    >>> picked(1 + 2j, "real", "imag")
+    {'real': 1.0, 'imag': 2.0}
+    """
+    return {name: getattr(of, name) for name in names}
+
+
 def document(value: dict[str, Any]) -> dict[str, Any]:
     """Return a table as JSON can hold it; see ``plain``."""
     return {str(key): plain(v) for key, v in value.items()}

@@ -12,7 +12,7 @@ from calib.core.names import command, counted, listed
 from calib.intake.centroids.focus import Focus
 from calib.intake.centroids.stream import CameraSummary, Extraction
 from calib.report.tables import Column, strong, table
-from calib.report.words import document, ended, wrapped
+from calib.report.words import document, ended, picked, wrapped
 
 LEGEND = (
     "Radius, roundness and peak (of full scale) are medians over the spots; clipping: spots that "
@@ -66,10 +66,6 @@ def extraction_as_json(found: Extraction) -> dict[str, Any]:
 
 
 def _summary(c: CameraSummary) -> dict[str, Any]:
-    numbers = (
-        *("threshold", "background", "noise", "radius_px", "roundness", "peak_share"),
-        "saturated_share",
-    )
     return {
         "name": c.name,
         "images": c.n_images,
@@ -78,7 +74,8 @@ def _summary(c: CameraSummary) -> dict[str, Any]:
         "images_capped": c.n_capped,
         "missing_frames": c.missing,
         "refused": c.refused,
-        **{k: getattr(c, k) for k in numbers},
+        **picked(c, "threshold", "background", "noise", "radius_px", "roundness", "peak_share"),
+        "saturated_share": c.saturated_share,
     }
 
 
@@ -145,7 +142,8 @@ def _checks(one: Focus, width: int | None) -> list[str]:
 def focus_as_json(found: Focus) -> dict[str, Any]:
     """Return what ``calib focus --json`` prints."""
     checks = [
-        {"name": c.name, "found": c.found, "wanted": c.wanted, "verdict": _verdict(c.is_ok)}
+        picked(c, "name", "found", "wanted")
+        | {"verdict": _verdict(c.is_ok)}
         | ({} if c.is_ok else {"turn": c.turn, "advice": c.advice})
         for c in found.checks
     ]

@@ -13,7 +13,7 @@ from calib.check.inspection import CameraCapture, Finding, Inspection
 from calib.check.verdicts import Shortcoming, Verdict
 from calib.core.names import command, counted, listed
 from calib.report.tables import Column, strong, table
-from calib.report.words import document, filled, wrapped
+from calib.report.words import document, filled, picked, wrapped
 from calib.solve.start.graph import Overlap, wave_between
 from calib.solve.start.motion import PLANAR_PARALLAX, STILL_TRAVEL
 
@@ -57,11 +57,8 @@ def as_json(found: Inspection) -> dict[str, Any]:
         {
             "good": found.good,
             "cameras": [asdict(c) for c in found.cameras],
-            "overlap": {k: getattr(found.overlap, k) for k in ("names", "points", "frames")},
-            "islands": graph.islands,
-            "articulation": graph.articulation,
-            "hanging": graph.hanging,
-            "unlinked": graph.unlinked,
+            "overlap": picked(found.overlap, "names", "points", "frames"),
+            **picked(graph, "islands", "articulation", "hanging", "unlinked"),
             "wave_between": graph.waves,
             "timing": asdict(found.timing),
             "wave": {
@@ -70,12 +67,7 @@ def as_json(found: Inspection) -> dict[str, Any]:
                 "pairs_judged": found.depth.n_pairs,
             },
             "findings": [
-                {
-                    "kind": f.kind,
-                    "severity": f.severity,
-                    "cameras": f.cameras,
-                    "text": in_words(found, f),
-                }
+                picked(f, "kind", "severity", "cameras") | {"text": in_words(found, f)}
                 for f in found.findings
             ],
         }

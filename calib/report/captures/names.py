@@ -7,7 +7,7 @@ from typing import Any
 from calib.core.names import command, counted
 from calib.naming.identify import Identification, masks_of
 from calib.report.tables import Column, strong, table
-from calib.report.words import document, sentence, wrapped
+from calib.report.words import document, picked, sentence, wrapped
 
 
 def as_lines(
@@ -67,9 +67,8 @@ def summary(found: Identification, what: str = "markers of the wand") -> str:
 
 def as_json(found: Identification) -> dict[str, Any]:
     """Return what ``calib identify --json`` prints."""
-    keys = ("name", "points", "masked", "named", "enough", "frames")
     cameras = [
-        {k: getattr(c, k) for k in keys}
+        picked(c, "name", "points", "masked", "named", "enough", "frames")
         | {"masks": [dict(zip(("x_px", "y_px", "radius_px"), m, strict=True)) for m in masks_of(t)]}
         for c, t in zip(found.cameras, found.tracks.cameras, strict=True)
     ]

@@ -11,7 +11,7 @@ from typing import Any
 from calib.core.names import counted, listed
 from calib.report.captures.inspection import overlap_lines
 from calib.report.tables import Column, strong, table
-from calib.report.words import document, wrapped
+from calib.report.words import document, picked, wrapped
 from calib.watch.records import Call, CalledOut, Ending, Figure, Lack, Region, View, Walk
 
 HEIGHTS = {-1: "low", 0: "at half height", 1: "high"}
@@ -43,7 +43,6 @@ def one_line(found: View) -> str:
 
 def as_json(found: View) -> dict[str, Any]:
     """Return the state as ``calib watch --json`` prints it."""
-    table_of = found.overlap
     return document(
         {
             "enough": found.ending is not None,
@@ -65,7 +64,7 @@ def as_json(found: View) -> dict[str, Any]:
             "trouble": found.trouble or None,
             "against": found.against,
             "cameras": [asdict(c) for c in found.cameras],
-            "overlap": {k: getattr(table_of, k) for k in ("names", "points", "frames", "cells")},
+            "overlap": picked(found.overlap, "names", "points", "frames", "cells"),
             "islands": found.graph.islands,
             "wave_between": found.graph.waves,
         }

@@ -10,7 +10,7 @@ from calib.check.verdicts import Course
 from calib.core.names import command, listed
 from calib.report.papers.stored import when
 from calib.report.tables import Column, strong, table
-from calib.report.words import document, wrapped
+from calib.report.words import document, picked, wrapped
 
 QUIET = {Course.STEADY, Course.UNKNOWN}
 PHRASES = {
@@ -86,9 +86,7 @@ def as_json(found: History) -> dict[str, Any]:
     ]
     cameras = [
         {
-            "name": c.name,
-            "verdict": c.verdict,
-            "p_value": c.p_value,
+            **picked(c, "name", "verdict", "p_value"),
             "jump_at": None if c.at_file is None else found.entries[c.at_file].name,
             "changes": [{"file": e.name, **c.numbers(k)} for k, e in enumerate(found.entries)],
         }

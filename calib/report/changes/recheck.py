@@ -20,7 +20,7 @@ from calib.report.changes.whole import drift, majority, rigid_move
 from calib.report.rigs.serials import in_words as serial_in_words
 from calib.report.rigs.whole import sentences
 from calib.report.tables import strong
-from calib.report.words import document, ended, filled, sentence, wrapped
+from calib.report.words import document, ended, filled, picked, sentence, wrapped
 
 PHRASES = {
     Standing.MOVED: "moved",
@@ -125,17 +125,11 @@ def again(found: Recheck, files: str) -> str:
 
 def as_json(found: Recheck) -> dict[str, Any]:
     """Return the document that ``calib recheck --json`` prints."""
-    s = found.scale
     return document(
         {
             "cameras": [_camera_as_json(found, c) for c in found.cameras],
-            "moved": found.moved,
-            "agreeing": found.agreeing,
-            "groups": found.groups,
-            "islands": found.islands,
-            "has_majority": found.has_majority,
-            "is_any": found.is_any,
-            "scale": {"share": s.share, "sigma": s.sigma, "p_value": s.p_value},
+            **picked(found, "moved", "agreeing", "groups", "islands", "has_majority", "is_any"),
+            "scale": asdict(found.scale),
             "drift": drift(found),
             "findings": findings(found),
         }
@@ -143,18 +137,14 @@ def as_json(found: Recheck) -> dict[str, Any]:
 
 
 def _camera_as_json(found: Recheck, c: CameraChange) -> dict[str, Any]:
-    names = (
-        *("name", "verdict", "rotation_deg", "translation_mm", "sigma_rotation_deg"),
-        *("sigma_translation_mm", "shift_px", "shift_mm", "p_value", "focal_change"),
-        "sigma_focal_change",
-    )
-    return {k: getattr(c, k) for k in names} | {
+    return {
+        **picked(c, "name", "verdict", "rotation_deg", "translation_mm", "sigma_rotation_deg"),
+        **picked(c, "sigma_translation_mm", "shift_px", "shift_mm", "p_value", "focal_change"),
+        "sigma_focal_change": c.sigma_focal_change,
         "pose_lens_correlation": c.correlation,
         "offset_frames": c.offset_frames,
         "sigma_offset_frames": c.sigma_frames,
-        "sigma_px": c.sigma_px,
-        "noise_ratio": c.noise_ratio,
-        "matters": c.matters,
+        **picked(c, "sigma_px", "noise_ratio", "matters"),
         "kind": c.kind or "",
         "is_separable": c.is_separable,
         "turn_camera_deg": c.turn_camera_deg,

@@ -31,6 +31,7 @@ from calib.report.papers.stored import (
 )
 from calib.report.rigs import whole
 from calib.report.tables import Column, xyz
+from calib.report.words import picked
 from calib.simulate.scenario import Scenario
 
 NOT_DONE = "not done"
@@ -92,7 +93,7 @@ def of_tracks(tracks: Tracks) -> Description:
     )
     document = {
         "kind": "tracks",
-        **{key: getattr(tracks, key) for key in _STATED},
+        **picked(tracks, *_STATED),
         **_frames(numbers),
         "markers": markers,
         "identified": tracks.is_identified,
@@ -126,8 +127,8 @@ def _stated_columns(cameras: Sequence[CameraTracks]) -> tuple[Column, ...]:
 
 
 def _camera(c: CameraTracks, **seen: int) -> dict[str, Any]:
-    size = {"name": c.name, "width": c.width, "height": c.height}
-    return size | seen | {"lens": _lens_known(c), "serial": c.serial, "model": c.model}
+    more = {"lens": _lens_known(c)} | picked(c, "serial", "model")
+    return picked(c, "name", "width", "height") | seen | more
 
 
 def _frames(numbers: Ints) -> dict[str, Any]:
@@ -164,10 +165,7 @@ def of_rig(rig: Rig) -> Description:
         "kind": "rig",
         "cameras": [
             {
-                "name": c.name,
-                "width": c.width,
-                "height": c.height,
-                "position_mm": c.position_mm,
+                **picked(c, "name", "width", "height", "position_mm"),
                 "sigma_position_mm": s,
                 "sigma_rotation_deg": r,
                 "focal_px": c.lens.fx,
@@ -179,13 +177,11 @@ def of_rig(rig: Rig) -> Description:
             for c, s, r in zip(cameras, position, rotation, strict=True)
         ],
         "wand": {"name": rig.wand.name, "markers": rig.wand.markers},
-        "captured_at": rig.captured_at,
-        "parent_sha256": rig.parent_sha256,
+        **picked(rig, "captured_at", "parent_sha256"),
         "left_out": dict(rig.left_out),
         "findings": rig.findings,
         "doubts": [asdict(doubt) for doubt in rig.doubts],
-        "alignment": rig.alignment,
-        "verification": rig.verification,
+        **picked(rig, "alignment", "verification"),
         "provenance": dict(rig.provenance),
     }
     title = f"Rig file: {counted(len(cameras), 'camera')}"
@@ -302,7 +298,7 @@ def of_cameras(listed_cameras: CameraList) -> Description:
     columns = (Column("camera", [c.name for c in bare], is_left=True), *_stated_columns(bare))
     document = {
         "kind": "cameras",
-        **{key: getattr(listed_cameras, key) for key in _STATED},
+        **picked(listed_cameras, *_STATED),
         "cameras": [_camera(c) for c in bare],
     }
     title = f"Camera list (for calib import): {counted(len(bare), 'camera')}"

@@ -12,7 +12,7 @@ from calib.intake.centroids.names import ImageList
 from calib.plan.records import Plan
 from calib.report.papers.stored import Fact, in_words
 from calib.report.tables import Column, table, xyz
-from calib.report.words import listing, plain
+from calib.report.words import listing, picked, plain
 from calib.simulate.scenario import Scenario
 
 SHAPES = ("a single marker", "on a line", "in a plane", "in space")
@@ -73,10 +73,7 @@ def of_wand(wand: Wand) -> Description:
     )
     document = {
         "kind": "wand",
-        "name": wand.name,
-        "sigma_mm": wand.sigma_mm,
-        "dimension": wand.dimension,
-        "span_mm": wand.span_mm,
+        **picked(wand, "name", "sigma_mm", "dimension", "span_mm"),
         "markers": dict(zip(names, wand.points_mm.tolist(), strict=True)),
         "certified": [
             {"between": [names[c.i], names[c.j]], "length_mm": c.length_mm, "sigma_mm": c.sigma_mm}
@@ -126,13 +123,7 @@ def of_plan(plan: Plan) -> Description:
         "volume_mm": [low, high],
         "need": asdict(need),
         "cameras": [
-            {
-                "name": c.name,
-                "position_mm": c.position_mm,
-                "aim_mm": c.aim_mm,
-                "focal_mm": c.focal_mm,
-                "rail": c.rail or None,
-            }
+            picked(c, "name", "position_mm", "aim_mm", "focal_mm") | {"rail": c.rail or None}
             for c in cameras
         ],
     }

@@ -7,7 +7,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Any
 
-from calib.core.fields import CAMERA, Item
+from calib.core.fields import CAMERA
 from calib.core.layout import POINT_TABLE, RIG, SPACE, TRACKS, WAND_FILE, Section
 from calib.errors import InputError, did_you_mean
 from calib.intake.centroids.names import IMAGE_LIST
@@ -15,7 +15,7 @@ from calib.intake.table import CAMERA_LIST, COLUMNS
 from calib.plan.table import PLAN_FILE
 from calib.report.own import own_text
 from calib.report.tables import Strong
-from calib.report.words import listing, wrapped
+from calib.report.words import listing, picked, wrapped
 from calib.simulate.explain import sections as scenario_sections
 
 
@@ -203,13 +203,16 @@ def as_json(every: tuple[FileFormat, ...]) -> dict[str, Any]:
     return {
         "formats": [
             {
-                **{k: getattr(f, k) for k in ("name", "kind", "purpose")},
+                **picked(f, "name", "kind", "purpose"),
                 "sections": [
                     {
                         "place": s.place,
                         "holds": s.holds,
                         "needed": s.is_needed,
-                        "items": [_item(item) for item in s.items],
+                        "items": [
+                            picked(item, "key", "holds", "meaning") | {"needed": item.is_needed}
+                            for item in s.items
+                        ],
                     }
                     for s in f.sections
                 ],
@@ -220,8 +223,3 @@ def as_json(every: tuple[FileFormat, ...]) -> dict[str, Any]:
             for f in every
         ]
     }
-
-
-def _item(item: Item) -> dict[str, Any]:
-    told = {k: getattr(item, k) for k in ("key", "holds", "meaning")}
-    return told | {"needed": item.is_needed}

@@ -14,7 +14,7 @@ from calib.plan.suggest import Suggestion
 from calib.report.planned import judged
 from calib.report.planned.judged import LEGEND, in_mm, layers, of_losses, optics, verdict, wave
 from calib.report.tables import Column, table
-from calib.report.words import plain, wrapped
+from calib.report.words import picked, plain, wrapped
 
 
 def as_lines(
@@ -120,13 +120,7 @@ def as_json(found: Suggestion, lost: Losses | None = None) -> dict[str, Any]:
         "was_met": found.before.is_met,
         "summary": gained(found),
         "settings": [
-            {
-                "name": c.name,
-                "position_mm": c.position_mm,
-                "aim_mm": c.aim_mm,
-                "focal_mm": c.focal_mm,
-            }
-            for c in found.after.plan.cameras
+            picked(c, "name", "position_mm", "aim_mm", "focal_mm") for c in found.after.plan.cameras
         ],
     }
     return judged.as_json(found.after, lost) | {"suggestion": plain(told)}

@@ -21,7 +21,7 @@ from calib.report.rigs.serials import in_words as serial_in_words
 from calib.report.rigs.whole import as_json as whole_as_json
 from calib.report.rigs.whole import named, sentences
 from calib.report.tables import Column, strong, table
-from calib.report.words import document, ended, filled, wrapped
+from calib.report.words import document, ended, filled, picked, wrapped
 from calib.solve.lasting.stretches import USUAL_SHARE
 
 LETTERS = {"aspect": "a", "tangential": "p", "k3": "k", "rational": "r"}
@@ -117,7 +117,7 @@ def as_json(found: ResidualTable) -> dict[str, Any]:
             "points": row.stats.points,
             "left_out": row.stats.n_left_out,
             "outside": row.n_outside,
-            **{k: getattr(row.stats, k) for k in ("rms_px", "median_px", "p95_px", "sigma_px")},
+            **picked(row.stats, "rms_px", "median_px", "p95_px", "sigma_px"),
             "sigma_position_mm": row.sigma_position_mm,
             "sigma_rotation_deg": row.sigma_rotation_deg,
             "bias_px": row.stats.bias_px,

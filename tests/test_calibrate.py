@@ -17,12 +17,12 @@ from calib.errors import InputError, UnsolvableError
 from calib.pipeline import calibrate, solve_rig
 from calib.simulate import Scenario, Simulation, sample_points, simulate
 from calib.simulate.imaging import camera_sigma
-from calib.simulate.layouts import small_term_sd
 from calib.simulate.scenario import INDEPENDENT, PLAIN
 from calib.solve.calibrate import SolveOptions
 from calib.solve.certainty.sound import require_settled
 from scripts.benchmarks.oracle import likelihood_optimum
 from scripts.benchmarks.truth import error_against_truth
+from scripts.benchmarks.truths import small_term_sd
 
 RIGS = [
     Scenario(layout="room", n_cameras=4, seed=11, n_frames=700),

@@ -17,7 +17,7 @@ import calib
 from calib import files
 from calib.core.wand import CertifiedLength, Wand
 from calib.simulate import Scenario, simulate
-from calib.simulate.still import bar_tracks
+from scripts.benchmarks.bars import bar_tracks
 from tests.floors import poses_within
 from tests.program import Call, program
 

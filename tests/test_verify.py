@@ -27,8 +27,8 @@ from calib.prove.verify import Verification, spread, verify
 from calib.prove.world import moved
 from calib.report.proofs.verify import as_json, as_lines
 from calib.simulate import Scenario, simulate
-from calib.simulate.still import bar_tracks
 from calib.solve.calibrate import SolveOptions
+from scripts.benchmarks.bars import bar_tracks
 from tests.floors import poses_within
 
 DATASETS = Path(__file__).parent.parent / "datasets"

@@ -72,11 +72,11 @@ def wave_of(plan: Plan, hand_mm: Array, seed: int = 0) -> Motion:
     return Motion(R, centre - R @ plan.wand.points_mm.mean(axis=0), person)
 
 
-def seen_wave(plan: Plan, motion: Motion, seed: int = 0) -> Tracks:
+def seen_wave(plan: Plan, motion: Motion) -> Tracks:
     """Return what the cameras see of a wave, without noise: on the sensor, within range, neither
     behind an obstacle nor the person, and not lost.
     """
-    rng = np.random.default_rng([seed, 1])
+    rng = np.random.default_rng([0, 1])
     points = motion.markers_world_mm(plan.wand)
     flat, cameras = points.reshape(-1, 3), []
     for camera in plan.cameras:

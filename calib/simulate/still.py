@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from calib.core.geometry import Array, Pose
+from calib.core.geometry import Array
 from calib.core.rig import Rig
 from calib.core.tracks import CameraTracks, Tracks
 from calib.core.wand import Wand
@@ -40,38 +40,6 @@ def still_tracks(
         name = marker if named else np.full(len(marker), -1)
         cameras.append(
             CameraTracks(camera.name, camera.width, camera.height, frame, xy, name.astype(np.int16))
-        )
-    return Tracks(tuple(cameras), RATE_HZ)
-
-
-def bar_tracks(
-    truth: Rig,
-    bar_mm: Array,
-    poses: list[Pose],
-    rng: np.random.Generator,
-    *,
-    n_frames: int = 1,
-    gap: int = 10,
-    sigma_px: float = 0.12,
-    named: bool = True,
-) -> Tracks:
-    """What the cameras see of a bar's markers (n, 3) at rest for some frames in each pose, each
-    rest followed by a gap.
-    """
-    parts = [
-        still_tracks(truth, p.apply(bar_mm), rng, n_frames=n_frames, sigma_px=sigma_px, named=named)
-        for p in poses
-    ]
-    cameras = []
-    for each in zip(*(part.cameras for part in parts), strict=True):
-        frame = np.concatenate([c.frame + k * (n_frames + gap) for k, c in enumerate(each)])
-        cameras.append(
-            replace(
-                each[0],
-                frame=frame,
-                xy_px=np.concatenate([c.xy_px for c in each]),
-                marker=np.concatenate([c.marker for c in each]),
-            )
         )
     return Tracks(tuple(cameras), RATE_HZ)
 

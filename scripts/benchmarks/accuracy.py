@@ -22,11 +22,10 @@ from calib.errors import CalibError, UnsolvableError
 from calib.pipeline import calibrate
 from calib.simulate import Scenario, Simulation, sample_points, simulate
 from calib.simulate.imaging import camera_sigma
-from calib.simulate.layouts import small_term_sd
 from scripts.benchmarks.oracle import likelihood_optimum
 from scripts.benchmarks.table import Row, note
 from scripts.benchmarks.truth import error_against_truth
-from scripts.benchmarks.truths import add_option, drawn_from
+from scripts.benchmarks.truths import add_option, drawn_from, small_term_sd
 
 LAYOUTS = ("room", "corridor", "row", "dome")
 WANDS = ("line3", "plane5", "solid6")

@@ -42,9 +42,10 @@ from calib.prove.world import moved
 from calib.simulate import Scenario, Simulation, simulate
 from calib.simulate.layouts import volume_mm
 from calib.simulate.scenario import Knock
-from calib.simulate.still import FRAME_MM, bar_tracks, still_tracks
+from calib.simulate.still import FRAME_MM, still_tracks
 from calib.solve.certainty.normal import world_motions
 from scripts.benchmarks.accuracy import over_rigs
+from scripts.benchmarks.bars import bar_tracks
 from scripts.benchmarks.table import Row, note
 from scripts.benchmarks.truths import add_option, drawn_from
 

@@ -12,7 +12,9 @@ from typing import Any
 
 import numpy as np
 
+from calib.core.geometry import Array
 from calib.simulate import Scenario
+from calib.simulate.layouts import MOST_K3
 from calib.simulate.scenario import PLAIN
 
 REAL_LENS = {"lens_terms": ("k1", "k2", "k3", "tangential", "aspect")}
@@ -70,3 +72,25 @@ def drawn_from(scenario: Scenario, truth: str) -> Scenario:
 def add_option(parser: argparse.ArgumentParser) -> None:
     words = "; ".join(f"{k}: {v}" for k, v in ABOUT.items()).replace("%", "%%")
     parser.add_argument("--truth", choices=ABOUT, default="real", help=words)
+
+
+def small_term_sd(s: Scenario, terms: tuple[str, ...], focal_px: Array) -> Array:
+    """Return standard deviations (C, L) of lens terms as the scenario draws them; infinite for
+    those that are large.
+
+    ``terms`` are single ones (p1, not tangential), ``focal_px (C,)`` the true focal lengths.
+    """
+    has, focal = set(s.lens_terms), np.asarray(focal_px, dtype=float)
+    corner = np.hypot(s.width, s.height) / 2.0 / focal
+    limit = {
+        "aspect": np.full_like(focal, s.aspect_error * ("aspect" in has)),
+        "p1": np.full_like(focal, s.decentring * ("tangential" in has)),
+        "p2": np.full_like(focal, s.decentring * ("tangential" in has)),
+        "k3": np.minimum(s.k3_limit, MOST_K3 / corner**6) * ("k3" in has),
+    }
+    unknown = np.full_like(focal, np.inf)
+    out = np.stack([limit[t] / np.sqrt(3.0) if t in limit else unknown for t in terms], axis=1)
+    if s.only_real:
+        plain = [name not in s.only_real for name in s.names]
+        out[np.ix_(plain, [t in limit for t in terms])] = 0.0
+    return np.asarray(np.maximum(out, 1e-9))  # nothing, as a number that a prior can hold

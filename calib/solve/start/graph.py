@@ -160,21 +160,18 @@ def _graph(n: int, edges: Iterable[Pair]) -> Any:
     return graph
 
 
-def _usable(table: Overlap, min_shared_frames: int, min_shared_points: int) -> list[Pair]:
-    is_edge = np.triu((table.frames >= min_shared_frames) & (table.points >= min_shared_points), 1)
+def _usable(table: Overlap) -> list[Pair]:
+    is_enough = (table.frames >= MIN_SHARED_FRAMES) & (table.points >= MIN_SHARED_POINTS)
+    is_edge = np.triu(is_enough, 1)
     return [(int(i), int(j)) for i, j in np.argwhere(is_edge)]
 
 
-def camera_graph(
-    table: Overlap,
-    min_shared_frames: int = MIN_SHARED_FRAMES,
-    min_shared_points: int = MIN_SHARED_POINTS,
-) -> CameraGraph:
+def camera_graph(table: Overlap) -> CameraGraph:
     """Return the graph whose edges are pairs with enough shared frames and points to give a
     relative pose.
     """
     n, names = len(table.names), table.names
-    edges = _usable(table, min_shared_frames, min_shared_points)
+    edges = _usable(table)
     graph = _graph(n, edges)
     islands = sorted(
         (sorted(c) for c in nx.connected_components(graph)), key=lambda c: (-len(c), c)
@@ -260,12 +257,7 @@ def pair_scores(table: Overlap) -> Array:
     return np.asarray(table.points / (table.points + 100.0) * spread)
 
 
-def choose_pairs(
-    table: Overlap,
-    n_neighbours: int = 3,
-    min_shared_frames: int = MIN_SHARED_FRAMES,
-    min_shared_points: int = MIN_SHARED_POINTS,
-) -> list[Pair]:
+def choose_pairs(table: Overlap, n_neighbours: int = 3) -> list[Pair]:
     """Return the pairs (i, j), i < j, worth a relative pose: each camera's best neighbours and a
     spanning tree.
 
@@ -273,7 +265,7 @@ def choose_pairs(
     common come first.
     """
     n, score = len(table.names), pair_scores(table)
-    edges = _usable(table, min_shared_frames, min_shared_points)
+    edges = _usable(table)
     graph = _graph(n, edges)
     for i, j in edges:
         graph.edges[i, j]["weight"] = score[i, j]

@@ -1,16 +1,19 @@
-"""The one layout of all text tables."""
+"""What a report is made of, texts and tables, and the one way in which they become lines."""
 
 from __future__ import annotations
 
 import math
 import textwrap
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from functools import wraps
+from typing import Any, Concatenate, ParamSpec, Protocol, TypeVar
 
 from calib.report.words import wrapped
 
 GAP = "  "
+F = TypeVar("F")
+P = ParamSpec("P")
 
 
 class Strong(str):
@@ -19,9 +22,81 @@ class Strong(str):
     __slots__ = ()
 
 
-def strong(text: str, width: int | None, label: str = "") -> list[str]:
-    """Return text in lines, as ``words.wrapped`` does, that stand out."""
-    return [Strong(line) for line in wrapped(text, width, label)]
+class Laid(Protocol):
+    """What knows its lines by how much one holds; None: as much as there is."""
+
+    def laid(self, width: int | None) -> list[str]: ...
+
+
+Blocks = list[str | Laid]  # a text is filled into lines; an empty one is an empty line
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """A text after its label, as ``words.wrapped`` fills it into lines: strong ones stand out, a
+    whole one is never broken.
+    """
+
+    text: str
+    label: str = ""
+    is_strong: bool = False
+    is_whole: bool = False
+
+    def laid(self, width: int | None) -> list[str]:
+        lines = wrapped(self.text, None if self.is_whole else width, self.label)
+        return [Strong(line) for line in lines] if self.is_strong else lines
+
+
+def strong(text: str, label: str = "") -> Said:
+    """Return a text that stands out."""
+    return Said(text, label, is_strong=True)
+
+
+def following(command: str) -> Said:
+    """Return the command that comes next."""
+    return Said(command, "Next: ", is_whole=True)
+
+
+@dataclass(frozen=True, slots=True)
+class Listing:
+    """Rows of texts, the last of each filled beside the columns that the others make.
+
+    >>> Listing([("a", "one"), ("long", "two")]).laid(40)
+    ['a     one', 'long  two']
+    """
+
+    rows: Sequence[Sequence[str]]
+
+    def laid(self, width: int | None) -> list[str]:
+        wide = [max(map(len, column)) for column in list(zip(*self.rows, strict=True))[:-1]]
+        lines = []
+        for *labels, text in self.rows:
+            label = "".join(f"{of:<{w}}  " for of, w in zip(labels, wide, strict=True))
+            lines += wrapped(text, width, label)
+        return lines
+
+
+def laid_out(
+    told: Callable[Concatenate[F, P], Blocks],
+) -> Callable[Concatenate[F, int | None, P], list[str]]:
+    """Return a report of a record as lines of at most so many letters, by default however long."""
+
+    @wraps(told)
+    def lines(found: F, width: int | None = None, /, *how: P.args, **more: P.kwargs) -> list[str]:
+        return lines_of(told(found, *how, **more), width)
+
+    return lines
+
+
+def lines_of(blocks: Blocks, width: int | None) -> list[str]:
+    """Return blocks as lines of at most so many letters; None: however long."""
+    out: list[str] = []
+    for block in blocks:
+        if isinstance(block, str):
+            out += wrapped(block, width) or [""]
+        else:
+            out += block.laid(width)
+    return out
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -77,41 +152,50 @@ def cell(value: Any, form: str = "") -> str:
     return format(value, f"{sign}z{rest}" if rest[:1] == "." and rest[-1] in "f%" else form)
 
 
-def table(
-    columns: Sequence[Column], width: int | None = None, standing_out: Collection[int] = ()
-) -> list[str]:
-    """Return the lines of a table, some of its rows standing out.
+@dataclass(frozen=True, slots=True, eq=False)
+class Table:
+    """A table, some of its rows standing out.
 
-    Columns that ``width`` has no room for are left out by their rank and named below; what still
-    is too wide goes on below, with the first column once more.
+    Columns that a line has no room for are left out by their rank and named below; what still is
+    too wide goes on below, with the first column once more.
 
-    >>> for line in table([Column("camera", ["a", "b"], is_left=True),
-    ...                    Column("RMS|px", [0.1, 0.25], ".2f")]):
+    >>> for line in Table([Column("camera", ["a", "b"], is_left=True),
+    ...                    Column("RMS|px", [0.1, 0.25], ".2f")]).laid(None):
     ...     print(line)
     camera   RMS
               px
     a       0.10
     b       0.25
     """
-    shown = _fitting(columns, width)
-    n_headings = max(c.heading.count("|") + 1 for c in shown)
-    key, *rest = [c.lines(n_headings) for c in shown]
-    blocks, used = [[key]], len(key[0])
-    for lines in rest:
-        used += len(GAP) + len(lines[0])
-        if width is not None and used > width and len(blocks[-1]) > 1:
-            blocks.append([key])
-            used = len(key[0]) + len(GAP) + len(lines[0])
-        blocks[-1].append(lines)
-    out: list[str] = []
-    for block in blocks:
-        rows = [GAP.join(row).rstrip() for row in zip(*block, strict=True)]
-        rows = [Strong(r) if k - n_headings in standing_out else r for k, r in enumerate(rows)]
-        out += [*([""] if out else []), *(r for k, r in enumerate(rows) if r or k >= n_headings)]
-    if hidden := [c.name for c in columns if c not in shown]:
-        text = f"(lines of {_width(columns)} characters also hold {', '.join(hidden)})"
-        out += textwrap.wrap(text, max(width or 0, 40), break_on_hyphens=False)
-    return out
+
+    columns: Sequence[Column]
+    standing_out: Collection[int] = ()
+
+    def laid(self, width: int | None) -> list[str]:
+        shown = _fitting(self.columns, width)
+        n_headings = max(c.heading.count("|") + 1 for c in shown)
+        key, *rest = [c.lines(n_headings) for c in shown]
+        blocks, used = [[key]], len(key[0])
+        for lines in rest:
+            used += len(GAP) + len(lines[0])
+            if width is not None and used > width and len(blocks[-1]) > 1:
+                blocks.append([key])
+                used = len(key[0]) + len(GAP) + len(lines[0])
+            blocks[-1].append(lines)
+        out: list[str] = []
+        for block in blocks:
+            rows = [GAP.join(row).rstrip() for row in zip(*block, strict=True)]
+            rows = [
+                Strong(r) if k - n_headings in self.standing_out else r for k, r in enumerate(rows)
+            ]
+            out += [
+                *([""] if out else []),
+                *(r for k, r in enumerate(rows) if r or k >= n_headings),
+            ]
+        if hidden := [c.name for c in self.columns if c not in shown]:
+            text = f"(lines of {_width(self.columns)} characters also hold {', '.join(hidden)})"
+            out += textwrap.wrap(text, max(width or 0, 40), break_on_hyphens=False)
+        return out
 
 
 def _width(columns: Sequence[Column]) -> int:

@@ -6,7 +6,7 @@ import math
 import re
 import shlex
 import textwrap
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from html import escape
 from typing import Any
 
@@ -117,20 +117,6 @@ def sentence(text: str) -> str:
     'Wave again.'
     """
     return ended(f"{text[:1].upper()}{text[1:]}")
-
-
-def listing(rows: Sequence[Sequence[str]], width: int | None) -> list[str]:
-    """Return rows of texts, the last of each filled beside the columns that the others make.
-
-    >>> listing([("a", "one"), ("long", "two")], 40)
-    ['a     one', 'long  two']
-    """
-    wide = [max(map(len, column)) for column in list(zip(*rows, strict=True))[:-1]]
-    lines = []
-    for *labels, text in rows:
-        label = "".join(f"{of:<{w}}  " for of, w in zip(labels, wide, strict=True))
-        lines += wrapped(text, width, label)
-    return lines
 
 
 def wrapped(text: str, width: int | None, label: str = "") -> list[str]:

@@ -14,8 +14,7 @@ from importlib import metadata
 from pathlib import Path
 
 from calib.core.threads import n_cores
-from calib.report.tables import Column
-from calib.report.tables import table as layout
+from calib.report.tables import Column, Table
 
 LIBRARIES = (
     "numpy",
@@ -88,7 +87,7 @@ def table(rows: Sequence[Row]) -> str:
         "met": [verdict[r.is_met] for r in rows],
         "seeds": [r.seeds for r in rows],
     }
-    return "\n".join(layout([Column(k, v, is_left=True) for k, v in columns.items()]))
+    return "\n".join(Table([Column(k, v, is_left=True) for k, v in columns.items()]).laid(None))
 
 
 def note(text: str) -> None:

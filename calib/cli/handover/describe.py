@@ -36,7 +36,7 @@ def describe(
     if as_json:
         console.print_json(report.as_json(found, str(file), sha256))
     else:
-        console.print_report(report.as_lines(found, sha256, console.width()))
+        console.print_report(report.as_lines(found, console.width(), sha256))
 
 
 def _load(path: Path) -> object:

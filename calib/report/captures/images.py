@@ -11,8 +11,8 @@ from typing import Any
 from calib.core.names import command, counted, listed
 from calib.intake.centroids.focus import Focus
 from calib.intake.centroids.stream import CameraSummary, Extraction
-from calib.report.tables import Column, strong, table
-from calib.report.words import document, ended, picked, wrapped
+from calib.report.tables import Blocks, Column, Said, Table, following, laid_out, strong
+from calib.report.words import document, ended, picked
 
 LEGEND = (
     "Radius, roundness and peak (of full scale) are medians over the spots; clipping: spots that "
@@ -20,19 +20,18 @@ LEGEND = (
 )
 
 
-def extraction_lines(
-    found: Extraction, width: int | None = None, explain: bool = False, output: str = "TRACKS"
-) -> list[str]:
+@laid_out
+def extraction_lines(found: Extraction, explain: bool = False, output: str = "TRACKS") -> Blocks:
     """Return what was found, the next command (on ``output``), what each camera's images held, and
     below it why blobs were refused.
     """
     rows = found.cameras
     n_points, n_images = sum(c.n_points for c in rows), sum(c.n_images for c in rows)
     counts = [counted(n_points, "point"), counted(n_images, "image"), counted(len(rows), "camera")]
-    lines = strong("{} in {} of {}.".format(*counts), width)
+    out: Blocks = [strong("{} in {} of {}.".format(*counts))]
     if n_points:
         then = command("identify", output, "--wand", "WAND", "-o", "named.h5")
-        lines += wrapped(then, None, "Next: ")
+        out.append(following(then))
     columns = [
         Column("camera", [c.name for c in rows], is_left=True),
         Column("images", [c.n_images for c in rows]),
@@ -50,13 +49,13 @@ def extraction_lines(
         Column("threshold", [c.threshold for c in rows], ".0f", rank=3),
         Column("refused", [sum(c.refused.values()) for c in rows]),
     ]
-    lines += ["", *table(columns, width), ""]
+    out += ["", Table(columns), ""]
     for c in rows:
         if c.refused:
             worst = sorted(c.refused.items(), key=lambda r: -r[1])
             reasons = ", ".join(f"{n} {reason}" for reason, n in worst)
-            lines += wrapped(f"refused {reasons}", width, f"{c.name}: ")
-    return lines + (wrapped(LEGEND, width) if explain else [])
+            out.append(Said(f"refused {reasons}", f"{c.name}: "))
+    return [*out, LEGEND] if explain else out
 
 
 def extraction_as_json(found: Extraction) -> dict[str, Any]:
@@ -79,26 +78,25 @@ def _summary(c: CameraSummary) -> dict[str, Any]:
     }
 
 
-def focus_lines(found: Sequence[Focus], width: int | None = None) -> list[str]:
+@laid_out
+def focus_lines(found: Sequence[Focus]) -> Blocks:
     """Return which cameras' spots are fit to measure, what to turn, and what was judged."""
     bad = [f for f in found if not f.is_fit]
     if len(found) == 1:
         (one,) = found
         verdict = "fit to measure" if one.is_fit else "not fit to measure yet"
         spots = f"{counted(one.n_spots, 'spot')} in {counted(one.n_images, 'image')}"
-        lines = strong(f"{one.camera}: {verdict} ({spots}).", width)
-        for text in _remedies(one):
-            lines += wrapped(text, width)
-        return [*lines, "", *_checks(one, width)]
+        told = strong(f"{one.camera}: {verdict} ({spots}).")
+        return [told, *_remedies(one), "", _checks(one)]
     says = f"{len(found) - len(bad)} of {len(found)} cameras fit to measure"
     names = f"; not yet: {listed([f.camera for f in bad])}" if bad else ""
-    lines = strong(f"{says}{names}.", width)
+    out: Blocks = [strong(f"{says}{names}.")]
     alike: dict[str, list[str]] = {}
     for f in bad:
         for text in _remedies(f):
             alike.setdefault(text, []).append(f.camera)
     for text, cameras in alike.items():
-        lines += wrapped(text, width, f"{listed(cameras)}: ")
+        out.append(Said(text, f"{listed(cameras)}: "))
     numbers = [f.numbers for f in found]
     columns = [
         Column("camera", [f.camera for f in found], is_left=True),
@@ -112,7 +110,7 @@ def focus_lines(found: Sequence[Focus], width: int | None = None) -> list[str]:
         Column("verdict", [_verdict(f.is_fit) for f in found], is_left=True),
     ]
     rows = [k for k, f in enumerate(found) if not f.is_fit]
-    return [*lines, "", *table(columns, width, rows)]
+    return [*out, "", Table(columns, rows)]
 
 
 def _remedies(one: Focus) -> list[str]:
@@ -128,7 +126,7 @@ def _remedies(one: Focus) -> list[str]:
     return out
 
 
-def _checks(one: Focus, width: int | None) -> list[str]:
+def _checks(one: Focus) -> Table:
     rows = one.checks
     columns = [
         Column("what", [c.name for c in rows], is_left=True),
@@ -136,7 +134,7 @@ def _checks(one: Focus, width: int | None) -> list[str]:
         Column("found", [c.found for c in rows], is_left=True),
         Column("wanted", [c.wanted for c in rows], is_left=True),
     ]
-    return table(columns, width, [k for k, c in enumerate(rows) if not c.is_ok])
+    return Table(columns, [k for k, c in enumerate(rows) if not c.is_ok])
 
 
 def focus_as_json(found: Focus) -> dict[str, Any]:

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
@@ -12,8 +11,8 @@ import numpy as np
 from calib.check.inspection import CameraCapture, Finding, Inspection
 from calib.check.verdicts import Shortcoming, Verdict
 from calib.core.names import command, counted, listed
-from calib.report.tables import Column, strong, table
-from calib.report.words import document, filled, picked, wrapped
+from calib.report.tables import Blocks, Column, Said, Table, following, laid_out, lines_of, strong
+from calib.report.words import document, filled, picked
 from calib.solve.start.graph import Overlap, wave_between
 from calib.solve.start.motion import PLANAR_PARALLAX, STILL_TRAVEL
 
@@ -21,33 +20,26 @@ WIDEST_TABLE = 12  # cameras whose overlap still fits a line of the console
 MOST_ISLANDS = 6
 
 
+@laid_out
 def as_lines(
-    found: Inspection,
-    width: int | None = None,
-    explain: bool = False,
-    files: tuple[str, str] = ("TRACKS", "WAND"),
-) -> list[str]:
+    found: Inspection, explain: bool = False, files: tuple[str, str] = ("TRACKS", "WAND")
+) -> Blocks:
     """Return the verdict and what to do, the capture as a whole, and what each camera saw;
     ``files`` are those that the next command names.
     """
     named = dict(zip(("TRACKS", "WAND"), files, strict=True))
-    lines = strong(_verdict(found), width)
+    out: Blocks = [strong(_verdict(found))]
     for f in found.findings:
         text = filled(f"{f.kind}: {in_words(found, f)}", named)
-        told = strong if f.severity == Verdict.ACT else wrapped
-        lines += told(text, width, f"{f.severity:<5} ")
+        out.append(Said(text, f"{f.severity:<5} ", is_strong=f.severity == Verdict.ACT))
     if found.good:
         is_single = any(
             f.kind == Shortcoming.MARKERS and "index" in f.figures for f in found.findings
         )
         scale = ["--distance", "CAM,CAM,MM"] if is_single else ["--wand", files[1]]
         scale += ["--drop-outside"] if any(c.outside for c in found.cameras) else []
-        lines += wrapped(command("solve", files[0], *scale, "-o", "rig.h5"), None, "Next: ")
-    lines.append("")
-    for text in _head(found, explain):
-        lines += wrapped(text, width)
-    lines += ["", *_cameras(found, width)]
-    return [*lines, "", *shared] if (shared := overlap_lines(found.overlap, width)) else lines
+        out.append(following(command("solve", files[0], *scale, "-o", "rig.h5")))
+    return [*out, "", *_head(found, explain), "", _cameras(found), *shared(found.overlap)]
 
 
 def as_json(found: Inspection) -> dict[str, Any]:
@@ -125,7 +117,7 @@ def _head(found: Inspection, explain: bool) -> list[str]:
     return lines
 
 
-def _cameras(found: Inspection, width: int | None) -> list[str]:
+def _cameras(found: Inspection) -> Table:
     rows = found.cameras
 
     def pair(a: float | None, b: float | None, between: str) -> str:
@@ -144,32 +136,36 @@ def _cameras(found: Inspection, width: int | None) -> list[str]:
         Column("seen in|frames", [pair(c.first_frame, c.last_frame, " to ") for c in rows]),
         Column("cameras|linked to", [c.partners for c in rows]),
     ]
-    return table(columns, width)
+    return Table(columns)
 
 
-def overlap_lines(of: Overlap, width: int | None) -> list[str]:
-    """Return the frames that each two cameras share; of many cameras, with whom each shares
-    most.
-    """
-    names, frames, points = of.names, of.frames, of.points
-    if len(names) < 2:
-        return []
-    if len(names) <= WIDEST_TABLE and _fits(names, width):
-        columns = [Column("shared frames", names, is_left=True)]
-        for j, name in enumerate(names):
-            shared = ["·" if i == j else str(n) for i, n in enumerate(frames[:, j])]
-            columns.append(Column(name, shared))
-        return table(columns, width)
-    lines = ["frames (and points) shared with the nearest three"]
-    for i, name in enumerate(names):
-        order = [int(j) for j in np.argsort(-frames[i], kind="stable") if j != i and frames[i, j]]
-        shared = [f"{names[j]} ({frames[i, j]}, {points[i, j]})" for j in order[:3]]
-        lines += wrapped(", ".join(shared) or "nobody", width, f"{name}  ")
-    return lines
+def shared(of: Overlap) -> Blocks:
+    """Return below an empty line the frames that each two cameras share; none of one camera."""
+    return ["", Shared(of)] if len(of.names) > 1 else []
 
 
-def _fits(names: Sequence[str], width: int | None) -> bool:
-    return width is None or len("shared frames") + sum(len(n) + 2 for n in names) <= width
+@dataclass(frozen=True, slots=True)
+class Shared:
+    """The frames that each two cameras share; of many cameras, with whom each shares most."""
+
+    of: Overlap
+
+    def laid(self, width: int | None) -> list[str]:
+        names, frames, points = self.of.names, self.of.frames, self.of.points
+        in_a_line = len("shared frames") + sum(len(n) + 2 for n in names)
+        if len(names) <= WIDEST_TABLE and (width is None or in_a_line <= width):
+            columns = [Column("shared frames", names, is_left=True)]
+            for j, name in enumerate(names):
+                own = ["·" if i == j else str(n) for i, n in enumerate(frames[:, j])]
+                columns.append(Column(name, own))
+            return Table(columns).laid(width)
+        out: Blocks = ["frames (and points) shared with the nearest three"]
+        for i, name in enumerate(names):
+            order = np.argsort(-frames[i], kind="stable").tolist()
+            most = [j for j in order if j != i and frames[i, j]][:3]
+            told = ", ".join(f"{names[j]} ({frames[i, j]}, {points[i, j]})" for j in most)
+            out.append(Said(told or "nobody", f"{name}  "))
+        return lines_of(out, width)
 
 
 def _camera(found: Inspection, name: str) -> CameraCapture:

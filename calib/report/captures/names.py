@@ -6,13 +6,12 @@ from typing import Any
 
 from calib.core.names import command, counted
 from calib.naming.identify import Identification, masks_of
-from calib.report.tables import Column, strong, table
-from calib.report.words import document, picked, sentence, wrapped
+from calib.report.tables import Blocks, Column, Said, Table, following, laid_out, strong
+from calib.report.words import document, picked, sentence
 
 
-def as_lines(
-    found: Identification, width: int | None = None, output: str = "NAMED", wand: str = "WAND"
-) -> list[str]:
+@laid_out
+def as_lines(found: Identification, output: str = "NAMED", wand: str = "WAND") -> Blocks:
     """Return how many points were named, what to do, the same camera by camera, and every mask;
     ``output`` and ``wand`` are the files that the next command names.
     """
@@ -31,26 +30,26 @@ def as_lines(
         for camera in found.tracks.cameras
         for x, y, radius in masks_of(camera)
     ]
-    lines = strong(sentence(summary(found)), width)
+    whole = sentence(summary(found))
+    out: Blocks = [strong(whole)]
     if found.is_sparse:
         n, enough = found.views
-        lines = strong(
+        few = (
             f"Too little of the wand was found: {n} of {counted(enough, 'view')} with points "
             f"enough {'shows' if n == 1 else 'show'} it. See that the wand file is that of the "
-            "wand that was waved, and keep other bright things out of the cameras' sight.",
-            width,
-        ) + wrapped(sentence(summary(found)), width)
+            "wand that was waved, and keep other bright things out of the cameras' sight."
+        )
+        out = [strong(few), whole]
     if masks:
-        lines += wrapped(
-            "Cover or remove what reflects where you can: a masked place sees no wand either.",
-            width,
+        out.append(
+            "Cover or remove what reflects where you can: a masked place sees no wand either."
         )
     then = command("solve", output, "--wand", wand, "-o", "rig.h5")
     if found.is_sparse:
         then = command("inspect", output, "--wand", wand) + "    # can what was named be solved?"
-    lines += wrapped(then, None, "Next: ")
-    lines += ["", *table(columns, width)]
-    return [*lines, "", *masks] if masks else lines
+    out.append(following(then))
+    out += ["", Table(columns)]
+    return [*out, "", *(Said(m, is_whole=True) for m in masks)] if masks else out
 
 
 def summary(found: Identification, what: str = "markers of the wand") -> str:

@@ -9,30 +9,30 @@ from dataclasses import asdict
 from typing import Any
 
 from calib.core.names import counted, listed
-from calib.report.captures.inspection import overlap_lines
-from calib.report.tables import Column, strong, table
-from calib.report.words import document, picked, wrapped
+from calib.report.captures.inspection import shared
+from calib.report.tables import Blocks, Column, Said, Table, laid_out, strong
+from calib.report.words import document, picked
 from calib.watch.records import Call, CalledOut, Ending, Figure, Lack, Region, View, Walk
 
 HEIGHTS = {-1: "low", 0: "at half height", 1: "high"}
 ROWS, COLUMNS = {-1: "upper", 0: "", 1: "lower"}, {-1: "left", 0: "", 1: "right"}
 
 
-def as_lines(found: View, width: int | None = None) -> list[str]:
+@laid_out
+def as_lines(found: View) -> Blocks:
     """Return the verdict and where to walk, what is called out, and what each camera and pair has
     so far.
     """
-    lines = strong(verdict(found), width)
+    out: Blocks = [strong(verdict(found))]
     if found.ending is None and (way := where_to(found)):
-        lines += wrapped(way, width)
+        out.append(way)
     for call in found.called_out:
-        lines += strong(in_words(call), width, f"{call.camera}: ")
+        out.append(strong(in_words(call), f"{call.camera}: "))
     if found.trouble:
-        lines += wrapped(found.trouble, width, "Not solvable: ")
+        out.append(Said(found.trouble, "Not solvable: "))
     if found.against:
-        lines += wrapped(f"Not good enough to solve as yet: {listed(found.against)}.", width)
-    lines += ["", *_cameras(found, width)]
-    return [*lines, "", *shared] if (shared := overlap_lines(found.overlap, width)) else lines
+        out.append(f"Not good enough to solve as yet: {listed(found.against)}.")
+    return [*out, "", _cameras(found), *shared(found.overlap)]
 
 
 def one_line(found: View) -> str:
@@ -173,7 +173,7 @@ def _part(region: Region) -> str:
     return " ".join(filter(None, words)) + " part" if any(words) else "middle"
 
 
-def _cameras(found: View, width: int | None) -> list[str]:
+def _cameras(found: View) -> Table:
     rows = found.cameras
 
     def distance(near: float, far: float) -> str:
@@ -198,4 +198,4 @@ def _cameras(found: View, width: int | None) -> list[str]:
         Column("still lacks", [listed([short[k] for k in c.lacks]) for c in rows], is_left=True),
         Column("now", [called.get(c.name, "") for c in rows], is_left=True),
     ]
-    return table(columns, width, [k for k, c in enumerate(rows) if c.name in called])
+    return Table(columns, [k for k, c in enumerate(rows) if c.name in called])

@@ -6,7 +6,7 @@ import numpy as np
 
 from calib.check.recheck.outcome import CameraChange, Recheck
 from calib.check.verdicts import Standing
-from calib.report.tables import Column, table
+from calib.report.tables import Column, Table
 
 ORDER = list(Standing)
 
@@ -18,7 +18,7 @@ def worst_first(found: Recheck) -> list[CameraChange]:
     )
 
 
-def cameras_table(found: Recheck, width: int | None) -> list[str]:
+def cameras_table(found: Recheck) -> Table:
     """Return a line a camera, what needs a hand first."""
     rows = worst_first(found)
 
@@ -42,4 +42,4 @@ def cameras_table(found: Recheck, width: int | None) -> list[str]:
             is_left=True,
         ),
     ]
-    return table(columns, width, [k for k, c in enumerate(rows) if c.needs_a_hand])
+    return Table(columns, [k for k, c in enumerate(rows) if c.needs_a_hand])

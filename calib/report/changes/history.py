@@ -9,8 +9,8 @@ from calib.check.history.records import CameraHistory, History
 from calib.check.verdicts import Course
 from calib.core.names import command, listed
 from calib.report.papers.stored import when
-from calib.report.tables import Column, strong, table
-from calib.report.words import document, picked, wrapped
+from calib.report.tables import Blocks, Column, Said, Table, laid_out, strong
+from calib.report.words import document, picked
 
 QUIET = {Course.STEADY, Course.UNKNOWN}
 PHRASES = {
@@ -25,27 +25,22 @@ LEGEND = (
 )
 
 
-def as_lines(
-    found: History, width: int | None = None, explain: bool = False, last: str = "RIG"
-) -> list[str]:
+@laid_out
+def as_lines(found: History, explain: bool = False, last: str = "RIG") -> Blocks:
     """Return the verdict, the files, every camera's changes, and what concerns the files; ``last``
     is the last rig file, for a command.
     """
-    lines = strong(verdict(found), width)
+    out: Blocks = [strong(verdict(found))]
     for text, label, then in _what_to_do(found, last):
-        lines += strong(text, width)
-        lines += wrapped(then, None, label) if then else []
-    lines.append("")
+        out.append(strong(text))
+        out += [Said(then, label, is_whole=True)] if then else []
     files = [
         Column("file", [e.name for e in found.entries], is_left=True),
         Column("time", [when(e.time) or "-" for e in found.entries], is_left=True),
         Column("parent", [found.parent(k) or "-" for k in range(len(found.entries))], is_left=True),
     ]
-    lines += [*_table(found, width), "", *table(files, width)]
     told = [*findings(found), *([LEGEND] if explain else [])]
-    for text in told:
-        lines += ([""] if text is told[0] else []) + wrapped(text, width)
-    return lines
+    return [*out, "", _table(found), "", Table(files), *([""] if told else []), *told]
 
 
 def _what_to_do(found: History, last: str) -> list[tuple[str, str, str]]:
@@ -133,7 +128,7 @@ def verdict(found: History) -> str:
     return "; ".join([f"{steady} cameras steady", *told]) + "."
 
 
-def _table(found: History, width: int | None) -> list[str]:
+def _table(found: History) -> Table:
     last = len(found.entries) - 1
     rows: list[tuple[CameraHistory, int]] = []
     for c in sorted(found.cameras, key=lambda c: (c.verdict in QUIET, c.p_value, c.name)):
@@ -159,4 +154,4 @@ def _table(found: History, width: int | None) -> list[str]:
         column("|± %", "sigma_focal_change", ".3f", 100.0),
         Column("", ["<- jump" if c.at_file == k else "" for c, k in rows], is_left=True),
     ]
-    return table(columns, width, [k for k, (c, _) in enumerate(rows) if c.verdict not in QUIET])
+    return Table(columns, [k for k, (c, _) in enumerate(rows) if c.verdict not in QUIET])

@@ -19,8 +19,8 @@ from calib.report.changes.cameras import cameras_table, worst_first
 from calib.report.changes.whole import drift, majority, rigid_move
 from calib.report.rigs.serials import in_words as serial_in_words
 from calib.report.rigs.whole import sentences
-from calib.report.tables import strong
-from calib.report.words import document, ended, filled, picked, sentence, wrapped
+from calib.report.tables import Blocks, Said, laid_out, strong
+from calib.report.words import document, ended, filled, picked, sentence
 
 PHRASES = {
     Standing.MOVED: "moved",
@@ -65,39 +65,32 @@ LEGEND = (
 )
 
 
+@laid_out
 def as_lines(
-    found: Recheck,
-    width: int | None = None,
-    files: str = "RIG TRACKS",
-    explain: bool = False,
-    then: str | None = None,
-) -> list[str]:
+    found: Recheck, files: str = "RIG TRACKS", explain: bool = False, then: str | None = None
+) -> Blocks:
     """Return the verdict, what to do, the table, and what concerns the rig.
 
     ``files`` are the rig and tracks that a command to repair names; ``then`` is the command that
     comes next in its place, or none, where it was repaired.
     """
-    lines = strong(verdict(found), width)
-    for text in sentences(found.of_wave):
-        lines += strong(text, width)
-    for text in filter(None, [drift(found), majority(found)]):
-        lines += strong(sentence(text), width)
+    out: Blocks = [strong(verdict(found))]
+    out += map(strong, sentences(found.of_wave))
+    out += [strong(sentence(text)) for text in (drift(found), majority(found)) if text]
     named = dict(zip(("RIG", "TRACKS"), shlex.split(files), strict=True))
     few = [c for c in found.cameras if c.verdict == Standing.UNSEEN and _is_few(c)]
     few = few if len(few) > 1 else []
     for c in worst_first(found):
         if c not in few and (text := note(found, c)) and text != majority(found):
-            told = strong if c.needs_a_hand else wrapped
-            lines += told(filled(ended(text), named), width, f"{c.name}: ")
+            out.append(Said(filled(ended(text), named), f"{c.name}: ", is_strong=c.needs_a_hand))
     if few:
         text = f"{listed([c.name for c in few])}: {_too_few(few, found.is_any)}"
-        lines += strong(ended(text), width)
+        out.append(strong(ended(text)))
     remedy = repair(found, files) if then is None else f"Next: {then}" if then else ""
-    lines += filter(None, [remedy, again(found, files) if then is None else ""])
-    lines += ["", *cameras_table(found, width), ""]
-    for text in (*_besides(found), *([LEGEND] if explain else [])):
-        lines += wrapped(ended(text), width)
-    return lines
+    more = again(found, files) if then is None else ""
+    out += [Said(text, is_whole=True) for text in (remedy, more) if text]
+    out += ["", cameras_table(found), ""]
+    return [*out, *map(ended, [*_besides(found), *([LEGEND] if explain else [])])]
 
 
 def repair(found: Recheck, files: str) -> str:

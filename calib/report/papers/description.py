@@ -11,8 +11,8 @@ from calib.core.wand import Wand
 from calib.intake.centroids.names import ImageList
 from calib.plan.records import Plan
 from calib.report.papers.stored import Fact, in_words
-from calib.report.tables import Column, table, xyz
-from calib.report.words import listing, picked, plain
+from calib.report.tables import Blocks, Column, Listing, Table, laid_out, xyz
+from calib.report.words import picked, plain, printable
 from calib.simulate.scenario import Scenario
 
 SHAPES = ("a single marker", "on a line", "in a plane", "in space")
@@ -40,16 +40,17 @@ class Description:
     document: Mapping[str, Any]
 
     def __str__(self) -> str:
-        return "\n".join(as_lines(self))
+        return "\n".join(as_lines(self, None))
 
 
-def as_lines(found: Description, sha256: str = "", width: int | None = None) -> list[str]:
+@laid_out
+def as_lines(found: Description, sha256: str = "") -> Blocks:
     """Return the title, the facts, with the hash where it is known, and the table."""
     facts = [*found.facts, *([("SHA-256", sha256)] if sha256 else [])]
-    lines = [found.title, *listing(facts, width or 10_000)]
+    out: Blocks = [found.title, Listing([(label, printable(text)) for label, text in facts])]
     if found.columns and found.columns[0].values:
-        lines += ["", *table(found.columns, width)]
-    return lines
+        out += ["", Table(found.columns)]
+    return out
 
 
 def as_json(found: Description, file: str, sha256: str) -> dict[str, Any]:

@@ -14,8 +14,8 @@ from calib.intake.centroids.names import IMAGE_LIST
 from calib.intake.table import CAMERA_LIST, COLUMNS
 from calib.plan.table import PLAN_FILE
 from calib.report.own import own_text
-from calib.report.tables import Strong
-from calib.report.words import listing, picked, wrapped
+from calib.report.tables import Blocks, Listing, Said, laid_out, lines_of, strong
+from calib.report.words import picked
 from calib.simulate.explain import sections as scenario_sections
 
 
@@ -177,25 +177,26 @@ def overview(width: int | None = None) -> list[str]:
     heads = ("name", "file", "what it is")
     rows = [heads, *((f.name, f.kind, f.purpose.partition(";")[0]) for f in formats())]
     then = "calib formats NAME lists what is in it, with an example; calib formats NAME --example "
-    return [*listing(rows, width), "", *wrapped(f"{then}prints that alone.", width)]
+    return lines_of([Listing(rows), "", f"{then}prints that alone."], width)
 
 
-def as_lines(one: FileFormat, width: int | None = None) -> list[str]:
+@laid_out
+def as_lines(one: FileFormat) -> Blocks:
     """Return a format: its places, their items, and the example."""
-    lines = wrapped(f"{one.name} ({one.kind}): {one.purpose}.", width)
+    out: Blocks = [f"{one.name} ({one.kind}): {one.purpose}."]
     for section in one.sections:
         heading = f"{section.place}: {section.holds}"
-        lines += ["", Strong(heading + ("" if section.is_needed else ", may be absent"))]
+        out += ["", strong(heading + ("" if section.is_needed else ", may be absent"))]
         rows = [
             (f"{'*' if item.is_needed else ' '} {item.key}", item.holds, item.meaning or "-")
             for item in section.items
         ]
-        lines += listing(rows, width)
-    lines += ["", *wrapped("* must be there.", width)]
-    for note in one.notes:
-        lines += wrapped(note, width)
+        out.append(Listing(rows))
+    out += ["", "* must be there."]
+    out += one.notes
     what = "Program that writes one (Python, h5py)" if one.language == "python" else "Example"
-    return [*lines, "", Strong(f"{what}:"), "", *one.example.rstrip("\n").split("\n")]
+    example = (Said(line, is_whole=True) for line in one.example.rstrip("\n").split("\n"))
+    return [*out, "", strong(f"{what}:"), "", *example]
 
 
 def as_json(every: tuple[FileFormat, ...]) -> dict[str, Any]:

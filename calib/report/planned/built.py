@@ -11,8 +11,8 @@ from calib.plan.compare import Comparison, Deviation
 from calib.plan.pointing import Pointing
 from calib.report.planned import judged
 from calib.report.planned.judged import layers, verdict
-from calib.report.tables import Column, strong, table, xyz
-from calib.report.words import document, plain, wrapped
+from calib.report.tables import Blocks, Column, Table, laid_out, strong, xyz
+from calib.report.words import document, plain
 
 LEGEND = (
     "Off: built minus planned. Aim off: the angle between where it looks and where it is to look. "
@@ -25,20 +25,20 @@ THEN = (
 )
 
 
-def as_lines(found: Comparison, width: int | None = None, explain: bool = False) -> list[str]:
+@laid_out
+def as_lines(found: Comparison, explain: bool = False) -> Blocks:
     """Return whether the need is met as built, who is off by most, and the tables."""
-    lines = wrapped(f"As built: {verdict(found.found)}", width)
+    out: Blocks = [f"As built: {verdict(found.found)}"]
     for missing, told in (
         (found.missing, "of the plan are not in the rig"),
         (found.unplanned, "of the rig are not in the plan, and not counted"),
     ):
         if missing:
-            lines += wrapped(f"{counted(len(missing), 'camera')} {told}: {listed(missing)}.", width)
+            out.append(f"{counted(len(missing), 'camera')} {told}: {listed(missing)}.")
     if found.is_fitted:
-        lines += wrapped(
+        out.append(
             "Nobody set the rig's world (calib align): it is laid on the plan's as a whole, and a "
-            "camera that is far off draws the others along.",
-            width,
+            "camera that is far off draws the others along."
         )
     ranked = sorted(found.deviations, key=lambda d: -d.aim_deg)
     columns = [
@@ -49,8 +49,8 @@ def as_lines(found: Comparison, width: int | None = None, explain: bool = False)
         Column("turn it, as it sees, to look as planned", [turns(d) for d in ranked], is_left=True),
         Column("lens|%", [100 * d.focal_share for d in ranked], "+.1f"),
     ]
-    lines += ["", *table(columns, width), "", *layers(found.found, width)]
-    return [*lines, "", *wrapped(LEGEND, width)] if explain else lines
+    out += ["", Table(columns), "", layers(found.found)]
+    return [*out, "", LEGEND] if explain else out
 
 
 def turns(d: Deviation, form: str = ".1f") -> str:
@@ -91,7 +91,8 @@ def _turns_as_json(d: Deviation) -> dict[str, float]:
     }
 
 
-def aim_as_lines(found: Pointing, width: int | None = None) -> list[str]:
+@laid_out
+def aim_as_lines(found: Pointing) -> Blocks:
     """Return whether a camera looks as planned, or as in its rig, and how far to turn it and its
     ring.
     """
@@ -112,8 +113,8 @@ def aim_as_lines(found: Pointing, width: int | None = None) -> list[str]:
         f"From {found.n_matched} of {counted(found.n_marks, 'mark')} in view, within "
         f"{found.rms_px:.1f} px (RMS), its place taken {as_stated}."
     )
-    lines = [*strong(told, width), *wrapped(by, width)]
-    return [*lines, *wrapped(THEN, width)] if found.is_of_rig else lines
+    out: Blocks = [strong(told), by]
+    return [*out, THEN] if found.is_of_rig else out
 
 
 def aim_as_json(found: Pointing) -> dict[str, Any]:

@@ -13,35 +13,34 @@ from calib.plan.records import Plan, PlanCamera
 from calib.plan.suggest import Suggestion
 from calib.report.planned import judged
 from calib.report.planned.judged import LEGEND, in_mm, layers, of_losses, optics, verdict, wave
-from calib.report.tables import Column, table
-from calib.report.words import picked, plain, wrapped
+from calib.report.tables import Blocks, Column, Table, following, laid_out
+from calib.report.words import picked, plain
 
 
+@laid_out
 def as_lines(
     found: Suggestion,
-    width: int | None = None,
     file: str = "PLAN.toml",
     lost: Losses | None = None,
     explain: bool = False,
     kept: str = "",
-) -> list[str]:
+) -> Blocks:
     """Return the verdict on what is suggested, what it gained, what to set, and its tables;
     ``kept`` is the file that it was written to.
     """
     before, after = found.before, found.after
-    lines = wrapped(verdict(after), width)
-    lines += wrapped(gained(found), width)
+    out: Blocks = [verdict(after), gained(found)]
     if not after.is_met and (found.changed or found.added):
-        lines += wrapped("No setting of these cameras was found that meets all of it.", width)
+        out.append("No setting of these cameras was found that meets all of it.")
     if then := _next(found, file, kept):
-        lines += wrapped(then, None, "Next: ")
+        out.append(following(then))
     if lost is not None:
-        lines += wrapped(of_losses(lost), width)
+        out.append(of_losses(lost))
     rows = [c for c in after.plan.cameras if c.name in {*found.changed, *found.added}]
     if rows:
-        lines += ["", *_settings(before.plan, rows, width)]
-    lines += ["", *optics(after, width), "", *layers(after, width), "", *wave(after, width)]
-    return [*lines, "", *wrapped(LEGEND, width)] if explain else lines
+        out += ["", _settings(before.plan, rows)]
+    out += ["", optics(after), "", layers(after), "", *wave(after)]
+    return [*out, "", LEGEND] if explain else out
 
 
 def _next(found: Suggestion, file: str, kept: str) -> str:
@@ -86,7 +85,7 @@ def _to(value: float) -> str:
     return f"to {in_mm(value)}" if np.isfinite(value) else in_mm(value)
 
 
-def _settings(before: Plan, cameras: Sequence[PlanCamera], width: int | None) -> list[str]:
+def _settings(before: Plan, cameras: Sequence[PlanCamera]) -> Table:
     old = {c.name: c for c in before.cameras}
     turned = [_angle_deg(old[c.name], c) if c.name in old else None for c in cameras]
     moved = [
@@ -102,7 +101,7 @@ def _settings(before: Plan, cameras: Sequence[PlanCamera], width: int | None) ->
         Column("lens|mm", [c.focal_mm for c in cameras], ".1f"),
         Column("was|mm", [old[c.name].focal_mm if c.name in old else None for c in cameras], ".1f"),
     ]
-    return table(columns, width)
+    return Table(columns)
 
 
 def _angle_deg(a: PlanCamera, b: PlanCamera) -> float:

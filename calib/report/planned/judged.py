@@ -17,8 +17,8 @@ from calib.plan.reach import Losses
 from calib.plan.records import Plan, PlanCamera
 from calib.prove.volume import THIRDS
 from calib.report.proofs.precision import by_height
-from calib.report.tables import Column, table, xyz
-from calib.report.words import document, wrapped
+from calib.report.tables import Blocks, Column, Table, following, laid_out, xyz
+from calib.report.words import document
 
 MOST_LAYERS = 6
 LEGEND = (
@@ -32,25 +32,19 @@ LEGEND = (
 )
 
 
+@laid_out
 def as_lines(
-    found: Assessment,
-    width: int | None = None,
-    file: str = "PLAN.toml",
-    lost: Losses | None = None,
-    explain: bool = False,
-) -> list[str]:
+    found: Assessment, file: str = "PLAN.toml", lost: Losses | None = None, explain: bool = False
+) -> Blocks:
     """Return the verdict, what to do, what a loss would do, and the tables."""
-    lines = wrapped(verdict(found), width)
-    for todo in todos(found):
-        lines += wrapped(todo, width)
+    out: Blocks = [verdict(found), *todos(found)]
     if not found.is_met:
         then = command("plan", file, "--suggest", "-o", "NEW.toml")
-        lines += wrapped(f"{then}    # turns, zooms and moves cameras", None, "Next: ")
+        out.append(following(f"{then}    # turns, zooms and moves cameras"))
     if lost is not None:
-        lines += wrapped(of_losses(lost), width)
-    lines += ["", *optics(found, width), "", *layers(found, width)]
-    lines += ["", *wave(found, width)]
-    return [*lines, "", *wrapped(LEGEND, width)] if explain else lines
+        out.append(of_losses(lost))
+    out += ["", optics(found), "", layers(found), "", *wave(found)]
+    return [*out, "", LEGEND] if explain else out
 
 
 def verdict(found: Assessment) -> str:
@@ -138,7 +132,7 @@ def _m(value: float) -> str:
     return f"{value / 1000:.1f}" if np.isfinite(value) else "any"
 
 
-def optics(found: Assessment, width: int | None) -> list[str]:
+def optics(found: Assessment) -> Table:
     plan, cameras = found.plan, found.plan.cameras
     rows = [_optics_of(plan, c, one) for c, one in zip(cameras, found.looks, strict=True)]
     views = ["×".join(f"{a:.0f}" for a in r["view_deg"][:2]) for r in rows]
@@ -171,7 +165,7 @@ def optics(found: Assessment, width: int | None) -> list[str]:
         Column("position|± mm", found.tie.position_mm.tolist(), ".2f"),
         Column("rotation|± deg", found.tie.rotation_deg.tolist(), ".4f", rank=1),
     ]
-    return table(columns, width)
+    return Table(columns)
 
 
 def _optics_of(plan: Plan, camera: PlanCamera, one: Look) -> dict[str, Any]:
@@ -198,7 +192,7 @@ def _optics_of(plan: Plan, camera: PlanCamera, one: Look) -> dict[str, Any]:
     }
 
 
-def layers(found: Assessment, width: int | None) -> list[str]:
+def layers(found: Assessment) -> Table:
     layer, words = by_height(found.places_mm[:, 2], MOST_LAYERS)  # a grid: each has places
     rows = [layer == k for k in range(len(words))]
     of_judged = [layer[found.judged] == k for k in range(len(words))]
@@ -212,7 +206,7 @@ def layers(found: Assessment, width: int | None) -> list[str]:
         Column("placed to|half, mm", [_median(found.sigma_mm[m]) for m in of_judged], ".2f"),
         Column("at worst|mm", [_most(found.sigma_mm[m]) for m in of_judged], ".2f"),
     ]
-    return table(columns, width)
+    return Table(columns)
 
 
 def _angles(values: Array) -> str:
@@ -228,13 +222,12 @@ def _median(values: Array) -> float:
     return float(np.median(values)) if len(values) else float("nan")
 
 
-def wave(found: Assessment, width: int | None) -> list[str]:
+def wave(found: Assessment) -> Blocks:
     stops = found.way.stops
     walked = found.way.seconds - sum(s.seconds for s in stops)
-    lines = wrapped(
+    said = (
         f"Wave: {found.way.seconds:.0f} s, {walked:.0f} s of them from stop to stop. At each stop "
-        "turn the wand to all sides and move it as far as the arm reaches.",
-        width,
+        "turn the wand to all sides and move it as far as the arm reaches."
     )
     thirds = found.plan.volume.cells(np.array([s.place_mm for s in stops]))[:, 2]
     columns = [
@@ -243,7 +236,7 @@ def wave(found: Assessment, width: int | None) -> list[str]:
         Column("height", [THIRDS[k] for k in thirds], is_left=True),
         Column("seconds", [f"{s.seconds:.0f}" if s.seconds >= 0.5 else "pass" for s in stops]),
     ]
-    return [*lines, "", *table(columns, width)]
+    return [said, "", Table(columns)]
 
 
 def as_json(found: Assessment, lost: Losses | None = None) -> dict[str, Any]:

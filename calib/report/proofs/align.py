@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from calib.prove.world import LIKE
-from calib.report.tables import Column, table, xyz
-from calib.report.words import document, sentence, wrapped
+from calib.report.tables import Blocks, Column, Table, following, laid_out, xyz
+from calib.report.words import document, sentence
 
 if TYPE_CHECKING:  # a file's facts are told without what aligns one
     from calib.prove.align import Alignment
@@ -38,27 +38,27 @@ WORDS = {
 NOTED = {"cameras_common", "cameras_agreeing", "growth", "growth_sigma"}  # the notes tell these
 
 
-def as_lines(how: Alignment, width: int | None = None, then: str = "") -> list[str]:
+@laid_out
+def as_lines(how: Alignment, then: str = "") -> Blocks:
     """Return what the world is, how sure that is, what was checked, the next command and the
     markers in it.
     """
     turn = float(np.linalg.norm(how.sigma_deg))
     shift = float(np.linalg.norm(how.sigma_origin_mm))
     if how.how == LIKE:
-        lines = wrapped("The world is the earlier rig's.", width)
+        world = "The world is the earlier rig's."
     else:
         axes = AXES[how.how] + ("" if how.up == "z" else "; then turned so that y is up")
-        lines = wrapped(f"Aligned by {how.how}: origin {how.origin}; {axes}.", width)
-    lines += wrapped(
+        world = f"Aligned by {how.how}: origin {how.origin}; {axes}."
+    sure = (
         f"Its axes are sure to ± {turn:.4f}° and its origin to ± {shift:.2f} mm, all three axes "
-        "together.",
-        width,
+        "together."
     )
+    out: Blocks = [world, sure]
     if known := checked(how.numbers):
-        lines += wrapped(f"Checked: {known}.", width)
-    for note in how.notes:
-        lines += wrapped(sentence(note), width)
-    lines += wrapped(then, None, "Next: ") if then else []
+        out.append(f"Checked: {known}.")
+    out += map(sentence, how.notes)
+    out += [following(then)] if then else []
     if how.names:
         sigma = np.linalg.norm(how.sigma_mm, axis=1)
         what = "camera" if how.how == LIKE else "marker"
@@ -67,8 +67,8 @@ def as_lines(how: Alignment, width: int | None = None, then: str = "") -> list[s
             *xyz(how.markers_mm, ".2f"),
             Column("|± mm", sigma.tolist(), ".2f"),
         ]
-        lines += ["", *table(columns if np.isfinite(sigma).any() else columns[:-1], width)]
-    return lines
+        out += ["", Table(columns if np.isfinite(sigma).any() else columns[:-1])]
+    return out
 
 
 def checked(numbers: Mapping[str, float]) -> str:

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from calib.core.geometry import Array, sigma_in_space
 from calib.core.names import counted
 from calib.prove.precision import Precision, in_one_line
-from calib.report.tables import Column, table
-from calib.report.words import document, wrapped
+from calib.report.tables import Blocks, Column, Table, following, laid_out
+from calib.report.words import document
 
 MOST_LAYERS = 12
 HEADER = (
@@ -27,30 +27,27 @@ LEGEND = (
 )
 
 
-def as_lines(
-    found: Precision, width: int | None = None, explain: bool = False, then: str = ""
-) -> list[str]:
+@laid_out
+def as_lines(found: Precision, explain: bool = False, then: str = "") -> Blocks:
     """Return the figure, the next command, where it is worst and what would help, and the layers of
     the volume.
     """
-    lines = wrapped(in_one_line(found), width)
+    out: Blocks = [in_one_line(found)]
     if not found.has_covariance:
-        lines += wrapped(
+        out.append(
             "The rig file does not say how sure its poses are: the figures count the noise of the "
-            "images alone.",
-            width,
+            "images alone."
         )
     blind = int((~found.is_seen).sum())
     if blind:
-        lines += wrapped(
+        out.append(
             f"{blind} of {counted(len(found.places_mm), 'place')} "
             f"{'is' if blind == 1 else 'are'} seen by fewer than two "
-            "cameras.",
-            width,
+            "cameras."
         )
-    lines += wrapped(then, None, "Next: ") if then else []
-    lines += ["", *_worst(found, width), "", *_layers(found, width)]
-    return [*lines, "", *wrapped(LEGEND, width)] if explain else lines
+    out += [following(then)] if then else []
+    out += ["", _worst(found), "", _layers(found)]
+    return [*out, "", LEGEND] if explain else out
 
 
 def as_json(found: Precision) -> dict[str, Any]:
@@ -97,7 +94,7 @@ def as_csv(found: Precision) -> str:
     return "".join(lines)
 
 
-def _worst(found: Precision, width: int | None) -> list[str]:
+def _worst(found: Precision) -> Table:
     rows = list(found.worst)
     axes = [found.axes(k) for k in rows]
     directions = [f"({a[0][0]:+z.2f}, {a[0][1]:+z.2f}, {a[0][2]:+z.2f})" for _, a in axes]
@@ -119,7 +116,7 @@ def _worst(found: Precision, width: int | None) -> list[str]:
         Column("along", directions, is_left=True, rank=1),
         Column("what would help", helps, is_left=True),
     ]
-    return table(columns, width)
+    return Table(columns)
 
 
 def by_height(z_mm: Array, most: int) -> tuple[NDArray[np.intp], list[str]]:
@@ -134,7 +131,7 @@ def by_height(z_mm: Array, most: int) -> tuple[NDArray[np.intp], list[str]]:
     return layer, [f"{a:.0f} to {b:.0f}" for a, b in pairwise(edges)]
 
 
-def _layers(found: Precision, width: int | None) -> list[str]:
+def _layers(found: Precision) -> Table:
     """Return a line for each layer of the volume by height."""
     layer, names = by_height(found.places_mm[:, 2], MOST_LAYERS)
     rows = [k for k in range(len(names)) if (found.is_seen & (layer == k)).any()]
@@ -151,4 +148,4 @@ def _layers(found: Precision, width: int | None) -> list[str]:
         Column("typical|± mm", [float(np.median(sigma[m])) for m in of], ".2f"),
         Column("worst|± mm", [float(sigma[m].max()) for m in of], ".2f"),
     ]
-    return table(columns, width)
+    return Table(columns)

@@ -14,8 +14,8 @@ from calib.prove.ends import EndPoses
 from calib.prove.lengths import known_lengths
 from calib.prove.verify import PERCENTILES, Spread, Verification
 from calib.prove.volume import THIRDS
-from calib.report.tables import Column, strong, table
-from calib.report.words import document, plain, sentence, wrapped
+from calib.report.tables import Blocks, Column, Table, following, laid_out, strong
+from calib.report.words import document, plain, sentence
 
 MODELLED = (
     "Modelled on VDI/VDE 2634 Part 1 (length error: measured less calibrated), decided as in JCGM "
@@ -28,29 +28,28 @@ LIKELY = 4.0  # standard deviations: of some hundred lengths one lies as far off
 ENDS = "Relative pose of the ends: modelled on ASTM E3064-16, withdrawn in January 2025."
 
 
+@laid_out
 def as_lines(
     found: Verification,
-    width: int | None = None,
     explain: bool = False,
     files: tuple[str, str, str] = ("RIG", "TRACKS", "BAR.toml"),
     then: str = "",
-) -> list[str]:
+) -> Blocks:
     """Return the verdict, what to do, the figures by length, direction and place, and what the bar
     did not see; ``files`` are those that commands name, ``then`` is the next command where it did.
     """
-    lines = strong(_verdict(found), width)
-    for text in _what_to_do(found, files):
-        lines += wrapped(text, width)
+    out: Blocks = [strong(_verdict(found))]
+    out += _what_to_do(found, files)
     is_settled = not found.doubts and found.odd_ones is None
     if then and found.decision in {None, Decision.PASS} and is_settled:
-        lines += wrapped(then, None, "Next: ")
-    lines += ["", *_table(found, width), ""]
+        out.append(following(then))
+    out += ["", _table(found), ""]
     for text in (_scale(found), _ends(found.ends), _missed(found), *found.notes):
-        lines += wrapped(sentence(text), width) if text else []
+        out += [sentence(text)] if text else []
     if explain:
         for text in (*MODELLED, *([ENDS] if found.ends is not None else [])):
-            lines += wrapped(text, width)
-    return lines
+            out.append(text)
+    return out
 
 
 def as_json(found: Verification) -> dict[str, Any]:
@@ -222,7 +221,7 @@ def _near(found: Verification, k: int) -> str:
     return f"The worst, {found.lengths.error_mm[k]:+z.3f} mm, lies near ({x:.0f}, {y:.0f}, {z:.0f})"
 
 
-def _table(found: Verification, width: int | None) -> list[str]:
+def _table(found: Verification) -> Table:
     groups = [found.overall, *found.by_length, *found.by_direction, *found.by_place]
     columns = [
         Column("lengths", [g.name for g in groups], is_left=True),
@@ -236,7 +235,7 @@ def _table(found: Verification, width: int | None) -> list[str]:
         ),
         Column("max|mm", [g.max_mm for g in groups], ".3f"),
     ]
-    return table(columns, width)
+    return Table(columns)
 
 
 def _scale(found: Verification) -> str:

@@ -20,8 +20,8 @@ from calib.report.rigs.causes import advice, evidence
 from calib.report.rigs.serials import in_words as serial_in_words
 from calib.report.rigs.whole import as_json as whole_as_json
 from calib.report.rigs.whole import named, sentences
-from calib.report.tables import Column, strong, table
-from calib.report.words import document, ended, filled, picked, wrapped
+from calib.report.tables import Blocks, Column, Said, Table, following, laid_out, strong
+from calib.report.words import document, ended, filled, picked
 from calib.solve.lasting.stretches import USUAL_SHARE
 
 LETTERS = {"aspect": "a", "tangential": "p", "k3": "k", "rational": "r"}
@@ -42,42 +42,35 @@ LEGEND = (
 )
 
 
+@laid_out
 def as_lines(
     found: ResidualTable,
-    width: int | None = None,
     explain: bool = False,
     then: str = "",
     files: Mapping[str, str] = MappingProxyType({}),
-) -> list[str]:
+) -> Blocks:
     """Return the verdict, what to do about each camera, the table, and what concerns the rig;
     ``then`` is the next command where all is good, ``files`` what RIG, TRACKS and WAND are.
     """
-    lines: list[str] = []
-    for label, text in [("", verdict(found)), *to_do(found, files)]:
-        lines += strong(text, width, f"{label}: " if label else "")
-    for asked in filter(None, (size_asked(found), touch_asked(found))):
-        lines += strong(asked, width)
+    told = [("", verdict(found)), *to_do(found, files)]
+    out: Blocks = [strong(text, f"{label}: " if label else "") for label, text in told]
+    out += [strong(asked) for asked in (size_asked(found), touch_asked(found)) if asked]
     for new in found.serials:
         causes = {c.cause for row in found.cameras if row.name == new.name for c in row.causes}
         told_as = serial_in_words(
             new, is_exchanged=Fault.EXCHANGED in causes, is_as_before=not causes
         )
-        lines += wrapped(ended(told_as), width, f"{new.name}: ")
+        out.append(Said(ended(told_as), f"{new.name}: "))
     if then and not found.needs_a_hand:
-        lines += wrapped(then, None, "Next: ")
-    lines += ["", *_table(found, width), ""]
-    rest = [lengths_sentence(found.wand)]
-    rest += (
-        [f"Sizes, to check against the room: {_sizes(found)}."] if found.sizes.cameras_mm else []
-    )
-    for text in (*lasting_sentences(found.lasting, explain), *rest, *(LEGEND if explain else ())):
-        lines += wrapped(text, width)
-    if explain:
-        for row in found.cameras:
-            for cause in row.causes:
-                text = filled(ended(evidence(cause)), files)
-                lines += wrapped(text, width, f"{row.name}: ")
-    return lines
+        out.append(following(then))
+    lasting = lasting_sentences(found.lasting, explain)
+    out += ["", _table(found), "", *lasting, lengths_sentence(found.wand)]
+    if found.sizes.cameras_mm:
+        out.append(f"Sizes, to check against the room: {_sizes(found)}.")
+    if not explain:
+        return out
+    behind = [(row.name, evidence(cause)) for row in found.cameras for cause in row.causes]
+    return [*out, *LEGEND, *(Said(filled(ended(text), files), f"{n}: ") for n, text in behind)]
 
 
 def to_do(
@@ -196,9 +189,9 @@ def _sizes(found: ResidualTable) -> str:
     return ", ".join([*told, f"cameras over {span} m"])
 
 
-def _table(found: ResidualTable, width: int | None) -> list[str]:
+def _table(found: ResidualTable) -> Table:
     acting = [k for k, row in enumerate(found.cameras) if row.verdict == Verdict.ACT]
-    return table(columns(found), width, acting)
+    return Table(columns(found), acting)
 
 
 def columns(found: ResidualTable) -> list[Column]:

@@ -12,7 +12,7 @@ from calib.report.words import document
 
 def as_lines(rig: Rig, width: int | None = None) -> list[str]:
     """Return what a rig holds, where it comes from, and its cameras."""
-    return description.as_lines(of_rig(rig), width=width)
+    return description.as_lines(of_rig(rig), width)
 
 
 def as_json(rig: Rig) -> dict[str, Any]:

@@ -184,8 +184,18 @@ def test_a_move_is_drawn_as_planted() -> None:
 def test_a_recheck_and_its_files_tell_the_same_move() -> None:
     new = wave(1)
     old = turned(stored(), "cam05", 0.4)
-    found = moves.of_recheck(old, recheck(old, new.tracks))
-    assert [m.camera.name for m in found.named] == ["cam05"] and "cam05" in found.remedy
+    told = recheck(old, new.tracks)
+    found = moves.of_recheck(old, told)
+    assert [m.camera.name for m in found.named] == ["cam05"]
+    assert len(found.remedies) == 1 and "To solve cam05 anew" in found.remedies[0]
+    # A camera that nothing can be said of is open, though nobody goes up to it.
+    vague = [replace(c, verdict="undecided") for c in told.cameras if c.name == "cam05"]
+    others = [c for c in told.cameras if c.name != "cam05"]
+    opened = moves.of_recheck(old, replace(told, cameras=(*others, *vague)))
+    assert not opened.is_settled and not opened.needs_a_hand
+    assert opened.remedies == (
+        "To judge who is open, record as said, then: calib recheck RIG NEW_TRACKS",
+    )
     later = found.named[0].later
     assert later is not None
     true = stored().camera("cam05").cam_from_world

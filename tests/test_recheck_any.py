@@ -397,6 +397,29 @@ def test_the_command(rig, call, tmp_path):
     assert document["moved"] == ["cam06"] and document["is_any"]
 
 
+def test_what_nobody_can_judge_is_exit_1_and_ends_in_what_will_judge_it(
+    call, tmp_path, monkeypatch
+):
+    """Of two cameras nameless points fix all but the distance (Hartley & Zisserman, Multiple View
+    Geometry, 2nd edition 2004, section 10.2): a longer day tells no more of it.
+    """
+    monkeypatch.chdir(tmp_path)
+    scenario = Scenario(n_cameras=2, seed=3, n_frames=400)
+    first, later = simulate(scenario), simulate(replace(scenario, wave=1))
+    save_rig(calibrate(first.tracks, first.wand), "rig.h5")
+    save_tracks(day_capture(later, 10, 300).tracks, "day.h5")
+    asked = ("recheck", "rig.h5", "day.h5", "--any")
+    for typed in (asked, (*asked, "--repair", "-o", "new.h5")):
+        code, out, err = call(*typed)
+        assert code == 1, err
+        assert out.startswith("cam01 and cam02 are undecided.\n")
+        assert out.count("wave the wand") == 2 and "one corner" not in out
+        assert out.count("then: calib recheck rig.h5 NEW_TRACKS\n") == 1
+        # Nobody is sent up to a camera.
+        assert "ladder" not in err
+    assert "nothing written to new.h5: no camera is known to have moved" in err
+
+
 def test_each_refusal_ends_in_a_command_that_names_the_files(rig, quiet_day, call, tmp_path):
     day = quiet_day[1].tracks
     one = day.cameras[0]

@@ -241,6 +241,12 @@ class Recheck(Reported):
             or not self.has_majority
         )
 
+    @property
+    def is_settled(self) -> bool:
+        """Whether every camera was judged and stands as before."""
+        is_open = any(c.verdict == Standing.UNDECIDED for c in self.cameras)
+        return not self.needs_a_hand and not is_open
+
     def camera(self, name: str) -> CameraChange:
         return next(c for c in self.cameras if c.name == name)
 

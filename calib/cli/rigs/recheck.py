@@ -86,6 +86,7 @@ def recheck(
     import calib
     from calib.cli import console
     from calib.report.changes import recheck as report
+    from calib.report.changes.remedies import why_not
     from calib.report.words import OVERHEAD, wrapped
 
     stored, rig_read = loaded(calib.load_rig, rig)
@@ -94,7 +95,7 @@ def recheck(
     with inside(tracks, RIG=rig, TRACKS=tracks), console.progress() as progress:
         ask = calib.recheck_any if of_any else calib.recheck
         found = ask(stored, capture, options, progress)
-    document, notes, then = report.as_json(found), [], "" if repair else None
+    document, notes, then = report.as_json(found), [], None
     solved_from = stored.provenance.get("tracks")
     is_own = isinstance(solved_from, dict) and solved_from.get("sha256") == read["sha256"]
     document["is_own_capture"] = is_own
@@ -110,7 +111,7 @@ def recheck(
             placed = command("precision", str(output)) + "    # how well a marker is placed"
             then = placed if of_any else fits
         else:
-            notes.append(f"nothing written to {output}: {_why_not(found)}")
+            notes.append(f"nothing written to {output}: {why_not(found)}")
         document |= {"repaired": list(changed), "rig": str(output) if changed else None}
     if as_json:
         console.print_json(document)
@@ -127,23 +128,13 @@ def recheck(
         console.note(note)
     if found.needs_a_hand and not as_json:
         console.caution(OVERHEAD if found.may_hang_loose else "")
-    raise typer.Exit(1 if found.needs_a_hand else 0)
+    raise typer.Exit(0 if found.is_settled else 1)
 
 
 def _how_sure(rig: Rig, name: str) -> str:
     """Return a camera and how sure its new position and rotation are, over x, y and z together."""
     mm, deg = (float((sigma @ sigma) ** 0.5) for sigma in rig.sigmas(name))
     return f"{name}, position ± {mm:.2f} mm, rotation ± {deg:.4f}° (one standard uncertainty)"
-
-
-def _why_not(found: Recheck) -> str:
-    if found.drift:
-        return "the rig as a whole changed, no camera can be held: solve the rig anew"
-    if not found.has_majority:
-        return "no majority of cameras to hold: solve the rig anew"
-    if found.is_moving:
-        return "a camera moved during this wave: wave again, or take the frames after it alone"
-    return "no camera moved"
 
 
 def _repaired(

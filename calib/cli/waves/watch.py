@@ -226,5 +226,5 @@ def _recheck(
     else:
         console.print_report(report.as_lines(state.found, console.width(), files))
         if state.found.needs_a_hand:
-            console.caution(OVERHEAD)
-    return 1 if state.found.needs_a_hand else 0
+            console.caution(OVERHEAD if state.found.may_hang_loose else "")
+    return 0 if state.found.is_settled else 1

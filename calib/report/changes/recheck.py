@@ -14,8 +14,9 @@ from calib.check.recheck.outcome import CameraChange, Recheck
 from calib.check.verdicts import Change, Majority, Standing
 from calib.core.camera import coverage
 from calib.core.geometry import Array
-from calib.core.names import command, listed, renaming
+from calib.core.names import listed, renaming
 from calib.report.changes.cameras import cameras_table, worst_first
+from calib.report.changes.remedies import again, is_pair, repair
 from calib.report.changes.whole import drift, majority, rigid_move
 from calib.report.rigs.serials import in_words as serial_in_words
 from calib.report.rigs.whole import sentences
@@ -32,8 +33,6 @@ PHRASES = {
     Standing.UNDECIDED: "is undecided",
     Standing.UNSEEN: "cannot be judged",
 }
-# What hands at the camera mend, and another capture shows to be mended.
-PUT_RIGHT = {Standing.MOVING, Standing.TIMING, Standing.NOISY}
 SEVERAL = {"has": "have", "is": "are", "shows": "show"}
 FEWER = (
     "The rig was solved with simpler lenses than lenses are, so small moves may not show: solve "
@@ -91,29 +90,6 @@ def as_lines(
     out += [Said(text, is_whole=True) for text in (remedy, more) if text]
     out += ["", cameras_table(found), ""]
     return [*out, *map(ended, [*_besides(found), *([LEGEND] if explain else [])])]
-
-
-def repair(found: Recheck, files: str) -> str:
-    """Return by what command who moved is solved anew, empty where nobody is to be."""
-    if not found.repairable:
-        return ""
-    how = "--any --repair" if found.is_any else "--repair"
-    who = listed(list(found.repairable))
-    return f"To solve {who} anew, the others held: calib recheck {files} {how} -o NEW_RIG"
-
-
-def again(found: Recheck, files: str) -> str:
-    """Return by what command who is open, or is to be put right, is judged once there is another
-    capture; empty where nobody is.
-    """
-    verdicts = {c.verdict for c in found.cameras}
-    is_open = bool(verdicts & {Standing.UNDECIDED, Standing.UNSEEN})
-    if not (is_open or verdicts & PUT_RIGHT) or not found.has_majority:
-        return ""
-    how = ["--any"] if found.is_any else []
-    asked = command("recheck", shlex.split(files)[0], "NEW_TRACKS", *how)
-    first = "To judge who is open, record as said" if is_open else "Once that is right, record anew"
-    return f"{first}, then: {asked}"
 
 
 def as_json(found: Recheck) -> dict[str, Any]:
@@ -300,6 +276,8 @@ def _why(found: Recheck, c: CameraChange) -> str:
 def _longer(found: Recheck, c: CameraChange) -> str:
     if not found.is_any:
         return "wave longer, and all over its image"
+    if is_pair(found):
+        return "of two cameras markers alone do not tell how far apart they stand; wave the wand"
     own = found.tracks.camera(c.name)
     share = 100 * coverage(own.xy_px, own.width, own.height)
     return (

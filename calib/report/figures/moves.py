@@ -17,6 +17,7 @@ from calib.core.rig import Rig, RigCamera
 from calib.report.changes import history as history_words
 from calib.report.changes import recheck as recheck_words
 from calib.report.changes.cameras import worst_first
+from calib.report.changes.remedies import again, repair
 from calib.report.figures import look
 from calib.report.figures.sensor import arrows, as_sensor, magnified, sensor_height
 from calib.report.figures.space import framed, scene
@@ -55,8 +56,9 @@ class Moves:
     rig: Rig
     verdict: str
     needs_a_hand: bool
+    is_settled: bool  # nothing is open either
     findings: tuple[str, ...]
-    remedy: str  # what to do about it, as a command
+    remedies: tuple[str, ...]  # what to do about it, as commands
     cameras: tuple[Move, ...]
 
     @property
@@ -91,8 +93,9 @@ def of_recheck(rig: Rig, found: Recheck, files: str = "RIG NEW_TRACKS") -> Moves
         rig,
         recheck_words.verdict(found),
         found.needs_a_hand,
+        found.is_settled,
         tuple(recheck_words.findings(found)),
-        recheck_words.repair(found, files),
+        tuple(filter(None, (repair(found, files), again(found, files)))),
         tuple(out),
     )
 
@@ -130,8 +133,9 @@ def of_history(found: History) -> Moves:
         rig,
         history_words.verdict(found),
         found.needs_a_hand,
+        not found.needs_a_hand,
         tuple(history_words.findings(found)),
-        "",
+        (),
         tuple(moves),
     )
 

@@ -118,14 +118,14 @@ def html_report(
         _legend(),
     ]
     text = html.page(source.title, ["<main>", *filter(None, parts), "</main>"])
-    return Page(text, seen.table.needs_a_hand or (moves is not None and moves.needs_a_hand))
+    return Page(text, seen.table.needs_a_hand or (moves is not None and not moves.is_settled))
 
 
 def _header(seen: Portrait, source: Source, moves: Moves | None) -> str:
     capture = f"By {source.capture}: " if source.capture else ""
     told = [(f"{capture}{residuals.verdict(seen.table)}", seen.table.needs_a_hand)]
     if moves is not None:
-        told.insert(0, (f"{source.moves_title}: {moves.verdict}", moves.needs_a_hand))
+        told.insert(0, (f"{source.moves_title}: {moves.verdict}", not moves.is_settled))
     verdicts = "".join(
         f'<p class="verdict {"act" if acts else "ok"}">'
         f'<span class="sign" aria-hidden="true">{"▲" if acts else "●"}</span>'
@@ -212,8 +212,8 @@ def _todo(seen: Portrait, source: Source, moves: Moves | None) -> str:
 
 
 def _next_step(rig: Rig, source: Source, moves: Moves | None) -> str:
-    if moves is not None and moves.needs_a_hand:
-        return "No camera needs action for its residuals; what moved stands above."
+    if moves is not None and not moves.is_settled:
+        return "No camera needs action for its residuals; what moved, or is open, stands above."
     if rig.alignment is None:
         return filled(
             "No camera needs action. Next, give the rig an origin and axes: "

@@ -23,7 +23,7 @@ def before_and_after(moves: Moves, title: str) -> str:
     ]
     parts += [f'<ol class="todo">{"".join(told)}</ol>'] if told else []
     # A command is copied: it ends as it is typed.
-    parts += [html.paragraph(moves.remedy)] if moves.remedy else []
+    parts += map(html.paragraph, moves.remedies)
     parts += [html.paragraph(sentence(text)) for text in moves.findings]
     if moves.needs_a_hand:
         parts.append(html.paragraph(f"{OVERHEAD} {CAUTION}", "caution"))

@@ -13,6 +13,7 @@ from scipy import stats
 
 from calib.check.causes import Cause
 from calib.check.residuals import residual_table
+from calib.check.verdicts import Fault
 from calib.core.tracks import Tracks
 from calib.pipeline import solve_rig
 from calib.report.rigs.residuals import as_json, lasting_sentences, touch_asked
@@ -300,9 +301,9 @@ def test_it_is_asked_whether_what_lay_off_until_the_end_was_touched() -> None:
     sim = simulate(scenario)
     since = 700 - int(1.8 * sim.tracks.frame_rate_hz)
 
-    def touched(*names: str) -> Tracks:
-        """By three tenths of a degree, told as pixels of the image's middle."""
-        shift = np.array([0.005 * sim.truth.cameras[0].lens.fx, 0.0])
+    def touched(*names: str, deg: float = 0.07) -> Tracks:
+        """By an angle, told as pixels of the image's middle."""
+        shift = np.array([np.radians(deg) * sim.truth.cameras[0].lens.fx, 0.0])
         cameras = [
             replace(c, xy_px=np.where((c.frame >= since)[:, None], c.xy_px + shift, c.xy_px))
             if c.name in names
@@ -321,6 +322,13 @@ def test_it_is_asked_whether_what_lay_off_until_the_end_was_touched() -> None:
         one = asked(touched(name))
         assert one.startswith(f"Was {name} touched? From frame ")
         assert abs(int(one.split("From frame ")[1].split()[0]) - since) <= 3
+    # By more than shimmer does, it is told.
+    solution = solve_rig(touched("cam05", deg=0.3), sim.wand)
+    table = residual_table(solution.rig, solution.tracks, solution.rig_fit)
+    assert touch_asked(table) == ""
+    assert {row.name: [c.cause for c in row.causes] for row in table.cameras if row.causes} == {
+        "cam05": [Fault.KNOCK]
+    }
 
 
 def test_the_table_says_when_and_in_which_cameras() -> None:

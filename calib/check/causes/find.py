@@ -15,6 +15,7 @@ from calib.check.causes import figures
 from calib.check.causes.certainty import known_to
 from calib.check.causes.examine import Examination, examine
 from calib.check.causes.figures import Figures
+from calib.check.causes.last_seen import LastSeen, last_seen
 from calib.check.causes.levels import is_straying, noise_against
 from calib.check.causes.record import Record, of_cameras
 from calib.check.causes.slips import Slip, slips
@@ -36,6 +37,7 @@ MAX_CORNER = 2.3
 # another one.
 HALF, CLEAR = 0.5, 0.9
 GEOMETRY = Fault.MOVED, Fault.LENS
+IN_TIME = Fault.KNOCK, Fault.CREEPS, Fault.TIMING, Fault.DRIFT, Fault.SWAYS
 # Off one way as often as the other: a pose or a place averages it out as it does noise.
 SCATTER = {Fault.VIBRATION, Fault.JITTER}
 # By which such a cause must raise a camera's noise, its own or the others' usual: cameras of a rig
@@ -88,7 +90,8 @@ def find_causes(
     )
     stray = np.array([e.share_stray if e else np.nan for e in found])
     out: list[tuple[Cause, ...]] = []
-    for c, (s, e, slip) in enumerate(zip(stats, found, lost, strict=True)):
+    ends = last_seen(fit)
+    for c, (s, e, slip, end) in enumerate(zip(stats, found, lost, ends, strict=True)):
         if s.points < MIN_POINTS:
             out.append((Cause(Fault.TOO_FEW, {"points": s.points, "needed": MIN_POINTS}),))
             continue
@@ -102,6 +105,8 @@ def find_causes(
             noise = None
         else:
             causes = _structured(e, *others)
+        if end is not None and not slip and not _moves(causes):
+            causes.insert(0, _elsewhere(end))
         if noise is not None:
             name = Fault.ALSO_NOISY if causes else Fault.NOISE
             causes.append(Cause(name, noise | figures.of_noise(e, radius, c)))
@@ -116,6 +121,17 @@ def find_causes(
 def _lost(found: Slip) -> Cause:
     figures = {"frames": float(found.frames), "since": float(found.since_frame)}
     return Cause(Fault.LOST, figures)
+
+
+def _elsewhere(end: LastSeen) -> Cause:
+    if end.frames:
+        return _lost(Slip(end.frames, end.first))
+    return Cause(Fault.KNOCK, {"frame": float(end.first), "size_px": end.size_px})
+
+
+def _moves(causes: Sequence[Cause]) -> bool:
+    """Return whether the camera's place, lens or clock is at fault already."""
+    return any(c.cause in GEOMETRY + IN_TIME for c in causes)
 
 
 def _structured(

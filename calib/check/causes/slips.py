@@ -92,7 +92,7 @@ def _slip(
     reach = max(2, round(MAX_SLIP_S * tracks.frame_rate_hz))
     votes_of = _nearer_by_count(fit, c, marker[far], pair[far], placed, NEARER * own[far], reach)
     for frames in (np.flatnonzero(votes_of >= least) - reach).tolist():
-        other = np.linalg.norm(_off(fit, c, marker, pair, placed, frames), axis=1)
+        other = np.linalg.norm(off_by_count(fit, c, marker, pair, placed, frames), axis=1)
         known = np.isfinite(other)
         # Points of a slow wand lie alike under both counts and say nothing.
         votes = known & (np.maximum(own, other) > FAR * fit.sigma_px[c])
@@ -120,7 +120,7 @@ def _is_drifting(
     """
     frame = fit.problem.frame_number[fit.problem.frame[pair]]
     shifts = range(min(0, slip.frames) - 1, max(0, slip.frames) + 2)
-    off = np.stack([_off(fit, c, marker, pair, placed, k) for k in shifts])
+    off = np.stack([off_by_count(fit, c, marker, pair, placed, k) for k in shifts])
     known = np.isfinite(off).all(axis=(0, 2))
     if known.sum() < MIN_POINTS:
         return False
@@ -179,7 +179,7 @@ def _seen(fit: RigFit, c: int, marker: Index, frame: Index) -> Array:
     return uv.reshape(*place.shape[:-1], 2)
 
 
-def _off(
+def off_by_count(
     fit: RigFit, c: int, marker: Index, pair: Index, placed: NDArray[np.bool_], frames: int
 ) -> Array:
     """Return how far along x and y in px points (n, 2) lie from where the wand stood so many frames

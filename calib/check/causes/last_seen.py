@@ -1,0 +1,85 @@
+"""Did a camera see the wand elsewhere, all alike, until it saw it last?
+
+In a long rig a camera sees the wand for some seconds, and what it sees after a knock or lost frames
+may be too little to follow it: a fit leaves that out as it does errors that last, and holds the
+camera where it stood before.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.check.causes.slips import EXPLAINED, off_by_count
+from calib.core.threads import in_groups
+from calib.solve.bundle.problem import Index
+from calib.solve.hold import RigFit
+
+# A disc half hidden has its centroid 0.42 of its radius off (4 / (3 pi), a half disc's), warm air
+# and tremble less than a pixel: 4 px are half of a marker 20 px wide (assumed: as wide as any is).
+LEAST_PX = 4.0
+ALIKE = 0.5  # of how far they lie off: about their middle; those that fit nothing lie all over
+FEWEST, LEAST_S = 20, 0.5  # points, and how long: errors that come one by one do not
+AGAINST = 4  # points that lie off for each that fits among them
+MOST_COUNTS = 10  # frames by which the count may be off, either way
+
+
+@dataclass(frozen=True, slots=True)
+class LastSeen:
+    """From which frame on all points of a camera lie off, by how many px in the median, and by how
+    many frames its count is off where that explains it, else 0.
+    """
+
+    first: int
+    size_px: float
+    frames: int
+
+
+def last_seen(fit: RigFit) -> list[LastSeen | None]:
+    """Return of each camera what all points to the last that it saw have in common, far off where
+    the other cameras put them; None where they fit, or have nothing in common.
+    """
+    problem = fit.problem
+    is_sound = fit.is_inlier & ~fit.is_passing
+    placed = np.asarray((problem.n_views(is_sound) >= 2).any(axis=0))
+
+    def run(cameras: Sequence[tuple[int, Index]]) -> list[LastSeen | None]:
+        return [_last(fit, c, at[placed[problem.frame[at]]], is_sound, placed) for c, at in cameras]
+
+    parts = in_groups(run, list(enumerate(problem.pairs_by_camera())))
+    return [found for part in parts for found in part]
+
+
+def _last(
+    fit: RigFit, c: int, at: Index, is_sound: NDArray[np.bool_], placed: NDArray[np.bool_]
+) -> LastSeen | None:
+    """Return what camera c's last pairs of ``at`` have in common, all of placed frames."""
+    problem = fit.problem
+    seen, sound = problem.row[:, at] >= 0, is_sound[:, at]
+    balance = ((seen & ~sound).sum(axis=0) - AGAINST * sound.sum(axis=0))[::-1].cumsum()[::-1]
+    if not at.size or balance.max() < FEWEST:
+        return None
+    late = at[int(balance.argmax()) :]
+    frame = problem.frame_number[problem.frame[late]]
+    if len(np.unique(frame)) < LEAST_S * problem.rate_hz:
+        return None
+    marker, pair = np.nonzero((problem.row[:, late] >= 0) & ~is_sound[:, late])
+    pair = late[pair]
+    off = fit.residual_px[:, marker, pair]
+    size = float(np.median(np.hypot(*off)))
+    if size < LEAST_PX:
+        return None
+    left = float(np.median(np.hypot(*(off - np.median(off, axis=1, keepdims=True)))))
+    by_count = {
+        k: float(np.median(known))
+        for k in range(-MOST_COUNTS, MOST_COUNTS + 1)
+        for away in [np.hypot(*off_by_count(fit, c, marker, pair, placed, k).T)]
+        if k and len(known := away[np.isfinite(away)]) >= FEWEST
+    }
+    best = min(by_count, key=lambda k: by_count[k], default=0)
+    if best and by_count[best] < min(EXPLAINED * size, left):
+        return LastSeen(int(frame[0]), size, best)
+    return LastSeen(int(frame[0]), size, 0) if left < ALIKE * size else None

@@ -19,7 +19,7 @@ from calib.check.recheck.compare import Comparison, compare
 from calib.check.recheck.judge import RecheckOptions, judged
 from calib.check.recheck.outcome import CameraChange
 from calib.check.recheck.run import recheck
-from calib.check.verdicts import Change, RigFault, Standing
+from calib.check.verdicts import Change, Majority, RigFault, Standing
 from calib.cli.main import app
 from calib.core.camera import Lens, project
 from calib.core.geometry import cross_matrix, vector_from_rotation
@@ -541,6 +541,24 @@ def test_real_pair_against_its_own_capture_and_with_a_turned_camera(form: str):
         c = outcome.camera(name)
         assert c.rotation_deg == pytest.approx(0.3, abs=4.0 * np.degrees(c.sigma(slice(0, 3))))
         assert any("two cameras only show" in f for f in findings(outcome))
+
+
+def test_of_two_cameras_the_one_that_turned_in_place_has_the_figures_and_the_other_none() -> None:
+    """What the other would have had to do instead stood beside its "unmoved", and that of the one
+    that moved by 18 px did not matter.
+    """
+    scenario = Scenario(n_cameras=2, seed=33, n_frames=500)
+    first = simulate(scenario)
+    knock = Knock(camera="cam02", rotation_deg=0.5, translation_mm=0.0)
+    later = simulate(replace(scenario, wave=1, knock=(knock,)))
+    found = recheck(solve_rig(first.tracks, first.wand).rig, later.tracks)
+    assert found.majority == Majority.ONE_OF_TWO and found.moved == ("cam02",)
+    moved, other = found.camera("cam02"), found.camera("cam01")
+    assert moved.matters and moved.rotation_deg == pytest.approx(0.5, abs=0.02)
+    assert other.verdict == "unmoved" and np.isnan(other.rotation_deg) and not other.matters
+    lines = as_lines(found, files="rig.h5 wave2.h5")
+    assert "calib solve wave2.h5 --wand WAND -o NEW_RIG" in "\n".join(lines)
+    assert as_json(found)["cameras"][0]["translation_mm"] is None
 
 
 # ---- bad input

@@ -397,23 +397,33 @@ def test_the_command(rig, call, tmp_path):
     assert document["moved"] == ["cam06"] and document["is_any"]
 
 
-def test_what_nobody_can_judge_is_exit_1_and_ends_in_what_will_judge_it(
-    call, tmp_path, monkeypatch
-):
-    """Of two cameras nameless points fix all but the distance (Hartley & Zisserman, Multiple View
-    Geometry, 2nd edition 2004, section 10.2): a longer day tells no more of it.
+def test_two_cameras_are_not_judged_by_markers_alone(refused, tmp_path, monkeypatch):
+    """Points without a length fix all of two cameras but their distance (Hartley & Zisserman,
+    Multiple View Geometry, 2nd edition 2004, section 10.2): a longer day tells no more of it.
     """
     monkeypatch.chdir(tmp_path)
-    scenario = Scenario(n_cameras=2, seed=3, n_frames=400)
-    first, later = simulate(scenario), simulate(replace(scenario, wave=1))
-    save_rig(calibrate(first.tracks, first.wand), "rig.h5")
-    save_tracks(day_capture(later, 10, 300).tracks, "day.h5")
-    asked = ("recheck", "rig.h5", "day.h5", "--any")
-    for typed in (asked, (*asked, "--repair", "-o", "new.h5")):
-        code, out, err = call(*typed)
-        assert code == 1, err
-        assert out.startswith("cam01 and cam02 are undecided.\n")
-        assert out.count("wave the wand") == 2 and "one corner" not in out
+    made = simulate(Scenario(n_cameras=2, seed=3, n_frames=100))
+    save_rig(made.truth, "rig.h5")
+    save_tracks(day_capture(made, 10, 100).tracks, "day.h5")
+    for more in ((), ("--repair", "-o", "new.h5")):
+        line = refused("recheck", "rig.h5", "day.h5", "--any", *more)
+        assert "three cameras or more" in line
+        assert line.endswith("found 2. Wave the wand, then: calib recheck rig.h5 NEW_TRACKS")
+
+
+def test_a_camera_that_nothing_can_be_said_of_is_exit_1(rig, call, tmp_path, monkeypatch):
+    """By 60 points in one corner: "done, nothing to act on" would pass for unmoved."""
+    monkeypatch.chdir(tmp_path)
+    wave = simulate(replace(BASE, wave=7)).tracks
+    camera = wave.camera("cam04")
+    corner = camera.rows((camera.xy_px < [700.0, 450.0]).all(axis=1) & (camera.marker >= 0))
+    corner = corner.rows(np.arange(corner.n_points) < 60)
+    cut = tuple(corner if c.name == "cam04" else c for c in wave.cameras)
+    save_rig(rig, "rig.h5")
+    save_tracks(replace(wave, cameras=cut), "wave.h5")
+    for more in ((), ("--repair", "-o", "new.h5")):
+        code, out, err = call("recheck", "rig.h5", "wave.h5", *more)
+        assert code == 1 and out.startswith("6 of 7 cameras stand as before; cam04 is undecided.")
         assert out.count("then: calib recheck rig.h5 NEW_TRACKS\n") == 1
         # Nobody is sent up to a camera.
         assert "ladder" not in err

@@ -15,7 +15,7 @@ from calib.check.recheck.drift import Drift, Scale, rigid_move
 from calib.check.recheck.explain import MOVE, TURN, Reading
 from calib.check.recheck.outcome import CameraChange, Recheck
 from calib.check.serials import new_serials
-from calib.check.verdicts import Majority, Standing
+from calib.check.verdicts import Change, Majority, Standing
 from calib.core.geometry import Array, rigid_fit
 from calib.core.rig import Doubt, Rig
 from calib.core.tracks import Tracks
@@ -139,9 +139,15 @@ def _without_majority(
         return Majority.LARGEST, cameras
     simpler = _simpler(readings) if len(cameras) == 2 else None
     if simpler is not None:
-        other = _recast(cameras, {Standing.MOVED: Standing.UNMOVED})[1 - simpler]
-        pair = [other, other]
-        pair[simpler] = replace(cameras[simpler], verdict=Standing.MOVED)
+        # What the other would have had to do instead is no figure of one that stands.
+        other = CameraChange.unseen(cameras[1 - simpler].name, None)
+        pair = [replace(other, verdict=Standing.UNMOVED)] * 2
+        pair[simpler] = replace(
+            cameras[simpler],
+            verdict=Standing.MOVED,
+            kind=Change.TURN,
+            matters=any(c.matters for c in cameras),
+        )
         return Majority.ONE_OF_TWO, pair
     open_ = {Standing.MOVED: Standing.UNDECIDED, Standing.UNMOVED: Standing.UNDECIDED}
     return Majority.NONE, _recast(cameras, open_)

@@ -16,7 +16,7 @@ from calib.core.camera import coverage
 from calib.core.geometry import Array
 from calib.core.names import listed, renaming
 from calib.report.changes.cameras import cameras_table, worst_first
-from calib.report.changes.remedies import again, is_pair, repair
+from calib.report.changes.remedies import again, repair
 from calib.report.changes.whole import drift, majority, rigid_move
 from calib.report.rigs.serials import in_words as serial_in_words
 from calib.report.rigs.whole import sentences
@@ -75,8 +75,10 @@ def as_lines(
     """
     out: Blocks = [strong(verdict(found))]
     out += map(strong, sentences(found.of_wave))
-    out += [strong(sentence(text)) for text in (drift(found), majority(found)) if text]
     named = dict(zip(("RIG", "TRACKS"), shlex.split(files), strict=True))
+    out += [
+        strong(filled(sentence(text), named)) for text in (drift(found), majority(found)) if text
+    ]
     few = [c for c in found.cameras if c.verdict == Standing.UNSEEN and _is_few(c)]
     few = few if len(few) > 1 else []
     for c in worst_first(found):
@@ -276,8 +278,6 @@ def _why(found: Recheck, c: CameraChange) -> str:
 def _longer(found: Recheck, c: CameraChange) -> str:
     if not found.is_any:
         return "wave longer, and all over its image"
-    if is_pair(found):
-        return "of two cameras markers alone do not tell how far apart they stand; wave the wand"
     own = found.tracks.camera(c.name)
     share = 100 * coverage(own.xy_px, own.width, own.height)
     return (

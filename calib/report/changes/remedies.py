@@ -12,11 +12,6 @@ from calib.core.names import command, listed
 PUT_RIGHT = {Standing.MOVING, Standing.TIMING, Standing.NOISY}
 
 
-def is_pair(found: Recheck) -> bool:
-    """Return whether no more than two cameras were seen."""
-    return len(found.tracks.cameras) < 3
-
-
 def repair(found: Recheck, files: str) -> str:
     """Return by what command who moved is solved anew, empty where nobody is to be."""
     if not found.repairable:
@@ -45,7 +40,7 @@ def again(found: Recheck, files: str) -> str:
     is_open = bool(verdicts & {Standing.UNDECIDED, Standing.UNSEEN})
     if not (is_open or verdicts & PUT_RIGHT) or not found.has_majority:
         return ""
-    how = ["--any"] if found.is_any and not is_pair(found) else []
+    how = ["--any"] if found.is_any else []
     asked = command("recheck", shlex.split(files)[0], "NEW_TRACKS", *how)
     first = "To judge who is open, record as said" if is_open else "Once that is right, record anew"
     return f"{first}, then: {asked}"

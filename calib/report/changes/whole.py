@@ -31,14 +31,21 @@ def drift(found: Recheck) -> str:
         return (
             f"the whole rig {'grew' if d.growth > 0 else 'shrank'} by {abs(parts[0]):.3f} ± "
             f"{parts[1]:.3f} mm a metre against the wand: temperature of what carries it, "
-            "or of the wand; solve the rig anew from this wave"
+            f"or of the wand; {_anew(found)}"
         )
     return (
         f"every camera moved a little (median {d.median_px:.2f} px), none stands out. The rig "
         f"changed in size by {parts[0]:+z.3f} ± {parts[1]:.3f} mm a metre, and its cameras moved "
         f"against one another by some {d.rms_mm:.2f} mm besides: temperature, a floor "
-        "that settled or a structure that bends; solve the rig anew from this wave"
+        f"that settled or a structure that bends; {_anew(found)}"
     )
+
+
+def _anew(found: Recheck) -> str:
+    """Return by what command the rig is solved anew, from this capture where it is a wave."""
+    if found.is_any:
+        return "solve the rig anew: calib solve WAVE --wand WAND -o NEW_RIG"
+    return "solve the rig anew from this wave: calib solve TRACKS --wand WAND -o NEW_RIG"
 
 
 def rigid_move(m: RigidMove) -> str:
@@ -70,13 +77,13 @@ def majority(found: Recheck) -> str:
         return (
             "two cameras only show that they moved against one another; "
             f"{listed(found.moved)} turning in place explains it, {listed(other)} would have had "
-            "to turn and shift to match"
+            f"to turn and shift to match. See on site which was touched, and {_anew(found)}"
         )
     sets = [found.agreeing, *found.groups]
     told = [f"{listed(names)} agree" for names in sets if len(names) > 1]
     told += [f"{names[0]} agrees with nobody" for names in sets if len(names) == 1 and told]
     return (
         f"no majority: {'; '.join(told) or 'no two cameras agree'}; that shows only that they "
-        "moved against one another, not which of them. Look on site which were touched, or solve "
-        "the rig anew: calib solve WAVE --wand WAND -o NEW_RIG"
+        "moved against one another, not which of them. Look on site which were touched, or "
+        f"{_anew(found)}"
     )

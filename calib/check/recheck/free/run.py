@@ -78,8 +78,16 @@ def recheck_any(
     InputError
         Rig and tracks do not belong together.
     UnsolvableError
-        The markers join no two cameras.
+        The rig has two cameras, or the markers join no three.
     """
+    if (n := sum(c.n_points > 0 for c in tracks.cameras)) and len(rig.names) < LEAST_VIEWS:
+        raise UnsolvableError(
+            "recheck --any",
+            expected="three cameras or more, as markers alone do not tell how far two stand apart",
+            found=str(n),
+            remedy="Wave the wand, then: calib recheck RIG NEW_TRACKS",
+            cameras=rig.names,
+        )
     given = tracks
     rig, tracks = of_points(rig), in_step(rig, of_rig(rig, tracks))
     stood = rig_state(rig, tracks.names)
@@ -93,8 +101,8 @@ def recheck_any(
         moved = (replace(c, frame=c.frame + w) for c, w in zip(tracks.cameras, whole, strict=True))
         tracks = replace(tracks, cameras=tuple(moved))
         moments, group, found = _matched(rig, tracks, stood, progress)
-    least = max(2, min(LEAST_VIEWS, len(rig.names)))
-    parts, shared = islands(rig, free_points(tracks, moments, group, found), SHOW, least)
+    points = free_points(tracks, moments, group, found)
+    parts, shared = islands(rig, points, SHOW, LEAST_VIEWS)
     options = options or RecheckOptions()
     options = replace(options, alpha=options.alpha / len(parts))
 

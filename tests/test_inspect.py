@@ -17,10 +17,11 @@ from calib.check.inspect import inspect
 from calib.check.inspection import Inspection
 from calib.check.residuals import residual_table
 from calib.check.verdicts import Shortcoming
-from calib.core.camera import project
+from calib.core.camera import coverage, project
 from calib.core.geometry import Array, rotation_from_vector
 from calib.core.rig import Rig
 from calib.core.tracks import CameraTracks, Tracks
+from calib.core.wand import Wand
 from calib.errors import InputError, UnsolvableError
 from calib.files import load_tracks, load_wand
 from calib.pipeline import solve_rig
@@ -425,18 +426,37 @@ def test_what_a_camera_lacks_is_told_before_a_solve_as_after_it(
     tracks = replace(
         sim.tracks, cameras=(sim.tracks.cameras[0], camera.rows(rows), *sim.tracks.cameras[2:])
     )
-    found = inspect(tracks, sim.wand)
-    assert [f.cameras for f in found.findings if f.kind == kind and f.severity == "act"] == [
-        (camera.name,)
-    ]
-    assert not found.good
+    lacks(tracks, sim.wand, camera.name, kind)
+
+
+def test_what_a_camera_sees_alone_covers_nothing() -> None:
+    """All over its sensor, but with another only within a tenth of it."""
+    sim = waved()
+    camera = sim.tracks.cameras[1]
+    middle = np.array([camera.width, camera.height]) / 2.0
+    within = (np.abs(camera.xy_px - middle) < np.array([0.19, 0.59]) * middle).all(axis=1)
+    beyond = camera.frame[~within & (camera.marker >= 0)]
+    cameras = (
+        c if c.name == camera.name else c.rows(~np.isin(c.frame, beyond))
+        for c in sim.tracks.cameras
+    )
+    tracks = replace(sim.tracks, cameras=tuple(cameras))
+    assert coverage(camera.xy_px, camera.width, camera.height) > 0.5
+    lacks(tracks, sim.wand, camera.name, "coverage")
+
+
+def lacks(tracks: Tracks, wand: Wand, name: str, kind: str) -> None:
+    """Assert that a camera alone is to act on for what it lacks, before a solve and after it."""
+    found = inspect(tracks, wand)
+    told = [f.cameras for f in found.findings if f.kind == kind and f.severity == "act"]
+    assert told == [(name,)] and not found.good
     try:
-        solved = solve_rig(tracks, sim.wand)
+        solved = solve_rig(tracks, wand)
     except UnsolvableError as error:
-        assert camera.name in error.cameras
+        assert name in error.cameras
         return
     table = residual_table(solved.rig, solved.tracks, solved.rig_fit, solved.whole)
-    assert camera.name in {row.name for row in table.cameras if row.verdict == "act"}
+    assert name in {row.name for row in table.cameras if row.verdict == "act"}
 
 
 def test_empty_and_lone_cameras_are_judged_without_failing() -> None:

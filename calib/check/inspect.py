@@ -12,7 +12,7 @@ import numpy as np
 from calib.check.inspection import CameraCapture, Finding, Inspection, Timing
 from calib.check.verdicts import MIN_COVERAGE, MIN_POINTS, Shortcoming, Verdict
 from calib.core.camera import coverage
-from calib.core.frames import Ints, group_starts
+from calib.core.frames import N_KEYS, Ints, group_starts, point_keys
 from calib.core.geometry import Array
 from calib.core.progress import Progress, quiet
 from calib.core.threads import one_blas_thread
@@ -73,7 +73,10 @@ def inspect(tracks: Tracks, wand: Wand | None = None, progress: Progress = quiet
     seen = _one_a_frame(named) if is_bare else named
     table = overlap(seen)
     graph = camera_graph(table)
-    cameras = tuple(_camera(c, graph, i, is_bare=is_bare) for i, c in enumerate(named.cameras))
+    placed = _placed(seen)
+    cameras = tuple(
+        _camera(c, placed, graph, i, is_bare=is_bare) for i, c in enumerate(named.cameras)
+    )
     timing, moved, flat = _timing(named), travel(named), depth(named, None if is_bare else table)
     findings = [
         *([unnamed] if unnamed else _identity(named, cameras, wand)),
@@ -120,6 +123,13 @@ def _one_a_frame(tracks: Tracks) -> Tracks:
     return replace(tracks, cameras=tuple(map(one, tracks.cameras)))
 
 
+def _placed(tracks: Tracks) -> Ints:
+    """Return the frames in which two cameras see the same marker."""
+    keys = [point_keys(c.frame, c.marker)[c.marker >= 0] for c in tracks.cameras]
+    key, n_views = np.unique(np.concatenate(keys), return_counts=True)
+    return np.unique(key[n_views > 1] // N_KEYS)
+
+
 def _pairs(tracks: Tracks, wand: Wand, table: Overlap, progress: Progress) -> Iterable[Finding]:
     """Yield what pairs of cameras show: points to be read otherwise, a wand unlike its file."""
     if len(wand.markers) < 2:
@@ -140,21 +150,23 @@ def _pairs(tracks: Tracks, wand: Wand, table: Overlap, progress: Progress) -> It
 
 
 def _camera(
-    camera: CameraTracks, graph: CameraGraph, index: int, *, is_bare: bool
+    camera: CameraTracks, placed: Ints, graph: CameraGraph, index: int, *, is_bare: bool
 ) -> CameraCapture:
     """Return a camera's line; of a ``is_bare`` capture, without names, by all points."""
     named = camera.marker >= 0
     told = np.ones_like(named) if is_bare else named
     xy, n = camera.xy_px[told], int(told.sum())
+    is_placed = told & np.isin(camera.frame, placed)
     frames = int(group_starts(camera.frame[told]).size)
     low, high = np.percentile(xy, [5, 95], axis=0) if n else (np.zeros(2), np.zeros(2))
     return CameraCapture(
         name=camera.name,
         points=camera.n_points,
         identified=int(named.sum()),
+        placed=int((is_placed & named).sum()),
         frames=frames,
         points_per_frame=n / frames if frames else 0.0,
-        coverage=coverage(xy, camera.width, camera.height) if n else 0.0,
+        coverage=coverage(camera.xy_px[is_placed], camera.width, camera.height),
         spread_px=(float(high[0] - low[0]), float(high[1] - low[1])),
         first_frame=int(camera.frame[0]) if camera.n_points else None,
         last_frame=int(camera.frame[-1]) if camera.n_points else None,
@@ -232,9 +244,9 @@ def _amounts(cameras: Sequence[CameraCapture], *, is_still: bool) -> Iterable[Fi
         yield Finding(Shortcoming.OUTSIDE, NOTE, outside)
     if is_still:
         return
-    seen = [c for c in cameras if c.frames]
+    seen = [c for c in cameras if c.coverage]
     for low, high, severity in ((1, MIN_POINTS, ACT), (MIN_POINTS, FEW_POINTS, NOTE)):
-        if few := tuple(c.name for c in seen if low <= c.identified < high):
+        if few := tuple(c.name for c in seen if low <= c.placed < high):
             yield Finding(Shortcoming.POINTS, severity, few, {"needed": high})
     for least, most, severity in ((0.0, MIN_COVERAGE, ACT), (MIN_COVERAGE, LOW_COVERAGE, NOTE)):
         bare = sorted((c for c in seen if least <= c.coverage < most), key=lambda c: c.coverage)

@@ -17,15 +17,18 @@ from calib.solve.start.motion import Depth
 class CameraCapture:
     """One camera's part: counts, share of the sensor covered, and where its frames begin and end.
 
-    ``frames`` counts those with an identified point (of a capture without names, any),
-    ``spread_px`` is the width and height that hold the middle 90 % of these points, ``partners``
-    the number of cameras linked to it and ``travel`` how far the wand went, in lengths of its own
-    image, ``outside`` how many points beside the counted ones lay outside the sensor.
+    ``placed`` counts identified points of frames that two cameras place, which alone a solve takes,
+    and ``coverage`` is theirs. ``frames`` counts those with an identified point (of a capture
+    without names, any), ``spread_px`` is the width and height that hold the middle 90 % of these
+    points, ``partners`` the number of cameras linked to it and ``travel`` how far the wand went, in
+    lengths of its own image, ``outside`` how many points beside the counted ones lay outside the
+    sensor.
     """
 
     name: str
     points: int
     identified: int
+    placed: int
     frames: int
     points_per_frame: float
     coverage: float

@@ -274,8 +274,11 @@ def _amounts(found: Inspection, f: Finding) -> str:
         )
     needed = f.figures["needed"]
     if f.kind == Shortcoming.POINTS:
-        few = listed([f"{c.name} ({c.identified})" for c in of])
-        return f"Fewer than {needed} identified points: {few}. Wave longer in their view."
+        few = listed([f"{c.name} ({c.placed})" for c in of])
+        return (
+            f"Fewer than {needed} identified points in frames that another camera sees as well: "
+            f"{few}. Wave longer where they see it together."
+        )
     what = (
         "too little to determine a lens or a pose"
         if f.severity == Verdict.ACT
@@ -283,8 +286,8 @@ def _amounts(found: Inspection, f: Finding) -> str:
     )
     worst = listed([f"{c.name} ({c.coverage:.0%})" for c in of])
     return (
-        f"Points cover less than {needed:.0%} of the sensor, {what}: {worst}. Carry the wand into "
-        "their corners."
+        f"Points that another camera sees as well cover less than {needed:.0%} of the sensor, "
+        f"{what}: {worst}. Carry the wand into their corners, in sight of others."
     )
 
 

@@ -206,6 +206,7 @@ def test_a_later_wave_need_not_tell_a_lens_that_the_rig_knows() -> None:
     made = wave(1, side_seen={"cam02": 0.4})
     own = residual_table(calibrate(made.tracks, made.wand), made.tracks)
     assert causes_of(own) == {"cam02": [Fault.ONE_SIDED]}
+    assert own.needs_a_hand and not own.sends_up  # another wave mends it
     assert causes_of(residual_table(stored(), made.tracks)) == {}
     corner = residual_table(stored(), wave(2, side_seen={"cam02": 0.2}, connected=False).tracks)
     assert next(row for row in corner.cameras if row.name == "cam02").stats.coverage < MIN_COVERAGE

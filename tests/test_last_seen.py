@@ -74,3 +74,4 @@ def test_what_a_solve_leaves_out_of_it_needs_a_hand() -> None:
         row.name: [c.cause for c in row.causes if c.cause not in of_wave] for row in table.cameras
     }
     assert {n: c for n, c in causes.items() if c} == {name: [Fault.KNOCK]}
+    assert table.sends_up and table.may_hang_loose

@@ -23,7 +23,7 @@ from calib.files import save_tracks, save_wand
 from calib.pipeline import solve_rig
 from calib.report.rigs.causes import evidence
 from calib.report.rigs.residuals import as_json, as_lines, lasting_sentences, size_asked
-from calib.simulate import Scenario
+from calib.simulate import Scenario, simulate
 from calib.simulate.scenario import INDEPENDENT
 from calib.solve.certainty.statistics import camera_stats
 from calib.solve.hold import fit_to_rig
@@ -316,6 +316,17 @@ def test_text_has_the_verdict_first_then_what_to_do_then_one_line_a_camera_under
     told, explained = str(table), "\n".join(as_lines(table, explain=True))
     for word in ("ninths", "; p ", "sqrt(mean(dx² + dy²))"):
         assert word not in told and word in explained
+
+
+@pytest.mark.parametrize("n", [2, 3, 4])
+def test_cameras_have_no_more_extents_than_they_span(n: int):
+    """Two stand on a line and three in a plane: a third extent of 0.0 m would be none."""
+    made = simulate(Scenario(n_cameras=n, seed=18, n_frames=60, **INDEPENDENT))
+    told = " ".join(" ".join(as_lines(residual_table(made.truth, made.tracks), None)).split())
+    span = told.split("cameras over ")[1].split(" m.")[0].split(" × ")
+    at = np.array([c.position_mm for c in made.truth.cameras])
+    of_line = np.linalg.norm(at[1] - at[0]) / 1000.0
+    assert len(span) == n - 1 and (n > 2 or float(span[0]) == pytest.approx(of_line, abs=0.05))
 
 
 def test_text_fits_the_lines_that_there_are():

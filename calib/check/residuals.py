@@ -116,6 +116,18 @@ class ResidualTable(Reported):
         return (*(d for d in self.doubts if not is_symptom(d)), *acting, *symptoms)
 
     @property
+    def may_hang_loose(self) -> bool:
+        """Whether a camera or the rig gave way."""
+        is_moved = any(d.finding == RigFault.CHANGED for d in self.doubts)
+        return is_moved or any(c.cause in GAVE_WAY for row in self.cameras for c in row.causes)
+
+    @property
+    def sends_up(self) -> bool:
+        """Whether somebody may have to go up to a camera: not for what another wave mends."""
+        causes = {c.cause for row in self.cameras for c in row.causes}
+        return bool(causes - {Fault.ONE_SIDED}) or any(d.cameras for d in self.doubts)
+
+    @property
     def needs_a_hand(self) -> bool:
         return bool(self.doubts) or any(row.verdict == Verdict.ACT for row in self.cameras)
 
@@ -202,6 +214,7 @@ def held(rig: Rig, tracks: Tracks) -> tuple[Tracks, RigFit]:
     return tracks, fit_to_rig(rig, tracks)
 
 
+GAVE_WAY = frozenset({Fault.KNOCK, Fault.MOVED, Fault.CREEPS})
 # A knock looks like one of these once the points on one side of it, such a share, are left out.
 BENT_BY_A_KNOCK, BENT_SHARE = frozenset({Fault.MOVED, Fault.STRAY}), 0.3
 

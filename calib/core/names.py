@@ -73,8 +73,8 @@ def numbers_in(text: str) -> list[float]:
 
 
 def listed(names: Iterable[str], most: int = 8) -> str:
-    """Return names as one readable phrase: of more than ``most`` the ends, where they count on,
-    else the first few.
+    """Return names as one readable phrase: of more than ``most``, and one more that may as well be
+    named, the ends, where they count on, else the first few.
 
     >>> listed(["cam01", "cam02", "cam03"]), listed(["a", "b", "c", "d"], most=2)
     ('cam01, cam02 and cam03', 'a, b and 2 more')
@@ -84,7 +84,7 @@ def listed(names: Iterable[str], most: int = 8) -> str:
     names = list(names)
     if len(names) > most and _count_on(names):
         return f"{names[0]} to {names[-1]} ({len(names)})"
-    if len(names) > most:
+    if len(names) > most + 1:
         return f"{', '.join(names[:most])} and {len(names) - most} more"
     return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
 

@@ -246,10 +246,10 @@ def _print_table(
 ) -> None:
     from calib.cli import console
     from calib.report.rigs.residuals import as_lines
-    from calib.report.words import wrapped
+    from calib.report.words import OVERHEAD, wrapped
 
     named = {stands_for: str(path) for stands_for, path in files.items()}
     lines = as_lines(table, console.width(), explain, then, named)
     console.print_report([*lines, *(wrapped(figure, console.width()) if figure else [])])
-    if any(row.causes for row in table.cameras) or any(d.cameras for d in table.doubts):
-        console.caution()
+    if table.sends_up:
+        console.caution(OVERHEAD if table.may_hang_loose else "")

@@ -30,7 +30,7 @@ from calib.report.page.moves import before_and_after
 from calib.report.papers.describe import rig_facts
 from calib.report.rigs import causes, residuals
 from calib.report.tables import Column
-from calib.report.words import CAUTION, escaped, filled, sentence
+from calib.report.words import CAUTION, OVERHEAD, escaped, filled, sentence
 
 SIGNS = {Verdict.ACT: "▲ needs action", Verdict.OK: "● good"}
 MOST_RANK = 4  # of columns: a sheet has no room for more
@@ -194,8 +194,9 @@ def _todo(seen: Portrait, source: Source, moves: Moves | None) -> str:
     parts = [f'<ol class="todo">{"".join(told)}</ol>'] if told else []
     if not told:
         parts.append(html.paragraph(_next_step(seen.rig, source, moves)))
-    if any(row.causes for row in table.cameras):
-        parts.append(html.paragraph(CAUTION, "caution"))
+    if table.sends_up:
+        first = f"{OVERHEAD} " if table.may_hang_loose else ""
+        parts.append(html.paragraph(first + CAUTION, "caution"))
     lasting, *when = residuals.lasting_sentences(table.lasting) or [""]
     also = [
         *filter(None, (residuals.size_asked(table), residuals.touch_asked(table))),

@@ -138,7 +138,7 @@ def _layers(found: Precision) -> Table:
     of = [found.is_seen & (layer == k) for k in rows]
     sigma = found.sigma_mm
     columns = [
-        Column("height z|mm", [names[k] for k in rows]),
+        Column("at z|mm", [names[k] for k in rows]),
         Column("places|seen", [int(m.sum()) for m in of]),
         Column(
             "places|unseen",

@@ -185,7 +185,9 @@ def _sizes(found: ResidualTable) -> str:
     sizes = found.sizes
     told = [f"wand {sizes.wand_mm:.0f} mm"] if sizes.wand_mm else []
     told += [f"markers some {sizes.marker_mm:.2g} mm wide"] if np.isfinite(sizes.marker_mm) else []
-    span = " × ".join(f"{v / 1000:.1f}" for v in sizes.cameras_mm)
+    metres = [f"{v / 1000:.1f}" for v in sizes.cameras_mm]
+    # Two cameras, or three, have no more extents than one, or two.
+    span = " × ".join(metres[: max(1, len(found.cameras) - 1)])
     return ", ".join([*told, f"cameras over {span} m"])
 
 

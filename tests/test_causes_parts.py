@@ -213,5 +213,18 @@ def test_a_later_wave_need_not_tell_a_lens_that_the_rig_knows() -> None:
     assert causes_of(corner) == {}
 
 
+def test_noise_has_grown_by_what_is_told_of_it() -> None:
+    """What the rig's own doubt makes of the residuals is no noise: 0.15 px of 0.12 px were told as
+    2.9 times as much.
+    """
+    table = residual_table(stored(), wave(3, noisy={"cam03": 4.0}).tracks)
+    (row,) = (row for row in table.cameras if row.causes)
+    figures = row.causes[0].figures
+    before = stored().camera("cam03").stats
+    assert row.name == "cam03" and row.causes[0].cause == Fault.NOISE and before is not None
+    assert figures["grown"] == pytest.approx(figures["sigma_px"] / before.sigma_px)
+    assert 2.5 < figures["grown"] < 4.0  # a part of what it had is not of the centroids alone
+
+
 def causes_of(table: ResidualTable) -> dict[str, list[Fault]]:
     return {row.name: [c.cause for c in row.causes] for row in table.cameras if row.causes}

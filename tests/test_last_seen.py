@@ -6,9 +6,11 @@ import numpy as np
 import pytest
 
 from calib.check.causes.last_seen import last_seen
+from calib.check.recheck.run import recheck
 from calib.check.residuals import residual_table
 from calib.check.verdicts import Fault
 from calib.core.tracks import CameraTracks, Tracks
+from calib.pipeline import calibrate
 from calib.simulate import Knock, Scenario, Simulation, simulate
 from calib.solve.hold import fit_to_rig
 
@@ -75,3 +77,19 @@ def test_what_a_solve_leaves_out_of_it_needs_a_hand() -> None:
     }
     assert {n: c for n, c in causes.items() if c} == {name: [Fault.KNOCK]}
     assert table.sends_up and table.may_hang_loose
+
+
+@pytest.mark.parametrize("seed", [45, 46])
+def test_a_recheck_names_a_camera_that_was_knocked_in_the_last_seconds(seed: int) -> None:
+    """It stood as before until then, and passed for unmoved."""
+    scenario, since = Scenario(n_cameras=10, n_frames=600, seed=seed), 550
+    first, later = simulate(scenario), simulate(replace(scenario, wave=1))
+    late = {c.name: ((c.frame >= since) & (c.marker >= 0)).sum() for c in later.tracks.cameras}
+    name = max(late, key=lambda n: late[n])
+    knock = Knock(camera=name, frame=since, rotation_deg=0.3, translation_mm=3.0)
+    knocked = simulate(replace(scenario, wave=1, knock=(knock,)))
+    found = recheck(calibrate(first.tracks, first.wand), knocked.tracks)
+    assert {c.name: str(c.verdict) for c in found.cameras if c.verdict != "unmoved"} == {
+        name: "moving"
+    }
+    assert found.camera(name).since_frame == pytest.approx(since, abs=GAP)

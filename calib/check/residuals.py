@@ -11,7 +11,8 @@ import numpy as np
 from scipy import special
 
 from calib.check.apart import UNSURE, causes_apart, share_points, stats_of, whole_apart
-from calib.check.causes import Cause
+from calib.check.causes import Cause, of_last
+from calib.check.causes.last_seen import LastSeen, last_seen
 from calib.check.recheck.exchange import bearers, under_right_names
 from calib.check.recheck.inputs import with_sensors_of
 from calib.check.serials import NewSerial, new_serials
@@ -175,8 +176,10 @@ def residual_table(
     stats = stats_of(tracks, fit)
     causes = causes_apart(rig, tracks, fit, stats)
     whole = whole or whole_apart(rig, tracks, fit)
+    in_doubt = {name for d in whole.doubts for name in d.cameras}
+    ends = {n: e for n, e in zip(tracks.names, last_seen(fit), strict=True) if n not in in_doubt}
     rows = [
-        _row(rig, c, s, _causes(c.name, k, s, whole.knocked, borne))
+        _row(rig, c, s, _causes(c.name, k, s, whole.knocked, borne, ends.get(c.name)))
         for c, s, k in zip(tracks.cameras, stats, causes, strict=True)
     ]
     doubts = _with_stored(whole.doubts, rig)
@@ -214,6 +217,9 @@ def held(rig: Rig, tracks: Tracks) -> tuple[Tracks, RigFit]:
     return tracks, fit_to_rig(rig, tracks)
 
 
+# Of what lies off to the last: where so little is left by one shift, some count out of thousands
+# fits by chance.
+ONE_SHIFT = 0.2
 GAVE_WAY = frozenset({Fault.KNOCK, Fault.MOVED, Fault.CREEPS})
 # A knock looks like one of these once the points on one side of it, such a share, are left out.
 BENT_BY_A_KNOCK, BENT_SHARE = frozenset({Fault.MOVED, Fault.STRAY}), 0.3
@@ -234,10 +240,16 @@ def _causes(
     stats: CameraStats,
     knocked: dict[str, tuple[int, float]],
     borne: dict[str, str],
+    end: LastSeen | None,
 ) -> tuple[Cause, ...]:
     if name in borne:  # judged by its own points, which stand under another name
         return (Cause(Fault.EXCHANGED, {}, borne[name]),)
-    return _with_knock(causes, stats, knocked.get(name))
+    causes = _with_knock(causes, stats, knocked.get(name))
+    if end is not None and not end.frames and end.left < ONE_SHIFT:
+        causes = tuple(c for c in causes if c.cause != Fault.LOST)
+    if end is None or any(c.cause in UNSURE for c in causes):
+        return causes
+    return (of_last(end), *causes)
 
 
 def _with_knock(

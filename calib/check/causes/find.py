@@ -15,7 +15,7 @@ from calib.check.causes import figures
 from calib.check.causes.certainty import known_to
 from calib.check.causes.examine import Examination, examine
 from calib.check.causes.figures import Figures
-from calib.check.causes.last_seen import LastSeen, last_seen
+from calib.check.causes.last_seen import LastSeen
 from calib.check.causes.levels import is_straying, noise_against
 from calib.check.causes.record import Record, of_cameras
 from calib.check.causes.slips import Slip, slips
@@ -37,7 +37,6 @@ MAX_CORNER = 2.3
 # another one.
 HALF, CLEAR = 0.5, 0.9
 GEOMETRY = Fault.MOVED, Fault.LENS
-IN_TIME = Fault.KNOCK, Fault.CREEPS, Fault.TIMING, Fault.DRIFT, Fault.SWAYS
 # Off one way as often as the other: a pose or a place averages it out as it does noise.
 SCATTER = {Fault.VIBRATION, Fault.JITTER}
 # By which such a cause must raise a camera's noise, its own or the others' usual: cameras of a rig
@@ -66,7 +65,8 @@ class Cause(Printed):
     def size_px(self) -> float:
         """By how much it moves or scatters the camera's points, RMS; 0 of what does neither."""
         f = self.figures
-        if self.cause == Fault.LOST:  # beyond all others: half of the points are elsewhere
+        # Beyond all others: half of the points, or all, are elsewhere.
+        if self.cause in {Fault.LOST, Fault.EXCHANGED}:
             return float("inf")
         if "size_px" not in f and {"share", "left_px"} <= f.keys():
             return f["left_px"] * float(np.sqrt(f["share"] / (1.0 - f["share"])))
@@ -90,23 +90,20 @@ def find_causes(
     )
     stray = np.array([e.share_stray if e else np.nan for e in found])
     out: list[tuple[Cause, ...]] = []
-    ends = last_seen(fit)
-    for c, (s, e, slip, end) in enumerate(zip(stats, found, lost, ends, strict=True)):
+    for c, (s, e, slip) in enumerate(zip(stats, found, lost, strict=True)):
         if s.points < MIN_POINTS:
             out.append((Cause(Fault.TOO_FEW, {"points": s.points, "needed": MIN_POINTS}),))
             continue
         before = rig.camera(tracks.names[c]).stats
-        noise = None if slip else _noise(sigma, c, s, before, e)
+        noise = None if slip else _noise(sigma, c, before, e)
         others = np.delete(stray, c), np.delete(sigma, c)
         if slip:
-            causes = [_lost(slip)]
+            causes = [of_slip(slip)]
         elif e is not None and _sways(e, noise):
             causes = [Cause(Fault.SWAYS, figures.of_sway(e)), *_structured(e, *others, e.sway)]
             noise = None
         else:
             causes = _structured(e, *others)
-        if end is not None and not slip and not _moves(causes):
-            causes.insert(0, _elsewhere(end))
         if noise is not None:
             name = Fault.ALSO_NOISY if causes else Fault.NOISE
             causes.append(Cause(name, noise | figures.of_noise(e, radius, c)))
@@ -118,20 +115,17 @@ def find_causes(
     return out
 
 
-def _lost(found: Slip) -> Cause:
+def of_slip(found: Slip) -> Cause:
+    """Return the cause that a camera's count jumps."""
     figures = {"frames": float(found.frames), "since": float(found.since_frame)}
     return Cause(Fault.LOST, figures)
 
 
-def _elsewhere(end: LastSeen) -> Cause:
-    if end.frames:
-        return _lost(Slip(end.frames, end.first))
-    return Cause(Fault.KNOCK, {"frame": float(end.first), "size_px": end.size_px})
-
-
-def _moves(causes: Sequence[Cause]) -> bool:
-    """Return whether the camera's place, lens or clock is at fault already."""
-    return any(c.cause in GEOMETRY + IN_TIME for c in causes)
+def of_last(found: LastSeen) -> Cause:
+    """Return the cause that a camera saw the wand elsewhere to the last."""
+    if found.frames:
+        return of_slip(Slip(found.frames, found.first))
+    return Cause(Fault.KNOCK, {"frame": float(found.first), "size_px": found.size_px})
 
 
 def _structured(
@@ -168,14 +162,14 @@ def _matters(e: Examination, others_px: Array, beside: Sway) -> bool:
 
 
 def _noise(
-    sigma: Array, c: int, s: CameraStats, before: CameraStats | None, e: Examination | None
+    sigma: Array, c: int, before: CameraStats | None, e: Examination | None
 ) -> Figures | None:
     """Return camera c's noise and what it is large against, None where it is not."""
     if not np.isfinite(sigma[c]) or _explained(e) >= HALF:
         return None
     grown = None
     if before is not None and before.points >= MIN_POINTS and before.sigma_px > 0:
-        grown = s.sigma_px / before.sigma_px
+        grown = float(sigma[c]) / before.sigma_px
     large = noise_against(sigma[c], np.delete(sigma, c), grown)
     if large is None and sigma[c] > MAX_SIGMA_PX:
         large = {"limit_px": MAX_SIGMA_PX}

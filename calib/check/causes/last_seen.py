@@ -29,13 +29,15 @@ MOST_COUNTS = 10  # frames by which the count may be off, either way
 
 @dataclass(frozen=True, slots=True)
 class LastSeen:
-    """From which frame on all points of a camera lie off, by how many px in the median, and by how
-    many frames its count is off where that explains it, else 0.
+    """From which frame on all points of a camera lie off, by how many px in the median, by how many
+    frames its count is off where that explains it, else 0, and which share of it no shift of the
+    image takes.
     """
 
     first: int
     size_px: float
     frames: int
+    left: float
 
 
 def last_seen(fit: RigFit) -> list[LastSeen | None]:
@@ -60,7 +62,8 @@ def _last(
     problem = fit.problem
     seen, sound = problem.row[:, at] >= 0, is_sound[:, at]
     balance = ((seen & ~sound).sum(axis=0) - AGAINST * sound.sum(axis=0))[::-1].cumsum()[::-1]
-    if not at.size or balance.max() < FEWEST:
+    # A camera that is off most of the time stands elsewhere altogether.
+    if not at.size or not FEWEST <= balance.max() <= sound.sum():
         return None
     late = at[int(balance.argmax()) :]
     frame = problem.frame_number[problem.frame[late]]
@@ -81,5 +84,5 @@ def _last(
     }
     best = min(by_count, key=lambda k: by_count[k], default=0)
     if best and by_count[best] < min(EXPLAINED * size, left):
-        return LastSeen(int(frame[0]), size, best)
-    return LastSeen(int(frame[0]), size, 0) if left < ALIKE * size else None
+        return LastSeen(int(frame[0]), size, best, left / size)
+    return LastSeen(int(frame[0]), size, 0, left / size) if left < ALIKE * size else None

@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 
 from calib.check.apart import moves_apart
+from calib.check.causes.last_seen import last_seen
 from calib.check.recheck.agree import Agreement, find_agreement
 from calib.check.recheck.compare import Comparison, compare, likeliest
 from calib.check.recheck.drift import NO_SCALE, Scale, growth, scale_of, without_scale
@@ -276,7 +277,11 @@ def _knocked(rig: Rig, tracks: Tracks, fit: Fit) -> dict[str, tuple[int, float]]
         if not may_pass(held, [c], frame, size_px):
             left[tracks.names[c]] = frame, size_px
     # What stood off from the stored rig then is no part of this solve.
-    end = at_end(fit_to_rig(rig, tracks), tracks.names)
+    stored = fit_to_rig(rig, tracks)
+    for name, seen in zip(tracks.names, last_seen(stored), strict=True):
+        if seen is not None and not seen.frames:
+            left.setdefault(name, (seen.first, seen.size_px))
+    end = at_end(stored, tracks.names)
     if end is not None and end.others_fit:
         left |= {name: (end.first, end.size_px) for name in end.cameras if name not in left}
     return left

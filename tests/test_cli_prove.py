@@ -15,6 +15,7 @@ import pytest
 
 import calib
 from calib import files
+from calib.core.rig import Doubt
 from calib.core.wand import CertifiedLength, Wand
 from calib.simulate import Scenario, simulate
 from scripts.benchmarks.bars import bar_tracks
@@ -155,6 +156,18 @@ def test_precision_prints_json_and_csv(aligned: Path, call: Call, tmp_path: Path
     assert len(found["places"]["sigma_mm"]) == len(rows)
     seen = [float(r["sigma_mm"]) for r in rows if r["sigma_mm"]]
     assert found["worst"][0]["sigma_mm"] == pytest.approx(max(seen), abs=1e-5)
+
+
+def test_precision_says_that_the_rig_is_in_doubt(aligned: Path, call: Call, tmp_path: Path) -> None:
+    """Its figures come from a covariance that knows nothing of what speaks against the rig."""
+    rig = files.load_rig(aligned)
+    doubt = Doubt("wand bends", ("cam01",), {"marker": "q", "offset_mm": 1.5}, 1.0)
+    files.save_rig(replace(rig, doubts=(doubt,)), tmp_path / "doubtful.h5")
+    volume = ("--volume=-1000,1000,-800,800,300,1700", "--step", "1000")
+    said = "The rig is in doubt, and these figures do not count that: wand bends (cam01)."
+    _, text, _ = call("precision", tmp_path / "doubtful.h5", *volume)
+    assert text.startswith("A marker in the middle") and said in " ".join(text.split())
+    assert "in doubt" not in call("precision", aligned, *volume)[1]
 
 
 @pytest.mark.parametrize("ending", ["csv", "h5", "c3d"])

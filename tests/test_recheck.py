@@ -506,7 +506,7 @@ def test_a_wave_in_one_corner_says_whom_it_cannot_judge():
     outcome = recheck(stored(), Tracks(tuple(cameras), sim.tracks.frame_rate_hz))
     assert outcome.moved == ()
     blind = outcome.camera("cam05")
-    assert blind.verdict == "unseen" and "0 of its points" in note(outcome, blind)
+    assert blind.verdict == "unseen" and "none of its points are seen" in note(outcome, blind)
     # More than its image is wide is no size of a move.
     seen = next(c for c in outcome.cameras if c.name in outcome.tracks.names)
     vague = replace(seen, verdict="undecided", sigma_shift_px=81279.5)

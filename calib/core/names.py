@@ -98,6 +98,15 @@ def counted(n: int, noun: str) -> str:
     return f"{n} {noun}{'' if n == 1 else 's'}"
 
 
+def all_of(n: int, noun: str) -> str:
+    """Return all of some things in words.
+
+    >>> all_of(2, "camera"), all_of(3, "camera")
+    ('both cameras', 'all 3 cameras')
+    """
+    return f"both {noun}s" if n == 2 else f"all {counted(n, noun)}"
+
+
 def _count_on(names: list[str]) -> bool:
     """Return whether names end in numbers that follow one another."""
     parts = [re.fullmatch(r"(.*?)(\d+)", name, re.ASCII | re.DOTALL) for name in names]

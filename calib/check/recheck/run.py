@@ -252,7 +252,9 @@ def compared(
     cameras = [judged(c, len(cameras), options) for c in cameras]
     cameras = with_knocks(cameras, _knocked(rig, tracks, fit))
     cameras = [
-        replace(c, verdict=Standing.EXCHANGED, borne=borne[c.name]) if c.name in borne else c
+        replace(c, verdict=Standing.EXCHANGED, borne=borne[c.name], matters=True)
+        if c.name in borne
+        else c
         for c in cameras
     ]
     R, t = found.rig_from_fit

@@ -181,7 +181,7 @@ def precision(
         console.print_json(report.as_json(found))
     else:
         then = _next(str(rig), solved)
-        console.print_report(report.as_lines(found, console.width(), explain, then))
+        console.print_report(report.as_lines(found, console.width(), explain, then, solved.doubts))
         if any(h is not None for h in found.helped):
             console.caution()
     console.wrote(csv)

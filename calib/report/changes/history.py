@@ -7,7 +7,7 @@ from typing import Any
 
 from calib.check.history.records import CameraHistory, History
 from calib.check.verdicts import Course
-from calib.core.names import command, listed
+from calib.core.names import all_of, command, listed
 from calib.report.papers.stored import when
 from calib.report.tables import Blocks, Column, Said, Table, laid_out, strong
 from calib.report.words import document, picked
@@ -124,8 +124,8 @@ def verdict(found: History) -> str:
         told += [f"{listed(names)} {phrase}"] if of else []
     n = len(found.cameras)
     told = [*(["the whole rig changed in size"] if found.grown else []), *told]
-    steady = f"{n_steady} of {n}" if told else f"All {n}"
-    return "; ".join([f"{steady} cameras steady", *told]) + "."
+    steady = f"{n_steady} of {n} cameras" if told else all_of(n, "camera").capitalize()
+    return "; ".join([f"{steady} steady", *told]) + "."
 
 
 def _table(found: History) -> Table:

@@ -14,7 +14,7 @@ from calib.check.recheck.outcome import CameraChange, Recheck
 from calib.check.verdicts import Change, Majority, Standing
 from calib.core.camera import coverage
 from calib.core.geometry import Array
-from calib.core.names import listed, renaming
+from calib.core.names import all_of, listed, renaming
 from calib.report.changes.cameras import cameras_table, worst_first
 from calib.report.changes.remedies import again, repair
 from calib.report.changes.whole import drift, majority, rigid_move
@@ -175,7 +175,8 @@ def verdict(found: Recheck) -> str:
     n = len(found.cameras)
     n_as_before = n - sum(map(len, names.values()))
     verb = "stands" if n_as_before == 1 else "stand"
-    stand = f"{f'{n_as_before} of {n}' if told else f'all {n}'} cameras {verb} as before"
+    who = f"{n_as_before} of {n} cameras" if told else all_of(n, "camera")
+    stand = f"{who} {verb} as before"
     whole = "the rig as a whole changed" if found.drift else ""
     text = "; ".join(filter(None, [whole, stand if n_as_before else "", *told]))
     return sentence(text) if whole or n_as_before else ended(text)
@@ -302,9 +303,9 @@ def _is_few(c: CameraChange) -> bool:
 
 def _too_few(cameras: Sequence[CameraChange], is_any: bool) -> str:
     most = max(c.n_shared or 0 for c in cameras)
-    of = (f"{most} of its", "it", "it points")
+    of = (f"{most or 'none'} of its", "it", "it points")
     if len(cameras) > 1:
-        of = (f"at most {most} of their", "them", "they point")
+        of = (f"{f'at most {most}' if most else 'none'} of their", "them", "they point")
     show = "let markers move" if is_any else "wave"
     return (
         f"{of[0]} points are seen by other cameras as well, {MIN_POINTS} are needed: {show} in "

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from itertools import pairwise
 from typing import Any
 
@@ -10,8 +11,10 @@ from numpy.typing import NDArray
 
 from calib.core.geometry import Array, sigma_in_space
 from calib.core.names import counted
+from calib.core.rig import Doubt
 from calib.prove.precision import Precision, in_one_line
-from calib.report.tables import Blocks, Column, Table, following, laid_out
+from calib.report.rigs.whole import named
+from calib.report.tables import Blocks, Column, Table, following, laid_out, strong
 from calib.report.words import document
 
 MOST_LAYERS = 12
@@ -28,11 +31,17 @@ LEGEND = (
 
 
 @laid_out
-def as_lines(found: Precision, explain: bool = False, then: str = "") -> Blocks:
-    """Return the figure, the next command, where it is worst and what would help, and the layers of
-    the volume.
+def as_lines(
+    found: Precision, explain: bool = False, then: str = "", doubts: Sequence[Doubt] = ()
+) -> Blocks:
+    """Return the figure, what the rig was in doubt for when it was solved, the next command, where
+    it is worst and what would help, and the layers of the volume.
     """
     out: Blocks = [in_one_line(found)]
+    if doubts:
+        out.append(
+            strong(f"The rig is in doubt, and these figures do not count that: {named(doubts)}.")
+        )
     if not found.has_covariance:
         out.append(
             "The rig file does not say how sure its poses are: the figures count the noise of the "

@@ -14,7 +14,7 @@ from calib.check.apart import UNSURE
 from calib.check.residuals import CameraRow, ResidualTable, WandLengths
 from calib.check.verdicts import Fault, RigFault, Verdict
 from calib.check.whole.find import is_symptom
-from calib.core.names import command, counted, listed
+from calib.core.names import all_of, command, counted, listed
 from calib.core.rig import Doubt
 from calib.report.rigs.causes import advice, evidence
 from calib.report.rigs.serials import in_words as serial_in_words
@@ -143,7 +143,7 @@ def verdict(found: ResidualTable) -> str:
     doubts = [d for d in found.doubts if not (acting and is_symptom(d))]
     doubt = f"The rig as a whole is in doubt: {named(doubts)}." if doubts else ""
     if not acting:
-        return doubt or f"All {counted(n, 'camera')} good."
+        return doubt or f"{all_of(n, 'camera').capitalize()} good."
     needs = "needs" if len(acting) == 1 else "need"
     good = f"{n - len(acting)} of {counted(n, 'camera')} good; {listed(acting)} {needs} action."
     return f"{doubt} {good}".lstrip()

@@ -55,6 +55,11 @@ class RigFit:
     ring_sigma_px: Array = field(default_factory=lambda: np.empty((0, len(RING))))
 
     @property
+    def weighted(self) -> Problem:
+        """The problem with each inlier weighted by its camera's noise."""
+        return self.problem.with_weight(self.is_inlier / self.sigma_px[self.problem.cam])
+
+    @property
     def is_passing(self) -> NDArray[np.bool_]:
         """Which pairs (P,) lie in stretches that stand off and pass: of a camera that would lose
         more than ``MOST_OFF`` of its pairs to them none do.

@@ -116,8 +116,7 @@ def _wide_mm(tracks: Tracks, problem: Problem, state: State, inlier: Bools) -> A
     show.
     """
     cam = problem.cam
-    depth = (state.cam_R[cam, 2] * state.wand_t[problem.frame]).sum(axis=1) + state.cam_t[cam, 2]
-    mm_of_px = depth / state.lens[cam, 0]
+    mm_of_px = state.depth_mm(cam, problem.frame) / state.lens[cam, 0]
     out = np.full(problem.n_cameras, np.nan)
     for c, camera in enumerate(tracks.cameras):
         marker, pair = np.nonzero(inlier & (problem.cam == c))

@@ -209,9 +209,7 @@ def _figures(system: System, r: Record, best: Choice) -> dict[str, float]:
             "shift_mm": float(np.linalg.norm(values[3:6])),
         }
     ms = 1000.0 / r.frame_rate_hz
-    if cause == Fault.TIMING:
-        out |= {"frames": float(values[-1]), "ms": float(values[-1]) * ms}
-    if cause == Fault.DRIFT:
+    if cause in {Fault.TIMING, Fault.DRIFT}:
         out |= {"frames": float(values[-1]), "ms": float(values[-1]) * ms}
     if cause == Fault.ROWS:
         out |= {"rows_ms": float(values[-1]) * ms}

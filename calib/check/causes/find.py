@@ -11,10 +11,8 @@ from typing import ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.check.causes import figures
 from calib.check.causes.certainty import known_to
 from calib.check.causes.examine import Examination, examine
-from calib.check.causes.figures import Figures
 from calib.check.causes.last_seen import LastSeen
 from calib.check.causes.levels import is_straying, noise_against
 from calib.check.causes.record import Record, of_cameras
@@ -27,6 +25,8 @@ from calib.core.tracks import Tracks
 from calib.printed import Printed
 from calib.solve.hold import RigFit
 
+Figures = dict[str, float]  # behind a cause, by name, with the unit at the name's end
+ROOT_2 = float(np.sqrt(2.0))  # of one coordinate to both
 # common practice, no source: the centre of a round marker is good to a tenth or two of a pixel
 MAX_SIGMA_PX = 1.0
 # Uncertainty over the whole sensor that the camera's own points leave, in its noise (RMS against
@@ -100,13 +100,14 @@ def find_causes(
         if slip:
             causes = [of_slip(slip)]
         elif e is not None and _sways(e, noise):
-            causes = [Cause(Fault.SWAYS, figures.of_sway(e)), *_structured(e, *others, e.sway)]
+            swings = {"size_px": e.sway.size_px * ROOT_2, "lasts_s": e.sway.lasts_s}
+            causes = [Cause(Fault.SWAYS, swings), *_structured(e, *others, e.sway)]
             noise = None
         else:
             causes = _structured(e, *others)
         if noise is not None:
             name = Fault.ALSO_NOISY if causes else Fault.NOISE
-            causes.append(Cause(name, noise | figures.of_noise(e, radius, c)))
+            causes.append(Cause(name, noise | _looks(e, radius, c)))
         bare = _coverage(s, before, e)
         # Few points in a corner follow any pose or lens.
         if bare is not None and (not causes or bare.is_bare or _is_of(e, *GEOMETRY)):
@@ -138,14 +139,22 @@ def _structured(
     """
     causes = []
     if e is not None and e.explanation is not None and _matters(e, others_px, beside):
-        causes.append(Cause(e.explanation.cause, figures.of_explanation(e)))
+        left = {"share": e.explanation.share, "left_px": e.sigma_px}
+        causes.append(Cause(e.explanation.cause, e.figures | left))
     if (
         e is not None
         and _explained(e) < CLEAR
         and is_straying(e.share_stray, e.n_judged, others_stray)
     ):
         name = Fault.REPEATED if e.repeated > HALF else Fault.STRAY
-        causes.append(Cause(name, figures.of_stray(e, others_stray)))
+        known = others_stray[np.isfinite(others_stray)]
+        of_stray = {
+            "share": e.share_stray,
+            "usual": float(np.median(known)) if len(known) else float("nan"),
+            "swapped": e.swapped,
+            "repeated": e.repeated,
+        }
+        causes.append(Cause(name, of_stray))
     return causes
 
 
@@ -176,6 +185,18 @@ def _noise(
     return None if large is None else {"sigma_px": float(sigma[c])} | large
 
 
+def _looks(e: Examination | None, radius_px: Array, c: int) -> Figures:
+    """Return what camera c's noise looks like: along x against along y, over the sensor, and its
+    blobs beside the others'; what is not known is left out.
+    """
+    out = dict(e.levels) if e is not None else {}
+    others = np.delete(radius_px, c)
+    others = others[np.isfinite(others)]
+    if np.isfinite(radius_px[c]) and len(others):
+        out |= {"radius_px": float(radius_px[c]), "others_radius_px": float(np.median(others))}
+    return out
+
+
 def _sways(e: Examination, noise: Figures | None) -> bool:
     """Return whether the whole image swings for a while by more than it steps, or by most of what
     the camera's noise is too large by.
@@ -203,7 +224,9 @@ def _coverage(s: CameraStats, before: CameraStats | None, e: Examination | None)
     if max(s.coverage, 0.0 if before is None else before.coverage) < MIN_COVERAGE:
         return Cause(Fault.ONE_SIDED, share | {"needed": MIN_COVERAGE}, is_bare=True)
     if e is not None and e.corner_px > MAX_CORNER * e.sigma_px:
-        return Cause(Fault.ONE_SIDED, share | figures.of_coverage(e))
+        box = dict(zip(("left", "top", "right", "bottom"), e.box_px.tolist(), strict=True))
+        of_corner = {"corner_px": e.corner_px, "times": e.corner_px / e.sigma_px}
+        return Cause(Fault.ONE_SIDED, share | box | of_corner)
     return None
 
 

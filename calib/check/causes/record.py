@@ -232,10 +232,7 @@ class Others:
         is_moving = (self.speed[f] != 0).any(axis=(1, 2))
         if is_moving.mean() > MOST:
             is_used = is_used & is_moving[:, None]
-        camera, depth = (
-            self.tracks.cameras[c],
-            state.wand_t[f] @ state.cam_R[c, 2] + state.cam_t[c, 2],
-        )
+        camera = self.tracks.cameras[c]
         return Record(
             camera.name,
             camera.width,
@@ -252,7 +249,7 @@ class Others:
             rows[..., d:-1],
             velocity,
             self.is_passing[at],
-            float(np.median(depth)),
+            float(np.median(state.depth_mm(problem.cam[at], f))),
             float(state.lens[c, 0]),
         )
 

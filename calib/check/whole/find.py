@@ -4,7 +4,7 @@ out, and pairs that nothing else checks.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -118,8 +118,7 @@ def _rebuilt(rig: Rig, fit: RigFit, of_wand: list[Doubt]) -> Iterator[Doubt]:
     than that: either side lies half of the change from the shape found. Which marker, of three on
     a line, is not known.
     """
-    weighted = fit.problem.with_weight(fit.is_inlier / fit.sigma_px[fit.problem.cam])
-    found = find_rebuilt(weighted, fit.state)
+    found = find_rebuilt(fit.weighted, fit.state)
     bent = {RigFault.BENT, RigFault.OFF_LINE}
     strays = max((d.effect_mm or 0.0 for d in of_wand if d.finding in bent), default=0.0)
     least = max(rig.wand.sigma_mm, 2.0 * float(np.sqrt(HALF)) * strays)
@@ -138,8 +137,7 @@ def _of_wand(rig: Rig, fit: RigFit) -> Iterator[Doubt]:
     """Yield what is wrong with the wand or with how its markers are seen; what leaning may make of
     a marker's place is told as that alone.
     """
-    weighted = fit.problem.with_weight(fit.is_inlier / fit.sigma_px[fit.problem.cam])
-    leaning = find_leaning(weighted, fit.state)
+    leaning = find_leaning(fit.weighted, fit.state)
     least = 0.0
     if leaning is not None and abs(leaning.size_mm) > LEANING_SURE * leaning.sigma_mm:
         longer_mm = -leaning.growth * rig.wand.span_mm  # as the wand looks
@@ -172,7 +170,7 @@ def _wand(rig: Rig, fit: RigFit) -> Iterator[Doubt]:
         yield Doubt(
             RigFault.WAND, (), {"marker": names[far], "offset_mm": float(off[far])}, float(off[far])
         )
-    excess = np.array([r.excess if r else np.nan for r in readings])
+    excess = _excess(readings)
     if np.isfinite(excess).sum() < 2:
         return
     # A marker that is seen worse by every camera strays as well.
@@ -190,6 +188,10 @@ def _wand(rig: Rig, fit: RigFit) -> Iterator[Doubt]:
     yield Doubt(_marker_fault(rig, reading), (), {"marker": names[m], "offset_mm": size}, size)
 
 
+def _excess(readings: Sequence[MarkerReading | None]) -> Array:
+    return np.array([r.excess if r else np.nan for r in readings])
+
+
 def _keeps_its_place(fit: RigFit, m: int) -> bool:
     """Return whether a marker lies where the others do, by the points that were not left out, and
     these are a good part of its points.
@@ -197,9 +199,8 @@ def _keeps_its_place(fit: RigFit, m: int) -> bool:
     seen = fit.problem.row >= 0
     if fit.is_inlier[m].sum() < KEPT * seen[m].sum():
         return False
-    problem = fit.problem.with_weight(fit.is_inlier / fit.sigma_px[fit.problem.cam])
-    readings = marker_readings(problem, fit.state, triangulate_markers(problem, fit.state))
-    excess = np.array([r.excess if r else np.nan for r in readings])
+    problem = fit.weighted
+    excess = _excess(marker_readings(problem, fit.state, triangulate_markers(problem, fit.state)))
     others = np.delete(excess, m)
     if not np.isfinite(excess[m]) or not np.isfinite(others).any():
         return False
@@ -252,10 +253,9 @@ def _ended(fit: RigFit, end: End) -> Iterator[Doubt]:
 
 def mm_a_px(fit: RigFit) -> float:
     """Return what a pixel is in mm where the wand was, in the median over views."""
-    problem, state = fit.problem, fit.state
-    t = state.wand_t[problem.frame]
-    depth = np.einsum("pi,pi->p", state.cam_R[problem.cam, 2], t) + state.cam_t[problem.cam, 2]
-    return float(np.median(depth / state.lens[problem.cam, 0]))
+    problem = fit.problem
+    depth_mm = fit.state.depth_mm(problem.cam, problem.frame)
+    return float(np.median(depth_mm / fit.state.lens[problem.cam, 0]))
 
 
 def _lengths(rig: Rig, points: Array) -> Iterator[Doubt]:

@@ -196,8 +196,7 @@ def _evened(fit: RigFit) -> RigFit:
     other places and turns: what a lens is beyond its model would pass for a step. Where points are
     off all the time its noise is as large as it is to means of long stretches.
     """
-    weighted = fit.problem.with_weight(fit.is_inlier / fit.sigma_px[fit.problem.cam])
-    even = without_systematic(weighted, fit.state, fit.sigma_px)
+    even = without_systematic(fit.weighted, fit.state, fit.sigma_px)
     usual = overdispersion_between(shifts(even, fit.state, None, bin_frames(even.rate_hz)))
     return replace(
         fit,

@@ -50,6 +50,11 @@ class State:
         """Where the wands have their markers (F, M, 3) in the world."""
         return np.asarray(self.shape_mm @ np.swapaxes(self.wand_R, 1, 2) + self.wand_t[:, None])
 
+    def depth_mm(self, cam: Index, frame: Index) -> Array:
+        """Return how far before cameras (n,) the wands' middles are in frames (n,)."""
+        along = (self.cam_R[cam, 2] * self.wand_t[frame]).sum(axis=1)
+        return np.asarray(along + self.cam_t[cam, 2])
+
     def of_frames(self, frames: Index | slice) -> State:
         """Return the cameras with the wands of some frames alone."""
         return replace(self, wand_R=self.wand_R[frames], wand_t=self.wand_t[frames])

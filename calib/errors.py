@@ -117,6 +117,18 @@ class InputError(CalibError):
     """
 
 
+def require_one_of(where: str, value: str, known: Iterable[str]) -> None:
+    """Raise InputError for a value that is none of the known ones."""
+    names = list(known)
+    if value not in names:
+        raise InputError(
+            where,
+            expected=f"one of {', '.join(names)}",
+            found=repr(value),
+            remedy=did_you_mean(value, names),
+        )
+
+
 class OutputError(CalibError):
     """An output cannot be written to the place given.
 

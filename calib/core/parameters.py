@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calib.core.geometry import Array
-from calib.errors import InputError
+from calib.errors import InputError, require_one_of
 
 AXES = ("x", "y", "z")
 # Turns are of ``cam_from_world``, small and on its left (radian); positions in the world (mm).
@@ -64,12 +64,7 @@ class CameraParameter:
     kind: str
 
     def __post_init__(self) -> None:
-        if self.kind not in PLACE and self.kind not in POSE:
-            raise InputError(
-                f"parameter of camera {self.camera}",
-                expected=f"one of {', '.join((*POSE, *LENS_TERMS))}",
-                found=repr(self.kind),
-            )
+        require_one_of(f"parameter of camera {self.camera}", self.kind, (*POSE, *LENS_TERMS))
 
     def __str__(self) -> str:
         return f"{self.camera}: {self.kind}"
@@ -83,12 +78,7 @@ class WandCoordinate:
     axis: str
 
     def __post_init__(self) -> None:
-        if self.axis not in AXES:
-            raise InputError(
-                f"coordinate of marker {self.marker}",
-                expected=f"one of {', '.join(AXES)}",
-                found=repr(self.axis),
-            )
+        require_one_of(f"coordinate of marker {self.marker}", self.axis, AXES)
 
     def __str__(self) -> str:
         return f"wand's marker {self.marker}: {self.axis}"

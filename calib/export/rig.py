@@ -6,7 +6,7 @@ import json
 from typing import Any
 
 from calib.core.rig import Rig
-from calib.errors import InputError
+from calib.errors import InputError, require_one_of
 from calib.export.colmap import rig_as_colmap
 from calib.export.csv import rig_as_csv
 from calib.export.gltf import rig_as_gltf
@@ -46,8 +46,7 @@ def export_rig(
     InputError
         There is no such format, unit or axis, or the format has another unit.
     """
-    if to not in set(Format):
-        raise InputError("to", expected=f"one of {', '.join(Format)}", found=repr(to))
+    require_one_of("to", to, Format)
     kind = Format(to)
     if kind in METRES and unit == "mm":
         raise InputError(

@@ -16,7 +16,7 @@ from calib.core.fields import wand_table
 from calib.core.geometry import Array
 from calib.core.rig import Rig, RigCamera
 from calib.core.wand import Wand
-from calib.errors import InputError
+from calib.errors import require_one_of
 
 UNITS = {"mm": 1.0, "m": 1e-3}
 # From the axis that points up in the rig file to the one that does in the export: rows are the
@@ -42,10 +42,7 @@ class Target:
     def __post_init__(self) -> None:
         known = {"unit": UNITS, "up": ("Y", "Z"), "up_in_rig": ("Y", "Z")}
         for name, values in known.items():
-            if getattr(self, name) not in values:
-                raise InputError(
-                    name, expected=f"one of {', '.join(values)}", found=repr(getattr(self, name))
-                )
+            require_one_of(name, getattr(self, name), values)
 
     @classmethod
     def of(cls, rig: Rig, unit: str = "mm", up: str | None = None, source: str = "") -> Target:

@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from calib.errors import InputError, did_you_mean
+from calib.errors import InputError, did_you_mean, require_one_of
 from calib.simulate.keys import check_kinds, key
 
 LENS_TERMS = ("aspect", "k1", "k2", "k3", "tangential", "rational")
@@ -312,11 +312,8 @@ def _knock(table: Any) -> Knock:
 
 def _check_values(s: Scenario) -> None:
     for f in fields(s):
-        value, of = getattr(s, f.name), f.metadata["of"]
-        if of and value not in of:
-            raise InputError(
-                f"scenario {f.name}", expected=f"one of {', '.join(of)}", found=repr(value)
-            )
+        if f.metadata["of"]:
+            require_one_of(f"scenario {f.name}", getattr(s, f.name), f.metadata["of"])
     if set(s.lens_terms) - set(LENS_TERMS):
         raise InputError(
             "scenario lens_terms",

@@ -9,7 +9,7 @@ from typing import Any
 
 from calib.core.fields import CAMERA
 from calib.core.layout import POINT_TABLE, RIG, SPACE, TRACKS, WAND_FILE, Section
-from calib.errors import InputError, did_you_mean
+from calib.errors import require_one_of
 from calib.intake.centroids.names import IMAGE_LIST
 from calib.intake.table import CAMERA_LIST, COLUMNS
 from calib.plan.table import PLAN_FILE
@@ -162,13 +162,7 @@ def formats() -> tuple[FileFormat, ...]:
 def named(name: str) -> FileFormat:
     """Return the format of that name, or raise InputError with the names there are."""
     known = {f.name: f for f in formats()}
-    if name not in known:
-        raise InputError(
-            "NAME",
-            expected=f"one of {', '.join(known)}",
-            found=repr(name),
-            remedy=did_you_mean(name, known),
-        )
+    require_one_of("NAME", name, known)
     return known[name]
 
 

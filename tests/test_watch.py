@@ -20,7 +20,7 @@ from calib.watch.calls import is_late
 from calib.watch.counts import Counts
 from calib.watch.kept import Kept, named_frames
 from calib.watch.records import Call, Ending, Figure, Lack, Region
-from calib.watch.rough import grown, solve_roughly, summed
+from calib.watch.rough import solve_roughly
 from calib.watch.run import Watch
 from calib.watch.seen import look_at
 from calib.watch.walk import before_solving, empty_region, level_of
@@ -90,14 +90,14 @@ def test_a_solve_is_foreseen_from_half_of_its_frames():
     np.testing.assert_allclose(half.foreseen_mm(half.of_seen), stated, rtol=1e-6)
     told, nowhere = half.of_seen, np.tile([0.0, np.inf], (6, 1))
     for part in parts_of(sim.tracks.between(450, 900), 900)[18:]:
-        told = summed(told, look_at(part, half, np.ones((6, 100), bool), nowhere).information)
+        told += look_at(part, half, np.ones((6, 100), bool), nowhere).information
     whole = solve_roughly(sim.tracks, sim.wand, before=half)
     foreseen = half.foreseen_mm(told)
     # In each solve's own world, at the same places but for what the first half's cameras are off.
     solved = precision(whole.rig, half.places_mm).sigma_mm
     assert np.nanmedian(foreseen / solved) == pytest.approx(1.0, abs=0.1)
     # Twice the frames alone halve what is not known beforehand.
-    twice = np.nanmedian(half.foreseen_mm(grown(half.of_seen, 2.0)) / stated)
+    twice = np.nanmedian(half.foreseen_mm(half.of_seen.times(2.0)) / stated)
     assert 0.65 < twice < 0.8
 
 

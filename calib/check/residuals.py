@@ -14,18 +14,17 @@ from calib.check.apart import UNSURE, causes_apart, share_points, stats_of, whol
 from calib.check.causes import Cause, of_last
 from calib.check.causes.last_seen import LastSeen, last_seen
 from calib.check.recheck.exchange import bearers, under_right_names
-from calib.check.recheck.inputs import with_sensors_of
+from calib.check.recheck.inputs import check_strangers, with_sensors_of
 from calib.check.serials import NewSerial, new_serials
 from calib.check.sizes import NOT_KNOWN, Sizes, sizes_of
 from calib.check.verdicts import Fault, RigFault, Verdict
 from calib.check.whole.find import Whole, is_symptom
 from calib.core.geometry import Array
-from calib.core.names import listed
 from calib.core.parameters import LENS_GROUPS, CameraParameter, term_values
 from calib.core.rig import CameraStats, Doubt, Rig
 from calib.core.threads import one_blas_thread
 from calib.core.tracks import CameraTracks, Tracks
-from calib.errors import InputError, UnsolvableError
+from calib.errors import UnsolvableError
 from calib.naming.renaming import named_tracks
 from calib.printed import Reported
 from calib.solve.certainty.normal import wald
@@ -328,14 +327,8 @@ def _of_rig(rig: Rig, tracks: Tracks) -> Tracks:
     """Return the tracks of the rig's cameras in its order; InputError where others have points, a
     sensor is another, or a marker is none of the wand's.
     """
-    strange = [n for n in tracks.names if n not in rig.names and tracks.camera(n).n_points]
-    if strange:
-        raise InputError(
-            "cameras",
-            expected=f"tracks of the rig's cameras ({listed(rig.names)})",
-            found=f"also {listed(strange)}",
-            remedy="Use the rig file solved from these cameras.",
-        )
+    seen = [c.name for c in tracks.cameras if c.n_points]
+    check_strangers(rig, [name for name in seen if name not in rig.names])
     tracks.check_markers(len(rig.wand.markers))
     return with_sensors_of(rig, tracks)
 

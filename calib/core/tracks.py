@@ -213,6 +213,19 @@ def _checked_masks(name: str, masks_px: Array) -> Array:
     return masks
 
 
+def check_order(name: str, frame: Ints, first_row: int = 0) -> None:
+    """Raise InputError at the first of a camera's frames that is below the one before it."""
+    is_back = frame[1:] < frame[:-1]
+    if is_back.any():
+        row = int(is_back.argmax())
+        raise InputError(
+            f"{name}: frame row {first_row + row + 1}",
+            expected="frames that never decrease",
+            found=f"{frame[row + 1]} after {frame[row]}",
+            remedy="Sort the rows by frame; where its counter began anew, number on from there.",
+        )
+
+
 def _check_points(
     name: str, width: int, height: int, frame: Ints, xy: Array, marker: NDArray[np.int16]
 ) -> None:
@@ -230,15 +243,7 @@ def _check_points(
     if is_off.any():
         place = f"{name}: xy row {int(is_off.argmax())}"
         raise outside_error(place, (width, height), xy, is_off)
-    step = np.diff(frame)
-    if (step < 0).any():
-        row = int((step < 0).argmax())
-        raise InputError(
-            f"{name}: frame row {row + 1}",
-            expected="frames that never decrease",
-            found=f"{frame[row + 1]} after {frame[row]}",
-            remedy="Sort the rows by frame; where its counter began anew, number on from there.",
-        )
+    check_order(name, frame)
     is_far = (frame >= MOST_FRAME) | (frame <= -MOST_FRAME)
     if is_far.any():
         row = int(is_far.argmax())

@@ -11,8 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.core.fields import camera_from_fields
-from calib.core.tracks import CameraTracks, Tracks
-from calib.errors import InputError
+from calib.core.tracks import CameraTracks, Tracks, check_order
 from calib.files.hdf5 import attributes, cameras_of, node, opened
 from calib.files.text import PathLike
 from calib.files.tracks import FORMAT, VERSION, check_marker_range
@@ -56,7 +55,7 @@ def tracks_in_pieces(
             if not any(len(b) for b in blocks):
                 break
             for r, b in zip(readers, blocks, strict=True):
-                _require_order(r, b)
+                check_order(r.name, b, r.row)
             if first is None:
                 first = min(int(b[0]) for b in blocks if len(b))
             ends = [
@@ -84,18 +83,6 @@ def _reader(name: str, group: h5py.Group) -> _Reader:
     xy = node(group, "xy", "f", (len(frame), 2))
     marker = node(group, "marker", "iu", (len(frame),))
     return _Reader(name, camera_from_fields(attributes(group, name)), frame, xy, marker)
-
-
-def _require_order(reader: _Reader, block: NDArray[np.int64]) -> None:
-    step = np.diff(block)
-    if (step < 0).any():
-        row = int((step < 0).argmax())
-        raise InputError(
-            f"{reader.name}: frame row {reader.row + row + 1}",
-            expected="frames that never decrease",
-            found=f"{block[row + 1]} after {block[row]}",
-            remedy="Sort the rows by frame; where its counter began anew, number on from there.",
-        )
 
 
 def frame_rate_of(path: PathLike) -> float:

@@ -26,11 +26,10 @@ from calib.plan.wave import Stop, bundle_of, planned_rig, seen_wave, walk, wave_
 from calib.prove.space.joint import RigErrors, effects
 from calib.prove.space.views import cameras_of, views_where
 from calib.prove.volume import grid_of
-from calib.solve.bundle.descent import BundleOptions, with_prior
+from calib.solve.bundle.descent import known_before
 from calib.solve.bundle.elimination import inverse_factors, reduced_system
 from calib.solve.bundle.linearise import linearise
-from calib.solve.bundle.problem import Problem, State
-from calib.solve.bundle.step import own_information
+from calib.solve.bundle.problem import State
 from calib.solve.certainty.covariance import median_distance
 from calib.solve.certainty.normal import Information, on_places, world_motions
 
@@ -270,23 +269,9 @@ def _told(plan: Plan, grid: _Grid) -> _Told:
     motions = world_motions(state.cam_R, state.position_mm, n)[:, :6]
     world = np.pad(on_places(-state.cam_R, n, motions), ((0, size - of_cameras), (0, 0)))
     held = np.linalg.qr(world)[0]
-    known = _known(problem, state, options) + held @ held.T
+    known = known_before(state, options) + held @ held.T
     root = _wanted(plan, state, motions, away_mm, size)
     return _Told(blocks, known, root @ root.T)
-
-
-def _known(problem: Problem, state: State, options: BundleOptions) -> Array:
-    """Return the information (N, N) of what is known of lenses and wand without any wave."""
-    nothing = problem.with_weight(np.zeros_like(problem.weight)).part(0, 1)
-    n_axes = options.shape.n_axes if options.shape else 0
-    blocks = linearise(nothing, state.of_frames(slice(0, 1)), TERMS, np.inf, n_axes)
-    assert options.prior is not None
-    blocks = with_prior(blocks, state, TERMS, options.prior)
-    out = np.diag(own_information(blocks))
-    if options.shape is not None:
-        _, J = options.shape.rows(state.shape_mm)
-        out[-J.shape[1] :, -J.shape[1] :] += J.T @ J
-    return out
 
 
 def _wanted(plan: Plan, state: State, motions: Array, away_mm: float, size: int) -> Array:

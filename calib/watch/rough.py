@@ -14,7 +14,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calib.core.geometry import Array, sigma_in_space
-from calib.core.parameters import n_unknowns
 from calib.core.progress import quiet
 from calib.core.rig import Rig
 from calib.core.threads import one_blas_thread
@@ -24,7 +23,7 @@ from calib.prove.precision import FEW_PLACES
 from calib.prove.space.joint import RigErrors, effects, rig_errors
 from calib.prove.space.joint import covariance_of as covariance_of_places
 from calib.prove.space.views import Cameras, Views, cameras_of, views_of_places
-from calib.solve.bundle.descent import BundleOptions, without_frames
+from calib.solve.bundle.descent import BundleOptions, known_before, without_frames
 from calib.solve.bundle.problem import State
 from calib.solve.calibrate import SolveOptions, Task, begin, finish
 from calib.solve.certainty.covariance import covariance_of, median_distance
@@ -79,7 +78,7 @@ class Rough:
     @property
     def of_seen(self) -> Information:
         """The information of all frames that were there, of which those kept are a fair part."""
-        return grown(self.of_frames, self.step)
+        return self.of_frames.times(self.step)
 
     @one_blas_thread
     def foreseen_mm(self, of_frames: Information) -> Array:
@@ -87,11 +86,7 @@ class Rough:
         would state at the places of the wave so far, nan where fewer than two cameras see.
         """
         names, markers = self.rig.names, self.rig.wand.markers
-        told = Information(
-            of_frames.matrix + self.of_priors,
-            of_frames.gradient,
-            of_frames.own + np.diag(self.of_priors),
-        )
+        told = of_frames.beside(self.of_priors)
         scattered = self.scattered
         if scattered is not None:
             # As many more stretches as there are more frames; where only some frames of each
@@ -118,16 +113,6 @@ def sigmas_mm(errors: RigErrors, views: Views, places_mm: Array, cameras: Camera
     return sigma_in_space(covariance_of_places(*effects(errors, views, places_mm, cameras)))
 
 
-def grown(found: Information, factor: float) -> Information:
-    """Return the information of so many times as many frames."""
-    return Information(found.matrix * factor, found.gradient * factor, found.own * factor)
-
-
-def summed(a: Information, b: Information) -> Information:
-    """Return the information of the frames of both."""
-    return Information(a.matrix + b.matrix, a.gradient + b.gradient, a.own + b.own)
-
-
 @one_blas_thread
 def solve_roughly(tracks: Tracks, wand: Wand, step: int = 1, before: Rough | None = None) -> Rough:
     """Return a solve of kept frames, from where an earlier one left the cameras.
@@ -143,10 +128,8 @@ def solve_roughly(tracks: Tracks, wand: Wand, step: int = 1, before: Rough | Non
         fit = task.fit(quiet, before.fit.result.state)
     rig, _, fit = finish(task, fit, quiet)
     state, options, problem = fit.result.state, fit.options, fit.problem
-    n = n_unknowns(options.terms)
     whole = fit.information or without_frames(problem, fit.result.blocks)
-    priors = _of_priors(state, options, len(rig.names) * n, n)
-    alone = Information(whole.matrix - priors, whole.gradient, whole.own - np.diag(priors))
+    priors = known_before(state, options)
     scattered = together(problem, state, options.terms, fit.result.blocks, fit.scatter)
     away = median_distance(problem, state)
     places = rig.wave_mm[:: max(1, len(rig.wave_mm) // FEW_PLACES)]
@@ -159,7 +142,7 @@ def solve_roughly(tracks: Tracks, wand: Wand, step: int = 1, before: Rough | Non
         rig,
         task,
         fit,
-        alone,
+        whole.beside(-priors),
         priors,
         scattered,
         away,
@@ -171,20 +154,3 @@ def solve_roughly(tracks: Tracks, wand: Wand, step: int = 1, before: Rough | Non
         views_of_places(rig, places),
         *late,
     )
-
-
-def _of_priors(state: State, options: BundleOptions, n_of_cameras: int, n: int) -> Array:
-    """Return what priors of lenses and shape say (N, N), as the bundle adds it."""
-    of_shape = np.zeros((0, 0))
-    if options.shape is not None:
-        J = options.shape.rows(state.shape_mm)[1]
-        of_shape = J.T @ J
-    size = n_of_cameras + len(of_shape)
-    out = np.zeros((size, size))
-    out[n_of_cameras:, n_of_cameras:] = of_shape
-    if options.prior is not None and options.terms:
-        own = np.zeros((n_of_cameras // n, n))
-        own[:, n - len(options.terms) :] = 1.0 / options.prior.sigma**2
-        at = np.arange(n_of_cameras)
-        out[at, at] += own.ravel()
-    return out

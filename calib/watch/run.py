@@ -25,7 +25,7 @@ from calib.watch.calls import WINDOW_S, Lately, called_out
 from calib.watch.counts import Counts
 from calib.watch.kept import Kept, named_frames
 from calib.watch.records import CameraSoFar, Ending, Figure, Forecast, Lack, View, Walk
-from calib.watch.rough import Rough, grown, summed
+from calib.watch.rough import Rough
 from calib.watch.seen import DISTANCE_BINS, FAST_MM_S, Seen, distances, look_at
 from calib.watch.solving import Solved, Solving
 from calib.watch.walk import before_solving, empty_region, most_helpful
@@ -199,7 +199,7 @@ class Watch:
                 before = np.zeros_like(seen.distance) if self.distance is None else self.distance
                 out = replace(
                     out,
-                    information=summed(self.information, seen.information),
+                    information=self.information + seen.information,
                     distance=before + seen.distance,
                     missed=self._missed(tracks, seen),
                 )
@@ -221,7 +221,7 @@ class Watch:
         if self.forecast is None or self.n_frames >= (1.0 + AGAIN_SHARE) * self.n_forecast:
             more = 1.0 + MORE_S / max(counts.duration_s, 1.0)
             forecast = Forecast(
-                Figure.of(rough.foreseen_mm(told)), Figure.of(rough.foreseen_mm(grown(told, more)))
+                Figure.of(rough.foreseen_mm(told)), Figure.of(rough.foreseen_mm(told.times(more)))
             )
             out = replace(out, forecast=forecast, n_forecast=self.n_frames)
         if counts.duration_s - self.walk_s >= WALK_S:

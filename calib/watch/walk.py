@@ -15,7 +15,7 @@ from calib.solve.bundle.problem import arrange
 from calib.solve.certainty.normal import Information
 from calib.solve.start.graph import CameraGraph
 from calib.watch.records import CameraSoFar, Figure, Lack, Region, Walk
-from calib.watch.rough import Rough, grown, summed
+from calib.watch.rough import Rough
 
 CELLS = 3  # of the volume along each axis: low, middle and high, as a person walks
 LEVEL = 0.3  # length of the mean of the cameras' upward axes: less, and none is up
@@ -94,7 +94,7 @@ def most_helpful(
     for k, told in enumerate(_told_at(rough, middles, size, level, range_mm)):
         if told is None:
             continue
-        more = summed(of_frames, grown(told, n_frames / len(CORNERS)))
+        more = of_frames + told.times(n_frames / len(CORNERS))
         found = Figure.of(rough.foreseen_mm(more))
         sigma = found.most_mm if is_everywhere else found.half_mm
         if best is None or sigma < best[0]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -53,15 +53,7 @@ def of_rig(rig: Rig, tracks: Tracks) -> Tracks:
             remedy="Name the rig file solved from these cameras; if they bear other names now: "
             "calib select TRACKS --rename NAME=RIGS_NAME -o NEW",
         )
-    if strange:
-        without = command("select", "TRACKS", "--without", ",".join(strange), "-o", "NEW")
-        raise InputError(
-            "cameras",
-            expected=f"tracks of the rig's cameras ({listed(rig.names)})",
-            found=f"also {listed(strange)}",
-            remedy="Name the rig file solved from these cameras, solve a new one that holds them, "
-            f"or leave them out: {without}",
-        )
+    check_strangers(rig, strange)
     found = with_sensors_of(rig, tracks)
     if not any(c.n_points for c in found.cameras):
         raise InputError(
@@ -71,6 +63,19 @@ def of_rig(rig: Rig, tracks: Tracks) -> Tracks:
             remedy="Record anew; to see what a file holds: calib describe TRACKS",
         )
     return found
+
+
+def check_strangers(rig: Rig, strange: Sequence[str]) -> None:
+    """Raise InputError for cameras that the rig does not hold, if there are any."""
+    if strange:
+        without = command("select", "TRACKS", "--without", ",".join(strange), "-o", "NEW")
+        raise InputError(
+            "cameras",
+            expected=f"tracks of the rig's cameras ({listed(rig.names)})",
+            found=f"also {listed(strange)}",
+            remedy="Name the rig file solved from these cameras, solve a new one that holds them, "
+            f"or leave them out: {without}",
+        )
 
 
 def with_sensors_of(rig: Rig, tracks: Tracks) -> Tracks:

@@ -53,10 +53,10 @@ def find_rebuilt(problem: Problem, state: State) -> Rebuilt | None:
     edges = np.linspace(0, problem.n_frames, PARTS + 1).astype(int)
     n = N_CAMERA * problem.n_cameras
     wand = np.arange(n, n + q + 1)
-    whole, of_wand, rows = _of(np.zeros((n + q + 1, n + q + 2))), [], []
+    whole, of_wand, rows = Information.of(np.zeros((n + q + 1, n + q + 1))), [], []
     for first, last in pairwise(edges):
         part = _information(problem, state, int(first), int(last), free)
-        whole = _of(_table(whole) + _table(part))
+        whole += part
         of_wand.append(part.at(wand))
         rows.append(_table(part)[wand])
     # All along the wand has the size that its file states; after a moment it may have another.
@@ -97,10 +97,6 @@ def _table(of: Information) -> Array:
     return np.column_stack([of.matrix, of.gradient])
 
 
-def _of(table: Array) -> Information:
-    return Information.of(table[:, :-1], table[:, -1])
-
-
 def _changes(common: Information, after: Array, at: Index) -> list[Information]:
     """Return what moments say of changes of the unknowns ``at (m,)`` from then on, the N in
     ``common`` giving way: of rows ``after (K, m, N + r + 1)`` of the tables of what comes then.
@@ -124,9 +120,7 @@ def _scatter(*sides: Sequence[Information]) -> tuple[float, float]:
     """
     square = freedom = 0.0
     for side in sides:
-        for sign, of in [(1.0, part) for part in side] + [
-            (-1.0, _of(np.sum([_table(part) for part in side], axis=0)))
-        ]:
+        for sign, of in [*((1.0, part) for part in side), (-1.0, sum(side[1:], side[0]))]:
             gain, numbers = of.chi_square()
             square, freedom = square + sign * gain, freedom + sign * numbers
     freedom = max(freedom, 1.0)

@@ -225,6 +225,21 @@ def _cost_of_priors(state: State, options: BundleOptions) -> float:
     return cost
 
 
+def known_before(state: State, options: BundleOptions) -> Array:
+    """Return what priors of lenses and shape say (N, N) of cameras and shape."""
+    n_of_cameras = len(state.lens) * n_unknowns(options.terms)
+    of_shape = np.zeros((0, 0))
+    if options.shape is not None:
+        _, J = options.shape.rows(state.shape_mm)
+        of_shape = J.T @ J
+    out = np.zeros((n_of_cameras + len(of_shape),) * 2)
+    out[n_of_cameras:, n_of_cameras:] = of_shape
+    if options.prior is not None and options.terms:
+        at = np.arange(n_of_cameras)
+        out[at, at] = prior_information(state, options.terms, options.prior)[0].ravel()
+    return out
+
+
 def without_frames(problem: Problem, blocks: Blocks) -> Information:
     """Return what blocks say about cameras and shape with the frames eliminated."""
     S, g = reduced_system(problem, blocks, inverse_factors(blocks.frame))

@@ -49,6 +49,19 @@ class Information:
         """Return it of a matrix (N, N) from which nothing was eliminated."""
         return cls(matrix, np.zeros(len(matrix)) if gradient is None else gradient, np.diag(matrix))
 
+    def __add__(self, other: Information) -> Information:
+        return Information(
+            self.matrix + other.matrix, self.gradient + other.gradient, self.own + other.own
+        )
+
+    def times(self, factor: float) -> Information:
+        """Return that of so many times as many frames."""
+        return Information(self.matrix * factor, self.gradient * factor, self.own * factor)
+
+    def beside(self, known: Array) -> Information:
+        """Return it with what else is known (N, N), which pulls nowhere."""
+        return Information(self.matrix + known, self.gradient, self.own + np.diag(known))
+
     def at(self, rows: Index) -> Information:
         """Return it for some parameters, the others held."""
         return Information(self.matrix[np.ix_(rows, rows)], self.gradient[rows], self.own[rows])

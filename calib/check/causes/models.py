@@ -108,25 +108,27 @@ class System:
         """Return the share of the squares that the columns take, and their values."""
         return _taken(self.sums.at(np.array(columns)), self.total)
 
-    def explanation(
+    def _choice(
         self,
         cause: Fault,
-        share: float,
+        found: tuple[float, Array, Array],
         base: float,
-        p: int,
-        extra: int,
-        tries: float = 1.0,
-        **figures: float,
-    ) -> Explanation:
-        """Return the explanation with p parameters, of which ``extra`` took the share up from
-        ``base``.
+        n_base: int,
+        figures: dict[str, float],
+        n_tried: int = 0,
+    ) -> Choice:
+        """Return the explanation by a share with its values and columns, all but the first
+        ``n_base`` of which took the share up from ``base``; ``n_tried`` places of a change or of a
+        peak were looked at.
         """
-        n = self.n
-        freedom = max(n - p, 1)
+        (share, values, columns), n, tries = found, self.n, max(n_tried, 1)
+        p = len(values) + (PLACE if n_tried else 0)
+        extra, freedom = p - n_base, max(n - p, 1)
         F = (share - base) / extra / (1.0 - share) * freedom
         p_value = min(1.0, tries * float(special.fdtrc(extra, freedom, max(F, 0.0))))
         bic = n * np.log1p(-share) + p * np.log(n) + 2.0 * np.log(tries)
-        return Explanation(cause, share, share - base, p_value, float(bic), figures)
+        e = Explanation(cause, share, share - base, p_value, float(bic), figures)
+        return e, columns, values
 
     def best(self) -> Choice | None:
         """Return the explanation that Schwarz's criterion chooses, None where none takes a share
@@ -160,23 +162,15 @@ class System:
         row by row; ``base`` is what pose and lens terms take.
         """
 
-        def choice(
-            cause: Fault, columns: list[int], plainer: float, extra: int
-        ) -> tuple[Explanation, Array, Array]:
-            share, values = self.solve(columns)
-            e = self.explanation(cause, share, plainer, len(columns), extra)
-            return e, self.effects[..., columns], values
+        def choice(cause: Fault, plainer: float, rest: list[int], columns: list[int]) -> Choice:
+            columns = rest + columns
+            found = *self.solve(columns), self.effects[..., columns]
+            return self._choice(cause, found, plainer, len(rest), {})
 
-        moved = choice(Fault.MOVED, POSE, 0.0, len(POSE))
-        late = choice(Fault.TIMING, BASE + self.time, base, len(self.time))
-        lenses = [
-            choice(Fault.LENS, POSE + of_lens, moved[0].share, len(of_lens))
-            for of_lens in (LENS, self.pattern)
-        ]
-        growing = [
-            choice(cause, BASE + self.time + column, base, 2)
-            for cause, column in self.growth.items()
-        ]
+        moved = choice(Fault.MOVED, 0.0, [], POSE)
+        late = choice(Fault.TIMING, base, BASE, self.time)
+        lenses = [choice(Fault.LENS, moved[0].share, POSE, of) for of in (LENS, self.pattern)]
+        growing = [choice(k, base, BASE, self.time + column) for k, column in self.growth.items()]
         best = min(growing, key=lambda c: c[0].bic)
         # A shutter runs from or to the common moment, a clock was in step at the beginning or the
         # end: a delay then grows by twice what it is in the middle, and one that is the same all
@@ -245,18 +239,14 @@ class System:
         share, values, columns = self._with(POSE, self._after(first), rest)
         since = moment(self.record.frame, self.record.is_used, first)
         figures = {"frame": since} | self._way(values[len(rest) :], first)
-        extra = len(POSE) + PLACE
-        e = self.explanation(
-            Fault.KNOCK, share, base, len(rest) + extra, extra, float(len(self.z)), **figures
-        )
-        return e, columns, values
+        found = share, values, columns
+        return self._choice(Fault.KNOCK, found, base, len(rest), figures, len(self.z))
 
     def _creep(self, rest: list[int], base: float) -> Choice:
         """Return a pose that changes evenly over the wave."""
         share, values, columns = self._with(POSE, self.course, rest)
         figures = self._way(values[len(rest) :])
-        e = self.explanation(Fault.CREEPS, share, base, len(rest) + len(POSE), len(POSE), **figures)
-        return e, columns, values
+        return self._choice(Fault.CREEPS, (share, values, columns), base, len(rest), figures)
 
     def _way(self, move: Array, first: int = 0) -> dict[str, float]:
         """Return the figures of a move (6,): by how many px it takes the points from a row on."""
@@ -282,11 +272,8 @@ class System:
         if not frames or share < max(evenly, throughout + MOST * (1.0 - throughout)):
             return None
         figures = {"frames": frames, "since": moment(self.record.frame, self.record.is_used, first)}
-        extra = 1 + PLACE
-        e = self.explanation(
-            Fault.LOST, share, base, len(BASE) + extra, extra, float(len(self.z)), **figures
-        )
-        return e, columns, values
+        found = share, values, columns
+        return self._choice(Fault.LOST, found, base, len(BASE), figures, len(self.z))
 
     def _stays(self, first: int, rest: list[int]) -> bool:
         """Return whether a change at a row shows as well without the frames just before and after
@@ -328,17 +315,12 @@ class System:
             return None
         cycles = float(f[best])
         phase = 2.0 * np.pi * cycles * frame
-        share, values, columns = self._with(
-            CENTRE, np.stack([np.cos(phase), np.sin(phase)], axis=1)
-        )
-        swing = values[len(BASE) :]
-        size = float(np.linalg.norm(swing))
+        swing = np.stack([np.cos(phase), np.sin(phase)], axis=1)
+        share, values, columns = self._with(CENTRE, swing)
+        size = float(np.linalg.norm(values[len(BASE) :]))
         figures = {"hz": cycles * r.frame_rate_hz, "rate_hz": r.frame_rate_hz, "size_px": size}
-        extra = len(swing) + PLACE
-        e = self.explanation(
-            Fault.VIBRATION, share, base, len(BASE) + extra, extra, float(span), **figures
-        )
-        return e, columns, values
+        found = share, values, columns
+        return self._choice(Fault.VIBRATION, found, base, len(BASE), figures, span)
 
     def _jitter(self, base: float, start: Array) -> Choice | None:
         """Return exposure at a time of its own in every frame: squares along the wand's motion that
@@ -364,9 +346,9 @@ class System:
         scatter = float(np.sqrt(max(np.mean(of_time[is_fast] ** 2 - across / square[is_fast]), 0)))
         columns = self.effects[..., self.time] * of_time[:, None, None]
         figures = {"frames": scatter, "ms": 1000.0 * scatter / self.record.frame_rate_hz}
-        e = self.explanation(Fault.JITTER, share, base, len(BASE) + 1, 1, **figures)
-        values = np.append(start, 1.0)
         columns = np.concatenate([self.effects[..., BASE], columns], axis=2)
+        found = share, np.append(start, 1.0), columns
+        e, columns, values = self._choice(Fault.JITTER, found, base, len(BASE), figures)
         return replace(e, p_value=float(special.fdtrc(n, freedom, ratio))), columns, values
 
     def predicted(self, choice: Choice) -> Array:

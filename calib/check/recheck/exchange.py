@@ -111,24 +111,7 @@ def _sampled(a: CameraTracks, b: CameraTracks) -> tuple[Array, Array]:
 
 def _near(rig: Rig, a: str, b: str, uv_a: Array, uv_b: Array) -> float:
     """Return the share of points (n, 2) that is near with two cameras where the rig has them."""
-    at_a, at_b = rig.camera(a), rig.camera(b)
-    off = _off_plane(at_b.position_mm - at_a.position_mm, _rays(rig, a, uv_a), _rays(rig, b, uv_b))
-    return float((off < _reach(rig, b)).mean())
-
-
-def _reach(rig: Rig, name: str) -> float:
-    """Return what is near, as an angle."""
-    camera = rig.camera(name)
-    return NEAR * camera.width / camera.lens.fx
-
-
-def _off_plane(base: Array, rays_a: Array, rays_b: Array) -> Array:
-    """Return how far second rays (n, 3) leave the planes of base lines and first rays, as angles;
-    arguments may have more axes in front.
-    """
-    plane = np.cross(base, rays_a)
-    size = np.linalg.norm(plane, axis=-1)
-    return np.asarray(np.abs((plane * rays_b).sum(axis=-1)) / np.maximum(size, 1e-12))
+    return float(_shares(rig, (a, b), uv_a, uv_b)[0, 1])
 
 
 def _shares(rig: Rig, names: Sequence[str], uv_a: Array, uv_b: Array) -> Array:
@@ -138,8 +121,11 @@ def _shares(rig: Rig, names: Sequence[str], uv_a: Array, uv_b: Array) -> Array:
     rays_a, rays_b = (np.stack([_rays(rig, n, uv) for n in names]) for uv in (uv_a, uv_b))
     centre = np.stack([rig.camera(n).position_mm for n in names])
     base = centre[None] - centre[:, None]
-    off = _off_plane(base[:, :, None], rays_a[:, None], rays_b[None])
-    reach = np.array([_reach(rig, n) for n in names])
+    plane = np.cross(base[:, :, None], rays_a[:, None])
+    # How far the second rays leave the planes of base lines and first rays, as angles.
+    size = np.maximum(np.linalg.norm(plane, axis=-1), 1e-12)
+    off = np.abs((plane * rays_b[None]).sum(axis=-1)) / size
+    reach = np.array([NEAR * c.width / c.lens.fx for c in map(rig.camera, names)])
     near = np.asarray((off < reach[None, :, None]).mean(axis=2))
     np.fill_diagonal(near, 0.0)
     return near
@@ -172,15 +158,8 @@ def _among_sound(
     """Return whose points stand under each name (C,), given cameras that are themselves."""
     place = np.arange(len(sound))
     open_ = np.flatnonzero(~sound & np.isfinite(own))
-    fit = np.zeros((len(open_), len(open_)))
-    for k, a in enumerate(open_):
-        for m, i in enumerate(open_):
-            values = [
-                table[i, q] if p == a else table[p, i]
-                for (p, q), table in share.items()
-                if (p == a and sound[q]) or (q == a and sound[p])
-            ]
-            fit[k, m] = np.median(values) if values else 0.0
+    known = np.where(sound, place, -1)
+    fit = np.array([_fit_at_places(share, known, a)[open_] for a in open_.tolist()])
     rows, columns = linear_sum_assignment(-fit)
     place[open_[rows]] = open_[columns]
     changed = [k for k in rows if columns[k] != k]
@@ -216,21 +195,28 @@ def _all_round(share: dict[tuple[int, int], Array], n: int) -> NDArray[np.intp] 
     return best
 
 
+def _fit_at_places(
+    share: dict[tuple[int, int], Array], place: NDArray[np.intp], camera: int
+) -> Array:
+    """Return how well a camera's points fit at each place (C,), by the median of its partners that
+    are placed; 0 without any.
+    """
+    of_partners = [
+        table[:, place[q]] if p == camera else table[place[p], :]
+        for (p, q), table in share.items()
+        if (p == camera and place[q] >= 0) or (q == camera and place[p] >= 0)
+    ]
+    return np.median(of_partners, axis=0) if of_partners else np.zeros(len(place))
+
+
 def _place_next(share: dict[tuple[int, int], Array], place: NDArray[np.intp]) -> None:
     """Place the open camera that is surest of its place beside those placed."""
     surest = (0.0, -1, -1)
-    taken = set(place[place >= 0].tolist())
-    for c in np.flatnonzero(place < 0):
-        votes = [
-            table[:, place[q]] if p == c else table[place[p], :]
-            for (p, q), table in share.items()
-            if (p == c and place[q] >= 0) or (q == c and place[p] >= 0)
-        ]
-        if not votes:
-            continue
-        of_place = np.median(votes, axis=0)
-        of_place[list(taken)] = 0.0
+    taken = place[place >= 0]
+    for c in np.flatnonzero(place < 0).tolist():
+        of_place = _fit_at_places(share, place, c)
+        of_place[taken] = 0.0
         i = int(of_place.argmax())
-        surest = max(surest, (float(of_place[i]), int(c), i))
+        surest = max(surest, (float(of_place[i]), c, i))
     if surest[1] >= 0 and surest[0] >= FITS:
         place[surest[1]] = surest[2]

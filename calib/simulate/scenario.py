@@ -289,6 +289,16 @@ class Scenario:
         digits = max(2, len(str(self.n_cameras)))
         return tuple(f"cam{i + 1:0{digits}d}" for i in range(self.n_cameras))
 
+    def require_cameras(self, where: str, names: Iterable[str]) -> None:
+        """Raise InputError for names that none of its cameras has."""
+        if strangers := sorted(set(names) - set(self.names)):
+            raise InputError(
+                where,
+                expected=f"cameras {self.names[0]} to {self.names[-1]}",
+                found=", ".join(strangers),
+                remedy=did_you_mean(strangers[0], self.names),
+            )
+
     def rng(self, effect: str, index: int = 0, *, of_wave: bool = True) -> np.random.Generator:
         """Return the random stream of one effect, of one camera; what belongs to the rig is the
         same in every wave.
@@ -325,12 +335,7 @@ def _check_values(s: Scenario) -> None:
             raise InputError(f"scenario {name}", expected=f"{low:g} to {high:g}", found=str(value))
     tables = (v for f in fields(s) if isinstance(v := getattr(s, f.name), Mapping))
     named = {*chain(*tables), *s.only_real, *(k.camera for k in s.knock)}
-    if strangers := sorted(named - set(s.names)):
-        raise InputError(
-            "scenario",
-            expected=f"cameras {s.names[0]} to {s.names[-1]}",
-            found=", ".join(strangers),
-        )
+    s.require_cameras("scenario", named)
 
 
 def _limited(s: Scenario) -> Iterator[tuple[str, float, float, float]]:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 from calib.cli.help import argument, option
 from calib.cli.options import Force
-from calib.errors import InputError, OutputError, did_you_mean
+from calib.errors import InputError, OutputError
 
 if TYPE_CHECKING:
     from calib.core.tracks import Tracks
@@ -188,13 +188,7 @@ def _knocks(texts: list[str], chosen: Scenario, is_followed: bool) -> list[Knock
             remedy="Add --waves 2, or --day 30.",
         )
     knocks = [Knock.parse(text) for text in texts]
-    if strangers := {k.camera for k in knocks} - set(chosen.names):
-        raise InputError(
-            "--knock",
-            expected=f"cameras {chosen.names[0]} to {chosen.names[-1]}",
-            found=", ".join(sorted(strangers)),
-            remedy=did_you_mean(min(strangers), chosen.names),
-        )
+    chosen.require_cameras("--knock", [k.camera for k in knocks])
     every = [k.camera for k in (*chosen.knock, *knocks)]
     if len(set(every)) < len(every):
         raise InputError(

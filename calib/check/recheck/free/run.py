@@ -39,8 +39,9 @@ from calib.solve.repair import of_points, solve_anew
 Index = NDArray[np.intp]
 
 SHOW = (
-    "If markers moved where three cameras or more see them, this is another rig's capture; if they "
-    "did not, let them, for longer, then: calib recheck RIG NEW_TRACKS --any"
+    "If markers moved where three cameras or more see them, no three stand as before (wave the "
+    "wand) or this is another rig's capture; if they did not, let them, for longer, then: calib "
+    "recheck RIG NEW_TRACKS --any"
 )
 USUAL_NOISE_PX = 0.2  # where a rig states none: of a well-lit marker (common practice, no source)
 ROUNDS = 2  # of matching points and placing cameras

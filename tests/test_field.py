@@ -28,6 +28,9 @@ TOLD = [
     ("names reversed", 9900014),  # as given the middle marker fits, and a wand that bends
     ("names reversed", 11100128),  # and a lens that does not fit
     ("rolling rows", 320001),  # one delay takes nine tenths of it
+    ("clock drifts in a later wave", 3220017),  # a sound camera seemed knocked beside it
+    ("exposure jitter in a later wave", 3220021),  # it seemed moved
+    ("count jumps in a later wave", 3210009),  # numbers ran away
     ("one knocked half-way", 330004),  # a pattern over the sensor follows it for four fifths
 ]
 

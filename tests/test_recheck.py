@@ -149,6 +149,16 @@ def test_the_changed_camera_is_named_and_only_it(number, changes, expected):
             assert c.p_value < 1e-6 and c.matters
 
 
+def test_frames_that_are_sent_twice_are_told_of_a_camera_that_stands_where_it_did():
+    capture = planted("frames sent twice in a later wave", 3210000, 0.1)
+    assert capture.earlier is not None
+    rig = calibrate(capture.earlier, capture.wand)
+    found = recheck(rig, capture.tracks)
+    (name,) = capture.cameras
+    assert {c.name: c.verdict for c in found.cameras if c.needs_a_hand} == {name: Standing.TIMING}
+    assert "sends frames twice" in note(found, found.camera(name))
+
+
 def test_two_of_six_moved_apart_are_both_named():
     changes = (
         Knock(camera="cam01", rotation_deg=0.1, translation_mm=0.0),

@@ -218,9 +218,11 @@ def _lost_frames(
 def _jumping_count(
     sim: Simulation, name: str, strength: float, rng: np.random.Generator
 ) -> tuple[Tracks, Wand]:
-    """Somewhere in the wave the camera's counter runs ahead by a number of frames."""
-    camera = sim.tracks.camera(name)
-    at = int(rng.uniform(0.1, 0.8) * len(sim.R_world_from_wand))
+    """Somewhere in the wave, and not so late that all after it outlasts the others' frames, the
+    camera's counter runs ahead by a number of frames.
+    """
+    camera, n = sim.tracks.camera(name), len(sim.R_world_from_wand)
+    at = int(rng.uniform(0.1, 0.8 - strength / n) * n)
     number = np.where(camera.frame >= at, camera.frame + int(strength), camera.frame)
     return _with(sim.tracks, {name: replace(camera, frame=number)}), sim.wand
 
@@ -600,6 +602,31 @@ MISTAKES: dict[str, Mistake] = {
         expected=(Standing.TIMING,),
         strengths=(0.2, 1.0, 2.0),
         change=lambda s, c, x: replace(s, late={c: x}),
+        is_later=True,
+    ),
+    "frames sent twice in a later wave": Mistake(
+        expected=(Standing.TIMING,),
+        strengths=(0.05, 0.1, 0.2),
+        edit=_clock(_repeating),
+        is_later=True,
+    ),
+    "exposure jitter in a later wave": Mistake(
+        expected=(Standing.TIMING,), strengths=(0.05, 0.1, 0.2), edit=_clock(_jitter), is_later=True
+    ),
+    "clock drifts in a later wave": Mistake(
+        expected=(Standing.TIMING,), strengths=(0.2, 0.5, 2.0), edit=_clock(_drift), is_later=True
+    ),
+    "frames lost in a later wave": Mistake(
+        expected=(Standing.TIMING,),
+        strengths=(1.0, 2.0, 5.0),
+        edit=_lost_frames,
+        is_later=True,
+        is_half_way=True,
+    ),
+    "count jumps in a later wave": Mistake(
+        expected=(Standing.TIMING,),
+        strengths=(60.0, 120.0, 240.0),
+        edit=_jumping_count,
         is_later=True,
     ),
 }

@@ -16,6 +16,7 @@ from calib.core.camera import Lens, project, undistort
 from calib.core.geometry import Array, Pose, rotation_from_vector
 from calib.core.parameters import N_CHANGE, N_POSE
 from calib.core.rig import RigCamera
+from calib.errors import InputError
 from calib.solve.certainty.normal import Information
 
 # A richer explanation is taken where the poorer one is refused at this level: one plain move in a
@@ -125,12 +126,17 @@ def image_points(camera: RigCamera, distance_mm: float) -> Array:
 
 
 def shift_px(camera: RigCamera, change: Array, points_mm: Array) -> float:
-    """Return how far a change (9,) moves the images of points (n, 3): RMS of sqrt(dx² + dy²)."""
-    uv = [
-        project(c.lens, c.cam_from_world.apply(points_mm))
-        for c in (camera, changed(camera, change))
-    ]
-    return float(np.sqrt(np.nanmean(((uv[1] - uv[0]) ** 2).sum(axis=1))))
+    """Return how far a change (9,) moves the images of points (n, 3): RMS of sqrt(dx² + dy²);
+    infinite where it leaves no image, as that of a camera whose points fit no place may.
+    """
+    try:
+        cameras = camera, changed(camera, change)
+    except InputError:  # a lens that is none
+        return np.inf
+    uv = [project(c.lens, c.cam_from_world.apply(points_mm)) for c in cameras]
+    squared = ((uv[1] - uv[0]) ** 2).sum(axis=1)
+    seen = np.isfinite(squared)
+    return float(np.sqrt(squared[seen].mean())) if seen.any() else np.inf
 
 
 def shift_sigma_px(camera: RigCamera, covariance: Array, points_mm: Array) -> float:

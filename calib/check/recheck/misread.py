@@ -17,6 +17,9 @@ from calib.core.tracks import CameraTracks, Tracks
 from calib.solve.start.graph import overlap
 from calib.solve.start.suspects import Reading, reread
 
+# Share of points near where the rig has them, of a camera about which nothing is asked: what a
+# count that jumps late spoils is no more.
+CLEAR = 0.98
 FEW = 5  # frames: as many are found while the wave is solved, and a camera's move beside them
 
 TURNED = {
@@ -46,7 +49,7 @@ def misread(rig: Rig, tracks: Tracks) -> dict[str, Misread]:
     if len(sound) < 2 or 2 * len(sound) < np.isfinite(own).sum():
         return {}
     out = {}
-    for c in np.flatnonzero(own < FITS):
+    for c in np.flatnonzero(own < CLEAR):
         beside = sound[np.argsort(-points[c, sound], kind="stable")].tolist()
         if (found := _found(rig, tracks, int(c), beside, own[c])) is not None:
             out[tracks.names[c]] = found
@@ -54,17 +57,22 @@ def misread(rig: Rig, tracks: Tracks) -> dict[str, Misread]:
 
 
 def elsewhere(rig: Rig, tracks: Tracks) -> dict[str, Misread]:
-    """Return by name the cameras whose points lie nowhere near where the rig has them: from there
-    no solve finds a place for them.
+    """Return by name the cameras whose points, or failing such many of them, lie nowhere near where
+    the rig has them: from there no solve finds a place for them.
     """
-    what = (
-        "its points lie nowhere near where the rig has them, and no place near its own explains"
-        " them: see whether its image was turned or it hangs elsewhere; if it does, solve the rig"
-        " anew: calib solve WAVE --wand WAND -o NEW_RIG"
-    )
     _, own = _fits(rig, tracks)
-    of = zip(tracks.names, own < MISFITS, strict=True)
-    return {name: Misread(Standing.UNSEEN, what) for name, is_strange in of if is_strange}
+    limit = MISFITS if (own < MISFITS).any() else CLEAR
+    return {
+        name: Misread(
+            Standing.UNSEEN,
+            f"{1.0 - share:.0%} of its points lie nowhere near where the rig has them, and no place"
+            " near its own explains them: see whether its image was turned, its frames are counted"
+            " otherwise from some moment on, or it hangs elsewhere; if it does, solve the rig anew:"
+            " calib solve WAVE --wand WAND -o NEW_RIG",
+        )
+        for name, share in zip(tracks.names, own.tolist(), strict=True)
+        if share < limit
+    }
 
 
 def _fits(rig: Rig, tracks: Tracks) -> tuple[Array, Array]:
@@ -80,7 +88,7 @@ def _fits(rig: Rig, tracks: Tracks) -> tuple[Array, Array]:
 
 def _found(rig: Rig, tracks: Tracks, c: int, beside: list[int], own: float) -> Misread | None:
     camera, others = tracks.cameras[c], [tracks.cameras[k] for k in beside[:PARTNERS]]
-    for how, signs in TURNED.items():
+    for how, signs in TURNED.items() if own < FITS else ():
         share = own_fit(rig, _turned(camera, signs), others)
         if share >= max(FITS, own + FITS - MISFITS):
             return Misread(
@@ -88,13 +96,16 @@ def _found(rig: Rig, tracks: Tracks, c: int, beside: list[int], own: float) -> M
                 f"its image is {how}: put so, {share:.0%} of its points lie where the rig has them."
                 " Set its image as it was and record again",
             )
+    found = reread(tracks, c, beside, beside, len(rig.wand.markers))
+    if found is None or found.reading == Reading.DRIFT:
+        return None
+    is_few = abs(found.frames) <= FEW
+    if found.reading == Reading.LOST:
+        return None if is_few else Misread(Standing.TIMING, f"{found.reading}: {found.evidence}")
     if own >= MISFITS:
         return None
-    found = reread(tracks, c, beside, beside, len(rig.wand.markers))
-    if found is None or found.reading in {Reading.LOST, Reading.DRIFT}:
-        return None
     if found.reading == Reading.SHIFTED:
-        return None if abs(found.frames) <= FEW else Misread(Standing.TIMING, found.evidence)
+        return None if is_few else Misread(Standing.TIMING, found.evidence)
     return Misread(Standing.UNSEEN, f"{found.reading}: {found.evidence}")
 
 

@@ -8,6 +8,7 @@ from typing import ClassVar
 
 import numpy as np
 
+from calib.check.causes import Cause
 from calib.check.recheck.drift import Drift, RigidMove, Scale
 from calib.check.serials import NewSerial
 from calib.check.verdicts import NEED_A_HAND, Change, Majority, Standing
@@ -39,7 +40,8 @@ class CameraChange:
     forward. ``borne`` is the camera whose points stand under its name, ``since_frame`` the frame
     from which on it stood elsewhere in this wave and ``step_px`` by how much its points moved then.
     ``serial`` is set where the capture states another serial number than the rig, and ``misread``
-    is what is wrong with points that it cannot be judged by.
+    is what is wrong with points that it cannot be judged by; ``cause`` is what is wrong with its
+    clock, if it is more than a constant offset.
     """
 
     name: str
@@ -69,6 +71,7 @@ class CameraChange:
     step_px: float = NAN
     serial: NewSerial | None = None
     misread: str | None = None
+    cause: Cause | None = None
 
     @classmethod
     def unseen(cls, name: str, n_shared: int | None) -> CameraChange:

@@ -11,6 +11,7 @@ import numpy as np
 from calib.check.apart import moves_apart
 from calib.check.causes.last_seen import last_seen
 from calib.check.recheck.agree import Agreement, find_agreement
+from calib.check.recheck.clocks import with_clocks
 from calib.check.recheck.compare import Comparison, compare, likeliest
 from calib.check.recheck.drift import NO_SCALE, Scale, growth, scale_of, without_scale
 from calib.check.recheck.exchange import bearers, under_right_names
@@ -136,6 +137,7 @@ def _of_others(
     changed = [d for d in of_wand if d.finding == RigFault.REBUILT]
     if changed:
         return in_doubt(found, changed)
+    found = replace(found, cameras=tuple(with_clocks(found.cameras, rig, tracks, fit)))
     return _apart(
         found,
         tracks,
@@ -158,13 +160,16 @@ def _apart(
     """Return what is found once the others are asked again without those beside whom sound cameras
     seem moved; ``ask`` solves and compares the rest of the tracks, which stand at these places.
 
-    No one place is right for a camera that moved meanwhile; and one that has another lens than a
-    ring makes of its own (a camera put in its stead) pulls its neighbours along. Whoever changed
-    most is left out, as long as it is others who then stand as before.
+    No one place is right for a camera that moved meanwhile, or whose clock runs away; and one that
+    has another lens than a ring makes of its own (a camera put in its stead) pulls its neighbours
+    along. Whoever changed most is left out, as long as it is others who then stand as before.
     """
-    out = {c.name: c for c in found.cameras if c.verdict == Standing.MOVING}
-    if out and any(c.needs_a_hand and c.name not in out for c in found.cameras):
-        found = _asked(found, tracks, out, ask) or found
+    out: dict[str, CameraChange] = {}
+    for is_at_fault in (lambda c: c.cause is not None, lambda c: c.verdict == Standing.MOVING):
+        more = {c.name: c for c in found.cameras if is_at_fault(c)}
+        out |= more
+        if more and any(c.needs_a_hand and c.name not in out for c in found.cameras):
+            found = _asked(found, tracks, out, ask) or found
     if not found.has_majority:
         found, out = _with_majority(found, tracks, out, ask)
     named = _changed(found, out)

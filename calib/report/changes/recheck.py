@@ -18,6 +18,7 @@ from calib.core.names import all_of, listed, renaming
 from calib.report.changes.cameras import cameras_table, worst_first
 from calib.report.changes.remedies import again, repair
 from calib.report.changes.whole import drift, majority, rigid_move
+from calib.report.rigs.causes import advice
 from calib.report.rigs.serials import in_words as serial_in_words
 from calib.report.rigs.whole import sentences
 from calib.report.tables import Blocks, Said, laid_out, strong
@@ -241,6 +242,8 @@ def _ring(found: Recheck, c: CameraChange) -> list[str]:
 def _why(found: Recheck, c: CameraChange) -> str:
     if c.misread:
         return c.misread
+    if c.cause is not None:
+        return advice(c.cause)
     if c.verdict in {Standing.MOVED, Standing.LENS}:
         return majority(found) if found.majority == Majority.ONE_OF_TWO else _change(found, c)
     if c.verdict == Standing.EXCHANGED:

@@ -22,6 +22,7 @@ from calib.solve.fit import Fit, in_placed_frames, squared_residuals
 from calib.solve.refine import LOSS_SCALE
 from calib.solve.start.lenses import start_lens
 
+MOST_LOG_FOCAL = np.log(2.0)  # either way: a zoom's ring may be off by a third
 FAR = 3.0  # a camera with residuals this many times the rig's may be off by whole frames
 MAX_WHOLE = 3
 MIN_POINTS, MAX_POINTS = 30, 600  # to place a camera of seven unknowns robustly, and quickly
@@ -112,7 +113,8 @@ def _place_camera(
     def miss(x: Array) -> float:
         return float(np.median(np.linalg.norm(residual(x), axis=1)))
 
-    x = np.zeros(7)
+    # Points of no one place may want a camera infinitely far off, with as long a lens.
+    x, most = np.zeros(7), np.array([*[np.inf] * 6, MOST_LOG_FOCAL])
     for _ in range(3):  # each time with the scale of what the last left
         x = least_squares(
             lambda y: residual(y).ravel(),
@@ -120,5 +122,6 @@ def _place_camera(
             loss="cauchy",
             f_scale=max(miss(x), 1e-6),
             x_scale="jac",
+            bounds=(-most, most),
         ).x
     return miss(x), *placed(x)

@@ -8,17 +8,22 @@ from typing import Any, ClassVar
 
 class Printed:
     """A record whose words are in a module of ``calib.report``, named by ``REPORT``, which has
-    ``as_lines``: the rooms' one way up.
+    ``as_blocks``: the rooms' one way up.
     """
 
     __slots__ = ()
     REPORT: ClassVar[str]
 
     def __str__(self) -> str:
-        return "\n".join(self._words().as_lines(self))
+        return "\n".join(self._lines())
 
     def _words(self) -> Any:
         return importlib.import_module(f"calib.report.{self.REPORT}")
+
+    def _lines(self) -> list[str]:
+        tables = importlib.import_module("calib.report.tables")
+        lines: list[str] = tables.lines_of(self._words().as_blocks(self))
+        return lines
 
 
 class Reported(Printed):
@@ -27,7 +32,7 @@ class Reported(Printed):
     __slots__ = ()
 
     def __repr__(self) -> str:
-        return f"<{type(self).__name__}: {self._words().as_lines(self)[0]}>"
+        return f"<{type(self).__name__}: {self._lines()[0]}>"
 
     def to_dict(self) -> dict[str, Any]:
         """Return the document that the record's command prints with ``--json``: plain lists, text
@@ -38,4 +43,4 @@ class Reported(Printed):
 
     def _repr_html_(self) -> str:
         notebook = importlib.import_module("calib.report.notebook")
-        return str(notebook.as_html(self._words().as_lines(self), self.to_dict()))
+        return str(notebook.as_html(self._lines(), self.to_dict()))

@@ -147,7 +147,7 @@ def test_every_record_that_is_told_has_its_words() -> None:
     assert len(found) > 10
     for record in found:
         words = importlib.import_module(f"calib.report.{record.REPORT}")
-        wanted = ("as_lines", "as_json") if issubclass(record, Reported) else ("as_lines",)
+        wanted = ("as_blocks", "as_json") if issubclass(record, Reported) else ("as_blocks",)
         assert all(callable(getattr(words, name, None)) for name in wanted), record
 
 

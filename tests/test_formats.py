@@ -26,7 +26,8 @@ from calib.core.rig import Rig
 from calib.core.tracks import Tracks
 from calib.errors import InputError
 from calib.export.points import HEADER, csv_lines
-from calib.report.papers.formats import FileFormat, as_lines, formats, named, overview
+from calib.report.papers.formats import FileFormat, as_blocks, formats, named, overview
+from calib.report.tables import lines_of
 from calib.simulate import Scenario
 from calib.simulate.explain import sections as scenario_sections
 from tests.program import Call
@@ -376,7 +377,7 @@ def test_the_overview_names_every_format(call: Call) -> None:
     code, out, said = call("formats")
     assert (code, said) == (0, "")
     assert [line.split()[0] for line in out.splitlines()[1 : len(NAMES) + 1]] == NAMES
-    lines = overview(80)
+    lines = lines_of(overview(), 80)
     assert max(map(len, lines)) <= 80
     assert [line.split()[0] for line in lines[1:-3] if not line.startswith(" ")] == NAMES
 
@@ -399,6 +400,6 @@ def test_an_unknown_format_is_refused_with_those_there_are(refused: Any) -> None
 @pytest.mark.parametrize("name", NAMES)
 def test_lines_keep_to_the_width_but_for_the_example(name: str) -> None:
     one = named(name)
-    lines = as_lines(one, 100)
+    lines = lines_of(as_blocks(one), 100)
     n_example = len(one.example.rstrip("\n").split("\n"))
     assert all(len(line) <= 100 for line in lines[:-n_example])

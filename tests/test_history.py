@@ -27,8 +27,9 @@ from calib.export.history import history_as_csv
 from calib.files import save_rig, save_tracks, sha256
 from calib.pipeline import calibrate
 from calib.prove.world import moved
-from calib.report.changes.history import as_json, as_lines, findings
+from calib.report.changes.history import as_blocks, as_json, findings
 from calib.report.figures.history import QUANTITIES, history_chart
+from calib.report.tables import lines_of
 from calib.simulate import Knock
 from calib.solve.repair import repair
 from tests.rigs_in_time import (
@@ -82,7 +83,7 @@ def test_a_rig_that_changed_in_size_is_that_and_no_camera_moved(share: float):
     assert found.grown == pytest.approx({last.name: share}, abs=1e-3)
     assert set(verdicts(found).values()) == {"steady"} and found.needs_a_hand
     word = "grew" if share > 0 else "shrank"
-    assert f"the whole rig {word} by " in " ".join(as_lines(found))
+    assert f"the whole rig {word} by " in " ".join(lines_of(as_blocks(found)))
 
 
 def test_errors_of_held_lenses_are_no_history():
@@ -160,7 +161,7 @@ def test_a_jump_is_dated_and_sized():
         assert np.degrees(size) == pytest.approx(
             0.3 if k >= 3 else 0.0, abs=5.0 * np.degrees(sigma)
         )
-    lines = as_lines(found)
+    lines = lines_of(as_blocks(found))
     assert lines[0] == "5 of 6 cameras steady; cam03 (in rig3.h5) jumped."
     assert sum(line.endswith("<- jump") for line in lines) == 1
 

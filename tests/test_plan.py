@@ -39,8 +39,9 @@ from calib.prove.volume import Box
 from calib.prove.world import moved
 from calib.report.figures import plan_from_above, plan_in_space
 from calib.report.papers.formats import named
-from calib.report.planned.changed import as_lines as changed_lines
-from calib.report.planned.judged import as_lines
+from calib.report.planned.changed import as_blocks as changed_blocks
+from calib.report.planned.judged import as_blocks
+from calib.report.tables import lines_of
 from calib.simulate import Scenario, simulate
 from calib.simulate.still import still_tracks
 from scripts.benchmarks.plan import figure_of_eight
@@ -359,7 +360,8 @@ def test_the_command_tells_the_verdict_first_and_exits_by_it(call: Call, tmp_pat
 
 
 def test_a_line_of_80_holds_a_camera_and_a_command_is_in_one_line() -> None:
-    lines = as_lines(assess(plan_from_table(tomllib.loads(PLAN)), 900.0), 80, "hall.toml")
+    found = assess(plan_from_table(tomllib.loads(PLAN)), 900.0)
+    lines = lines_of(as_blocks(found, "hall.toml"), 80)
     assert max(len(line) for line in lines if not line.startswith("Next: ")) <= 80
     assert any(line.startswith("Next: calib plan hall.toml --suggest -o ") for line in lines)
     for k in range(1, 6):
@@ -539,7 +541,7 @@ def test_what_is_suggested_goes_on_by_a_command() -> None:
     assert not found.after.is_met
 
     def then(**where: Any) -> str:
-        lines = changed_lines(found, 100, "hall.toml", **where)
+        lines = lines_of(changed_blocks(found, "hall.toml", **where), 100)
         return next(line for line in lines if line.startswith("Next: "))
 
     # One more than were tried, or than what was kept has.
@@ -547,14 +549,14 @@ def test_what_is_suggested_goes_on_by_a_command() -> None:
     assert then(kept="new.toml").startswith("Next: calib plan new.toml --add 1 -o ")
     less = drop(corridor(), 1, 900.0)
     assert not less.after.is_met
-    assert not any(line.startswith("Next: ") for line in changed_lines(less, 100))
+    assert not any(line.startswith("Next: ") for line in lines_of(changed_blocks(less), 100))
 
 
 def test_few_heights_are_told_as_they_are() -> None:
     found = assess(corridor(), 900.0)
     heights = np.unique(found.places_mm[:, 2])
     assert len(heights) == 3
-    rows = [line.split()[0] for line in as_lines(found, 100) if line]
+    rows = [line.split()[0] for line in lines_of(as_blocks(found), 100) if line]
     assert all(f"{h:.0f}" in rows for h in heights)
 
 

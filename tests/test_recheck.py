@@ -31,8 +31,9 @@ from calib.core.tracks import Tracks
 from calib.errors import InputError, UnsolvableError
 from calib.files import load_tracks, load_wand, save_rig, save_tracks
 from calib.pipeline import calibrate, solve_rig
-from calib.report.changes.recheck import as_json, as_lines, findings, note
+from calib.report.changes.recheck import as_blocks, as_json, findings, note
 from calib.report.changes.whole import drift
+from calib.report.tables import lines_of
 from calib.simulate import Knock, Scenario, Simulation, simulate
 from calib.solve.calibrate import SolveOptions
 from calib.solve.repair import Reduced, reduced, shape_axes, solve_anew
@@ -62,7 +63,7 @@ def test_a_wave_whose_wand_changed_says_nothing_of_the_cameras() -> None:
     assert doubt.finding == RigFault.REBUILT
     assert found.needs_a_hand and not found.moved and not found.repairable and not found.drift
     assert any("another wand was taken up" in text for text in findings(found))
-    assert "Wand changed during the wave" in " ".join(map(str, as_lines(found)))
+    assert "Wand changed during the wave" in " ".join(lines_of(as_blocks(found)))
 
 
 def quiet(stage: str, done: int, total: int) -> None:
@@ -521,7 +522,7 @@ def test_a_wave_in_one_corner_says_whom_it_cannot_judge():
     seen = next(c for c in outcome.cameras if c.name in outcome.tracks.names)
     vague = replace(seen, verdict="undecided", sigma_shift_px=81279.5)
     assert note(outcome, vague).startswith("no move would show: wave longer")
-    alone = as_lines(outcome)
+    alone = lines_of(as_blocks(outcome))
     few = [c for c in outcome.cameras if c.verdict == "unseen" and "needed" in note(outcome, c)]
     assert len(few) > 1 and f"{listed([c.name for c in few])}: at most " in "\n".join(alone)
     assert not [line for line in alone for c in few if line.startswith(f"{c.name}: ")]
@@ -566,7 +567,7 @@ def test_of_two_cameras_the_one_that_turned_in_place_has_the_figures_and_the_oth
     moved, other = found.camera("cam02"), found.camera("cam01")
     assert moved.matters and moved.rotation_deg == pytest.approx(0.5, abs=0.02)
     assert other.verdict == "unmoved" and np.isnan(other.rotation_deg) and not other.matters
-    lines = as_lines(found, files="rig.h5 wave2.h5")
+    lines = lines_of(as_blocks(found, files="rig.h5 wave2.h5"))
     assert "calib solve wave2.h5 --wand WAND -o NEW_RIG" in "\n".join(lines)
     assert as_json(found)["cameras"][0]["translation_mm"] is None
 

@@ -25,7 +25,8 @@ from calib.core.tracks import CameraTracks, Tracks
 from calib.errors import InputError, UnsolvableError
 from calib.files import save_rig, save_tracks
 from calib.pipeline import calibrate
-from calib.report.changes.recheck import as_json, as_lines
+from calib.report.changes.recheck import as_blocks, as_json
+from calib.report.tables import lines_of
 from calib.simulate import Knock, Scenario, day_capture, simulate
 from calib.simulate.imaging import camera_sigma
 from calib.solve.hold import rig_state
@@ -134,7 +135,7 @@ def test_where_no_camera_moved_none_is_named(rig, quiet_day):
     found = recheck_any(rig, quiet_day[1].tracks)
     assert {c.verdict for c in found.cameras} == {"unmoved"}
     assert not found.needs_a_hand and found.is_any
-    text = "\n".join(as_lines(found))
+    text = "\n".join(lines_of(as_blocks(found)))
     assert "size is taken as stored" in text and "NEW_TRACKS" not in text
 
 
@@ -342,7 +343,7 @@ def test_markers_that_do_not_tell_are_said_to(rig, quiet_day):
     found = recheck_any(rig, cut)
     assert found.camera(name).verdict in {"undecided", "unseen"}
     assert not found.moved
-    text = "\n".join(as_lines(found))
+    text = "\n".join(lines_of(as_blocks(found)))
     assert "one corner" in text or "markers move in front of it" in text
     assert text.count("then: calib recheck RIG NEW_TRACKS --any\n") == 1
 
@@ -382,7 +383,7 @@ def test_groups_that_share_no_markers_are_judged_each_by_itself(rig):
         frozenset(rig.names) - one,
     }
     assert found.moved == ("cam06",) and len(found.agreeing) == 6
-    assert "2 groups of cameras share too few markers" in " ".join(as_lines(found))
+    assert "2 groups of cameras share too few markers" in " ".join(lines_of(as_blocks(found)))
     mended = repair(rig, found.tracks, found.repairable, is_any=True)
     for name in rig.names:
         assert (mended.camera(name) is rig.camera(name)) == (name not in found.moved)

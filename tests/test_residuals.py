@@ -22,7 +22,8 @@ from calib.errors import InputError, UnsolvableError
 from calib.files import save_tracks, save_wand
 from calib.pipeline import solve_rig
 from calib.report.rigs.causes import evidence
-from calib.report.rigs.residuals import as_json, as_lines, lasting_sentences, size_asked
+from calib.report.rigs.residuals import as_blocks, as_json, lasting_sentences, size_asked
+from calib.report.tables import lines_of
 from calib.simulate import Scenario, simulate
 from calib.simulate.scenario import INDEPENDENT
 from calib.solve.certainty.statistics import camera_stats
@@ -313,7 +314,7 @@ def test_text_has_the_verdict_first_then_what_to_do_then_one_line_a_camera_under
     assert below[0].startswith(f"Wand lengths ({table.wand.n_lengths}): ")
     assert "wand 460 mm, cameras over " in below[1]
     # Statistics, and what the figures mean, are for --json and --explain.
-    told, explained = str(table), "\n".join(as_lines(table, explain=True))
+    told, explained = str(table), "\n".join(lines_of(as_blocks(table, explain=True)))
     for word in ("ninths", "; p ", "sqrt(mean(dx² + dy²))"):
         assert word not in told and word in explained
 
@@ -322,7 +323,7 @@ def test_text_has_the_verdict_first_then_what_to_do_then_one_line_a_camera_under
 def test_cameras_have_no_more_extents_than_they_span(n: int):
     """Two stand on a line and three in a plane: a third extent of 0.0 m would be none."""
     made = simulate(Scenario(n_cameras=n, seed=18, n_frames=60, **INDEPENDENT))
-    told = " ".join(" ".join(as_lines(residual_table(made.truth, made.tracks), None)).split())
+    told = " ".join(" ".join(lines_of(as_blocks(residual_table(made.truth, made.tracks)))).split())
     span = told.split("cameras over ")[1].split(" m.")[0].split(" × ")
     at = np.array([c.position_mm for c in made.truth.cameras])
     of_line = np.linalg.norm(at[1] - at[0]) / 1000.0
@@ -331,8 +332,8 @@ def test_cameras_have_no_more_extents_than_they_span(n: int):
 
 def test_text_fits_the_lines_that_there_are():
     table = table_of(capture(n_cameras=4, seed=18, noisy=(("cam03", 4.0),)))
-    assert max(map(len, as_lines(table, 60))) <= 60
-    narrow = as_lines(table, 80)
+    assert max(map(len, lines_of(as_blocks(table), 60))) <= 60
+    narrow = lines_of(as_blocks(table), 80)
     assert max(map(len, narrow)) <= 80
     # One line a camera; what there is no room for is named, and the verdict and RMS stay.
     assert sum(line.startswith("cam03  ") for line in narrow) == 1
@@ -341,7 +342,7 @@ def test_text_fits_the_lines_that_there_are():
     (hidden,) = [k for k, line in enumerate(narrow) if line.startswith("(lines of ")]
     assert "bias x px" in " ".join(narrow[hidden:])
     n_full = int(narrow[hidden].split()[2])
-    full, less = (" ".join(as_lines(table, n)) for n in (n_full, n_full - 1))
+    full, less = (" ".join(lines_of(as_blocks(table), n)) for n in (n_full, n_full - 1))
     assert "(lines of" not in full and "(lines of" in less
 
 
@@ -355,7 +356,7 @@ def test_commands_name_the_files_that_were_read_and_lenses_are_told_in_one_findi
     cameras = tuple(replace(r, causes=rows.get(r.name, ())) for r in table.cameras)
     table = replace(table, cameras=cameras, doubts=doubts)
     files = {"RIG": "hall 2/rig.h5", "TRACKS": "wave.h5", "WAND": "wand.toml"}
-    lines = as_lines(table, files=files)
+    lines = lines_of(as_blocks(table, files=files))
     assert lines[0].startswith(
         "The rig as a whole is in doubt: stated lens does not fit (cam01 and cam03). "
     )

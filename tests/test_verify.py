@@ -25,7 +25,8 @@ from calib.prove.ends import end_poses, ends_of
 from calib.prove.lengths import measured_lengths
 from calib.prove.verify import Verification, spread, verify
 from calib.prove.world import moved
-from calib.report.proofs.verify import as_json, as_lines
+from calib.report.proofs.verify import as_blocks, as_json
+from calib.report.tables import lines_of
 from calib.simulate import Scenario, simulate
 from calib.solve.calibrate import SolveOptions
 from scripts.benchmarks.bars import bar_tracks
@@ -238,7 +239,7 @@ def test_what_the_bar_did_not_visit_is_told() -> None:
     partly = verify(whole, bar_tracks(truth(), BAR_MM, low, rng), bar())
     assert sum("high z" in m for m in partly.missed) == 9
     assert len(found.missed) < len(partly.missed)
-    assert "not proved" in "\n".join(as_lines(partly))
+    assert "not proved" in "\n".join(lines_of(as_blocks(partly)))
 
 
 def test_names_of_another_bar_are_left_out_and_told() -> None:
@@ -268,7 +269,7 @@ def test_single_lengths_that_stand_out_are_told_before_cameras(n_off: int, is_si
         changes = {"frame": frame[at], "xy_px": xy[at], "marker": marker[at], "radius_px": None}
         cameras.append(replace(a, **changes))
     found = verify(truth(), replace(one, cameras=tuple(cameras)), bar(), Limit(1.5))
-    text = " ".join(as_lines(found, None, files=("rig.h5", "bar.h5", "bar.toml")))
+    text = " ".join(lines_of(as_blocks(found, files=("rig.h5", "bar.h5", "bar.toml"))))
     assert found.decision is Decision.FAIL
     assert ("out from the rest" in text) == is_single
     assert ("calib recheck rig.h5" in text) == (not is_single)
@@ -279,7 +280,7 @@ def test_single_lengths_that_stand_out_are_told_before_cameras(n_off: int, is_si
     # Without a limit nothing is decided, and single ones are told all the same.
     found = replace(found, limit=None, decision=None, room_mm=None)
     names = ("rig.h5", "bar.h5", "bar.toml")
-    text = " ".join(as_lines(found, None, files=names, then="calib verify"))
+    text = " ".join(lines_of(as_blocks(found, files=names, then="calib verify")))
     assert ("out from the rest" in text) == is_single == ("Next: " not in text)
     assert as_json(found)["stand_out"] == (sorted(off.tolist()) if is_single else [])
 

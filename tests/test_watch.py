@@ -13,7 +13,8 @@ from calib.check.inspect import inspect
 from calib.core.tracks import Tracks
 from calib.pipeline import calibrate
 from calib.prove.precision import precision
-from calib.report.captures.watch import as_lines
+from calib.report.captures.watch import as_blocks
+from calib.report.tables import lines_of
 from calib.simulate import Knock
 from calib.solve.start.graph import camera_graph, overlap
 from calib.watch.calls import is_late
@@ -179,7 +180,7 @@ def test_a_camera_with_spots_too_large_for_its_markers_is_called_out():
     diameter = made.scenario.marker_diameter_mm
     assert call.figures["wide_mm"] == pytest.approx(2.0 * diameter, rel=0.1)
     assert call.figures["others_mm"] == pytest.approx(diameter, rel=0.1)
-    assert "too much light or out of focus" in "\n".join(as_lines(last.view))
+    assert "too much light or out of focus" in "\n".join(lines_of(as_blocks(last.view)))
 
 
 def test_a_camera_that_falls_silent_is_called_out_and_sound_ones_are_not():

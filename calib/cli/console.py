@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from rich.console import Console
 from rich.progress import (
@@ -26,6 +26,9 @@ from rich.progress import (
 from rich.text import Text
 
 from calib.core.names import is_unseen, visible
+
+if TYPE_CHECKING:
+    from calib.report.tables import Laid
 
 _is_quiet = ContextVar("is_quiet", default=False)
 
@@ -139,10 +142,12 @@ def width() -> int | None:
     return shutil.get_terminal_size().columns if sys.stdout.isatty() else None
 
 
-def print_report(lines: Iterable[str]) -> None:
-    """Print lines as they are, those that stand out in bold."""
+def print_report(blocks: Iterable[str | Laid]) -> None:
+    """Print a report in lines as wide as there is room, those that stand out in bold."""
+    from calib.report.tables import lines_of
+
     out = Console(markup=False, highlight=False, emoji=False)
-    out.print(*styled(lines), sep="\n", soft_wrap=True)
+    out.print(*styled(lines_of(blocks, width())), sep="\n", soft_wrap=True)
 
 
 def styled(lines: Iterable[str]) -> Iterator[Text]:

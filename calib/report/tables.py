@@ -4,16 +4,13 @@ from __future__ import annotations
 
 import math
 import textwrap
-from collections.abc import Callable, Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
-from functools import wraps
-from typing import Any, Concatenate, ParamSpec, Protocol, TypeVar
+from typing import Any, Protocol
 
 from calib.report.words import wrapped
 
 GAP = "  "
-F = TypeVar("F")
-P = ParamSpec("P")
 
 
 class Strong(str):
@@ -76,20 +73,8 @@ class Listing:
         return lines
 
 
-def laid_out(
-    told: Callable[Concatenate[F, P], Blocks],
-) -> Callable[Concatenate[F, int | None, P], list[str]]:
-    """Return a report of a record as lines of at most so many letters, by default however long."""
-
-    @wraps(told)
-    def lines(found: F, width: int | None = None, /, *how: P.args, **more: P.kwargs) -> list[str]:
-        return lines_of(told(found, *how, **more), width)
-
-    return lines
-
-
-def lines_of(blocks: Blocks, width: int | None) -> list[str]:
-    """Return blocks as lines of at most so many letters; None: however long."""
+def lines_of(blocks: Iterable[str | Laid], width: int | None = None) -> list[str]:
+    """Return blocks as lines of at most so many letters, by default however long."""
     out: list[str] = []
     for block in blocks:
         if isinstance(block, str):

@@ -73,7 +73,7 @@ def inspect(
         console.print_json(report.as_json(found))
     else:
         named = str(tracks), "WAND" if wand is None else str(wand)
-        console.print_report(report.as_lines(found, console.width(), explain, named))
+        console.print_report(report.as_blocks(found, explain, named))
         if any(f.severity == Verdict.ACT and f.kind in at_the_camera for f in found.findings):
             console.caution()
     raise typer.Exit(0 if found.good else 1)

@@ -56,7 +56,7 @@ def identify(
     if as_json:
         console.print_json({"tracks": str(output), **report.as_json(found)})
         return
-    console.print_report(report.as_lines(found, console.width(), str(output), str(wand)))
+    console.print_report(report.as_blocks(found, str(output), str(wand)))
     if any(c.masks for c in found.cameras):
         console.caution()
     console.wrote(output, draw)

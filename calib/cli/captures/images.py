@@ -109,7 +109,7 @@ def centroids(
     if as_json:
         console.print_json(report.extraction_as_json(found))
     else:
-        console.print_report(report.extraction_lines(found, console.width(), explain, str(output)))
+        console.print_report(report.extraction_blocks(found, explain, str(output)))
     _note_troubles(found, max_blobs)
     console.wrote_points(output, found.cameras)
 
@@ -230,9 +230,8 @@ def focus(
         document = documents[0] if len(documents) == 1 else {"cameras": documents}
         console.print_json(document if aim is None else document | {"aim": built.aim_as_json(aim)})
     else:
-        width = console.width()
-        lines = [] if aim is None else [*built.aim_as_lines(aim, width), ""]
-        console.print_report(lines + report.focus_lines(verdicts, width))
+        told = [] if aim is None else [*built.aim_as_blocks(aim), ""]
+        console.print_report([*told, *report.focus_blocks(verdicts)])
         if not is_fit:
             console.caution()
     raise typer.Exit(0 if is_fit else 1)

@@ -36,7 +36,7 @@ def describe(
     if as_json:
         console.print_json(report.as_json(found, str(file), sha256))
     else:
-        console.print_report(report.as_lines(found, console.width(), sha256))
+        console.print_report(report.as_blocks(found, sha256))
 
 
 def _load(path: Path) -> object:
@@ -80,14 +80,14 @@ def formats(
     from calib.report.papers import formats as report
 
     if name is None:
-        chosen, lines = report.formats(), report.overview(console.width())
+        chosen, told = report.formats(), report.overview()
     else:
         one = report.named(name)
-        chosen, lines = (one,), report.as_lines(one, console.width())
+        chosen, told = (one,), report.as_blocks(one)
         if example:
             console.print_document(one.example)
             return
     if as_json:
         console.print_json(report.as_json(chosen))
     else:
-        console.print_report(lines)
+        console.print_report(told)

@@ -104,8 +104,8 @@ def align(
     from calib import files
     from calib.cli import console
     from calib.core.names import command
+    from calib.report.proofs.align import as_blocks
     from calib.report.proofs.align import as_json as table
-    from calib.report.proofs.align import as_lines
 
     read: dict[str, Any] = {}
     solved, read["rig"] = loaded(files.load_rig, rig)
@@ -134,7 +134,7 @@ def align(
     else:
         test = command("verify", str(output), "BAR", "--bar", "BAR.toml", "-o", "verified.h5")
         then = f"{test}    # lengths of a certified bar"
-        console.print_report(as_lines(how, console.width(), then))
+        console.print_report(as_blocks(how, then))
     if solved.verification is not None:
         console.note("the length test was told in the world before: test again, calib verify")
     if how.scale != 1.0:

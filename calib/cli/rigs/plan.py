@@ -146,13 +146,12 @@ def _judge(
     from calib.report.words import RIGGING
 
     planned = calib.load_plan(file)
-    width = console.width()
     rig = None if built is None else calib.load_rig(built)
     with inside(file), console.progress() as progress:
         if rig is not None:
             stands = compare.compare(planned, rig, step)
             found, document = stands.found, of_built.as_json(stands)
-            lines = of_built.as_lines(stands, width, explain)
+            told = of_built.as_blocks(stands, explain)
         elif how:
             made = (
                 better.suggest(planned, step, progress)
@@ -162,12 +161,12 @@ def _judge(
             found, lost = made.after, reach.losses(made.after)
             document = changed.as_json(made, lost)
             kept = str(output or "")
-            lines = changed.as_lines(made, width, str(file), lost, explain, kept)
+            told = changed.as_blocks(made, str(file), lost, explain, kept)
         else:
             found = calib.assess(planned, step)
             lost = reach.losses(found)
             document = judged.as_json(found, lost)
-            lines = judged.as_lines(found, width, str(file), lost, explain)
+            told = judged.as_blocks(found, str(file), lost, explain)
     if output is not None:
         calib.save_plan(found.plan, output, force)
     if plot is not None:
@@ -177,7 +176,7 @@ def _judge(
     if as_json:
         console.print_json(document if output is None else {"file": str(output)} | document)
     else:
-        console.print_report(lines)
-        console.note(textwrap.fill(RIGGING, width or 120))
+        console.print_report(told)
+        console.note(textwrap.fill(RIGGING, console.width() or 120))
     console.wrote(output, plot)
     raise typer.Exit(0 if found.is_met else 1)

@@ -122,7 +122,7 @@ def verify(
             if output is None
             else f"{command('record', str(output), '-o', 'record.html')}    # the page to sign"
         )
-        console.print_report(report.as_lines(found, console.width(), explain, named, then))
+        console.print_report(report.as_blocks(found, explain, named, then))
         if found.decision is Decision.FAIL:
             console.caution()
     console.wrote(output, csv)
@@ -181,7 +181,7 @@ def precision(
         console.print_json(report.as_json(found))
     else:
         then = _next(str(rig), solved)
-        console.print_report(report.as_lines(found, console.width(), explain, then, solved.doubts))
+        console.print_report(report.as_blocks(found, explain, then, solved.doubts))
         if any(h is not None for h in found.helped):
             console.caution()
     console.wrote(csv)

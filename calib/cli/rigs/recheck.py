@@ -87,7 +87,7 @@ def recheck(
     from calib.cli import console
     from calib.report.changes import recheck as report
     from calib.report.changes.remedies import why_not
-    from calib.report.words import OVERHEAD, wrapped
+    from calib.report.words import OVERHEAD
 
     stored, rig_read = loaded(calib.load_rig, rig)
     capture, read = loaded(calib.load_tracks, tracks)
@@ -120,10 +120,8 @@ def recheck(
         own = (
             f"{tracks.name} is the capture that the rig was solved from: wave again, for it cannot"
         )
-        told = wrapped(f"{own} show what changed since.", console.width()) if is_own else []
-        console.print_report(
-            [*told, *report.as_lines(found, console.width(), given, explain, then)]
-        )
+        told = [f"{own} show what changed since."] if is_own else []
+        console.print_report([*told, *report.as_blocks(found, given, explain, then)])
     for note in notes:
         console.note(note)
     if found.needs_a_hand and not as_json:
@@ -206,7 +204,7 @@ def history(
     if as_json:
         console.print_json(report.as_json(found))
     else:
-        console.print_report(report.as_lines(found, console.width(), explain, str(last)))
+        console.print_report(report.as_blocks(found, explain, str(last)))
         if found.needs_a_hand:
             console.caution(OVERHEAD)
     console.wrote(csv, plot)

@@ -245,11 +245,11 @@ def _print_table(
     table: ResidualTable, explain: bool, files: dict[str, Path], then: str = "", figure: str = ""
 ) -> None:
     from calib.cli import console
-    from calib.report.rigs.residuals import as_lines
-    from calib.report.words import OVERHEAD, wrapped
+    from calib.report.rigs.residuals import as_blocks
+    from calib.report.words import OVERHEAD
 
     named = {stands_for: str(path) for stands_for, path in files.items()}
-    lines = as_lines(table, console.width(), explain, then, named)
-    console.print_report([*lines, *(wrapped(figure, console.width()) if figure else [])])
+    told = as_blocks(table, explain, then, named)
+    console.print_report([*told, *([figure] if figure else [])])
     if table.sends_up:
         console.caution(OVERHEAD if table.may_hang_loose else "")

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
     from calib.core.tracks import Tracks
     from calib.files import Arrival
+    from calib.report.tables import Blocks
 
 LOOK_S = 1.0  # from one look at the file to the next
 QUIET_S = 5.0  # without new data before that is said
@@ -129,8 +130,8 @@ class Shown:
         finally:
             shown.close()
 
-    def show(self, line: str, lines: Callable[[int], list[str]]) -> None:
-        """Show a view: its lines where there is a terminal, else its one line now and then, where
+    def show(self, line: str, blocks: Blocks) -> None:
+        """Show a view: its blocks where there is a terminal, else its one line now and then, where
         it says something new.
         """
         if self.live is None:
@@ -144,9 +145,10 @@ class Shown:
         from rich.console import Group
 
         from calib.cli.console import styled
+        from calib.report.tables import lines_of
 
         width, height = self.live.console.size
-        self.live.update(Group(*styled(lines(width)[: height - 1])), refresh=True)
+        self.live.update(Group(*styled(lines_of(blocks, width)[: height - 1])), refresh=True)
 
     def note(self, text: str) -> None:
         """Say something at once, above the view."""

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Iterator
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, TypeVar
 
@@ -19,6 +18,7 @@ from calib.errors import InputError
 
 if TYPE_CHECKING:
     from calib.files import Arrival
+    from calib.report.tables import Blocks
     from calib.watch.recheck import RigWatch
     from calib.watch.run import Watch
 
@@ -131,7 +131,7 @@ def _wave(
     state = start
     for state in _states(start, source, looks, may_end=True):
         if (view := state.view) is not None and state.ending is None:
-            shown.show(report.one_line(view), partial(report.as_lines, view))
+            shown.show(report.one_line(view), report.as_blocks(view))
     shown.close()
     view = state.view
     if view is None:
@@ -139,7 +139,7 @@ def _wave(
     if as_json:
         console.print_json(report.as_json(view))
     else:
-        console.print_report(report.as_lines(view, console.width()))
+        console.print_report(report.as_blocks(view))
         if state.ending is not None and source.is_file():
             solve = command("solve", str(source), "--wand", str(wand), "-o", "rig.h5")
             console.note(f"Next: {solve}")
@@ -200,21 +200,22 @@ def _recheck(
     import calib
     from calib.cli import console
     from calib.report.changes import recheck as report
+    from calib.report.tables import lines_of
     from calib.report.words import OVERHEAD, filled
     from calib.watch.recheck import RigWatch
 
     start = state = RigWatch(calib.load_rig(rig), calib.RecheckOptions(), is_any)
     files = shlex.join([str(rig), str(source) if source.is_file() else "TRACKS"])
 
-    def lines(state: RigWatch, width: int | None) -> list[str]:
+    def told(state: RigWatch) -> Blocks:
         head = f"{state.at_s:.0f} s {'of markers' if is_any else 'of wave'}."
         if state.trouble:
             head += f" Not told yet: {filled(str(state.trouble), {'RIG': str(rig)})}"
-        return [head, *(report.as_lines(state.found, width, files) if state.found else [])]
+        return [head, *(report.as_blocks(state.found, files) if state.found else [])]
 
     for state in _states(start, source, looks, may_end=False):
-        told = lines(state, None)
-        shown.show(" ".join(told[:2]), partial(lines, state))
+        blocks = told(state)
+        shown.show(" ".join(lines_of(blocks)[:2]), blocks)
     shown.close()
     if state.found is None:
         if state.trouble is None:
@@ -224,7 +225,7 @@ def _recheck(
     if as_json:
         console.print_json(report.as_json(state.found))
     else:
-        console.print_report(report.as_lines(state.found, console.width(), files))
+        console.print_report(report.as_blocks(state.found, files))
         if state.found.needs_a_hand:
             console.caution(OVERHEAD if state.found.may_hang_loose else "")
     return 0 if state.found.is_settled else 1

@@ -11,7 +11,7 @@ from typing import Any
 from calib.core.names import command, counted, listed
 from calib.intake.centroids.focus import Focus
 from calib.intake.centroids.stream import CameraSummary, Extraction
-from calib.report.tables import Blocks, Column, Said, Table, following, laid_out, strong
+from calib.report.tables import Blocks, Column, Said, Table, following, strong
 from calib.report.words import document, ended, picked
 
 LEGEND = (
@@ -20,8 +20,7 @@ LEGEND = (
 )
 
 
-@laid_out
-def extraction_lines(found: Extraction, explain: bool = False, output: str = "TRACKS") -> Blocks:
+def extraction_blocks(found: Extraction, explain: bool = False, output: str = "TRACKS") -> Blocks:
     """Return what was found, the next command (on ``output``), what each camera's images held, and
     below it why blobs were refused.
     """
@@ -78,8 +77,7 @@ def _summary(c: CameraSummary) -> dict[str, Any]:
     }
 
 
-@laid_out
-def focus_lines(found: Sequence[Focus]) -> Blocks:
+def focus_blocks(found: Sequence[Focus]) -> Blocks:
     """Return which cameras' spots are fit to measure, what to turn, and what was judged."""
     bad = [f for f in found if not f.is_fit]
     if len(found) == 1:

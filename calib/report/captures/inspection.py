@@ -11,7 +11,7 @@ import numpy as np
 from calib.check.inspection import CameraCapture, Finding, Inspection
 from calib.check.verdicts import Shortcoming, Verdict
 from calib.core.names import command, counted, listed
-from calib.report.tables import Blocks, Column, Said, Table, following, laid_out, lines_of, strong
+from calib.report.tables import Blocks, Column, Said, Table, following, lines_of, strong
 from calib.report.words import document, filled, picked
 from calib.solve.start.graph import Overlap, wave_between
 from calib.solve.start.motion import PLANAR_PARALLAX, STILL_TRAVEL
@@ -20,8 +20,7 @@ WIDEST_TABLE = 12  # cameras whose overlap still fits a line of the console
 MOST_ISLANDS = 6
 
 
-@laid_out
-def as_lines(
+def as_blocks(
     found: Inspection, explain: bool = False, files: tuple[str, str] = ("TRACKS", "WAND")
 ) -> Blocks:
     """Return the verdict and what to do, the capture as a whole, and what each camera saw;

@@ -6,12 +6,11 @@ from typing import Any
 
 from calib.core.names import command, counted
 from calib.naming.identify import Identification, masks_of
-from calib.report.tables import Blocks, Column, Said, Table, following, laid_out, strong
+from calib.report.tables import Blocks, Column, Said, Table, following, strong
 from calib.report.words import document, picked, sentence
 
 
-@laid_out
-def as_lines(found: Identification, output: str = "NAMED", wand: str = "WAND") -> Blocks:
+def as_blocks(found: Identification, output: str = "NAMED", wand: str = "WAND") -> Blocks:
     """Return how many points were named, what to do, the same camera by camera, and every mask;
     ``output`` and ``wand`` are the files that the next command names.
     """

@@ -10,7 +10,7 @@ from typing import Any
 
 from calib.core.names import counted, listed
 from calib.report.captures.inspection import shared
-from calib.report.tables import Blocks, Column, Said, Table, laid_out, strong
+from calib.report.tables import Blocks, Column, Said, Table, strong
 from calib.report.words import document, picked
 from calib.watch.records import Call, CalledOut, Ending, Figure, Lack, Region, View, Walk
 
@@ -18,8 +18,7 @@ HEIGHTS = {-1: "low", 0: "at half height", 1: "high"}
 ROWS, COLUMNS = {-1: "upper", 0: "", 1: "lower"}, {-1: "left", 0: "", 1: "right"}
 
 
-@laid_out
-def as_lines(found: View) -> Blocks:
+def as_blocks(found: View) -> Blocks:
     """Return the verdict and where to walk, what is called out, and what each camera and pair has
     so far.
     """

@@ -9,7 +9,7 @@ from calib.check.history.records import CameraHistory, History
 from calib.check.verdicts import Course
 from calib.core.names import all_of, command, listed
 from calib.report.papers.stored import when
-from calib.report.tables import Blocks, Column, Said, Table, laid_out, strong
+from calib.report.tables import Blocks, Column, Said, Table, strong
 from calib.report.words import document, picked
 
 QUIET = {Course.STEADY, Course.UNKNOWN}
@@ -25,8 +25,7 @@ LEGEND = (
 )
 
 
-@laid_out
-def as_lines(found: History, explain: bool = False, last: str = "RIG") -> Blocks:
+def as_blocks(found: History, explain: bool = False, last: str = "RIG") -> Blocks:
     """Return the verdict, the files, every camera's changes, and what concerns the files; ``last``
     is the last rig file, for a command.
     """

@@ -21,7 +21,7 @@ from calib.report.changes.whole import drift, majority, rigid_move
 from calib.report.rigs.causes import advice
 from calib.report.rigs.serials import in_words as serial_in_words
 from calib.report.rigs.whole import sentences
-from calib.report.tables import Blocks, Said, laid_out, strong
+from calib.report.tables import Blocks, Said, strong
 from calib.report.words import document, ended, filled, picked, sentence
 
 PHRASES = {
@@ -65,8 +65,7 @@ LEGEND = (
 )
 
 
-@laid_out
-def as_lines(
+def as_blocks(
     found: Recheck, files: str = "RIG TRACKS", explain: bool = False, then: str | None = None
 ) -> Blocks:
     """Return the verdict, what to do, the table, and what concerns the rig.

@@ -11,7 +11,7 @@ from calib.core.wand import Wand
 from calib.intake.centroids.names import ImageList
 from calib.plan.records import Plan
 from calib.report.papers.stored import Fact, in_words
-from calib.report.tables import Blocks, Column, Listing, Table, laid_out, xyz
+from calib.report.tables import Blocks, Column, Listing, Table, lines_of, xyz
 from calib.report.words import picked, plain, printable
 from calib.simulate.scenario import Scenario
 
@@ -40,11 +40,10 @@ class Description:
     document: Mapping[str, Any]
 
     def __str__(self) -> str:
-        return "\n".join(as_lines(self, None))
+        return "\n".join(lines_of(as_blocks(self)))
 
 
-@laid_out
-def as_lines(found: Description, sha256: str = "") -> Blocks:
+def as_blocks(found: Description, sha256: str = "") -> Blocks:
     """Return the title, the facts, with the hash where it is known, and the table."""
     facts = [*found.facts, *([("SHA-256", sha256)] if sha256 else [])]
     out: Blocks = [found.title, Listing([(label, printable(text)) for label, text in facts])]

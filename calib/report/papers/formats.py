@@ -14,7 +14,7 @@ from calib.intake.centroids.names import IMAGE_LIST
 from calib.intake.table import CAMERA_LIST, COLUMNS
 from calib.plan.table import PLAN_FILE
 from calib.report.own import own_text
-from calib.report.tables import Blocks, Listing, Said, laid_out, lines_of, strong
+from calib.report.tables import Blocks, Listing, Said, strong
 from calib.report.words import picked
 from calib.simulate.explain import sections as scenario_sections
 
@@ -166,16 +166,15 @@ def named(name: str) -> FileFormat:
     return known[name]
 
 
-def overview(width: int | None = None) -> list[str]:
+def overview() -> Blocks:
     """Return all formats, a line each."""
     heads = ("name", "file", "what it is")
     rows = [heads, *((f.name, f.kind, f.purpose.partition(";")[0]) for f in formats())]
     then = "calib formats NAME lists what is in it, with an example; calib formats NAME --example "
-    return lines_of([Listing(rows), "", f"{then}prints that alone."], width)
+    return [Listing(rows), "", f"{then}prints that alone."]
 
 
-@laid_out
-def as_lines(one: FileFormat) -> Blocks:
+def as_blocks(one: FileFormat) -> Blocks:
     """Return a format: its places, their items, and the example."""
     out: Blocks = [f"{one.name} ({one.kind}): {one.purpose}."]
     for section in one.sections:

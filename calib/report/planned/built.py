@@ -11,7 +11,7 @@ from calib.plan.compare import Comparison, Deviation
 from calib.plan.pointing import Pointing
 from calib.report.planned import judged
 from calib.report.planned.judged import layers, verdict
-from calib.report.tables import Blocks, Column, Table, laid_out, strong, xyz
+from calib.report.tables import Blocks, Column, Table, strong, xyz
 from calib.report.words import document, plain
 
 LEGEND = (
@@ -25,8 +25,7 @@ THEN = (
 )
 
 
-@laid_out
-def as_lines(found: Comparison, explain: bool = False) -> Blocks:
+def as_blocks(found: Comparison, explain: bool = False) -> Blocks:
     """Return whether the need is met as built, who is off by most, and the tables."""
     out: Blocks = [f"As built: {verdict(found.found)}"]
     for missing, told in (
@@ -91,8 +90,7 @@ def _turns_as_json(d: Deviation) -> dict[str, float]:
     }
 
 
-@laid_out
-def aim_as_lines(found: Pointing) -> Blocks:
+def aim_as_blocks(found: Pointing) -> Blocks:
     """Return whether a camera looks as planned, or as in its rig, and how far to turn it and its
     ring.
     """

@@ -13,12 +13,11 @@ from calib.plan.records import Plan, PlanCamera
 from calib.plan.suggest import Suggestion
 from calib.report.planned import judged
 from calib.report.planned.judged import LEGEND, in_mm, layers, of_losses, optics, verdict, wave
-from calib.report.tables import Blocks, Column, Table, following, laid_out
+from calib.report.tables import Blocks, Column, Table, following
 from calib.report.words import picked, plain
 
 
-@laid_out
-def as_lines(
+def as_blocks(
     found: Suggestion,
     file: str = "PLAN.toml",
     lost: Losses | None = None,

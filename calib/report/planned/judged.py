@@ -17,7 +17,7 @@ from calib.plan.reach import Losses
 from calib.plan.records import Plan, PlanCamera
 from calib.prove.volume import THIRDS
 from calib.report.proofs.precision import by_height
-from calib.report.tables import Blocks, Column, Table, following, laid_out, xyz
+from calib.report.tables import Blocks, Column, Table, following, xyz
 from calib.report.words import document
 
 MOST_LAYERS = 6
@@ -32,8 +32,7 @@ LEGEND = (
 )
 
 
-@laid_out
-def as_lines(
+def as_blocks(
     found: Assessment, file: str = "PLAN.toml", lost: Losses | None = None, explain: bool = False
 ) -> Blocks:
     """Return the verdict, what to do, what a loss would do, and the tables."""

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from calib.prove.world import LIKE
-from calib.report.tables import Blocks, Column, Table, following, laid_out, xyz
+from calib.report.tables import Blocks, Column, Table, following, xyz
 from calib.report.words import document, sentence
 
 if TYPE_CHECKING:  # a file's facts are told without what aligns one
@@ -38,8 +38,7 @@ WORDS = {
 NOTED = {"cameras_common", "cameras_agreeing", "growth", "growth_sigma"}  # the notes tell these
 
 
-@laid_out
-def as_lines(how: Alignment, then: str = "") -> Blocks:
+def as_blocks(how: Alignment, then: str = "") -> Blocks:
     """Return what the world is, how sure that is, what was checked, the next command and the
     markers in it.
     """

@@ -14,7 +14,7 @@ from calib.core.names import counted
 from calib.core.rig import Doubt
 from calib.prove.precision import Precision, in_one_line
 from calib.report.rigs.whole import named
-from calib.report.tables import Blocks, Column, Table, following, laid_out, strong
+from calib.report.tables import Blocks, Column, Table, following, strong
 from calib.report.words import document
 
 MOST_LAYERS = 12
@@ -30,8 +30,7 @@ LEGEND = (
 )
 
 
-@laid_out
-def as_lines(
+def as_blocks(
     found: Precision, explain: bool = False, then: str = "", doubts: Sequence[Doubt] = ()
 ) -> Blocks:
     """Return the figure, what the rig was in doubt for when it was solved, the next command, where

@@ -14,7 +14,7 @@ from calib.prove.ends import EndPoses
 from calib.prove.lengths import known_lengths
 from calib.prove.verify import PERCENTILES, Spread, Verification
 from calib.prove.volume import THIRDS
-from calib.report.tables import Blocks, Column, Table, following, laid_out, strong
+from calib.report.tables import Blocks, Column, Table, following, strong
 from calib.report.words import document, plain, sentence
 
 MODELLED = (
@@ -28,8 +28,7 @@ LIKELY = 4.0  # standard deviations: of some hundred lengths one lies as far off
 ENDS = "Relative pose of the ends: modelled on ASTM E3064-16, withdrawn in January 2025."
 
 
-@laid_out
-def as_lines(
+def as_blocks(
     found: Verification,
     explain: bool = False,
     files: tuple[str, str, str] = ("RIG", "TRACKS", "BAR.toml"),

@@ -28,7 +28,7 @@ def evidence(cause: Cause) -> str:
     return f"{'; '.join(filter(None, [words.seen, words.numbers]))}: {words.remedy}"
 
 
-def as_lines(cause: Cause) -> list[str]:
+def as_blocks(cause: Cause) -> list[str]:
     """Return the line that a cause prints."""
     return [advice(cause)]
 

@@ -6,7 +6,7 @@ from calib.core.names import counted, listed
 from calib.solve.certainty.lens_report import RADIAL, LensModelReport, TermFinding, together
 
 
-def as_lines(found: LensModelReport) -> list[str]:
+def as_blocks(found: LensModelReport) -> list[str]:
     """Return what to do, if anything, and what each camera's residuals say of its lens terms."""
     lines = []
     if found.advised_groups != found.groups:

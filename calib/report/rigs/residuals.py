@@ -20,7 +20,7 @@ from calib.report.rigs.causes import advice, evidence
 from calib.report.rigs.serials import in_words as serial_in_words
 from calib.report.rigs.whole import as_json as whole_as_json
 from calib.report.rigs.whole import named, sentences
-from calib.report.tables import Blocks, Column, Said, Table, following, laid_out, strong
+from calib.report.tables import Blocks, Column, Said, Table, following, strong
 from calib.report.words import document, ended, filled, picked
 from calib.solve.lasting.stretches import USUAL_SHARE
 
@@ -42,8 +42,7 @@ LEGEND = (
 )
 
 
-@laid_out
-def as_lines(
+def as_blocks(
     found: ResidualTable,
     explain: bool = False,
     then: str = "",

@@ -30,7 +30,7 @@ def as_json(doubts: Sequence[Doubt]) -> dict[str, Any]:
     }
 
 
-def as_lines(doubt: Doubt) -> list[str]:
+def as_blocks(doubt: Doubt) -> list[str]:
     """Return the line that a doubt prints."""
     return sentences([doubt])
 

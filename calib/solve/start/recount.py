@@ -181,12 +181,16 @@ def changes_at(camera: CameraTracks, others: list[CameraTracks], first: int, sec
             shared = Shared(*as_shared(_shifted(camera, shift), other))
             number = shared.frame - shift
             if vote > 0:
-                early = thin(shared.rows(number < np.quantile(number, END)))
-                F, _ = fundamental(early.uv_a, early.uv_b)
+                F = None
+                if len(number) >= MIN_SHARED_POINTS:
+                    early = thin(shared.rows(number < np.quantile(number, END)))
+                    F, _ = fundamental(early.uv_a, early.uv_b)
             if F is None:
                 break
             frames.append(number)
             votes.append(vote * (_epipolar_px(F, shared) < 2 * EPIPOLAR_PX))
+    if not frames:  # nobody tells: half-way
+        return int(np.median(camera.frame))
     at = np.concatenate(frames)
     order = np.argsort(at, kind="stable")
     most = int(np.cumsum(np.concatenate(votes)[order].astype(int)).argmax())

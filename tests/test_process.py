@@ -293,7 +293,9 @@ def _total_of(folder: Path, callee: str, function: str, factor: float, **limits:
     (folder / f"{callee}.py").write_text(CALLEE.format(function=function, factor=factor))
     limit = "".join(f"resource.setrlimit(resource.{k}, ({v}, {v}));" for k, v in limits.items())
     code = f"import resource; {limit} from caller import total; print(total(3.0))"
-    env = os.environ | {"PYTHONPATH": os.pathsep.join([str(folder), *sys.path])}
+    # Python takes a file of the same second and size for the same.
+    env = os.environ | {"PYTHONDONTWRITEBYTECODE": "1"}
+    env |= {"PYTHONPATH": os.pathsep.join([str(folder), *sys.path])}
     run = [sys.executable, "-c", code]
     done = subprocess.run(run, cwd=folder, env=env, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr

@@ -25,7 +25,7 @@ OF_SCATTER = frozenset({Fault.VIBRATION, Fault.SWAYS, Fault.STRAY})
 BENDING = frozenset({Fault.DRIFT, Fault.LOST})  # those that pull a camera to another place
 ODD = frozenset({Standing.MOVING, Standing.NOISY})
 ELSEWHERE = frozenset({Standing.MOVED, Standing.LENS})
-UNSURE_NOISE = 1.5  # times its own: a camera at another place that fits there is no noisier
+ODD_NOISE = 1.5  # times its own: where it stands now a sound camera is no noisier
 
 
 def with_clocks(
@@ -38,13 +38,10 @@ def with_clocks(
     Causes are looked for, which takes as long as a residual table, where a camera shows one of
     these.
     """
-    odd = {
-        c.name
-        for c in cameras
-        if c.verdict in ODD or (c.verdict in ELSEWHERE and c.noise_ratio > UNSURE_NOISE)
-    }
+    odd = {c.name for c in cameras if c.verdict in ODD or c.noise_ratio > ODD_NOISE}
     lost = left_out(as_held(fit)).by_camera
-    limit = max(USUAL_STRAY, TIMES_OTHERS * float(np.nan_to_num(np.nanmedian(lost))))
+    known = lost[np.isfinite(lost)]
+    limit = max(USUAL_STRAY, TIMES_OTHERS * float(np.median(known)) if known.size else 0.0)
     odd |= {name for name, share in zip(tracks.names, lost, strict=True) if share > limit}
     if not odd:
         return list(cameras)

@@ -296,6 +296,7 @@ def _total_of(folder: Path, callee: str, function: str, factor: float, **limits:
     # Python takes a file of the same second and size for the same.
     env = os.environ | {"PYTHONDONTWRITEBYTECODE": "1"}
     env |= {"PYTHONPATH": os.pathsep.join([str(folder), *sys.path])}
+    env |= {"NUMBA_CACHE_DIR": str(folder / "kept")}
     run = [sys.executable, "-c", code]
     done = subprocess.run(run, cwd=folder, env=env, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr

@@ -39,14 +39,15 @@ def with_clocks(
     these.
     """
     odd = {c.name for c in cameras if c.verdict in ODD or c.noise_ratio > ODD_NOISE}
-    lost = left_out(as_held(fit)).by_camera
+    held = as_held(fit)
+    lost = left_out(held).by_camera
     known = lost[np.isfinite(lost)]
     limit = max(USUAL_STRAY, TIMES_OTHERS * float(np.median(known)) if known.size else 0.0)
     odd |= {name for name, share in zip(tracks.names, lost, strict=True) if share > limit}
     if not odd:
         return list(cameras)
     stats = [c.stats for c in bare_rig(tracks, rig.wand, fit).cameras if c.stats]
-    causes = dict(zip(tracks.names, find_causes(as_held(fit), tracks, stats, rig), strict=True))
+    causes = dict(zip(tracks.names, find_causes(held, tracks, stats, rig), strict=True))
     return [_with_cause(c, causes.get(c.name, ())) if c.name in odd else c for c in cameras]
 
 

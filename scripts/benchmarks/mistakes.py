@@ -604,31 +604,19 @@ MISTAKES: dict[str, Mistake] = {
         change=lambda s, c, x: replace(s, late={c: x}),
         is_later=True,
     ),
-    "frames sent twice in a later wave": Mistake(
-        expected=(Standing.TIMING,),
-        strengths=(0.05, 0.1, 0.2),
-        edit=_clock(_repeating),
-        is_later=True,
-    ),
-    "exposure jitter in a later wave": Mistake(
-        expected=(Standing.TIMING,), strengths=(0.05, 0.1, 0.2), edit=_clock(_jitter), is_later=True
-    ),
-    "clock drifts in a later wave": Mistake(
-        expected=(Standing.TIMING,), strengths=(0.2, 0.5, 2.0), edit=_clock(_drift), is_later=True
-    ),
-    "frames lost in a later wave": Mistake(
-        expected=(Standing.TIMING,),
-        strengths=(1.0, 2.0, 5.0),
-        edit=_lost_frames,
-        is_later=True,
-        is_half_way=True,
-    ),
-    "count jumps in a later wave": Mistake(
-        expected=(Standing.TIMING,),
-        strengths=(60.0, 120.0, 240.0),
-        edit=_jumping_count,
-        is_later=True,
-    ),
+}
+# Of a clock, after a sound wave: a recheck has one verdict for all.
+MISTAKES |= {
+    f"{kind.removesuffix(' half-way')} in a later wave": replace(
+        MISTAKES[kind], expected=(Standing.TIMING,), is_later=True
+    )
+    for kind in (
+        "frames sent twice",
+        "exposure jitter",
+        "clock drifts",
+        "frames lost half-way",
+        "count jumps",
+    )
 }
 
 

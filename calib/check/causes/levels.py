@@ -50,12 +50,17 @@ def noise_against(
     return {"times": sigma_px / middle, "others_px": middle, "p_value": p}
 
 
+def stray_limit(others: Array) -> float:
+    """Return the share of gross points that is usual beside others with these; nan: not known."""
+    known = others[np.isfinite(others)]
+    return max(USUAL_STRAY, TIMES_OTHERS * float(np.median(known)) if len(known) else 0.0)
+
+
 def is_straying(share: float, n: int, others: Array) -> bool:
     """Return whether a share of n points is above what is usual and twice the others', by a
     binomial test.
     """
-    known = others[np.isfinite(others)]
-    limit = max(USUAL_STRAY, TIMES_OTHERS * float(np.median(known)) if len(known) else 0.0)
+    limit = stray_limit(others)
     if limit >= 1.0:
         return False
     count = round(share * n)

@@ -7,10 +7,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-import numpy as np
-
 from calib.check.causes import Cause, find_causes
-from calib.check.causes.levels import TIMES_OTHERS, USUAL_STRAY
+from calib.check.causes.levels import stray_limit
 from calib.check.recheck.outcome import CameraChange
 from calib.check.verdicts import Fault, Standing
 from calib.check.whole.left_out import left_out
@@ -41,8 +39,7 @@ def with_clocks(
     odd = {c.name for c in cameras if c.verdict in ODD or c.noise_ratio > ODD_NOISE}
     held = as_held(fit)
     lost = left_out(held).by_camera
-    known = lost[np.isfinite(lost)]
-    limit = max(USUAL_STRAY, TIMES_OTHERS * float(np.median(known)) if known.size else 0.0)
+    limit = stray_limit(lost)
     odd |= {name for name, share in zip(tracks.names, lost, strict=True) if share > limit}
     if not odd:
         return list(cameras)

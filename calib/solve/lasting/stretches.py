@@ -195,9 +195,11 @@ def _until_end(problem: Problem, stretches: Sequence[Stretch]) -> dict[int, int]
     found: dict[int, tuple[int, float]] = {}
     for run in runs(stretches, problem.rate_hz):
         c, first = run[0].camera, run[0].first
+        if first < late:
+            continue
         after = (problem.cam == c) & (number >= first)
         seconds = np.unique(number[after]).size / problem.rate_hz
-        if first >= late and seconds >= BREAK_S and is_off[after].mean() > MOSTLY:
+        if seconds >= BREAK_S and is_off[after].mean() > MOSTLY:
             found.setdefault(c, (first, seconds))
     together = len(found) > 1
     return {c: first for c, (first, lasts) in found.items() if together or lasts >= ALONE_S}

@@ -9,8 +9,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.check.apart import whole_apart
+from calib.check.apart import whole_apart, with_faults
 from calib.check.refused import explained
+from calib.check.residuals import ResidualTable, residual_table
 from calib.check.stated import stated_lenses
 from calib.check.verdicts import RigFault
 from calib.check.whole.find import Whole
@@ -22,7 +23,7 @@ from calib.core.tracks import Tracks
 from calib.core.wand import Wand
 from calib.errors import InputError, UnsolvableError
 from calib.naming.identify import Identification, hardly_named, identify, is_unnamed
-from calib.naming.renaming import compared, rename
+from calib.naming.renaming import compared, named_tracks, rename
 from calib.solve.calibrate import SolveOptions, Task, bare_rig, begin, finish
 from calib.solve.certainty.sound import is_far_off
 from calib.solve.certainty.wand_check import WandFinding
@@ -56,8 +57,8 @@ class Solution:
         The same as holding the capture against the rig would give it.
     whole : Whole
         What is said of the rig as a whole by it.
-    is_whole : bool
-        The fit holds all points, at the places where the cameras saw them.
+    table : ResidualTable
+        What each camera's points leave, and who is at fault, as the rig keeps it.
     named : Identification, optional
         What naming the points came to, of tracks without names.
     """
@@ -67,7 +68,7 @@ class Solution:
     fit: Fit
     rig_fit: RigFit
     whole: Whole
-    is_whole: bool
+    table: ResidualTable
     named: Identification | None = None
 
     def __repr__(self) -> str:
@@ -159,7 +160,7 @@ def solve_rig(
         if otherwise := _misread_as(wholly, seen, stated, free):
             raise otherwise
     with _with_reason(seen, stated, free, named):
-        found = _solved(task, rough, progress, named)
+        found = _solved(task, rough, tracks, progress, named)
     # Wand, lens and neighbours give way to a camera of which some points fit, and seem at fault.
     noise = max((c.stats.sigma_px for c in found.rig.cameras if c.stats), default=0.0)
     in_doubt = bool(found.whole.doubts) or noise > EPIPOLAR_PX
@@ -235,7 +236,10 @@ def _views(tracks: Tracks, wand: Wand, free: NDArray[np.bool_]) -> PairViews | N
     return pair_views(tracks, wand, table, free)
 
 
-def _solved(task: Task, rough: Rough, progress: Progress, named: Identification | None) -> Solution:
+def _solved(
+    task: Task, rough: Rough, tracks: Tracks, progress: Progress, named: Identification | None
+) -> Solution:
+    """Return the solution of a task; ``tracks`` are those given."""
     stated, options = task.stated, task.options
     fit, findings = finished(task.used, rough, progress), list[str]()
     if task.tracks.is_identified:
@@ -265,8 +269,13 @@ def _solved(task: Task, rough: Rough, progress: Progress, named: Identification 
         whole, doubts=(*stated_lenses(rig, used, held, fit.freed, whole), *whole.doubts)
     )
     rig = replace(rig, doubts=whole.doubts)
-    is_whole = options.frames is None and not options.timing
-    return Solution(rig, used, fit, held, whole, is_whole, named)
+    progress("residuals", 0, 1)
+    if options.frames is None and not options.timing:
+        table = residual_table(rig, used, held, whole)
+    else:  # the fit is not of all points where the cameras saw them
+        table = residual_table(rig, named_tracks(rig, tracks.subset(rig.names)))
+    rig = with_faults(rig, table.faults, table.doubts)
+    return Solution(rig, used, fit, held, whole, table, named)
 
 
 def _wand_told_once(

@@ -115,7 +115,7 @@ def test_what_was_told_as_a_knock_or_as_reflections(kind, strength, cause, words
     at_fault = mistakes.planted(kind, 2170001, strength)
     (name,) = at_fault.cameras
     solution = solve_rig(at_fault.tracks, at_fault.wand)
-    table = residual_table(solution.rig, solution.tracks, solution.rig_fit, solution.whole)
+    table = solution.table
     row = next(r for r in table.cameras if r.name == name)
     assert act(table) == [name] and row.causes[0].cause == cause
     assert words in advice(row.causes[0])

@@ -14,10 +14,13 @@ import pytest
 
 import calib
 from calib import files
+from calib.check.apart import with_faults
+from calib.check.verdicts import Fault
 from calib.core.rig import Doubt, Rig
 from calib.core.tracks import Tracks
 from calib.export.points import HEADER, csv_lines
 from calib.report.papers.formats import formats
+from calib.report.papers.record import Read, hand_over
 from tests.program import Call
 from tests.test_formats import in_space, written
 
@@ -51,6 +54,32 @@ def test_every_format_is_recognised_whatever_its_name(
     written(one, tmp_path).rename(path)
     _, document = described(call, path)
     assert document["kind"] == ("wand" if name == "survey" else name)  # written as a wand file
+
+
+def test_a_camera_at_fault_is_named_and_has_no_sigmas_on_any_page(
+    call: Call, rig: Rig, tmp_path: Path
+) -> None:
+    """As the table of its solve has none; noise alone is within the sigmas."""
+    stored = with_faults(rig, {"z": [Fault.NOISE], "a b": [Fault.SWAYS]}, ())
+    calib.save_rig(stored, tmp_path / "rig.h5")
+    lines, document = described(call, tmp_path / "rig.h5")
+    assert [" ".join(ln.split()) for ln in lines if ln.startswith("at fault")] == [
+        "at fault z: noise only",
+        "at fault a b: sways",
+    ]
+    exported = tmp_path / "rig.json"
+    assert call("export", tmp_path / "rig.h5", "--to", "json", "-o", exported)[0] == 0
+    for cameras in (document["cameras"], json.loads(exported.read_text())["cameras"]):
+        assert [c["faults"] for c in cameras] == [["noise only"], ["sways"], [], []]
+        is_known = [c["sigma_rotation_deg"][0] is not None for c in cameras]
+        assert is_known == [True, False, True, False]  # the last one's the fixture does not know
+    page = str(hand_over(Read("rig.h5", "", calib.load_rig(tmp_path / "rig.h5"))))
+    assert "At fault when the rig was solved: z and a b." in page
+    poses = page.split("## Poses")[1].split("## ", maxsplit=1)[0].splitlines()
+    has_sigma = [
+        line.rstrip("| ").endswith("-") for line in poses if "| z" in line or "a b" in line
+    ]
+    assert has_sigma == [False, True]
 
 
 def test_tracks_are_counted(call: Call, tracks: Tracks, tmp_path: Path) -> None:

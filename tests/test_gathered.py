@@ -8,7 +8,6 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from calib.check.residuals import residual_table
 from calib.check.verdicts import RigFault
 from calib.check.whole.gathered import CHANCE, Seen, lost_marker, lost_places
 from calib.core.rig import Doubt
@@ -77,7 +76,7 @@ def test_a_marker_and_a_place_are_told_among_bursts(seed: int) -> None:
 def told(kind: str, seed: int, strength: float) -> tuple[tuple[Doubt, ...], tuple[str, ...]]:
     capture = planted(kind, seed, strength)
     solution = solve_rig(capture.tracks, capture.wand)
-    table = residual_table(solution.rig, solution.tracks, solution.rig_fit, solution.whole)
+    table = solution.table
     assert table.needs_a_hand and table.doubts == solution.rig.doubts
     return table.doubts, capture.cameras
 

@@ -15,7 +15,6 @@ import pytest
 
 from calib.check.inspect import inspect
 from calib.check.inspection import Inspection
-from calib.check.residuals import residual_table
 from calib.check.verdicts import Shortcoming
 from calib.core.camera import coverage, project
 from calib.core.geometry import Array, rotation_from_vector
@@ -455,7 +454,7 @@ def lacks(tracks: Tracks, wand: Wand, name: str, kind: str) -> None:
     except UnsolvableError as error:
         assert name in error.cameras
         return
-    table = residual_table(solved.rig, solved.tracks, solved.rig_fit, solved.whole)
+    table = solved.table
     assert name in {row.name for row in table.cameras if row.verdict == "act"}
 
 

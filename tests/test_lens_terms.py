@@ -176,7 +176,7 @@ def test_stated_lenses_that_are_all_off_alike_are_one_finding(seed: int) -> None
     """Each camera was told to be knocked, bent or late, and the wand to be another."""
     sim = simulate(Scenario(n_cameras=6, n_frames=600, seed=seed, known_lens="measured"))
     solution = solve_rig(all_off(sim.tracks, 0.01), sim.wand)
-    table = residual_table(solution.rig, solution.tracks, solution.rig_fit, solution.whole)
+    table = solution.table
     first = table.told[0]
     assert isinstance(first, Doubt) and first.finding == RigFault.STATED
     assert first.cameras == sim.tracks.names and "--lens free" in str(first)
@@ -188,7 +188,7 @@ def test_stated_lenses_that_are_all_off_alike_are_one_finding(seed: int) -> None
 def test_stated_lenses_off_by_less_than_lenses_are_known_to_name_nobody() -> None:
     sim = simulate(Scenario(n_cameras=6, n_frames=600, seed=6, known_lens="measured"))
     solution = solve_rig(all_off(sim.tracks, 0.001), sim.wand)
-    table = residual_table(solution.rig, solution.tracks, solution.rig_fit, solution.whole)
+    table = solution.table
     assert not table.told
 
 

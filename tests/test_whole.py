@@ -45,7 +45,7 @@ def test_the_mistake_is_named(kind: str) -> None:
     solution = solve_rig(capture.tracks, capture.wand)
     # What follows the first may be its consequence.
     assert solution.rig.doubts and solution.rig.doubts[0].finding in DOUBTED[kind]
-    table = residual_table(solution.rig, solution.tracks, solution.rig_fit, solution.whole)
+    table = solution.table
     assert table.needs_a_hand
     assert as_json(table)["rig"]["verdict"] == "act"
 
@@ -56,10 +56,14 @@ def test_a_camera_knocked_half_way_is_named_alone_and_states_no_sigmas(seed: int
     knock = Knock(camera="cam03", frame=350, rotation_deg=0.2, translation_mm=4.0)
     sim = simulate(Scenario(n_cameras=8, n_frames=700, seed=seed, knock=(knock,)))
     solution = solve_rig(sim.tracks, sim.wand)
-    table = residual_table(solution.rig, solution.tracks, solution.rig_fit, solution.whole)
-    knocked = [r for r in table.cameras if any(c.cause == Fault.KNOCK for c in r.causes)]
+    knocked = [r for r in solution.table.cameras if any(c.cause == Fault.KNOCK for c in r.causes)]
     assert [r.name for r in knocked] == ["cam03"]
-    assert np.isnan(knocked[0].sigma_position_mm).all()
+    rig = solution.rig
+    assert [c.name for c in rig.cameras if Fault.KNOCK in c.faults] == ["cam03"]
+    for row in solution.table.cameras:  # the table and the rig, which other pages are of, say alike
+        assert np.isnan(row.sigma_position_mm).all() == (row.name == "cam03")
+        np.testing.assert_array_equal(row.sigma_position_mm, rig.sigmas(row.name)[0])
+        np.testing.assert_array_equal(row.sigma_rotation_deg, rig.sigmas(row.name)[1])
 
 
 def test_cameras_knocked_together_as_the_wave_ends_are_named() -> None:
@@ -88,7 +92,7 @@ def test_a_mount_that_gives_evenly_is_told_by_what_was_left_out_too() -> None:
     """A third of its points passed for errors that last; the rest told of a knock."""
     capture = planted("mount sags", 7400067)
     solution = solve_rig(capture.tracks, capture.wand)
-    table = residual_table(solution.rig, solution.tracks, solution.rig_fit, solution.whole)
+    table = solution.table
     (row,) = (r for r in table.cameras if r.causes)
     assert row.name in capture.cameras and row.causes[0].cause == Fault.CREEPS
 
@@ -228,7 +232,7 @@ def test_doubts_are_kept_in_the_file_and_told_by_later_commands(tmp_path: Path) 
 def test_clocks_of_their_own_have_their_own_causes(kind: str, fault: Fault, frames: float) -> None:
     capture = planted(kind, 5001, frames)
     solution = solve_rig(capture.tracks, capture.wand)
-    table = residual_table(solution.rig, solution.tracks, solution.rig_fit, solution.whole)
+    table = solution.table
     (row,) = (r for r in table.cameras if r.name == capture.cameras[0])
     assert row.causes[0].cause == fault
     assert np.isnan(row.sigma_position_mm).all()

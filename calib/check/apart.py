@@ -4,24 +4,25 @@ lie far off, sound cameras lose points and seem knocked.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from calib.check.causes import Cause, find_causes
-from calib.check.verdicts import Fault
+from calib.check.verdicts import Fault, RigFault
 from calib.check.whole.find import Whole, look_at_whole
 from calib.check.whole.left_out import at_end
 from calib.check.whole.steps import Moves, largest_step, moves_of
 from calib.core.frames import point_keys
-from calib.core.rig import CameraStats, Rig
+from calib.core.rig import CameraStats, Doubt, Rig
 from calib.core.tracks import Tracks
 from calib.core.wand import Wand
 from calib.solve.certainty.statistics import rig_stats
 from calib.solve.hold import RigFit, fit_to_rig, hold_cameras
 
-# These put a camera elsewhere than its solve says by more than its own sigmas know of.
+# These put a camera elsewhere than its solve says by more than its own sigmas know of, and so do
+# these the cameras that they name.
 UNSURE = frozenset(
     {
         Fault.KNOCK,
@@ -37,6 +38,23 @@ UNSURE = frozenset(
         Fault.LOST,
     }
 )
+UNSURE_OF = frozenset({RigFault.CHANGED, RigFault.STATED, RigFault.PAIR})
+
+
+def with_faults(
+    rig: Rig, faults: Mapping[str, Sequence[Fault]], doubts: Sequence[Doubt] | None = None
+) -> Rig:
+    """Return the rig with what is wrong with its cameras, by name, beside what it knows of; its
+    ``doubts``, where given, replaced as well.
+    """
+    rig = rig if doubts is None else replace(rig, doubts=tuple(doubts))
+    named = {name for d in rig.doubts if d.finding in UNSURE_OF for name in d.cameras}
+    cameras = []
+    for c in rig.cameras:
+        of = tuple(map(str, dict.fromkeys((*c.faults, *faults.get(c.name, ())))))
+        is_placed = c.name not in named and UNSURE.isdisjoint(of)
+        cameras.append(replace(c, faults=of, is_placed=is_placed))
+    return replace(rig, cameras=tuple(cameras))
 
 
 def share_points(tracks: Tracks) -> bool:

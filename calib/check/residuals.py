@@ -4,13 +4,14 @@ need a hand.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Any, ClassVar
 
 import numpy as np
 from scipy import special
 
-from calib.check.apart import UNSURE, causes_apart, share_points, stats_of, whole_apart
+from calib.check.apart import UNSURE, causes_apart, share_points, stats_of, whole_apart, with_faults
 from calib.check.causes import Cause, of_last
 from calib.check.causes.last_seen import LastSeen, last_seen
 from calib.check.recheck.exchange import bearers, under_right_names
@@ -128,6 +129,11 @@ class ResidualTable(Reported):
         return bool(causes - {Fault.ONE_SIDED}) or any(d.cameras for d in self.doubts)
 
     @property
+    def faults(self) -> dict[str, list[Fault]]:
+        """What is wrong with each camera."""
+        return {row.name: [c.cause for c in row.causes] for row in self.cameras}
+
+    @property
     def needs_a_hand(self) -> bool:
         return bool(self.doubts) or any(row.verdict == Verdict.ACT for row in self.cameras)
 
@@ -177,14 +183,15 @@ def residual_table(
     whole = whole or whole_apart(rig, tracks, fit)
     in_doubt = {name for d in whole.doubts for name in d.cameras}
     ends = {n: e for n, e in zip(tracks.names, last_seen(fit), strict=True) if n not in in_doubt}
-    rows = [
-        _row(rig, c, s, _causes(c.name, k, s, whole.knocked, borne, ends.get(c.name)))
-        for c, s, k in zip(tracks.cameras, stats, causes, strict=True)
-    ]
     doubts = _with_stored(whole.doubts, rig)
-    rows = [_as_stated(row, doubts) for row in rows]
-    if len(rows) == 2:
-        doubts, rows = _of_two(doubts, rows)
+    of = {
+        n: _but_stated(n, _causes(n, k, s, whole.knocked, borne, ends.get(n)), doubts)
+        for n, s, k in zip(tracks.names, stats, causes, strict=True)
+    }
+    if len(of) == 2:
+        doubts, of = _of_two(doubts, of, max(s.sigma_px for s in stats))
+    told = with_faults(rig, {n: [c.cause for c in k] for n, k in of.items()}, doubts)
+    rows = [_row(told, c, s, of[c.name]) for c, s in zip(tracks.cameras, stats, strict=True)]
     rows.sort(key=lambda r: (-np.nan_to_num(r.stats.rms_px, nan=np.inf), r.name))
     lengths = wand_lengths(whole.points_mm, rig.wand.lengths_mm)
     return ResidualTable(
@@ -225,12 +232,9 @@ BENT_BY_A_KNOCK, BENT_SHARE = frozenset({Fault.MOVED, Fault.STRAY}), 0.3
 
 
 def _row(rig: Rig, of: CameraTracks, stats: CameraStats, causes: tuple[Cause, ...]) -> CameraRow:
-    """Return a camera's line; a fault that its sigmas do not contain leaves none to state."""
-    position, rotation = rig.sigmas(of.name)
-    if any(c.cause in UNSURE for c in causes):
-        position, rotation = np.full(3, np.nan), np.full(3, np.nan)
+    """Return a camera's line; ``rig`` knows of its faults."""
     terms = lens_terms_of(rig, of.name)
-    return CameraRow(of.name, stats, causes, position, rotation, terms, of.n_outside)
+    return CameraRow(of.name, stats, causes, *rig.sigmas(of.name), terms, of.n_outside)
 
 
 def _causes(
@@ -269,31 +273,29 @@ def _with_stored(doubts: tuple[Doubt, ...], rig: Rig) -> tuple[Doubt, ...]:
     return (*doubts, *(d for d in rig.doubts if d.finding not in now))
 
 
-def _as_stated(row: CameraRow, doubts: tuple[Doubt, ...]) -> CameraRow:
-    """Return a camera's line, of one whose stated lens does not fit without what comes of that."""
-    if not any(d.finding == RigFault.STATED and row.name in d.cameras for d in doubts):
-        return row
-    return replace(row, causes=tuple(c for c in row.causes if c.cause not in UNSURE))
+def _but_stated(
+    name: str, causes: tuple[Cause, ...], doubts: tuple[Doubt, ...]
+) -> tuple[Cause, ...]:
+    """Return a camera's causes, without what comes of a stated lens that does not fit."""
+    if not any(d.finding == RigFault.STATED and name in d.cameras for d in doubts):
+        return causes
+    return tuple(c for c in causes if c.cause not in UNSURE)
 
 
 def _of_two(
-    doubts: tuple[Doubt, ...], rows: list[CameraRow]
-) -> tuple[tuple[Doubt, ...], list[CameraRow]]:
-    """Return doubts and lines of two cameras: what the residuals of one follow may be the other's
+    doubts: tuple[Doubt, ...], of: Mapping[str, tuple[Cause, ...]], noise_px: float
+) -> tuple[tuple[Doubt, ...], dict[str, tuple[Cause, ...]]]:
+    """Return doubts and causes of two cameras: what the residuals of one follow may be the other's
     fault, so it is told of both; noise that either has stays its own.
     """
     of_noise = frozenset({Fault.NOISE, Fault.ALSO_NOISY})
-    is_noisy = [any(c.cause in of_noise for c in row.causes) for row in rows]
+    is_noisy = [any(c.cause in of_noise for c in causes) for causes in of.values()]
     shared = UNSURE if all(is_noisy) else UNSURE | of_noise
-    what = [str(c.cause) for row in rows for c in row.causes if c.cause in shared]
-    if not what:
-        return doubts, rows
-    if not any(d.finding == RigFault.PAIR for d in doubts):
-        noise = max(row.stats.sigma_px for row in rows)
-        figures = {"noise_px": noise, "what": what}
-        doubts = (Doubt(RigFault.PAIR, tuple(row.name for row in rows), figures), *doubts)
-    left = [tuple(c for c in row.causes if c.cause not in shared) for row in rows]
-    return doubts, [replace(row, causes=c) for row, c in zip(rows, left, strict=True)]
+    what = [str(c.cause) for causes in of.values() for c in causes if c.cause in shared]
+    if what and not any(d.finding == RigFault.PAIR for d in doubts):
+        figures = {"noise_px": noise_px, "what": what}
+        doubts = (Doubt(RigFault.PAIR, tuple(of), figures), *doubts)
+    return doubts, {n: tuple(c for c in k if c.cause not in shared) for n, k in of.items()}
 
 
 def residuals(rig: Rig, tracks: Tracks) -> ResidualTable:

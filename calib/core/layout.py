@@ -60,7 +60,11 @@ RIG_CAMERA = (
     Item("time_offset_frames", "number", "how much later than the rig it exposes, frames"),
     Item("time_offset_sigma_frames", "number", "its standard uncertainty; beside it"),
     Item("serial", "text", "the camera's serial number, as its capture stated it"),
+    Item(
+        "placed", "whole number", "0: a fault puts it elsewhere than its sigmas say; 1: none does"
+    ),
 )
+RIG_CAMERA_DATA = (Item("faults", "text, n", "what its solve found wrong with it"),)
 RESIDUALS = (
     Item("points", "whole number", "points used", True),
     Item("n_left_out", "whole number", "gross outliers", True),
@@ -113,6 +117,7 @@ RIG = (
     Section("/", "attributes", RIG_FILE),
     Section("/", "datasets", RIG_DATA),
     Section("/cameras/<name>", "attributes", RIG_CAMERA),
+    Section("/cameras/<name>", "datasets", RIG_CAMERA_DATA, False),
     Section("/cameras/<name>/residuals", "attributes", RESIDUALS, False),
     Section("/wand", "attributes", RIG_WAND),
     Section("/wand", "datasets", RIG_WAND_DATA),

@@ -75,6 +75,10 @@ class RigCamera:
         Its standard uncertainty; None where no solve looked, or none could tell.
     serial : str, optional
         The serial number that the capture stated.
+    faults : tuple of str
+        What its solve found wrong with it, as the residual table names it.
+    is_placed : bool
+        False where such a fault, or one of the rig, puts it elsewhere by more than its sigmas say.
     """
 
     name: str
@@ -86,6 +90,8 @@ class RigCamera:
     time_offset_frames: float = 0.0
     time_offset_sigma_frames: float | None = None
     serial: str | None = None
+    faults: tuple[str, ...] = ()
+    is_placed: bool = True
 
     def __post_init__(self) -> None:
         offset, sigma = self.time_offset_frames, self.time_offset_sigma_frames
@@ -381,7 +387,7 @@ class Rig(Reported):
         """Return 1σ of a camera's position (3,) in mm and rotation (3,) in degrees; nan where not
         known.
         """
-        if self.covariance is None:
+        if self.covariance is None or not self.camera(name).is_placed:
             return np.full(3, np.nan), np.full(3, np.nan)
         return self.covariance.sigma(name, POSITION), np.degrees(
             self.covariance.sigma(name, ROTATION)

@@ -56,6 +56,7 @@ def _camera(rig: Rig, camera: RigCamera, target: Target) -> dict[str, Any]:
         "sigma_rotation_deg": _known(sigma_rotation_deg),
         "points": None if stats is None else int(stats.points),
         "rms_px": None if stats is None else _known([stats.rms_px])[0],
+        "faults": list(camera.faults),
         "covariance": None if block is None else block.tolist(),
         "time_offset_frames": camera.time_offset_frames,
         "sigma_time_offset_frames": camera.time_offset_sigma_frames,

@@ -84,7 +84,7 @@ class Target:
         With a turn w on the left of cam_from_world, world_from_cam is ``exp(-R_world_cam w)
         R_world_cam``: the same camera turned by ``-R_world_cam w`` in the world.
         """
-        if rig.covariance is None:
+        if rig.covariance is None or not camera.is_placed:
             return None
         block = rig.covariance.pose_block(camera.name)
         if block is None:

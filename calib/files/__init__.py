@@ -18,7 +18,9 @@ Rig file, version 2 (HDF5; lengths in mm, angles in radian, image quantities in 
                        where known captured_at (ISO 8601) and parent_sha256
     /cameras/<name>    in the rig's order (creation order); attributes width, height, K (3×3),
                        dist (5 or 8), R (3×3) and t (3) of cam_from_world; where a solve found it
-                       time_offset_frames (later is positive) and time_offset_sigma_frames
+                       time_offset_frames (later is positive) and time_offset_sigma_frames;
+                       placed = 0 where a fault puts it elsewhere by more than its sigmas say
+      faults           where there are any, text (n): what its solve found wrong with it
       residuals        only where known: attributes points, n_left_out, rms_px, median_px,
                        p95_px, sigma_px, bias_px (2), coverage
     /wand, /wand_used  as the wand file states it, and the shape that the solve ended with:

@@ -162,7 +162,11 @@ def _rig_camera(name: str, group: h5py.Group, offset: tuple[float, float] | None
         offset = stated["time_offset_frames"], fields.number("time_offset_sigma_frames")
     late, sigma = offset or (0.0, None)
     size = stated["width"], stated["height"]
-    return RigCamera(name, *size, lens, pose, stats, late, sigma, stated["serial"])
+    faults = hdf5.texts(group, "faults") if "faults" in group else ()  # older files do not tell
+    is_placed = stated["placed"] != 0
+    return RigCamera(
+        name, *size, lens, pose, stats, late, sigma, stated["serial"], faults, is_placed
+    )
 
 
 def _stats(place: str, group: h5py.Group) -> CameraStats:
@@ -240,6 +244,10 @@ def save_rig(rig: Rig, path: PathLike, overwrite: bool = False) -> None:
             group.attrs.update(width=c.width, height=c.height, K=c.lens.K, dist=c.lens.dist)
             group.attrs.update(R=c.cam_from_world.R, t=c.cam_from_world.t_mm)
             hdf5.write_optional(group, serial=c.serial)
+            if c.faults:
+                hdf5.write(group, "faults", c.faults)
+            if not c.is_placed:
+                group.attrs["placed"] = 0
             if c.time_offset_sigma_frames is not None:
                 group.attrs.update(
                     time_offset_frames=float(c.time_offset_frames),

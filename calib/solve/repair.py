@@ -309,10 +309,12 @@ def repair(
         pose = Pose(fit.result.state.cam_R[c], fit.result.state.cam_t[c])
         lens = Lens.from_vector(fit.result.state.lens[c]) if freed else was.lens
         serial = tracks.cameras[c].serial or was.serial
-        cameras[name] = replace(was, lens=lens, cam_from_world=pose, stats=stats[c], serial=serial)
+        now_is = replace(was, lens=lens, cam_from_world=pose, stats=stats[c], serial=serial)
+        cameras[name] = replace(now_is, faults=(), is_placed=True)
     return replace(
         rig,
         cameras=tuple(cameras.values()),
+        doubts=tuple(d for d in rig.doubts if not d.cameras or {*d.cameras} - {*changed}),
         covariance=_covariance(rig, now, scattered, parameters, solved),
         verification=None,  # the lengths that were tested were the other cameras'
     )

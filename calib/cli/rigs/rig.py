@@ -150,12 +150,7 @@ def solve(
     )
     with console.progress() as progress:
         solution = solve_rig(capture, stated, options, progress)
-        rig, named = solution.rig, solution.named
-        progress("residuals", 0, 1)
-        if solution.is_whole:
-            table = calib.residual_table(rig, solution.tracks, solution.rig_fit, solution.whole)
-        else:
-            table = calib.residual_table(rig, calib.named_tracks(rig, capture.subset(rig.names)))
+    rig, named, table = solution.rig, solution.named, solution.table
     made = provenance("solve", tracks=tracks_read, wand=wand_read, **rig.provenance)
     rig = replace(rig, provenance=made)
     files.save_rig(rig, output, force)

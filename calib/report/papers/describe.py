@@ -172,7 +172,7 @@ def of_rig(rig: Rig) -> Description:
                 "points": getattr(c.stats, "points", None),
                 "rms_px": getattr(c.stats, "rms_px", None),
                 "time_offset_frames": known_offset(c),
-                "serial": c.serial,
+                **picked(c, "serial", "faults"),
             }
             for c, s, r in zip(cameras, position, rotation, strict=True)
         ],
@@ -204,12 +204,22 @@ def rig_facts(rig: Rig) -> tuple[Fact, ...]:
         facts.append(("options", options_in_words(made["options"])))
     facts += [
         ("left out", "; ".join(f"{k}: {v}" for k, v in rig.left_out.items()) or "no camera"),
+        *at_fault(rig),
         *(("finding", text) for text in rig.findings),
         *(("in doubt", doubted(doubt)) for doubt in rig.doubts),
         ("alignment", _brief(rig.alignment, alignment_facts)),
         ("verification", _brief(rig.verification, verification_facts)),
     ]
     return tuple(facts)
+
+
+def at_fault(rig: Rig) -> tuple[Fact, ...]:
+    """Return what the rig's solve found wrong with its cameras, a fault a line."""
+    of: dict[str, list[str]] = {}
+    for c in rig.cameras:
+        for fault in c.faults:
+            of.setdefault(fault, []).append(c.name)
+    return tuple(("at fault", f"{listed(names)}: {fault}") for fault, names in of.items())
 
 
 def _made(provenance: Mapping[str, Any]) -> str:

@@ -13,7 +13,7 @@ from calib.core.parameters import DIST_NAMES
 from calib.core.rig import Rig
 from calib.core.tracks import Tracks
 from calib.prove.precision import one_line
-from calib.report.papers.describe import NOT_DONE, doubted, known_offset, made_with
+from calib.report.papers.describe import NOT_DONE, at_fault, doubted, known_offset, made_with
 from calib.report.papers.description import SHAPES, certified
 from calib.report.papers.document import Document, Section
 from calib.report.papers.stored import (
@@ -128,6 +128,8 @@ def _verdict(rig: Rig, printed_at: str) -> Section:
         sentences.append(figure)
     if open_:
         sentences.append(f"Not done: {listed(open_)}.")
+    if names := [c.name for c in rig.cameras if c.faults]:
+        sentences.insert(0, f"At fault when the rig was solved: {listed(names)}. See Solve.")
     if rig.doubts:
         sentences.insert(0, f"The rig as a whole is in doubt: {named(rig.doubts)}. See Solve.")
     if n := len(rig.findings):
@@ -242,6 +244,7 @@ def _solve(rig: Rig) -> Section:
         ("with", made_with(made) or "not stated"),
         ("options", options_in_words(made.get("options"))),
         *((f"left out: {name}", reason) for name, reason in rig.left_out.items()),
+        *at_fault(rig),
         *(("in doubt", doubted(doubt)) for doubt in rig.doubts),
         *(("finding", text) for text in rig.findings),
         ("errors that last", f"{rig.lasting_share:.1%} of all points, left out"),

@@ -111,7 +111,7 @@ def test_json_has_its_keys_and_values() -> None:
         assert list(out) == [
             *("name", "width", "height", "fx", "fy", "cx", "cy", "dist", "R", "t"),
             *("position_mm", "sigma_position_mm", "sigma_rotation_deg", "points", "rms_px"),
-            *("covariance", "time_offset_frames", "sigma_time_offset_frames"),
+            *("faults", "covariance", "time_offset_frames", "sigma_time_offset_frames"),
         ]
         assert (out["name"], out["width"], out["height"]) == (camera.name, 2000, 1200)
         assert [out[k] for k in ("fx", "fy", "cx", "cy")] == camera.lens.vector[:4].tolist()

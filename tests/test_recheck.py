@@ -19,7 +19,8 @@ from calib.check.recheck.compare import Comparison, compare
 from calib.check.recheck.judge import RecheckOptions, judged
 from calib.check.recheck.outcome import CameraChange
 from calib.check.recheck.run import recheck
-from calib.check.verdicts import Change, Majority, RigFault, Standing
+from calib.check.residuals import residual_table
+from calib.check.verdicts import Change, Fault, Majority, RigFault, Standing
 from calib.cli.main import app
 from calib.core.camera import Lens, project
 from calib.core.geometry import cross_matrix, vector_from_rotation
@@ -36,7 +37,7 @@ from calib.report.changes.whole import drift
 from calib.report.tables import lines_of
 from calib.simulate import Knock, Scenario, Simulation, simulate
 from calib.solve.calibrate import SolveOptions
-from calib.solve.repair import Reduced, reduced, shape_axes, solve_anew
+from calib.solve.repair import Reduced, reduced, repair, shape_axes, solve_anew
 from calib.solve.start.single import KnownDistance
 from scripts.benchmarks.mistakes import planted
 from tests.captures import table_in, with_points
@@ -64,6 +65,31 @@ def test_a_wave_whose_wand_changed_says_nothing_of_the_cameras() -> None:
     assert found.needs_a_hand and not found.moved and not found.repairable and not found.drift
     assert any("another wand was taken up" in text for text in findings(found))
     assert "Wand changed during the wave" in " ".join(lines_of(as_blocks(found)))
+
+
+def test_a_camera_that_the_rig_was_solved_with_at_fault_is_no_news() -> None:
+    """A late one's place and lens bend to it: once it was mended it was told as undecided, to wave
+    longer; while it was not, as knocked half-way; and a repair kept its lens.
+    """
+    late = {"late": {"cam03": 0.3}}
+    base = Scenario(n_cameras=6, n_frames=400, seed=11)
+    first, same, sound = (
+        simulate(replace(base, wave=k, **of)) for k, of in enumerate((late, late, {}))
+    )
+    rig = solve_rig(first.tracks, first.wand).rig
+    assert [c.faults for c in rig.cameras if not c.is_placed] == [(Fault.TIMING,)]
+    found = recheck(rig, same.tracks)
+    assert [c.name for c in found.cameras if c.verdict == Standing.TIMING] == ["cam03"]
+    assert abs(found.camera("cam03").offset_frames - 0.3) < 0.02
+    found = recheck(rig, sound.tracks)
+    told = " ".join(lines_of(as_blocks(found)))
+    assert "5 of 6 cameras stand as before; cam03 was at fault when the rig was solved." in told
+    assert "it was knocked" not in told and "wave longer" not in told and "To judge" not in told
+    assert "To solve cam03 anew, the others held: calib recheck RIG TRACKS --repair" in told
+    mended = repair(rig, found.tracks, found.repairable)
+    camera = mended.camera("cam03")
+    assert camera.is_placed and not camera.faults and np.isfinite(mended.sigmas("cam03")[0]).all()
+    assert not residual_table(mended, sound.tracks).needs_a_hand
 
 
 def quiet(stage: str, done: int, total: int) -> None:

@@ -125,6 +125,7 @@ def solve_anew(rig: Rig, tracks: Tracks, progress: Progress, start: State | None
     # cameras none does.
     can_tell = len(tracks.names) > 2 and not lacks_terms(rig)  # nor does what a lens lacks
     against = _that_pass(hold_cameras(tracks, rig.wand_used, stood)) if can_tell else ()
+    against = tuple(s for s in against if rig.camera(tracks.names[s.camera]).is_placed)
     # Whoever linearises about the fit takes the last step himself.
     options = BundleOptions(terms=terms, prior=change_prior(stood, terms, tracks), tolerance=1e-7)
     fit = refine(_without(tracks, against), rig.wand_used, start or stood, options, progress)

@@ -41,7 +41,9 @@ class CameraChange:
     from which on it stood elsewhere in this wave and ``step_px`` by how much its points moved then.
     ``serial`` is set where the capture states another serial number than the rig, and ``misread``
     is what is wrong with points that it cannot be judged by; ``cause`` is what is wrong with its
-    clock, if it is more than a constant offset.
+    clock, if it is more than a constant offset. ``faults`` are those that the rig keeps of its
+    solve; ``bent`` are the lens terms that came out wrong with the pose where they leave its place
+    open, else None.
     """
 
     name: str
@@ -72,6 +74,8 @@ class CameraChange:
     serial: NewSerial | None = None
     misread: str | None = None
     cause: Cause | None = None
+    faults: tuple[str, ...] = ()
+    bent: tuple[str, ...] | None = None
 
     @classmethod
     def unseen(cls, name: str, n_shared: int | None) -> CameraChange:
@@ -87,6 +91,14 @@ class CameraChange:
     @property
     def needs_a_hand(self) -> bool:
         return self.verdict in NEED_A_HAND
+
+    @property
+    def was_elsewhere(self) -> bool:
+        """Whether that it stands elsewhere than stored is no news: the rig's solve did not place
+        it.
+        """
+        may_differ = {Standing.MOVED, Standing.LENS, Standing.UNDECIDED}
+        return self.bent is not None and self.verdict in may_differ
 
     @property
     def rotation_deg(self) -> float:
@@ -233,8 +245,8 @@ class Recheck(Reported):
         return {
             c.name: RING if c.kind in {Change.LENS, Change.BOTH} else ()
             for c in self.cameras
-            if c.verdict in {Standing.MOVED, Standing.LENS}
-        }
+            if c.verdict in {Standing.MOVED, Standing.LENS} or c.was_elsewhere
+        } | {c.name: c.bent for c in self.cameras if c.was_elsewhere and c.bent and not self.is_any}
 
     @property
     def needs_a_hand(self) -> bool:

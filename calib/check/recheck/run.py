@@ -26,7 +26,7 @@ from calib.check.recheck.judge import (
 )
 from calib.check.recheck.misread import elsewhere, misread
 from calib.check.recheck.outcome import CameraChange, Recheck
-from calib.check.recheck.whole import in_doubt, whole, with_serials
+from calib.check.recheck.whole import in_doubt, whole, with_known
 from calib.check.verdicts import RigFault, Standing
 from calib.check.whole.find import doubts_of_wand
 from calib.check.whole.left_out import at_end
@@ -111,7 +111,7 @@ def recheck(
         for c in found.cameras
     )
     found = replace(found, cameras=tuple(told))
-    return with_serials(found, rig, given)
+    return with_known(found, rig, given)
 
 
 def _of_others(
@@ -286,11 +286,12 @@ def _knocked(rig: Rig, tracks: Tracks, fit: Fit) -> dict[str, tuple[int, float]]
     # What stood off from the stored rig then is no part of this solve.
     stored = fit_to_rig(rig, tracks)
     for name, seen in zip(tracks.names, last_seen(stored), strict=True):
-        if seen is not None and not seen.frames:
+        if seen is not None and not seen.frames and rig.camera(name).is_placed:
             left.setdefault(name, (seen.first, seen.size_px))
     end = at_end(stored, tracks.names)
     if end is not None and end.others_fit:
-        left |= {name: (end.first, end.size_px) for name in end.cameras if name not in left}
+        ended = {n: (end.first, end.size_px) for n in end.cameras if rig.camera(n).is_placed}
+        left = ended | left
     return left
 
 
@@ -331,16 +332,17 @@ def _noise_ratio(rig: Rig, tracks: Tracks, fit: Fit) -> Array:
     """Return each camera's noise (C,) against that of the rig's solve, in units of the median
     camera's ratio.
 
-    Where the rig does not state it, against the median camera's noise. In a solve with lenses held
-    their errors made up part of it, which differs: a camera stands out if it is also noisier than
-    it was, or than the others are.
+    Where the rig does not state it, or states a fault's, it is the median camera's. In a solve with
+    lenses held their errors made up part of it, which differs: a camera stands out if it is also
+    noisier than it was, or than the others are.
     """
-    stored = [rig.camera(n).stats for n in tracks.names]
-    before = np.array([s.sigma_px if s is not None and s.sigma_px > 0 else np.nan for s in stored])
-    ratio = fit.sigma_px / np.where(np.isfinite(before), before, np.nan)
-    if not np.isfinite(ratio).any():
-        ratio = fit.sigma_px.copy()
-    ratio = np.where(np.isfinite(ratio), ratio, np.nanmedian(ratio))
+    before = np.full(len(tracks.names), np.nan)
+    for c, camera in enumerate(map(rig.camera, tracks.names)):
+        if camera.is_placed and camera.stats is not None and camera.stats.sigma_px > 0:
+            before[c] = camera.stats.sigma_px
+    is_known = np.isfinite(before)
+    usual = np.median(before[is_known]) if is_known.any() else 1.0
+    ratio = fit.sigma_px / np.where(is_known, before, usual)
     return np.asarray(
         np.minimum(
             ratio / np.median(ratio), np.maximum(ratio, fit.sigma_px / np.median(fit.sigma_px))

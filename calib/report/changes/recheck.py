@@ -120,6 +120,7 @@ def _camera_as_json(found: Recheck, c: CameraChange) -> dict[str, Any]:
         "is_separable": c.is_separable,
         "turn_camera_deg": c.turn_camera_deg,
         "translation_camera_mm": c.shift_camera_mm,
+        "faults_when_solved": c.faults,
         "with": c.borne,
         "since_frame": c.since_frame,
         "serial": None if c.serial is None else asdict(c.serial),
@@ -134,7 +135,9 @@ def findings(found: Recheck) -> list[str]:
 
 
 def _besides(found: Recheck) -> list[str]:
+    at_fault = [c for c in found.cameras if c.faults and not c.was_elsewhere]
     said = [*map(rigid_move, found.rigid_moves)]
+    said += [f"The rig was solved with {c.name} at fault: {listed(c.faults)}" for c in at_fault]
     said += [f"The rig was in doubt when it was solved: {d}" for d in found.doubts]
     said += [EXACT if found.is_exact else "", SILENT if found.is_silent else ""]
     said += [FEWER if found.lacks_terms else "", AS_ONE]
@@ -166,14 +169,20 @@ def _serial(c: CameraChange) -> str:
 
 def verdict(found: Recheck) -> str:
     """Return who stands as before, and who does not."""
-    names = {v: [c.name for c in found.cameras if c.verdict == v] for v in PHRASES}
     told = []
+    if known := [c.name for c in found.cameras if c.was_elsewhere]:
+        were = "was" if len(known) == 1 else "were"
+        told = [f"{listed(known)} {were} at fault when the rig was solved"]
+    names = {
+        v: [c.name for c in found.cameras if c.verdict == v and not c.was_elsewhere]
+        for v in PHRASES
+    }
     for verdict, of in names.items():
         first, _, rest = PHRASES[verdict].partition(" ")
         verb = SEVERAL.get(first, first) if len(of) > 1 else first
         told += [f"{listed(of)} {verb} {rest}".rstrip()] if of else []
     n = len(found.cameras)
-    n_as_before = n - sum(map(len, names.values()))
+    n_as_before = n - len(known) - sum(map(len, names.values()))
     verb = "stands" if n_as_before == 1 else "stand"
     who = f"{n_as_before} of {n} cameras" if told else all_of(n, "camera")
     stand = f"{who} {verb} as before"
@@ -243,6 +252,12 @@ def _why(found: Recheck, c: CameraChange) -> str:
         return c.misread
     if c.cause is not None:
         return advice(c.cause)
+    if c.was_elsewhere and found.has_majority:
+        return (
+            f"its solve found it at fault ({listed(c.faults)}), so the file's place for it was "
+            "never sure: no news of a knock. Solve it anew from this capture, or the rig from a "
+            "sound wave"
+        )
     if c.verdict in {Standing.MOVED, Standing.LENS}:
         return majority(found) if found.majority == Majority.ONE_OF_TWO else _change(found, c)
     if c.verdict == Standing.EXCHANGED:

@@ -36,7 +36,7 @@ def again(found: Recheck, files: str) -> str:
     """Return by what command who is open, or is to be put right, is judged once there is another
     capture; empty where nobody is.
     """
-    verdicts = {c.verdict for c in found.cameras}
+    verdicts = {c.verdict for c in found.cameras if not c.was_elsewhere}
     is_open = bool(verdicts & {Standing.UNDECIDED, Standing.UNSEEN})
     if not (is_open or verdicts & PUT_RIGHT) or not found.has_majority:
         return ""

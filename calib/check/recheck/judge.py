@@ -22,8 +22,8 @@ from calib.check.recheck.explain import (
 from calib.check.recheck.outcome import SHIFT, CameraChange
 from calib.check.verdicts import Change, Standing
 from calib.core.geometry import Array
-from calib.core.parameters import N_CHANGE
-from calib.core.rig import Rig
+from calib.core.parameters import LENS_TERMS, N_CHANGE, CameraParameter
+from calib.core.rig import Rig, RigCamera
 from calib.errors import InputError
 from calib.solve.clock.common_time import is_known_late
 from calib.solve.fit import Fit
@@ -151,6 +151,8 @@ def measured(
                 correlation=e.correlation,
                 focal_px=camera.lens.fx,
                 is_known_late=is_known_late(camera),
+                faults=camera.faults,
+                bent=_bent(rig, camera),
                 offset_frames=float(clock.offset_frames[c]),
                 sigma_frames=float(clock.sigma_frames[c]),
                 sigma_px=float(fit.sigma_px[c]),
@@ -161,6 +163,14 @@ def measured(
     return cameras, readings
 
 
+def _bent(rig: Rig, camera: RigCamera) -> tuple[str, ...] | None:
+    """Return the lens terms that a solve freed of a camera that it did not place, else None."""
+    if camera.is_placed:
+        return None
+    known = () if rig.covariance is None else rig.covariance.parameters
+    return tuple(t for t in LENS_TERMS if CameraParameter(camera.name, t) in known)
+
+
 def judged(c: CameraChange, n_cameras: int, options: RecheckOptions) -> CameraChange:
     """Return one of ``n_cameras`` with its verdict, and whether what it says matters."""
     offset = abs(c.offset_frames)
@@ -169,7 +179,8 @@ def judged(c: CameraChange, n_cameras: int, options: RecheckOptions) -> CameraCh
         and 2 * n_cameras * special.ndtr(-offset / c.sigma_frames) < options.alpha
     )
     may_have_moved = c.p_value < options.alpha and options.exceeded_by(c)
-    if c.kind is not None:
+    is_at_fault = c.bent is not None and (is_late or c.noise_ratio > NOISY)  # still, or again
+    if c.kind is not None and not is_at_fault:
         verdict = Standing.LENS if c.kind == Change.LENS else Standing.MOVED
     elif is_late:
         verdict = Standing.TIMING

@@ -240,7 +240,8 @@ class Recheck(Reported):
         """The cameras that a repair solves anew, with the lens terms to solve; none without a
         reference to hold.
         """
-        if self.drift or not self.has_majority or self.is_moving:
+        is_held = any(c.verdict == Standing.UNMOVED for c in self.cameras)
+        if self.drift or not self.has_majority or self.is_moving or not is_held:
             return {}
         return {
             c.name: RING if c.kind in {Change.LENS, Change.BOTH} else ()

@@ -26,7 +26,7 @@ from calib.check.recheck.judge import (
 )
 from calib.check.recheck.misread import elsewhere, misread
 from calib.check.recheck.outcome import CameraChange, Recheck
-from calib.check.recheck.whole import in_doubt, whole, with_known
+from calib.check.recheck.whole import in_doubt, whole, with_serials
 from calib.check.verdicts import RigFault, Standing
 from calib.check.whole.find import doubts_of_wand
 from calib.check.whole.left_out import at_end
@@ -111,7 +111,7 @@ def recheck(
         for c in found.cameras
     )
     found = replace(found, cameras=tuple(told))
-    return with_known(found, rig, given)
+    return with_serials(found, rig, given)
 
 
 def _of_others(

@@ -6,7 +6,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 
@@ -18,8 +17,7 @@ from calib.check.recheck.outcome import CameraChange, Recheck
 from calib.check.serials import new_serials
 from calib.check.verdicts import Change, Majority, Standing
 from calib.core.geometry import Array, rigid_fit
-from calib.core.parameters import LENS_TERMS, CameraParameter
-from calib.core.rig import Doubt, Rig, RigCamera
+from calib.core.rig import Doubt, Rig
 from calib.core.tracks import Tracks
 from calib.solve.repair import lacks_terms
 
@@ -99,30 +97,16 @@ def in_doubt(found: Recheck, of_wave: Sequence[Doubt]) -> Recheck:
     )
 
 
-def with_known(found: Recheck, rig: Rig, tracks: Tracks) -> Recheck:
-    """Return what was found with what the rig keeps of its cameras: their faults, and what serial
-    numbers say, as the capture gave them: where geometry cannot judge a camera, another's number
-    tells that names were exchanged.
+def with_serials(found: Recheck, rig: Rig, tracks: Tracks) -> Recheck:
+    """Return what was found with what serial numbers say, as the capture gave them: where geometry
+    cannot judge a camera, another's number tells that names were exchanged.
     """
     new = new_serials(rig, tracks)
-    cameras = [
-        replace(c, serial=new.get(c.name), **_known(rig, rig.camera(c.name))) for c in found.cameras
-    ]
+    cameras = [replace(c, serial=new.get(c.name)) for c in found.cameras]
     for k, c in enumerate(cameras):
         if c.serial and c.serial.had and c.verdict in {Standing.UNSEEN, Standing.UNDECIDED}:
             cameras[k] = replace(c, verdict=Standing.EXCHANGED, borne=c.serial.had)
     return replace(found, cameras=tuple(cameras))
-
-
-def _known(rig: Rig, camera: RigCamera) -> dict[str, Any]:
-    """Return a camera's faults, and of one that the rig does not place the lens terms that its
-    solve freed, which bent with its pose.
-    """
-    if camera.is_placed or rig.covariance is None:
-        return {"faults": camera.faults}
-    known = rig.covariance.row
-    bent = tuple(t for t in LENS_TERMS if CameraParameter(camera.name, t) in known)
-    return {"faults": camera.faults, "bent": bent}
 
 
 def _recast(cameras: list[CameraChange], verdicts: dict[Standing, Standing]) -> list[CameraChange]:

@@ -255,8 +255,7 @@ def _why(found: Recheck, c: CameraChange) -> str:
     if c.was_elsewhere and found.has_majority:
         return (
             f"its solve found it at fault ({listed(c.faults)}), so the file's place for it was "
-            "never sure: no news of a knock. Solve it anew from this capture, or the rig from a "
-            "sound wave"
+            "never sure: that it stands elsewhere is no news of a knock"
         )
     if c.verdict in {Standing.MOVED, Standing.LENS}:
         return majority(found) if found.majority == Majority.ONE_OF_TWO else _change(found, c)

@@ -14,6 +14,9 @@ PUT_RIGHT = {Standing.MOVING, Standing.TIMING, Standing.NOISY}
 
 def repair(found: Recheck, files: str) -> str:
     """Return by what command who moved is solved anew, empty where nobody is to be."""
+    if not found.repairable and any(c.was_elsewhere for c in found.cameras):
+        wave = "NEW_TRACKS" if found.is_any else shlex.split(files)[1]
+        return f"To solve the rig anew: {command('solve', wave, '--wand', 'WAND', '-o', 'NEW_RIG')}"
     if not found.repairable:
         return ""
     how = "--any --repair" if found.is_any else "--repair"
@@ -29,6 +32,8 @@ def why_not(found: Recheck) -> str:
         return "no majority of cameras to hold: solve the rig anew"
     if found.is_moving:
         return "a camera moved during this wave: wave again, or take the frames after it alone"
+    if any(c.was_elsewhere for c in found.cameras):
+        return "no camera is known to stand as before, to be held: solve the rig anew"
     return "no camera moved" if found.is_settled else "no camera is known to have moved"
 
 

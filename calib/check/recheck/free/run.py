@@ -23,7 +23,7 @@ from calib.check.recheck.inputs import islands, of_rig
 from calib.check.recheck.judge import Clock, RecheckOptions, with_knocks
 from calib.check.recheck.outcome import Recheck, as_one
 from calib.check.recheck.run import compared
-from calib.check.recheck.whole import with_known
+from calib.check.recheck.whole import with_serials
 from calib.core.camera import Lens
 from calib.core.geometry import Array
 from calib.core.progress import Progress, quiet
@@ -130,7 +130,7 @@ def recheck_any(
     fitted = sorted(c for at, _ in fits for c in at)
     knocks = knocked(moments, group, _sizes(rig, tracks.names), found, fitted)
     outcome = replace(outcome, cameras=tuple(with_knocks(outcome.cameras, knocks)))
-    return with_known(outcome, rig, given)
+    return with_serials(outcome, rig, given)
 
 
 def _borne(rig: Rig, moments: Moments, group: Index, stood: State, found: Stands) -> dict[str, str]:

@@ -90,6 +90,8 @@ def test_a_camera_that_the_rig_was_solved_with_at_fault_is_no_news() -> None:
     camera = mended.camera("cam03")
     assert camera.is_placed and not camera.faults and np.isfinite(mended.sigmas("cam03")[0]).all()
     assert not residual_table(mended, sound.tracks).needs_a_hand
+    true = sound.truth.camera("cam03").lens  # the late one's has k2 of -0.9 and k3 of 1.5
+    np.testing.assert_allclose(camera.lens.dist[[1, 4]], true.dist[[1, 4]], atol=0.1)
 
 
 def quiet(stage: str, done: int, total: int) -> None:

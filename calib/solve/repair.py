@@ -34,6 +34,7 @@ from calib.core.wand import Wand
 from calib.errors import InputError, UnsolvableError
 from calib.solve.bundle.descent import BundleOptions, Prior, without_frames
 from calib.solve.bundle.linearise import Blocks, linearise
+from calib.solve.bundle.monotonic import monotonic_prior, sensor_sizes
 from calib.solve.bundle.problem import Problem, State
 from calib.solve.certainty.lens_terms import SMALL_TERMS
 from calib.solve.certainty.normal import Information
@@ -43,6 +44,7 @@ from calib.solve.hold import MOST_OFF, RigFit, hold_cameras, rig_state
 from calib.solve.lasting.scatter import Together, together
 from calib.solve.lasting.stretches import Stretch, pairs_in
 from calib.solve.refine import EVERY_TERM, refine
+from calib.solve.start.lenses import lens_prior
 
 # Weak knowledge about a lens since the rig was solved, as standard deviations: rings turn by some
 # percent at most without anybody noticing the framing, mounts give by a fraction of a millimetre;
@@ -101,17 +103,29 @@ def shape_axes(rig: Rig) -> int:
     return sum(isinstance(p, WandCoordinate) for p in known) // len(rig.wand_used.markers)
 
 
-def change_prior(state: State, terms: tuple[str, ...], tracks: Tracks) -> Prior:
-    """Return the weak prior about the lenses of a rig that stood for a while."""
-    mean = np.stack([term_values(state.lens, name) for name in terms], axis=1)
-    width = np.array([float(c.width) for c in tracks.cameras])
-    sigma = {
-        "focal": FOCAL_SHARE * state.lens[:, 0],
+def change_prior(rig: Rig, terms: tuple[str, ...], tracks: Tracks) -> Prior:
+    """Return the weak prior about the lenses of a rig that stood for a while; of one that bent with
+    a pose that its solve got wrong, what is known of any lens of about that focal length.
+    """
+    lens = rig_state(rig, tracks.names).lens
+    mean = np.stack([term_values(lens, name) for name in terms], axis=1)
+    width, height = sensor_sizes(tracks)
+    known = {
+        "focal": FOCAL_SHARE * lens[:, 0],
         "cx": CENTRE_SHARE * width,
         "cy": CENTRE_SHARE * width,
     }
     other = np.full(len(width), OTHER_TERM)
-    return Prior(mean, np.stack([sigma.get(name, other) for name in terms], axis=1))
+    sigma = np.stack([known.get(name, other) for name in terms], axis=1)
+    is_free = [rig.covariance is not None and rig.covariance.frees(n) for n in tracks.names]
+    is_bent = np.array(is_free) & [not rig.camera(n).is_placed for n in tracks.names]
+    focal = lens[:, 0]
+    middle = (width - 1) / 2, (height - 1) / 2
+    plain = np.column_stack([focal, focal, *middle, np.zeros((len(lens), 8))])
+    of_any = lens_prior(plain, terms, width, is_usual=True)
+    of_any = monotonic_prior(of_any, terms, focal, width, height, is_usual=True)
+    at = is_bent[:, None]
+    return Prior(np.where(at, of_any.mean, mean), np.where(at, of_any.sigma, sigma))
 
 
 def solve_anew(rig: Rig, tracks: Tracks, progress: Progress, start: State | None = None) -> Fit:
@@ -127,7 +141,7 @@ def solve_anew(rig: Rig, tracks: Tracks, progress: Progress, start: State | None
     against = _that_pass(hold_cameras(tracks, rig.wand_used, stood)) if can_tell else ()
     against = tuple(s for s in against if rig.camera(tracks.names[s.camera]).is_placed)
     # Whoever linearises about the fit takes the last step himself.
-    options = BundleOptions(terms=terms, prior=change_prior(stood, terms, tracks), tolerance=1e-7)
+    options = BundleOptions(terms=terms, prior=change_prior(rig, terms, tracks), tolerance=1e-7)
     fit = refine(_without(tracks, against), rig.wand_used, start or stood, options, progress)
     return replace(fit, stretches=(*against, *fit.stretches))
 
@@ -283,7 +297,7 @@ def repair(
     is_free = np.zeros((len(names), n_unknowns(terms)), bool)
     for name, freed in changed.items():
         is_free[names.index(name)] = [True] * N_POSE + [t in freed for t in terms]
-    options = BundleOptions(terms=terms, is_free=is_free, prior=change_prior(start, terms, tracks))
+    options = BundleOptions(terms=terms, is_free=is_free, prior=change_prior(shown, terms, tracks))
     fit = refine(tracks, shown.wand_used, start, options, progress)
     now = reduced(fit.problem, fit.result.state, names, terms, shape_axes(shown))
     parameters = now.parameters(shown.wand_used.markers)

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from calib.errors import InputError
-from calib.intake.table import CameraList, tracks_from_csv
+from calib.intake.table import CameraList, every, tracks_from_csv
 
 CAMERAS = """
 frame_rate = 100.0
@@ -70,6 +70,13 @@ def test_whole_numbers_may_be_written_as_floats() -> None:
     text = "camera,frame,x,y,marker\nleft,3.0,1,2,1.0\nleft,4.0,1,2,\n"
     left = tracks_from_csv(text.splitlines(keepends=True), cameras()).cameras[0]
     assert left.frame.tolist() == [3, 4] and left.marker.tolist() == [1, -1]
+
+
+def test_frames_that_go_up_by_more_than_one_are_told() -> None:
+    """As times in ms do, or fields; a step that is not the same for all frames is none."""
+    for frames, step in (((0, 40, 120), 40), ((3, 5, 8), 1), ((7,), 1), ((), 1)):
+        rows = [f"left,{k},1,2\n" for k in frames]
+        assert every(tracks_from_csv(["camera,frame,x,y\n", *rows], cameras())) == step
 
 
 def test_a_table_of_a_header_alone_has_no_points() -> None:

@@ -325,7 +325,7 @@ def outside_error(
         "select and solve."
     )
     if share > MOST_OUTSIDE:
-        remedy = "Correct width and height: so many are no stray points."
+        remedy = "Correct width, height or the origin: so many are no stray points."
     return InputError(
         where,
         expected=f"px on the {size[0]} × {size[1]} sensor",

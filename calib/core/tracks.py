@@ -368,7 +368,8 @@ class Tracks:
                     f"{c.name}: marker row {row}",
                     expected=f"an index below the wand's {n_markers} markers",
                     found=str(c.marker[row]),
-                    remedy="Use the wand file that this capture was made with.",
+                    remedy="Use the wand file that this capture was made with; "
+                    "markers are counted from 0.",
                 )
 
 

@@ -37,6 +37,9 @@ CAMERA_LIST = (
 )
 _CHUNK = 100_000  # rows: text is some ten times the size of the numbers in it
 _INT16_MAX = 32767
+# A wave crosses the image: so many points of all cameras within such a share of it are no px (mm on
+# a sensor are some hundredths of its px).
+_ENOUGH, _CORNER = 100, 0.02
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -85,6 +88,7 @@ def tracks_from_csv(
     are left out and counted where asked for. Raises InputError with the line that breaks a rule.
     """
     columns = _read(lines, tuple(cameras.sensors))
+    _check_px(columns, cameras.sensors)
     captures = []
     for code, (name, sensor) in enumerate(cameras.sensors.items()):
         mine = np.flatnonzero(columns["camera"] == code)
@@ -102,6 +106,12 @@ def tracks_from_csv(
         }
         captures.append(CameraTracks(name, **points, **sensor))
     return Tracks(tuple(captures), cameras.frame_rate_hz, cameras.captured_at, cameras.title)
+
+
+def every(tracks: Tracks) -> int:
+    """Return by which step frame numbers go up: the largest whole number that divides all steps."""
+    frames = np.unique(np.concatenate([c.frame for c in tracks.cameras]))
+    return int(np.gcd.reduce(np.diff(frames))) if len(frames) > 1 else 1
 
 
 def bare_camera(name: str, sensor: Mapping[str, Any]) -> CameraTracks:
@@ -172,7 +182,8 @@ def _header_remedy(header: Sequence[str]) -> str:
     """Return what to do about a header, by what it holds."""
     text = ",".join(header)
     if ";" in text or "\t" in text:
-        return f"Separate columns by commas, not by {'semicolons' if ';' in text else 'tabs'}."
+        by = "semicolons" if ";" in text else "tabs"
+        return f"Separate columns by commas, not by {by}, and write decimals with a point."
     if set(REQUIRED) <= set(header):
         return "Each once, and take other columns out."
     if set(REQUIRED) <= {name.lower() for name in header}:
@@ -180,7 +191,7 @@ def _header_remedy(header: Sequence[str]) -> str:
     try:
         [float(name) for name in header[1:]]
     except ValueError:
-        return "Separate columns by commas and name them so in the first line."
+        return "Name them so in the first line, separated by commas."
     return "Put the names of the columns into the first line, above the values."
 
 
@@ -193,7 +204,15 @@ def _rows(
             continue
         row = _values(number, line)
         if len(row) != n_columns:
-            raise InputError(f"line {number}", expected=f"{n_columns} values", found=str(len(row)))
+            many = len(row) > n_columns
+            raise InputError(
+                f"line {number}",
+                expected=f"{n_columns} values",
+                found=str(len(row)),
+                remedy="Write decimals with a point, not a comma."
+                if many
+                else "Take the line out, or export the table again if it was cut off.",
+            )
         at.append(number)
         yield row
 
@@ -240,15 +259,22 @@ class _Kind:
     remedy: str = ""
 
 
+_DECIMALS = "Write decimals with a point, and leave out the line of a point that was not seen."
 _KINDS = {
     # With a marker's 16 bits, a frame still makes a key of 64.
-    "frame": _Kind(_whole, lambda v: np.abs(v) < 10**14, "a whole number of 14 digits at most"),
-    "x": _Kind(float, np.isfinite, "a finite number of px"),
-    "y": _Kind(float, np.isfinite, "a finite number of px"),
+    "frame": _Kind(
+        _whole,
+        lambda v: np.abs(v) < 10**14,
+        "a whole number of 14 digits at most",
+        "Frames are counted from exposure to exposure, not timed.",
+    ),
+    "x": (_px := _Kind(float, np.isfinite, "a finite number of px", _DECIMALS)),
+    "y": _px,
     "marker": _Kind(
         _marker,
         lambda v: (v >= -1) & (v <= _INT16_MAX),
         f"-1, or a marker index up to {_INT16_MAX}",
+        "Markers are counted from 0 in the order of the wand file.",
     ),
     "radius": _Kind(_radius_px, lambda v: ~((v < 0) | np.isinf(v)), "a radius of 0 px or more"),
 }
@@ -257,12 +283,11 @@ _KINDS = {
 def _camera_kind(cameras: Sequence[str]) -> _Kind:
     code = {name: i for i, name in enumerate(cameras)}
     known = listed(cameras) or "cameras, which has none"
-    remedy = "Correct the name, or add its [cameras.<name>] table."
     return _Kind(
         lambda text: code[text.strip()],
         lambda v: v >= 0,
         f"one of the camera list's {known}",
-        remedy,
+        "Correct the name, or add its [cameras.<name>] table.",
     )
 
 
@@ -301,6 +326,23 @@ def _check_on_sensor(name: str, sensor: Mapping[str, Any], own: Mapping[str, NDA
     if is_off.any():
         line = own["line"][order][is_off.argmax()]
         raise outside_error(f"line {line}: {name}", size, xy, is_off)
+
+
+def _check_px(columns: Mapping[str, NDArray[Any]], sensors: Mapping[str, Any]) -> None:
+    """Raise InputError for a table whose points all lie in one corner of all sensors: in mm, or in
+    shares of the image.
+    """
+    n = len(columns["line"])
+    x, y = (float(np.abs(columns[key]).max(initial=0.0)) for key in "xy")
+    width = min((sensor["width"] for sensor in sensors.values()), default=0)
+    if n >= _ENOUGH and max(x, y) < _CORNER * width:
+        raise InputError(
+            "x, y",
+            expected=f"px on sensors {width} px wide and more",
+            found=f"{n} points, none beyond ({x:g}, {y:g})",
+            remedy="If these are mm, divide them by the pixel pitch; if shares, multiply them by "
+            "width and height.",
+        )
 
 
 def _radius(name: str, own: Mapping[str, NDArray[Any]]) -> NDArray[Any] | None:

@@ -240,8 +240,10 @@ class Recheck(Reported):
         """The cameras that a repair solves anew, with the lens terms to solve; none without a
         reference to hold.
         """
-        is_held = any(c.verdict == Standing.UNMOVED for c in self.cameras)
-        if self.drift or not self.has_majority or self.is_moving or not is_held:
+        if self.drift or not self.has_majority or self.is_moving:
+            return {}
+        known = any(c.verdict == Standing.UNMOVED for c in self.cameras)
+        if not known and any(c.was_elsewhere for c in self.cameras):
             return {}
         return {
             c.name: RING if c.kind in {Change.LENS, Change.BOTH} else ()

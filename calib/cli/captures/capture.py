@@ -10,6 +10,7 @@ import typer
 from calib.cli.help import argument, option
 from calib.cli.options import AsJson, DropOutside, Explain, Force, TracksFile
 from calib.cli.reading import load_capture
+from calib.errors import InputError
 
 
 def import_table(
@@ -33,13 +34,26 @@ def import_table(
     from calib import files
     from calib.cli.console import note, wrote_points
     from calib.core.names import counted
+    from calib.intake.table import every
 
     files.check_output(output, force, inputs=[table, cameras])
     tracks = files.load_table(table, cameras, drop_outside)
+    if not any(c.n_points or c.n_outside for c in tracks.cameras):
+        raise InputError(
+            str(table),
+            expected="a row for each point, below the header",
+            found="none",
+            remedy="Export the points again.",
+        )
     files.save_tracks(tracks, output, force)
     for c in tracks.cameras:
         if c.n_outside:
             note(f"{c.name}: {counted(c.n_outside, 'point')} outside its sensor left out")
+    if (step := every(tracks)) > 1:
+        note(
+            f"frame numbers go up by {step} or more at a time: if frames were not left out but "
+            "times or fields counted, divide them"
+        )
     wrote_points(output, tracks.cameras)
 
 

@@ -15,6 +15,7 @@ TOLD = [
     ("clock drifts", 1500241),  # by a frame, as if one were lost
     ("frames lost half-way", 31095),  # by a few
     ("one knocked half-way", 31334),
+    ("one knocked half-way", 3400181),  # its first frames fitted under another count
     ("one knocked half-way", 31034),  # somewhere in a gap of what it saw
     ("out of focus", 31016),
     ("stated lens off", 7400063),  # by four sigmas of what is assumed, 25 times the others' noise
@@ -30,7 +31,8 @@ TOLD = [
     ("rolling rows", 320001),  # one delay takes nine tenths of it
     ("clock drifts in a later wave", 3220017),  # a sound camera seemed knocked beside it
     ("exposure jitter in a later wave", 3220021),  # it seemed moved
-    ("count jumps in a later wave", 3210009),  # numbers ran away
+    ("frames sent twice in a later wave", 3400303),  # beside many stray points of all cameras
+    ("count jumps in a later wave", 3500001),  # numbers ran away
     ("one knocked half-way", 330004),  # a pattern over the sensor follows it for four fifths
 ]
 

@@ -77,6 +77,18 @@ def test_pieces_are_one_stretch_and_weak_ones_none() -> None:
     np.testing.assert_allclose(square, 9.0 * sigma**2)
 
 
+def test_gross_errors_tell_nothing_of_what_hides() -> None:
+    """Beyond its lens model's range a point is off by any number: no error of the rig is."""
+    sim = simulate(Scenario.plain(n_cameras=4, n_frames=300, seed=2))
+    fit = solve_rig(sim.tracks, sim.wand).fit
+    problem, state = fit.problem, fit.result.state
+    found = shifts(problem, state, fit.options.terms, bin_frames(problem.rate_hz))
+    gross = [Stretch(1, 100, 129, (1e21, 0.0)), Stretch(2, 50, 90, (0.0, 600.0))]
+    assert not found_for_sure(problem, found, gross, LIMIT)
+    ((_, variance),) = hidden(shifts_of_places(np.full((1, 3), 100.0)), [(8.0, 100.0)], LIMIT)
+    assert not variance.any()  # a hundred standard deviations of it are nowhere missed
+
+
 def test_the_matrix_sums_over_places() -> None:
     """Against the sum as it stands in the module's docstring."""
     sim = simulate(Scenario.plain(n_cameras=4, n_frames=300, seed=2))

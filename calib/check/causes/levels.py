@@ -50,10 +50,15 @@ def noise_against(
     return {"times": sigma_px / middle, "others_px": middle, "p_value": p}
 
 
+def middle_stray(shares: Array) -> float:
+    """Return the median of shares of gross points, of those that are known (nan: not)."""
+    known = shares[np.isfinite(shares)]
+    return float(np.median(known)) if len(known) else 0.0
+
+
 def stray_limit(others: Array) -> float:
     """Return the share of gross points that is usual beside others with these; nan: not known."""
-    known = others[np.isfinite(others)]
-    return max(USUAL_STRAY, TIMES_OTHERS * float(np.median(known)) if len(known) else 0.0)
+    return max(USUAL_STRAY, TIMES_OTHERS * middle_stray(others))
 
 
 def is_straying(share: float, n: int, others: Array) -> bool:

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from calib.check.causes import Cause, find_causes
-from calib.check.causes.levels import stray_limit
+from calib.check.causes.levels import USUAL_STRAY, middle_stray
 from calib.check.recheck.outcome import CameraChange
 from calib.check.verdicts import Fault, Standing
 from calib.check.whole.left_out import left_out
@@ -39,8 +39,9 @@ def with_clocks(
     odd = {c.name for c in cameras if c.verdict in ODD or c.noise_ratio > ODD_NOISE}
     held = as_held(fit)
     lost = left_out(held).by_camera
-    limit = stray_limit(lost)
-    odd |= {name for name, share in zip(tracks.names, lost, strict=True) if share > limit}
+    # Beside many stray points of all a share of frames sent twice is not twice the others'.
+    usual = middle_stray(lost) + USUAL_STRAY
+    odd |= {name for name, share in zip(tracks.names, lost, strict=True) if share > usual}
     if not odd:
         return list(cameras)
     stats = [c.stats for c in bare_rig(tracks, rig.wand, fit).cameras if c.stats]

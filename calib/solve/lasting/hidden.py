@@ -30,6 +30,9 @@ MOST_STOOD_FOR = 10.0  # stretches by one that was found: rarer finds tell too l
 # Of a camera's variance: what a place must add for its matrix to be formed. All places together
 # leave out less than a hundredth.
 LEAST_BENT = 1e-4
+# A marker half hidden is off by less than its image is wide. Points farther off are of other frames
+# or beyond what the lens model can follow, by any number, and tell nothing of what may hide.
+MOST_PX = 100.0
 N_GRID = 400  # of the chance to be missed, between which it is straight to 1e-4
 
 
@@ -37,7 +40,7 @@ def found_for_sure(
     problem: Problem, found: Shifts, stretches: Sequence[Stretch], limit: float
 ) -> tuple[tuple[float, float], ...]:
     """Return frames and squared shift in px² of the ``stretches`` whose chi-square is beyond the
-    limit; ``found`` are shifts of a fit without them.
+    limit and that are not gross errors; ``found`` are shifts of a fit without them.
 
     Pieces that follow one another are one. Their points were left out of ``found``: a view of a
     camera counts as its others do.
@@ -53,7 +56,7 @@ def found_for_sure(
         shift = np.average([s.shift_px for s in run], axis=0, weights=lengths)
         square, seen = float(shift @ shift), number[views[run[0].camera]]
         n_views = sum(int(((seen >= s.first) & (seen <= s.last)).sum()) for s in run)
-        if square * of_view[run[0].camera] * n_views > limit:
+        if square <= MOST_PX**2 and square * of_view[run[0].camera] * n_views > limit:
             out.append((float(run[-1].last - run[0].first + 1), square))
     return tuple(out)
 
@@ -89,7 +92,7 @@ def hidden(
         information, taken, is_place = places(found, m)
         variance = np.zeros_like(information)
         for s in own:
-            missed = np.interp(information * s, grid, of_grid)
+            missed = np.interp(information * s, grid, of_grid, right=0.0)
             n = 1.0 / max(1.0 - float(missed[is_place].mean()), 1.0 / MOST_STOOD_FOR)
             variance += n * missed * 0.5 * s
         variance /= is_place.sum()

@@ -176,7 +176,11 @@ def reread(
             whole = shift_among(tried, camera, witnesses)
             if whole and counts <= {whole.frames}:
                 found = [whole, whole]
-        fitting = [(camera, whole)] if whole else _fitting_parts(camera, parts, found, witnesses)
+            fitting = (
+                [(camera, whole)] if whole else _fitting_parts(camera, parts, found, witnesses)
+            )
+        else:  # of a camera that was knocked between them all points have no one geometry
+            fitting = [max(zip(parts, found, strict=True), key=lambda of: of[1].share)]
         for part, of in fitting:
             jumped = jump(camera, witnesses, part, of.frames, tracks.frame_rate_hz)
             if jumped:

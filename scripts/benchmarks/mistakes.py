@@ -218,11 +218,12 @@ def _lost_frames(
 def _jumping_count(
     sim: Simulation, name: str, strength: float, rng: np.random.Generator
 ) -> tuple[Tracks, Wand]:
-    """Somewhere in the wave, and not so late that all after it outlasts the others' frames, the
-    camera's counter runs ahead by a number of frames.
+    """Somewhere in the wave, and not so late that all after it outlasts the others' frames, nor
+    where the camera sees the wand no more, its counter runs ahead by a number of frames.
     """
     camera, n = sim.tracks.camera(name), len(sim.R_world_from_wand)
-    at = int(rng.uniform(0.1, 0.8 - strength / n) * n)
+    seen = np.quantile(camera.frame[camera.marker >= 0], [0.1, 0.9])
+    at = int(np.clip(rng.uniform(0.1, 0.8 - strength / n) * n, *seen))
     number = np.where(camera.frame >= at, camera.frame + int(strength), camera.frame)
     return _with(sim.tracks, {name: replace(camera, frame=number)}), sim.wand
 

@@ -164,8 +164,8 @@ def reread(
         return Suspect(camera.name, Reading.REVERSED, text)
     if not camera.n_points:
         return None
-    ends = np.quantile(camera.frame, [END, 1.0 - END])
-    early, late = camera.rows(camera.frame < ends[0]), camera.rows(camera.frame >= ends[1])
+    first, last = np.quantile(camera.frame, [END, 1.0 - END])
+    early, late = camera.rows(camera.frame < first), camera.rows(camera.frame >= last)
     parts = early, late
     found = [best_shift(part, others, tracks.frame_rate_hz) for part in parts]
     counts = {of.frames for of in found if of}
@@ -180,7 +180,8 @@ def reread(
                 [(camera, whole)] if whole else _fitting_parts(camera, parts, found, witnesses)
             )
         else:  # of a camera that was knocked between them all points have no one geometry
-            fitting = [max(zip(parts, found, strict=True), key=lambda of: of[1].share)]
+            ends = [(end, of) for end, of in zip(parts, found, strict=True) if of]
+            fitting = [max(ends, key=lambda of: of[1].share)]
         for part, of in fitting:
             jumped = jump(camera, witnesses, part, of.frames, tracks.frame_rate_hz)
             if jumped:

@@ -279,8 +279,14 @@ REFUSED = {
         "names used once",
         "cam01 twice",
     ),
-    "rate zero": (lambda: Tracks((tracks(),), 0.0), "frame_rate", "above 0 Hz", "0.0"),
+    "rate zero": (lambda: Tracks((tracks(),), 0.0), "frame_rate", "above 0 Hz", "0"),
     "rate nan": (lambda: Tracks((tracks(),), NAN), "frame_rate", "above 0 Hz", "nan"),
+    "rate beyond any camera": (
+        lambda: Tracks((tracks(),), 1e300),
+        "frame_rate",
+        "at most 100000 Hz",
+        "1e+300",
+    ),
     "tracks of a stranger": (
         lambda: Tracks((tracks(),), 25.0).camera("x"),
         "camera",

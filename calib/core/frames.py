@@ -7,9 +7,19 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.errors import InputError
+
 Ints = NDArray[np.int64]
 N_KEYS = 65536  # of a frame: more than an index of 16 bit counts
 MOST_FRAME = 2**63 // N_KEYS  # so that a frame and an index make one whole number of 64 bits
+MOST_HZ = 100_000.0  # no tracking camera is as fast; counts by the second stay countable
+
+
+def check_rate(name: str, rate_hz: float) -> None:
+    """Raise InputError about the field ``name`` where it holds no frame rate."""
+    if not 0 < rate_hz <= MOST_HZ:
+        expected = f"a rate above 0 Hz and at most {MOST_HZ:.0f} Hz"
+        raise InputError(name, expected=expected, found=f"{rate_hz:g}")
 
 
 def point_keys(frame: Ints, marker: NDArray[np.int16]) -> Ints:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.core.camera import Lens, is_outside, outside_error
-from calib.core.frames import MOST_FRAME, N_KEYS, Ints, point_keys
+from calib.core.frames import MOST_FRAME, N_KEYS, Ints, check_rate, point_keys
 from calib.core.geometry import Array, frozen
 from calib.core.names import camera_named, check_name
 from calib.errors import InputError
@@ -304,10 +304,7 @@ class Tracks:
             raise InputError(
                 "cameras", expected="names used once", found=f"{', '.join(double)} twice"
             )
-        if not (np.isfinite(self.frame_rate_hz) and self.frame_rate_hz > 0):
-            raise InputError(
-                "frame_rate", expected="a rate above 0 Hz", found=str(self.frame_rate_hz)
-            )
+        check_rate("frame_rate", self.frame_rate_hz)
 
     def __repr__(self) -> str:
         points = sum(c.n_points for c in self.cameras)

@@ -10,6 +10,7 @@ import typer
 from calib.cli.help import argument, option
 from calib.cli.options import AsJson, Explain, Force
 from calib.cli.reading import inside
+from calib.core.frames import check_rate
 from calib.errors import InputError
 
 if TYPE_CHECKING:
@@ -85,8 +86,8 @@ def centroids(
     from calib.intake.centroids.stream import extract
     from calib.report.captures import images as report
 
-    if rate is not None and not 0 < rate < float("inf"):
-        raise InputError("--rate", expected="a rate above 0 Hz", found=str(rate))
+    if rate is not None:
+        check_rate("--rate", rate)
     listed = files.load_image_list(image_list) if image_list else None
     sources = find_sources(images, listed)
     files.check_outputs([output, spots], force, inputs=[*(s.path for s in sources), image_list])

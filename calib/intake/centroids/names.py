@@ -27,6 +27,7 @@ from pathlib import Path
 from typing import Any
 
 from calib.core.fields import CAMERA, Fields, Item, camera_from_fields
+from calib.core.frames import check_rate
 from calib.core.names import check_name
 from calib.errors import InputError
 
@@ -76,8 +77,8 @@ class ImageList:
         top.refuse_unknown(IMAGE_LIST)
         stated = top.read_all(IMAGE_LIST)
         rate, pattern = stated["frame_rate"], stated["file_names"]
-        if rate is not None and rate <= 0:
-            raise InputError("frame_rate", expected="a rate above 0 Hz", found=str(rate))
+        if rate is not None:
+            check_rate("frame_rate", rate)
         if pattern is not None:
             _expression(pattern)
         cameras = dict(stated["cameras"] or {})

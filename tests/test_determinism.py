@@ -64,7 +64,7 @@ def test_one_core_and_two_give_the_same_rig(tmp_path: Path) -> None:
     cores = sorted(os.sched_getaffinity(0))
     if len(cores) < 2:
         pytest.skip("one core")
-    done = program("simulate", tmp_path, "--cameras", 8, "--frames", 500, "--seed", 11)
+    done = program("simulate", tmp_path, "--cameras", 6, "--frames", 300, "--seed", 11)
     assert done.returncode == 0, done.stderr
     one = content(solved(tmp_path, "one.h5", {cores[0]}, "1"))
     two = content(solved(tmp_path, "two.h5", set(cores[:2]), "2"))

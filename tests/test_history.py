@@ -123,7 +123,7 @@ def test_what_a_repair_solved_anew_changed_however_unsure_its_rig_is():
     """
     hit = (Knock(camera="cam03", rotation_deg=0.12, translation_mm=1.0),)
     off = []
-    for k in range(4):
+    for k in range(2):
         begun = wave(k, n_frames=80)  # too short a wave to be sure of much
         first = calibrate(begun.tracks, begun.wand)
         later = wave(100 + k, knock=hit)

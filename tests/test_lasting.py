@@ -5,6 +5,7 @@ error bars.
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -15,7 +16,7 @@ from calib.check.causes import Cause
 from calib.check.residuals import residual_table
 from calib.check.verdicts import Fault
 from calib.core.tracks import Tracks
-from calib.pipeline import solve_rig
+from calib.pipeline import Solution, solve_rig
 from calib.report.rigs.residuals import as_json, lasting_sentences, touch_asked
 from calib.simulate import Scenario, Simulation, simulate
 from calib.simulate.noise import lasting_errors
@@ -242,6 +243,13 @@ def test_sound_points_that_a_camera_left_tell_which_stretch_it_followed() -> Non
     assert len(pairs) > 0.8 * off.sum()
 
 
+@cache
+def without_any(layout: Any, seed: int) -> tuple[Simulation, Solution]:
+    """Return a wave in which nothing lasts, and its solution."""
+    sim = simulate(Scenario(layout=layout, n_cameras=6, n_frames=700, seed=seed, **INDEPENDENT))
+    return sim, solve_rig(sim.tracks, sim.wand)
+
+
 BENDING: list[tuple[Any, int, str, int, tuple[float, float], str]] = [
     ("row", 2, "cam06", 588, (2.3, 0.0), "cam03"),
     ("row", 6, "cam03", 282, (0.0, 1.8), "cam05"),
@@ -265,9 +273,8 @@ def test_a_stretch_that_alone_sees_a_part_of_the_image_bends_no_camera(
 
     Source: a squared error of all poses over what is stated is chi-square (SciPy's law).
     """
-    sim = simulate(Scenario(layout=layout, n_cameras=6, n_frames=700, seed=seed, **INDEPENDENT))
-    last = first + 34
-    fit = solve_rig(sim.tracks, sim.wand).fit
+    sim, sound = without_any(layout, seed)
+    last, fit = first + 34, sound.fit
     c, way = sim.tracks.names.index(name), 0 if by_sigmas[0] else 2
     found = shifts(fit.problem, fit.result.state, fit.options.terms, 1)
     at = np.array([first, last + 1]) - fit.problem.frame_number[0]
@@ -289,16 +296,14 @@ def test_a_stretch_that_alone_sees_a_part_of_the_image_bends_no_camera(
 
 
 def test_where_nothing_lasts_little_is_left_out_and_nothing_said() -> None:
-    sim = simulate(Scenario(n_cameras=6, n_frames=700, seed=13, **INDEPENDENT))
-    solution = solve_rig(sim.tracks, sim.wand)
+    _, solution = without_any("room", 13)
     assert share_off(solution.fit.problem, solution.fit.stretches) < USUAL_SHARE
     table = residual_table(solution.rig, solution.tracks, solution.rig_fit)
     assert lasting_sentences(table.lasting) == []
 
 
 def test_it_is_asked_whether_what_lay_off_until_the_end_was_touched() -> None:
-    scenario = Scenario(n_cameras=6, n_frames=700, seed=13, **INDEPENDENT)
-    sim = simulate(scenario)
+    sim, sound = without_any("room", 13)
     since = 700 - int(1.8 * sim.tracks.frame_rate_hz)
 
     def touched(*names: str, deg: float = 0.07) -> Tracks:
@@ -312,14 +317,13 @@ def test_it_is_asked_whether_what_lay_off_until_the_end_was_touched() -> None:
         ]
         return replace(sim.tracks, cameras=tuple(cameras))
 
-    def asked(tracks: Tracks) -> str:
-        solution = solve_rig(tracks, sim.wand)
+    def asked(solution: Solution) -> str:
         return touch_asked(residual_table(solution.rig, solution.tracks, solution.rig_fit))
 
-    assert asked(sim.tracks) == ""
+    assert asked(sound) == ""
     # Those two see the wand nearly to the end.
     for name in ("cam05", "cam06"):
-        one = asked(touched(name))
+        one = asked(solve_rig(touched(name), sim.wand))
         assert one.startswith(f"Was {name} touched? From frame ")
         assert abs(int(one.split("From frame ")[1].split()[0]) - since) <= 3
     # By more than shimmer does, it is told.

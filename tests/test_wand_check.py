@@ -73,10 +73,10 @@ def test_three_markers_without_a_certificate_cannot_tell_which() -> None:
 
 
 def test_right_wands_pass() -> None:
-    """At a level of one in a million none of 12 fails; coordinates are drawn with the uncertainty
+    """At a level of one in a million none of 6 fails; coordinates are drawn with the uncertainty
     that is stated.
     """
-    for seed in range(12):
+    for seed in range(6):
         wand = ("line3", "plane5", "solid6")[seed % 3]
         simulation = capture(wand, is_certified=seed % 2 == 0, seed=60 + seed)
         assert calibrate(simulation.tracks, simulation.wand).findings == ()

@@ -15,6 +15,7 @@ from calib.simulate.run import Simulation, simulate
 FRAME_MM = np.array([[0.0, 0, 0], [600, 0, 0], [0, 400, 0]])  # corner, long leg, short leg
 RANGE_MM = 9000.0  # as scenarios have it by default
 RATE_HZ = 25.0
+GAP = 10  # frames from one rest to the next
 
 
 def still_tracks(
@@ -27,19 +28,29 @@ def still_tracks(
     named: bool = True,
     dropout: float = 0.1,
 ) -> Tracks:
-    """What the cameras see of markers at rest (n, 3), in the truth's world."""
+    """What the cameras see of markers at rest (n, 3), in the truth's world; or of markers that rest
+    at one place after the other (k, n, 3).
+    """
+    rests = points_mm.reshape(-1, *points_mm.shape[-2:])
+    shape = rests.shape[:2]
+    images = [camera.image_of(rests.reshape(-1, 3), RANGE_MM) for camera in truth.cameras]
+    seen: list[list[Array]] = [[] for _ in images]
+    for k in range(len(rests)):
+        for (uv, is_seen), own in zip(images, seen, strict=True):
+            is_there = rng.random((n_frames, shape[1])) >= dropout
+            frame, marker = np.nonzero(is_seen.reshape(shape)[k] & is_there)
+            xy = uv.reshape(*shape, 2)[k, marker] + rng.normal(0, sigma_px, (len(marker), 2))
+            own.append(np.column_stack([frame + k * (n_frames + GAP), marker, xy]))
     cameras = []
-    for camera in truth.cameras:
-        uv, is_seen = camera.image_of(points_mm, RANGE_MM)
-        frame, marker = np.nonzero(is_seen & (rng.random((n_frames, len(points_mm))) >= dropout))
-        xy = np.clip(
-            uv[marker] + rng.normal(0, sigma_px, (len(marker), 2)),
-            0,
-            [camera.width - 1, camera.height - 1],
-        )
+    for camera, own in zip(truth.cameras, seen, strict=True):
+        frame, marker, *xy = np.concatenate(own).T
+        xy = np.clip(np.column_stack(xy), 0, [camera.width - 1, camera.height - 1])
         name = marker if named else np.full(len(marker), -1)
         cameras.append(
-            CameraTracks(camera.name, camera.width, camera.height, frame, xy, name.astype(np.int16))
+            CameraTracks(
+                *(camera.name, camera.width, camera.height),
+                *(frame.astype(np.int64), xy, name.astype(np.int16)),
+            )
         )
     return Tracks(tuple(cameras), RATE_HZ)
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 import numpy as np
 
 from calib.core.compiled import compiled
+from calib.core.frames import Ints
 from calib.naming.chains.follow import follow, is_known
 from calib.naming.chains.records import Chains, Limits, Points, Run, Seeds, Shape
 from calib.naming.chains.seeds import line_seeds, rigid_seeds
@@ -38,23 +39,27 @@ def search_camera(points: Points, shape: Shape, limits: Limits) -> Chains:
         np.empty((n_frames, n_markers), np.int64),
         np.empty((n_frames, 12)),
     )
-    n_views = n_chains = 0
+    # In an array: of numbers that begin as constants a function is compiled for these as well.
+    n = np.zeros(2, np.int64)
     for f in range(n_frames):
         for s in range(seeds_at(points, f, shape, limits, chains, seeds)):
             if is_known(chains, f, seeds.rows[s]):
                 continue
-            begin = n_views
-            run.frame[0], run.rows[0], run.pose[0] = f, seeds.rows[s], seeds.pose[s]
-            chains, n_views = extended(chains, n_views, n_chains, run, 1)
-            for step in (1, -1):
-                n_run = follow(points, shape, limits, chains, f, step, seeds.pose[s], run)
-                chains, n_views = extended(chains, n_views, n_chains, run, n_run)
-            if n_views - begin < LEAST_VIEWS:
-                for v in range(n_views - 1, begin - 1, -1):
+            begin = n[0]
+            for step in (0, 1, -1):
+                n_run = 1
+                if step == 0:
+                    run.frame[0], run.rows[0], run.pose[0] = f, seeds.rows[s], seeds.pose[s]
+                else:
+                    n_run = follow(points, shape, limits, chains, f, step, seeds.pose[s], run)
+                chains = extended(chains, n, run, n_run)
+            if n[0] - begin < LEAST_VIEWS:
+                for v in range(n[0] - 1, begin - 1, -1):
                     chains.newest[chains.frame[v]] = chains.older[v]
-                n_views = begin
+                n[0] = begin
             else:
-                n_chains += 1
+                n[1] += 1
+    n_views = n[0]
     return Chains(
         chains.chain[:n_views],
         chains.frame[:n_views],
@@ -85,11 +90,11 @@ def seeds_at(
 
 
 @compiled
-def extended(chains: Chains, n_views: int, chain: int, run: Run, n_run: int) -> tuple[Chains, int]:
-    """Return the chains with the run's first ``n_run`` views added to number ``chain``, and how
-    many views there are then.
+def extended(chains: Chains, n: Ints, run: Run, n_run: int) -> Chains:
+    """Return the chains with the run's first ``n_run`` views added to the last; ``n (2,)`` are how
+    many views there are, which is counted on, and how many chains before.
     """
-    while n_views + n_run > len(chains.chain):
+    while n[0] + n_run > len(chains.chain):
         chains = Chains(
             np.concatenate((chains.chain, chains.chain)),
             np.concatenate((chains.frame, chains.frame)),
@@ -99,8 +104,9 @@ def extended(chains: Chains, n_views: int, chain: int, run: Run, n_run: int) -> 
             chains.newest,
         )
     for k in range(n_run):
-        f, v = run.frame[k], n_views + k
-        chains.chain[v], chains.frame[v] = chain, f
+        f, v = run.frame[k], n[0] + k
+        chains.chain[v], chains.frame[v] = n[1], f
         chains.rows[v], chains.pose[v] = run.rows[k], run.pose[k]
         chains.older[v], chains.newest[f] = chains.newest[f], v
-    return chains, n_views + n_run
+    n[0] += n_run
+    return chains

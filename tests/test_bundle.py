@@ -231,8 +231,7 @@ def test_chunks_do_not_change_the_result() -> None:
             shape=(5, 60, 3),
             n_rotation=2,
             frame_number=problem.frame_number,
-            frames_per_chunk=n_frames,
-        )
+        ).in_chunks(n_frames)
         others.append((len(again.chunks), bundle(again, start, BundleOptions(terms=COMMON)).cost))
     counts, costs = zip(*others, strict=True)
     assert counts[0] > counts[1] > counts[2] == 1

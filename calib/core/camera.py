@@ -273,6 +273,16 @@ def radial_table(dist: Array, reach: float, fold: float) -> Array:
     return np.stack([distort(only_radial, radius, 0.0)[0], radius])
 
 
+def radial_tables(dist: Array, cam: Any, goal: Array) -> tuple[Array, Array]:
+    """Return the fold radii (C,) and ``radial_table``s (C, 2, 200) of lenses' ``dist`` (C, 8) that
+    ``undistort_point`` needs for distorted points ``goal (2, ...)`` of cameras ``cam``.
+    """
+    reach, fold = np.zeros(len(dist)), fold_radius(dist)
+    np.maximum.at(reach, cam, np.atleast_2d(np.hypot(*goal)).max(axis=0))
+    each = zip(dist, reach.tolist(), fold, strict=True)
+    return fold, np.stack([radial_table(d, r, f) for d, r, f in each])
+
+
 SENSOR_CELLS = 100  # of a 10 by 10 grid
 # Stray points beyond the edge are few; of a tenth and more, the sensor's size is stated wrongly.
 MOST_OUTSIDE = 0.1

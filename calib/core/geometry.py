@@ -1,5 +1,5 @@
-"""Rotations, rigid motions, the rigid fit of two point sets, triangulation, and small positive
-definite systems.
+"""Rotations, rigid motions, the rigid fit of two point sets, triangulation, small positive definite
+systems, and noise by medians.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ import numpy as np
 import scipy  # its submodules load at first use: most commands never ask for them
 from numpy.typing import NDArray
 
-from calib.core.compiled import compiled
+from calib.core.compiled import compiled, inlined
 from calib.errors import InputError
 
 Array = NDArray[np.float64]
@@ -212,6 +212,29 @@ def rigid_fit(
     return c, R, t
 
 
+@inlined
+def add_ray(origin: Array, ray: Array, w: float, A: Array, b: Array) -> None:
+    """Add ``w (I - d dᵀ)`` of a ray from ``origin`` along the unit vector d to A, an upper triangle
+    (6,), and its product with the origin to b (3,): see ``nearest_point``.
+    """
+    along = origin[0] * ray[0] + origin[1] * ray[1] + origin[2] * ray[2]
+    k = 0
+    for i in range(3):
+        b[i] += w * (origin[i] - along * ray[i])
+        A[k] += w
+        for j in range(i, 3):
+            A[k] -= w * ray[i] * ray[j]
+            k += 1
+
+
+@inlined
+def from_ray(origin: Array, ray: Array, x: Array) -> Any:
+    """Return how far along a ray x (3,) lies, and the square of how far beside."""
+    a0, a1, a2 = x[0] - origin[0], x[1] - origin[1], x[2] - origin[2]
+    along = a0 * ray[0] + a1 * ray[1] + a2 * ray[2]
+    return along, max(a0 * a0 + a1 * a1 + a2 * a2 - along * along, 0.0)
+
+
 @compiled
 def nearest_point(A: Array, b: Array, out: Array) -> None:
     """Write the solution of ``A x = b`` into out (3,), A symmetric as its upper triangle (6,); nan
@@ -319,3 +342,17 @@ def solve_in_place(L: Array, b: Array) -> None:
         for k in range(i + 1, n):
             b[i] -= L[k, i] * b[k]
         b[i] /= L[i, i]
+
+
+def sigma_of(errors: Array, axis: int | None = None) -> Any:
+    """Return the standard deviation of a normal law whose errors are as far from 0 as these: by
+    their median, which stray ones hardly move.
+    """
+    return 1.4826 * np.median(np.abs(errors), axis=axis)
+
+
+def sigma_of_squares(squared: Array) -> float:
+    """Return the standard deviation of one coordinate by squared lengths in a plane: the median of
+    a normal law's is 2 ln 2 sigma².
+    """
+    return float(np.sqrt(np.median(squared) / (2.0 * np.log(2.0))))

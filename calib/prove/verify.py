@@ -14,7 +14,7 @@ from typing import ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.core.geometry import Array
+from calib.core.geometry import Array, sigma_of
 from calib.core.names import counted
 from calib.core.rig import Rig
 from calib.core.threads import one_blas_thread
@@ -32,7 +32,7 @@ LEAST_LINES, LEAST_LENGTHS = 7, 35
 N_BLOCKS = 20  # of the capture, each with a mean of its own: neighbouring frames err alike
 DIRECTIONS = ("along x", "along y", "along z")
 # Of the others' own scatter, robustly: of a million normal errors none lies as far off.
-STANDS_OUT, TO_SIGMA = 6.0, 1.4826
+STANDS_OUT = 6.0
 FEW_ODD = 0.05  # share of lengths: more are no single ones
 FEW_FOREIGN = 0.01  # share of lengths that are none of the bar's: more is a capture gone wrong
 
@@ -127,7 +127,7 @@ class Verification(Reported):
         if limit is not None and self.decision is not Decision.FAIL:
             return None
         off = np.abs(error - np.median(error))
-        usual = max(float(np.median(off)) * TO_SIGMA, 1e-12)
+        usual = max(float(sigma_of(off)), 1e-12)
         odd = off > STANDS_OUT * np.maximum(usual, self.lengths.noise_mm)
         rest = ~odd
         if not odd.any() or odd.sum() > max(1, FEW_ODD * len(error)):
@@ -210,7 +210,7 @@ def verify(
         spread("all", error),
         _groups(names, found.which, error),
         _groups(list(DIRECTIONS), direction, error),
-        _by_place(found, cell, error),
+        _by_place(cell, error),
         mean_sigma,
         scale,
         scale_sigma,
@@ -245,7 +245,7 @@ def _groups(names: list[str], group: NDArray[np.intp], error: Array) -> tuple[Sp
     return tuple(spread(n, error[group == k]) for k, n in enumerate(names) if (group == k).any())
 
 
-def _by_place(found: Lengths, cell: NDArray[np.intp], error: Array) -> tuple[Spread, ...]:
+def _by_place(cell: NDArray[np.intp], error: Array) -> tuple[Spread, ...]:
     """Return the figures of the outer and middle thirds of the volume along each axis."""
     out: list[Spread] = []
     for axis, name in enumerate("xyz"):

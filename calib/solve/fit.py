@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from calib.core.geometry import Array
+from calib.core.geometry import Array, sigma_of_squares
 from calib.solve.bundle.descent import BundleOptions, BundleResult, without_frames
 from calib.solve.bundle.elimination import inverse_factors
 from calib.solve.bundle.linearise import frame_leverage, residuals
@@ -78,15 +78,14 @@ def robust_sigmas(problem: Problem, squared: Array, seen: NDArray[np.bool_]) -> 
     """Return each camera's noise of one coordinate (C,) in px from medians of squared lengths (M,
     P).
 
-    The median of a 2D normal law's squared length is 2 ln 2 sigma². No camera gets less than the
-    rig's median: small residuals may mean that the wands follow this one camera, and trusting it
-    more would make them follow it blindly.
+    No camera gets less than the rig's median: small residuals may mean that the wands follow this
+    one camera, and trusting it more would make them follow it blindly.
     """
     sigma = np.full(problem.n_cameras, np.nan)
     for c, at in enumerate(problem.pairs_by_camera()):
         values = squared[:, at][seen[:, at]]
         if values.size:
-            sigma[c] = np.sqrt(np.median(values) / (2.0 * np.log(2.0)))
+            sigma[c] = sigma_of_squares(values)
     middle = float(np.nanmedian(sigma)) if np.isfinite(sigma).any() else 1.0
     return np.maximum(np.where(np.isfinite(sigma), sigma, middle), max(middle, SIGMA_FLOOR_PX))
 

@@ -12,7 +12,7 @@ from calib.check.causes.models import MIN_SHARE, Choice, Explanation, System
 from calib.check.causes.record import Record
 from calib.check.causes.sway import Sway, sway
 from calib.check.verdicts import Fault
-from calib.core.geometry import Array
+from calib.core.geometry import Array, sigma_of_squares
 
 Bools = NDArray[np.bool_]
 MOVES = {Fault.KNOCK, Fault.CREEPS}
@@ -127,11 +127,7 @@ def _examined(record: Record, known: Array) -> Examination | None:
     sigma = record.sigma_px * float(np.sqrt(rss / max(n, 1)))
     if best is None:  # stray points must not pass for noise
         squared = (left[is_judged & is_inlier] ** 2).sum(axis=-1)
-        sigma = (
-            record.sigma_px * float(np.sqrt(np.median(squared) / (2 * np.log(2.0))))
-            if len(squared)
-            else sigma
-        )
+        sigma = record.sigma_px * sigma_of_squares(squared) if len(squared) else sigma
     record = record.with_used(is_inlier)
     return Examination(
         best[0] if best else None,
@@ -188,11 +184,7 @@ def _levels(r: Record, left: Array) -> dict[str, float]:
     place, px = r.uv_px[r.is_used], left[r.is_used] * r.sigma_px
     ninth = np.clip((3.0 * (place + 0.5) / [r.width, r.height]).astype(int), 0, 2) @ [1, 3]
     squared = (px**2).sum(axis=1)
-    each = [
-        float(np.sqrt(np.median(squared[ninth == k]) / (2 * np.log(2.0))))
-        for k in range(9)
-        if (ninth == k).sum() > 20
-    ]
+    each = [sigma_of_squares(squared[ninth == k]) for k in range(9) if (ninth == k).sum() > 20]
     if not each:
         return {}
     x, y = np.median(np.abs(px), axis=0)
@@ -258,5 +250,5 @@ def _middle(u: Array, is_judged: Bools) -> Array:
 
 def _within(u: Array, is_judged: Bools, gate: float) -> Bools:
     squared = u[..., 0] ** 2 + u[..., 1] ** 2
-    scale2 = float(np.median(squared[is_judged])) / (2.0 * np.log(2.0))
+    scale2 = sigma_of_squares(squared[is_judged]) ** 2
     return np.asarray(squared < gate**2 * max(scale2, 1e-12))

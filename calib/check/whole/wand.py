@@ -34,13 +34,12 @@ class MarkerReading:
     """How far a marker lies from where the wand's pose puts it: ``offset_mm``, root of the median
     square, ``excess`` times what the cameras' noise lets expect.
 
-    ``in_wand`` and ``in_world`` (0 to 1) say how much of it is one and the same vector in the
-    wand's and in the world's axes; ``steadiness`` how alike its size is from frame to frame.
+    ``in_world`` (0 to 1) says how much of it is one and the same vector in the world's axes,
+    ``steadiness`` how alike its size is from frame to frame.
     """
 
     offset_mm: float
     excess: float
-    in_wand: float
     in_world: float
     steadiness: float
 
@@ -58,7 +57,7 @@ def marker_readings(problem: Problem, state: State, points_mm: Array) -> list[Ma
     is_placed &= np.isfinite(away).all(axis=2)
     squares = np.einsum("fmi,fmij,fmj->fm", in_wand, information, in_wand)
     return [
-        _reading(away[ok, m], in_wand[ok, m], squares[ok, m]) if ok.sum() >= MIN_FRAMES else None
+        _reading(away[ok, m], squares[ok, m]) if ok.sum() >= MIN_FRAMES else None
         for m, ok in enumerate(is_placed.T)
     ]
 
@@ -136,7 +135,7 @@ def is_mirrored(wand: Wand, points_mm: Array) -> bool:
     return bool(np.median(left[1] < left[0] / 3.0))
 
 
-def _reading(world: Array, wand: Array, square: NDArray[np.float64]) -> MarkerReading:
+def _reading(world: Array, square: NDArray[np.float64]) -> MarkerReading:
     size = np.linalg.norm(world, axis=1)
     usual = float(np.median(size))
     near = size < 5.0 * usual  # a frame with a gross point says nothing
@@ -145,7 +144,6 @@ def _reading(world: Array, wand: Array, square: NDArray[np.float64]) -> MarkerRe
     return MarkerReading(
         offset_mm=usual,
         excess=float(np.sqrt(np.median(square) / MEDIAN_SQUARE)),
-        in_wand=float(np.linalg.norm(wand[near].mean(axis=0)) / rms) if rms else 0.0,
         in_world=float(np.linalg.norm(world[near].mean(axis=0)) / rms) if rms else 0.0,
         steadiness=float(1.0 - (high - low) / max(usual, 1e-12)),
     )

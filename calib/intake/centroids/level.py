@@ -23,15 +23,12 @@ TOO_MANY = 0.2
 
 @dataclass(frozen=True, slots=True)
 class Level:
-    """Grey levels of one image: background, its noise (SD), full scale and the threshold; and the
-    share above it.
-    """
+    """Grey levels of one image: background, its noise (SD), full scale and the threshold."""
 
     background: float
     noise: float
     full_scale: float
     threshold: float
-    lit: float
 
 
 def find_level(
@@ -66,7 +63,7 @@ def find_level(
             remedy="Shorten the exposure, close the aperture or darken the room"
             + (", or raise --threshold." if threshold is not None else "."),
         )
-    return Level(background, noise, float(full), float(chosen), lit)
+    return Level(background, noise, float(full), float(chosen))
 
 
 def _full_scale(dtype: Any, top: int) -> float:

@@ -128,11 +128,10 @@ def line_pose(line: Stretch, kappa: float, shape: Shape) -> tuple[Array, Array]:
 
 
 class Triangle(NamedTuple):
-    """A wand in axes (rows, 3 by 3) of the triangle of three of its markers ``base (3,)``: they lie
-    at (0, 0), (p, 0) and (q, r) of ``points (M, 3)``.
+    """A wand in axes (rows, 3 by 3) of the triangle of three of its markers: they lie at (0, 0),
+    (p, 0) and (q, r) of ``points (M, 3)``.
     """
 
-    base: Ints
     p: float
     q: float
     r: float
@@ -152,7 +151,7 @@ def triangle(points_mm: Array, base: Ints) -> Triangle:
     r = math.sqrt((across * across).sum())
     axes[1] = across / r
     axes[2] = np.cross(axes[0], axes[1])
-    return Triangle(base, p, q, r, axes, (points_mm - points_mm[base[0]]) @ axes.T)
+    return Triangle(p, q, r, axes, (points_mm - points_mm[base[0]]) @ axes.T)
 
 
 @compiled

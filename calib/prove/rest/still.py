@@ -13,7 +13,7 @@ from scipy import sparse
 from scipy.spatial import cKDTree
 
 from calib.core.frames import Ints
-from calib.core.geometry import Array
+from calib.core.geometry import Array, sigma_of
 from calib.core.rig import Rig
 from calib.core.tracks import CameraTracks, Tracks
 from calib.errors import InputError, UnsolvableError
@@ -132,7 +132,7 @@ def _named(c: CameraTracks, sigma: float) -> tuple[Ints, Array, Ints]:
     for k, m in enumerate(markers):
         xy = c.xy_px[c.marker == m]
         middle[k] = np.median(xy, axis=0)
-        spread = 1.4826 * np.median(np.abs(xy - middle[k]), axis=0).max()
+        spread = sigma_of(xy - middle[k], axis=0).max()
         count[k] = len(xy) if spread <= MOVES_NOISES * sigma + MOVES_PX else 0
         near = np.abs(xy - middle[k]).max(axis=1) <= MOVES_NOISES * sigma
         if count[k] and near.any():

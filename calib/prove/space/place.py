@@ -12,9 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from calib.core.camera import distorted, fold_radius, radial_table, undistort_point
+from calib.core.camera import distorted, radial_tables, undistort_point
 from calib.core.compiled import compiled
-from calib.core.geometry import Array, nearest_point
+from calib.core.geometry import Array, add_ray, from_ray, nearest_point
 from calib.core.threads import in_groups
 from calib.prove.space.views import Cameras, Views
 
@@ -53,18 +53,14 @@ def place(views: Views, cameras: Cameras, gate: float = GATE) -> Placed:
     Sources: Hartley & Zisserman, Multiple View Geometry, 2nd edition 2004, section 12.5 (optimal
     triangulation); JCGM 100:2008, 5.1.2.
     """
-    n, c = views.n_points, len(cameras.names)
+    n = views.n_points
     points, covariance = np.empty((n, 3)), np.empty((n, 3, 3))
     used, n_used = np.zeros(len(views.cam), bool), np.zeros(n, np.int64)
     rms = np.empty((n, 2))
     centre, focal = cameras.lens[:, 2:4], cameras.lens[:, :2]
     goal = (views.uv_px - centre[views.cam]) / focal[views.cam]
-    reach, dist = np.zeros(c), np.ascontiguousarray(cameras.lens[:, 4:])
-    np.maximum.at(reach, views.cam, np.hypot(goal[:, 0], goal[:, 1]))
-    fold = np.array([fold_radius(d) for d in dist])
-    tables = np.stack(
-        [radial_table(d, r, f) for d, r, f in zip(dist, reach.tolist(), fold, strict=True)]
-    )
+    dist = np.ascontiguousarray(cameras.lens[:, 4:])
+    fold, tables = radial_tables(dist, views.cam, goal.T)
     of = _In(
         views.cam,
         views.starts,
@@ -187,19 +183,10 @@ def _meet(
             w = 1.0
             c = cam[v0 + i]
             if step:
-                a0, a1, a2 = x[0] - origin[i, 0], x[1] - origin[i, 1], x[2] - origin[i, 2]
-                along = a0 * ray[i, 0] + a1 * ray[i, 1] + a2 * ray[i, 2]
-                across = max(a0 * a0 + a1 * a1 + a2 * a2 - along * along, 0.0)
+                along, across = from_ray(origin[i], ray[i], x)
                 away = sigma[c] * max(along, 1.0) / lens[c, 0]
                 w = 1.0 / (away * away * (1.0 + across / (9.0 * away * away)))
-            along = origin[i, 0] * ray[i, 0] + origin[i, 1] * ray[i, 1] + origin[i, 2] * ray[i, 2]
-            m = 0
-            for p in range(3):
-                b[p] += w * (origin[i, p] - along * ray[i, p])
-                A[m] += w
-                for q in range(p, 3):
-                    A[m] -= w * ray[i, p] * ray[i, q]
-                    m += 1
+            add_ray(origin[i], ray[i], w, A, b)
         nearest_point(A, b, x)
 
 

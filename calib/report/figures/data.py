@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from calib.check.apart import whole_apart
 from calib.check.residuals import ResidualTable, held, residual_table
-from calib.core.geometry import Array
+from calib.core.geometry import Array, sigma_of
 from calib.core.rig import Rig
 from calib.core.tracks import Tracks
 from calib.errors import UnsolvableError
@@ -122,7 +122,7 @@ def _sensor(tracks: Tracks, fit: RigFit, c: int, own: Index) -> Sensor:
     xy = problem.uv_px[:, marker, at].T
     px = fit.residual_px[:, marker, at].T
     count, mean, sigma, cell = _cells(xy, px, camera.width, camera.height)
-    spread = float(np.median(np.abs(px))) * 1.4826 if len(px) else float("nan")
+    spread = float(sigma_of(px)) if len(px) else float("nan")
     bin_px, bins = _histogram(px, spread)
     time, median, p95 = _over_time(fit, problem.frame[at], np.linalg.norm(px, axis=1))
     first = problem.frame_number[0]

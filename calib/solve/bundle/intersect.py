@@ -7,9 +7,9 @@ from typing import Any
 
 import numpy as np
 
-from calib.core.camera import fold_radius, radial_table, undistort_point
+from calib.core.camera import radial_tables, undistort_point
 from calib.core.compiled import compiled
-from calib.core.geometry import Array, nearest_point
+from calib.core.geometry import Array, add_ray, from_ray, nearest_point
 from calib.core.threads import in_groups
 from calib.solve.bundle.problem import Chunk, Problem, State
 
@@ -22,12 +22,8 @@ def image_plane(problem: Problem, lens: Array) -> Array:
     """
     centre, focal = lens[problem.cam, 2:4].T[:, None], lens[problem.cam, :2].T[:, None]
     goal = (problem.uv_px - centre) / focal
-    reach, dist = np.zeros(problem.n_cameras), np.ascontiguousarray(lens[:, 4:])
-    np.maximum.at(reach, problem.cam, np.hypot(*goal).max(axis=0))
-    fold = fold_radius(dist)
-    tables = np.stack(
-        [radial_table(d, r, f) for d, r, f in zip(dist, reach.tolist(), fold, strict=True)]
-    )
+    dist = np.ascontiguousarray(lens[:, 4:])
+    fold, tables = radial_tables(dist, problem.cam, goal)
     out = np.empty_like(goal)
 
     def run(chunks: Sequence[Chunk]) -> None:
@@ -117,14 +113,7 @@ def _intersect(
                     w = 1.0
                     if not np.isnan(miss[m, p]):
                         w = 1.0 / (1.0 + (miss[m, p] / scale) ** 2)
-                    along = origin[c, 0] * ray[0] + origin[c, 1] * ray[1] + origin[c, 2] * ray[2]
-                    k = 0
-                    for i in range(3):
-                        b[i] += w * (origin[c, i] - along * ray[i])
-                        A[k] += w
-                        for j in range(i, 3):
-                            A[k] -= w * ray[i] * ray[j]
-                            k += 1
+                    add_ray(origin[c], ray, w, A, b)
             x = points[f, m]
             if n < 2:
                 x[:] = np.nan
@@ -134,9 +123,7 @@ def _intersect(
                 if seen[m, p]:
                     c = cam[p]
                     _ray(cam_R, c, xy[0, m, p], xy[1, m, p], ray)
-                    a0, a1, a2 = x[0] - origin[c, 0], x[1] - origin[c, 1], x[2] - origin[c, 2]
-                    along = a0 * ray[0] + a1 * ray[1] + a2 * ray[2]
-                    across = max(a0 * a0 + a1 * a1 + a2 * a2 - along * along, 0.0)
+                    along, across = from_ray(origin[c], ray, x)
                     miss[m, p] = np.sqrt(across) / max(along, 1.0)
 
 

@@ -214,6 +214,17 @@ def twist_rows(
 
 
 @inlined
+def columns_to_camera(t: Array, G: Array) -> None:
+    """Move the twist in the columns of G (k, 6 and more) from the wand's origin to the camera's, in
+    place.
+    """
+    for i in range(len(G)):
+        G[i, 0] += t[1] * G[i, 5] - t[2] * G[i, 4]
+        G[i, 1] += t[2] * G[i, 3] - t[0] * G[i, 5]
+        G[i, 2] += t[0] * G[i, 4] - t[1] * G[i, 3]
+
+
+@inlined
 def wand_row(R: Array, row: Array, n_rotation: int, out: Array) -> None:
     """Write the derivatives by the wand's turns and shifts in its own frame of a row of
     ``twist_rows``.
@@ -252,27 +263,15 @@ def rows_kernel(
         join_poses(cam_R, cam_t, c, wand_R, wand_t, f, R, t)
         for m in range(len(shape)):
             rows = out[p - first, m]
-            if weight[m, p] > 0.0:
+            w = weight[m, p]
+            if w > 0.0:
                 twist_rows(
-                    R,
-                    t,
-                    lens,
-                    c,
-                    shape,
-                    m,
-                    codes,
-                    uv[0, m, p],
-                    uv[1, m, p],
-                    weight[m, p],
-                    np.inf,
-                    point,
+                    R, t, lens, c, shape, m, codes, uv[0, m, p], uv[1, m, p], w, np.inf, point
                 )
                 for k in range(2):
                     wand_row(R, point[k], n_rotation, rows[k])
-                    rows[k, d:] = point[k]
-                    rows[k, d] += t[1] * point[k, 5] - t[2] * point[k, 4]
-                    rows[k, d + 1] += t[2] * point[k, 3] - t[0] * point[k, 5]
-                    rows[k, d + 2] += t[0] * point[k, 4] - t[1] * point[k, 3]
+                columns_to_camera(t, point)
+                rows[:, d:] = point
             else:
                 rows[:] = 0.0
 
@@ -304,20 +303,10 @@ def leverage_kernel(
         c, f, total = cam[p], frame[p], 0.0
         join_poses(cam_R, cam_t, c, wand_R, wand_t, f, R, t)
         for m in range(len(shape)):
-            if weight[m, p] > 0.0:
+            w = weight[m, p]
+            if w > 0.0:
                 twist_rows(
-                    R,
-                    t,
-                    lens,
-                    c,
-                    shape,
-                    m,
-                    codes,
-                    uv[0, m, p],
-                    uv[1, m, p],
-                    weight[m, p],
-                    np.inf,
-                    rows,
+                    R, t, lens, c, shape, m, codes, uv[0, m, p], uv[1, m, p], w, np.inf, rows
                 )
                 for k in range(2):
                     wand_row(R, rows[k], n_rotation, row)

@@ -8,7 +8,7 @@ import numpy as np
 
 from calib.core.compiled import compiled, inlined
 from calib.core.geometry import Array
-from calib.solve.bundle.kernels import join_poses, twist_rows
+from calib.solve.bundle.kernels import columns_to_camera, join_poses, twist_rows
 
 
 @inlined
@@ -20,17 +20,6 @@ def to_wand(R: Array, G: Array, W: Array) -> None:
         for j in range(G.shape[1]):
             W[i, j] = R[0, i] * G[0, j] + R[1, i] * G[1, j] + R[2, i] * G[2, j]
             W[3 + i, j] = R[0, i] * G[3, j] + R[1, i] * G[4, j] + R[2, i] * G[5, j]
-
-
-@inlined
-def columns_to_camera(t: Array, G: Array) -> None:
-    """Move the twist in the columns of G (k, 6 and more) from the wand's origin to the camera's, in
-    place.
-    """
-    for i in range(len(G)):
-        G[i, 0] += t[1] * G[i, 5] - t[2] * G[i, 4]
-        G[i, 1] += t[2] * G[i, 3] - t[0] * G[i, 5]
-        G[i, 2] += t[0] * G[i, 4] - t[1] * G[i, 3]
 
 
 @inlined

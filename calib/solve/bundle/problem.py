@@ -218,13 +218,11 @@ def arrange(
     n_rotation: int,
     frame_number: NDArray[np.int64],
     rate_hz: float = 1.0,
-    frames_per_chunk: int | None = None,
 ) -> Problem:
     """Return the Problem of a list of points (n,), with ``shape`` = (cameras, frames, markers).
 
     Chunks bound the memory of the elimination, whose products are at full speed from some hundred
-    rows on; unless said otherwise they hold 200 frames, or fewer where not every core would get
-    one.
+    rows on; they hold 200 frames, or fewer where not every core would get one.
     """
     n_cameras, n_frames, n_markers = shape
     pair_of_key = np.zeros(n_frames * n_cameras, dtype=np.intp)
@@ -254,8 +252,7 @@ def arrange(
         (),
         rate_hz,
     )
-    usual = min(max(-(-n_frames // 8), 25), CHUNK_FRAMES)
-    return problem.in_chunks(frames_per_chunk or usual)
+    return problem.in_chunks(min(max(-(-n_frames // 8), 25), CHUNK_FRAMES))
 
 
 @compiled

@@ -19,7 +19,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.core.geometry import Array, frozen
+from calib.core.geometry import Array, frozen, sigma_of
 from calib.core.names import listed
 from calib.core.parameters import n_unknowns
 from calib.core.tracks import Tracks
@@ -234,7 +234,7 @@ def _robust_mean_weights(values: Array, sigma: Array) -> Array:
     centre = np.median(values)
     for _ in range(30):
         away = np.abs(values - centre)
-        scale = LOSS_SCALE * max(1.4826 * float(np.median(away)), 1e-4) + SIGNIFICANT * sigma
+        scale = LOSS_SCALE * max(float(sigma_of(away)), 1e-4) + SIGNIFICANT * sigma
         weight = 1.0 / (scale**2 + away**2)
         weight /= weight.sum()
         centre = weight @ values

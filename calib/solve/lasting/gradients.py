@@ -15,7 +15,7 @@ from calib.core.compiled import compiled
 from calib.core.geometry import Array
 from calib.core.parameters import n_unknowns
 from calib.solve.bundle.elimination import inverse_factors
-from calib.solve.bundle.kernels import join_poses, twist_rows, wand_row
+from calib.solve.bundle.kernels import columns_to_camera, join_poses, twist_rows, wand_row
 from calib.solve.bundle.linearise import Blocks, state_arrays, term_codes
 from calib.solve.bundle.problem import CHUNK_FRAMES, Chunk, Index, Problem, State
 from calib.solve.lasting.shifts import Shifts
@@ -135,9 +135,8 @@ def _gradient_kernel(
                     wand_row(R, rows[k], n_rotation, row)
                     for a in range(n_axes):
                         out[b, k, shape_at + m * n_axes + a] -= w * row[n_rotation + a]
-                    rows[k, 0] += t[1] * rows[k, 5] - t[2] * rows[k, 4]
-                    rows[k, 1] += t[2] * rows[k, 3] - t[0] * rows[k, 5]
-                    rows[k, 2] += t[0] * rows[k, 4] - t[1] * rows[k, 3]
+                columns_to_camera(t, rows)
+                for k in range(2):
                     for j in range(n):
                         out[b, k, c * n + j] -= w * rows[k, j]
         for k in range(2):

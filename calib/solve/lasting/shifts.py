@@ -30,9 +30,15 @@ from calib.core.geometry import Array
 from calib.core.parameters import n_unknowns
 from calib.core.threads import each_group
 from calib.solve.bundle.elimination import inverse_factors
-from calib.solve.bundle.kernels import join_poses, row_width, twist_rows, wand_row
+from calib.solve.bundle.kernels import (
+    columns_to_camera,
+    join_poses,
+    row_width,
+    twist_rows,
+    wand_row,
+)
 from calib.solve.bundle.linearise import linearise, state_arrays, term_codes
-from calib.solve.bundle.normal_kernels import columns_to_camera, rows_to_camera, to_wand
+from calib.solve.bundle.normal_kernels import rows_to_camera, to_wand
 from calib.solve.bundle.problem import Chunk, Index, Problem, State
 
 MOST_BINS = 64  # of any stretch that is looked at: a longer gap between frames counts as that

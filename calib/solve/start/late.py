@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.core.frames import Ints, point_keys
-from calib.core.geometry import Array
+from calib.core.geometry import Array, sigma_of
 from calib.core.tracks import CameraTracks, Tracks
 from calib.solve.bundle.linearise import cauchy
 from calib.solve.start.epipolar import fundamental
@@ -130,7 +130,7 @@ def _fitted(xa: Array, xb: Array, v: Array, F: Array) -> tuple[float, Array, flo
         A = np.einsum("ni,nj->nij", hb, ha).reshape(-1, 9) / np.maximum(size, 1e-12)[:, None]
         s = -np.einsum("ni,ij,nj->n", hv, M, ha) / np.maximum(size, 1e-12)
         r = A @ f
-        sigma = max(1.4826 * float(np.median(np.abs(r))), 1e-9)
+        sigma = max(float(sigma_of(r)), 1e-9)
         w = np.sqrt(cauchy((r / sigma) ** 2, 2.0)[1])
         # The geometry gives way but for its size; what of the motion it does not take is the
         # delay's.

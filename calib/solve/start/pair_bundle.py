@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.core.frames import Ints
-from calib.core.geometry import Array
+from calib.core.geometry import Array, sigma_of_squares
 from calib.solve.bundle.damping import Owners, damped, descend_each
 from calib.solve.bundle.elimination import inverse_factors
 from calib.solve.bundle.frames import place_wands
@@ -185,10 +185,7 @@ class _Items:
         return self.problem.with_weight(seen / sigma[self.problem.cam // 2])
 
     def robust_sigmas(self, state: State, seen: Array) -> Array:
-        """Return the noise (K,) of one coordinate in px, infinite where no point counts.
-
-        It is the median squared length over 2 ln 2, that of a 2D normal law.
-        """
+        """Return the noise (K,) of one coordinate in px, infinite where no point counts."""
         r = residuals(self.problem, state)
         squared, out = r[0] ** 2 + r[1] ** 2, np.full(len(self.is_free), np.inf)
         ends = self.problem.starts[self.edges]
@@ -196,7 +193,7 @@ class _Items:
             at = slice(int(ends[k]), int(ends[k + 1]))
             values = squared[:, at][seen[:, at] > 0]
             if values.size:
-                out[k] = np.sqrt(np.median(values) / (2.0 * np.log(2.0)))
+                out[k] = sigma_of_squares(values)
         return out
 
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from calib.core.camera import Lens, undistort
 from calib.core.frames import group_starts
-from calib.core.geometry import Array
+from calib.core.geometry import Array, sigma_of
 from calib.core.progress import Progress, quiet
 from calib.core.tracks import CameraTracks, Tracks
 from calib.core.wand import Wand, exchanged
@@ -99,7 +99,7 @@ def odd_length(wand: Wand, views: PairViews) -> OddLength | None:
         if len(known) < MIN_WITNESSES:
             continue
         middle = float(np.median(known))
-        spread = 1.4826 * float(np.median(np.abs(known - middle))) / np.sqrt(len(known))
+        spread = float(sigma_of(known - middle)) / np.sqrt(len(known))
         if abs(middle) > max(ODD_LENGTH, ODD_SIGMAS * spread, abs(worst[0])):
             worst = middle, k
     if worst[1] < 0:

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.core.camera import Lens, undistort
-from calib.core.geometry import Array, Pose, ray_depths
+from calib.core.geometry import Array, Pose, ray_depths, sigma_of
 from calib.core.threads import in_groups
 from calib.core.tracks import Tracks
 from calib.core.wand import Wand
@@ -130,7 +130,7 @@ def rank_candidates(
         with np.errstate(divide="ignore", invalid="ignore"):
             ratio = np.log(np.linalg.norm(points[:, i] - points[:, j], axis=2) / true)
             middle = np.median(ratio, axis=1)
-            score = score + 1.4826 * np.median(np.abs(ratio - middle[:, None]), axis=1)
+            score = score + sigma_of(ratio - middle[:, None], axis=1)
         metric = np.exp(-middle)
     good = np.flatnonzero(is_front & np.isfinite(score) & np.isfinite(metric))
     order = good[np.argsort(score[good], kind="stable")]

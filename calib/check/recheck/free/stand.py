@@ -19,7 +19,7 @@ from calib.check.recheck.free.groups import Places
 from calib.check.recheck.free.moments import NOW, Moments
 from calib.core.camera import Lens, project
 from calib.core.compiled import compiled
-from calib.core.geometry import Array, rotation_from_vector
+from calib.core.geometry import Array, rotation_from_vector, sigma_of_squares
 from calib.solve.bundle.problem import State
 
 Index = NDArray[np.intp]
@@ -304,7 +304,7 @@ def _fitted(
         J[:, :, 6] = rate
         size2 = (r**2).sum(axis=1)
         good = np.isfinite(size2)
-        noise = max(float(np.sqrt(np.median(size2[good]) / (2 * np.log(2.0)))), 0.02)
+        noise = max(sigma_of_squares(size2[good]), 0.02)
         w = np.where(good, 1.0 / (1.0 + size2 / (2.5 * noise) ** 2), 0.0)
         J, r = np.nan_to_num(J), np.nan_to_num(r)
         flat, weighted = J.reshape(-1, 7), (J * w[:, None, None]).reshape(-1, 7)

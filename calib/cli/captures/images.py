@@ -10,7 +10,6 @@ import typer
 from calib.cli.help import argument, option
 from calib.cli.options import AsJson, Explain, Force
 from calib.cli.reading import inside
-from calib.core.frames import check_rate
 from calib.errors import InputError
 
 if TYPE_CHECKING:
@@ -81,6 +80,7 @@ def centroids(
     """
     from calib import files
     from calib.cli import console
+    from calib.core.frames import check_rate
     from calib.intake.centroids.names import find_sources
     from calib.intake.centroids.spots import SpotOptions
     from calib.intake.centroids.stream import extract

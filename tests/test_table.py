@@ -86,10 +86,9 @@ def test_a_table_of_a_header_alone_has_no_points() -> None:
     ]
 
 
-@pytest.mark.parametrize("seed", [1, 2, 3])
-def test_a_long_table_agrees_with_numpys_own_reader(seed: int) -> None:
+def test_a_long_table_agrees_with_numpys_own_reader() -> None:
     """Against numpy.genfromtxt, over a chunk's border (100,000 rows) and unsorted."""
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng(1)
     n = 120_000
     code, frame = rng.integers(0, 2, n), rng.integers(0, 10**6, n)
     xy = rng.uniform(0, 479, (n, 2))

@@ -136,8 +136,11 @@ def test_directions_are_those_of_the_camera(
         covariance=np.eye(9),
         shift_px=8.0,
         kind=Change.TURN,
+        matters=True,
     )
     assert movement(change) == f"it was knocked: {words}; points move 8.0 px"
+    slight = replace(change, shift_px=0.014, matters=False)
+    assert movement(slight) == f"it moved by too little to matter: {words}; points move 0.01 px"
 
 
 def test_stated_lenses_tell_two_names_that_were_exchanged_in_a_capture_of_its_own() -> None:
@@ -164,7 +167,11 @@ def seen_as(tracks: Tracks, camera: CameraTracks) -> Tracks:
 def test_an_image_that_stands_on_its_head_is_no_knock(wave: Simulation) -> None:
     found = recheck(wave.truth, wave.tracks)
     moved = replace(
-        found.camera("cam03"), verdict=Standing.MOVED, kind=Change.TURN, is_separable=True
+        found.camera("cam03"),
+        verdict=Standing.MOVED,
+        kind=Change.TURN,
+        is_separable=True,
+        matters=True,
     )
     over, level = (
         replace(moved, change=np.append([0.02, -0.04, np.radians(roll)], np.zeros(6)))

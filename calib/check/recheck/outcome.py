@@ -230,10 +230,12 @@ class Recheck(Reported):
 
     @property
     def may_hang_loose(self) -> bool:
-        """Whether a camera or the rig gave way, not names, clocks or light alone."""
+        """Whether a camera or the rig gave way by more than is worth a ladder, not names, clocks or
+        light alone.
+        """
         gave = {Standing.MOVED, Standing.MOVING, Standing.LENS}
         is_open = self.drift is not None or not self.has_majority
-        return is_open or any(c.verdict in gave for c in self.cameras)
+        return is_open or any(c.verdict in gave and c.matters for c in self.cameras)
 
     @property
     def repairable(self) -> dict[str, tuple[str, ...]]:

@@ -34,6 +34,7 @@ PHRASES = {
     Standing.UNDECIDED: "is undecided",
     Standing.UNSEEN: "cannot be judged",
 }
+SLIGHTLY = "moved, too little to matter"
 SEVERAL = {"has": "have", "is": "are", "shows": "show"}
 FEWER = (
     "The rig was solved with simpler lenses than lenses are, so small moves may not show: solve "
@@ -173,12 +174,13 @@ def verdict(found: Recheck) -> str:
     if known := [c.name for c in found.cameras if c.was_elsewhere]:
         were = "was" if len(known) == 1 else "were"
         told = [f"{listed(known)} {were} at fault when the rig was solved"]
-    names = {
-        v: [c.name for c in found.cameras if c.verdict == v and not c.was_elsewhere]
-        for v in PHRASES
-    }
-    for verdict, of in names.items():
-        first, _, rest = PHRASES[verdict].partition(" ")
+    names: dict[str, list[str]] = {phrase: [] for phrase in (*PHRASES.values(), SLIGHTLY)}
+    for c in found.cameras:
+        if c.verdict in PHRASES and not c.was_elsewhere:
+            is_slight = c.verdict == Standing.MOVED and not c.matters
+            names[SLIGHTLY if is_slight else PHRASES[c.verdict]].append(c.name)
+    for phrase, of in names.items():
+        first, _, rest = phrase.partition(" ")
         verb = SEVERAL.get(first, first) if len(of) > 1 else first
         told += [f"{listed(of)} {verb} {rest}".rstrip()] if of else []
     n = len(found.cameras)
@@ -221,8 +223,10 @@ def movement(c: CameraChange) -> str:
         shift = []
     elif is_shifted and not is_turned:
         turn = []
-    px = f"; points move {c.shift_px:.1f} px"
-    return f"it was knocked: {', '.join([*turn, *shift]) or 'too little to say which way'}{px}"
+    what = "it was knocked" if c.matters else "it moved by too little to matter"
+    px = f"{c.shift_px:.1f}" if c.matters else f"{c.shift_px:.2f}"
+    way = ", ".join([*turn, *shift]) or "too little to say which way"
+    return f"{what}: {way}; points move {px} px"
 
 
 def _parts(

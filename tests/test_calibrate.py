@@ -232,6 +232,7 @@ def test_progress_tells_every_stage() -> None:
         "errors that last",
         "covariance",
         "rig as a whole",
+        "residuals",
     ]
     assert order == stages
 

@@ -13,7 +13,6 @@ import pytest
 from scipy import stats
 
 from calib.check.causes import Cause
-from calib.check.residuals import residual_table
 from calib.check.verdicts import Fault
 from calib.core.tracks import Tracks
 from calib.pipeline import Solution, solve_rig
@@ -298,8 +297,7 @@ def test_a_stretch_that_alone_sees_a_part_of_the_image_bends_no_camera(
 def test_where_nothing_lasts_little_is_left_out_and_nothing_said() -> None:
     _, solution = without_any("room", 13)
     assert share_off(solution.fit.problem, solution.fit.stretches) < USUAL_SHARE
-    table = residual_table(solution.rig, solution.tracks, solution.rig_fit)
-    assert lasting_sentences(table.lasting) == []
+    assert lasting_sentences(solution.table.lasting) == []
 
 
 def test_it_is_asked_whether_what_lay_off_until_the_end_was_touched() -> None:
@@ -317,18 +315,14 @@ def test_it_is_asked_whether_what_lay_off_until_the_end_was_touched() -> None:
         ]
         return replace(sim.tracks, cameras=tuple(cameras))
 
-    def asked(solution: Solution) -> str:
-        return touch_asked(residual_table(solution.rig, solution.tracks, solution.rig_fit))
-
-    assert asked(sound) == ""
+    assert touch_asked(sound.table) == ""
     # Those two see the wand nearly to the end.
     for name in ("cam05", "cam06"):
-        one = asked(solve_rig(touched(name), sim.wand))
+        one = touch_asked(solve_rig(touched(name), sim.wand).table)
         assert one.startswith(f"Was {name} touched? From frame ")
         assert abs(int(one.split("From frame ")[1].split()[0]) - since) <= 3
     # By more than shimmer does, it is told.
-    solution = solve_rig(touched("cam05", deg=0.3), sim.wand)
-    table = residual_table(solution.rig, solution.tracks, solution.rig_fit)
+    table = solve_rig(touched("cam05", deg=0.3), sim.wand).table
     assert touch_asked(table) == ""
     assert {row.name: [c.cause for c in row.causes] for row in table.cameras if row.causes} == {
         "cam05": [Fault.KNOCK]
@@ -337,8 +331,7 @@ def test_it_is_asked_whether_what_lay_off_until_the_end_was_touched() -> None:
 
 def test_the_table_says_when_and_in_which_cameras() -> None:
     sim = simulate(Scenario(n_cameras=6, n_frames=700, seed=12, lasting_share=0.15, lasting_px=1.0))
-    solution = solve_rig(sim.tracks, sim.wand)
-    table = residual_table(solution.rig, solution.tracks, solution.rig_fit)
+    table = solve_rig(sim.tracks, sim.wand).table
     (line,) = lasting_sentences(table.lasting, explain=False)
     line_and_more = " ".join(lasting_sentences(table.lasting, explain=True))
     worst = max(table.lasting["cameras"].items(), key=lambda item: item[1]["seconds"])

@@ -105,7 +105,7 @@ def test_messages_are_never_longer_than_a_page(refused: Callable[..., str], tmp_
     assert "no camera, frame, x, y" in line and len(line) <= MOST_SHOWN
     table.write_text("camera," + "\0" * 400 + "\n")  # shown escaped, four characters each
     line = refused("import", table, cameras, "-o", tmp_path / "t.h5")
-    assert line.rstrip().endswith("in the first line.") and len(line) <= MOST_SHOWN + 1
+    assert line.rstrip().endswith(", separated by commas.") and len(line) <= MOST_SHOWN + 1
 
 
 @pytest.mark.parametrize(

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from calib.check.recheck.run import recheck
-from calib.check.residuals import residual_table
 from calib.check.verdicts import Fault, Standing
 from calib.core.parameters import POSITION
 from calib.core.rig import Doubt, Rig
@@ -111,8 +110,7 @@ def outcome(kind: str, seed: int) -> Outcome:
 
 def _solved(kind: str, seed: int, capture: Capture) -> Outcome:
     solution, sim = solve_rig(capture.tracks, capture.wand), capture.simulation
-    rig = solution.rig
-    table = residual_table(rig, solution.tracks, solution.rig_fit, solution.whole)
+    rig, table = solution.rig, solution.table
     told = []
     for one in table.told:
         if isinstance(one, Doubt):

@@ -22,7 +22,7 @@ from calib.errors import InputError, UnsolvableError
 from calib.files import save_tracks, save_wand
 from calib.pipeline import solve_rig
 from calib.report.rigs.causes import evidence
-from calib.report.rigs.residuals import as_blocks, as_json, lasting_sentences, size_asked
+from calib.report.rigs.residuals import as_blocks, as_json, lasting_sentences, size_asked, to_do
 from calib.report.tables import lines_of
 from calib.simulate import Scenario, simulate
 from calib.simulate.scenario import INDEPENDENT
@@ -317,6 +317,24 @@ def test_text_has_the_verdict_first_then_what_to_do_then_one_line_a_camera_under
     told, explained = str(table), "\n".join(lines_of(as_blocks(table, explain=True)))
     for word in ("ninths", "; p ", "sqrt(mean(dx² + dy²))"):
         assert word not in told and word in explained
+
+
+def test_a_cause_that_many_have_is_told_in_full_of_a_few() -> None:
+    """Of 110 cameras 33 had a line each, all with the same words."""
+    made = simulate(Scenario(n_cameras=4, seed=18, n_frames=60, **INDEPENDENT))
+    table = residual_table(made.truth, made.tracks)
+    cause = Cause(Fault.TOO_FEW, {"points": 10.0, "needed": 100.0})
+    rows = [
+        replace(table.cameras[0], name=f"cam{k:02d}", causes=(cause,) if k < 9 else ())
+        for k in range(12)
+    ]
+    told = to_do(replace(table, cameras=tuple(rows), doubts=()))
+    assert [name for name, _ in told] == ["cam00", "cam01", "cam02", ""]
+    assert told[-1][1] == (
+        "Too few points as well: cam03, cam04, cam05, cam06, cam07 and cam08; --json tells each."
+    )
+    few = to_do(replace(table, cameras=tuple(rows[4:]), doubts=()))
+    assert [name for name, _ in few] == ["cam04", "cam05", "cam06", "cam07", "cam08"]
 
 
 @pytest.mark.parametrize("n", [2, 3, 4])

@@ -198,8 +198,9 @@ def _todo(seen: Portrait, source: Source, moves: Moves | None) -> str:
         first = f"{OVERHEAD} " if table.may_hang_loose else ""
         parts.append(html.paragraph(first + CAUTION, "caution"))
     lasting, *when = residuals.lasting_sentences(table.lasting) or [""]
+    touched = filled(residuals.touch_asked(table), source.typed)
     also = [
-        *filter(None, (residuals.size_asked(table), residuals.touch_asked(table))),
+        *filter(None, (residuals.size_asked(table), touched)),
         *([lasting] if lasting else []),
         *(f"{name} is not in the rig: {why}" for name, why in seen.rig.left_out.items()),
         *seen.rig.findings,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict
 from itertools import groupby
 from types import MappingProxyType
@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from calib.check.apart import UNSURE
+from calib.check.causes import Cause
 from calib.check.residuals import CameraRow, ResidualTable, WandLengths
 from calib.check.verdicts import Fault, RigFault, Verdict
 from calib.check.whole.find import is_symptom
@@ -25,7 +26,8 @@ from calib.report.words import document, ended, filled, picked
 from calib.solve.lasting.stretches import USUAL_SHARE
 
 LETTERS = {"aspect": "a", "tangential": "p", "k3": "k", "rational": "r"}
-MOST_NAMED = 5  # cameras in a line about errors that last
+MOST_NAMED = 5  # cameras in a line about errors that last, and of one cause
+FEW = 3  # of more
 HELD = (
     "Lenses were held as they are stated. First solve again with free lenses; what that no longer"
     " finds came of them: calib solve TRACKS --wand WAND --lens free -o NEW_RIG"
@@ -53,7 +55,8 @@ def as_blocks(
     """
     told = [("", verdict(found)), *to_do(found, files)]
     out: Blocks = [strong(text, f"{label}: " if label else "") for label, text in told]
-    out += [strong(asked) for asked in (size_asked(found), touch_asked(found)) if asked]
+    asked = size_asked(found), filled(touch_asked(found), files)
+    out += [strong(text) for text in asked if text]
     for new in found.serials:
         causes = {c.cause for row in found.cameras if row.name == new.name for c in row.causes}
         told_as = serial_in_words(
@@ -86,14 +89,30 @@ def to_do(
         if is_doubt:
             told += [("", s) for s in sentences([d for d in group if isinstance(d, Doubt)])]
             continue
-        told += [
-            (row.name, advice(cause))
+        told += _by_camera(
+            (row.name, cause)
             for row in group
             if isinstance(row, CameraRow)
             for cause in row.causes
             if cause.cause != Fault.LENS or row.name not in stated  # the same once more
-        ]
+        )
     return [(name, filled(text, files)) for name, text in told]
+
+
+def _by_camera(causes: Iterable[tuple[str, Cause]]) -> list[tuple[str, str]]:
+    """Return what to do about each camera; of a cause that many have, the first few are told in
+    full, the others by name.
+    """
+    causes = list(causes)
+    of: dict[str, list[str]] = {}
+    for name, cause in causes:
+        of.setdefault(cause.cause, []).append(name)
+    rest = {fault: names[FEW:] for fault, names in of.items() if len(names) > MOST_NAMED}
+    told = [(n, advice(cause)) for n, cause in causes if n not in rest.get(cause.cause, ())]
+    return told + [
+        ("", f"{fault[:1].upper()}{fault[1:]} as well: {listed(names)}; --json tells each.")
+        for fault, names in rest.items()
+    ]
 
 
 def is_of_lens(row: CameraRow) -> bool:
@@ -175,7 +194,7 @@ def touch_asked(found: ResidualTable) -> str:
     return (
         f"{was} {listed(since, MOST_NAMED)} touched? From frame {min(since.values())} until the"
         f" wave ended {its} points lay off together, and were left out. If so, or not sure, wave"
-        f" again for some seconds: {command('recheck', 'RIG', 'TRACKS')}"
+        f" again for some seconds: {command('recheck', 'RIG', 'NEW_TRACKS')}"
     )
 
 

@@ -79,8 +79,10 @@ def _shifted(camera: CameraTracks, frames: int) -> CameraTracks:
 
 def best_shift(camera: CameraTracks, others: list[CameraTracks], rate_hz: float) -> Shift | None:
     """Return the shift of a camera's frame numbers at which the share that fits has its peak; None
-    where there is none.
+    where there is none, or nobody tells whether it fits as given.
     """
+    if not any(_share(camera, other)[1] >= TELLS for other in others):
+        return None
     reach = max(3, round(MAX_SHIFT_S * rate_hz))
     share = {0: pooled(camera, others)}
     for shift in sorted(range(-reach, reach + 1), key=abs):

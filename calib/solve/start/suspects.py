@@ -98,6 +98,9 @@ def suspects(tracks: Tracks, wand: Wand, views: PairViews) -> list[Suspect]:
         witnesses = most if is_apart else sound
         partners = [b for b in shares if b in witnesses]
         partners = partners or (_nearest(tracks, c, most) if is_apart else list(shares))
+        nearest = [tracks.cameras[b] for b in partners[:PARTNERS]]
+        if is_apart and pooled(camera, nearest) >= FITS:  # no pair was chosen that says so
+            continue
         found = reread(tracks, c, partners[:PARTNERS], witnesses, len(wand.markers))
         is_kin = is_apart and found is not None and found.reading == Reading.FOREIGN
         out += [found] if found and not is_kin else []  # its group fits it, so it is of this wave

@@ -580,6 +580,7 @@ def test_a_bad_table_names_the_table_and_a_bad_list_names_the_list(
         ("camera,frame,x,y\n" + "a,1,1,-2\n" * 9, good, table, ("line 2", "or the origin")),
         ("camera,frame,x,y\n", good.replace("width", "wide"), cameras, ("wide",)),
         ("camera,frame,x,y\n", good.replace("640", "640 px"), cameras, ("line 3",)),
+        ("camera,frame,x,y\n", good.replace("50.0", "0"), cameras, ("above 0 Hz",)),
         ("camera,frame,x,y\n", "", cameras, ("an empty file",)),
     ):
         table.write_text(content)

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from calib.core.camera import is_outside, kept_inside, outside_error
 from calib.core.fields import CAMERA, Fields, Item, camera_from_fields
+from calib.core.frames import check_rate
 from calib.core.names import listed
 from calib.core.tracks import CameraTracks, Tracks
 from calib.errors import InputError
@@ -75,6 +76,7 @@ class CameraList:
         top.refuse_unknown(CAMERA_LIST)
         stated = top.read_all(CAMERA_LIST)
         sensors = {name: _sensor(name, own) for name, own in stated["cameras"].items()}
+        check_rate("frame_rate", stated["frame_rate"])
         return cls(sensors, stated["frame_rate"], stated["captured_at"], stated["title"])
 
 

@@ -6,11 +6,13 @@ import math
 import re
 import shlex
 import textwrap
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from html import escape
 from typing import Any
 
 import numpy as np
+
+from calib.core.names import listed
 
 CAUTION = (
     "Before anyone goes up to an overhead camera: clear the floor below, have the ladder held, "
@@ -108,6 +110,19 @@ def filled(text: str, files: Mapping[str, str]) -> str:
     return COMMAND.sub(
         lambda found: stands_for.sub(lambda one: shlex.quote(files[one[0]]), found[0]), text
     )
+
+
+def by_fault(faults: Mapping[str, Sequence[str]]) -> list[str]:
+    """Return the cameras that have each fault, by name what each has, and the fault.
+
+    >>> by_fault({"cam01": ["noise only"], "cam02": ["sways"], "cam03": ["sways"]})
+    ['cam01: noise only', 'cam02 and cam03: sways']
+    """
+    of: dict[str, list[str]] = {}
+    for name, own in faults.items():
+        for fault in own:
+            of.setdefault(fault, []).append(name)
+    return [f"{listed(names)}: {fault}" for fault, names in of.items()]
 
 
 def sentence(text: str) -> str:

@@ -22,7 +22,7 @@ from calib.report.rigs.causes import advice
 from calib.report.rigs.serials import in_words as serial_in_words
 from calib.report.rigs.whole import sentences
 from calib.report.tables import Blocks, Said, strong
-from calib.report.words import document, ended, filled, picked, sentence
+from calib.report.words import by_fault, document, ended, filled, picked, sentence
 
 PHRASES = {
     Standing.MOVED: "moved",
@@ -136,9 +136,9 @@ def findings(found: Recheck) -> list[str]:
 
 
 def _besides(found: Recheck) -> list[str]:
-    at_fault = [c for c in found.cameras if c.faults and not c.was_elsewhere]
+    at_fault = {c.name: c.faults for c in found.cameras if not c.was_elsewhere}
     said = [*map(rigid_move, found.rigid_moves)]
-    said += [f"The rig was solved with {c.name} at fault: {listed(c.faults)}" for c in at_fault]
+    said += [f"At fault when the rig was solved: {text}" for text in by_fault(at_fault)]
     said += [f"The rig was in doubt when it was solved: {d}" for d in found.doubts]
     said += [EXACT if found.is_exact else "", SILENT if found.is_silent else ""]
     said += [FEWER if found.lacks_terms else "", AS_ONE]

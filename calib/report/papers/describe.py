@@ -31,7 +31,7 @@ from calib.report.papers.stored import (
 )
 from calib.report.rigs import whole
 from calib.report.tables import Column, xyz
-from calib.report.words import picked
+from calib.report.words import by_fault, picked
 from calib.simulate.scenario import Scenario
 
 NOT_DONE = "not done"
@@ -215,11 +215,7 @@ def rig_facts(rig: Rig) -> tuple[Fact, ...]:
 
 def at_fault(rig: Rig) -> tuple[Fact, ...]:
     """Return what the rig's solve found wrong with its cameras, a fault a line."""
-    of: dict[str, list[str]] = {}
-    for c in rig.cameras:
-        for fault in c.faults:
-            of.setdefault(fault, []).append(c.name)
-    return tuple(("at fault", f"{listed(names)}: {fault}") for fault, names in of.items())
+    return tuple(("at fault", text) for text in by_fault({c.name: c.faults for c in rig.cameras}))
 
 
 def _made(provenance: Mapping[str, Any]) -> str:

@@ -32,6 +32,7 @@ TOLD = [
     ("clock drifts in a later wave", 3220017),  # a sound camera seemed knocked beside it
     ("exposure jitter in a later wave", 3220021),  # it seemed moved
     ("frames sent twice in a later wave", 3400303),  # beside many stray points of all cameras
+    ("frames lost in a later wave", 3400306),  # so many that the camera seemed to move
     ("count jumps in a later wave", 3500001),  # numbers ran away
     ("one knocked half-way", 330004),  # a pattern over the sensor follows it for four fifths
 ]

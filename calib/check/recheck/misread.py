@@ -5,11 +5,13 @@ a solve makes of them is nobody's move.
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from calib.check.recheck.exchange import FITS, MISFITS, PARTNERS, own_fit
+from calib.check.recheck.outcome import CameraChange
 from calib.check.verdicts import Standing
 from calib.core.geometry import Array
 from calib.core.rig import Rig
@@ -31,18 +33,21 @@ TURNED = {
 
 @dataclass(frozen=True, slots=True)
 class Misread:
-    """A camera that cannot be judged by its points, and what is wrong with them."""
+    """A camera that cannot be judged by its points, and what is wrong with them; ``is_weak``: it is
+    judged nevertheless, and this is told where it seems to move meanwhile.
+    """
 
     verdict: Standing
     what: str
+    is_weak: bool = False
 
 
 def misread(rig: Rig, tracks: Tracks) -> dict[str, Misread]:
     """Return by name the cameras that cannot be judged by these points as they stand; none where
     fewer than half of the cameras stand as the rig has them.
 
-    A camera that moved keeps an epipolar geometry with the others, and a few frames are found with
-    its place: of neither anything is said here.
+    A camera that moved keeps an epipolar geometry with the others: nothing is said of it here. A
+    few frames lost are found with its place, unless too many: then it seems to move.
     """
     points, own = _fits(rig, tracks)
     sound = np.flatnonzero(own >= FITS)
@@ -54,6 +59,22 @@ def misread(rig: Rig, tracks: Tracks) -> dict[str, Misread]:
         if (found := _found(rig, tracks, int(c), beside, own[c])) is not None:
             out[tracks.names[c]] = found
     return out
+
+
+def sure(wrong: Mapping[str, Misread]) -> dict[str, Misread]:
+    """Return those that are not weak."""
+    return {name: of for name, of in wrong.items() if not of.is_weak}
+
+
+def as_read(cameras: Sequence[CameraChange], wrong: Mapping[str, Misread]) -> list[CameraChange]:
+    """Return the cameras, with what is wrong with their points for a verdict where that is told."""
+
+    def told(c: CameraChange, of: Misread | None) -> CameraChange:
+        if of is None or (of.is_weak and c.verdict != Standing.MOVING):
+            return c
+        return replace(c, verdict=of.verdict, misread=of.what, is_late=False, matters=True)
+
+    return [told(c, wrong.get(c.name)) for c in cameras]
 
 
 def elsewhere(rig: Rig, tracks: Tracks) -> dict[str, Misread]:
@@ -101,7 +122,7 @@ def _found(rig: Rig, tracks: Tracks, c: int, beside: list[int], own: float) -> M
         return None
     is_few = abs(found.frames) <= FEW
     if found.reading == Reading.LOST:
-        return None if is_few else Misread(Standing.TIMING, f"{found.reading}: {found.evidence}")
+        return Misread(Standing.TIMING, f"{found.reading}: {found.evidence}", is_weak=is_few)
     if own >= MISFITS:
         return None
     if found.reading == Reading.SHIFTED:

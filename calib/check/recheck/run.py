@@ -24,7 +24,7 @@ from calib.check.recheck.judge import (
     with_knocks,
     within_own_doubt,
 )
-from calib.check.recheck.misread import elsewhere, misread
+from calib.check.recheck.misread import as_read, elsewhere, misread, sure
 from calib.check.recheck.outcome import CameraChange, Recheck
 from calib.check.recheck.whole import in_doubt, whole, with_serials
 from calib.check.verdicts import RigFault, Standing
@@ -100,17 +100,11 @@ def recheck(
     tracks = under_right_names(tracks, borne)
     wrong = misread(rig, tracks)
     try:
-        found = _of_others(rig, tracks, borne, wrong, options, progress)
+        found = _of_others(rig, tracks, borne, sure(wrong), options, progress)
     except np.linalg.LinAlgError:  # of numbers that ran away
-        wrong = elsewhere(rig, tracks) | wrong
+        wrong = elsewhere(rig, tracks) | sure(wrong)
         found = _of_others(rig, tracks, borne, wrong, options, progress)
-    told = (
-        replace(c, verdict=wrong[c.name].verdict, misread=wrong[c.name].what)
-        if c.name in wrong
-        else c
-        for c in found.cameras
-    )
-    found = replace(found, cameras=tuple(told))
+    found = replace(found, cameras=tuple(as_read(found.cameras, wrong)))
     return with_serials(found, rig, given)
 
 

@@ -337,9 +337,9 @@ def _of_rig(rig: Rig, tracks: Tracks) -> Tracks:
 
 def wand_lengths(points_mm: Array, lengths_mm: Array) -> WandLengths:
     """Return the errors of all lengths between markers (F, M, 3) in mm against the known ones (M,
-    M).
+    M); none where a single marker (F, 1, 3) was all that was seen.
     """
-    i, j = np.triu_indices(len(lengths_mm), 1)
+    i, j = np.triu_indices(points_mm.shape[1], 1)
     measured = np.linalg.norm(points_mm[:, i] - points_mm[:, j], axis=2)
     error = (measured - lengths_mm[i, j])[np.isfinite(measured)]
     span = float(lengths_mm.max(initial=0.0))

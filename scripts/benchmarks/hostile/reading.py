@@ -57,6 +57,7 @@ WAND = (
     "align rig.h5 floor.h5 --survey {f} -o {o}.h5",
 )
 IMAGE = ("centroids {f} -o {o}.h5 --spots {o}.csv --rate 25", "focus {f}")
+MOST_S = 10.0  # longer is a hang
 DESCRIBE = "describe {f}"
 SAMPLES: dict[str, tuple[str, ...]] = {
     "short.h5": TRACKS,
@@ -119,9 +120,14 @@ def run(
             tell(["begin", sample, number])
             if number == numbers.start:  # what is compiled at its first use is no hang
                 case(sample, seed, number, folder)
-            start = time.perf_counter()
-            wrong, code = case(sample, seed, number, folder)
-            tell(["end", sample, number, wrong, code, time.perf_counter() - start])
+            seconds = float("inf")
+            for _ in range(2):  # what other programs held up is not as slow again
+                start = time.perf_counter()
+                wrong, code = case(sample, seed, number, folder)
+                seconds = min(seconds, time.perf_counter() - start)
+                if seconds <= MOST_S:
+                    break
+            tell(["end", sample, number, wrong, code, seconds])
     tell(["memory", peak_memory_bytes()])
 
 

@@ -91,7 +91,9 @@ def suspects(tracks: Tracks, wand: Wand, views: PairViews) -> list[Suspect]:
         shares = {b if a == c else a: v.share for (a, b), v in views.items() if c in (a, b)}
         # Several that are read alike fit one another: they are held against the most.
         is_apart = c in sound and group[c] != 0
+        # One that fits all but one may share points with that one alone after its count jumped.
         fits = bool(shares) and np.median(list(shares.values())) >= FITS
+        fits = fits and min(shares.values()) >= STRANGE
         if camera.name in named or (fits and not is_apart):
             continue
         # A neighbour that fits nobody either is no witness.

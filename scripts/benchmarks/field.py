@@ -139,7 +139,7 @@ def _rechecked(kind: str, seed: int, capture: Capture) -> Outcome:
     }
     told = [Reported(d.finding, d.cameras) for d in found.of_wave]
     told += [Reported(standing, of) for standing, of in named.items() if of]
-    return Outcome(kind, seed, int(found.needs_a_hand), tuple(told), capture.cameras)
+    return Outcome(kind, seed, int(not found.is_settled), tuple(told), capture.cameras)
 
 
 def _sigmas_off(rig: Rig, truth: Rig) -> float:

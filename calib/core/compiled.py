@@ -114,7 +114,7 @@ def _keeping() -> Any:
             try:
                 try:
                     super().save_overload(*args)
-                except Exception:
+                except Exception:  # what reading a damaged index raises: it is made anew
                     self.flush()
                     super().save_overload(*args)
             except OSError:  # the disk is full: compiled anew in each process

@@ -56,16 +56,11 @@ def middle_stray(shares: Array) -> float:
     return float(np.median(known)) if len(known) else 0.0
 
 
-def stray_limit(others: Array) -> float:
-    """Return the share of gross points that is usual beside others with these; nan: not known."""
-    return max(USUAL_STRAY, TIMES_OTHERS * middle_stray(others))
-
-
 def is_straying(share: float, n: int, others: Array) -> bool:
     """Return whether a share of n points is above what is usual and twice the others', by a
     binomial test.
     """
-    limit = stray_limit(others)
+    limit = max(USUAL_STRAY, TIMES_OTHERS * middle_stray(others))
     if limit >= 1.0:
         return False
     count = round(share * n)

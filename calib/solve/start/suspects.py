@@ -174,24 +174,20 @@ def reread(
     parts = early, late
     found = [best_shift(part, others, tracks.frame_rate_hz) for part in parts]
     counts = {of.frames for of in found if of}
-    if None in found or len(counts) == 1:  # they jump in one of the parts, or far away
-        whole = found[0]
-        if None in found:
-            tried = sorted({s for part in (camera, *parts) for s in likely_shifts(part, witnesses)})
-            whole = shift_among(tried, camera, witnesses)
-            if whole and counts <= {whole.frames}:
-                found = [whole, whole]
-            fitting = (
-                [(camera, whole)] if whole else _fitting_parts(camera, parts, found, witnesses)
-            )
-        else:  # of a camera that was knocked between them all points have no one geometry
-            ends = [(end, of) for end, of in zip(parts, found, strict=True) if of]
-            fitting = [max(ends, key=lambda of: of[1].share)]
-        for part, of in fitting:
-            jumped = jump(camera, witnesses, part, of.frames, tracks.frame_rate_hz)
-            if jumped:
-                share = min(of.share, jumped.share)
-                return _lost(camera, jumped, _fits(share, before))
+    # Frames may be lost in one of the parts, or far away.
+    fitting = []
+    if None in found:
+        tried = sorted({s for part in (camera, *parts) for s in likely_shifts(part, witnesses)})
+        whole = shift_among(tried, camera, witnesses)
+        if whole and counts <= {whole.frames}:
+            found = [whole, whole]
+        fitting = [(camera, whole)] if whole else _fitting_parts(camera, parts, found, witnesses)
+    elif len(counts) == 1:  # all points of one knocked between them have no one geometry
+        ends = [(end, of) for end, of in zip(parts, found, strict=True) if of]
+        fitting = [max(ends, key=lambda of: of[1].share)]
+    for part, of in fitting:
+        if jumped := jump(camera, witnesses, part, of.frames, tracks.frame_rate_hz):
+            return _lost(camera, jumped, _fits(min(of.share, jumped.share), before))
     first, second = found
     if first is None or second is None:
         return _foreign(camera, witnesses, before) if len(sound) > 1 else None
@@ -206,8 +202,8 @@ def reread(
         )
         return Suspect(camera.name, Reading.SHIFTED, text, first.frames)
     since = changes_at(camera, others, first.frames, second.frames)
-    jumped = Jump(first.frames, second.frames, since, min(first.share, second.share))
-    if is_drifting(camera, others, (early.frame, late.frame), jumped):
+    changed = Jump(first.frames, second.frames, since, min(first.share, second.share))
+    if is_drifting(camera, others, (early.frame, late.frame), changed):
         lost = second.frames - first.frames
         text = (
             f"with its count {_way(lost)} at the end than at the beginning, evenly between, {fits}."
@@ -215,7 +211,7 @@ def reread(
             " again"
         )
         return Suspect(camera.name, Reading.DRIFT, text, lost)
-    return _lost(camera, jumped, fits)
+    return _lost(camera, changed, fits)
 
 
 def _fitting_parts(

@@ -5,6 +5,7 @@ fit.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +21,7 @@ from calib.solve.bundle.problem import Problem, State, problem_from_tracks
 from calib.solve.bundle.shape import wand_shape
 from calib.solve.fit import GATE_SQUARED, Fit, dof_sigmas, gate, robust_sigmas, squared_residuals
 from calib.solve.lasting.find import bin_frames, find_off, passing, with_sizes
+from calib.solve.lasting.leaning import Leaning, find_leaning
 from calib.solve.lasting.overdispersion import overdispersion_between
 from calib.solve.lasting.shifts import shifts
 from calib.solve.lasting.stretches import Off, Stretch, camera_of, off_pairs, pairs_in
@@ -35,7 +37,7 @@ MOST_PASSING_S = (
 )
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)  # no slots: what several ask for is kept once it is known
 class RigFit:
     """A capture explained by a rig that is held: wand poses in ``state``, residuals (2, M, P) in
     px, inliers (M, P).
@@ -59,7 +61,12 @@ class RigFit:
         """The problem with each inlier weighted by its camera's noise."""
         return self.problem.with_weight(self.is_inlier / self.sigma_px[self.problem.cam])
 
-    @property
+    @cached_property
+    def leaning(self) -> Leaning | None:
+        """How markers lean about it."""
+        return find_leaning(self.weighted, self.state)
+
+    @cached_property
     def is_passing(self) -> NDArray[np.bool_]:
         """Which pairs (P,) lie in stretches that stand off and pass: of a camera that would lose
         more than ``MOST_OFF`` of its pairs to them none do.

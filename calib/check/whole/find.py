@@ -26,7 +26,6 @@ from calib.core.rig import Doubt, Rig
 from calib.core.tracks import Tracks
 from calib.solve.bundle.intersect import triangulate_markers
 from calib.solve.hold import RigFit
-from calib.solve.lasting.leaning import find_leaning
 
 # A marker is off where it lies this many times farther from its place than the cameras' noise lets
 # expect (sound ones 0.7 to 1.2), and than the other markers do.
@@ -137,8 +136,7 @@ def _of_wand(rig: Rig, fit: RigFit) -> Iterator[Doubt]:
     """Yield what is wrong with the wand or with how its markers are seen; what leaning may make of
     a marker's place is told as that alone.
     """
-    leaning = find_leaning(fit.weighted, fit.state)
-    least = 0.0
+    leaning, least = fit.leaning, 0.0
     if leaning is not None and abs(leaning.size_mm) > LEANING_SURE * leaning.sigma_mm:
         longer_mm = -leaning.growth * rig.wand.span_mm  # as the wand looks
         if abs(longer_mm) > _least_mm(rig):

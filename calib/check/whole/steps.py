@@ -28,11 +28,12 @@ from calib.solve.bundle.problem import Problem
 from calib.solve.certainty.normal import Information, on_places, world_motions
 from calib.solve.fit import in_placed_frames
 from calib.solve.hold import MOST_PASSING_S, RigFit
+from calib.solve.lasting.by_place import without_field
 from calib.solve.lasting.find import bin_frames
+from calib.solve.lasting.leaning import without_leaning
 from calib.solve.lasting.overdispersion import overdispersion_between
 from calib.solve.lasting.shifts import shifts
 from calib.solve.lasting.stretches import chance_at_end
-from calib.solve.lasting.systematic import without_systematic
 
 # A step counts where chance makes it once in a million captures, and it moves points by as much as
 # a good centroid is good to (common practice, no source).
@@ -196,7 +197,8 @@ def _evened(fit: RigFit) -> RigFit:
     other places and turns: what a lens is beyond its model would pass for a step. Where points are
     off all the time its noise is as large as it is to means of long stretches.
     """
-    even = without_systematic(fit.weighted, fit.state, fit.sigma_px)
+    even = without_leaning(fit.weighted, fit.state, fit.leaning)
+    even = without_field(even, fit.state, fit.sigma_px)
     usual = overdispersion_between(shifts(even, fit.state, None, bin_frames(even.rate_hz)))
     return replace(
         fit,

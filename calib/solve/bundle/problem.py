@@ -150,7 +150,8 @@ class Problem:
 
     def pairs_by_camera(self) -> list[Index]:
         """Return the pairs of each camera, in order of frames."""
-        order = np.argsort(self.cam, kind="stable")
+        # Small integers are sorted by counting.
+        order = np.argsort(self.cam.astype(np.min_scalar_type(self.n_cameras)), kind="stable")
         return np.split(order, np.searchsorted(self.cam[order], np.arange(1, self.n_cameras)))
 
     def chunk(self, first: int, last: int) -> Chunk:

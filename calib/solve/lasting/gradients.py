@@ -45,6 +45,12 @@ class Gradients:
         """How many parameters N cameras and shape have."""
         return self.problem.n_cameras * n_unknowns(self.terms) + len(self.blocks.shape)
 
+    def columns(self, cameras: Index) -> Index:
+        """Return the columns of some cameras' parameters and of the shape's."""
+        n, n_shape = n_unknowns(self.terms), len(self.blocks.shape)
+        of_cameras = (cameras[:, None] * n + np.arange(n)).ravel()
+        return np.append(of_cameras, np.arange(self.size - n_shape, self.size))
+
     def sums(self, found: Shifts, pairs: Index, group: NDArray[np.intp]) -> Array:
         """Return the gradients (K, 2, N) of shifts along x and y of the ``pairs``, in order of
         frames, summed by ``group (n,)`` of K.

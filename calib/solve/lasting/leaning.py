@@ -15,18 +15,23 @@ parameter in linear least squares, the others eliminated; from memory); Liang & 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
-from calib.core.camera import distort
+from calib.core.camera import distorted
+from calib.core.compiled import compiled
 from calib.core.frames import without_gaps
 from calib.core.geometry import Array
 from calib.core.parameters import N_POSE
+from calib.core.threads import in_groups
 from calib.solve.bundle.elimination import inverse_factors, reduced_gradient, reduced_system
 from calib.solve.bundle.frames import fit_frames
-from calib.solve.bundle.linearise import linearise, residuals
-from calib.solve.bundle.problem import Problem, State
+from calib.solve.bundle.kernels import join_poses
+from calib.solve.bundle.linearise import linearise, residuals, state_arrays
+from calib.solve.bundle.problem import Chunk, Problem, State
 from calib.solve.certainty.normal import Information
 
 # Standard deviations from which leaning counts, as in ``by_place``. Where nothing leans, lenses
@@ -52,26 +57,64 @@ class Leaning:
 
 def _apparent(problem: Problem, state: State) -> Array:
     """Return by how far points (2, M, P) look off in px for a size of 1 mm."""
-    shape, R, t = state.shape_mm, state.wand_R, state.wand_t
-    inward = shape.mean(axis=0) - shape
+    inward = state.shape_mm.mean(axis=0) - state.shape_mm
     inward /= np.maximum(np.linalg.norm(inward, axis=1, keepdims=True), 1e-9)
-    out = np.zeros_like(problem.uv_px)
-    for c, at in enumerate(problem.pairs_by_camera()):
-        turn = state.cam_R[c] @ R[problem.frame[at]]
-        place = shape @ np.swapaxes(turn, 1, 2)
-        place += (t[problem.frame[at]] @ state.cam_R[c].T + state.cam_t[c])[:, None]
-        stick = inward @ np.swapaxes(turn, 1, 2)
-        with np.errstate(invalid="ignore", divide="ignore"):  # of frames without a pose
-            sight = place / np.linalg.norm(place, axis=2, keepdims=True)
-            cosine = np.maximum(-(sight * stick).sum(axis=2, keepdims=True), 0.0)
-            off = _image(state.lens[c], place - cosine * stick) - _image(state.lens[c], place)
-        out[:, :, at] = off.transpose(2, 1, 0)
-    return np.where((problem.row >= 0) & np.isfinite(out), out, 0.0)
+    out, arrays = np.zeros_like(problem.uv_px), state_arrays(state)
+
+    def run(chunks: Sequence[Chunk]) -> None:
+        first, last = chunks[0].pairs.start, chunks[-1].pairs.stop
+        at = problem.cam, problem.frame, problem.row, first, last
+        _apparent_kernel(*at, *arrays, inward, out)
+
+    in_groups(run, problem.chunks)
+    return out
 
 
-def _image(lens: Array, place: Array) -> Array:
-    x, y, *_ = distort(lens[4:], place[..., 0] / place[..., 2], place[..., 1] / place[..., 2])
-    return np.asarray(lens[:2] * np.stack([x, y], axis=-1) + lens[2:4])
+@compiled
+def _apparent_kernel(
+    cam: Any,
+    frame: Any,
+    row: Any,
+    first: int,
+    last: int,
+    cam_R: Array,
+    cam_t: Array,
+    lens: Array,
+    wand_R: Array,
+    wand_t: Array,
+    shape: Array,
+    inward: Array,
+    out: Array,
+) -> None:
+    """Write by how far the points of the pairs from first to last look off into out (2, M, P); 0
+    of those in frames without a pose.
+    """
+    R, t, image = np.empty((3, 3)), np.empty(3), np.empty((2, 2))
+    place, stick = np.empty(3), np.empty(3)
+    for p in range(first, last):
+        c = cam[p]
+        join_poses(cam_R, cam_t, c, wand_R, wand_t, frame[p], R, t)
+        for m in range(len(shape)):
+            if row[m, p] < 0:
+                continue
+            along, squared = 0.0, 0.0
+            for i in range(3):
+                place[i], stick[i] = t[i], 0.0
+                for j in range(3):
+                    place[i] += R[i, j] * shape[m, j]
+                    stick[i] += R[i, j] * inward[m, j]
+                along -= place[i] * stick[i]
+                squared += place[i] * place[i]
+            cosine = max(along / np.sqrt(squared), 0.0)
+            for k in range(2):
+                x, y = place[0] / place[2], place[1] / place[2]
+                xd, yd, _, _, _, _ = distorted(lens, c, x, y)
+                image[k, 0], image[k, 1] = lens[c, 0] * xd, lens[c, 1] * yd
+                for i in range(3):
+                    place[i] -= cosine * stick[i]
+            for k in range(2):
+                off = image[1, k] - image[0, k]
+                out[k, m, p] = off if np.isfinite(off) else 0.0
 
 
 def find_leaning(problem: Problem, state: State) -> Leaning | None:
@@ -84,7 +127,8 @@ def find_leaning(problem: Problem, state: State) -> Leaning | None:
     residual = np.where(problem.weight > 0, residuals(problem, state), 0.0)
     off = _apparent(problem, state)
     blocks = linearise(problem, state, (), np.inf, n_axes)
-    of_one = linearise(_showing(problem, residual, off), state, (), np.inf, n_axes)
+    # Couplings are the same whatever the residuals: written anew where they are.
+    of_one = linearise(_showing(problem, residual, off), state, (), np.inf, n_axes, reuse=blocks)
     factors = inverse_factors(blocks.frame)
     S, g = reduced_system(problem, blocks, factors)
     one = reduced_gradient(problem, of_one, factors)
@@ -125,10 +169,12 @@ def _showing(problem: Problem, residual: Array, off: Array) -> Problem:
     return replace(problem, uv_px=problem.uv_px - residual + off)
 
 
-def without_leaning(problem: Problem, state: State, leaning: Leaning) -> Problem:
-    """Return the problem with what leans taken off its points, as far as the cameras and wands of
-    the state did not follow it.
+def without_leaning(problem: Problem, state: State, leaning: Leaning | None) -> Problem:
+    """Return the problem with what leans, if anything, taken off its points, as far as the cameras
+    and wands of the state did not follow it.
     """
+    if leaning is None:
+        return problem
     off = leaning.size_mm * _apparent(problem, state)
     one = _showing(problem, residuals(problem, state), off)
     still = np.zeros((problem.n_frames, problem.n_rotation + 3))

@@ -315,6 +315,7 @@ def scatter_matrix(
     """
     of_shift, n_bins = Gradients.of(problem, state, terms, blocks), found.n_bins
     size, of_places = of_shift.size, [p for p in of_places if p[1].any()]
+    of_places.sort(key=lambda of: of[0])
     if not of_places:
         return np.zeros((size, size))
     short, longest = (of([m for m, _ in of_places]) for of in (min, max))
@@ -326,23 +327,20 @@ def scatter_matrix(
         ``first`` on, and their part of D.
         """
         pairs = _pairs_in_bins(problem, found, first, first + longest)
+        used = of_shift.columns(np.unique(problem.cam[pairs]))
         pairs = pairs[np.isin(problem.cam[pairs], some)]
         at = np.searchsorted(some, problem.cam[pairs])
         of_bin = (found.bin_of_frame[problem.frame[pairs]] - first) // short
         each = np.zeros((len(some) * n_short, 2, size))
         sums = of_shift.sums(found, pairs, at * n_short + of_bin)
         each[: len(sums)] = sums
-        used = np.flatnonzero(each.any(axis=(0, 1)))
-        if not used.size:  # none of them saw anything then
-            return used, np.zeros((0, 0))
-        of_camera = each[..., used].reshape(len(some), n_short, 2, len(used))
+        A = (each if len(used) == size else each[..., used]).reshape(len(some), n_short, 2, -1)
         D = np.zeros((len(used), len(used)))
-        for m, variance in of_places:
+        for m, variance in of_places:  # short to long, each by the sums of the one before
+            A = A.reshape(len(some), longest // m, -1, 2, len(used)).sum(axis=2)
             own = variance[some, first // m : (first + longest) // m]  # none after the last bin
-            shape = len(some), longest // m, m // short, 2, len(used)
-            A = of_camera.reshape(shape).sum(axis=2)[:, : own.shape[1]]
-            A = A[own > 0] * np.sqrt(own[own > 0])[:, None, None]
-            flat = A.reshape(-1, len(used))
+            has = np.nonzero(own)
+            flat = (A[has] * np.sqrt(own[has])[:, None, None]).reshape(-1, len(used))
             D += flat.T @ flat
         return used, D
 

@@ -18,7 +18,5 @@ def without_systematic(
 
     The state is the minimum with these lens terms free; without, that of the frames alone.
     """
-    leaning = find_leaning(problem, state)
-    if leaning is not None:
-        problem = without_leaning(problem, state, leaning)
-    return without_field(problem, state, sigma_px, terms)
+    even = without_leaning(problem, state, find_leaning(problem, state))
+    return without_field(even, state, sigma_px, terms)

@@ -116,6 +116,12 @@ def test_verify_exits_by_its_decision(
     assert code == 1 and found["decision"] == "fail" and len(found["lengths"]) == len(rows)
     worst = max(abs(float(r["error_mm"])) for r in rows)
     assert found["max_mm"] == pytest.approx(worst, abs=1e-5)
+    # In words: which error is furthest beyond what its own length allows.
+    code, text, _ = call(*base, "--limit", "A=0.02 K=20000")
+    off = max(rows, key=lambda r: abs(float(r["error_mm"])) - float(r["known_mm"]) / 20000)
+    allowed = 0.02 + float(off["known_mm"]) / 20000
+    told = f"{float(off['error_mm']):+.3f} mm where {allowed:.3f} mm are allowed, lies near"
+    assert code == 1 and f"The worst for its length, {told}" in text
     code, text, _ = call(*base, "--limit", f"A={worst + 0.01}")
     assert code == 1 and text.startswith("Undecided")
 

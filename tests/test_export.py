@@ -393,6 +393,26 @@ def test_gltf_is_valid_and_places_cameras_where_the_rig_has_them(
         assert document["cameras"][node["camera"]]["name"] == camera.name
 
 
+def test_a_glb_file_is_binary_and_holds_the_same_scene(call: Call, rig_file: Path) -> None:
+    """Read by ``trimesh``, which goes by a file's ending, as viewers do."""
+    made = [rig_file.parent / f"rig.{ending}" for ending in ("gltf", "glb", "GLB")]
+    for out in made:
+        assert call("export", rig_file, "--to", "gltf", "-o", out)[0] == 0
+    assert made[1].stat().st_size % 4 == 0 and made[1].read_bytes() == made[2].read_bytes()
+    text, binary = (trimesh.load_scene(path) for path in made[:2])
+    assert len(binary.graph.nodes) == len(text.graph.nodes) > 3
+    for name in text.graph.nodes:
+        np.testing.assert_allclose(binary.graph.get(name)[0], text.graph.get(name)[0], rtol=1e-12)
+
+
+def test_the_validator_finds_nothing_in_a_glb_file(
+    call: Call, rig_file: Path, validated: Callable[[Path], dict[str, Any]]
+) -> None:
+    out = rig_file.parent / "rig.glb"
+    call("export", rig_file, "--to", "gltf", "-o", out)
+    assert validated(out)["issues"]["messages"] == []
+
+
 def test_the_validator_sees_a_wrong_file(
     tmp_path: Path, validated: Callable[[Path], dict[str, Any]]
 ) -> None:

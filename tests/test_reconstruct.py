@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import builtins
 import importlib
+import struct
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import fields, replace
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -278,9 +279,30 @@ def test_c3d_comes_back_from_the_library(tmp_path: Path) -> None:
     assert back["parameters"]["POINT"]["LABELS"]["value"] == list(rig.wand.markers)
     assert back["parameters"]["POINT"]["UNITS"]["value"] == ["mm"]
     assert back["parameters"]["POINT"]["RATE"]["value"][0] == 25.0
+    assert back["header"]["points"]["first_frame"] == first  # counted from 0 by the library
     late = [replace(parts[0], frame=parts[0].frame * 1000)]
     with pytest.raises(InputError, match="at most 65535 frames"):
         write_c3d(late, rig.wand.markers, 25.0, tmp_path / "long")
+
+
+@pytest.mark.parametrize(
+    ("at", "shift"), [(0, 0), (65535 - 40, 0), (65535 - 39, 65535 - 39), (2**33 + 5,) * 2, (-7, -7)]
+)
+def test_frames_beyond_what_a_c3d_header_holds_count_from_its_first(
+    at: int, shift: int, tmp_path: Path
+) -> None:
+    """Words 4 and 5 of the header (c3d.org): the first and the last frame, from 1 to 65535."""
+    pytest.importorskip("ezc3d")
+    rig = solved()
+    found = reconstruct(rig, wave().tracks)
+    few = found.frame < found.frame.min() + 40
+    assert np.ptp(found.frame[few]) == 39
+    kept = {f.name: getattr(found, f.name) for f in fields(found)}
+    kept = {k: v[few] if isinstance(v, np.ndarray) else v for k, v in kept.items()}
+    moved = replace(found, **kept | {"frame": found.frame[few] - found.frame.min() + at})
+    assert write_c3d([moved], rig.wand.markers, 25.0, tmp_path / "out") == shift
+    words = struct.unpack("<2H", (tmp_path / "out").read_bytes()[6:10])
+    assert words == (at - shift + 1, at - shift + 40)
 
 
 def test_without_the_library_one_line_says_how_to_install_it(

@@ -94,6 +94,8 @@ class ResidualTable(Reported):
         Of wand, markers and cameras, to hold against the room.
     serials : tuple of NewSerial
         Cameras whose serial numbers are not those that the rig keeps.
+    left_out : dict
+        Cameras that the rig's solve left out, and why.
     """
 
     REPORT: ClassVar[str] = "rigs.residuals"
@@ -105,6 +107,7 @@ class ResidualTable(Reported):
     doubts: tuple[Doubt, ...] = ()  # what speaks against the rig as a whole
     sizes: Sizes = NOT_KNOWN
     serials: tuple[NewSerial, ...] = ()
+    left_out: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def told(self) -> tuple[Doubt | CameraRow, ...]:
@@ -202,6 +205,7 @@ def residual_table(
         doubts,
         sizes_of(rig, tracks),
         serials,
+        rig.left_out,
     )
 
 

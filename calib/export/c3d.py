@@ -34,16 +34,17 @@ def require_ezc3d() -> Any:
         ) from None
 
 
-def write_c3d(pieces: Sequence[Points], markers: Sequence[str], rate_hz: float, path: Path) -> None:
+def write_c3d(pieces: Sequence[Points], markers: Sequence[str], rate_hz: float, path: Path) -> int:
     """Write all pieces of a capture as one C3D file: places in mm, the residual in mm as the RMS
-    distance of a marker's rays. Frames run from the first to the last that shows a marker.
+    distance of a marker's rays. Frames run from the first to the last that shows a marker; beyond
+    what the header holds they count from the first on. Returns by how much less they count there.
     """
     ezc3d = require_ezc3d()
     frame = np.concatenate([np.empty(0, np.int64), *(p.frame for p in pieces)])
     if not len(frame):
         raise InputError("C3D", expected="points in space", found="none")
     names = _labels(pieces, markers)
-    first, n = int(frame.min()), int(np.ptp(frame)) + 1
+    first, n = int(frame.min()), int(frame.max()) - int(frame.min()) + 1
     if n > MOST_FRAMES:
         raise InputError(
             "C3D",
@@ -58,7 +59,8 @@ def write_c3d(pieces: Sequence[Points], markers: Sequence[str], rate_hz: float, 
         data[:3, p.marker, p.frame - first] = p.points_mm.T
         residual[0, p.marker, p.frame - first] = p.rms_mm
     c3d = ezc3d.c3d()
-    c3d["header"]["points"]["first_frame"] = first
+    shift = 0 if 0 <= first <= MOST_FRAMES - n else first
+    c3d["header"]["points"]["first_frame"] = first - shift
     c3d["parameters"]["POINT"]["RATE"]["value"] = [float(rate_hz)]
     c3d["parameters"]["POINT"]["LABELS"]["value"] = tuple(names)
     c3d["parameters"]["POINT"]["UNITS"]["value"] = ("mm",)
@@ -71,6 +73,7 @@ def write_c3d(pieces: Sequence[Points], markers: Sequence[str], rate_hz: float, 
         shutil.copyfile(named, path)  # not renamed: the file at ``path`` is locked by its writer
     finally:
         named.unlink(missing_ok=True)
+    return shift
 
 
 def _labels(pieces: Sequence[Points], markers: Sequence[str]) -> list[str]:

@@ -9,7 +9,9 @@ with +y up; node rotation is the quaternion x, y, z, w; yfov in radian; extras).
 from __future__ import annotations
 
 import base64
+import json
 import math
+import struct
 from typing import Any
 
 import numpy as np
@@ -57,6 +59,23 @@ def rig_as_gltf(rig: Rig, target: Target) -> dict[str, Any]:
         "cameras": [_camera(camera) for camera in rig.cameras],
         **_pyramid(),
     }
+
+
+def as_glb(scene: dict[str, Any]) -> bytes:
+    """Return a scene as a binary glTF file (the specification's GLB: a header, then scene
+    and buffer as chunks, each filled up to words of four bytes).
+    """
+    (buffer,) = scene["buffers"]
+    data = base64.b64decode(buffer["uri"].partition(",")[2])
+    inside = scene | {"buffers": [{k: v for k, v in buffer.items() if k != "uri"}]}
+    body = b""
+    for kind, chunk, filler in (
+        (b"JSON", json.dumps(inside, ensure_ascii=False).encode("utf-8"), b" "),
+        (b"BIN\0", data, b"\0"),
+    ):
+        filled = chunk + filler * (-len(chunk) % 4)
+        body += struct.pack("<I4s", len(filled), kind) + filled
+    return struct.pack("<4sII", b"glTF", 2, 12 + len(body)) + body
 
 
 def _camera(camera: RigCamera) -> dict[str, Any]:

@@ -9,7 +9,7 @@ from calib.core.rig import Rig
 from calib.errors import InputError, require_one_of
 from calib.export.colmap import rig_as_colmap
 from calib.export.csv import rig_as_csv
-from calib.export.gltf import rig_as_gltf
+from calib.export.gltf import as_glb, rig_as_gltf
 from calib.export.json import rig_as_dict
 from calib.export.kinds import METRES, Format
 from calib.export.opencv import rig_as_opencv_yaml
@@ -48,16 +48,7 @@ def export_rig(
     """
     require_one_of("to", to, Format)
     kind = Format(to)
-    if kind in METRES and unit == "mm":
-        raise InputError(
-            "--unit", expected=f"m, the unit of {METRES[kind]}", found="mm", remedy="Leave it out."
-        )
-    target = Target.of(
-        rig,
-        unit="m" if kind in METRES else str(unit or "mm"),
-        up="Y" if kind is Format.gltf and up is None else up,
-        source=source,
-    )
+    target = _target(rig, kind, unit, up, source)
     match kind:
         case Format.opencv:
             return rig_as_opencv_yaml(rig, target)
@@ -71,6 +62,26 @@ def export_rig(
             return _as_text(rig_as_gltf(rig, target))
         case Format.json:
             return _as_text(rig_as_dict(rig, target))
+
+
+def export_glb(
+    rig: Rig, *, unit: str | None = None, up: str | None = None, source: str = ""
+) -> bytes:
+    """Return a rig as a binary glTF file; all else is as in ``export_rig``."""
+    return as_glb(rig_as_gltf(rig, _target(rig, Format.gltf, unit, up, source)))
+
+
+def _target(rig: Rig, kind: Format, unit: str | None, up: str | None, source: str) -> Target:
+    if kind in METRES and unit == "mm":
+        raise InputError(
+            "--unit", expected=f"m, the unit of {METRES[kind]}", found="mm", remedy="Leave it out."
+        )
+    return Target.of(
+        rig,
+        unit="m" if kind in METRES else str(unit or "mm"),
+        up="Y" if kind is Format.gltf and up is None else up,
+        source=source,
+    )
 
 
 def _as_text(table: dict[str, Any]) -> str:

@@ -10,7 +10,7 @@ from calib.cli.options import Force, RigFile
 from calib.cli.reading import loaded
 from calib.errors import InputError
 from calib.export.kinds import FOLDERS, Format
-from calib.outputs import check_output, write_folder, write_text
+from calib.outputs import check_output, write_bytes, write_folder, write_text
 
 
 def export(
@@ -20,7 +20,8 @@ def export(
         option(
             "--to",
             "json; opencv: YAML for cv2.FileStorage; ros: camera_info YAML and transforms, a "
-            "folder; colmap: text model, a folder; gltf: a scene to look at; csv: a row a camera.",
+            "folder; colmap: text model, a folder; gltf: a scene to look at, .gltf or .glb; csv: "
+            "a row a camera.",
         ),
     ],
     output: Annotated[
@@ -66,10 +67,14 @@ def export(
         check_output(output, force, inputs=[rig])
     from calib import files
     from calib.cli import console
-    from calib.export.rig import export_rig
+    from calib.export.rig import export_glb, export_rig
 
     solved, read = loaded(files.load_rig, rig)
     source = f"{read['file']}, SHA-256 {read['sha256']}"
+    if to is Format.gltf and output is not None and output.suffix.lower() == ".glb":
+        write_bytes(output, export_glb(solved, unit=unit, up=up, source=source), force)
+        console.wrote(output)
+        return
     made = export_rig(solved, to, unit=unit, up=up, source=source)
     if output is None:
         assert isinstance(made, str)  # folders want a name

@@ -245,14 +245,19 @@ def reconstruct(
     with inside(tracks), console.progress() as progress:
         pieces = _pieces(solved, tracks, chosen, progress)
         points = _counted(in_pieces(solved, pieces, noise), counts)
-        _write(output, force, solved, rig_read, tracks, points)
+        shift = _write(output, force, solved, rig_read, tracks, points)
     if as_json:
         console.print_json({"file": str(output), **counts})
+    seen = "was" if counts["open"] == 1 else "were"
+    more = f"; {counts['open']} more {seen} seen by no two cameras that agree"
     console.note(
         f"wrote {output} ({counted(counts['points'], 'point')} in "
-        f"{counted(counts['frames'], 'frame')}; {counts['open']} more "
-        f"{'was' if counts['open'] == 1 else 'were'} seen by no two cameras that agree)"
+        f"{counted(counts['frames'], 'frame')}{more if counts['open'] else ''})"
     )
+    if shift:
+        console.note(
+            f"C3D counts frames up to 65535: frame {shift} of the tracks is the first of {output}."
+        )
     if counts["open"] > counts["points"]:
         console.note(
             "Most points have no place: see that the tracks are of this rig as it stands now "
@@ -318,7 +323,8 @@ def _write(
     rig_read: dict[str, str],
     tracks: Path,
     points: Iterator[Points],
-) -> None:
+) -> int:
+    """Write the points, and return by how much less their frames count there than in the tracks."""
     from calib import files
     from calib.export.c3d import write_c3d
     from calib.export.points import HEADER, csv_lines
@@ -326,10 +332,11 @@ def _write(
     kind, rate = output.suffix.lower(), files.frame_rate_of(tracks)
     with files.written(output, force) as part, files.unchanged(tracks) as sha256:
         if kind == ".c3d":
-            write_c3d(list(points), solved.wand.markers, rate, part)
-        elif kind == ".csv":
+            return write_c3d(list(points), solved.wand.markers, rate, part)
+        if kind == ".csv":
             files.write_lines(part, HEADER, map(csv_lines, points))
         else:
             read = {"rig": rig_read, "tracks": read_from(tracks, sha256)}
             told = json.dumps(provenance("reconstruct", **read))
             files.write_points(part, points, frame_rate=rate, provenance=told)
+    return 0

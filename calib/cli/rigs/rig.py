@@ -118,6 +118,7 @@ def solve(
     from calib.pipeline import solve_rig
     from calib.prove.precision import one_line
     from calib.report.captures import names
+    from calib.report.proofs.precision import of_wave_as_json
     from calib.report.rigs import residuals as report
 
     read = functools.partial(calib.load_tracks, drop_outside=drop_outside)
@@ -160,9 +161,8 @@ def solve(
             {
                 "file": str(output),
                 **report.as_json(table),
-                "left_out": dict(rig.left_out),
                 "findings": list(rig.findings),
-                "precision": one_line(rig),
+                "precision": of_wave_as_json(rig),
             }
             | identified
         )
@@ -189,8 +189,7 @@ def _notes(rig: Rig, named: Identification | None, options: SolveOptions) -> lis
             out.append(names.summary(named, "the single marker"))
     if options.distance is not None:
         out.append(f"scale from the distance of {options.distance}")
-    left_out = (f"left out: {name}: {reason}" for name, reason in rig.left_out.items())
-    return [*out, *rig.findings, *left_out]
+    return [*out, *rig.findings]
 
 
 def _n_frames(text: str) -> int | None:

@@ -148,6 +148,8 @@ def formats() -> tuple[FileFormat, ...]:
             (
                 "Rows are by frame, then marker; a marker that no two cameras place has none.",
                 "CSV (-o POINTS.csv) has the same, in mm, mm² and px, in this order.",
+                "C3D (-o POINTS.c3d) has places and rms_mm; its frames count from 1, so frame 0 of "
+                "the tracks is its frame 1.",
             ),
         ),
         FileFormat(

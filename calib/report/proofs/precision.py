@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from calib.core.geometry import Array, sigma_in_space
 from calib.core.names import counted
-from calib.core.rig import Doubt
-from calib.prove.precision import Precision, in_one_line
+from calib.core.rig import Doubt, Rig
+from calib.prove.precision import Precision, in_one_line, of_wave
 from calib.report.rigs.whole import named
 from calib.report.tables import Blocks, Column, Table, following, strong
 from calib.report.words import document
@@ -86,6 +86,14 @@ def as_json(found: Precision) -> dict[str, Any]:
             },
         }
     )
+
+
+def of_wave_as_json(rig: Rig) -> dict[str, Any] | None:
+    """Return how precisely a rig places a marker where the wand went when it was solved, by the
+    same names as ``calib precision --json``; None where nothing can be said.
+    """
+    found = of_wave(rig)
+    return None if found is None else {k: v for k, v in as_json(found).items() if k != "places"}
 
 
 def as_csv(found: Precision) -> str:

@@ -182,7 +182,9 @@ def _of_the_worst(found: Verification, files: tuple[str, str, str]) -> str:
     assert found.room_mm is not None
     k = int(np.argmin(found.room_mm))
     error, noise = found.lengths.error_mm[k], found.lengths.noise_mm[k]
-    near = _near(found, k)
+    assert found.limit is not None
+    allowed = float(found.limit.at(found.lengths.known_mm[k]))
+    near = _near(found, k, " for its length", f" where {allowed:.3f} mm are allowed")
     rig = files[0]
     if abs(error) < LIKELY * noise:
         return (
@@ -214,10 +216,11 @@ def _of_the_odd(found: Verification, odd: NDArray[np.intp], files: tuple[str, st
     )
 
 
-def _near(found: Verification, k: int) -> str:
+def _near(found: Verification, k: int, of: str = "", against: str = "") -> str:
     """Return a length error and where it lies."""
     x, y, z = found.lengths.middle_mm[k]
-    return f"The worst, {found.lengths.error_mm[k]:+z.3f} mm, lies near ({x:.0f}, {y:.0f}, {z:.0f})"
+    error = f"{found.lengths.error_mm[k]:+z.3f} mm{against}"
+    return f"The worst{of}, {error}, lies near ({x:.0f}, {y:.0f}, {z:.0f})"
 
 
 def _table(found: Verification) -> Table:

@@ -53,7 +53,8 @@ def as_blocks(
     """Return the verdict, what to do about each camera, the table, and what concerns the rig;
     ``then`` is the next command where all is good, ``files`` what RIG, TRACKS and WAND are.
     """
-    told = [("", verdict(found)), *to_do(found, files)]
+    left_out = [(name, f"left out: {why}") for name, why in found.left_out.items()]
+    told = [("", verdict(found)), *left_out, *to_do(found, files)]
     out: Blocks = [strong(text, f"{label}: " if label else "") for label, text in told]
     asked = size_asked(found), filled(touch_asked(found), files)
     out += [strong(text) for text in asked if text]
@@ -146,6 +147,7 @@ def as_json(found: ResidualTable) -> dict[str, Any]:
             "wand": asdict(found.wand),
             "frames": found.n_frames,
             "lasting": found.lasting,
+            "left_out": found.left_out,
             "serials": [asdict(s) for s in found.serials],
             "sizes": asdict(found.sizes) | {"is_usual": found.sizes.is_usual},
         }
@@ -154,17 +156,21 @@ def as_json(found: ResidualTable) -> dict[str, Any]:
 
 def verdict(found: ResidualTable) -> str:
     """Return whether the rig as a whole is in doubt, how many cameras are good, and which are
-    not.
+    not, or not in the rig.
     """
     acting = [row.name for row in found.cameras if row.verdict == Verdict.ACT]
     n = len(found.cameras)
     doubts = [d for d in found.doubts if not (acting and is_symptom(d))]
     doubt = f"The rig as a whole is in doubt: {named(doubts)}." if doubts else ""
-    if not acting:
-        return doubt or f"{all_of(n, 'camera').capitalize()} good."
-    needs = "needs" if len(acting) == 1 else "need"
-    good = f"{n - len(acting)} of {counted(n, 'camera')} good; {listed(acting)} {needs} action."
-    return f"{doubt} {good}".lstrip()
+    good = "" if doubt else f"{all_of(n, 'camera').capitalize()} good"
+    if acting:
+        needs = "needs" if len(acting) == 1 else "need"
+        good = f"{n - len(acting)} of {counted(n, 'camera')} good; {listed(acting)} {needs} action"
+    absent = listed(list(found.left_out))
+    if absent:
+        absent += " is left out" if len(found.left_out) == 1 else " are left out"
+    rest = "; ".join(filter(None, (good, absent)))
+    return " ".join(filter(None, (doubt, rest and f"{rest}.")))
 
 
 def size_asked(found: ResidualTable) -> str:

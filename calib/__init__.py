@@ -9,11 +9,15 @@
 
 from __future__ import annotations
 
+import functools
 import importlib
 import re
 import sys
+import types
 from pathlib import Path
 from typing import Any
+
+from calib.calling import asking_for_records
 
 __version__ = "0.1.0"
 
@@ -22,6 +26,11 @@ _STUB = Path(__file__).with_suffix(".pyi").read_text("utf-8")
 _LINES = re.findall(r"^from (\S+) import (\w+) as", _STUB, re.MULTILINE)
 _PLACES = dict(sorted((name, module) for module, name in _LINES))
 __all__ = list(_PLACES)
+_RECORDS = {  # those that files hold
+    name: functools.partial(getattr, sys.modules[__name__], name)
+    for name in _PLACES
+    if f"load_{name.lower()}" in _PLACES
+}
 
 
 def __getattr__(name: str) -> Any:
@@ -33,6 +42,8 @@ def __getattr__(name: str) -> Any:
     if _PLACES[name] == __name__:  # a package, which may hold a function of that name
         return importlib.import_module(f"{__name__}.{name}")
     value = getattr(importlib.import_module(_PLACES[name]), name)
+    if isinstance(value, types.FunctionType):
+        value = asking_for_records(name, value, _RECORDS)
     globals()[name] = value
     return value
 

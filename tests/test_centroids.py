@@ -465,6 +465,8 @@ def test_frames_are_checked(tmp_path: Path) -> None:
         find_sources([tmp_path / "empty"])
     with pytest.raises(InputError, match="nothing of that name"):
         find_sources([tmp_path / "absent"])
+    with pytest.raises(InputError, match="of that name"):  # one path, as text too
+        find_sources(str(tmp_path / "absent"))
 
 
 # ---- files

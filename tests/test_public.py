@@ -5,11 +5,14 @@ before it.
 from __future__ import annotations
 
 import inspect
+import pickle
 import re
 import subprocess
 import sys
 import types
+from pathlib import Path
 
+import numpy as np
 import pytest
 
 import calib
@@ -72,6 +75,34 @@ print(sorted(n for n in calib.__all__ if isinstance(getattr(calib, n), types.Mod
 """
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == str(sorted(PACKAGES))
+
+
+TAKES = {
+    name: (function, [p.name for p in parameters if str(p.annotation) in {"Tracks", "Rig", "Wand"}])
+    for name in calib.__all__
+    if inspect.isfunction(function := getattr(calib, name))
+    for parameters in [inspect.signature(function).parameters.values()]
+}
+
+
+def test_a_file_in_a_records_place_is_told_with_what_reads_it() -> None:
+    asked = [(name, key) for name, (_, keys) in TAKES.items() for key in keys]
+    assert {"calibrate", "align", "verify", "save_rig", "identify"} <= {name for name, _ in asked}
+    for name, key in asked:
+        for wrong in ("wave.h5", Path("wave.h5"), 3, None):
+            kind = inspect.signature(getattr(calib, name)).parameters[key].annotation
+            load = f"calib.load_{kind.lower()}"
+            with pytest.raises(TypeError, match=f"^{name}: {key}: expected {kind}, as {load} "):
+                getattr(calib, name)(**{key: wrong})
+
+
+def test_what_a_function_takes_besides_is_its_own_affair() -> None:
+    one = calib.CameraTracks("cam01", 100, 100, np.arange(1), np.ones((1, 2)), np.zeros(1, int))
+    with pytest.raises(TypeError, match="missing 1 required positional argument: 'wand'"):
+        calib.identify(tracks=calib.Tracks(cameras=(one,), frame_rate_hz=50.0))
+    with pytest.raises(TypeError, match="unexpected keyword argument 'nothing'"):
+        calib.precision("rig.h5", nothing=1)
+    assert pickle.loads(pickle.dumps(calib.verify)) is calib.verify  # as a pool of processes does
 
 
 # ---- docstrings: sections as numpydoc has them (its guide, "Sections")

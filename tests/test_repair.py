@@ -234,7 +234,9 @@ def test_a_turned_ring_is_solved_with_the_pose():
 
 
 @pytest.mark.parametrize(
-    "changed", [{}, {"cam99": ()}, dict.fromkeys(NAMES, ())], ids=["none", "unknown", "all"]
+    "changed",
+    [{}, {"cam99": ()}, dict.fromkeys(NAMES, ()), {"cam03": ("zoom",)}],
+    ids=["none", "unknown", "all", "a lens term that there is not"],
 )
 def test_what_cannot_be_repaired_is_refused(changed, knocked: Simulation):
     with pytest.raises(InputError, match="repair"):

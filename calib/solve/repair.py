@@ -276,7 +276,7 @@ def repair(
     Raises
     ------
     InputError
-        A camera is unknown, or none is held.
+        A camera or a lens term is unknown, or no camera is held.
     UnsolvableError
         The wave does not place one of them.
     """
@@ -293,6 +293,11 @@ def repair(
         )
     shown = of_points(rig) if is_any else rig
     terms = stored_terms(rig)
+    for freed in changed.values():
+        if not set(freed) <= set(terms):
+            raise InputError(
+                "repair", expected=f"lens terms of {', '.join(terms)}", found=listed(freed)
+            )
     start = rig_state(shown, names)
     is_free = np.zeros((len(names), n_unknowns(terms)), bool)
     for name, freed in changed.items():

@@ -17,7 +17,7 @@ from calib.intake.centroids.stream import Extraction, extract
 
 
 def centroids(
-    paths: Iterable[Path],
+    paths: Iterable[str | Path] | str | Path,
     stated: ImageList | None = None,
     options: SpotOptions | None = None,
     *,
@@ -31,7 +31,7 @@ def centroids(
 
     Parameters
     ----------
-    paths : iterable of path
+    paths : path, or iterable of path
         Image files, folders searched throughout, video files; names such as cam01_000123.png
         state camera and frame.
     stated : ImageList, optional
@@ -63,7 +63,7 @@ def centroids(
 
 
 def focus(
-    images: Iterable[Path],
+    images: Iterable[str | Path] | str | Path,
     optics: Optics | None = None,
     options: SpotOptions | None = None,
     progress: Progress = silent,
@@ -72,7 +72,7 @@ def focus(
 
     Parameters
     ----------
-    images : iterable of path
+    images : path, or iterable of path
         Of one camera or several; names say which.
     optics : Optics, optional
         Marker and lens, to predict how wide a spot should be.
@@ -131,7 +131,7 @@ def _pictures(sources: Sequence[Source]) -> Iterator[Any]:
 
 
 def first_spots(
-    images: Iterable[Path], options: SpotOptions | None = None
+    images: Iterable[str | Path] | str | Path, options: SpotOptions | None = None
 ) -> tuple[str, Spots, tuple[int, int]]:
     """Return the camera that the first image is called after, its spots, and its width and height
     in px.

@@ -102,14 +102,17 @@ class Source:
     is_video: bool
 
 
-def find_sources(paths: Iterable[Path], stated: ImageList | None = None) -> list[Source]:
-    """Return the image and video files of paths, folders searched throughout, by camera and frame.
+def find_sources(
+    paths: Iterable[str | Path] | str | Path, stated: ImageList | None = None
+) -> list[Source]:
+    """Return the image and video files of paths, or of one path, folders searched throughout, by
+    camera and frame.
 
     InputError where there are none, or two files stand for one frame of a camera.
     """
     listed = stated or ImageList()
     files: list[Path] = []
-    for path in paths:
+    for path in map(Path, [paths] if isinstance(paths, str | Path) else paths):
         if path.is_dir():
             inside = sorted(
                 p for p in path.rglob("*") if p.suffix.lower() in IMAGE_SUFFIXES | VIDEO_SUFFIXES

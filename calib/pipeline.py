@@ -25,6 +25,7 @@ from calib.errors import InputError, UnsolvableError
 from calib.naming.identify import Identification, hardly_named, identify, is_unnamed
 from calib.naming.renaming import compared, named_tracks, rename
 from calib.solve.calibrate import SolveOptions, Task, bare_rig, begin, finish
+from calib.solve.certainty.determined import require_certain, uncertain
 from calib.solve.certainty.sound import is_far_off
 from calib.solve.certainty.wand_check import WandFinding
 from calib.solve.fit import Fit
@@ -161,6 +162,9 @@ def solve_rig(
             raise otherwise
     with _with_reason(seen, stated, free, named):
         found = _solved(task, rough, tracks, progress, named)
+    # What its points follow is told of it, but not by how much they are misread.
+    if uncertain(found.rig) and (otherwise := misread(seen, stated, free)):
+        raise otherwise
     # Wand, lens and neighbours give way to a camera of which some points fit, and seem at fault.
     noise = max((c.stats.sigma_px for c in found.rig.cameras if c.stats), default=0.0)
     in_doubt = bool(found.whole.doubts) or noise > EPIPOLAR_PX
@@ -254,7 +258,7 @@ def _solved(
         except InputError:  # a lens or a pose that is none: there is nothing to look into
             raise error from None
         held = as_held(fit, tuple(camera.stats for camera in rig.cameras if camera.stats))
-        raise explained(error, rig, task.used, held) from error
+        raise explained(error, residual_table(rig, task.used, held)) from error
     held = as_held(fit, tuple(camera.stats for camera in rig.cameras if camera.stats))
     held = replace(held, ring_sigma_px=ring_sigmas(rig, used.names))
     progress("rig as a whole", 0, 1)
@@ -275,6 +279,10 @@ def _solved(
     else:  # the fit is not of all points where the cameras saw them
         table = residual_table(rig, named_tracks(rig, tracks.subset(rig.names)))
     rig = with_faults(rig, table.faults, table.doubts)
+    try:
+        require_certain(rig)
+    except UnsolvableError as error:
+        raise explained(error, table) from error
     return Solution(rig, used, fit, held, whole, table, named)
 
 

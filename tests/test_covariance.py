@@ -75,6 +75,26 @@ def test_gauge_of_least_trace() -> None:
     assert np.linalg.matrix_rank(C * np.outer(scale + 1e-2, scale + 1e-2), tol=1e-9) <= len(C) - 6
 
 
+def test_a_loose_camera_does_not_hold_the_world() -> None:
+    """The conditions of least trace are of the cameras that are tied well, a datum of some points
+    (source: Baarda, S-transformations and criterion matrices, 1973, from memory): however loose
+    another is, these are as sure of each other as they were.
+    """
+    problem, truth = make_problem(np.random.default_rng(0), 4, 40, is_line=True)
+    sigma = []
+    for share in (0.02, 0.004):
+        weight = np.where(problem.cam == 3, share, 1.0) * problem.weight
+        loose = problem.with_weight(weight)
+        result = solved(loose, truth)
+        C = joint_covariance(loose, result, BundleOptions(terms=TERMS), NAMES).matrix
+        held = np.where(np.arange(36) < 27, metric_of(loose, result.state), 0.0)
+        E, unit = held[:, None] * gauge_of(result.state), np.sqrt(np.diag(C))
+        assert np.abs(E.T @ C).max() < 1e-6 * (np.abs(E).T @ np.outer(unit, unit)).max()
+        sigma.append(unit.reshape(4, 9)[:, :6])
+    assert sigma[1][:3] == pytest.approx(sigma[0][:3], rel=0.01)
+    assert (sigma[1][3] > 4 * sigma[0][3]).all()
+
+
 @pytest.mark.parametrize(("is_line", "seed"), [(True, 0), (False, 1)])
 def test_errors_follow_the_covariance(is_line: bool, seed: int) -> None:
     """Normalised errors squared over repeated noise follow chi-square with 36 - 6 degrees of

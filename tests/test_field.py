@@ -4,10 +4,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
+from calib.check.refused import explained
+from calib.core.rig import Rig
 from calib.errors import UnsolvableError
-from calib.pipeline import calibrate
+from calib.pipeline import solve_rig
+from calib.solve.certainty.determined import require_certain, uncertain
 from scripts.benchmarks.field import Outcome, outcome
 from scripts.benchmarks.mistakes import planted
 
@@ -59,15 +64,26 @@ def test_a_sound_capture_is_right_and_nothing_is_told(seed: int) -> None:
 
 
 def test_what_is_at_fault_comes_before_what_it_leaves_open() -> None:
-    """A camera half a frame late scatters so much that its pose is open: the clock is the cause."""
+    """A camera half a frame late scatters so much that its pose is open: it is late, and the others
+    stand.
+    """
     capture = planted("late by part of a frame", 31014)
     (late,) = capture.cameras
-    with pytest.raises(UnsolvableError, match=f"{late}: expected .* found out of time") as refused:
-        calibrate(capture.tracks, capture.wand)
-    assert refused.value.cameras == capture.cameras
-    finding, remedy, left = str(refused.value).split(". ", 2)
+    solution = solve_rig(capture.tracks, capture.wand)
+    assert [one.name for one in solution.table.told] == [late]
+    assert list(uncertain(solution.rig)) == [c.name for c in solution.rig.cameras if c.faults]
+    assert list(uncertain(solution.rig)) == [late]
+    with pytest.raises(UnsolvableError, match=f"^{late}: .* uncertain by") as error:
+        require_certain(with_all_placed(solution.rig))
+    refused = explained(error.value, solution.table)  # as if the place of another was open
+    assert refused.cameras == capture.cameras and "found out of time" in str(refused)
+    finding, remedy, left = str(refused).split(". ", 2)
     assert finding.endswith("later than the others") and remedy.startswith("Check its sync cable")
     assert left.endswith(".") and left.count(". ") == 0 and f"{late} uncertain by" in left
+
+
+def with_all_placed(rig: Rig) -> Rig:
+    return replace(rig, cameras=tuple(replace(c, is_placed=True) for c in rig.cameras))
 
 
 def test_quietly_wrong_is_a_wrong_rig_of_which_nothing_is_told() -> None:

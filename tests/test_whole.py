@@ -23,6 +23,7 @@ from calib.report.rigs.residuals import as_json
 from calib.report.rigs.whole import sentences
 from calib.simulate import Knock, Scenario, simulate
 from calib.solve.hold import fit_to_rig
+from scripts.benchmarks.errorbars import pose_errors
 from scripts.benchmarks.mistakes import MISTAKES, _real_wand, clean, planted, scenario_of
 from tests.captures import IDEAL, capture
 
@@ -51,7 +52,7 @@ def test_the_mistake_is_named(kind: str) -> None:
 
 
 def test_a_camera_knocked_half_way_is_named_alone_and_states_no_sigmas() -> None:
-    """In a room, where others see the wand before and after."""
+    """In a room, where others see the wand before and after: these are as sure as they are."""
     knock = Knock(camera="cam03", frame=350, rotation_deg=0.2, translation_mm=4.0)
     sim = simulate(Scenario(n_cameras=8, n_frames=700, seed=53, knock=(knock,)))
     solution = solve_rig(sim.tracks, sim.wand)
@@ -63,6 +64,13 @@ def test_a_camera_knocked_half_way_is_named_alone_and_states_no_sigmas() -> None
         assert np.isnan(row.sigma_position_mm).all() == (row.name == "cam03")
         np.testing.assert_array_equal(row.sigma_position_mm, rig.sigmas(row.name)[0])
         np.testing.assert_array_equal(row.sigma_rotation_deg, rig.sigmas(row.name)[1])
+    sound = [n for n in rig.names if n != "cam03"]
+    part = replace(rig, cameras=tuple(map(rig.camera, sound)), covariance=None)
+    error = pose_errors(part, sim.truth)[0].reshape(-1, 6)[:, 3:]
+    stated = np.array([rig.sigmas(n)[0] for n in sound])
+    # Errors of seven cameras hang together, but have six freedoms at least.
+    low, high = stats.chi2.interval(0.9998, 6)
+    assert low < 6.0 * (error**2).sum() / (stated**2).sum() < high
 
 
 def test_cameras_knocked_together_as_the_wave_ends_are_named() -> None:

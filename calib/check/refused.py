@@ -4,25 +4,21 @@ at fault leaves itself or its neighbours open.
 
 from __future__ import annotations
 
-from calib.check.residuals import residual_table
+from calib.check.residuals import ResidualTable
 from calib.check.verdicts import Fault
 from calib.core.names import listed
-from calib.core.rig import Doubt, Rig
-from calib.core.tracks import Tracks
+from calib.core.rig import Doubt
 from calib.errors import UnsolvableError
-from calib.solve.hold import RigFit
 
 # What a wave may lack: the error itself says so, and better.
 OF_THE_WAVE = {Fault.TOO_FEW, Fault.ONE_SIDED}
 
 
-def explained(error: UnsolvableError, rig: Rig, tracks: Tracks, fit: RigFit) -> UnsolvableError:
-    """Return the error with what the fit shows first to be at fault before what was found; as it is
-    where the fit shows nothing.
-
-    ``rig`` and ``fit`` are what the solve had come to, of ``tracks``.
+def explained(error: UnsolvableError, table: ResidualTable) -> UnsolvableError:
+    """Return the error with what the fit that was refused shows first to be at fault before what
+    was found; as it is where its table shows nothing.
     """
-    for one in residual_table(rig, tracks, fit).told:
+    for one in table.told:
         if isinstance(one, Doubt):
             return _told(error, str(one), one.cameras)
         if one.causes[0].cause not in OF_THE_WAVE:

@@ -20,16 +20,20 @@ from calib.prove.volume import Box, seen_box, wave_box
 DEFAULT_STEPS = 10  # places along the longest side of a volume
 LEAST_STEPS = 3  # along each side: one height of a corridor tells nothing of its floor
 MOST_NAMED = 3  # worst places that get a camera named
+SPOILT = 0.5  # of a place's sigma: where it is less without a camera, that one spoils the place
 WORST_APART = 0.15  # of the volume's diagonal: nearer ones are one place
 FEW_PLACES = 200  # for the one figure at the end of a solve
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Help:
-    """A camera that would make a place better if it saw it, and what the place then had."""
+    """A camera that would make a place better if it saw it, or was left out as it is too loose
+    itself, and what the place then had.
+    """
 
     camera: str
     sigma_mm: float
+    is_left_out: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
@@ -51,7 +55,7 @@ class Precision(Reported):
     worst : tuple of int
         Rows of the worst places, far apart.
     helped : tuple of Help or None
-        The camera that would help each of them most; None where all see it.
+        The camera that would help each of them most, or that spoils it; None where all see it.
     has_covariance : bool
         Whether the rig states its uncertainty.
     """
@@ -150,7 +154,11 @@ def precision(
     worst = _worst(places, sigma)
     sees = np.zeros((len(places), len(rig.cameras)), bool)
     sees[views.point, views.cam] = True
-    helped = tuple(_help(places[k], sees[k], cameras, errors, range_mm) for k in worst)
+    helped = tuple(
+        _spoils(places[k], sees[k], cameras, errors, SPOILT * float(sigma[k]))
+        or _help(places[k], sees[k], cameras, errors, range_mm)
+        for k in worst
+    )
     return Precision(
         places, total, noise, n_cameras, middle, worst, helped, rig.covariance is not None
     )
@@ -218,12 +226,39 @@ def _help(
     for c in others:
         R[c] = R[c] @ turn_between(R[c, 2], ray[c] / away[c]).T
     t = -(R @ cameras.position_mm[:, :, None])[..., 0]
-    with_one = np.tile(sees[:, None], len(others))
-    with_one[others, np.arange(len(others))] = True
-    views, places = views_where(with_one), np.tile(place, (len(others), 1))
-    turned = replace(cameras, R=R, t_mm=t)
-    sigma = sigma_in_space(covariance_of(*effects(errors, views, places, turned)))
+    sigma = _changed(place, sees, others, replace(cameras, R=R, t_mm=t), errors)
     if np.isnan(sigma).all():
         return None
     best = int(np.nanargmin(sigma))
     return Help(cameras.names[others[best]], float(sigma[best]))
+
+
+def _spoils(
+    place: Array, sees: NDArray[np.bool_], cameras: Cameras, errors: RigErrors, least_mm: float
+) -> Help | None:
+    """Return the camera without which the others place a marker there best, where that is to less
+    than ``least_mm``.
+    """
+    seeing = np.flatnonzero(sees)
+    sigma = _changed(place, sees, seeing, cameras, errors)
+    if not (sigma < least_mm).any():
+        return None
+    worst = int(np.nanargmin(sigma))
+    return Help(cameras.names[seeing[worst]], float(sigma[worst]), is_left_out=True)
+
+
+def _changed(
+    place: Array,
+    sees: NDArray[np.bool_],
+    one: NDArray[np.intp],
+    cameras: Cameras,
+    errors: RigErrors,
+) -> Array:
+    """Return the sigma (n,) in mm at a place if one camera of ``one (n,)`` saw it that does not, or
+    did not that does.
+    """
+    is_seen = np.tile(sees[:, None], len(one))
+    is_seen[one, np.arange(len(one))] ^= True
+    places = np.tile(place, (len(one), 1))
+    found = covariance_of(*effects(errors, views_where(is_seen), places, cameras))
+    return np.asarray(sigma_in_space(found))

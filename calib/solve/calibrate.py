@@ -147,7 +147,8 @@ def finish(
     """Return the rig that a fit of the task came to, with its covariance and what is to be said;
     the tracks it is of, at a common time; and the fit in the rig's world.
 
-    Raises UnsolvableError where the fit cannot be true or leaves a camera open.
+    Raises UnsolvableError where the fit cannot be true or nothing fixes a camera; how sure each is
+    is judged by whoever knows of their faults (``require_certain``).
     """
     tracks, options, bundle_options = task.used, task.options, task.bundle
     findings, offsets = list(findings), None

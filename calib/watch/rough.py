@@ -27,6 +27,7 @@ from calib.solve.bundle.descent import BundleOptions, known_before, without_fram
 from calib.solve.bundle.problem import State
 from calib.solve.calibrate import SolveOptions, Task, begin, finish
 from calib.solve.certainty.covariance import covariance_of, median_distance
+from calib.solve.certainty.determined import require_certain
 from calib.solve.certainty.normal import Information
 from calib.solve.clock.offsets import estimate_offsets
 from calib.solve.fit import Fit
@@ -127,6 +128,7 @@ def solve_roughly(tracks: Tracks, wand: Wand, step: int = 1, before: Rough | Non
         task = replace(before.task, tracks=tracks)
         fit = task.fit(quiet, before.fit.result.state)
     rig, _, fit = finish(task, fit, quiet)
+    require_certain(rig)
     state, options, problem = fit.result.state, fit.options, fit.problem
     whole = fit.information or without_frames(problem, fit.result.blocks)
     priors = known_before(state, options)

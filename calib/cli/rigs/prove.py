@@ -182,7 +182,7 @@ def precision(
     else:
         then = _next(str(rig), solved)
         console.print_report(report.as_blocks(found, explain, then, solved.doubts))
-        if any(h is not None for h in found.helped):
+        if any(h is not None and not h.is_left_out for h in found.helped):
             console.caution()
     console.wrote(csv)
 

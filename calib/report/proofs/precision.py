@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.core.geometry import Array, sigma_in_space
-from calib.core.names import counted
+from calib.core.names import counted, listed
 from calib.core.rig import Doubt, Rig
 from calib.prove.precision import Precision, in_one_line, of_wave
 from calib.report.rigs.whole import named
@@ -46,6 +46,13 @@ def as_blocks(
             "The rig file does not say how sure its poses are: the figures count the noise of the "
             "images alone."
         )
+    spoilt = dict.fromkeys(h.camera for h in found.helped if h is not None and h.is_left_out)
+    if spoilt:
+        out.append(
+            f"{listed(spoilt)}: the others know such places better alone. Wave more before "
+            f"{'it' if len(spoilt) == 1 else 'them'} and solve again, or take "
+            f"{'it' if len(spoilt) == 1 else 'them'} out of what is measured (calib select)."
+        )
     blind = int((~found.is_seen).sum())
     if blind:
         out.append(
@@ -68,7 +75,9 @@ def as_json(found: Precision) -> dict[str, Any]:
             "cameras": int(found.n_cameras[k]),
             "axes_mm": found.axes(k)[0],
             "axes": found.axes(k)[1],
-            "helps": None if h is None else {"camera": h.camera, "sigma_mm": h.sigma_mm},
+            "helps": None
+            if h is None
+            else {"camera": h.camera, "sigma_mm": h.sigma_mm, "left_out": h.is_left_out},
         }
         for k, h in zip(found.worst, found.helped, strict=True)
     ]
@@ -117,6 +126,8 @@ def _worst(found: Precision) -> Table:
     helps = [
         "all see it: add one across that axis"
         if h is None
+        else f"{h.camera} is too loose: left out {h.sigma_mm:.2f} mm"
+        if h.is_left_out
         else f"{h.camera}, turned to see it: {h.sigma_mm:.2f} mm"
         for h in found.helped
     ]

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
+from numpy.typing import NDArray
 
 from calib.core.geometry import Array
 from calib.core.parameters import POSE, n_unknowns, of_cameras, of_wand
@@ -18,6 +21,9 @@ from calib.solve.bundle.problem import Problem, State
 from calib.solve.certainty.determined import require_rank
 from calib.solve.certainty.normal import Information, in_gauge, on_places
 from calib.solve.lasting.scatter import Together
+
+# Times the least variance that a camera in the middle can have: more is another's.
+SHARED = 2.0
 
 
 def joint_covariance(
@@ -39,8 +45,9 @@ def joint_covariance(
     lens terms, then the wand's free coordinates (mm, in its own axes). Raises UnsolvableError,
     naming cameras and the direction, where the capture leaves one open. When no pose is held, the
     world is fixed by the six conditions that give the poses the least trace, turns weighted with
-    the median distance from camera to wand; an error of the rig as a whole is then no error. With a
-    known distance for the scale, that adds its uncertainty.
+    the median distance from camera to wand; an error of the rig as a whole is then no error.
+    Cameras that are loose among the others have no part in them (``_held_by``). With a known
+    distance for the scale, that adds its uncertainty.
 
     Source: Triggs et al., Bundle adjustment, a modern synthesis, 2000, section 9 (inner
     constraints).
@@ -67,21 +74,28 @@ def covariance_of(
     free, motions = free_parameters(state, options, n_shape)
     system = system.at(free).fixed(motions[free])
     require_rank(system, free, names, (*POSE, *options.terms), state.lens[:, 0], away)
-    C = system.covariance()
-    if scattered is not None:
-        C = scattered.covariance(C, free)
-    full = np.zeros((len(motions), len(motions)))
-    full[np.ix_(free, free)] = C
     back = -np.swapaxes(state.cam_R, 1, 2)
-    C = on_places(back, n, on_places(back, n, full).T)[np.ix_(free, free)]
+
+    def of_positions(found: Array) -> Array:
+        full = np.zeros((len(motions), len(motions)))
+        full[np.ix_(free, free)] = found
+        return on_places(back, n, on_places(back, n, full).T)[np.ix_(free, free)]
+
+    alone = system.covariance()
+    C = of_positions(alone if scattered is None else scattered.covariance(alone, free))
     if motions.shape[1]:
-        G = on_places(back, n, motions)
         weight = np.zeros((len(names), n))  # in the trace: 1 for mm, away² for a radian
         weight[:, :3], weight[:, 3:6] = away**2, 1.0
-        E = np.append(weight, np.zeros(n_shape))[:, None] * G[:, :6]
+        kept = np.zeros((len(weight.ravel()), 0))
         if options.distance is not None:  # is kept, instead of the rig's growth
-            E = np.column_stack([E, np.pad(_of_distance(state, options.distance, n), (0, n_shape))])
-        G, E = G[free], E[free]
+            kept = _of_distance(state, options.distance, n)[:, None]
+        world = _World(
+            on_places(back, n, motions)[free],
+            np.append(weight, np.zeros(n_shape))[free],
+            np.minimum(free // n, len(names) - 1),
+            np.pad(kept, ((0, n_shape), (0, 0)))[free],
+        )
+        G, E = world.motions, world.conditions(_held_by(world, C))
         C = in_gauge(G, E, in_gauge(G, E, C).T)
         if options.distance is not None:
             # Moves no condition but the distance, that by its sigma: an error of the length makes
@@ -92,6 +106,50 @@ def covariance_of(
     n_axes = options.shape.n_axes if options.shape else 0
     every = (*of_cameras(names, options.terms), *of_wand(markers, n_axes))
     return Covariance(tuple(every[i] for i in free), 0.5 * (C + C.T))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _World:
+    """What may hold the world of n parameters: its ``motions (n, 6 or 7)``, what each parameter
+    counts in the trace (n,), which ``camera (n,)`` it is of, and a condition ``kept (n, 0 or 1)``.
+    """
+
+    motions: Array
+    metric: Array
+    camera: NDArray[np.intp]
+    kept: Array
+
+    def conditions(self, holds: NDArray[np.bool_]) -> Array:
+        """Return the conditions (n, 6 or 7) of least trace of the cameras that hold (C,)."""
+        of = (self.metric * holds[self.camera])[:, None] * self.motions[:, :6]
+        return np.column_stack([of, self.kept])
+
+    def variances(self, C: Array, holds: NDArray[np.bool_]) -> Array:
+        """Return each camera's part of the trace (C,) in the world that these hold."""
+        E = self.conditions(holds)
+        G, EC = self.motions @ np.linalg.inv(E.T @ self.motions), E.T @ C
+        own = np.diag(C) - 2.0 * (G * EC.T).sum(axis=1) + (G @ (EC @ E) * G).sum(axis=1)
+        return np.asarray(np.bincount(self.camera, self.metric * own), float)
+
+
+def _held_by(world: _World, C: Array) -> NDArray[np.bool_]:
+    """Return which cameras (C,) hold the world: all, but for those that are loose among the others.
+
+    A camera that saw a few points in a corner may be off by centimetres, and of a world that it
+    helps to hold, a share of that would be each other camera's error, and each place's, however
+    well these know of each other. As few are let go, the loosest first and less than half, as leave
+    a camera in the middle surer than ``SHARED`` times what it can be.
+    """
+    holds = np.ones(world.camera.max() + 1, bool)
+    C = in_gauge(world.motions, E := world.conditions(holds), in_gauge(world.motions, E, C).T)
+    every, middle = [], []
+    while 2 * holds.sum() > len(holds):
+        variance = world.variances(C, holds)
+        every.append(holds)
+        middle.append(np.partition(variance, len(holds) // 2)[len(holds) // 2])
+        holds = holds.copy()
+        holds[np.where(holds, variance, -np.inf).argmax()] = False
+    return every[int(np.argmax(np.array(middle) <= SHARED * min(middle)))]
 
 
 def median_distance(problem: Problem, state: State) -> float:

@@ -103,25 +103,30 @@ def _refuse(names: Sequence[str], parameters: list[str], direction: Array) -> No
     )
 
 
-def require_certain(rig: Rig) -> None:
-    """Raise UnsolvableError, naming cameras and directions, for positions or turns too uncertain to
-    be of use.
+def uncertain(rig: Rig) -> dict[str, tuple[float, float]]:
+    """Return the cameras whose position or turn is too uncertain to be of use, with the sigmas of
+    both in mm and degrees.
 
     The limits: 5 % of the way to the other cameras, and 0.05 radian, which is the same seen from
     them. A camera whose pose was held has no row in the covariance and nothing to be uncertain of.
     """
-    if rig.covariance is None:
-        return
-    position = np.stack([c.position_mm for c in rig.cameras])
-    reach = max(
-        float(np.median(np.linalg.norm(position - np.median(position, axis=0), axis=1))), 1.0
-    )
-    sigma: dict[str, tuple[float, float]] = {}
+    known, reach, out = rig.covariance, _reach_mm(rig), dict[str, tuple[float, float]]()
+    if known is None:
+        return out
     for name in rig.names:
-        mm, deg = (float(np.linalg.norm(v)) for v in rig.sigmas(name))
-        if mm > SHARE * reach or np.radians(deg) > SHARE:
-            sigma[name] = mm, deg
+        mm, turn = (float(np.linalg.norm(known.sigma(name, k))) for k in (POSITION, ROTATION))
+        if mm > SHARE * reach or turn > SHARE:
+            out[name] = mm, float(np.degrees(turn))
+    return out
+
+
+def require_certain(rig: Rig) -> None:
+    """Raise UnsolvableError, naming cameras and directions, where one is too uncertain to be of
+    use; but for one whose place a fault spoils, which is told as that.
+    """
+    sigma = {name: s for name, s in uncertain(rig).items() if rig.camera(name).is_placed}
     if sigma:
+        reach = _reach_mm(rig)
         worst = max(sigma, key=lambda n: sigma[n][0] / reach + np.radians(sigma[n][1]))
         told = [
             f"{n}: {_weakest(rig, n, reach)}"
@@ -136,6 +141,13 @@ def require_certain(rig: Rig) -> None:
             remedy=_REMEDY.format("this camera" if len(sigma) == 1 else "these cameras"),
             cameras=list(sigma),
         )
+
+
+def _reach_mm(rig: Rig) -> float:
+    """Return how far cameras are from their middle."""
+    position = np.stack([c.position_mm for c in rig.cameras])
+    away = np.linalg.norm(position - np.median(position, axis=0), axis=1)
+    return max(float(np.median(away)), 1.0)
 
 
 def _weakest(rig: Rig, name: str, reach_mm: float) -> str:

@@ -8,7 +8,6 @@ from calib.core.names import listed
 from calib.core.rig import Rig
 from calib.core.tracks import Tracks
 from calib.errors import UnsolvableError
-from calib.solve.certainty.determined import require_certain
 from calib.solve.fit import Fit
 
 # A metre's wand written in metres has markers a millimetre apart, and then cameras a few
@@ -45,12 +44,9 @@ def require_lenses(fit: Fit, tracks: Tracks) -> None:
 
 
 def require_sound(rig: Rig) -> None:
-    """Raise UnsolvableError, naming cameras, for a rig of absurd size or residuals, or with poses
-    left open.
-    """
+    """Raise UnsolvableError, naming cameras, for a rig of absurd size or residuals."""
     _require_size(rig)
     _require_fit(rig)
-    require_certain(rig)
 
 
 def _positions_mm(rig: Rig) -> np.ndarray:

@@ -68,7 +68,8 @@ class Scatter:
     ``share (C,)`` is their sum as a share of a point's variance. All 0 where points scatter no more
     than independent noise lets expect. ``kinds`` are frames and squared shifts in px² of stretches
     that were found for sure and left out; ``field`` is what points of one place of an image share,
-    ``leaning_mm`` by how much markers look off along their stick.
+    ``leaning_mm`` by how much markers look off along their stick. ``kept_px2 (C,)`` is the variance
+    of one shift of all points that a camera kept, if it lost so many that these may be what is off.
     """
 
     variance_px2: Array
@@ -77,10 +78,17 @@ class Scatter:
     kinds: tuple[tuple[float, float], ...] = ()
     field: Field | None = None
     leaning_mm: float = 0.0
+    kept_px2: tuple[float, ...] = ()
 
     @property
     def is_any(self) -> bool:
-        return bool((self.variance_px2 > 0).any() or self.kinds or self.field or self.leaning_mm)
+        return bool(
+            (self.variance_px2 > 0).any()
+            or self.kinds
+            or self.field
+            or self.leaning_mm
+            or any(self.kept_px2)
+        )
 
 
 def scatter(
@@ -231,7 +239,6 @@ def scatter_of_fit(
         solved = Solved.of(problem, state, options, blocks, information)
         gives_way = _give_way(problem, state, solved, found)
     scattered = scatter(found, sigma, 0.0 if stretches else SURE, gives_way)
-    scattered = _with_majorities(problem, scattered, sigma, stretches)
     limit = chance_limit(problem.n_cameras, found.n_bins) * overdispersion(found).most
     leaning = find_leaning(problem, state)
     if leaning is not None:
@@ -242,6 +249,7 @@ def scatter_of_fit(
         kinds=found_for_sure(problem, found, stretches, limit),
         field=find_field(problem, found, sigma),
         leaning_mm=leaning.size_mm if leaning else 0.0,
+        kept_px2=_off_if_kept(problem, stretches),
     )
 
 
@@ -267,36 +275,35 @@ def together(
     limit = chance_limit(problem.n_cameras, found.n_bins) * overdispersion(found).most
     of_places = [*everywhere, *hidden(found, scattered.kinds, limit)]
     D = scatter_matrix(problem, state, terms, blocks, found, of_places)
+    of_shift = Gradients.of(problem, state, terms, blocks)
     if scattered.field is not None:
-        of_shift = Gradients.of(problem, state, terms, blocks)
         D += field_matrix(problem, of_shift, found, scattered.field)
+    for c in np.flatnonzero(scattered.kept_px2):
+        own = np.flatnonzero(problem.cam == c)
+        (of_one,) = of_shift.sums(found, own, np.zeros(len(own), np.intp))
+        D += scattered.kept_px2[c] * of_one.T @ of_one
     if scattered.leaning_mm:
         of_one = leaning_gradient(problem, state, terms, len(blocks.shape) // len(problem.row))
         D += scattered.leaning_mm**2 * np.outer(of_one, of_one)
     return Together(scattered, D, share)
 
 
-def _with_majorities(
-    problem: Problem, scattered: Scatter, sigma_px: Array, stretches: Sequence[Stretch]
-) -> Scatter:
-    """Return the scatter where what a camera kept may be what stands off: if it lost a good part of
-    its views.
+def _off_if_kept(problem: Problem, stretches: Sequence[Stretch]) -> tuple[float, ...]:
+    """Return the variance (C,) in px² of a shift of all that a camera kept; 0 if it kept most.
 
-    Then its shifts count as if the stretches that it kept were shifted as the others are.
+    With a good part of its views lost, the others may be what stands off: knocked half-way, a
+    camera fits where it stood at first or where it stands now. One shift of all is a matter of its
+    own pose; counted as shifts of one stretch after another it would be one of all cameras' poses.
     """
-    variance = scattered.variance_px2.copy()
+    variance = [0.0] * problem.n_cameras
     for c, at in enumerate(problem.pairs_by_camera()):
         own = [s for s in stretches if s.camera == c]
         number = problem.frame_number[problem.frame[at]]
         lost = np.array([((number >= s.first) & (number <= s.last)).sum() for s in own])
         if lost.sum() > MOST_LOST * len(at):
             usual = float(np.median(np.repeat([np.square(s.shift_px).sum() for s in own], lost)))
-            square = 0.5 * usual * lost.sum() / len(at)
-            length = lost @ [s.last - s.first + 1 for s in own] / lost.sum()
-            k = int(np.argmin(np.abs(np.log(np.array(scattered.frames) / length))))
-            variance[c, k] += square
-    share = np.minimum(variance.sum(axis=1) / sigma_px**2, np.maximum(scattered.share, 0.0))
-    return Scatter(variance, scattered.frames, share)
+            variance[c] = 0.5 * usual * float(lost.sum()) / len(at)
+    return tuple(variance)
 
 
 def scatter_matrix(

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.core.geometry import Array, sigma_in_space
-from calib.core.names import counted, listed
+from calib.core.names import command, counted, listed
 from calib.core.rig import Doubt, Rig
 from calib.prove.precision import Precision, in_one_line, of_wave
 from calib.report.rigs.whole import named
@@ -48,10 +48,11 @@ def as_blocks(
         )
     spoilt = dict.fromkeys(h.camera for h in found.helped if h is not None and h.is_left_out)
     if spoilt:
+        it = "it" if len(spoilt) == 1 else "them"
+        without = command("select", "TRACKS", "--without", ",".join(spoilt), "-o", "NEW")
         out.append(
-            f"{listed(spoilt)}: the others know such places better alone. Wave more before "
-            f"{'it' if len(spoilt) == 1 else 'them'} and solve again, or take "
-            f"{'it' if len(spoilt) == 1 else 'them'} out of what is measured (calib select)."
+            f"Where {listed(spoilt)} took part the others would do better alone: wave more before "
+            f"{it} and solve again, or leave {it} out of what is measured: {without}"
         )
     blind = int((~found.is_seen).sum())
     if blind:
@@ -126,7 +127,7 @@ def _worst(found: Precision) -> Table:
     helps = [
         "all see it: add one across that axis"
         if h is None
-        else f"{h.camera} is too loose: left out {h.sigma_mm:.2f} mm"
+        else f"{h.camera}, left out: {h.sigma_mm:.2f} mm"
         if h.is_left_out
         else f"{h.camera}, turned to see it: {h.sigma_mm:.2f} mm"
         for h in found.helped

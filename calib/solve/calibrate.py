@@ -259,7 +259,7 @@ def _start(
         # A single marker's cameras all but share a change of aspect: what each shows of its width
         # is no own witness.
         is_hierarchical=is_auto and bool(names) and distance is None,
-        shape=shape_prior(wand),
+        shape=shape_prior(wand, tracks),
         distance=distance,
     )
     return start, bundle_options

@@ -9,7 +9,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calib.core.geometry import Array
+from calib.core.tracks import Tracks
 from calib.core.wand import CertifiedLength, Wand
+
+BESIDE_MM = 1e-4  # held, by less than any wand is measured to
 
 
 def wand_axes(wand: Wand) -> tuple[Array, Array]:
@@ -50,22 +53,29 @@ def reshaped(wand: Wand, shape_mm: Array) -> Wand:
 class ShapePrior:
     """Coordinates mean_mm (M, 3) in the wand's own axes with sigma_mm (M,), and certified lengths.
 
-    ``n_axes`` coordinates of each marker are free: 1 of a line, 3 otherwise.
+    ``n_axes`` coordinates of each marker are free: 1 of a line, 3 otherwise. ``along`` (3,) is the
+    line on which all markers lie that a capture of another wand shows: where each lies beside it
+    counts as stated. Every frame turns its wand about the line, so a distance from it shows without
+    its direction, and noise alone would make one.
     """
 
     mean_mm: Array
     sigma_mm: Array
     certified: tuple[CertifiedLength, ...]
     n_axes: int
+    along: Array | None = None
 
     def rows(self, shape_mm: Array) -> tuple[Array, Array]:
         """Return whitened residuals (k,), given minus stated, and their derivatives (k, M n_axes)
         at a shape (M, 3).
         """
         n_markers, n = len(shape_mm), self.n_axes
-        weight = np.repeat(1.0 / self.sigma_mm, n)
-        residual = [weight * (shape_mm - self.mean_mm)[:, :n].ravel()]
-        jacobian = [np.diag(weight)]
+        weight = np.diag(np.repeat(1.0 / self.sigma_mm, n))
+        if self.along is not None:
+            own = np.kron(np.eye(n_markers), np.outer(self.along, self.along))
+            weight = weight @ own + (np.eye(len(own)) - own) / BESIDE_MM
+        residual = [weight @ (shape_mm - self.mean_mm)[:, :n].ravel()]
+        jacobian = [weight]
         for c in self.certified:
             arm = shape_mm[c.i] - shape_mm[c.j]
             length = float(np.linalg.norm(arm))
@@ -76,11 +86,26 @@ class ShapePrior:
         return np.concatenate(residual), np.concatenate(jacobian)
 
 
-def shape_prior(wand: Wand) -> ShapePrior | None:
+def shape_prior(wand: Wand, tracks: Tracks | None = None) -> ShapePrior | None:
     """Return the prior of a wand whose coordinates are stated as uncertain, None where they are
-    exact.
+    exact; of ``tracks`` it counts which markers they show.
     """
     if wand.sigma_mm <= 0:
         return None
     sigma = np.full(len(wand.markers), wand.sigma_mm)
-    return ShapePrior(wand_shape(wand), sigma, wand.certified, 1 if wand.dimension == 1 else 3)
+    if wand.dimension == 1:
+        return ShapePrior(wand_shape(wand), sigma, wand.certified, 1)
+    along = None if tracks is None else _line_of_seen(wand, tracks)
+    return ShapePrior(wand_shape(wand), sigma, wand.certified, 3, along)
+
+
+def _line_of_seen(wand: Wand, tracks: Tracks) -> Array | None:
+    """Return the line, in the wand's own axes, on which the markers lie that are seen; None where
+    they lie on none.
+    """
+    seen = np.unique(np.concatenate([c.marker[c.marker >= 0] for c in tracks.cameras]))
+    if len(seen) < 2:
+        return None
+    names, points = tuple(wand.markers[m] for m in seen), wand.points_mm[seen]
+    part = replace(wand, markers=names, points_mm=points, certified=())
+    return wand_axes(part)[0][0] @ wand_axes(wand)[0].T if part.dimension == 1 else None

@@ -129,9 +129,15 @@ def _variance_ratio(problem: Problem, result: BundleResult, options: BundleOptio
 
 
 def _of_capture(problem: Problem, result: BundleResult, options: BundleOptions) -> Information:
-    """Return what the capture alone says about the shape, at the result."""
+    """Return what the capture alone says about the shape, at the result: of what lies on one line
+    in it, along that.
+    """
     assert options.shape is not None
+    along = options.shape.along
     n_shape = len(result.blocks.shape)
+    told = np.eye(n_shape)
+    if along is not None:
+        told = np.kron(np.eye(n_shape // 3), along[:, None]).astype(float)
     free, motions = free_parameters(result.state, options, n_shape)
     own = np.arange(len(motions) - n_shape, len(motions))
     posterior = without_frames(problem, result.blocks).fixed(motions)
@@ -139,9 +145,9 @@ def _of_capture(problem: Problem, result: BundleResult, options: BundleOptions) 
     residual, J = options.shape.rows(result.state.shape_mm)
     # What the capture says less about than the loose prior is what it cannot say at all: place,
     # turn and scale.
-    values, axes = np.linalg.eigh(posterior.matrix - J.T @ J)
+    values, turns = np.linalg.eigh(told.T @ (posterior.matrix - J.T @ J) @ told)
     is_known = values > 0.01 / options.shape.sigma_mm.max() ** 2
-    values, axes = values[is_known], axes[:, is_known]
+    values, axes = values[is_known], told @ turns[:, is_known]
     return Information.of((axes * values) @ axes.T, -axes @ (axes.T @ (J.T @ residual)))
 
 

@@ -349,3 +349,16 @@ def test_a_product_in_single_precision_leads_to_the_same_minimum(
     rough = bundle(problem, start, BundleOptions(terms=COMMON))
     assert any(kinds) and rough.is_converged
     assert rough.cost == pytest.approx(exact.cost, rel=1e-9)
+
+
+@pytest.mark.parametrize(("seed", "n_cameras", "most"), [(0, 2, 40), (2, 3, 12)])
+def test_frames_that_overshoot_hold_no_camera_back(seed: int, n_cameras: int, most: int) -> None:
+    """From wands at rest before cameras that are off, as after a change of what counts: with the
+    cameras' step refused for them it took 60 (and no end) and 20.
+    """
+    rng = np.random.default_rng(seed)
+    problem, truth = make_problem(rng, n_cameras, 80, is_line=True, drop=0.3)
+    off = disturbed(truth, rng, 0.2)
+    start = fit_frames(problem, replace(off, wand_R=truth.wand_R, wand_t=truth.wand_t))
+    result = bundle(problem, start, BundleOptions(terms=COMMON, damping=1e-7))
+    assert result.is_converged and result.n_iterations <= most

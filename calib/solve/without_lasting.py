@@ -101,9 +101,9 @@ def _searched(
     stretches: list[Stretch] = []
     # Cameras that stand off most of the time: something else is wrong with them.
     barred: set[int] = set()
-    given, followed = fit, list[Off]()
+    given, followed, room = fit, list[Off](), None
     for _ in range(FOLLOWED_ROUNDS):
-        more = _followed(fit, seen, followed, usual)
+        more, room = _followed(fit, seen, followed, usual, room)
         if not more:
             break
         if passing(fit.problem, [*followed, *more], seen, MOST_OFF)[2]:
@@ -126,7 +126,7 @@ def _searched(
         if not _has_moved(fit, searched, seen):
             break
     for _ in range(BENT_ROUNDS if off else 0):
-        more = _followed(fit, seen, off, usual)
+        more, room = _followed(fit, seen, off, usual, room)
         more = [o for o in more if camera_of(fit.problem, o) not in barred]
         if not more:
             break
@@ -145,9 +145,10 @@ def _searched(
 
 
 def _followed(
-    fit: Fit, seen: NDArray[np.bool_], off: list[Off], usual: Overdispersion
-) -> list[Off]:
-    """Return what the cameras of a fit followed, of the ``seen`` points (M, P) but those ``off``.
+    fit: Fit, seen: NDArray[np.bool_], off: list[Off], usual: Overdispersion, room: Blocks | None
+) -> tuple[list[Off], Blocks]:
+    """Return what the cameras of a fit followed, of the ``seen`` points (M, P) but those ``off``,
+    and the blocks that tell it, which take up the memory of those of ``room``.
 
     Beyond the gate they are asked as well: where a camera followed a stretch from the start on, it
     is the sound points beside it that lie there.
@@ -155,9 +156,9 @@ def _followed(
     state, limit = fit.result.state, float(np.sqrt(GATE_SQUARED))
     sound = seen & ~off_pairs(fit.problem, off)
     problem = within(fit.problem, state, sound, fit.sigma_px, limit, FAR * limit)
-    blocks, _ = normal_equations(problem, state, fit.options)
+    blocks, _ = normal_equations(problem, state, fit.options, room)
     solved = Solved.of(problem, state, fit.options, blocks)
-    return find_followed(problem, state, solved, fit.sigma_px, usual)
+    return find_followed(problem, state, solved, fit.sigma_px, usual), blocks
 
 
 def _has_moved(fit: Fit, before: Fit, seen: NDArray[np.bool_]) -> bool:

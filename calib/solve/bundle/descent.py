@@ -35,7 +35,7 @@ OVERSHOOT = (
 SURELY = 0.5
 # Times the least fall: frames that have no more left than that move no camera.
 REST = 1e3
-FEW = 0.2  # of the frames: where more overshoot it is the cameras' step that is too long
+FEW = 0.2  # of the frames: more are settled only where the step fails without, as that takes long
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -163,7 +163,8 @@ def bundle(
         trial = state.moved(step.camera, step.frame, options.terms, step.shape)
         trial_costs, trial_cost = costs(problem, trial, options)
         is_over = trial_costs - blocks.frame_cost > OVERSHOOT
-        if is_over.any() and is_over.mean() < FEW:  # so does one that a step overshoots
+        # So does one that a step overshoots.
+        if is_over.any() and (is_over.mean() < FEW or not trial_cost < cost):
             trial = replace(
                 trial,
                 wand_R=np.where(is_over[:, None, None], state.wand_R, trial.wand_R),

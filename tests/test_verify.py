@@ -5,6 +5,7 @@ pair.
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
@@ -24,6 +25,7 @@ from calib.prove.decide import COVERAGE, RISK, Decision, Limit, combined, decide
 from calib.prove.ends import end_poses, ends_of
 from calib.prove.lengths import measured_lengths
 from calib.prove.verify import Verification, spread, verify
+from calib.prove.volume import Box
 from calib.prove.world import moved
 from calib.report.proofs.verify import as_blocks, as_json
 from calib.report.tables import lines_of
@@ -240,6 +242,34 @@ def test_what_the_bar_did_not_visit_is_told() -> None:
     assert sum("high z" in m for m in partly.missed) == 9
     assert len(found.missed) < len(partly.missed)
     assert "not proved" in "\n".join(lines_of(as_blocks(partly)))
+
+
+@pytest.mark.parametrize(("low_z", "is_proof"), [(400.0, True), (1500.0, False), (4000.0, False)])
+def test_a_volume_that_the_bar_hardly_went_to_is_not_proved(low_z: float, is_proof: bool) -> None:
+    """As where the volume is given in another world than the rig's."""
+    rng = np.random.default_rng(4)
+    poses = poses_within(LOW, np.array([1500.0, 1500, 1500]), 60, rng)
+    asked = Box([-2000.0, -2000, low_z], [2000.0, 2000, low_z + 1400])
+    tracks = bar_tracks(truth(), BAR_MM, poses, rng)
+    found = verify(truth(), tracks, bar(), Limit(5.0), box=asked)
+    assert found.decision is (Decision.PASS if is_proof else Decision.UNDECIDED)
+    told = [d for d in found.doubts if "in the volume that was asked for" in d]
+    assert len(told) == (not is_proof)
+    assert found.overall.n == verify(truth(), tracks, bar(), Limit(5.0)).overall.n
+
+
+def test_of_many_lengths_a_table_shows_the_worst() -> None:
+    rig, tracks, board = photographs()
+    found = verify(rig, tracks, board)
+    shown = lines_of(as_blocks(found))
+    rows = [line for line in shown if re.match(r"r\d+c\d+ to ", line)]
+    worst = sorted((g.max_mm for g in found.by_length), reverse=True)[:12]
+    assert len(found.by_length) > 100 and len(rows) == 12
+    assert sorted((float(row.split()[-1]) for row in rows), reverse=True) == pytest.approx(
+        worst, abs=6e-4
+    )
+    assert f"Of {len(found.by_length)} lengths those 12 with the largest" in "\n".join(shown)
+    assert len(as_json(found)["by"]["length"]) == len(found.by_length)
 
 
 def test_names_of_another_bar_are_left_out_and_told() -> None:

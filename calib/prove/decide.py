@@ -57,7 +57,10 @@ class Limit:
         is_good = 0 <= self.a_mm < np.inf and self.k > 0 and self.b_mm > 0
         if not is_good or (self.a_mm == 0 and self.k == np.inf):
             raise InputError(
-                "--limit", expected="A of 0 mm or more, K and B above 0", found=str(self)
+                "--limit",
+                expected="A of 0 mm or more, K and B above 0, and A, K or both given",
+                found=str(self),
+                remedy="A + L/K is what an error may be at length L, B the most.",
             )
 
     @classmethod

@@ -190,12 +190,14 @@ def verify(
     found = measured_lengths(rig, tracks, bar, at_rest, noise_px)
     known = known_lengths(bar)
     u_bar = np.array([c.sigma_mm for c in known])[found.which]
+    counted_in = slice(None) if box is None else box.holding(found.middle_mm)
     box = box or wave_box(rig) or visited_box(found.middle_mm)
     cell, direction = box.cells(found.middle_mm), np.abs(found.along).argmax(axis=1)
-    n_lines = len(np.unique(np.column_stack([cell, direction]), axis=0))
+    line = np.column_stack([cell, direction])
+    n_lines = len(np.unique(line, axis=0))
     scale, scale_sigma, mean_sigma = _scale(found, u_bar)
     decision, room = None, None
-    doubts = _doubts(rig, bar, found, n_lines)
+    doubts = _doubts(rig, bar, found, line[counted_in])
     if limit is not None:
         own = found.noise_mm if at_rest else np.zeros_like(u_bar)
         decision, room = decide(found.error_mm, found.known_mm, u_bar, own, limit)
@@ -280,14 +282,18 @@ def _scale(found: Lengths, u_bar: Array) -> tuple[float, float, float]:
     return scale, float(combined(scatter, bar)), float(combined(of_mean, bar_mean))
 
 
-def _doubts(rig: Rig, bar: Wand, found: Lengths, n_lines: int) -> tuple[str, ...]:
+def _doubts(rig: Rig, bar: Wand, found: Lengths, line: NDArray[np.intp]) -> tuple[str, ...]:
+    """Return why the test is no proof; ``line`` (k, 4) tells the lines of those lengths apart that
+    count: all, or those in a volume that was asked for.
+    """
     out = []
+    n, n_lines = len(line), len(np.unique(line, axis=0))
+    where = "" if n == len(found.error_mm) else " in the volume that was asked for"
     if _is_same(rig.wand, bar):
         out.append("the bar is the wand that gave the rig its scale: no independent test of it")
-    if n_lines < LEAST_LINES or len(found.error_mm) < LEAST_LENGTHS:
+    if n_lines < LEAST_LINES or n < LEAST_LENGTHS:
         out.append(
-            f"{counted(len(found.error_mm), 'length')} on {counted(n_lines, 'line')}; the "
-            "guideline counts "
+            f"{counted(n, 'length')} on {counted(n_lines, 'line')}{where}; the guideline counts "
             f"{LEAST_LENGTHS} on {LEAST_LINES}"
         )
     if not any(c.sigma_mm > 0 for c in known_lengths(bar)):

@@ -55,6 +55,11 @@ class Box:
         """Return whether a place (3,) lies in it."""
         return bool(((place_mm >= self.low_mm) & (place_mm <= self.high_mm)).all())
 
+    def holding(self, points_mm: Array) -> NDArray[np.bool_]:
+        """Return which points (k, 3) lie in it."""
+        is_in = (points_mm >= self.low_mm) & (points_mm <= self.high_mm)
+        return np.asarray(is_in.all(axis=1))
+
     def holds(self, inner: Box) -> bool:
         """Return whether all of another box lies in it."""
         return self.has(inner.low_mm) and self.has(inner.high_mm)
@@ -99,8 +104,7 @@ class Box:
 
     def missed(self, points_mm: Array) -> tuple[str, ...]:
         """Return the names of the cells, a third along each axis, that no point (k, 3) lies in."""
-        is_in = ((points_mm >= self.low_mm) & (points_mm <= self.high_mm)).all(axis=1)
-        visited = {tuple(c) for c in self.cells(points_mm[is_in]).tolist()}
+        visited = {tuple(c) for c in self.cells(points_mm[self.holding(points_mm)]).tolist()}
         return tuple(
             ", ".join(f"{THIRDS[k]} {axis}" for axis, k in zip("xyz", cell, strict=True))
             for cell in product(range(len(THIRDS)), repeat=3)

@@ -25,6 +25,7 @@ MODELLED = (
     "the volume.",
 )
 LIKELY = 4.0  # standard deviations: of some hundred lengths one lies as far off by chance
+MOST_LENGTHS = 12  # rows of a table that a person reads
 ENDS = "Relative pose of the ends: modelled on ASTM E3064-16, withdrawn in January 2025."
 
 
@@ -43,7 +44,15 @@ def as_blocks(
     if then and found.decision in {None, Decision.PASS} and is_settled:
         out.append(following(then))
     out += ["", _table(found), ""]
-    for text in (_scale(found), _ends(found.ends), _missed(found), *found.notes):
+    n = len(found.by_length)
+    some = f"Of {n} lengths those {MOST_LENGTHS} with the largest errors are shown; --json has all"
+    for text in (
+        some if n > MOST_LENGTHS else "",
+        _scale(found),
+        _ends(found.ends),
+        _missed(found),
+        *found.notes,
+    ):
         out += [sentence(text)] if text else []
     if explain:
         for text in (*MODELLED, *([ENDS] if found.ends is not None else [])):
@@ -224,7 +233,9 @@ def _near(found: Verification, k: int, of: str = "", against: str = "") -> str:
 
 
 def _table(found: Verification) -> Table:
-    groups = [found.overall, *found.by_length, *found.by_direction, *found.by_place]
+    worst = sorted(found.by_length, key=lambda g: -g.max_mm)[:MOST_LENGTHS]
+    by_length = [g for g in found.by_length if g in worst]
+    groups = [found.overall, *by_length, *found.by_direction, *found.by_place]
     columns = [
         Column("lengths", [g.name for g in groups], is_left=True),
         Column("n", [g.n for g in groups]),

@@ -335,6 +335,8 @@ def scatter_matrix(
         """
         pairs = _pairs_in_bins(problem, found, first, first + longest)
         used = of_shift.columns(np.unique(problem.cam[pairs]))
+        if not len(used):  # a pause
+            return used, np.zeros((0, 0))
         pairs = pairs[np.isin(problem.cam[pairs], some)]
         at = np.searchsorted(some, problem.cam[pairs])
         of_bin = (found.bin_of_frame[problem.frame[pairs]] - first) // short

@@ -172,6 +172,25 @@ def test_the_camera_that_helps_helps_when_it_sees() -> None:
     assert with_help.sigma_mm[0] == pytest.approx(helps.sigma_mm, rel=1e-3)
 
 
+def test_a_camera_that_spoils_a_place_is_told_with_what_the_others_leave() -> None:
+    """A camera that may be off by centimetres takes part in placing a marker like any other."""
+    rig = solved(n_cameras=6)
+    assert rig.covariance is not None
+    matrix = rig.covariance.matrix.copy()
+    at = [rig.covariance.row[CameraParameter("cam02", kind)] for kind in POSITION]
+    matrix[at, at] += 30.0**2
+    loose = replace(rig, covariance=replace(rig.covariance, matrix=matrix))
+    places = rig.wave_mm[precision(rig, rig.wave_mm).n_cameras >= 4]
+    found = precision(loose, places)
+    spoilt = {h for h in found.helped if h is not None and h.is_left_out}
+    assert {h.camera for h in spoilt} == {"cam02"}
+    k, without = found.worst[0], found.helped[0]
+    assert without is not None and without.is_left_out
+    others = replace(loose, cameras=tuple(c for c in loose.cameras if c.name != "cam02"))
+    assert precision(others, found.places_mm[[k]]).sigma_mm[0] == pytest.approx(without.sigma_mm)
+    assert not any(h.is_left_out for h in precision(rig, places).helped if h is not None)
+
+
 def test_4000_places_of_24_cameras_take_less_than_a_second() -> None:
     rig = solved(n_cameras=6)
     # Four copies of each camera: as many views and parameters as 24 cameras have.

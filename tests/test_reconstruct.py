@@ -18,14 +18,17 @@ import pytest
 from scipy import optimize, stats
 
 from calib import files
+from calib.check.verdicts import Fault
 from calib.core.camera import project
-from calib.core.geometry import Array
+from calib.core.geometry import Array, Pose, rotation_from_vector
 from calib.core.rig import Rig
 from calib.core.tracks import Tracks
 from calib.errors import CalibError, InputError
 from calib.export.c3d import write_c3d
 from calib.export.points import HEADER, csv_lines
 from calib.pipeline import calibrate
+from calib.prove.known import known_part, unsure_notes
+from calib.prove.precision import precision
 from calib.prove.reconstruct import Piece, in_pieces, margin_frames, reconstruct
 from calib.prove.space.place import place
 from calib.prove.space.views import Views, cameras_of, views_of_tracks
@@ -47,6 +50,36 @@ def views_of_frame(rig: Rig, at: int) -> tuple[list[Any], Array]:
     views, *_ = views_of_tracks(wave().tracks.subset(rig.names))
     rows = slice(views.starts[at], views.starts[at + 1])
     return [rig.cameras[c] for c in views.cam[rows]], views.uv_px[rows]
+
+
+def unsure(rig: Rig, *names: str) -> Rig:
+    """The rig with some cameras turned by half a degree, as their solve knows and says."""
+    turn = rotation_from_vector(np.array([0.0, np.radians(0.5), 0.0]))
+    cameras = []
+    for c in rig.cameras:
+        if c.name in names:
+            pose = Pose(turn @ c.cam_from_world.R, turn @ c.cam_from_world.t_mm)
+            cameras.append(replace(c, cam_from_world=pose, faults=(Fault.KNOCK,), is_placed=False))
+        else:
+            cameras.append(c)
+    return replace(rig, cameras=tuple(cameras))
+
+
+def test_places_are_measured_without_cameras_whose_own_is_unsure() -> None:
+    rig, tracks = solved(), wave().tracks
+    off = unsure(rig, "cam03")
+    sound = tuple(n for n in rig.names if n != "cam03")
+    found, without = reconstruct(off, tracks), reconstruct(rig, tracks.subset(sound))
+    np.testing.assert_allclose(found.points_mm, without.points_mm, atol=1e-9)
+    assert known_part(off).names == sound and known_part(rig) is rig
+    (told,) = unsure_notes(off)
+    assert told == "measured without cam03 (knocked during the capture): unsure where it stood"
+    assert precision(off).notes == (told,) and not unsure_notes(rig)
+    # With one left there is nothing to measure with: all are taken, and it is said.
+    hardly = unsure(rig, *rig.names[1:])
+    assert known_part(hardly) is hardly
+    (told,) = unsure_notes(hardly)
+    assert told.startswith("too few cameras") and "wave again and solve" in told
 
 
 def test_two_views_agree_with_opencv() -> None:

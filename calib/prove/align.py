@@ -18,6 +18,7 @@ from calib.errors import InputError, UnsolvableError
 from calib.naming.identify import is_unnamed
 from calib.naming.renaming import named_tracks
 from calib.printed import Reported
+from calib.prove.known import known_part, unsure_notes
 from calib.prove.layout import (
     FLOOR_FLAT_MM,
     FRAME_FLAT_MM,
@@ -222,7 +223,7 @@ def align(rig: Rig, tracks: Tracks, options: AlignOptions | None = None) -> tupl
         The markers are too few or contradict the layout; the numbers are in the error.
     """
     options = options or AlignOptions()
-    tracks = of_rig(rig, tracks)
+    tracks = of_rig(known_part(rig), tracks)
     layout = _layout(rig, tracks, options)
     cameras = standing(cameras_of(rig, tracks.names), layout.still)
     require_above(layout, cameras * layout.scale)
@@ -274,7 +275,7 @@ def aligned_as(rig: Rig, how: Alignment) -> Rig:
 
 
 def _doubts(rig: Rig, how: Alignment) -> list[str]:
-    notes = []
+    notes = list(unsure_notes(rig))
     if rig.covariance is None:
         notes.append(
             "the rig states no uncertainty: the error bars count the centroids' noise only"

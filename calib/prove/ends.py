@@ -14,6 +14,7 @@ from calib.core.geometry import Array, angle_between_deg, is_slim, rigid_fit
 from calib.core.rig import Rig
 from calib.core.tracks import Tracks
 from calib.core.wand import Wand
+from calib.prove.known import known_part
 from calib.prove.space.place import place
 from calib.prove.space.views import cameras_of, views_of_tracks
 
@@ -56,7 +57,7 @@ def end_poses(rig: Rig, tracks: Tracks, bar: Wand, noise_px: float | None) -> En
     ends = ends_of(bar)
     if ends is None or not any((c.marker >= 0).any() for c in tracks.cameras):
         return None
-    tracks = matched(replace(rig, wand=bar, wand_used=bar), tracks)
+    tracks = matched(replace(known_part(rig), wand=bar, wand_used=bar), tracks)
     views, frame, marker = views_of_tracks(tracks)
     placed = place(views, cameras_of(rig, tracks.names, noise_px))
     number, at = np.unique(frame, return_inverse=True)

@@ -16,6 +16,7 @@ from calib.core.wand import CertifiedLength, Wand
 from calib.errors import UnsolvableError
 from calib.naming.identify import is_unnamed
 from calib.naming.renaming import named_tracks
+from calib.prove.known import known_part
 from calib.prove.rest.match import matched_points
 from calib.prove.rest.stands import rests
 from calib.prove.rest.still import PHASE_PX
@@ -101,7 +102,7 @@ def _points(
     rig: Rig, tracks: Tracks, bar: Wand, noise_px: float | None
 ) -> tuple[Tracks, Cameras, Views, Ints, Ints]:
     """Return the bar's tracks, the rig's cameras, and the views with their frames and markers."""
-    with_bar = replace(rig, wand=bar, wand_used=bar)
+    with_bar = replace(known_part(rig), wand=bar, wand_used=bar)
     tracks = matched(with_bar, tracks)
     cameras = cameras_of(rig, tracks.names, noise_px)
     if is_unnamed(tracks) and len(bar.markers) == 2:

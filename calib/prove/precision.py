@@ -13,6 +13,7 @@ from calib.core.rig import Rig
 from calib.core.threads import one_blas_thread
 from calib.errors import InputError, UnsolvableError
 from calib.printed import Reported
+from calib.prove.known import known_part, unsure_notes
 from calib.prove.space.joint import RigErrors, covariance_of, effects, rig_errors
 from calib.prove.space.views import Cameras, cameras_of, views_of_places, views_where
 from calib.prove.volume import Box, seen_box, wave_box
@@ -58,6 +59,8 @@ class Precision(Reported):
         The camera that would help each of them most, or that spoils it; None where all see it.
     has_covariance : bool
         Whether the rig states its uncertainty.
+    notes : tuple of str
+        What else is to be said.
     """
 
     REPORT: ClassVar[str] = "proofs.precision"
@@ -70,6 +73,7 @@ class Precision(Reported):
     worst: tuple[int, ...]
     helped: tuple[Help | None, ...]
     has_covariance: bool = True
+    notes: tuple[str, ...] = ()
 
     @property
     def sigma_mm(self) -> Array:
@@ -126,6 +130,7 @@ def precision(
     UnsolvableError
         No place is seen by two cameras.
     """
+    notes, rig = unsure_notes(rig), known_part(rig)
     if places_mm is None:
         places_mm = default_places(rig, range_mm=range_mm)
     places, cameras = frozen(places_mm), cameras_of(rig, None, noise_px)
@@ -159,9 +164,8 @@ def precision(
         or _help(places[k], sees[k], cameras, errors, range_mm)
         for k in worst
     )
-    return Precision(
-        places, total, noise, n_cameras, middle, worst, helped, rig.covariance is not None
-    )
+    states = rig.covariance is not None
+    return Precision(places, total, noise, n_cameras, middle, worst, helped, states, notes)
 
 
 def default_places(rig: Rig, box: Box | None = None, *, range_mm: float = np.inf) -> Array:

@@ -12,6 +12,7 @@ from calib.core.points import Points
 from calib.core.rig import Rig
 from calib.core.threads import one_blas_thread
 from calib.core.tracks import CameraTracks, Tracks
+from calib.prove.known import known_part
 from calib.prove.space.joint import RigErrors, effect_covariance, rig_errors
 from calib.prove.space.place import place
 from calib.prove.space.views import cameras_of, views_of_tracks
@@ -33,7 +34,8 @@ def reconstruct(rig: Rig, tracks: Tracks, noise_px: float | None = None) -> Poin
     """Return every named point of a capture that two cameras of the rig see, in space.
 
     Names are taken as the tracks have them, whatever they are of. Points of cameras that the rig
-    knows to expose late are first moved along their way in the image.
+    knows to expose late are first moved along their way in the image. Cameras whose place a fault
+    of the rig's solve spoils take no part, if two others do.
 
     Parameters
     ----------
@@ -66,8 +68,9 @@ def in_pieces(rig: Rig, pieces: Iterable[Piece], noise_px: float | None = None) 
     either side.
     """
     errors: RigErrors | None = None
+    part = known_part(rig)
     for piece in pieces:
-        tracks = of_rig(rig, piece.tracks)
+        tracks = of_rig(part, piece.tracks)
         if errors is None or errors.names != tracks.names:
             errors = rig_errors(rig, tracks.names)
         yield _piece(rig, replace(piece, tracks=tracks), errors, noise_px)

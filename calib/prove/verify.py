@@ -23,6 +23,7 @@ from calib.core.wand import Wand
 from calib.printed import Reported
 from calib.prove.decide import Decision, Limit, combined, decide
 from calib.prove.ends import EndPoses, end_poses
+from calib.prove.known import unsure_notes
 from calib.prove.lengths import NOT_THE_BAR, Lengths, known_lengths, measured_lengths
 from calib.prove.volume import THIRDS, Box, visited_box, wave_box
 
@@ -225,7 +226,7 @@ def verify(
         decision,
         room,
         doubts,
-        _notes(bar, found),
+        (*unsure_notes(rig), *_notes(bar, found)),
     )
 
 

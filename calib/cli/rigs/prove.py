@@ -235,7 +235,9 @@ def reconstruct(
     from calib.cli import console
     from calib.core.names import counted
     from calib.export.c3d import require_ezc3d
+    from calib.prove.known import unsure_notes
     from calib.prove.reconstruct import in_pieces
+    from calib.report.words import sentence
 
     if output.suffix.lower() == ".c3d":
         require_ezc3d()
@@ -254,6 +256,8 @@ def reconstruct(
         f"wrote {output} ({counted(counts['points'], 'point')} in "
         f"{counted(counts['frames'], 'frame')}{more if counts['open'] else ''})"
     )
+    for text in unsure_notes(solved):
+        console.note(sentence(text))
     if shift:
         console.note(
             f"C3D counts frames up to 65535: frame {shift} of the tracks is the first of {output}."

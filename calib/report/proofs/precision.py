@@ -15,7 +15,7 @@ from calib.core.rig import Doubt, Rig
 from calib.prove.precision import Precision, in_one_line, of_wave
 from calib.report.rigs.whole import named
 from calib.report.tables import Blocks, Column, Table, following, strong
-from calib.report.words import document
+from calib.report.words import document, sentence
 
 MOST_LAYERS = 12
 HEADER = (
@@ -46,6 +46,7 @@ def as_blocks(
             "The rig file does not say how sure its poses are: the figures count the noise of the "
             "images alone."
         )
+    out += map(sentence, found.notes)
     spoilt = dict.fromkeys(h.camera for h in found.helped if h is not None and h.is_left_out)
     if spoilt:
         it = "it" if len(spoilt) == 1 else "them"
@@ -88,6 +89,7 @@ def as_json(found: Precision) -> dict[str, Any]:
             "median_mm": float(np.median(sigma[seen])),
             "worst": worst,
             "blind": int((~seen).sum()),
+            "notes": found.notes,
             "places": {
                 "place_mm": found.places_mm,
                 "sigma_mm": sigma,

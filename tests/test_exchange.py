@@ -27,6 +27,7 @@ from calib.report.changes.recheck import as_json, movement, note
 from calib.report.changes.whole import drift
 from calib.simulate import Knock, Scenario, Simulation, simulate
 from calib.solve.fit import Fit
+from calib.solve.hold import RigFit
 from scripts.benchmarks.mistakes import scenario_of
 
 RIG = Scenario(n_cameras=7, n_frames=500, seed=71)
@@ -192,7 +193,7 @@ def test_a_camera_whose_points_no_place_explains_stops_no_recheck(
     cameras = (replace(was, cam_from_world=stood) if r is was else r for r in wave.truth.cameras)
     solve_anew = run.solve_anew
 
-    def runs_away(rig: Rig, tracks: Tracks, *rest: object) -> Fit:
+    def runs_away(rig: Rig, tracks: Tracks, *rest: object) -> tuple[Fit, RigFit]:
         if "cam03" in tracks.names:
             raise np.linalg.LinAlgError
         return solve_anew(rig, tracks, *rest)  # type: ignore[arg-type]

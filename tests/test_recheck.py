@@ -111,7 +111,7 @@ def second() -> Simulation:
 
 def of_wave(made: Simulation) -> Reduced:
     rig = stored()
-    fit = solve_anew(rig, made.tracks, quiet)
+    fit, _ = solve_anew(rig, made.tracks, quiet)
     return reduced(fit.problem, fit.result.state, NAMES, fit.options.terms, shape_axes(rig))
 
 

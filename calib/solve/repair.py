@@ -40,7 +40,7 @@ from calib.solve.certainty.lens_terms import SMALL_TERMS
 from calib.solve.certainty.normal import Information
 from calib.solve.certainty.statistics import rig_stats
 from calib.solve.fit import Fit
-from calib.solve.hold import MOST_OFF, RigFit, hold_cameras, rig_state
+from calib.solve.hold import MOST_OFF, RigFit, fit_to_rig, rig_state
 from calib.solve.lasting.scatter import Together, together
 from calib.solve.lasting.stretches import Stretch, pairs_in
 from calib.solve.refine import EVERY_TERM, refine
@@ -128,9 +128,11 @@ def change_prior(rig: Rig, terms: tuple[str, ...], tracks: Tracks) -> Prior:
     return Prior(np.where(at, of_any.mean, mean), np.where(at, of_any.sigma, sigma))
 
 
-def solve_anew(rig: Rig, tracks: Tracks, progress: Progress, start: State | None = None) -> Fit:
+def solve_anew(
+    rig: Rig, tracks: Tracks, progress: Progress, start: State | None = None
+) -> tuple[Fit, RigFit]:
     """Return the fit of a new wave with every camera free, from where the rig's cameras stood or
-    from ``start``; the wand's shape held.
+    from ``start``, the wand's shape held; and that with the rig's cameras held.
 
     Raises UnsolvableError where the wave does not determine the cameras.
     """
@@ -138,12 +140,13 @@ def solve_anew(rig: Rig, tracks: Tracks, progress: Progress, start: State | None
     # Against the stored rig stretches that stand off show before a fit can give way to them; of two
     # cameras none does.
     can_tell = len(tracks.names) > 2 and not lacks_terms(rig)  # nor does what a lens lacks
-    against = _that_pass(hold_cameras(tracks, rig.wand_used, stood)) if can_tell else ()
+    held = fit_to_rig(rig, tracks)
+    against = _that_pass(held) if can_tell else ()
     against = tuple(s for s in against if rig.camera(tracks.names[s.camera]).is_placed)
     # Whoever linearises about the fit takes the last step himself.
     options = BundleOptions(terms=terms, prior=change_prior(rig, terms, tracks), tolerance=1e-7)
     fit = refine(_without(tracks, against), rig.wand_used, start or stood, options, progress)
-    return replace(fit, stretches=(*against, *fit.stretches))
+    return replace(fit, stretches=(*against, *fit.stretches)), held
 
 
 def _that_pass(held: RigFit) -> tuple[Stretch, ...]:

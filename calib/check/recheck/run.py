@@ -52,7 +52,7 @@ from calib.solve.clock.common_time import (
 from calib.solve.clock.frame_slip import whole_frame_offsets
 from calib.solve.clock.offsets import estimate_offsets
 from calib.solve.fit import Fit
-from calib.solve.hold import as_held, fit_to_rig
+from calib.solve.hold import RigFit, as_held
 from calib.solve.lasting.scatter import together
 from calib.solve.lasting.stretches import USUAL_SHARE, share_off
 from calib.solve.repair import Reduced, reduced, shape_axes, solve_anew, stays_off
@@ -119,14 +119,14 @@ def _of_others(
     """Return what a wave shows of the cameras that can be judged by their points."""
     tracks, n_shared = joined(rig, tracks.subset([n for n in tracks.names if n not in left_out]))
     in_time = without_fractions(rig, tracks)
-    fit = solve_anew(rig, in_time, progress)
+    fit, held = solve_anew(rig, in_time, progress)
     if tracks.is_identified:
         progress("names", 0, 1)
         tracks = rename(tracks, rig.wand_used, fit.result.state).tracks
         in_time = without_fractions(rig, tracks)
-        fit = solve_anew(rig, in_time, progress, fit.result.state)
-    fit, tracks, clock = _in_time(rig, tracks, in_time, fit, progress)
-    found = compared(rig, tracks, fit, clock, borne, n_shared, options, progress)
+        fit, held = solve_anew(rig, in_time, progress, fit.result.state)
+    fit, held, tracks, clock = _in_time(rig, tracks, in_time, (fit, held), progress)
+    found = compared(rig, tracks, (fit, held), clock, borne, n_shared, options, progress)
     of_wand = doubts_of_wand(rig, as_held(fit)) if len(rig.wand.markers) > 1 else []
     changed = [d for d in of_wand if d.finding == RigFault.REBUILT]
     if changed:
@@ -228,16 +228,17 @@ def _asked(
 def compared(
     rig: Rig,
     tracks: Tracks,
-    fit: Fit,
+    solved: tuple[Fit, RigFit],
     clock: Clock,
     borne: dict[str, str],
     n_shared: dict[str, int | None],
     options: RecheckOptions,
     progress: Progress = quiet,
 ) -> Recheck:
-    """Return what the fit of a new wave says of the rig; ``borne`` names the cameras whose points
-    stand under another's name, ``n_shared`` those that cannot be judged.
+    """Return what a new wave says of the rig, ``solved`` anew; ``borne`` names the cameras whose
+    points stand under another's name, ``n_shared`` those that cannot be judged.
     """
+    fit, stored = solved
     noise = _noise_ratio(rig, tracks, fit)
     progress("comparison", 0, 1)
     lasts = max(rig.lasting_share, share_off(fit.problem, fit.stretches)) > USUAL_SHARE
@@ -249,7 +250,7 @@ def compared(
     found, agreed, scale, is_grown = _agreement(rig, tracks, fit, sure)
     cameras, readings = measured(rig, fit, found, agreed, noise, clock)
     cameras = [judged(c, len(cameras), options) for c in cameras]
-    cameras = with_knocks(cameras, _knocked(rig, tracks, fit))
+    cameras = with_knocks(cameras, _knocked(rig, tracks, fit, stored))
     cameras = [
         replace(c, verdict=Standing.EXCHANGED, borne=borne[c.name], matters=True)
         if c.name in borne
@@ -261,9 +262,9 @@ def compared(
     return whole(rig, tracks, found, agreed, scale, is_grown, cameras, readings, n_shared, places)
 
 
-def _knocked(rig: Rig, tracks: Tracks, fit: Fit) -> dict[str, tuple[int, float]]:
+def _knocked(rig: Rig, tracks: Tracks, fit: Fit, stored: RigFit) -> dict[str, tuple[int, float]]:
     """Return the cameras that moved during the wave, from which frame on and by how many px: by
-    what a solve of it followed, and by what it left out.
+    what a solve of it followed, and by what it left out, which is seen with the ``stored`` cameras.
     """
     held = as_held(fit)
     moves = moves_of(largest_step(held), held, tracks.names)
@@ -278,7 +279,6 @@ def _knocked(rig: Rig, tracks: Tracks, fit: Fit) -> dict[str, tuple[int, float]]
         if not may_pass(held, [c], frame, size_px):
             left[tracks.names[c]] = frame, size_px
     # What stood off from the stored rig then is no part of this solve.
-    stored = fit_to_rig(rig, tracks)
     for name, seen in zip(tracks.names, last_seen(stored), strict=True):
         if seen is not None and not seen.frames and rig.camera(name).is_placed:
             left.setdefault(name, (seen.first, seen.size_px))
@@ -294,23 +294,23 @@ def _identified(rig: Rig, tracks: Tracks, progress: Progress) -> Tracks:
 
 
 def _in_time(
-    rig: Rig, tracks: Tracks, moved: Tracks, fit: Fit, progress: Progress
-) -> tuple[Fit, Tracks, Clock]:
-    """Return fit and tracks at a common time, and how far each camera's clock was off beyond what
-    the rig knows; ``moved`` are the tracks without that.
+    rig: Rig, tracks: Tracks, moved: Tracks, solved: tuple[Fit, RigFit], progress: Progress
+) -> tuple[Fit, RigFit, Tracks, Clock]:
+    """Return what is ``solved`` anew, and tracks, at a common time, and how far each camera's clock
+    was off beyond what the rig knows; ``moved`` are the tracks without that.
 
     Cameras whose noise stands out are tried: first whole frames alone, which is quick and mostly
     all; fractions, where noise that stands out is left.
     """
-    n = len(tracks.names)
+    n, (fit, held) = len(tracks.names), solved
     if not (_noise_ratio(rig, tracks, fit) > STANDS_OUT).any():
-        return fit, moved, Clock(np.zeros(n), np.full(n, np.nan))
+        return fit, held, moved, Clock(np.zeros(n), np.full(n, np.nan))
     known = known_fractions(rig, tracks)
     options = BundleOptions(terms=fit.options.terms, prior=fit.options.prior)
     whole, _ = whole_frame_offsets(fit, moved)
     if whole.any():
         moved = earlier(tracks, rig.wand_used, fit.result.state, known + whole)
-        fit = solve_anew(rig, moved, progress)
+        fit, held = solve_anew(rig, moved, progress)
     if whole.any() and not (_noise_ratio(rig, tracks, fit) > STANDS_OUT).any():
         offsets = estimate_offsets(fit, moved)
         beyond = whole + offsets.offset_frames
@@ -318,8 +318,8 @@ def _in_time(
         of_moved = known + whole
         _, moved, offsets = with_timing(tracks, rig.wand_used, fit, options, progress, of_moved)
         beyond = offsets.offset_frames - known
-        fit = solve_anew(rig, moved, progress)
-    return fit, moved, Clock(beyond, np.array(offsets.sigma_frames))
+        fit, held = solve_anew(rig, moved, progress)
+    return fit, held, moved, Clock(beyond, np.array(offsets.sigma_frames))
 
 
 def _noise_ratio(rig: Rig, tracks: Tracks, fit: Fit) -> Array:

@@ -111,11 +111,11 @@ def recheck_any(
 
     def judged(part: Tracks) -> Recheck:
         at = [tracks.names.index(n) for n in part.names]
-        fit = solve_anew(rig, part, progress, found.state.of_cameras(at))
-        fits.append((at, fit.result.state))
+        solved = solve_anew(rig, part, progress, found.state.of_cameras(at))
+        fits.append((at, solved[0].result.state))
         clock = Clock((whole + found.late_frames)[at], found.late_sigma[at])
         others = {n: k for n, k in shared.items() if n not in part.names}
-        return compared(rig, part, fit, clock, borne, others, options, progress)
+        return compared(rig, part, solved, clock, borne, others, options, progress)
 
     largest, more = judged(parts[0]), []
     for part in parts[1:]:

@@ -19,6 +19,7 @@ from typer.testing import CliRunner
 from calib.check.history.compare import history
 from calib.check.history.records import Entry, History
 from calib.check.recheck.run import recheck
+from calib.check.verdicts import Fault
 from calib.cli.main import app
 from calib.core.geometry import Pose, rotation_from_vector, vector_from_rotation
 from calib.core.rig import Rig
@@ -174,6 +175,25 @@ def test_a_steady_creep_is_a_drift():
 def test_two_files_only_show_that_it_changed():
     files = series(13, lambda rig, k: turned(rig, "cam01", 0.3) if k else rig)[:2]
     assert verdicts(history(files)) == {n: "changed" if n == "cam01" else "steady" for n in NAMES}
+
+
+@pytest.mark.parametrize("at", [0, 1])
+def test_where_a_fault_spoiled_a_camera_is_no_change_of_it(at: int):
+    """A late camera's pose is off by centimetres; the rig file says that it is unsure."""
+    entries = series(5)[:2]
+    late = entries[at].rig
+    camera = replace(turned(late, "cam03", 0.3).camera("cam03"), faults=(Fault.TIMING,))
+    camera = replace(camera, is_placed=False)
+    cameras = tuple(camera if c.name == "cam03" else c for c in late.cameras)
+    entries[at] = replace(entries[at], rig=replace(late, cameras=cameras))
+    found = history(entries)
+    assert verdicts(found).pop("cam03") == "unknown"
+    assert {v for n, v in verdicts(found).items() if n != "cam03"} == {"steady"}
+    told = lines_of(as_blocks(found), 200)
+    assert any(f"cam03 (out of time) stood is unsure in rig{at}.h5" in line for line in told)
+    # Who does not know where a camera stands now has something to do.
+    assert found.needs_a_hand == (at == 1)
+    assert any("wave again and solve" in line for line in told) == (at == 1)
 
 
 def test_a_changed_focal_length_shows():

@@ -18,6 +18,7 @@ import pytest
 from scipy import optimize, stats
 
 from calib import files
+from calib.check.placed import known_part
 from calib.check.verdicts import Fault
 from calib.core.camera import project
 from calib.core.geometry import Array, Pose, rotation_from_vector
@@ -27,7 +28,7 @@ from calib.errors import CalibError, InputError
 from calib.export.c3d import write_c3d
 from calib.export.points import HEADER, csv_lines
 from calib.pipeline import calibrate
-from calib.prove.known import known_part, unsure_notes
+from calib.prove.known import unsure_notes
 from calib.prove.precision import precision
 from calib.prove.reconstruct import Piece, in_pieces, margin_frames, reconstruct
 from calib.prove.space.place import place

@@ -8,6 +8,7 @@ from typing import Any, ClassVar
 
 import numpy as np
 
+from calib.check.placed import known_part
 from calib.check.recheck.inputs import of_rig
 from calib.core.geometry import Array, Pose, cross_matrix
 from calib.core.rig import Rig
@@ -18,7 +19,7 @@ from calib.errors import InputError, UnsolvableError
 from calib.naming.identify import is_unnamed
 from calib.naming.renaming import named_tracks
 from calib.printed import Reported
-from calib.prove.known import known_part, unsure_notes
+from calib.prove.known import unsure_notes
 from calib.prove.layout import (
     FLOOR_FLAT_MM,
     FRAME_FLAT_MM,

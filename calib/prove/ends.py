@@ -9,12 +9,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.check.placed import known_part
 from calib.check.recheck.inputs import matched
 from calib.core.geometry import Array, angle_between_deg, is_slim, rigid_fit
 from calib.core.rig import Rig
 from calib.core.tracks import Tracks
 from calib.core.wand import Wand
-from calib.prove.known import known_part
 from calib.prove.space.place import place
 from calib.prove.space.views import cameras_of, views_of_tracks
 

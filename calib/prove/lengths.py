@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.check.placed import known_part
 from calib.check.recheck.inputs import matched
 from calib.core.frames import Ints
 from calib.core.geometry import Array
@@ -16,7 +17,6 @@ from calib.core.wand import CertifiedLength, Wand
 from calib.errors import UnsolvableError
 from calib.naming.identify import is_unnamed
 from calib.naming.renaming import named_tracks
-from calib.prove.known import known_part
 from calib.prove.rest.match import matched_points
 from calib.prove.rest.stands import rests
 from calib.prove.rest.still import PHASE_PX

@@ -8,12 +8,13 @@ from typing import ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.check.placed import known_part
 from calib.core.geometry import Array, frozen, sigma_in_space, turn_between
 from calib.core.rig import Rig
 from calib.core.threads import one_blas_thread
 from calib.errors import InputError, UnsolvableError
 from calib.printed import Reported
-from calib.prove.known import known_part, unsure_notes
+from calib.prove.known import unsure_notes
 from calib.prove.space.joint import RigErrors, covariance_of, effects, rig_errors
 from calib.prove.space.views import Cameras, cameras_of, views_of_places, views_where
 from calib.prove.volume import Box, seen_box, wave_box

@@ -7,12 +7,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from calib.check.placed import known_part
 from calib.check.recheck.inputs import of_rig
 from calib.core.points import Points
 from calib.core.rig import Rig
 from calib.core.threads import one_blas_thread
 from calib.core.tracks import CameraTracks, Tracks
-from calib.prove.known import known_part
 from calib.prove.space.joint import RigErrors, effect_covariance, rig_errors
 from calib.prove.space.place import place
 from calib.prove.space.views import cameras_of, views_of_tracks

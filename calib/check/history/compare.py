@@ -14,8 +14,10 @@ from numpy.typing import NDArray
 
 from calib.check.history.patterns import of_camera
 from calib.check.history.records import N_SHOWN, Entry, History
+from calib.check.placed import known_part, unsure
 from calib.check.recheck.agree import find_agreement
 from calib.check.recheck.compare import Comparison, held_sigma, is_silent, rig_from_other
+from calib.check.verdicts import Course
 from calib.core.geometry import Array, Pose, rigid_fit, vector_from_rotation
 from calib.core.names import listed
 from calib.core.parameters import N_CHANGE, RING, CameraParameter, of_cameras, term_values
@@ -66,29 +68,33 @@ def history(entries: Sequence[Entry]) -> History:
                 (m or 0.0, k, e) for k, (m, e) in enumerate(zip(moments, entries, strict=True))
             )
         ]
-    first = entries[0].rig
+    # What a fault of its solve put elsewhere is no change of the camera's.
+    rigs = [known_part(e.rig) for e in entries]
+    if min(len(set(rigs[0].names) & set(r.names)) for r in rigs) < 2:
+        rigs = [e.rig for e in entries]
+    first = rigs[0]
     every = list(dict.fromkeys(name for e in entries for name in e.rig.names))
     n_files, at = len(entries), [every.index(n) for n in first.names]
     change = np.full((n_files, len(every), N_SHOWN), np.nan)
     moved: list[_Moved] = []
     sensitivity: dict[Key, Array] = {}
     without_majority, grown = [], {}
-    for k, e in enumerate(entries):
-        common = tuple(n for n in first.names if n in e.rig.names)
+    for k, (e, rig) in enumerate(zip(entries, rigs, strict=True)):
+        common = tuple(n for n in first.names if n in rig.names)
         if len(common) < 2:
             raise InputError(
                 e.name,
                 expected=f"two cameras or more of {listed(first.names)}",
-                found=listed(e.rig.names),
+                found=listed(rig.names),
                 remedy="Give the files of one rig.",
             )
-        rig = e.rig
+        like_first = rig
         if size := growth(first, rig, common) if k else 0.0:
-            grown[e.name], rig = size, scaled(rig, 1.0 / (1.0 + size))
-        inside = agreeing(first, rig, common)
+            grown[e.name], like_first = size, scaled(rig, 1.0 / (1.0 + size))
+        inside = agreeing(first, like_first, common)
         if k and 2 * inside.sum() <= len(common):
             without_majority.append(e.name)
-        one = _Moved.on(first, rig, common, inside)
+        one = _Moved.on(first, like_first, common, inside)
         moved.append(one)
         change[k, at] = np.where(one.is_there[:, None], one.shown(one.difference), np.nan)
         for key, column in one.sensitivity(moved[0]).items():
@@ -105,13 +111,19 @@ def history(entries: Sequence[Entry]) -> History:
         of_camera(name, change[:, c], joint[c], shared[:, c], times, level, len(every))
         for c, name in enumerate(every)
     )
+    last = unsure(entries[-1].rig)
     return History(
         entries=tuple(entries),
-        cameras=cameras,
+        cameras=tuple(
+            replace(c, verdict=Course.UNKNOWN)
+            if c.name in last and c.verdict is Course.STEADY
+            else c
+            for c in cameras
+        ),
         is_by_time=is_by_time,
         without_majority=tuple(without_majority),
         silent=tuple(e.name for e in entries if is_silent(e.rig)),
-        added=tuple(sorted(set(every) - set(first.names))),
+        added=tuple(sorted(set(every) - set(entries[0].rig.names))),
         grown=grown,
     )
 

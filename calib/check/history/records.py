@@ -9,6 +9,7 @@ from typing import ClassVar
 
 import numpy as np
 
+from calib.check.placed import unsure
 from calib.check.verdicts import Course
 from calib.core.geometry import Array
 from calib.core.rig import Rig
@@ -123,10 +124,10 @@ class History(Reported):
 
     @property
     def needs_a_hand(self) -> bool:
-        """Whether a camera jumped or drifts, or changed between the only two files, or the whole
-        rig changed in size.
+        """Whether a camera jumped or drifts, or changed between the only two files, the last file
+        does not know where one stands, or the whole rig changed in size.
         """
-        return bool(self.grown) or any(
+        return bool(self.grown or unsure(self.entries[-1].rig)) or any(
             c.verdict in {Course.JUMP, Course.DRIFT, Course.CHANGED} for c in self.cameras
         )
 

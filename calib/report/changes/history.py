@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from calib.check.history.records import CameraHistory, History
+from calib.check.placed import unsure
 from calib.check.verdicts import Course
 from calib.core.names import all_of, command, listed
 from calib.report.papers.stored import when
@@ -56,6 +57,13 @@ def _what_to_do(found: History, last: str) -> list[tuple[str, str, str]]:
         text = f"Look at mount, clamp and rings of {listed(moved)}."
         again = command("recheck", last, "TRACKS")
         out.append((text, f"Whether {stand} now, by a new wave: ", again))
+    if here := unsure(found.entries[-1].rig):
+        text = (
+            f"The last file does not know where {listed(here)} "
+            f"{'stands' if len(here) == 1 else 'stand'}: see to what its solve found there, wave "
+            "again and solve."
+        )
+        out.append((text, "", ""))
     if drifting := [c.name for c in found.cameras if c.verdict == Course.DRIFT]:
         text = (
             f"Look what gives at {listed(drifting)}: a clamp that creeps, a mount that warms up or "
@@ -99,6 +107,11 @@ def findings(found: History) -> list[str]:
         f"{name}: no more than half of the cameras agree with {first}; treat it with care."
         for name in found.without_majority
     ]
+    for e in found.entries:
+        if here := [f"{name} ({why})" for name, why in unsure(e.rig).items()]:
+            out.append(
+                f"Where {listed(here)} stood is unsure in {e.name}: of that nothing is told here."
+            )
     if found.added:
         out.append(f"Not in {first}, so without a history: {listed(found.added)}.")
     if found.silent:

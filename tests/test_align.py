@@ -347,6 +347,7 @@ def test_only_a_survey_that_is_asked_changes_the_scale() -> None:
     real = np.vstack([FLOOR_MM, [[0.0, 0, 700]]])
     tracks = still_tracks(standing(), real, rng)
     large = Wand("survey", tuple("abcde"), 1.002 * real, 2.0)
+    real_survey = replace(large, points_mm=real)
     base = np.linalg.norm(standing().cameras[0].position_mm - standing().cameras[3].position_mm)
     for with_scale, expected in ((False, base), (True, 1.002 * base)):
         rig, how = align(standing(), tracks, AlignOptions(survey=large, with_scale=with_scale))
@@ -354,11 +355,29 @@ def test_only_a_survey_that_is_asked_changes_the_scale() -> None:
         assert found == pytest.approx(expected, rel=1e-9 if not with_scale else 8e-4)
         scale, sigma = how.numbers["survey_scale"], how.numbers["survey_scale_sigma"]
         assert abs(scale - 1.002) < 4.0 * sigma
-        assert any("of the rig's size" in note for note in how.notes) == (
-            abs(scale - 1) > 2 * sigma
-        )
+        assert any("than the rig: " in note for note in how.notes) == (abs(scale - 1) > 2 * sigma)
         ratio = rig.wand_used.span_mm / standing().wand_used.span_mm
         assert ratio == pytest.approx(how.scale, rel=1e-12)
+        # By all alignments since the solve, as a rig is compared with others of its own size.
+        again, _ = align(rig, tracks, AlignOptions(survey=real_survey))
+        assert again.enlarged == rig.enlarged == pytest.approx(ratio, rel=1e-12)
+        like, _ = align_like(standing(), again)
+        assert like.enlarged == 1.0 and like.camera("cam01").position_mm * ratio == pytest.approx(
+            again.camera("cam01").position_mm, abs=1e-6
+        )
+
+
+def test_a_survey_of_another_size_is_refused_with_that_and_not_with_a_marker() -> None:
+    rng = np.random.default_rng(8)
+    real = np.vstack([FLOOR_MM, [[0.0, 0, 700]]])
+    tracks = still_tracks(standing(), real, rng)
+    large = Wand("survey", tuple("abcde"), 1.02 * real, 0.1)
+    told = r"size, found one [12]\.\d{3}% larger.*--survey-scale"
+    with pytest.raises(UnsolvableError, match=told):
+        align(standing(), tracks, AlignOptions(survey=large))
+    one_off = 1.02 * real + np.outer([0, 0, 0, 0, 1.0], [40.0, 0, 0])
+    with pytest.raises(UnsolvableError, match="e the worst"):
+        align(standing(), tracks, AlignOptions(survey=Wand("survey", tuple("abcde"), one_off, 0.1)))
 
 
 # ---- like an earlier rig

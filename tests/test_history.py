@@ -87,6 +87,23 @@ def test_a_rig_that_changed_in_size_is_that_and_no_camera_moved(share: float):
     assert f"the whole rig {word} by " in " ".join(lines_of(as_blocks(found)))
 
 
+def test_a_rig_scaled_to_a_survey_is_no_rig_that_changed():
+    """By 0.05 %, too little for a rig that grew, it named five of six cameras as moved."""
+    own = series(3)[0].rig
+    large = moved(own, Pose(np.eye(3), np.zeros(3)), 1.002)
+
+    def course(alignment: dict[str, float] | None, *, is_large_first: bool) -> History:
+        rigs = own, replace(large, alignment=alignment)
+        pair = rigs[::-1] if is_large_first else rigs
+        return history([Entry(f"{k}.h5", dated(r, k), f"{k:064d}") for k, r in enumerate(pair)])
+
+    for is_large_first in (True, False):
+        for alignment in ({"scale": 1.002}, {"scale": 1.0, "enlarged": 1.002}):
+            found = course(alignment, is_large_first=is_large_first)
+            assert set(verdicts(found).values()) == {"steady"} and not found.grown
+        assert course(None, is_large_first=is_large_first).grown
+
+
 def test_errors_of_held_lenses_are_no_history():
     """Each solve's poses answer them a little differently, by where its wave went; a knock shows
     all the same.

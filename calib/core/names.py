@@ -98,6 +98,15 @@ def counted(n: int, noun: str) -> str:
     return f"{n} {noun}{'' if n == 1 else 's'}"
 
 
+def larger(share: float) -> str:
+    """Return how much larger or smaller something is.
+
+    >>> larger(0.000462), larger(-0.02)
+    ('0.046% larger', '2.000% smaller')
+    """
+    return f"{abs(share):.3%} {'larger' if share > 0 else 'smaller'}"
+
+
 def all_of(n: int, noun: str) -> str:
     """Return all of some things in words.
 

@@ -380,6 +380,12 @@ class Rig(Reported):
     def names(self) -> tuple[str, ...]:
         return tuple(c.name for c in self.cameras)
 
+    @property
+    def enlarged(self) -> float:
+        """By what its lengths were enlarged since it was solved: to a survey's."""
+        how = self.alignment or {}
+        return float(how.get("enlarged", how.get("scale", 1.0)))
+
     def camera(self, name: str) -> RigCamera:
         """Return the camera of that name, or raise InputError with the names there are."""
         return camera_named(self.cameras, name)

@@ -272,7 +272,8 @@ def aligned_as(rig: Rig, how: Alignment) -> Rig:
     """Return the rig with the record of how its world was made; a length test told places in the
     world before, so its record ends.
     """
-    return replace(rig, alignment=how.as_dict(), verification=None)
+    enlarged = {"enlarged": rig.enlarged * how.scale}  # by this alignment and those before
+    return replace(rig, alignment=how.as_dict() | enlarged, verification=None)
 
 
 def _doubts(rig: Rig, how: Alignment) -> list[str]:

@@ -10,12 +10,13 @@ from calib.check.history.compare import (
     difference,
     held_sensitivity,
     ring_covariance,
+    scaled,
     sensitivity_between,
     turned,
 )
 from calib.check.recheck.compare import rig_from_other
 from calib.core.geometry import Array, Pose, cross_matrix
-from calib.core.names import listed
+from calib.core.names import larger, listed
 from calib.core.parameters import N_CHANGE
 from calib.core.rig import Rig
 from calib.core.threads import one_blas_thread
@@ -64,6 +65,7 @@ def align_like(rig: Rig, old: Rig) -> tuple[Rig, Alignment]:
             found=listed(names) or "none of them",
             remedy="Give an earlier rig of these cameras.",
         )
+    old = scaled(old, rig.enlarged / old.enlarged)  # about its world's origin, which stays
     inside = agreeing(old, rig, names)
     is_in = inside > 0
     n_in = int(is_in.sum())
@@ -104,7 +106,7 @@ def align_like(rig: Rig, old: Rig) -> tuple[Rig, Alignment]:
         notes.append(f"not where they stood: {listed(others)}")
     if abs(growth) > 3.0 * sigma > 0.0:
         notes.append(
-            f"the new rig is {growth:+z.3%} (± {sigma:.3%}) of the old one's size: one of the two "
+            f"the new rig is {larger(growth)} (± {sigma:.3%}) than the old one: one of the two "
             "waves had a wrong wand, or the building moved; each keeps its own scale"
         )
     up = (old.alignment or {}).get("up", "z")

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from calib.core.geometry import Array, Pose, cross_matrix, is_slim, rigid_fit, rotation_from_vector
+from calib.core.names import larger
 from calib.core.wand import Wand
 from calib.errors import UnsolvableError
 from calib.prove.layout import Layout
@@ -41,14 +42,15 @@ def surveyed(still: Still, survey: Wand, with_scale: bool) -> Layout:
 
     pose = rule(still.points_mm)
     left = pose.apply(factor * still.points_mm) - target
-    _require_fit(still, target, left, pose, W, with_scale, [survey.markers[k] for k in known])
+    names = [survey.markers[k] for k in known]
+    _require_fit(still, target, left, pose, W, None if with_scale else scale, names)
     notes = []
     if not survey.sigma_mm:
         notes.append(f"the survey states no sigma: {DEFAULT_SIGMA_MM:g} mm is assumed")
     if abs(scale - 1.0) > 2.0 * scale_sigma:
         did = "the rig was scaled to the survey" if with_scale else "the rig keeps its own scale"
         notes.append(
-            f"the survey is {scale - 1.0:+z.4%} (± {scale_sigma:.4%}) of the rig's size: {did}"
+            f"the survey is {larger(scale - 1.0)} (± {scale_sigma:.3%}) than the rig: {did}"
         )
     numbers = {
         "residual_rms_mm": float(np.sqrt((left**2).sum(axis=1).mean())),
@@ -177,15 +179,30 @@ def _require_fit(
     left: Array,
     pose: Pose,
     W: Array,
-    with_scale: bool,
+    scale: float | None,
     names: list[str],
 ) -> None:
-    """Raise UnsolvableError where what is left is more than chance leaves, naming the worst."""
+    """Raise UnsolvableError where what is left is more than chance leaves, naming the worst, or the
+    ``scale`` where that was not taken over and explains it.
+    """
     n = len(left)
     squared = float(left.ravel() @ _turned(W, pose.R) @ left.ravel())
-    dof = 3 * n - 6 - with_scale
-    if special.chdtrc(dof, squared) >= CHANCE:
+    if special.chdtrc(3 * n - 6 - (scale is None), squared) >= CHANCE:
         return
+    each = ", ".join(
+        f"{name} {np.linalg.norm(v):.1f} mm" for name, v in zip(names, left, strict=True)
+    )
+    if scale is not None:
+        other = _fitted(scale * still.points_mm, target, W)
+        rest = (other.apply(scale * still.points_mm) - target).ravel()
+        if special.chdtrc(3 * n - 7, float(rest @ _turned(W, other.R) @ rest)) >= CHANCE:
+            raise UnsolvableError(
+                "survey",
+                expected="the rig's size",
+                found=f"one {larger(scale - 1.0)}, which leaves {each}",
+                remedy="The rig's is its wand's: measure wand or survey again, or take over the "
+                "survey's size (--survey-scale).",
+            )
     falls = []
     for k in range(n) if n > 3 else ():
         keep = np.delete(np.arange(n), k)
@@ -195,9 +212,6 @@ def _require_fit(
         rest = (other.apply(still.points_mm[keep]) - target[keep]).ravel()
         falls.append(squared - float(rest @ _turned(part, other.R) @ rest))
     worst = int(np.argmax(falls)) if falls else int(np.linalg.norm(left, axis=1).argmax())
-    each = ", ".join(
-        f"{name} {np.linalg.norm(v):.1f} mm" for name, v in zip(names, left, strict=True)
-    )
     raise UnsolvableError(
         "survey",
         expected="markers that lie as surveyed, within the uncertainty of both",

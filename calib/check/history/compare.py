@@ -88,9 +88,10 @@ def history(entries: Sequence[Entry]) -> History:
                 found=listed(rig.names),
                 remedy="Give the files of one rig.",
             )
-        like_first = rig
-        if size := growth(first, rig, common) if k else 0.0:
-            grown[e.name], like_first = size, scaled(rig, 1.0 / (1.0 + size))
+        # What an alignment did to a rig's size is no change of the rig.
+        like_first = scaled(rig, first.enlarged / rig.enlarged)
+        if size := growth(first, like_first, common) if k else 0.0:
+            grown[e.name], like_first = size, scaled(like_first, 1.0 / (1.0 + size))
         inside = agreeing(first, like_first, common)
         if k and 2 * inside.sum() <= len(common):
             without_majority.append(e.name)

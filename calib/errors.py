@@ -91,12 +91,17 @@ def did_you_mean(found: str, names: Iterable[str]) -> str:
 
     >>> did_you_mean("cam3", ["cam01", "cam02", "cam03"]), did_you_mean("x", ["cam01"])
     ('Did you mean cam03?', '')
+    >>> did_you_mean("nothing.h5", ["join.h5"])  # a common ending makes no likeness
+    ''
     """
     import difflib  # noqa: PLC0415 - errors are loaded by every start of the program
 
     by_lower = {name.lower(): name for name in reversed(list(names))}
-    close = difflib.get_close_matches(found.lower(), by_lower, n=1)
-    return f"Did you mean {by_lower[close[0]]}?" if close else ""
+    for close in difflib.get_close_matches(found.lower(), by_lower):
+        stems = [name.rpartition(".")[0] or name for name in (found.lower(), close)]
+        if difflib.get_close_matches(stems[0], stems[1:]):
+            return f"Did you mean {by_lower[close]}?"
+    return ""
 
 
 class InputError(CalibError):

@@ -117,7 +117,7 @@ def term_names(groups: Collection[str]) -> tuple[str, ...]:
     """
     if unknown := [g for g in groups if g not in LENS_GROUPS]:
         raise InputError(
-            "lens terms", expected=f"of {', '.join(LENS_GROUPS)}", found=", ".join(unknown)
+            "lens terms", expected=f"some of {', '.join(LENS_GROUPS)}", found=", ".join(unknown)
         )
     return in_order({term for group in groups for term in LENS_GROUPS[group]})
 

@@ -184,7 +184,8 @@ def _refuse_two_wands(report: list[CameraNames], doubles: list[int], wand: Wand)
             listed(names),
             expected=f"one wand {wand.name}",
             found=f"two of its shape at once in {double} of {frames} views",
-            remedy="Keep all other wands out of the cameras' sight.",
+            remedy="Keep all other wands out of the cameras' sight; see that no point is in the "
+            "tracks twice.",
             cameras=names,
         )
 

@@ -327,7 +327,7 @@ def _check_values(s: Scenario) -> None:
     if set(s.lens_terms) - set(LENS_TERMS):
         raise InputError(
             "scenario lens_terms",
-            expected=f"of {', '.join(LENS_TERMS)}",
+            expected=f"some of {', '.join(LENS_TERMS)}",
             found=", ".join(s.lens_terms),
         )
     for name, value, low, high in _limited(s):

@@ -51,7 +51,7 @@ def watch(
         float | None,
         option(
             "--need MM",
-            "Stop when a marker is placed to ± MM (1 sigma) in half of the places "
+            "Stop when a marker is placed to ± MM in half of the places "
             "where the wand went. Without it: when ten more seconds would gain less than a tenth.",
             min=0.0,
         ),

@@ -145,8 +145,8 @@ def in_words(c: CalledOut) -> str:
 
 def _figure(of: Figure) -> str:
     return (
-        f"a marker is placed to {of.half_mm:.2f} mm (1 sigma) in half of the places where the wand "
-        f"went, to {of.most_mm:.2f} mm in 19 of 20"
+        f"a marker is placed to ± {of.half_mm:.2f} mm in half of the places where the wand "
+        f"went, ± {of.most_mm:.2f} mm in 19 of 20"
     )
 
 

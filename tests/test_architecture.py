@@ -25,7 +25,7 @@ MAY_IMPORT = {
     "outputs": {"errors"},
     "guard": {"errors"},
     "core": {"errors", "printed"},
-    "intake": {"errors", "core"},
+    "intake": {"errors", "printed", "core"},
     "solve": {"errors", "printed", "core"},
     "naming": {"errors", "printed", "core", "intake", "solve"},
     "pipeline": {"errors", "core", "naming", "solve", "check"},

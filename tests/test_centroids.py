@@ -577,6 +577,11 @@ def test_stream_gives_every_spot_its_camera_and_frame(tmp_path: Path) -> None:
     alone = extract(find_sources([tmp_path]), rate_hz=50, n_threads=1)
     for one, two in zip(alone.tracks.cameras, found.tracks.cameras, strict=True):
         np.testing.assert_array_equal(one.xy_px, two.xy_px)
+    # Printed and as plain data it is what the command prints, not the arrays in it.
+    first = str(alone).splitlines()[0]
+    assert first.startswith(f"{sum(c.n_points for c in alone.tracks.cameras)} points in ")
+    assert repr(alone) == f"<Extraction: {first}>"
+    assert [c["name"] for c in alone.to_dict()["cameras"]] == list(alone.tracks.names)
 
 
 def test_memory_does_not_grow_with_the_number_of_images(

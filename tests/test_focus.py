@@ -21,7 +21,7 @@ from calib.errors import InputError
 from calib.intake.centroids.focus import Focus, Optics, judge
 from calib.intake.centroids.sources import read_image
 from calib.intake.centroids.spots import detect
-from calib.report.captures.images import focus_blocks
+from calib.report.captures.focus import as_blocks
 from calib.report.tables import lines_of
 from calib.simulate.render import RenderOptions, draw_spots, expose
 
@@ -66,7 +66,7 @@ def test_a_good_image_passes_with_its_numbers(optics: Optics | None) -> None:
     assert n["predicted_diameter_px"] == (None if optics is None else pytest.approx(6.0))
     assert (n["merge_mm"] is None) == (optics is None)
     # On one screen: a verdict beside what was found, whatever else there is no room for.
-    lines = [line for line in lines_of(focus_blocks([found]), 80) if line.startswith("what ")]
+    lines = [line for line in lines_of(as_blocks([found]), 80) if line.startswith("what ")]
     assert lines[0].split()[:3] == ["what", "verdict", "found"]
     assert len(lines) == (1 if optics is None else 2)
 
@@ -226,8 +226,11 @@ def test_a_folder_of_several_cameras_names_those_that_need_a_hand(tmp_path: Path
 
 def test_what_is_soft_is_focused_before_anything_else() -> None:
     soft = focus(view(radius=3.0, blur=3.0, height=40.0))
-    lines = lines_of(focus_blocks([soft]), 100)
+    lines = lines_of(as_blocks([soft]), 100)
     assert "turn focus" in lines[1] and len(acts(soft)) > 1
+    # Printed, in a list and as plain data it is what the command prints, not its parts.
+    assert str(soft).splitlines()[0] == lines[0] and repr([soft]) == f"[<Focus: {lines[0]}>]"
+    assert soft.to_dict()["verdict"] == "act"
 
 
 def test_command_refuses_other_input(tmp_path: Path) -> None:

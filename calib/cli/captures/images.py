@@ -108,9 +108,9 @@ def centroids(
         if spots:
             files.write_text(spots, report.spots_as_csv(found), force)
     if as_json:
-        console.print_json(report.extraction_as_json(found))
+        console.print_json(report.as_json(found))
     else:
-        console.print_report(report.extraction_blocks(found, explain, str(output)))
+        console.print_report(report.as_blocks(found, explain, str(output)))
     _note_troubles(found, max_blobs)
     console.wrote_points(output, found.cameras)
 
@@ -213,7 +213,7 @@ def focus(
     from calib.intake.centroids.focus import Optics
     from calib.intake.centroids.images import focus as judge_focus
     from calib.intake.centroids.spots import SpotOptions
-    from calib.report.captures import images as report
+    from calib.report.captures import focus as report
     from calib.report.planned import built
 
     optics = Optics(
@@ -227,12 +227,12 @@ def focus(
         verdicts = judge_focus(images, optics, options, progress)
     is_fit = all(v.is_fit for v in verdicts) and (aim is None or aim.is_as_stated())
     if as_json:
-        documents = [report.focus_as_json(v) for v in verdicts]
+        documents = [report.as_json(v) for v in verdicts]
         document = documents[0] if len(documents) == 1 else {"cameras": documents}
         console.print_json(document if aim is None else document | {"aim": built.aim_as_json(aim)})
     else:
         told = [] if aim is None else [*built.aim_as_blocks(aim), ""]
-        console.print_report([*told, *report.focus_blocks(verdicts)])
+        console.print_report([*told, *report.as_blocks(verdicts)])
         if not is_fit:
             console.caution()
     raise typer.Exit(0 if is_fit else 1)

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from typing import ClassVar
 
 import numpy as np
 
@@ -17,6 +18,7 @@ from calib.core.geometry import Array
 from calib.errors import InputError
 from calib.intake.centroids.split import MIN_GAP
 from calib.intake.centroids.spots import Spots
+from calib.printed import Reported
 
 # share of a spot's pixels at full scale; a clipped middle says nothing of where the centre is
 MAX_CLIPPED = 0.2
@@ -88,8 +90,8 @@ class Check:
     advice: str = ""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Focus:
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
+class Focus(Reported):
     """The verdict on one camera's images; ``is_fit`` where every check is kept.
 
     Parameters
@@ -105,6 +107,8 @@ class Focus:
     refused : dict of str to int
         Blobs that are no spots, by reason.
     """
+
+    REPORT: ClassVar[str] = "captures.focus"
 
     camera: str
     n_images: int

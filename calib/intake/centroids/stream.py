@@ -9,7 +9,7 @@ from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from itertools import pairwise
-from typing import Any, NamedTuple
+from typing import Any, ClassVar, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +25,7 @@ from calib.intake.centroids.level import Level
 from calib.intake.centroids.names import ImageList, Source, check_frames
 from calib.intake.centroids.sources import Video, mono, quiet, read_image
 from calib.intake.centroids.spots import SpotOptions, Spots, detect
+from calib.printed import Reported
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -57,8 +58,8 @@ class CameraSummary:
         return sum(last - first + 1 for first, last in self.missing)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Extraction:
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
+class Extraction(Reported):
     """The capture that images gave.
 
     Parameters
@@ -70,6 +71,8 @@ class Extraction:
     bad : tuple of InputError
         Files that could not be used.
     """
+
+    REPORT: ClassVar[str] = "captures.images"
 
     tracks: Tracks
     cameras: tuple[CameraSummary, ...]

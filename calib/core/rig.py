@@ -383,8 +383,7 @@ class Rig(Reported):
     @property
     def enlarged(self) -> float:
         """By what its lengths were enlarged since it was solved: to a survey's."""
-        how = self.alignment or {}
-        return float(how.get("enlarged", how.get("scale", 1.0)))
+        return float((how := self.alignment or {}).get("enlarged", how.get("scale", 1.0)))
 
     def camera(self, name: str) -> RigCamera:
         """Return the camera of that name, or raise InputError with the names there are."""

@@ -28,6 +28,7 @@ from calib.simulate import Knock, Scenario, Simulation, floor_capture, simulate
 from calib.simulate.still import FRAME_MM, still_tracks
 from calib.solve.repair import repair
 from tests.floors import drawn, placed_on_floor
+from tests.rigs_in_time import turned
 
 FLOOR_MM = np.array([[-1500.0, -900, 0], [1400, -1000, 0], [1200, 1100, 0], [-1300, 950, 0]])
 
@@ -337,6 +338,19 @@ def test_options_that_exclude_each_other_are_refused() -> None:
     ):
         with pytest.raises(InputError, match=words):
             AlignOptions(**options)
+
+
+def test_a_camera_that_sees_the_floor_elsewhere_is_told() -> None:
+    """The others place the markers; that one of them was knocked was not said at all."""
+    rng = np.random.default_rng(9)
+    rig, points = standing(), placed_on_floor(FRAME_MM, rng)
+    for named in (True, False):
+        tracks = still_tracks(rig, points, rng, named=named)
+        assert not any("at rest" in note for note in align(rig, tracks)[1].notes)
+        full = max(tracks.cameras, key=lambda c: len(np.unique(np.rint(c.xy_px / 8.0), axis=0)))
+        notes = align(turned(rig, full.name, 0.4), tracks)[1].notes
+        (note,) = (note for note in notes if "at rest" in note)
+        assert f"the points at rest of {full.name}; see by a new wave whether it moved" in note
 
 
 # ---- scale

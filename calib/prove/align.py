@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, ClassVar
 
@@ -11,6 +11,7 @@ import numpy as np
 from calib.check.placed import known_part
 from calib.check.recheck.inputs import of_rig
 from calib.core.geometry import Array, Pose, cross_matrix
+from calib.core.names import listed
 from calib.core.rig import Rig
 from calib.core.threads import one_blas_thread
 from calib.core.tracks import Tracks
@@ -264,7 +265,7 @@ def align(rig: Rig, tracks: Tracks, options: AlignOptions | None = None) -> tupl
         layout.numbers,
         layout.notes,
     )
-    how = replace(how, notes=(*how.notes, *_doubts(rig, how)))
+    how = replace(how, notes=(*how.notes, *_doubts(rig, how), *_of_moved(still.elsewhere)))
     return aligned_as(aligned, how), how
 
 
@@ -274,6 +275,16 @@ def aligned_as(rig: Rig, how: Alignment) -> Rig:
     """
     enlarged = {"enlarged": rig.enlarged * how.scale}  # by this alignment and those before
     return replace(rig, alignment=how.as_dict() | enlarged, verification=None)
+
+
+def _of_moved(elsewhere: Sequence[str]) -> list[str]:
+    if not elsewhere:
+        return []
+    it = "it" if len(elsewhere) == 1 else "they"
+    return [
+        f"not where the others place the markers: the points at rest of {listed(elsewhere)}; see "
+        f"by a new wave whether {it} moved, calib recheck RIG WAVE"
+    ]
 
 
 def _doubts(rig: Rig, how: Alignment) -> list[str]:

@@ -5,7 +5,7 @@ do to all of them together.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +29,7 @@ LEAST_SHARE = 0.5  # of these frames in which a camera shows a nameless point th
 PHASE_PX = 0.02
 # A marker at rest scatters by the noise of its centroid; one that moves, by pixels.
 MOVES_NOISES, MOVES_PX = 8.0, 1.0
+LEAST_SHOWN = 3  # points at rest that are markers rather than lamps
 ARRAYS = ("points_mm", "B", "noise_mm2", "marker", "rms_px")  # of ``Still``, a row a marker
 
 
@@ -37,7 +38,8 @@ class Still:
     """Markers at rest (N): ``points_mm (N, 3)`` in the rig's world, ``B (N, 3, r)`` what the rig's
     errors do to them (see ``joint``), ``noise_mm2 (N, 3, 3)``; ``marker (N,)`` as the tracks name
     it, where they do not -1, -2 and so on as found; ``cameras`` that place each, and ``rms_px
-    (N,)`` of their residuals.
+    (N,)`` of their residuals; ``elsewhere`` are cameras that show as many points at rest, none of
+    them where the others place these.
     """
 
     points_mm: Array
@@ -46,6 +48,7 @@ class Still:
     marker: NDArray[np.int64]
     cameras: tuple[tuple[str, ...], ...]
     rms_px: Array
+    elsewhere: tuple[str, ...] = ()
 
     @property
     def joint_mm2(self) -> Array:
@@ -55,13 +58,15 @@ class Still:
     def chosen(self, index: NDArray[np.intp]) -> Still:
         """Return the markers of the index alone, in its order."""
         of = {key: getattr(self, key)[index] for key in ARRAYS}
-        return Still(cameras=tuple(self.cameras[i] for i in index), **of)
+        cameras = tuple(self.cameras[i] for i in index)
+        return Still(cameras=cameras, elsewhere=self.elsewhere, **of)
 
     @classmethod
     def joined(cls, parts: Sequence[Still]) -> Still:
         """Return the markers of all parts, in their order."""
         of = {key: np.concatenate([getattr(p, key) for p in parts]) for key in ARRAYS}
-        return cls(cameras=tuple(c for p in parts for c in p.cameras), **of)
+        elsewhere = tuple(dict.fromkeys(n for p in parts for n in p.elsewhere))
+        return cls(cameras=tuple(c for p in parts for c in p.cameras), elsewhere=elsewhere, **of)
 
     def names(self) -> list[str]:
         """Return what to call each marker: by its number in the tracks, else in the order found."""
@@ -120,7 +125,22 @@ def still_markers(rig: Rig, tracks: Tracks, noise_px: float | None = None) -> St
         tuple(tuple(cameras.names[c] for c in u) for u in used),
         placed.rms_px,
     )
-    return everything.chosen(good)
+    of_good = everything.chosen(good)
+    return replace(of_good, elsewhere=_elsewhere(rig, of_good, tracks.names, cam))
+
+
+def _elsewhere(rig: Rig, still: Still, names: Sequence[str], cam: Ints) -> tuple[str, ...]:
+    """Return the cameras of ``names`` that place none of several markers on their sensor, though
+    they show as many points at rest (``cam``, a point each).
+    """
+    placing = {name for of in still.cameras for name in of}
+    n_points = np.bincount(cam, minlength=len(names)).tolist()
+    out = []
+    for name, shown in zip(names, n_points, strict=True):
+        n = int(rig.camera(name).image_of(still.points_mm, np.inf)[1].sum())
+        if name not in placing and LEAST_SHOWN <= n <= shown:
+            out.append(name)
+    return tuple(out)
 
 
 def _named(c: CameraTracks, sigma: float) -> tuple[Ints, Array, Ints]:

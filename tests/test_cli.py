@@ -273,6 +273,7 @@ def test_partial_names_who_was_left_out_and_exits_1(
     assert (
         (code, out) == (2, "")
         and "cam02" in err
+        and "--partial" in err
         and err.count("\n") == 1
         and not (tmp_path / "r.h5").exists()
     )

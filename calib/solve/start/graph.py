@@ -241,7 +241,8 @@ def require_connected(graph: CameraGraph) -> None:
         expected="all cameras linked through wand frames that they share",
         found=f"{len(graph.islands)} islands: "
         + " | ".join(listed(island) for island in graph.islands[:6]),
-        remedy=wave_advice(graph),
+        remedy=f"{wave_advice(graph)} Or solve the largest island alone: --partial (partial=True "
+        "in Python).",
         cameras=apart,
     )
 

@@ -146,9 +146,10 @@ def _searched(
 
 def _followed(
     fit: Fit, seen: NDArray[np.bool_], off: list[Off], usual: Overdispersion, room: Blocks | None
-) -> tuple[list[Off], Blocks]:
+) -> tuple[list[Off], Blocks | None]:
     """Return what the cameras of a fit followed, of the ``seen`` points (M, P) but those ``off``,
-    and the blocks that tell it, which take up the memory of those of ``room``.
+    and the blocks that tell it, which take up the memory of those of ``room``; None where that is
+    not worth keeping.
 
     Beyond the gate they are asked as well: where a camera followed a stretch from the start on, it
     is the sound points beside it that lie there.
@@ -158,7 +159,8 @@ def _followed(
     problem = within(fit.problem, state, sound, fit.sigma_px, limit, FAR * limit)
     blocks, _ = normal_equations(problem, state, fit.options, room)
     solved = Solved.of(problem, state, fit.options, blocks)
-    return find_followed(problem, state, solved, fit.sigma_px, usual), blocks
+    off = find_followed(problem, state, solved, fit.sigma_px, usual)
+    return off, blocks if len(blocks.coupling) else None
 
 
 def _has_moved(fit: Fit, before: Fit, seen: NDArray[np.bool_]) -> bool:

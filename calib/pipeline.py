@@ -31,13 +31,14 @@ from calib.solve.certainty.wand_check import WandFinding
 from calib.solve.fit import Fit
 from calib.solve.hold import RigFit, as_held, ring_sigmas
 from calib.solve.refine import Rough, finished
+from calib.solve.start.counts import beyond_others
 from calib.solve.start.epipolar import EPIPOLAR_PX
 from calib.solve.start.graph import overlap
 from calib.solve.start.lenses import is_lens_free
 from calib.solve.start.motion import require_depth, require_motion
 from calib.solve.start.pair_views import PairViews, exchanged_markers, pair_views
 from calib.solve.start.single import POINT
-from calib.solve.start.suspects import OF_ALL_POINTS, Reading, as_error, suspects
+from calib.solve.start.suspects import ALONE, OF_ALL_POINTS, Reading, as_error, suspects
 
 NAMING_ROUNDS = 3  # cameras that more names place better reach points farther out, as at the edges
 
@@ -163,7 +164,8 @@ def solve_rig(
     with _with_reason(seen, stated, free, named):
         found = _solved(task, rough, tracks, progress, named)
     # What its points follow is told of it, but not by how much they are misread.
-    if uncertain(found.rig) and (otherwise := misread(seen, stated, free)):
+    is_open = bool(uncertain(found.rig)) or (beyond_others(seen) > ALONE).any()
+    if is_open and (otherwise := misread(seen, stated, free)):
         raise otherwise
     # Wand, lens and neighbours give way to a camera of which some points fit, and seem at fault.
     noise = max((c.stats.sigma_px for c in found.rig.cameras if c.stats), default=0.0)
@@ -245,7 +247,7 @@ def _solved(
 ) -> Solution:
     """Return the solution of a task; ``tracks`` are those given."""
     stated, options = task.stated, task.options
-    fit, findings = finished(task.used, rough, progress), list[str]()
+    fit, findings = finished(task.used, rough, progress), _alone(task.used)
     if task.tracks.is_identified:
         before = task.tracks
         task, fit = _with_all_names(task, fit, progress)
@@ -284,6 +286,17 @@ def _solved(
     except UnsolvableError as error:
         raise explained(error, table) from error
     return Solution(rig, used, fit, held, whole, table, named)
+
+
+def _alone(tracks: Tracks) -> list[str]:
+    """Return what is to be said of cameras that saw much when no other recorded."""
+    share = beyond_others(tracks)
+    return [
+        f"{name}: {share[c]:.0%} of its points lie in frames before all others' first or after "
+        "their last, and tell nothing: see how its frames are counted, and when it records"
+        for c, name in enumerate(tracks.names)
+        if share[c] > ALONE
+    ]
 
 
 def _wand_told_once(

@@ -16,6 +16,7 @@ from calib.check.verdicts import Standing
 from calib.core.geometry import Array
 from calib.core.rig import Rig
 from calib.core.tracks import CameraTracks, Tracks
+from calib.solve.start.counts import beyond_others
 from calib.solve.start.graph import overlap
 from calib.solve.start.suspects import Reading, reread
 
@@ -54,8 +55,10 @@ def misread(rig: Rig, tracks: Tracks) -> dict[str, Misread]:
     if len(sound) < 2 or 2 * len(sound) < np.isfinite(own).sum():
         return {}
     out = {}
-    for c in np.flatnonzero(own < CLEAR):
-        beside = sound[np.argsort(-points[c, sound], kind="stable")].tolist()
+    # Where nobody else saw anything, nothing says that a point does not fit.
+    for c in np.flatnonzero((own < CLEAR) | (beyond_others(tracks) > 1.0 - CLEAR)):
+        others = sound[sound != c]
+        beside = others[np.argsort(-points[c, others], kind="stable")].tolist()
         if (found := _found(rig, tracks, int(c), beside, own[c])) is not None:
             out[tracks.names[c]] = found
     return out

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Mapping
 from contextlib import suppress
 from dataclasses import replace
+from types import MappingProxyType
 
 import numpy as np
 
@@ -125,8 +126,11 @@ def _of_others(
         tracks = rename(tracks, rig.wand_used, fit.result.state).tracks
         in_time = without_fractions(rig, tracks)
         fit, held = solve_anew(rig, in_time, progress, fit.result.state)
-    fit, held, tracks, clock = _in_time(rig, tracks, in_time, (fit, held), progress)
-    found = compared(rig, tracks, (fit, held), clock, borne, n_shared, options, progress)
+    as_given = fit, held
+    fit, held, tracks, clock = _in_time(rig, tracks, in_time, as_given, progress)
+    # A knocked camera takes up another clock by half, and the solve with that follows no knock.
+    early = {} if fit is as_given[0] else _knocked(rig, in_time, *as_given)
+    found = compared(rig, tracks, (fit, held), clock, borne, n_shared, options, progress, early)
     of_wand = doubts_of_wand(rig, as_held(fit)) if len(rig.wand.markers) > 1 else []
     changed = [d for d in of_wand if d.finding == RigFault.REBUILT]
     if changed:
@@ -234,9 +238,11 @@ def compared(
     n_shared: dict[str, int | None],
     options: RecheckOptions,
     progress: Progress = quiet,
+    early: Mapping[str, tuple[int, float]] = MappingProxyType({}),
 ) -> Recheck:
     """Return what a new wave says of the rig, ``solved`` anew; ``borne`` names the cameras whose
-    points stand under another's name, ``n_shared`` those that cannot be judged.
+    points stand under another's name, ``n_shared`` those that cannot be judged, and ``early`` those
+    that seemed knocked before clocks were put right: they were, if that did not help.
     """
     fit, stored = solved
     noise = _noise_ratio(rig, tracks, fit)
@@ -250,7 +256,9 @@ def compared(
     found, agreed, scale, is_grown = _agreement(rig, tracks, fit, sure)
     cameras, readings = measured(rig, fit, found, agreed, noise, clock)
     cameras = [judged(c, len(cameras), options) for c in cameras]
-    cameras = with_knocks(cameras, _knocked(rig, tracks, fit, stored))
+    noisy = {n for n, ratio in zip(tracks.names, noise, strict=True) if ratio > STANDS_OUT}
+    knocked = {n: at for n, at in early.items() if n in noisy}
+    cameras = with_knocks(cameras, knocked | _knocked(rig, tracks, fit, stored))
     cameras = [
         replace(c, verdict=Standing.EXCHANGED, borne=borne[c.name], matters=True)
         if c.name in borne

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from calib.core.geometry import Array
-from calib.core.tracks import CameraTracks
+from calib.core.tracks import CameraTracks, Tracks
 from calib.solve.start.late import image_velocity
 
 # Shifts that are returned: of 27 waves, or the last third of one, in which a count had jumped, the
@@ -17,6 +17,19 @@ from calib.solve.start.late import image_velocity
 MOST = 6
 NEAR = 6  # frames by which the wand's speed may miss it: four in five within two
 MOST_FRAMES = 2_000_000  # of a count: half a day at 50 Hz; beyond, two recordings were joined
+
+
+def beyond_others(tracks: Tracks) -> Array:
+    """Return the share of each camera's points (C,) in frames before all others' first or after
+    their last: of cameras that record together none, until a count jumps or starts elsewhere.
+    """
+    out = np.zeros(len(tracks.cameras))
+    for k, camera in enumerate(tracks.cameras):
+        others = [c for j, c in enumerate(tracks.cameras) if j != k and c.n_points]
+        if camera.n_points and others:
+            first, last = min(c.frame[0] for c in others), max(c.frame[-1] for c in others)
+            out[k] = ((camera.frame < first) | (camera.frame > last)).mean()
+    return out
 
 
 def likely_shifts(camera: CameraTracks, others: Sequence[CameraTracks]) -> list[int]:

@@ -19,7 +19,7 @@ from calib.core.names import command, listed
 from calib.core.tracks import CameraTracks, Tracks
 from calib.core.wand import Wand
 from calib.errors import UnsolvableError
-from calib.solve.start.counts import likely_shifts
+from calib.solve.start.counts import beyond_others, likely_shifts
 from calib.solve.start.pair_views import PARTNERS, PairViews
 from calib.solve.start.recount import (
     BETTER,
@@ -41,6 +41,7 @@ FITS = 0.8  # share of inliers of a sound pair: the rest are gross errors and wh
 # Share of inliers below which points are no late camera's: of another recording 5 to 25 % fit, of
 # a count off by half a frame 50 to 60 %.
 STRANGE = 0.35
+ALONE = 0.02  # of a camera's points, in frames beyond all others': more, and its count is asked for
 
 
 class Reading(StrEnum):
@@ -87,13 +88,14 @@ def suspects(tracks: Tracks, wand: Wand, views: PairViews) -> list[Suspect]:
     sound = sorted({b for pair in fitting for b in pair})
     group = groups(fitting, len(tracks.cameras))
     most = [b for b in sound if group[b] == 0]
+    beyond = beyond_others(tracks)
     for c, camera in enumerate(tracks.cameras):
         shares = {b if a == c else a: v.share for (a, b), v in views.items() if c in (a, b)}
         # Several that are read alike fit one another: they are held against the most.
         is_apart = c in sound and group[c] != 0
         # One that fits all but one may share points with that one alone after its count jumped.
         fits = bool(shares) and np.median(list(shares.values())) >= FITS
-        fits = fits and min(shares.values()) >= STRANGE
+        fits = fits and min(shares.values()) >= STRANGE and beyond[c] <= ALONE
         if camera.name in named or (fits and not is_apart):
             continue
         # A neighbour that fits nobody either is no witness.
@@ -242,7 +244,9 @@ def _lost(camera: CameraTracks, found: Jump, fits: str) -> Suspect:
 
 
 def _fits(after: float, before: float) -> str:
-    return f"{after:.0%} of its points fit its neighbours, as given {before:.0%}"
+    # What is given may be fewer points, of the frames that others have as well.
+    as_given = f", as given {before:.0%}" if before < after else ""
+    return f"{after:.0%} of its points fit its neighbours{as_given}"
 
 
 def _way(frames: int) -> str:

@@ -40,6 +40,7 @@ from calib.solve.start.pair_views import PairViews, exchanged_markers, pair_view
 from calib.solve.start.single import POINT
 from calib.solve.start.suspects import ALONE, OF_ALL_POINTS, Reading, as_error, suspects
 
+MUCH_ALONE = 0.1  # of a camera's points: of a wand carried in and out, less is seen by one alone
 NAMING_ROUNDS = 3  # cameras that more names place better reach points farther out, as at the edges
 
 
@@ -295,7 +296,7 @@ def _alone(tracks: Tracks) -> list[str]:
         f"{name}: {share[c]:.0%} of its points lie in frames before all others' first or after "
         "their last, and tell nothing: see how its frames are counted, and when it records"
         for c, name in enumerate(tracks.names)
-        if share[c] > ALONE
+        if share[c] > MUCH_ALONE
     ]
 
 

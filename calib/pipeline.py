@@ -266,12 +266,11 @@ def _solved(
     held = replace(held, ring_sigma_px=ring_sigmas(rig, used.names))
     progress("rig as a whole", 0, 1)
     whole = whole_apart(rig, used, held)
-    if fit.wand_finding:
-        free = is_lens_free(used, options.lens)
-        whole = _wand_told_once(whole, fit.wand_finding, used, stated, free)
-        if any(d.finding == RigFault.WAND for d in whole.doubts):
-            told = str(fit.wand_finding)
-            rig = replace(rig, findings=tuple(text for text in rig.findings if text != told))
+    free = is_lens_free(used, options.lens)
+    whole = _wand_told_once(whole, fit.wand_finding, used, stated, free)
+    if fit.wand_finding and any(d.finding == RigFault.WAND for d in whole.doubts):
+        told = str(fit.wand_finding)
+        rig = replace(rig, findings=tuple(text for text in rig.findings if text != told))
     whole = replace(
         whole, doubts=(*stated_lenses(rig, used, held, fit.freed, whole), *whole.doubts)
     )
@@ -301,10 +300,10 @@ def _alone(tracks: Tracks) -> list[str]:
 
 
 def _wand_told_once(
-    whole: Whole, found: WandFinding, tracks: Tracks, stated: Wand, free: NDArray[np.bool_]
+    whole: Whole, found: WandFinding | None, tracks: Tracks, stated: Wand, free: NDArray[np.bool_]
 ) -> Whole:
-    """Return the doubts with the wand's told once: by what was found before the solve gave way to
-    it, or by the markers that its file exchanges, of which all else about it comes.
+    """Return the doubts with the wand's told once: by what was ``found`` before the solve gave way
+    to it, or by the markers that its file exchanges, of which all else about it comes.
     """
     if not {d.finding for d in whole.doubts} & {RigFault.WAND, RigFault.OFF_LINE}:
         return whole
@@ -312,6 +311,8 @@ def _wand_told_once(
         of_it = {RigFault.WAND, RigFault.OFF_LINE, RigFault.LENGTHS}
         rest = (d for d in whole.doubts if d.finding not in of_it)
         return replace(whole, doubts=(Doubt(RigFault.WAND, (), {"exchanged": list(names)}), *rest))
+    if found is None:
+        return whole
     figures = {"marker": found.marker, "offset_mm": found.offset_mm}
     return replace(
         whole,

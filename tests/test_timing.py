@@ -235,9 +235,9 @@ def test_the_rig_is_as_good_as_without_offsets() -> None:
         of_same.append(rms_error_mm(fit, sim) / rms_error_mm(first_fit(sim, same), sim))
         untreated.append(rms_error_mm(first(seed, tenths), sim) / without)
     # A fifth of the points may be lost to broken runs: sqrt(1 / 0.8) is 1.12. The logarithm of one
-    # rig's ratio scatters by 0.15 (seven other rigs): a mean of n by 1 / sqrt(n) of it, a median by
-    # 1.25 / sqrt(n). Three of these by chance once in 700.
-    chance = 3.0 * 0.15 / np.sqrt(len(of_all))
+    # rig's ratio scatters by 0.2 (twenty other rigs): a mean of n by 1 / sqrt(n) of it, a median by
+    # 1.25 / sqrt(n).
+    chance = 2.0 * 0.2 / np.sqrt(len(of_all))
     assert np.median(of_all) <= np.sqrt(1.0 / 0.8) * np.exp(1.25 * chance)
     assert stats.gmean(of_same) <= np.exp(chance)
     assert np.median(untreated) > 3.0

@@ -144,8 +144,8 @@ class Covariance:
     (``calib.core.parameters``), then the wand's coordinates (mm). ``row`` says where each is.
 
     Poses are in the gauge of least trace: the rig as a whole is held where it is, by its cameras
-    but for those that are loose among the others. The matrix counts
-    nothing of the lens terms that were held; ``sigma`` does.
+    but for those that are loose among the others. The matrix counts nothing of the lens terms that
+    were held; ``sigma`` does.
 
     Parameters
     ----------

@@ -18,7 +18,7 @@ from calib.core.rig import Rig
 from calib.core.tracks import CameraTracks, Tracks
 from calib.solve.start.counts import beyond_others
 from calib.solve.start.graph import overlap
-from calib.solve.start.suspects import Reading, reread
+from calib.solve.start.suspects import ALONE, Reading, reread
 
 # Share of points near where the rig has them, of a camera about which nothing is asked: what a
 # count that jumps late spoils is no more.
@@ -56,7 +56,7 @@ def misread(rig: Rig, tracks: Tracks) -> dict[str, Misread]:
         return {}
     out = {}
     # Where nobody else saw anything, nothing says that a point does not fit.
-    for c in np.flatnonzero((own < CLEAR) | (beyond_others(tracks) > 1.0 - CLEAR)):
+    for c in np.flatnonzero((own < CLEAR) | (beyond_others(tracks) > ALONE)):
         others = sound[sound != c]
         beside = others[np.argsort(-points[c, others], kind="stable")].tolist()
         if (found := _found(rig, tracks, int(c), beside, own[c])) is not None:

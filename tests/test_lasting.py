@@ -14,6 +14,7 @@ from scipy import stats
 
 from calib.check.causes import Cause
 from calib.check.verdicts import Fault
+from calib.check.whole.left_out import product_chance
 from calib.core.tracks import Tracks
 from calib.pipeline import Solution, solve_rig
 from calib.report.rigs.residuals import as_json, lasting_sentences, touch_asked
@@ -30,10 +31,12 @@ from calib.solve.lasting.find import bin_frames, within
 from calib.solve.lasting.shifts import shifts
 from calib.solve.lasting.solved import Solved
 from calib.solve.lasting.stretches import (
+    N_USUAL,
     USUAL_SHARE,
     Stretch,
     chance_at_end,
     chance_from,
+    chance_of_most,
     pairs_in,
     share_off,
 )
@@ -89,24 +92,48 @@ def test_errors_at_a_waves_end_are_as_likely_as_those_within_it() -> None:
     assert both == pytest.approx(expected(7, 2 * 941, 2 * 60))
 
 
+def test_errors_that_take_most_of_a_wave_s_end_are_a_binomial_tail() -> None:
+    """SciPy's binomial law, of ten lengths of which six, or all, are off."""
+    rng = np.random.default_rng(0)
+    problem, _ = make_problem(rng, 4, 1000, is_line=True, drop=0.0)
+    second = int(problem.rate_hz)
+    others = [Stretch(1 + k % 3, 60 * k, 60 * k + second - 1, (0.0, 1.0)) for k in range(1, 7)]
+    share = 7 * second / (3 * (1000 - 10 * second + 1) + second / USUAL_SHARE)
+    for n_off in (6, 10):
+        own = [Stretch(0, 1000 - n_off * second, 999, (1.0, 0.0))]
+        at = 1000 - 10 * second
+        expected = 8 * stats.binom(10, share).sf(n_off - 1)
+        assert chance_of_most(problem, others + own, 0, at, 1.0) == pytest.approx(expected)
+    assert chance_at_end(problem, others + own, [0], at, 1.0) == pytest.approx(expected)
+
+
 def test_errors_that_begin_at_one_moment_are_as_likely_as_any_beginning() -> None:
-    """By hand, of the runs of the test above: one begins in 11 of so many frames that others see;
-    what goes on for twice the mean length is followed by another.
+    """By hand, of the runs of the test above: one begins in 11 of so many frames that others see,
+    more seldom one that is larger than twice them all; SciPy's Lomax law for how long it lasts.
     """
     rng = np.random.default_rng(0)
     problem, _ = make_problem(rng, 4, 1000, is_line=True, drop=0.0)
     others = [Stretch(1 + k % 3, 100 + 80 * k, 129 + 80 * k, (0.0, 1.0)) for k in range(10)]
-    late = [Stretch(0, 942, 999, (1.5, 0.0))]
-    runs = np.array([30.0] * 10 + [problem.rate_hz])
-    n_seen = 3 * 941 + problem.rate_hz / USUAL_SHARE
-    length, share = (runs**2).sum() / runs.sum(), runs.sum() / n_seen
-    stays = share ** (58 / length - 1)
-    at = chance_from(problem, others + late, {0: 1.5}, 942)
-    assert at[0] == pytest.approx(
-        11 / (n_seen + 6) * (runs.sum() / (n_seen + 6)) ** (58 / length - 1)
-    )
-    near = chance_from(problem, others + late, {0: 1.5}, 940)
-    assert near[0] == pytest.approx(5 * 11 / n_seen * stays)
+    second = problem.rate_hz
+    n_seen = 3 * 941 + second / USUAL_SHARE
+    stays = stats.lomax(10 + N_USUAL, scale=10 * 30 + N_USUAL * second).sf(58)
+
+    def chance(size_px: float, frame: int) -> float:
+        late = [Stretch(0, 942, 999, (size_px, 0.0))]
+        return chance_from(problem, others + late, {0: size_px}, frame)[0]
+
+    assert chance(1.5, 942) == pytest.approx(11 / (n_seen + 6) * stays)
+    assert chance(1.5, 940) == pytest.approx(5 * 11 / n_seen * stays)
+    none_is_half = stats.lomax(N_USUAL, scale=N_USUAL * second).sf(58)
+    assert chance(20.0, 942) == pytest.approx(0.1**2 / (n_seen + 6) * none_is_half)
+
+
+def test_the_chance_of_a_product_is_fishers() -> None:
+    """SciPy's combination of p-values by Fisher's method."""
+    p = np.array([3e-4, 0.02, 0.5])
+    for k in (1, 2, 3):
+        expected = stats.combine_pvalues(p[:k], method="fisher").pvalue
+        assert product_chance(p)[k - 1] == pytest.approx(expected)
 
 
 def test_scores_of_independent_noise_are_chi_square() -> None:

@@ -42,7 +42,7 @@ from calib.solve.certainty.statistics import rig_stats
 from calib.solve.fit import Fit
 from calib.solve.hold import MOST_OFF, RigFit, fit_to_rig, rig_state
 from calib.solve.lasting.scatter import Together, together
-from calib.solve.lasting.stretches import Stretch, pairs_in
+from calib.solve.lasting.stretches import PASSES, Stretch, chance_of_most, pairs_in
 from calib.solve.refine import EVERY_TERM, refine
 from calib.solve.start.lenses import lens_prior
 
@@ -161,20 +161,29 @@ def _that_pass(held: RigFit) -> tuple[Stretch, ...]:
     return tuple(s for s in held.stretches if s.camera not in moved)
 
 
-def stays_off(problem: Problem, stretches: Sequence[Stretch]) -> dict[int, int]:
+def stays_off(problem: Problem, stretches: Sequence[Stretch]) -> dict[int, tuple[int, float]]:
     """Return the cameras most of whose points from a frame on, or up to one, lie in stretches that
-    span more than passes; with the frame of the change.
+    span more than passes, or that errors that last seldom make; with the frame of the change, and
+    by how many px they are off.
     """
     out = {}
     is_off, number = pairs_in(problem, stretches), problem.frame_number[problem.frame]
     for c, at in enumerate(problem.pairs_by_camera()):
+        square = [np.square(s.shift_px).sum() for s in stretches if s.camera == c]
         for own, is_after in ((at, False), (at[::-1], True)):
             off = own[is_off[own]]
-            share = np.arange(1, len(off) + 1) / (1 + np.flatnonzero(is_off[own]))
+            n_off, n = np.arange(1, len(off) + 1), 1 + np.flatnonzero(is_off[own])
             span = np.abs(number[off] - number[off[:1]])
-            stays = np.flatnonzero((share > STAYS) & (span > STAYS_S * problem.rate_hz))
-            if stays.size:
-                out[c] = int(number[off[stays[-1]]]) + (not is_after)
+            more = np.where(span > STAYS_S * problem.rate_hz, 2 * n_off - n, 0)
+            if more.max(initial=0) > 0:
+                k = int(more.argmax())
+                frame, size_px = (
+                    int(number[off[k]]) + (not is_after),
+                    float(np.sqrt(np.mean(square))),
+                )
+                rare = chance_of_most(problem, stretches, c, frame, size_px) < PASSES
+                if rare or n_off[k] > STAYS * n[k]:
+                    out[c] = frame, size_px
     return out
 
 

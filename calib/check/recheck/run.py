@@ -281,9 +281,7 @@ def _knocked(rig: Rig, tracks: Tracks, fit: Fit, stored: RigFit) -> dict[str, tu
     if moves.of:  # beside these a sound camera's points are left out as well
         return moves.of
     left = {}
-    for c, frame in stays_off(fit.problem, fit.stretches).items():
-        shifts = [s.shift_px for s in fit.stretches if s.camera == c]
-        size_px = float(np.sqrt(np.mean(np.square(shifts)) * 2))
+    for c, (frame, size_px) in stays_off(fit.problem, fit.stretches).items():
         if not may_pass(held, [c], frame, size_px):
             left[tracks.names[c]] = frame, size_px
     # What stood off from the stored rig then is no part of this solve.

@@ -10,6 +10,7 @@ from math import comb
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import special
 
 from calib.solve.bundle.problem import Index
 from calib.solve.fit import in_placed_frames
@@ -26,9 +27,9 @@ TIMES, LEAST = 4.0, 0.3
 BARE = 0.6  # share of a stretch of time left out, in two parts running, that is no chance
 LASTS_S = 5.0  # and for this long: where cameras are few, errors that last take whole frames along
 # Errors that last come to a camera by itself. Where they would have to take several at once to the
-# wave's end, for no less than this, and do so once in ten thousand waves (as for points that
-# gather), the rig stands otherwise. Those are told that hardly do so by chance beside these.
-LAST_S, CHANCE, SURE = 1.0, 1e-4, 0.05
+# wave's end, for no less than this, and do so once in a thousand waves, the rig stands otherwise.
+# Those are told that hardly do so by chance beside these.
+LAST_S, CHANCE, SURE = 1.0, 1e-3, 0.05
 NO_TRACE = 0.1  # of the largest shift: less may be a trace of another's
 FEWEST = 20  # points of a camera there, to tell most from few
 
@@ -137,7 +138,7 @@ def at_end(fit: RigFit, names: Sequence[str]) -> End | None:
         }
         each = chance_from(problem, fit.stretches, sizes, first)
         ranked = sorted(each, key=lambda c: each[c])
-        together = np.cumprod([each[c] for c in ranked])
+        together = product_chance(np.array([each[c] for c in ranked]))
         tries = [n_last * comb(problem.n_cameras, k) for k in range(1, len(ranked) + 1)]
         others = ~is_off & np.isfinite(lost)
         fits = bool(others.sum() > 1 and not loses[others].any())
@@ -153,6 +154,15 @@ def at_end(fit: RigFit, names: Sequence[str]) -> End | None:
             cameras = tuple(names[c] for c in who)
             best, found = chance, End(cameras, first, int(number[-1]), float(share), size, fits)
     return found
+
+
+def product_chance(p: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return by what chance the product of the first, the first two... of independent p-values (n,)
+    is as small as theirs, which is more than the product (Fisher, Statistical Methods for Research
+    Workers, 4th edition 1932, section 21.1).
+    """
+    total = -np.cumsum(np.log(np.maximum(p, 1e-300)))
+    return np.asarray(special.gammaincc(np.arange(1, len(p) + 1), total))
 
 
 def _points(fit: RigFit) -> tuple[Index, NDArray[np.bool_], NDArray[np.float64]]:

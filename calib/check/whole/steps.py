@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
+from calib.core.frames import without_gaps
 from calib.core.geometry import Array
 from calib.core.parameters import N_POSE, RING
 from calib.solve.bundle.elimination import inverse_factors, reduced_system
@@ -33,7 +34,7 @@ from calib.solve.lasting.find import bin_frames
 from calib.solve.lasting.leaning import without_leaning
 from calib.solve.lasting.overdispersion import overdispersion_between
 from calib.solve.lasting.shifts import shifts
-from calib.solve.lasting.stretches import chance_at_end
+from calib.solve.lasting.stretches import BREAK_S, PASSES, chance_at_end
 
 # A step counts where chance makes it once in a million captures, and it moves points by as much as
 # a good centroid is good to (common practice, no source).
@@ -52,7 +53,6 @@ SEVERAL = 3
 HIDDEN, STAYS_S = 0.8, 3.0
 # Of -2 log likelihood among the points outside of them: by chance one in fifty at most says so.
 SAID = 4.0
-PASSES = 1e-3  # of a wave: more, and errors that last are no rarity at its end
 # Cameras are let go until this share of chi-square is left: effects of a large move are not linear.
 REST = 0.1
 # Share of chi-square that each further camera must be worth at a moment chosen: near the true one
@@ -219,7 +219,9 @@ def _is_hidden(fit: RigFit, frame: int) -> NDArray[np.bool_]:
     for c, at in enumerate(problem.pairs_by_camera()):
         for away in (frame - 1 - number[at], number[at] - frame):
             for own in (at[away >= 0], at[away >= reach]):
-                if own.size and np.ptp(number[own]) >= STAYS_S * problem.rate_hz:
+                # A view long before the rest says nothing of the time between.
+                seen = without_gaps(number[own], BREAK_S * problem.rate_hz)
+                if seen.max(initial=0) >= STAYS_S * problem.rate_hz:
                     out[c] |= is_off[own].mean() > HIDDEN
     return out
 

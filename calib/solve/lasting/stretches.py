@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import special
 
 from calib.core.geometry import Array
 from calib.solve.bundle.problem import Index, Problem
@@ -15,9 +16,12 @@ from calib.solve.bundle.problem import Index, Problem
 Bools = NDArray[np.bool_]
 USUAL_SHARE = 0.02  # of the points in stretches; up to a hundredth is found where nothing is amiss
 USUAL_S = 1.0  # how long one lasts (assumed: shimmer, or a marker partly hidden for a step)
+USUAL_PX = 1.0  # within which such a one is off (assumed)
+N_USUAL = 3  # as many as usual count beside those seen of how long they last
 # Until the wave's end: most of what a camera sees; some would be too little to tell. Of one alone
 # shimmer seldom takes so much.
 MOSTLY, ALONE_S = 0.5, 1.5
+PASSES = 1e-3  # chance in a wave: more, and errors that last are no rarity
 BREAK_S = 0.5  # between stretches that do not follow one another
 Off = tuple[
     Index, Array, float
@@ -102,29 +106,53 @@ def chance_at_end(
     return float(2 * problem.n_cameras * share ** (filled * length.sum() / (length**2).sum()))
 
 
+def chance_of_most(
+    problem: Problem, stretches: Sequence[Stretch], camera: int, frame: int, size_px: float
+) -> float:
+    """Return by what chance errors that last have a camera stand off, by such a size, in as much as
+    it does of what it sees from a frame on, or up to it, whichever is less.
+
+    As for all of it, by the binomial law of so many lengths (as incomplete beta function, which
+    takes parts of one).
+    """
+    length, n_seen = _as_usual(problem, stretches, [camera], frame, size_px)
+    share = length.sum() / max(n_seen, length.sum())
+    own = problem.cam == camera
+    is_late = problem.frame_number[problem.frame] >= frame
+    side = own & (is_late if (own & is_late).sum() < (own & ~is_late).sum() else ~is_late)
+    usual = (length**2).sum() / length.sum()
+    n, n_off = side.sum() / usual, pairs_in(problem, stretches)[side].sum() / usual
+    return float(2 * problem.n_cameras * special.betainc(n_off, n - n_off + 1.0, share))
+
+
 def chance_from(
     problem: Problem, stretches: Sequence[Stretch], size_px: Mapping[int, float], frame: int
 ) -> dict[int, float]:
     """Return by what chance errors that last have each of some cameras stand off by its size from
     as near to a frame as it does, to the wave's end.
 
-    They begin in a share of the frames that others see. Of a share p of these, and of a length
-    (mean by time), they go on for t with chance p^(t / length - 1): another follows at the end of
-    each. Between two views of a camera it is not known when they begin.
+    They begin in a share of the frames that others see; one that is larger than twice all others
+    the more seldom, as their variance is finite. How long one goes on is told by those of others
+    and ``N_USUAL`` as usual, an exponential law of unknown mean: for t or longer with chance
+    (1 + t / sum)^-n (Lomax, Business failures, JASA 49, 1954). Between two views of a camera it is
+    not known when they begin.
     """
     is_off, number, out = pairs_in(problem, stretches), problem.frame_number[problem.frame], {}
+    others = [float(np.hypot(*s.shift_px)) for s in stretches if s.camera not in size_px]
+    large_px = 2.0 * max(others, default=0.0)
     for c, size in size_px.items():
         length, n_seen = _as_usual(problem, stretches, size_px, frame, size)
-        large = [s for s in stretches if s.camera == c and np.hypot(*s.shift_px) >= 0.5 * size]
+        own = [s for s in stretches if s.camera == c and np.hypot(*s.shift_px) >= 0.5 * size]
         seen, width = number[problem.cam == c], np.inf
-        for run in runs(large, problem.rate_hz):
+        for run in runs(own, problem.rate_hz):
             first = run[0].first
             gap = first - int(seen[seen < first].max(initial=problem.frame_number[0] - 1))
             width = min(width, gap + 2.0 * max(first - gap + 1 - frame, frame - first, 0))
         n_off = int((number[is_off & (problem.cam == c)] >= frame).sum())
-        follow = n_off * length.sum() / (length**2).sum() - 1.0
-        share = length.sum() / max(n_seen, length.sum())
-        out[c] = float(min(width * len(length) / n_seen, 1.0) * share ** max(follow, 0.0))
+        n_begin = len(length) - 1 + min(1.0, max(large_px, USUAL_PX) / size) ** 2
+        begins = min(width * n_begin / n_seen, 1.0)
+        n, total = len(length) - 1 + N_USUAL, length.sum() + (N_USUAL - 1) * length[-1]
+        out[c] = float(begins * (1.0 + n_off / total) ** -n)
     return out
 
 

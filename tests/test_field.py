@@ -56,6 +56,14 @@ def test_a_weak_knock_most_points_after_which_stand_off_is_told() -> None:
     assert found.exit and found.is_right_camera, str(found)
 
 
+def test_a_camera_that_lost_two_fifths_of_its_points_is_told() -> None:
+    """A bent window so strong that what it bends passes for stretches that stand off, and gross
+    errors.
+    """
+    found = outcome("bent window", 4000550)
+    assert found.exit and found.is_right_camera, str(found)
+
+
 # In the second a frame that its own step overshoots kept the solve from coming to an end.
 @pytest.mark.parametrize("seed", [9002, 2150021])
 def test_a_sound_capture_is_right_and_nothing_is_told(seed: int) -> None:

@@ -11,7 +11,7 @@ import numpy as np
 
 from calib.check.verdicts import RigFault
 from calib.check.whole.gathered import Seen, lost_marker, lost_places
-from calib.check.whole.left_out import MANY, End, LeftOut, left_out
+from calib.check.whole.left_out import End, LeftOut, left_out
 from calib.check.whole.rebuilt import find_rebuilt
 from calib.check.whole.steps import MOMENTS, Moves
 from calib.check.whole.wand import (
@@ -291,11 +291,9 @@ def change_over(error: Array) -> tuple[float, float]:
 
 def _much(tracks: Tracks, shares: LeftOut) -> Iterator[Doubt]:
     """Yield the cameras much of whose points was left out, or the time in which most were."""
-    with np.errstate(invalid="ignore"):
-        many = np.flatnonzero(shares.by_camera > MANY)
-    if many.size:
-        names = tuple(tracks.names[c] for c in many)
-        figures = {"share": float(np.nanmax(shares.by_camera[many]))}
+    if shares.of_most:
+        names = tuple(tracks.names[c] for c in shares.of_most)
+        figures = {"share": max(shares.of_most.values())}
         yield Doubt(RigFault.LEFT_OUT, names, figures)
     elif (stretch := shares.stretch(tracks.frame_rate_hz)) is not None:
         figures = dict(zip(("first", "last", "share"), map(float, stretch), strict=True))

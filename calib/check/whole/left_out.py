@@ -14,7 +14,7 @@ from scipy import special
 
 from calib.solve.bundle.problem import Index
 from calib.solve.fit import in_placed_frames
-from calib.solve.hold import RigFit
+from calib.solve.hold import MOST_OFF, RigFit
 from calib.solve.lasting.stretches import MOSTLY, chance_from
 
 TIME_PARTS = 20  # of the capture: a change in its last tenth fills two
@@ -37,14 +37,25 @@ FEWEST = 20  # points of a camera there, to tell most from few
 @dataclass(frozen=True, slots=True, eq=False)
 class LeftOut:
     """Shares of the points left out: of each camera (C,), but for stretches that stand off and
-    pass, and of each part of the time (T,), with these; nan where there are too few points to say.
+    pass, of each in all, and of each part of the time (T,); nan where there are too few points to
+    say.
 
     ``since (T + 1,)`` are the frame numbers at which the stretches begin, and the last frame.
     """
 
     by_camera: NDArray[np.float64]
+    in_all: NDArray[np.float64]
     by_time: NDArray[np.float64]
     since: NDArray[np.int64]
+
+    @property
+    def of_most(self) -> dict[int, float]:
+        """The cameras that lost so much that it needs a word, by their share: much that does not
+        pass, or more in all than passes.
+        """
+        with np.errstate(invalid="ignore"):
+            much = (self.by_camera > MANY) | (self.in_all > MOST_OFF)
+        return {c: float(self.in_all[c]) for c in np.flatnonzero(much).tolist()}
 
     @property
     def is_bare(self) -> NDArray[np.bool_]:
@@ -98,10 +109,12 @@ def left_out(fit: RigFit) -> LeftOut:
     problem = fit.problem
     pair, out, _ = _points(fit)
     edges = np.linspace(0, problem.n_frames, TIME_PARTS + 1).astype(int)
+    cam, n_cameras = problem.cam[pair], problem.n_cameras
     part = np.searchsorted(edges, problem.frame[pair], side="right") - 1
     part = np.clip(part, 0, TIME_PARTS - 1)
     return LeftOut(
-        by_camera=_shares(out & ~fit.is_passing[pair], problem.cam[pair], problem.n_cameras),
+        by_camera=_shares(out & ~fit.is_passing[pair], cam, n_cameras),
+        in_all=_shares(out, cam, n_cameras),
         by_time=_shares(out, part, TIME_PARTS),
         since=problem.frame_number[np.minimum(edges, problem.n_frames - 1)],
     )

@@ -198,12 +198,15 @@ def _looks(e: Examination | None, radius_px: Array, c: int) -> Figures:
 
 
 def _sways(e: Examination, noise: Figures | None) -> bool:
-    """Return whether the whole image swings for a while by more than it steps, or by most of what
-    the camera's noise is too large by.
+    """Return whether the whole image swings for a while by more than it steps or than a lens bends
+    it, or by most of what the camera's noise is too large by.
     """
     square = e.sway.size_px**2
     if noise is None:
-        return _is_of(e, Fault.KNOCK, Fault.CREEPS) and square > _size(e)
+        # A pattern over the sensor follows most of a swing, as the wand goes from part to part;
+        # what a bent window leaves swings by a quarter of it.
+        least = HALF**2 if _is_of(e, Fault.LENS) else 1.0
+        return _is_of(e, Fault.KNOCK, Fault.CREEPS, Fault.LENS) and square > least * _size(e)
     usual = noise["sigma_px"] / noise["grown"] if "grown" in noise else noise.get("others_px", 0.0)
     return square > HALF * (noise["sigma_px"] ** 2 - usual**2)
 

@@ -47,6 +47,7 @@ MOST, MUCH = 0.5, 0.25
 DELAYS = {Fault.TIMING, Fault.ROWS, Fault.DRIFT}
 # Slower shaking is not told from the wand's own way through the image.
 SLOWEST_HZ, SLOWEST_CYCLES = 0.8, 8.0
+SAGS_MM = 100.0  # a mount by no more in a wave: what seems so is something else (assumed)
 PAUSE_S = 60.0  # over a longer one what shakes keeps no beat
 
 # Columns of every system: what the camera's pose and its own lens terms do, then the others.
@@ -242,10 +243,12 @@ class System:
         found = share, values, columns
         return self._choice(Fault.KNOCK, found, base, len(rest), figures, len(self.z))
 
-    def _creep(self, rest: list[int], base: float) -> Choice:
-        """Return a pose that changes evenly over the wave."""
+    def _creep(self, rest: list[int], base: float) -> Choice | None:
+        """Return a pose that changes evenly over the wave, by no more than a mount gives."""
         share, values, columns = self._with(POSE, self.course, rest)
         figures = self._way(values[len(rest) :])
+        if figures["shift_mm"] > SAGS_MM:
+            return None
         return self._choice(Fault.CREEPS, (share, values, columns), base, len(rest), figures)
 
     def _way(self, move: Array, first: int = 0) -> dict[str, float]:

@@ -215,8 +215,8 @@ def _remedy(doubt: Doubt) -> str:
         RigFault.REBUILT: "Look whether a marker slipped or was screwed on anew, or another wand"
         " was taken up; fasten all, measure the wand, and wave again with that one alone",
         RigFault.CHANGED: "Find out what was knocked or moved, tighten it, and wave again",
-        RigFault.LEFT_OUT: "Look for reflections, exchanged markers or cables, a mount that trembles"
-        " and a bent window, and wave again",
+        RigFault.LEFT_OUT: "Look for reflections, exchanged markers or cables, a mount that"
+        " trembles and a bent window, and wave again",
         RigFault.MARKER_LOST: "Look whether it is loose, dirty or half covered, and wave again",
         RigFault.PLACE_LOST: "Mask a lamp or reflection there and wipe its window; if nothing is"
         " there, the lens bends more than its model: solve with more lens terms (--terms)",

@@ -43,6 +43,7 @@ TOLD = [
     ("clock drifts", 4400231),  # a mount that gives by 867 mm
     ("mount sways", 4400420),  # a pattern over the sensor follows it nearly as far
     ("mount sways", 4400464),
+    ("one knocked half-way", 4600137),  # a neighbour whose last wands it had placed
     ("one knocked half-way", 330004),  # a pattern over the sensor follows it for four fifths
 ]
 

@@ -185,7 +185,13 @@ def residual_table(
     causes = causes_apart(rig, tracks, fit, stats)
     whole = whole or whole_apart(rig, tracks, fit)
     in_doubt = {name for d in whole.doubts for name in d.cameras}
-    ends = {n: e for n, e in zip(tracks.names, last_seen(fit), strict=True) if n not in in_doubt}
+    at_fault = [
+        c
+        for c, (name, found) in enumerate(zip(tracks.names, causes, strict=True))
+        if name in whole.knocked or any(one.cause in UNSURE for one in found)
+    ]
+    late = last_seen(fit, at_fault)
+    ends = {n: e for n, e in zip(tracks.names, late, strict=True) if n not in in_doubt}
     doubts = _with_stored(whole.doubts, rig)
     of = {
         n: _but_stated(n, _causes(n, k, s, whole.knocked, borne, ends.get(n)), doubts)

@@ -7,7 +7,7 @@ camera where it stood before.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -40,13 +40,15 @@ class LastSeen:
     left: float
 
 
-def last_seen(fit: RigFit) -> list[LastSeen | None]:
+def last_seen(fit: RigFit, at_fault: Collection[int] = ()) -> list[LastSeen | None]:
     """Return of each camera what all points to the last that it saw have in common, far off where
-    the other cameras put them; None where they fit, or have nothing in common.
+    the other cameras put them, without those ``at_fault``; None where they fit, or have nothing in
+    common.
     """
     problem = fit.problem
     is_sound = fit.is_inlier & ~fit.is_passing
-    placed = np.asarray((problem.n_views(is_sound) >= 2).any(axis=0))
+    of_others = is_sound & ~np.isin(problem.cam, list(at_fault))
+    placed = np.asarray((problem.n_views(of_others) >= 2).any(axis=0))
 
     def run(cameras: Sequence[tuple[int, Index]]) -> list[LastSeen | None]:
         return [_last(fit, c, at[placed[problem.frame[at]]], is_sound, placed) for c, at in cameras]

@@ -152,7 +152,7 @@ def solve_rig(
     named = identify(tracks, stated, progress) if is_unnamed(tracks) else None
     seen = named.tracks if named else tracks
     free = is_lens_free(seen, options.lens)
-    with _with_reason(seen, stated, free, named):
+    with _with_reason(seen, stated, free, named, options.frames):
         task = begin(seen, stated, options, progress)
         rough = task.rough(progress)
     # With such a camera nothing settles: the whole fit would take ten times as long to be refused.
@@ -162,7 +162,7 @@ def solve_rig(
             wholly -= {Reading.REVERSED}
         if otherwise := _misread_as(wholly, seen, stated, free):
             raise otherwise
-    with _with_reason(seen, stated, free, named):
+    with _with_reason(seen, stated, free, named, options.frames):
         found = _solved(task, rough, tracks, progress, named)
     # What its points follow is told of it, but not by how much they are misread.
     is_open = bool(uncertain(found.rig)) or (beyond_others(seen) > ALONE).any()
@@ -178,10 +178,14 @@ def solve_rig(
 
 @contextmanager
 def _with_reason(
-    tracks: Tracks, stated: Wand, free: NDArray[np.bool_], named: Identification | None
+    tracks: Tracks,
+    stated: Wand,
+    free: NDArray[np.bool_],
+    named: Identification | None,
+    n_frames: int | None,
 ) -> Iterator[None]:
-    """Raise what is refused within as cameras that are misread, or points hardly named, where that
-    is why.
+    """Raise what is refused within as cameras that are misread, points hardly named, or too few of
+    the frames chosen, where that is why.
     """
     try:
         try:
@@ -200,6 +204,16 @@ def _with_reason(
             raise otherwise from error
         if named and (few := hardly_named(named, error, stated)):
             raise few from error
+        if n_frames is not None and (n_all := tracks.n_frames) > n_frames:
+            # What a part of a capture does not tell is no fault of the cameras.
+            raise UnsolvableError(
+                "frames",
+                expected="enough of them to tell how the cameras stand",
+                found=f"{n_frames} of {n_all}",
+                remedy="Take more, or all: leave the number of frames out. What else may be wrong "
+                "is told then.",
+                cameras=error.cameras,
+            ) from error
         raise
 
 

@@ -488,6 +488,15 @@ def test_terms_that_leave_a_nominal_focal_length_as_it_is_are_refused(
     assert "expected focal among them" in line and "--terms focal,principal,k1,k2" in line
 
 
+def test_too_few_frames_of_a_sound_capture_are_told_as_that(
+    capture: Path, refused: Callable[..., str], tmp_path: Path
+) -> None:
+    files = ("solve", capture / "tracks.h5", "--wand", capture / "wand.toml")
+    line = refused(*files, "--frames", "5", "-o", tmp_path / "r.h5")
+    assert f"found 5 of {calib.load_tracks(capture / 'tracks.h5').n_frames}." in line
+    assert "leave the number of frames out" in line and "genlock" not in line
+
+
 def test_a_nominal_lens_that_is_held_is_said_to_be(
     capture: Path, call: Call, tmp_path: Path
 ) -> None:

@@ -320,6 +320,14 @@ class Tracks:
         ends = [c.frame[[0, -1]] for c in self.cameras if c.n_points]
         return (int(np.min(ends)), int(np.max(ends))) if ends else None
 
+    @property
+    def n_frames(self) -> int:
+        """How many frames show a point."""
+        return len(self._numbers())
+
+    def _numbers(self) -> Ints:
+        return np.unique(np.concatenate([c.frame for c in self.cameras]))
+
     def camera(self, name: str) -> CameraTracks:
         """Return the camera of that name, or raise InputError with the names there are."""
         return camera_named(self.cameras, name)
@@ -349,7 +357,7 @@ class Tracks:
         """
         if n_frames < 1:
             raise InputError("frames", expected="1 or more", found=str(n_frames))
-        numbers = np.unique(np.concatenate([c.frame for c in self.cameras]))
+        numbers = self._numbers()
         if len(numbers) <= n_frames:
             return self
         return self.at_frames(numbers[(np.arange(n_frames) * len(numbers)) // n_frames])

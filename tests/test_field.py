@@ -40,6 +40,7 @@ TOLD = [
     ("frames sent twice in a later wave", 3400303),  # beside many stray points of all cameras
     ("frames lost in a later wave", 3400306),  # so many that the camera seemed to move
     ("count jumps in a later wave", 3500001),  # numbers ran away
+    ("truss knocked at the end", 4600534),  # the first of its stretches are small
     ("clock drifts", 4400231),  # a mount that gives by 867 mm
     ("mount sways", 4400420),  # a pattern over the sensor follows it nearly as far
     ("mount sways", 4400464),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -63,6 +63,10 @@ def runs(stretches: Sequence[Stretch], rate_hz: float) -> list[list[Stretch]]:
         else:
             out.append([s])
     return out
+
+
+def _largest_px(stretches: Iterable[Stretch]) -> float:
+    return max((float(np.hypot(*s.shift_px)) for s in stretches), default=0.0)
 
 
 def pairs_in(problem: Problem, stretches: Sequence[Stretch], most_s: float = np.inf) -> Bools:
@@ -138,16 +142,15 @@ def chance_from(
     not known when they begin.
     """
     is_off, number, out = pairs_in(problem, stretches), problem.frame_number[problem.frame], {}
-    others = [float(np.hypot(*s.shift_px)) for s in stretches if s.camera not in size_px]
-    large_px = 2.0 * max(others, default=0.0)
+    large_px = 2.0 * _largest_px(s for s in stretches if s.camera not in size_px)
     for c, size in size_px.items():
         length, n_seen = _as_usual(problem, stretches, size_px, frame, size)
-        own = [s for s in stretches if s.camera == c and np.hypot(*s.shift_px) >= 0.5 * size]
         seen, width = number[problem.cam == c], np.inf
-        for run in runs(own, problem.rate_hz):
-            first = run[0].first
-            gap = first - int(seen[seen < first].max(initial=problem.frame_number[0] - 1))
-            width = min(width, gap + 2.0 * max(first - gap + 1 - frame, frame - first, 0))
+        for run in runs([s for s in stretches if s.camera == c], problem.rate_hz):
+            large = [s for s in run if _largest_px([s]) >= 0.5 * size]
+            for s in (run[0], *large) if large else ():
+                gap = s.first - int(seen[seen < s.first].max(initial=problem.frame_number[0] - 1))
+                width = min(width, gap + 2.0 * max(s.first - gap + 1 - frame, frame - s.first, 0))
         n_off = int((number[is_off & (problem.cam == c)] >= frame).sum())
         n_begin = len(length) - 1 + min(1.0, max(large_px, USUAL_PX) / size) ** 2
         begins = min(width * n_begin / n_seen, 1.0)
@@ -180,7 +183,7 @@ def _as_usual(
             run[-1].last - run[0].first + 1.0
             for run in runs(stretches, rate_hz)
             if run[0].camera not in cameras
-            and max(np.hypot(*s.shift_px) for s in run) >= 0.5 * size_px
+            and _largest_px(run) >= 0.5 * size_px
             and run[0].first - first > edge
             and last - run[-1].last > edge
         ]

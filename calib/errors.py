@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from functools import partial
+from numbers import Integral, Real
 from typing import Any
 
 MOST_SHOWN = 500  # characters of an error as it is shown; its parts keep all they hold
@@ -132,6 +133,50 @@ def require_one_of(where: str, value: str, known: Iterable[str]) -> None:
             found=repr(value),
             remedy=did_you_mean(value, names),
         )
+
+
+_KINDS = {
+    "int": (Integral, "a whole number"),
+    "float": (Real, "a number"),
+    "bool": (bool, "True or False"),
+    "str": (str, "text"),
+    "None": (type(None), "None"),
+}
+
+
+def require_kinds(record: Any) -> None:
+    """Raise InputError at a field of a record of options that holds another kind of value than its
+    annotation says.
+    """
+    from dataclasses import MISSING, fields  # noqa: PLC0415 - as above
+
+    for field in fields(record):
+        kinds, value = str(field.type).split(" | "), getattr(record, field.name)
+        if not any(_is(value, kind) for kind in kinds):
+            found = " ".join(repr(value).split())
+            usual = field.default
+            raise InputError(
+                field.name,
+                expected=" or ".join(map(_in_words, kinds)),
+                found=found if len(found) <= 80 else f"{found[:77]}...",
+                remedy="" if usual is MISSING else f"Leave it out for the usual, {usual!r}.",
+            )
+
+
+def _is(value: Any, kind: str) -> bool:
+    if kind.startswith("tuple["):
+        each = kind.removeprefix("tuple[").partition(",")[0]
+        return isinstance(value, list | tuple) and all(_is(one, each) for one in value)
+    names = {of.__name__ for of in type(value).__mro__}
+    if names & {"bool", "bool_"}:  # NumPy's too; Python counts with them, a person does not
+        return kind == "bool"
+    return isinstance(value, _KINDS[kind][0]) if kind in _KINDS else kind in names
+
+
+def _in_words(kind: str) -> str:
+    if kind.startswith("tuple["):
+        return f"a list, each {_in_words(kind.removeprefix('tuple[').partition(',')[0])}"
+    return _KINDS[kind][1] if kind in _KINDS else f"a {kind}"
 
 
 class OutputError(CalibError):

@@ -8,6 +8,7 @@ from dataclasses import FrozenInstanceError, replace
 import numpy as np
 import pytest
 
+from calib.check.recheck.judge import RecheckOptions
 from calib.core.camera import Lens
 from calib.core.geometry import Pose
 from calib.core.parameters import POSITION, ROTATION, of_cameras
@@ -15,6 +16,11 @@ from calib.core.rig import Covariance, Rig, RigCamera
 from calib.core.tracks import CameraTracks, Tracks
 from calib.core.wand import CertifiedLength, Wand
 from calib.errors import CalibError, InputError, UnsolvableError
+from calib.intake.centroids.focus import Optics
+from calib.intake.centroids.spots import SpotOptions
+from calib.prove.align import AlignOptions
+from calib.prove.decide import Limit
+from calib.solve.calibrate import SolveOptions
 
 LINE = np.array([[0.0, 0, 0], [170.0, 0, 0], [460.0, 0, 0]])
 LENS = Lens(1500, 1510, 1000, 540, [0.1, -0.02, 0, 0, 0])
@@ -166,6 +172,17 @@ REFUSED = {
     "name with a blank": (lambda: tracks("a "), "camera name", "outer blanks", "'a '"),
     "name of the folder": (lambda: tracks(".."), "camera name", "a name", "'..'"),
     "no width": (lambda: tracks(width=0), "cam01: width, height", "1 to 100000 px", "0 × 1200"),
+    "width of half a pixel": (
+        lambda: tracks(width=100.5),
+        "width, height",
+        "whole",
+        "100.5 × 1200",
+    ),
+    "width nan": (lambda: tracks(width=NAN), "width, height", "whole numbers", "nan × 1200"),
+    "width negative": (lambda: tracks(width=-3), "width, height", "from 1", "-3 × 1200"),
+    "height True": (lambda: tracks(height=True), "width, height", "whole numbers", "2000 × True"),
+    "height text": (lambda: tracks(height="9"), "width, height", "whole numbers", "2000 × '9'"),
+    "no height at all": (lambda: tracks(height=None), "width, height", "whole", "2000 × None"),
     "frames too few": (
         lambda: tracks(frame=np.array([0, 1])),
         "cam01: frame, xy",
@@ -375,11 +392,17 @@ REFUSED = {
     ),
     "rig camera without sensor": (
         lambda: replace(rig().cameras[0], width=0),
-        "camera 'cam01'",
-        "a sensor",
+        "cam01: width, height",
+        "1 to 100000 px",
         "0 × 1200",
     ),
-    "rig camera without name": (lambda: rig(("",)), "camera ''", "a name", "2000"),
+    "rig camera without name": (lambda: rig(("",)), "camera name", "a name", "none"),
+    "rig camera of half a pixel": (
+        lambda: replace(rig().cameras[0], height=99.5),
+        "cam01: width, height",
+        "whole numbers",
+        "2000 × 99.5",
+    ),
 }
 
 
@@ -423,6 +446,12 @@ def test_the_edge_of_the_sensor_and_the_grace_beyond_are_good():
     assert (
         tracks(frame=np.array([0.0, 2.0, 4.0])).frame.dtype == np.int64
     )  # whole numbers, whatever their type
+
+
+@pytest.mark.parametrize("kind", [np.int16, np.int64, np.uint16, float])
+def test_a_sensor_counted_by_another_program_is_whole_numbers(kind):
+    for camera in (tracks(width=kind(2000)), replace(rig().cameras[0], width=kind(2000))):
+        assert (type(camera.width), camera.width) == (int, 2000)
 
 
 def test_a_camera_may_have_no_points():
@@ -517,6 +546,42 @@ def test_records_copy_lock_and_leave_their_inputs():
                     array[0] = 0
                 with pytest.raises(FrozenInstanceError):
                     setattr(record, name, array)
+
+
+KINDS = {
+    "frames text": (SolveOptions, {"frames": "all"}, "frames", "a whole number or None", "'all'"),
+    "frames half": (SolveOptions, {"frames": 2.5}, "frames", "a whole number or None", "2.5"),
+    "frames True": (SolveOptions, {"frames": True}, "frames", "a whole number or None", "True"),
+    "lens number": (SolveOptions, {"lens": 3}, "lens", "text", "3"),
+    "terms number": (SolveOptions, {"terms": 5}, "terms", "text or a list, each text", "5"),
+    "terms of numbers": (SolveOptions, {"terms": (1,)}, "terms", "a list, each text", "(1,)"),
+    "timing text": (SolveOptions, {"timing": "yes"}, "timing", "True or False", "'yes'"),
+    "partial number": (SolveOptions, {"partial": 1}, "partial", "True or False", "1"),
+    "distance number": (SolveOptions, {"distance": 3.5}, "distance", "a KnownDistance", "3.5"),
+    "points number": (AlignOptions, {"points": 5}, "points", "a list, each a whole number", "5"),
+    "survey file": (AlignOptions, {"survey": "s.toml"}, "survey", "a Wand or None", "'s.toml'"),
+    "height text": (AlignOptions, {"height_mm": "8"}, "height_mm", "a number", "'8'"),
+    "alpha text": (RecheckOptions, {"alpha": "1%"}, "alpha", "a number", "'1%'"),
+    "limit text": (Limit, {"a_mm": "0.2"}, "a_mm", "a number", "'0.2'"),
+    "spots of text": (SpotOptions, {"max_blobs": "10"}, "max_blobs", "a whole number", "'10'"),
+    "focal text": (Optics, {"focal_mm": "7"}, "focal_mm", "a number or None", "'7'"),
+}
+
+
+@pytest.mark.parametrize("case", KINDS)
+def test_an_option_of_another_kind_is_refused_in_a_line(case):
+    options, given, where, expected, found = KINDS[case]
+    with pytest.raises(InputError) as caught:
+        options(**given)
+    error = caught.value
+    assert error.where == where and expected in error.expected and error.found == found
+    assert "\n" not in str(error)
+
+
+def test_options_take_the_numbers_of_numpy():
+    options = SolveOptions(frames=np.int64(5), timing=np.True_, terms=["focal"])
+    assert (options.frames, options.timing) == (5, True)
+    assert RecheckOptions(alpha=np.float32(0.25), matters_px=1).alpha == 0.25
 
 
 def test_errors_arrive_from_other_processes() -> None:

@@ -13,6 +13,7 @@ Source: OpenCV's documentation of the module calib3d (camera calibration and 3D 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from numbers import Real
 from typing import Any
 
 import numpy as np
@@ -22,6 +23,7 @@ from calib.core.compiled import as_written, compiled, inlined
 from calib.core.geometry import Array, frozen
 from calib.errors import InputError
 
+MOST_PX = 100_000  # some four times what the largest sensors have along a side
 LARGEST = 1e9  # of a lens's numbers in px, none of which comes near: beyond it squares overflow
 
 
@@ -303,6 +305,21 @@ def coverage(xy_px: Array, width: int, height: int) -> float:
     0.02
     """
     return float(np.unique(sensor_cell(xy_px, width, height)).size / SENSOR_CELLS)
+
+
+def check_sensor(where: str, width: int, height: int) -> tuple[int, int]:
+    """Return a sensor's size in px as plain whole numbers; InputError where it holds no such."""
+    sizes = [
+        size if isinstance(size, Real) and not isinstance(size, bool) else np.nan
+        for size in (width, height)
+    ]
+    if not all(1 <= size <= MOST_PX and size == size // 1 for size in sizes):
+        raise InputError(
+            where,
+            expected=f"whole numbers from 1 to {MOST_PX} px",
+            found=" × ".join(str(s) if isinstance(s, Real) else repr(s) for s in (width, height)),
+        )
+    return int(width), int(height)
 
 
 def is_outside(xy_px: Array, width: int, height: int) -> NDArray[np.bool_]:

@@ -9,11 +9,10 @@ from typing import Any, ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.core.camera import Lens, project, undistort
+from calib.core.camera import Lens, check_sensor, project, undistort
 from calib.core.geometry import Array, Pose, frozen, read_only
 from calib.core.names import camera_named, check_name, listed
 from calib.core.parameters import POSITION, ROTATION, CameraParameter, Parameter
-from calib.core.tracks import MOST_PX
 from calib.core.wand import Wand
 from calib.errors import InputError
 from calib.printed import Printed, Reported
@@ -106,13 +105,11 @@ class RigCamera:
                 f"{self.name}: time offset", expected="a sigma beside it", found="none"
             )
         check_name(self.name, "camera name")
-        is_sensor = 1 <= self.width <= MOST_PX and 1 <= self.height <= MOST_PX
-        if not self.name or not is_sensor:
-            raise InputError(
-                f"camera {self.name!r}",
-                expected=f"a name and a sensor of 1 to {MOST_PX} px",
-                found=f"{self.width} × {self.height} px",
-            )
+        if not self.name:
+            raise InputError("camera name", expected="a name", found="none")
+        size = check_sensor(f"{self.name}: width, height", self.width, self.height)
+        for attribute, side in zip(("width", "height"), size, strict=True):
+            object.__setattr__(self, attribute, side)
 
     @property
     def position_mm(self) -> Array:

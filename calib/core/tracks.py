@@ -9,13 +9,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.core.camera import Lens, is_outside, outside_error
+from calib.core.camera import Lens, check_sensor, is_outside, outside_error
 from calib.core.frames import MOST_FRAME, N_KEYS, Ints, check_rate, point_keys
 from calib.core.geometry import Array, frozen
 from calib.core.names import camera_named, check_name
 from calib.errors import InputError
-
-MOST_PX = 100_000  # some four times what the largest sensors have along a side
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
@@ -79,12 +77,9 @@ class CameraTracks:
                 "camera name", expected="a name without '/' or outer blanks", found=repr(self.name)
             )
         check_name(self.name, "camera name")
-        if not (1 <= self.width <= MOST_PX and 1 <= self.height <= MOST_PX):
-            raise InputError(
-                f"{self.name}: width, height",
-                expected=f"1 to {MOST_PX} px",
-                found=f"{self.width} × {self.height}",
-            )
+        size = check_sensor(f"{self.name}: width, height", self.width, self.height)
+        for attribute, side in zip(("width", "height"), size, strict=True):
+            object.__setattr__(self, attribute, side)
         if n < 0 or xy.shape != (n, 2) or marker.shape != (n,):
             raise InputError(
                 f"{self.name}: frame, xy, marker",

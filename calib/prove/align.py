@@ -16,7 +16,7 @@ from calib.core.rig import Rig
 from calib.core.threads import one_blas_thread
 from calib.core.tracks import Tracks
 from calib.core.wand import Wand
-from calib.errors import InputError, UnsolvableError
+from calib.errors import InputError, UnsolvableError, require_kinds
 from calib.naming.identify import is_unnamed
 from calib.naming.renaming import named_tracks
 from calib.printed import Reported
@@ -89,6 +89,7 @@ class AlignOptions:
     noise_px: float | None = None
 
     def __post_init__(self) -> None:
+        require_kinds(self)
         chosen = [bool(self.points), self.is_plane, self.is_wand, self.survey is not None]
         if sum(chosen) > 1:
             raise InputError(

@@ -18,7 +18,7 @@ from statistics import NormalDist
 import numpy as np
 
 from calib.core.geometry import Array
-from calib.errors import InputError
+from calib.errors import InputError, require_kinds
 
 COVERAGE = 2.0  # U = 2 u
 RISK = NormalDist().cdf(-COVERAGE)  # 2.3 %
@@ -54,6 +54,7 @@ class Limit:
     b_mm: float = np.inf
 
     def __post_init__(self) -> None:
+        require_kinds(self)
         is_good = 0 <= self.a_mm < np.inf and self.k > 0 and self.b_mm > 0
         if not is_good or (self.a_mm == 0 and self.k == np.inf):
             raise InputError(

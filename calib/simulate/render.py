@@ -14,7 +14,7 @@ import scipy  # as in ``path``
 from numpy.typing import ArrayLike, NDArray
 
 from calib.core.geometry import Array
-from calib.errors import InputError
+from calib.errors import InputError, require_kinds
 from calib.simulate.imaging import in_view
 from calib.simulate.run import Simulation
 
@@ -38,6 +38,7 @@ class RenderOptions:
     reflections: bool = True  # the scenario's strays are drawn as spots
 
     def __post_init__(self) -> None:
+        require_kinds(self)
         for key, low in (
             ("blur_px", 0),
             ("height", 1),

@@ -16,7 +16,7 @@ from calib.core.progress import Progress
 from calib.core.rig import Rig, RigCamera
 from calib.core.tracks import Tracks
 from calib.core.wand import Wand
-from calib.errors import InputError, UnsolvableError
+from calib.errors import InputError, UnsolvableError, require_kinds
 from calib.solve.bundle.descent import BundleOptions
 from calib.solve.bundle.monotonic import monotonic_prior, sensor_sizes
 from calib.solve.bundle.problem import State
@@ -77,15 +77,15 @@ class SolveOptions:
     """
 
     lens: str = "auto"  # hold measured lenses, free nominal ones
-    # "auto": focal length, centre, k1 and k2, and of the small terms what the capture shows to be
-    # there; or a list
+    # auto: focal length, centre, k1, k2, and of the small terms what the capture shows to be there
     terms: str | tuple[str, ...] = "auto"
     partial: bool = False  # a rig in pieces is a mistake until somebody says otherwise
     frames: int | None = None  # None: all; else this many, evenly spread over the capture
-    timing: bool = (
-        False  # also each camera's time offset: cameras on one sync box have none worth finding
-    )
+    timing: bool = False  # cameras on one sync box have no offsets worth finding
     distance: KnownDistance | None = None  # the scale of a capture of a single marker
+
+    def __post_init__(self) -> None:
+        require_kinds(self)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -24,7 +24,7 @@ from calib.check.verdicts import Change, Standing
 from calib.core.geometry import Array
 from calib.core.parameters import LENS_TERMS, N_CHANGE, CameraParameter
 from calib.core.rig import Rig, RigCamera
-from calib.errors import InputError
+from calib.errors import InputError, require_kinds
 from calib.solve.clock.common_time import is_known_late
 from calib.solve.fit import Fit
 
@@ -61,6 +61,7 @@ class RecheckOptions:
     )
 
     def __post_init__(self) -> None:
+        require_kinds(self)
         for name in ("matters_px", "matters_mm"):
             if not (np.isfinite(getattr(self, name)) and getattr(self, name) > 0):
                 raise InputError(

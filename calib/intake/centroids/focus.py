@@ -15,7 +15,7 @@ from typing import ClassVar
 import numpy as np
 
 from calib.core.geometry import Array
-from calib.errors import InputError
+from calib.errors import InputError, require_kinds
 from calib.intake.centroids.split import MIN_GAP
 from calib.intake.centroids.spots import Spots
 from calib.printed import Reported
@@ -56,6 +56,7 @@ class Optics:
     pitch_mm: float | None = None
 
     def __post_init__(self) -> None:
+        require_kinds(self)
         for key in ("marker_mm", "distance_mm", "focal_mm", "pitch_mm"):
             value = getattr(self, key)
             if value is not None and not (np.isfinite(value) and value > 0):

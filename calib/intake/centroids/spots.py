@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.core.geometry import Array, frozen
-from calib.errors import InputError, require_one_of
+from calib.errors import InputError, require_kinds, require_one_of
 from calib.intake.centroids.fit import MIN_SHARPNESS, Quality, fit_singles
 from calib.intake.centroids.level import Level, find_level
 from calib.intake.centroids.measure import Blob, measure
@@ -62,6 +62,7 @@ class SpotOptions:
     max_blobs: int = 1000  # an image: more are no markers, and would take long
 
     def __post_init__(self) -> None:
+        require_kinds(self)
         require_one_of("method", self.method, METHODS)
         limits = {
             "threshold": 0,

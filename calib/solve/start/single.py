@@ -16,7 +16,7 @@ from calib.core.geometry import Array, Pose, ray_depths
 from calib.core.names import listed
 from calib.core.tracks import Tracks
 from calib.core.wand import Wand
-from calib.errors import InputError
+from calib.errors import InputError, require_kinds
 from calib.solve.bundle.descent import Distance, normal_equations
 from calib.solve.bundle.problem import State
 from calib.solve.fit import Fit
@@ -55,6 +55,7 @@ class KnownDistance:
     )
 
     def __post_init__(self) -> None:
+        require_kinds(self)
         if self.first == self.second:
             raise InputError("distance", expected="two cameras", found=f"{self.first} twice")
         for name, value, least in (("length", self.length_mm, 1e-9), ("sigma", self.sigma_mm, 0.0)):

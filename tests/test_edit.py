@@ -11,6 +11,7 @@ import pytest
 
 import calib
 from calib.check.residuals import residual_table
+from calib.cli.rigs.rig import _known_distance
 from calib.cli.waves.live import in_seconds
 from calib.core.camera import Lens
 from calib.core.tracks import CameraTracks, Tracks
@@ -345,6 +346,73 @@ def test_a_wrong_selection_is_one_line(
     arguments: tuple[str, ...], words: str, refused: Refused, file: Path
 ) -> None:
     assert words in refused("select", file, "-o", file.parent / "out.h5", *arguments)
+
+
+@pytest.fixture
+def odd(tracks: Tracks, tmp_path: Path) -> Path:
+    """A capture whose cameras bear the signs that options are split at."""
+    names = ("a", "b", "a,b", "a=b", "left, low")
+    cameras = (replace(tracks.cameras[0], name=name) for name in names)
+    calib.save_tracks(replace(tracks, cameras=tuple(cameras)), tmp_path / "odd.h5")
+    return tmp_path / "odd.h5"
+
+
+@pytest.mark.parametrize(
+    ("arguments", "names"),
+    [
+        (("--without", "a,b"), ("a", "b", "a=b", "left, low")),  # the exact name
+        (("--without", "a", "--without", "b"), ("a,b", "a=b", "left, low")),
+        (("--only", "left, low,b"), ("b", "left, low")),
+        (("--only", " b , a=b "), ("b", "a=b")),
+        (("--rename", "left, low=low"), ("a", "b", "a,b", "a=b", "low")),
+        (("--rename", "a,b=x=y"), ("a", "b", "x=y", "a=b", "left, low")),
+        (
+            ("--rename", "b=left, low", "--rename", "left, low=b"),
+            ("a", "left, low", "a,b", "a=b", "b"),
+        ),
+    ],
+)
+def test_names_with_commas_and_equals_signs_are_taken_as_they_stand(
+    arguments: tuple[str, ...], names: tuple[str, ...], call: Call, odd: Path
+) -> None:
+    out = odd.parent / "out.h5"
+    code, _, said = call("select", odd, *arguments, "-o", out)
+    assert code == 0, said
+    assert set(calib.load_tracks(out).names) == set(names)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("--without", "a,b,a=b"), "'a' and 'b' and 'a=b', or 'a,b' and 'a=b'"),
+        (("--rename", "a=b=c"), "'a' to 'b=c', or 'a=b' to 'c'"),
+        (("--without", "a,z"), "found 'z'"),
+        (("--rename", "z=y=x"), "found 'z'"),
+    ],
+)
+def test_names_that_can_be_read_in_two_ways_are_told(
+    arguments: tuple[str, ...], words: str, refused: Refused, odd: Path
+) -> None:
+    assert words in refused("select", odd, "-o", odd.parent / "out.h5", *arguments)
+
+
+def test_a_distance_is_between_cameras_that_the_capture_has() -> None:
+    names = ("1", "2", "1,2", "left, low")
+
+    def read(text: str) -> tuple[str, str, float, float]:
+        of = _known_distance(text, names)
+        return of.first, of.second, of.length_mm, of.sigma_mm
+
+    assert read("1,2,3500")[:3] == ("1", "2", 3500)
+    assert read("1, 2, 3500, 5") == ("1", "2", 3500, 5)
+    assert read("1,2,left, low,3500,5") == ("1,2", "left, low", 3500, 5)
+    assert read("left, low,1,3500")[:3] == ("left, low", "1", 3500)
+    assert read("x,y,3500")[:3] == ("x", "y", 3500)  # told by the solve
+    with pytest.raises(InputError, match="read in one way"):
+        _known_distance("1,2,3,4", ("1", "2", "1,2", "3"))
+    for text in ("1,2", "1", "", "1,2,3,4,5"):
+        with pytest.raises(InputError, match="CAMERA,CAMERA,MM"):
+            _known_distance(text, names)
 
 
 def test_outputs_are_never_inputs(refused: Refused, file: Path, tracks: Tracks) -> None:

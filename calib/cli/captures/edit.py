@@ -2,11 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 from calib.cli.help import argument, option
-from calib.cli.options import AsJson, DropOutside, Force, TracksFile, frame_range
+from calib.cli.options import (
+    AsJson,
+    DropOutside,
+    Force,
+    TracksFile,
+    camera_pair,
+    cameras_in,
+    frame_range,
+)
 from calib.cli.reading import inside
 from calib.core.names import listed
 from calib.errors import InputError
@@ -48,6 +57,9 @@ def select(
     Examples:
       calib select tracks.h5 --without cam03 --frames 100-2000 -o part.h5
       calib select tracks.h5 --rename cam01=cam02 --rename cam02=cam01 -o right.h5
+
+    Options with cameras may be repeated. A camera whose name holds , or = is given as it
+    stands, --without 'left, low'.
     """
     if not (without or only or frames or rename or drop_outside):
         raise InputError(
@@ -64,10 +76,10 @@ def select(
     with inside(tracks):
         made = chosen(
             capture,
-            only=_names(only),
-            without=_names(without),
+            only=cameras_in("--only", only or (), capture.names),
+            without=cameras_in("--without", without or (), capture.names),
             frames=frame_range(frames),
-            rename=_pairs(rename),
+            rename=_pairs(rename or (), capture.names),
         )
     calib.save_tracks(made, output, force)
     _tell(made, output, as_json, {})
@@ -117,16 +129,10 @@ def _tell(made: Tracks, output: Path, as_json: bool, more: dict[str, object]) ->
     console.wrote_points(output, made.cameras)
 
 
-def _names(given: list[str] | None) -> list[str]:
-    return [name for text in given or () for part in text.split(",") if (name := part.strip())]
-
-
-def _pairs(given: list[str] | None) -> dict[str, str]:
+def _pairs(given: Sequence[str], names: Sequence[str]) -> dict[str, str]:
     pairs: dict[str, str] = {}
-    for text in given or ():
-        name, is_pair, to = (part.strip() for part in text.partition("="))
-        if not (name and is_pair and to):
-            raise InputError("--rename", expected="CAM=CAM, as cam03=cam04", found=repr(text))
+    for text in given:
+        name, to = camera_pair("--rename", text, names)
         if name in pairs:
             raise InputError("--rename", expected="each camera once", found=f"{name} twice")
         pairs[name] = to

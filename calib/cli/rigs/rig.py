@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import re
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
@@ -11,7 +12,16 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from calib.cli.help import option
-from calib.cli.options import AsJson, DropOutside, Explain, Force, RigFile, TracksFile
+from calib.cli.options import (
+    AsJson,
+    DropOutside,
+    Explain,
+    Force,
+    RigFile,
+    TracksFile,
+    halves,
+    only_one,
+)
 from calib.cli.reading import inside, loaded, provenance
 from calib.core.names import command, listed, numbers_in
 from calib.errors import InputError
@@ -147,7 +157,7 @@ def solve(
         partial=partial,
         frames=_n_frames(frames),
         timing=timing,
-        distance=None if distance is None else _known_distance(distance),
+        distance=None if distance is None else _known_distance(distance, capture.names),
     )
     with console.progress() as progress:
         solution = solve_rig(capture, stated, options, progress)
@@ -198,16 +208,27 @@ def _n_frames(text: str) -> int | None:
     return None if text == "all" else int(text)
 
 
-def _known_distance(text: str) -> KnownDistance:
+def _known_distance(text: str, names: Sequence[str]) -> KnownDistance:
     from calib.solve.start.single import KnownDistance
 
-    parts = [part.strip() for part in text.split(",")]
-    numbers = numbers_in(",".join(parts[2:]))
-    if len(numbers) not in {1, 2}:
+    parts = text.split(",")
+    ends = [(",".join(parts[:-n]), ",".join(parts[-n:])) for n in (1, 2)]
+    readings = [
+        (*pair, end)
+        for start, end in ends
+        if numbers_in(end)
+        for pair in halves(start, ",")
+        if set(pair) <= set(names)
+    ]
+    if reading := only_one("--distance", text, readings):
+        first, second, end = reading
+    else:  # of a camera that is not there, told by the solve
+        first, second, end = map(str.strip, [*text.split(",", 2), "", ""][:3])
+    if len(numbers := numbers_in(end)) not in {1, 2}:
         raise InputError(
             "--distance", expected="CAMERA,CAMERA,MM or CAMERA,CAMERA,MM,SIGMA", found=repr(text)
         )
-    return KnownDistance(parts[0], parts[1], *numbers)
+    return KnownDistance(first, second, *numbers)
 
 
 def residuals(

@@ -168,7 +168,7 @@ def test_a_wand_comes_back_to_the_bit(rig: Rig, tmp_path: Path) -> None:
     for wand in (
         rig.wand,
         rig.wand_used,
-        Wand('a "b" \\', ('"', "é \u3000"), np.eye(3)[:2] * 1e-3),
+        Wand('a "b" \\', ('"', "é \u3000"), np.eye(3)[:2] * 1e2 / 3),
     ):
         files.save_wand(wand, tmp_path / "w.toml", overwrite=True)
         assert same(files.load_wand(tmp_path / "w.toml"), wand)
@@ -309,6 +309,14 @@ BAD_TRACKS: dict[str, tuple[Callable[[h5py.File], None], tuple[str, ...]]] = {
     "rate nan": (_attribute("/", "frame_rate", np.nan), ("frame_rate", "finite", "nan")),
     "rate text": (_attribute("/", "frame_rate", "fast"), ("frame_rate", "number", "fast")),
     "no cameras": (_no_cameras, ("cameras", "group")),
+    "captured yesterday": (
+        _attribute("/", "captured_at", "yesterday"),
+        ("captured_at", "a date of ISO 8601", "'yesterday'", "2031-05-06"),
+    ),
+    "captured on no day": (
+        _attribute("/", "captured_at", "2031-02-30"),
+        ("captured_at", "a date of ISO 8601", "'2031-02-30'"),
+    ),
     "cameras empty": (_empty_cameras, ("cameras", "none")),
     "camera not a group": (_camera_is_data, ("/cameras/east", "a dataset")),
     "broken link": (_broken_link, ("/cameras/south", "broken link")),
@@ -603,6 +611,11 @@ BAD_WANDS = {
     "coordinate nan": ("[170.0,", "[nan,", ("[markers]: q", "nan")),
     "coordinate infinite": ("[170.0,", "[inf,", ("[markers]: q", "inf")),
     "coordinate text": ("[170.0,", '["170",', ("[markers]: q",)),
+    "lengths in metres": (
+        "q = [170.0, 0.0, 0.0]\nr = [460.0, 0.0, 0.0]",
+        "q = [0.17, 0.0, 0.0]\nr = [0.5, 0.0, 0.0]",
+        ("[markers]", "found 0.5 mm", "metres", "give each in mm"),
+    ),
     "coincident markers": ("[170.0,", "[0.0,", ("p and q", "0 mm between")),
     "marker twice": ("q =", "p =", ("line 7",)),
     "certified unknown marker": (

@@ -454,6 +454,14 @@ def test_a_sensor_counted_by_another_program_is_whole_numbers(kind):
         assert (type(camera.width), camera.width) == (int, 2000)
 
 
+@pytest.mark.parametrize(
+    "date",
+    [None, "2031", "2031-05", "2031-05-06", "20310506T070809Z", "2031-W19-2", "2031-05-06 07:08"],
+)
+def test_dates_of_any_length_are_taken_as_they_are(date):
+    assert Tracks((tracks(),), 25.0, date).captured_at == date
+
+
 def test_a_camera_may_have_no_points():
     blind = tracks(
         frame=np.empty(0), xy_px=np.empty((0, 2)), marker=np.empty(0), radius_px=np.empty(0)

@@ -11,7 +11,7 @@ import json
 import math
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, TypeVar
 
 import numpy as np
@@ -27,6 +27,7 @@ T = TypeVar("T")
 
 MOST_NUMBER = 1e100  # what is larger is a slip, and its square no number
 DECIMAL_POINT = "Write decimals with a point: 185.0, not 185,0."
+LEAST_MM = 5.0  # of a wand: less is no wand to carry about, and more than any has in metres
 MOST_WHOLE = 2**53  # up to which a double holds every whole number
 
 
@@ -277,7 +278,15 @@ def wand_from_table(table: Mapping[str, Any], default_name: str) -> Wand:
         _certified(Fields(row, f"[[certified]] {i + 1}"), names)
         for i, row in enumerate(stated["certified"] or ())
     )
-    return Wand(stated["name"] or default_name, names, points, stated["sigma"] or 0.0, certified)
+    wand = Wand(stated["name"] or default_name, names, points, stated["sigma"] or 0.0)
+    if wand.span_mm < LEAST_MM:
+        raise InputError(
+            "[markers]",
+            expected=f"lengths in mm, {LEAST_MM:g} mm or more between the outermost markers",
+            found=f"{wand.span_mm:g} mm",
+            remedy="These seem to be metres: give each in mm, as 500.0 for half a metre.",
+        )
+    return replace(wand, certified=certified)
 
 
 def _certified(fields: Fields, markers: tuple[str, ...]) -> CertifiedLength:

@@ -8,6 +8,7 @@ import re
 import shlex
 import unicodedata
 from collections.abc import Iterable, Sequence
+from datetime import datetime
 from typing import Protocol, TypeVar
 
 from calib.errors import InputError, did_you_mean
@@ -58,6 +59,25 @@ def check_name(name: str, where: str) -> str:
             remedy="Rename it.",
         )
     return name
+
+
+def check_date(text: str | None, where: str) -> None:
+    """Raise InputError for a text that is no date of ISO 8601; days and months may be missing.
+
+    >>> check_date("2031-05", "date"), check_date("20310506T0708Z", "date")
+    (None, None)
+    """
+    if text is None or re.fullmatch(r"\d{4}(-(0[1-9]|1[0-2]))?", str(text), re.ASCII):
+        return
+    try:
+        datetime.fromisoformat(text)
+    except (ValueError, TypeError):
+        raise InputError(
+            where,
+            expected="a date of ISO 8601",
+            found=repr(text),
+            remedy="Write it as 2031-05-06 or 2031-05-06T07:08:09+00:00, or leave it out.",
+        ) from None
 
 
 def numbers_in(text: str) -> list[float]:

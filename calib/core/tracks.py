@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from calib.core.camera import Lens, check_sensor, is_outside, outside_error
 from calib.core.frames import MOST_FRAME, N_KEYS, Ints, check_rate, point_keys
 from calib.core.geometry import Array, frozen
-from calib.core.names import camera_named, check_name
+from calib.core.names import camera_named, check_date, check_name
 from calib.errors import InputError
 
 
@@ -300,6 +300,7 @@ class Tracks:
                 "cameras", expected="names used once", found=f"{', '.join(double)} twice"
             )
         check_rate("frame_rate", self.frame_rate_hz)
+        check_date(self.captured_at, "captured_at")
 
     def __repr__(self) -> str:
         points = sum(c.n_points for c in self.cameras)

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from calib.core.camera import is_outside, kept_inside, outside_error
 from calib.core.fields import CAMERA, Fields, Item, camera_from_fields
 from calib.core.frames import check_rate
-from calib.core.names import listed
+from calib.core.names import check_date, listed
 from calib.core.tracks import CameraTracks, Tracks
 from calib.errors import InputError
 
@@ -77,6 +77,7 @@ class CameraList:
         stated = top.read_all(CAMERA_LIST)
         sensors = {name: _sensor(name, own) for name, own in stated["cameras"].items()}
         check_rate("frame_rate", stated["frame_rate"])
+        check_date(stated["captured_at"], "captured_at")
         return cls(sensors, stated["frame_rate"], stated["captured_at"], stated["title"])
 
 

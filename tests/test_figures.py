@@ -20,6 +20,7 @@ from calib.core.geometry import Pose, rotation_from_vector
 from calib.report import figures
 from calib.report.figures import data, look, moves, sensor, stage
 from calib.report.figures.data import Portrait
+from calib.report.figures.space import add_cameras
 from calib.simulate import Scenario, simulate
 from tests.rigs_in_time import SCENARIO, moved_as_one, stored, turned, wave
 
@@ -248,6 +249,23 @@ def test_links_map_keeps_each_cameras_strongest() -> None:
         best = set(np.argsort(-row, kind="stable")[:MOST_LINKS].tolist())
         assert {(min(i, j), max(i, j)) for j in best if row[j] >= 3} <= set(pairs)
     assert pairs == sorted(pairs, key=lambda p: shared[p])
+
+
+def test_names_that_find_no_room_beside_one_another_are_told_on_pointing() -> None:
+    rig = simulate(Scenario(n_cameras=41, n_frames=60, seed=4, connected=False)).truth
+    place, bar = figures.stage_of(rig), look.colours_to(1.0, "px")
+
+    def drawn(n: int, n_acting: int) -> list[str]:
+        """Names written beside the cameras; on pointing all are told."""
+        part, out = replace(rig, cameras=rig.cameras[:n]), look.figure("", height=600)
+        add_cameras(out, place, part, np.ones(n), "px", bar, part.names[:n_acting])
+        named = [t for t in out.data if t.hovertext is not None]
+        assert sum(len(t.hovertext) for t in named) == n
+        return [name for t in named if "text" in t.mode for name in t.text]
+
+    assert len(drawn(40, 0)) == 40 and drawn(41, 0) == []
+    assert drawn(41, 2) == [f"▲ {look.in_space(n)}" for n in rig.names[:2]]
+    assert drawn(41, 41) == []
 
 
 @pytest.mark.parametrize("layout", ["room", "corridor", "dome", "row"])

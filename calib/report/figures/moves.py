@@ -20,7 +20,7 @@ from calib.report.changes.cameras import worst_first
 from calib.report.changes.remedies import again, repair
 from calib.report.figures import look
 from calib.report.figures.sensor import arrows, as_sensor, magnified, sensor_height
-from calib.report.figures.space import framed, scene
+from calib.report.figures.space import MOST_NAMED, framed, scene
 from calib.report.figures.stage import Stage, frustum, outline, reach_m, stage_of
 
 LONGEST = 0.16  # of the rig's extent that the longest arrow spans
@@ -172,7 +172,11 @@ def moves_in_space(moves: Moves) -> go.Figure:
         "color": look.SOFT,
         "symbol": ["diamond" if a else "circle" for a in is_moved],
     }
-    labels = ["▲ " * a + look.in_space(n) for n, a in zip(rig.names, is_moved, strict=True)]
+    is_small = len(rig.names) <= MOST_NAMED
+    labels = [
+        ("▲ " * a + look.in_space(n)) * (a or is_small)
+        for n, a in zip(rig.names, is_moved, strict=True)
+    ]
     look.add_named(out, places, labels, [look.shown(n) for n in rig.names], 12, marker=marker)
     return framed(out)
 

@@ -15,7 +15,9 @@ from calib.report.figures.data import GAP_S, Portrait
 from calib.report.figures.stage import Stage, frustum, outline, reach_m, stage_of
 
 By = Literal["residual", "precision"]
-MOST_NAMED = 60  # cameras; of larger rigs those that need action are named, the others on pointing
+# Cameras whose names find room beside one another; of larger rigs those that need action are named,
+# as long as these find room, the others on pointing.
+MOST_NAMED = 40
 EXTENT = 2.1  # of what is shown across, in the units of the eye's distance
 # Plotly's view is 45° high, and about as wide on a page beside its scale; the share of it that what
 # is shown may fill leaves room for the cameras' names.
@@ -169,7 +171,7 @@ def add_cameras(
         rows = np.flatnonzero(acts == is_act)
         if not len(rows):
             continue
-        is_named = is_act or is_small
+        is_named = is_small or (is_act and len(rows) <= MOST_NAMED)
         told = [
             f"{names[k]}{', needs action' if is_act else ''}<br>"
             + (f"{values[k]:.3f} {unit}" if np.isfinite(values[k]) else "not known")

@@ -8,6 +8,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calib.check.verdicts import RigFault
 from calib.check.whole.gathered import Seen, lost_marker, lost_places
@@ -93,8 +94,9 @@ def look_at_whole(rig: Rig, tracks: Tracks, fit: RigFit, moves: Moves, end: End 
         *(_changed(fit, moves) if is_rigs else ()),
         *(_ended(fit, end) if end is not None else ()),
         *(() if rebuilt else _lengths(rig, points)),
-        *_much(tracks, shares),
     ]
+    known = np.array([bool(doubts or rig.camera(name).faults) for name in tracks.names])
+    doubts += _much(tracks, shares, known)
     doubts += _gathered(rig, tracks, fit, doubts)
     if len(tracks.names) == 2:
         doubts = [*_pair(tracks, fit, moves, doubts)]
@@ -289,11 +291,11 @@ def change_over(error: Array) -> tuple[float, float]:
     return slope, abs(slope) / max(sigma, 1e-12)
 
 
-def _much(tracks: Tracks, shares: LeftOut) -> Iterator[Doubt]:
+def _much(tracks: Tracks, shares: LeftOut, known: NDArray[np.bool_]) -> Iterator[Doubt]:
     """Yield the cameras much of whose points was left out, or the time in which most were."""
-    if shares.of_most:
-        names = tuple(tracks.names[c] for c in shares.of_most)
-        figures = {"share": max(shares.of_most.values())}
+    if most := shares.of_most(known):
+        names = tuple(tracks.names[c] for c in most)
+        figures = {"share": max(most.values())}
         yield Doubt(RigFault.LEFT_OUT, names, figures)
     elif (stretch := shares.stretch(tracks.frame_rate_hz)) is not None:
         figures = dict(zip(("first", "last", "share"), map(float, stretch), strict=True))

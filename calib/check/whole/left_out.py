@@ -48,13 +48,12 @@ class LeftOut:
     by_time: NDArray[np.float64]
     since: NDArray[np.int64]
 
-    @property
-    def of_most(self) -> dict[int, float]:
-        """The cameras that lost so much that it needs a word, by their share: much that does not
-        pass, or more in all than passes.
+    def of_most(self, known: NDArray[np.bool_]) -> dict[int, float]:
+        """Return the cameras that lost so much that it needs a word, by their share: much that does
+        not pass, or more in all than passes, if it is not ``known (C,)`` why.
         """
         with np.errstate(invalid="ignore"):
-            much = (self.by_camera > MANY) | (self.in_all > MOST_OFF)
+            much = (self.by_camera > MANY) | (self.in_all > MOST_OFF) & ~known
         return {c: float(self.in_all[c]) for c in np.flatnonzero(much).tolist()}
 
     @property

@@ -4,11 +4,10 @@ out, and pairs that nothing else checks.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from calib.check.verdicts import RigFault
 from calib.check.whole.gathered import Seen, lost_marker, lost_places
@@ -95,8 +94,9 @@ def look_at_whole(rig: Rig, tracks: Tracks, fit: RigFit, moves: Moves, end: End 
         *(_ended(fit, end) if end is not None else ()),
         *(() if rebuilt else _lengths(rig, points)),
     ]
-    known = np.array([bool(doubts or rig.camera(name).faults) for name in tracks.names])
-    doubts += _much(tracks, shares, known)
+    # Against another wave's rig what is off by little lasts as well; and a wand that is not as
+    # stated leaves many points out.
+    doubts += _much(tracks, shares.of_most(is_own=bool(fit.stats) and not doubts), shares)
     doubts += _gathered(rig, tracks, fit, doubts)
     if len(tracks.names) == 2:
         doubts = [*_pair(tracks, fit, moves, doubts)]
@@ -291,9 +291,9 @@ def change_over(error: Array) -> tuple[float, float]:
     return slope, abs(slope) / max(sigma, 1e-12)
 
 
-def _much(tracks: Tracks, shares: LeftOut, known: NDArray[np.bool_]) -> Iterator[Doubt]:
-    """Yield the cameras much of whose points was left out, or the time in which most were."""
-    if most := shares.of_most(known):
+def _much(tracks: Tracks, most: Mapping[int, float], shares: LeftOut) -> Iterator[Doubt]:
+    """Yield the cameras most of whose points were left out, or the time in which most were."""
+    if most:
         names = tuple(tracks.names[c] for c in most)
         figures = {"share": max(most.values())}
         yield Doubt(RigFault.LEFT_OUT, names, figures)

@@ -48,12 +48,12 @@ class LeftOut:
     by_time: NDArray[np.float64]
     since: NDArray[np.int64]
 
-    def of_most(self, known: NDArray[np.bool_]) -> dict[int, float]:
+    def of_most(self, is_own: bool) -> dict[int, float]:
         """Return the cameras that lost so much that it needs a word, by their share: much that does
-        not pass, or more in all than passes, if it is not ``known (C,)`` why.
+        not pass, or, of what the rig was solved from, more in all than passes.
         """
         with np.errstate(invalid="ignore"):
-            much = (self.by_camera > MANY) | (self.in_all > MOST_OFF) & ~known
+            much = (self.by_camera > MANY) | (self.in_all > MOST_OFF) & is_own
         return {c: float(self.in_all[c]) for c in np.flatnonzero(much).tolist()}
 
     @property

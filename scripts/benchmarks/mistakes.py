@@ -81,8 +81,10 @@ class Mistake:
 
 
 # Of named points on either side of the middle, five for each number of a pose: a camera that saw
-# nothing before it moved shows another mistake, and one that saw nothing after it none.
+# nothing before it moved shows another mistake, and one that saw nothing after it none. Of several
+# that move as the wave ends two must have seen as much since: one alone may be off for a while.
 MIN_SIDE = 30
+END_S = 2.0
 
 
 def _with(tracks: Tracks, changed: Mapping[str, CameraTracks]) -> Tracks:
@@ -191,7 +193,7 @@ def _knocked_at_end(
     sim: Simulation, frame: Array, strength: float, rng: np.random.Generator
 ) -> tuple[Array, Array]:
     """By ``strength`` degrees, and 20 mm a degree, in the last two seconds."""
-    after = (frame >= len(frame) - 2.0 * sim.tracks.frame_rate_hz).astype(float)[:, None]
+    after = (frame >= len(frame) - END_S * sim.tracks.frame_rate_hz).astype(float)[:, None]
     turn, shift = (_unit(rng.normal(size=3)) for _ in range(2))
     return after * np.radians(strength) * turn, after * 20.0 * strength * shift
 
@@ -640,7 +642,6 @@ def planted(kind: str, seed: int, strength: float | None = None) -> Capture:
         return planted(kind, seed + 100_000, strength)
     if mistake.is_half_way and not _sees_both_halves(sim, camera):
         return planted(kind, seed + 100_000, strength)
-    tracks, wand = mistake.edit(sim, camera, strength, rng)
     names = {
         "one": (camera,),
         "two": _side_by_side(scenario.names, camera, 2),
@@ -648,6 +649,9 @@ def planted(kind: str, seed: int, strength: float | None = None) -> Capture:
         "all": scenario.names,
         "none": (),
     }[mistake.who]
+    if mistake.who == "three" and sum(_n_at_end(sim, name) >= MIN_SIDE for name in names) < 2:
+        return planted(kind, seed + 100_000, strength)
+    tracks, wand = mistake.edit(sim, camera, strength, rng)
     return Capture(tracks=tracks, wand=wand, cameras=names, simulation=sim, earlier=earlier)
 
 
@@ -655,6 +659,12 @@ def _sees_both_halves(sim: Simulation, camera: str) -> bool:
     of = sim.tracks.camera(camera)
     is_late = of.frame[of.marker >= 0] >= len(sim.R_world_from_wand) // 2
     return bool(min(is_late.sum(), (~is_late).sum()) >= MIN_SIDE)
+
+
+def _n_at_end(sim: Simulation, camera: str) -> int:
+    of = sim.tracks.camera(camera)
+    since = len(sim.R_world_from_wand) - END_S * sim.tracks.frame_rate_hz
+    return int((of.frame[of.marker >= 0] >= since).sum())
 
 
 def _side_by_side(names: tuple[str, ...], camera: str, n: int) -> tuple[str, ...]:

@@ -42,8 +42,7 @@ TOLD = [
     ("count jumps in a later wave", 3500001),  # numbers ran away
     ("truss knocked at the end", 4600534),  # the first of its stretches are small
     ("clock drifts", 4400231),  # a mount that gives by 867 mm
-    ("mount sways", 4400420),  # a pattern over the sensor follows it nearly as far
-    ("mount sways", 4400464),
+    ("mount sways", 4400464),  # a pattern over the sensor follows it nearly as far
     ("one knocked half-way", 4600137),  # a neighbour whose last wands it had placed
     ("one knocked half-way", 330004),  # a pattern over the sensor follows it for four fifths
 ]

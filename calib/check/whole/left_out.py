@@ -27,9 +27,9 @@ TIMES, LEAST = 4.0, 0.3
 BARE = 0.6  # share of a stretch of time left out, in two parts running, that is no chance
 LASTS_S = 5.0  # and for this long: where cameras are few, errors that last take whole frames along
 # Errors that last come to a camera by itself. Where they would have to take several at once to the
-# wave's end, for no less than this, and do so once in three hundred waves, the rig moved.
+# wave's end, for no less than this, and do so once in a thousand waves, the rig moved.
 # Those are told that hardly do so by chance beside these.
-LAST_S, CHANCE, SURE = 1.0, 3e-3, 0.05
+LAST_S, CHANCE, SURE = 1.0, 1e-3, 0.05
 NO_TRACE = 0.1  # of the largest shift: less may be a trace of another's
 FEWEST = 20  # points of a camera there, to tell most from few
 

@@ -25,6 +25,7 @@ from calib.solve.bundle.linearise import linearise
 from calib.solve.bundle.problem import Index, Problem, State
 from calib.solve.certainty.normal import Information, on_places, world_motions
 
+ON_LINE = 1e-3  # of its length: a wand's markers are known to less beside it
 PARTS, FEWEST_PARTS = 30, 5  # of the wave, and on either side of a moment
 CHANCE = 1e-4  # of a capture, as for points left out that gather
 # Whatever a fit may free has followed the wand: held as it stands, it would hide half of a change.
@@ -46,7 +47,7 @@ def find_rebuilt(problem: Problem, state: State) -> Rebuilt | None:
     makes it, cameras that moved explain it better, or the wand has too few markers to tell.
     """
     n_axes = min(problem.n_rotation, 1) if problem.n_rotation < 3 else 3
-    free = _shapes(state.shape_mm[:, :n_axes])
+    free = _free(state.shape_mm[:, :n_axes], np.flatnonzero((problem.weight > 0).any(axis=1)))
     q = free.shape[1] - 1
     if q < 1 or problem.n_frames < 3 * PARTS:
         return None
@@ -125,6 +126,22 @@ def _scatter(*sides: Sequence[Information]) -> tuple[float, float]:
             square, freedom = square + sign * gain, freedom + sign * numbers
     freedom = max(freedom, 1.0)
     return max(square / freedom, 1.0), freedom
+
+
+def _free(shape: Array, which: Index) -> Array:
+    """Return changes of a shape (M, d) as ``_shapes`` does: where those ``which`` are seen lie on
+    a line, of another wand, theirs along it, as every frame turns about it.
+    """
+    seen = shape[which]
+    if shape.shape[1] < 3 or not 2 <= len(seen) < len(shape):
+        return _shapes(shape)
+    _, values, axes = np.linalg.svd(seen - seen.mean(axis=0), full_matrices=False)
+    if values[1] > ON_LINE * values[0]:
+        return _shapes(shape)
+    along = _shapes(seen @ axes[:1].T)
+    out = np.zeros((*shape.shape, along.shape[1]))
+    out[which] = along[:, None] * axes[0][:, None]
+    return out.reshape(-1, along.shape[1])
 
 
 def _shapes(shape: Array) -> Array:

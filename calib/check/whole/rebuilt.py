@@ -129,8 +129,8 @@ def _scatter(*sides: Sequence[Information]) -> tuple[float, float]:
 
 
 def _free(shape: Array, which: Index) -> Array:
-    """Return changes of a shape (M, d) as ``_shapes`` does: where those ``which`` are seen lie on
-    a line, of another wand, theirs along it, as every frame turns about it.
+    """Return changes of a shape (M, d) as ``_shapes`` does; where the markers ``which`` are seen
+    lie on a line and others do not, theirs along it alone, as every frame turns about it.
     """
     seen = shape[which]
     if shape.shape[1] < 3 or not 2 <= len(seen) < len(shape):

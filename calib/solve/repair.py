@@ -177,12 +177,12 @@ def stays_off(problem: Problem, stretches: Sequence[Stretch]) -> dict[int, tuple
             more = np.where(span > STAYS_S * problem.rate_hz, 2 * n_off - n, 0)
             if more.max(initial=0) > 0:
                 k = int(more.argmax())
-                frame, size_px = (
-                    int(number[off[k]]) + (not is_after),
-                    float(np.sqrt(np.mean(square))),
-                )
-                rare = chance_of_most(problem, stretches, c, frame, size_px) < PASSES
-                if rare or n_off[k] > STAYS * n[k]:
+                frame = int(number[off[k]]) + (not is_after)
+                size_px = float(np.sqrt(np.mean(square)))
+                if (
+                    n_off[k] > STAYS * n[k]
+                    or chance_of_most(problem, stretches, c, frame, size_px) < PASSES
+                ):
                     out[c] = frame, size_px
     return out
 

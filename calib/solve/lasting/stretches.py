@@ -102,12 +102,11 @@ def chance_at_end(
     Of a share p of the frames that others see, and of a length (mean by time), they fill t of each
     camera with chance p^(t / length).
     """
-    length, n_seen = _as_usual(problem, stretches, cameras, frame, size_px)
+    share, usual = _share_and_length(*_as_usual(problem, stretches, cameras, frame, size_px))
     of_frame = problem.frame_number[problem.frame]
-    share = length.sum() / max(n_seen, length.sum())
     seen = [of_frame[problem.cam == c] for c in cameras]
     filled = sum(min((own < frame).sum(), (own >= frame).sum()) for own in seen)
-    return float(2 * problem.n_cameras * share ** (filled * length.sum() / (length**2).sum()))
+    return float(2 * problem.n_cameras * share ** (filled / usual))
 
 
 def chance_of_most(
@@ -119,12 +118,10 @@ def chance_of_most(
     As for all of it, by the binomial law of so many lengths (as incomplete beta function, which
     takes parts of one).
     """
-    length, n_seen = _as_usual(problem, stretches, [camera], frame, size_px)
-    share = length.sum() / max(n_seen, length.sum())
+    share, usual = _share_and_length(*_as_usual(problem, stretches, [camera], frame, size_px))
     own = problem.cam == camera
     is_late = problem.frame_number[problem.frame] >= frame
     side = own & (is_late if (own & is_late).sum() < (own & ~is_late).sum() else ~is_late)
-    usual = (length**2).sum() / length.sum()
     n, n_off = side.sum() / usual, pairs_in(problem, stretches)[side].sum() / usual
     return float(2 * problem.n_cameras * special.betainc(n_off, n - n_off + 1.0, share))
 
@@ -157,6 +154,12 @@ def chance_from(
         n, total = len(length) - 1 + N_USUAL, length.sum() + (N_USUAL - 1) * length[-1]
         out[c] = float(begins * (1.0 + n_off / total) ** -n)
     return out
+
+
+def _share_and_length(length: Array, n_seen: float) -> tuple[float, float]:
+    """Return which share of frames errors that last take, and their mean length by time."""
+    total = float(length.sum())
+    return total / max(n_seen, total), float((length**2).sum()) / total
 
 
 def _as_usual(

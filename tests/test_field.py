@@ -41,6 +41,8 @@ TOLD = [
     ("frames lost in a later wave", 3400306),  # so many that the camera seemed to move
     ("count jumps in a later wave", 3500001),  # numbers ran away
     ("truss knocked at the end", 4600534),  # the first of its stretches are small
+    ("truss knocked at the end", 4800047),  # one of them saw little then
+    ("truss knocked at the end", 4810009),  # beside others that stand off as well
     ("clock drifts", 4400231),  # a mount that gives by 867 mm
     ("mount sways", 4400464),  # a pattern over the sensor follows it nearly as far
     ("one knocked half-way", 4600137),  # a neighbour whose last wands it had placed

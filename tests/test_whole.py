@@ -286,3 +286,17 @@ def test_a_marker_that_is_seen_worse_bends_no_wand() -> None:
         cameras.append(replace(camera, xy_px=np.clip(camera.xy_px + more, -0.5, limit)))
     table = residual_table(sim.truth, replace(sim.tracks, cameras=tuple(cameras)))
     assert not table.doubts
+
+
+def test_a_truss_that_moves_with_half_of_the_cameras_as_the_wave_ends_is_told() -> None:
+    """Where who did is not known cameras that stood may be named too; where points lay 20 px off
+    nothing was said.
+    """
+    knocked = MISTAKES["truss knocked at the end"]
+    for seed in (0, 1, 2):
+        sim = simulate(Scenario(layout="room", n_cameras=6, n_frames=600, seed=seed))
+        tracks, wand = knocked.edit(sim, "cam02", 0.3, np.random.default_rng(0))
+        (doubt,) = solve_rig(tracks, wand).table.doubts
+        assert doubt.finding in (RigFault.LEFT_OUT, RigFault.CHANGED)
+        since = doubt.figures.get("first", doubt.figures.get("frame"))
+        assert since == pytest.approx(550, abs=5)

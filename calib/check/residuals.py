@@ -19,7 +19,8 @@ from calib.check.recheck.inputs import check_strangers, with_sensors_of
 from calib.check.serials import NewSerial, new_serials
 from calib.check.sizes import NOT_KNOWN, Sizes, sizes_of
 from calib.check.verdicts import Fault, RigFault, Verdict
-from calib.check.whole.find import Whole, is_symptom
+from calib.check.whole.find import Whole, ended, is_symptom
+from calib.check.whole.left_out import lost_at_end
 from calib.core.geometry import Array
 from calib.core.parameters import LENS_GROUPS, CameraParameter, term_values
 from calib.core.rig import CameraStats, Doubt, Rig
@@ -199,6 +200,8 @@ def residual_table(
     }
     if len(of) == 2:
         doubts, of = _of_two(doubts, of, max(s.sigma_px for s in stats))
+    if not doubts and (lost := lost_at_end(fit, tracks.names, {n for n in of if of[n]})):
+        doubts = (ended(fit, lost),)
     told = with_faults(rig, {n: [c.cause for c in k] for n, k in of.items()}, doubts)
     rows = [_row(told, c, s, of[c.name]) for c, s in zip(tracks.cameras, stats, strict=True)]
     rows.sort(key=lambda r: (-np.nan_to_num(r.stats.rms_px, nan=np.inf), r.name))

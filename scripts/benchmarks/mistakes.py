@@ -82,7 +82,8 @@ class Mistake:
 
 # Of named points on either side of the middle, five for each number of a pose: a camera that saw
 # nothing before it moved shows another mistake, and one that saw nothing after it none. Of several
-# that move as the wave ends two must have seen as much since: one alone may be off for a while.
+# that move as the wave ends two must have seen as much since: one alone may be off for a while; and
+# more of the others, as only these tell who moved.
 MIN_SIDE = 30
 END_S = 2.0
 
@@ -649,8 +650,10 @@ def planted(kind: str, seed: int, strength: float | None = None) -> Capture:
         "all": scenario.names,
         "none": (),
     }[mistake.who]
-    if mistake.who == "three" and sum(_n_at_end(sim, name) >= MIN_SIDE for name in names) < 2:
-        return planted(kind, seed + 100_000, strength)
+    if mistake.who == "three":
+        late = {name for name in scenario.names if _n_at_end(sim, name) >= MIN_SIDE}
+        if len(late & {*names}) < 2 or len(late - {*names}) <= len(late & {*names}):
+            return planted(kind, seed + 100_000, strength)
     tracks, wand = mistake.edit(sim, camera, strength, rng)
     return Capture(tracks=tracks, wand=wand, cameras=names, simulation=sim, earlier=earlier)
 

@@ -288,7 +288,7 @@ def _knocked(rig: Rig, tracks: Tracks, fit: Fit, stored: RigFit) -> dict[str, tu
     for name, seen in zip(tracks.names, last_seen(stored), strict=True):
         if seen is not None and not seen.frames and rig.camera(name).is_placed:
             left.setdefault(name, (seen.first, seen.size_px))
-    end = at_end(stored, tracks.names)
+    end = at_end(stored, tracks.names, left)
     if end is not None and end.others_fit:
         ended = {n: (end.first, end.size_px) for n in end.cameras if rig.camera(n).is_placed}
         left = ended | left

@@ -91,7 +91,7 @@ def look_at_whole(rig: Rig, tracks: Tracks, fit: RigFit, moves: Moves, end: End 
     doubts = [
         *of_wand,
         *(_changed(fit, moves) if is_rigs else ()),
-        *(_ended(fit, end) if end is not None else ()),
+        *([ended(fit, end)] if end is not None else ()),
         *(() if rebuilt else _lengths(rig, points)),
     ]
     # Against another wave's rig what is off by little lasts as well; and a wand that is not as
@@ -239,16 +239,15 @@ def _changed(fit: RigFit, moves: Moves) -> Iterator[Doubt]:
     )
 
 
-def _ended(fit: RigFit, end: End) -> Iterator[Doubt]:
-    """Yield that several cameras fit nothing from some frame to the wave's end: they moved, where
-    all others fit there; else it is not known which did.
+def ended(fit: RigFit, end: End) -> Doubt:
+    """Return that cameras fit nothing from some frame to the wave's end: they moved, where all
+    others fit there; else it is not known which did.
     """
     if end.others_fit:
         figures = {"frame": end.first, "shift_px": end.size_px}
-        yield Doubt(RigFault.CHANGED, end.cameras, figures, end.size_px * mm_a_px(fit))
-    else:
-        figures = {"first": end.first, "last": end.last, "share": end.share}
-        yield Doubt(RigFault.LEFT_OUT, end.cameras, figures)
+        return Doubt(RigFault.CHANGED, end.cameras, figures, end.size_px * mm_a_px(fit))
+    figures = {"first": end.first, "last": end.last, "share": end.share}
+    return Doubt(RigFault.LEFT_OUT, end.cameras, figures)
 
 
 def mm_a_px(fit: RigFit) -> float:

@@ -4,7 +4,7 @@ not stray points.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from math import comb
 
@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
+from calib.check.causes.last_seen import LEAST_PX
 from calib.solve.bundle.problem import Index
 from calib.solve.fit import in_placed_frames
 from calib.solve.hold import MOST_OFF, RigFit
@@ -27,11 +28,12 @@ TIMES, LEAST = 4.0, 0.3
 BARE = 0.6  # share of a stretch of time left out, in two parts running, that is no chance
 LASTS_S = 5.0  # and for this long: where cameras are few, errors that last take whole frames along
 # Errors that last come to a camera by itself. Where they would have to take several at once to the
-# wave's end, for no less than this, and do so once in a thousand waves, the rig moved.
+# wave's end, for no less than this, and do so once in two hundred waves, the rig moved.
 # Those are told that hardly do so by chance beside these.
-LAST_S, CHANCE, SURE = 1.0, 1e-3, 0.05
-NO_TRACE = 0.1  # of the largest shift: less may be a trace of another's
-FEWEST = 20  # points of a camera there, to tell most from few
+LAST_S, CHANCE, SURE = 1.0, 5e-3, 0.05
+NO_TRACE = 0.2  # of the largest shift: less may be a trace of another's
+FEWEST = 8  # points of a camera there, to tell most from few
+NEARLY_ALL, FEWEST_FAR = 0.9, 20  # of what lies farther off than anything that lasts
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -81,6 +83,7 @@ class LeftOut:
 class End:
     """The cameras whose points stand off from frame ``first`` to the wave's ``last``, the share
     left out of them, and by how many px they lie off; whether others see something there, and fit.
+    Where these are no more, either may have moved, as on one truss, and all are named.
     """
 
     cameras: tuple[str, ...]
@@ -119,9 +122,10 @@ def left_out(fit: RigFit) -> LeftOut:
     )
 
 
-def at_end(fit: RigFit, names: Sequence[str]) -> End | None:
+def at_end(fit: RigFit, names: Sequence[str], told: Collection[str] = ()) -> End | None:
     """Return those of the cameras whose points stand off from one moment within the last tenth to
-    the wave's end, None where errors that last may do it.
+    the wave's end, None where errors that last may do it. Those ``told`` to have moved are no
+    witnesses: they take the points of others along.
 
     A knock so late leaves the rig as it was before: it fits its wave and no later one. Points that
     are only left out do not count: one camera that is off takes the frames of few along.
@@ -132,6 +136,7 @@ def at_end(fit: RigFit, names: Sequence[str]) -> End | None:
     moments = {s.first for s in fit.stretches if number[-1 - n_last] <= s.first <= last}
     pair, out, off_px = _points(fit)
     camera, is_passing = problem.cam[pair], fit.is_passing[pair]
+    is_told = np.isin(names, list(told))
     best, found = CHANCE, None
     for first in sorted(moments):
         late = number[problem.frame[pair]] >= first
@@ -140,7 +145,8 @@ def at_end(fit: RigFit, names: Sequence[str]) -> End | None:
             _shares(of[late], camera[late], problem.n_cameras, FEWEST) for of in (is_passing, out)
         )
         with np.errstate(invalid="ignore"):
-            is_off, loses = (after > MOSTLY) & (before < LEAST), lost >= LEAST
+            is_off = (after > MOSTLY) & (before < LEAST) & ~is_told
+            loses = lost >= LEAST
         if is_off.sum() < 2:
             continue
         own = late & is_passing
@@ -151,21 +157,54 @@ def at_end(fit: RigFit, names: Sequence[str]) -> End | None:
         each = chance_from(problem, fit.stretches, sizes, first)
         ranked = sorted(each, key=lambda c: each[c])
         together = product_chance(np.array([each[c] for c in ranked]))
-        tries = [n_last * comb(problem.n_cameras, k) for k in range(1, len(ranked) + 1)]
-        others = ~is_off & np.isfinite(lost)
+        n_seeing = int(np.isfinite(lost).sum())
+        tries = [n_last * comb(n_seeing, k) for k in range(1, len(ranked) + 1)]
+        others = ~is_off & ~is_told & np.isfinite(lost)
         fits = bool(others.sum() > 1 and not loses[others].any())
+        is_placed = (~loses[others]).sum() > 1
         # Of two that nobody else places, one that is off takes the other along, by what lasts.
         lasting = (np.hypot(*s.shift_px) for s in fit.stretches if s.camera not in sizes)
         is_rare = max(lasting, default=0.0) < min(sizes.values()) / 2.0
-        chance = float((together * tries)[1 if fits or is_rare else 2 :].min(initial=1.0))
+        chance = float((together * tries)[1 if is_placed or is_rare else 2 :].min(initial=1.0))
         sure = sorted(c for c in ranked if each[c] < SURE)
         most = max((sizes[c] for c in sure), default=0.0)
         who = [c for c in sure if sizes[c] > NO_TRACE * most]
         if who and chance < best:
             size, share = float(np.median([sizes[c] for c in who])), lost[who].mean()
+            if fits and others.sum() <= is_off.sum():
+                who = sorted({*who, *np.flatnonzero(others).tolist()})
             cameras = tuple(names[c] for c in who)
             best, found = chance, End(cameras, first, int(number[-1]), float(share), size, fits)
     return found
+
+
+def lost_at_end(fit: RigFit, names: Sequence[str], told: Collection[str] = ()) -> End | None:
+    """Return the cameras, but for those ``told`` to be at fault, nearly all of whose points lie off
+    by more than errors that last make, for as long as counts and to the wave's end; whether they
+    moved, or those that place the wand then, is not known.
+    """
+    problem = fit.problem
+    number = problem.frame_number
+    pair, out, off_px = _points(fit)
+    frame, camera = number[problem.frame[pair]], problem.cam[pair]
+    is_far = out & (off_px > LEAST_PX)
+    late, since = frame >= number[-1 - problem.n_frames // 10], {}
+    for c in np.flatnonzero(~np.isin(names, list(told))).tolist():
+        own = np.flatnonzero(late & (camera == c))
+        own = own[np.argsort(frame[own], kind="stable")][::-1]
+        n_far = np.cumsum(is_far[own])
+        most = np.flatnonzero(n_far > NEARLY_ALL * np.arange(1, len(own) + 1))
+        if most.size and n_far[most[-1]] >= FEWEST_FAR:
+            first = int(frame[own[most[-1]]])
+            if number[-1] - first >= LAST_S * problem.rate_hz:
+                since[c] = first
+    if not since:
+        return None
+    first, at = max(since.values()), np.isin(camera, list(since))
+    at &= frame >= first
+    lost = tuple(names[c] for c in since)
+    size_px = float(np.median(off_px[at]))
+    return End(lost, first, int(number[-1]), float(out[at].mean()), size_px, others_fit=False)
 
 
 def product_chance(p: NDArray[np.float64]) -> NDArray[np.float64]:

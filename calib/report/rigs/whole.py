@@ -188,8 +188,9 @@ def _remedy(doubt: Doubt) -> str:
     if doubt.finding == RigFault.LEFT_OUT and "first" in doubt.figures:
         if doubt.cameras:
             return (
-                "Unless the wand was laid down or covered then, some cameras were knocked: the rig"
-                " is as it stood before. Look at mounts and truss, tighten them, wave again"
+                "Unless the wand was laid down or covered then, these cameras or the others were"
+                " knocked: the rig is as it stood before. Look at mounts and truss, tighten them,"
+                " wave again"
             )
         return (
             "Look for reflections, exchanged markers or cables, and wave again; but first whether"

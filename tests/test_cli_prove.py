@@ -202,6 +202,10 @@ def test_tracks_of_another_rig_are_told(aligned: Path, call: Call, tmp_path: Pat
     other = simulate(Scenario(n_cameras=6, n_frames=200, seed=91, connected=False))
     files.save_tracks(other.tracks, tmp_path / "other.h5")
     out = tmp_path / "p.csv"
+    code, _, err = call("reconstruct", aligned, aligned, "-o", out)
+    assert code == 2 and err.startswith(
+        f"{aligned}: format: expected calib.tracks, found calib.rig"
+    )
     code, _, err = call("reconstruct", aligned, tmp_path / "other.h5", "-o", out)
     assert code == 0 and "Most points have no place: see that the tracks are of this rig" in err
 

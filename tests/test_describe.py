@@ -105,8 +105,11 @@ def test_tracks_are_counted(call: Call, tracks: Tracks, tmp_path: Path) -> None:
 
 
 def test_points_are_counted_marker_by_marker(call: Call, tmp_path: Path) -> None:
-    files.save_points(in_space(), tmp_path / "p.h5")
+    made = {"rig": {"file": "rig.h5", "sha256": "ab12"}, "tracks": {"file": "t.h5"}}
+    files.save_points(replace(in_space(), provenance=made), tmp_path / "p.h5")
     lines, document = described(call, tmp_path / "p.h5")
+    assert fact(lines, "rig") == "rig.h5, SHA-256 ab12" and document["provenance"] == made
+    assert fact(lines, "tracks") == "t.h5, SHA-256 not stated"
     assert lines[0] == "Points file: 3 markers in space" and fact(lines, "rate") == "50 Hz"
     assert fact(lines, "frames") == "3 to 5, 2 with points" and "7 more" in fact(
         lines, "not placed"

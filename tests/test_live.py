@@ -256,6 +256,10 @@ def test_wrong_calls(folder, refused, call):
     none = folder / "none.h5"
     code, out, err = call("watch", none, "--wand", wand, "--patience", 2)
     assert (code, out) == (2, "") and "no points while it was watched" in err.splitlines()[-1]
+    code, out, err = call("watch", rig, "--wand", wand, "--patience", 2)
+    assert (code, out) == (2, "") and "expected calib.tracks, found calib.rig" in err.splitlines()[
+        -1
+    ]
 
 
 def test_a_simulated_recording_grows(tmp_path, call):

@@ -306,13 +306,30 @@ def test_single_lengths_that_stand_out_are_told_before_cameras(n_off: int, is_si
     if is_single:
         assert found.odd_ones is not None
         assert np.isin(found.lengths.frame[found.odd_ones], off).all()
-        assert "calib verify rig.h5 bar.h5 --bar bar.toml --csv lengths.csv" in text
     # Without a limit nothing is decided, and single ones are told all the same.
     found = replace(found, limit=None, decision=None, room_mm=None)
     names = ("rig.h5", "bar.h5", "bar.toml")
-    text = " ".join(lines_of(as_blocks(found, files=names, then="calib verify")))
+    shown = as_blocks(found, files=names, then="calib verify", table="All of them: ALL.")
+    text = " ".join(lines_of(shown))
+    assert ("All of them: ALL." in text) == is_single
     assert ("out from the rest" in text) == is_single == ("Next: " not in text)
     assert as_json(found)["stand_out"] == (sorted(off.tolist()) if is_single else [])
+
+
+@pytest.mark.parametrize("share", [0.0, 0.02, -0.02])
+def test_lengths_that_are_all_off_alike_are_told_as_bar_or_wand(share: float) -> None:
+    """Another bar than its file's, or a wand file that is off: no camera is to be looked at."""
+    rng = np.random.default_rng(11)
+    tracks = bar_tracks(truth(), BAR_MM, poses_within(LOW, HIGH, 60, rng), rng)
+    files = ("rig.h5", "bar.h5", "bar.toml")
+    for limit in (None, Limit(1.5)):
+        found = verify(scaled(share), tracks, bar(), limit)
+        assert found.is_of_scale == (share != 0)
+        text = " ".join(lines_of(as_blocks(found, files=files, then="calib verify")))
+        way = "long" if share > 0 else "short"
+        assert (f"All lengths come out {way} alike, by 2." in text) == (share != 0)
+        assert ("compare their files: calib describe bar.toml" in text) == (share != 0)
+        assert "recheck" not in text and ("Next: " in text) == (share == 0)
 
 
 def test_a_bar_that_one_camera_sees_is_refused() -> None:

@@ -68,4 +68,6 @@ def inside(path: Path, **files: Path) -> Iterator[None]:
         from calib.report.words import filled
 
         error.remedy = filled(error.remedy, {name: str(file) for name, file in files.items()})
+        if f"{error.where}:".startswith(f"{path}:"):  # who reads a file names it
+            raise
         raise error.inside(str(path)) from None

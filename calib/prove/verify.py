@@ -21,7 +21,7 @@ from calib.core.threads import one_blas_thread
 from calib.core.tracks import Tracks
 from calib.core.wand import Wand
 from calib.printed import Reported
-from calib.prove.decide import Decision, Limit, combined, decide
+from calib.prove.decide import COVERAGE, Decision, Limit, combined, decide
 from calib.prove.ends import EndPoses, end_poses
 from calib.prove.known import unsure_notes
 from calib.prove.lengths import NOT_THE_BAR, Lengths, known_lengths, measured_lengths
@@ -35,6 +35,8 @@ DIRECTIONS = ("along x", "along y", "along z")
 # Of the others' own scatter, robustly: of a million normal errors none lies as far off.
 STANDS_OUT = 6.0
 FEW_ODD = 0.05  # share of lengths: more are no single ones
+SCALE_LEFT = 0.25  # of the squared errors, once the scale is taken off: the other half of the RMS
+TAPE = 1e-3  # of a length: half a millimetre of half a metre, as a tape measure is read
 FEW_FOREIGN = 0.01  # share of lengths that are none of the bar's: more is a capture gone wrong
 
 
@@ -118,6 +120,19 @@ class Verification(Reported):
     room_mm: Array | None = None
     doubts: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+
+    @property
+    def is_of_scale(self) -> bool:
+        """Whether most of what the lengths are off by is one share of them all, beyond its
+        uncertainty and beyond what a tape measure would tell of bar or wand; with a limit, whether
+        that is exceeded so.
+        """
+        error, known_mm = self.lengths.error_mm, self.lengths.known_mm
+        if self.limit is not None and self.decision is not Decision.FAIL:
+            return False
+        left = error - self.scale * known_mm
+        is_most = float((left**2).sum()) < SCALE_LEFT * float((error**2).sum())
+        return is_most and abs(self.scale) > max(COVERAGE * self.scale_sigma, TAPE)
 
     @property
     def odd_ones(self) -> NDArray[np.intp] | None:

@@ -122,8 +122,13 @@ def verify(
             if output is None
             else f"{command('record', str(output), '-o', 'record.html')}    # the page to sign"
         )
-        console.print_report(report.as_blocks(found, explain, named, then))
-        if found.decision is Decision.FAIL:
+        table = (
+            f"All lengths as a table: {command('verify', *again, '--csv', 'lengths.csv')}"
+            if csv is None
+            else f"All lengths stand in {csv}."
+        )
+        console.print_report(report.as_blocks(found, explain, named, then, table))
+        if found.decision is Decision.FAIL and not found.is_of_scale and found.odd_ones is None:
             console.caution()
     console.wrote(output, csv)
     raise typer.Exit(0 if found.decision in {None, Decision.PASS} else 1)

@@ -14,7 +14,7 @@ from calib.cli.options import AsJson
 from calib.cli.reading import inside
 from calib.cli.waves.live import Beside, Shown, in_seconds, interrupted, looks, seconds
 from calib.core.names import command
-from calib.errors import InputError
+from calib.errors import CalibError, InputError
 
 if TYPE_CHECKING:
     from calib.files import Arrival
@@ -148,7 +148,15 @@ def _wave(
     return 0 if state.ending is not None else 1
 
 
-def _nothing(source: Path) -> InputError:
+def _nothing(source: Path) -> CalibError:
+    """Return why nothing was watched: what is wrong with the file, else that nobody recorded."""
+    from calib import files
+
+    if source.is_file():
+        try:
+            files.load_tracks(source)
+        except CalibError as error:
+            return error
     return InputError(
         str(source),
         expected="a capture that begins",

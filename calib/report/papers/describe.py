@@ -262,7 +262,7 @@ def of_points(points: Points) -> Description:
     rate = points.frame_rate_hz
     facts = (
         ("made", _made(made)),
-        *((key, str(made[key])) for key in ("rig", "tracks") if made.get(key)),
+        *((key, file_read(made[key])) for key in ("rig", "tracks") if made.get(key)),
         ("rate", "not stated" if rate is None else f"{rate:g} Hz"),
         (
             "frames",

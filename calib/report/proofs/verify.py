@@ -34,13 +34,15 @@ def as_blocks(
     explain: bool = False,
     files: tuple[str, str, str] = ("RIG", "TRACKS", "BAR.toml"),
     then: str = "",
+    table: str = "",
 ) -> Blocks:
     """Return the verdict, what to do, the figures by length, direction and place, and what the bar
-    did not see; ``files`` are those that commands name, ``then`` is the next command where it did.
+    did not see; ``files`` are those that commands name, ``then`` is the next command where it did,
+    and ``table`` says where all lengths stand, or what writes them.
     """
     out: Blocks = [strong(_verdict(found))]
-    out += _what_to_do(found, files)
-    is_settled = not found.doubts and found.odd_ones is None
+    out += _what_to_do(found, files, table)
+    is_settled = not (found.doubts or found.is_of_scale) and found.odd_ones is None
     if then and found.decision in {None, Decision.PASS} and is_settled:
         out.append(following(then))
     out += ["", _table(found), ""]
@@ -164,13 +166,19 @@ def _verdict(found: Verification) -> str:
     return f"{words[Decision(found.decision or '')]} ({found.limit}). {figures}."
 
 
-def _what_to_do(found: Verification, files: tuple[str, str, str]) -> list[str]:
+def _what_to_do(found: Verification, files: tuple[str, str, str], table: str) -> list[str]:
     rig, tracks, bar = files
     out = [f"No independent proof: {text}." for text in found.doubts]
-    if found.decision is Decision.FAIL:
-        out.append(_of_the_worst(found, files))
+    if found.is_of_scale:
+        out.append(
+            f"All lengths come out {_way(found)} alike, by {abs(found.scale):.2%}: that is no "
+            "camera's doing. See that it was this bar that was carried; measure it, and the wand "
+            f"that the rig was solved with, and compare their files: {command('describe', bar)}"
+        )
     elif found.odd_ones is not None:
-        out.append(_of_the_odd(found, found.odd_ones, files))
+        out.append(_of_the_odd(found, found.odd_ones, table))
+    elif found.decision is Decision.FAIL:
+        out.append(_of_the_worst(found, files))
     elif found.decision is Decision.UNDECIDED and found.room_mm is not None:
         least = float(found.room_mm.min())
         u = float(COVERAGE * found.bar_u_mm.max())
@@ -186,8 +194,6 @@ def _what_to_do(found: Verification, files: tuple[str, str, str]) -> list[str]:
 
 def _of_the_worst(found: Verification, files: tuple[str, str, str]) -> str:
     """Return where the error lies that exceeds the limit by most, and what to do about it."""
-    if (odd := found.odd_ones) is not None:
-        return _of_the_odd(found, odd, files)
     assert found.room_mm is not None
     k = int(np.argmin(found.room_mm))
     error, noise = found.lengths.error_mm[k], found.lengths.noise_mm[k]
@@ -208,21 +214,21 @@ def _of_the_worst(found: Verification, files: tuple[str, str, str]) -> str:
     )
 
 
-def _of_the_odd(found: Verification, odd: NDArray[np.intp], files: tuple[str, str, str]) -> str:
+def _of_the_odd(found: Verification, odd: NDArray[np.intp], table: str) -> str:
     """Return which lengths stand out from the rest, and where to look."""
-    rig, tracks, bar = files
-    error = np.abs(found.lengths.error_mm)
+    error, noise = np.abs(found.lengths.error_mm), found.lengths.noise_mm
+    k = int(odd[np.argmax(error[odd])])
+    sure = f", where a length is sure to ± {noise[k]:.3f} mm"
     verb = "stands" if len(odd) == 1 else "stand"
     frames = [str(f) for f in np.unique(found.lengths.frame[odd])]
     kept = "" if found.limit is None else " and keep the limit"
     return (
-        f"{_near(found, int(odd[np.argmax(error[odd])]))}. {counted(len(odd), 'length')} of "
-        f"{len(error)} {verb} out from the rest, which stay within "
-        f"{np.delete(error, odd).max():.3f} mm{kept}: likely a stray point or a name mixed up, not "
-        f"the rig. Look at frame{'s' if len(frames) > 1 else ''} {listed(frames)} and test anew. "
-        "All lengths as a table: "
-        f"{command('verify', rig, tracks, '--bar', bar, '--csv', 'lengths.csv')}"
-    )
+        f"{_near(found, k)}{sure if noise[k] > LIKELY * np.median(noise) else ''}. "
+        f"{counted(len(odd), 'length')} of {len(error)} {verb} out from the rest, which stay within "
+        f"{np.delete(error, odd).max():.3f} mm{kept}: likely a marker half hidden, a stray point "
+        "or a name mixed up, not the rig. "
+        f"Look at frame{'s' if len(frames) > 1 else ''} {listed(frames)} and test anew. {table}"
+    ).rstrip()
 
 
 def _near(found: Verification, k: int, of: str = "", against: str = "") -> str:
@@ -253,9 +259,12 @@ def _table(found: Verification) -> Table:
 
 def _scale(found: Verification) -> str:
     U = COVERAGE * found.scale_sigma
-    way = "long" if found.scale > 0 else "short"
     chance = "" if abs(found.scale) > U else ", no more than chance"
-    return f"Lengths come out {way} by {abs(found.scale):.4%} (± {U:.4%}, k = 2){chance}"
+    return f"Lengths come out {_way(found)} by {abs(found.scale):.4%} (± {U:.4%}, k = 2){chance}"
+
+
+def _way(found: Verification) -> str:
+    return "long" if found.scale > 0 else "short"
 
 
 def _ends(ends: EndPoses | None) -> str:

@@ -20,7 +20,7 @@ from calib.core.geometry import Pose, rotation_from_vector
 from calib.report import figures
 from calib.report.figures import data, look, moves, sensor, stage
 from calib.report.figures.data import Portrait
-from calib.report.figures.space import add_cameras
+from calib.report.figures.space import ROOM, add_cameras
 from calib.simulate import Scenario, simulate
 from tests.rigs_in_time import SCENARIO, moved_as_one, stored, turned, wave
 
@@ -263,9 +263,45 @@ def test_names_that_find_no_room_beside_one_another_are_told_on_pointing() -> No
         assert sum(len(t.hovertext) for t in named) == n
         return [name for t in named if "text" in t.mode for name in t.text]
 
-    assert len(drawn(40, 0)) == 40 and drawn(41, 0) == []
-    assert drawn(41, 2) == [f"▲ {look.in_space(n)}" for n in rig.names[:2]]
-    assert drawn(41, 41) == []
+    at = {look.in_space(c.name): place.place(c.position_mm) for c in rig.cameras}
+    extent = np.linalg.norm(np.ptp(np.array(list(at.values())), axis=0))
+
+    def apart(names: list[str]) -> float:
+        """The least distance of two cameras that are named, as a share of the rig's extent."""
+        own = np.array([at[n.removeprefix("▲ ")] for n in names])
+        each = np.linalg.norm(own[:, None] - own, axis=2)[np.triu_indices(len(own), 1)]
+        return float(each.min() / extent)
+
+    assert len(drawn(40, 0)) == 40
+    some, all_act = ([n for n in drawn(41, k) if n] for k in (0, 41))
+    assert 10 < len(some) < 41 and apart(some) >= ROOM and apart(drawn(40, 0)) < ROOM
+    assert 10 < len(all_act) < 41 and apart(all_act) >= ROOM and all_act[0].startswith("▲ ")
+    # Few that need action are named wherever they stand, and others clear of them.
+    acting = [f"▲ {look.in_space(n)}" for n in rig.names[:4]]
+    named = [n for n in drawn(41, 4) if n]
+    assert set(acting) < set(named)
+    assert all(apart([acting[k], n]) >= ROOM for k in range(4) for n in named if n not in acting)
+
+
+def test_names_along_a_table_of_many_cameras_find_room() -> None:
+    """60 names, each of 11 px in height, beside 900 px but over some 350."""
+    names = tuple(f"cam{k:02d}" for k in range(60))
+    full = np.full((60, 60), 50)
+    chart = figures.links_table(replace(seen().overlap, names=names, frames=full))
+    assert len(chart.layout.yaxis.ticktext) == 60
+    across = chart.layout.xaxis
+    assert across.tickvals == tuple(range(0, 60, 3))
+    assert across.ticktext == tuple(look.shown(n) for n in names[::3])
+
+
+def test_names_beside_a_map_stand_clear_of_its_axis() -> None:
+    """A name of six letters is 45 px wide, of some 400 that the map has."""
+    rig = stored()
+    chart = figures.links_map(rig, seen().overlap)
+    across = figures.stage_of(rig).place(np.array([c.position_mm for c in rig.cameras]))[:, 0]
+    low, high = chart.layout.xaxis.range
+    room = min(across.min() - low, high - across.max()) / (high - low)
+    assert room > 45 / 400
 
 
 @pytest.mark.parametrize("layout", ["room", "corridor", "dome", "row"])

@@ -283,6 +283,9 @@ def test_table_json_csv_and_charts_hold_the_same_figures():
         assert line.error_y.array[-1] == pytest.approx(
             2 * factor * told["changes"][-1][f"sigma_{quantity}"]
         )
+        # Who is steady has bars too: without, one known badly seems to have moved unsaid.
+        steady = [t for t in chart.data if t.name == "steady"]
+        assert len(steady) == len(NAMES) - 1 and all(max(t.error_y.array) > 0 for t in steady)
         assert chart.layout.xaxis.title.text == "date" and "(" in chart.layout.yaxis.title.text
 
 

@@ -23,8 +23,8 @@ def history_chart(history: History, quantity: str = "rotation_deg") -> go.Figure
     """Return every camera's ``rotation_deg``, ``translation_mm`` or ``focal_change`` against the
     first file, over the files' times, or their names where some state none.
 
-    Cameras that changed have a colour, a dash and a mark of their own, with two standard
-    uncertainties either way; the others are grey.
+    Cameras that changed have a colour, a dash and a mark of their own; the others are grey. Bars
+    are two standard uncertainties either way.
     """
     title, axis, factor = QUANTITIES[quantity]
     first = history.entries[0]
@@ -39,7 +39,7 @@ def history_chart(history: History, quantity: str = "rotation_deg") -> go.Figure
     )
     quiet = [c for c in history.cameras if c.verdict in QUIET]
     for k, c in enumerate(quiet):
-        values, _ = _values(c, quantity, factor, len(when))
+        values, sigmas = _values(c, quantity, factor, len(when))
         out.add_scatter(
             x=when,
             y=values,
@@ -50,6 +50,7 @@ def history_chart(history: History, quantity: str = "rotation_deg") -> go.Figure
             line={"color": SOFT, "width": 1},
             opacity=0.5,
             marker={"size": 4},
+            error_y={"type": "data", "array": 2.0 * sigmas, "thickness": 0.7, "width": 0},
             hovertemplate=f"{shown(c.name)}: %{{y:.3f}}<extra></extra>",
         )
     for k, c in enumerate(c for c in history.cameras if c.verdict not in QUIET):

@@ -9,11 +9,14 @@ from calib.core.geometry import Array
 from calib.core.names import counted
 from calib.core.rig import Rig
 from calib.report.figures import look
+from calib.report.figures.space import has_room
 from calib.report.figures.stage import stage_of
 from calib.solve.start.graph import MIN_SHARED_FRAMES, Overlap
 
 MOST_LINKS = 3  # of a camera that the map draws; the table of pairs has all
 MOST_WRITTEN = 16  # cameras whose counts fit into the cells
+MOST_ACROSS, MOST_ALONG = 24, 60  # names along the axes of the table of pairs
+BESIDE = 0.2  # of the cameras' spread along x, for their names beside them
 WIDTHS = (1.0, 2.0, 3.5, 5.0)  # of lines, by quarters of what the drawn pairs share
 
 
@@ -64,16 +67,18 @@ def links_map(rig: Rig, overlap: Overlap) -> go.Figure:
     look.add_named(
         out,
         at,
-        shown,
+        [n if r else "" for n, r in zip(shown, has_room(at), strict=True)],
         [f"{n}: shares frames with {c}" for n, c in zip(shown, n_links, strict=True)],
-        12 if len(names) <= 40 else 9,
+        12,
         textposition=_outward(at),
         cliponaxis=False,
         marker={"size": 11, "color": look.INK, "line": {"color": look.PAPER, "width": 2}},
     )
+    low, high = (float(v) for v in (at[:, 0].min(), at[:, 0].max()))
+    aside = BESIDE * max(high - low, 1.0)
     out.update_layout(
         yaxis={"scaleanchor": "x", "constrain": "domain", "zeroline": False},
-        xaxis={"constrain": "domain", "zeroline": False},
+        xaxis={"constrain": "domain", "zeroline": False, "range": [low - aside, high + aside]},
         margin={"t": 100},
     )
     return out
@@ -94,6 +99,13 @@ def strongest(shared: Array) -> list[tuple[int, int]]:
         best = np.argsort(-row, kind="stable")[:MOST_LINKS]
         pairs |= {(min(i, int(j)), max(i, int(j))) for j in best if row[j] >= MIN_SHARED_FRAMES}
     return sorted(pairs, key=lambda p: (shared[p], p))
+
+
+def _ticks(names: list[str], most: int) -> dict[str, object]:
+    """Return an axis of names: every one, or every second, third..., so that most find room."""
+    step = -(-len(names) // most)
+    at = range(0, len(names), max(step, 1))
+    return {"tickmode": "array", "tickvals": list(at), "ticktext": [names[k] for k in at]}
 
 
 def links_table(overlap: Overlap) -> go.Figure:
@@ -119,11 +131,10 @@ def links_table(overlap: Overlap) -> go.Figure:
         texttemplate="%{z:.0f}" if is_written else None,
         hovertemplate="%{y} and %{x}: %{z:.0f} frames<extra></extra>",
     )
-    step = max(1, n // 40)
-    ticks = {"tickmode": "array", "tickvals": list(range(0, n, step)), "ticktext": names[::step]}
+    bare = {"showgrid": False, "zeroline": False, "ticks": ""}
     out.update_layout(
-        xaxis={**ticks, "tickangle": -60, "showgrid": False, "zeroline": False, "ticks": ""},
-        yaxis={**ticks, "autorange": "reversed", "showgrid": False, "zeroline": False, "ticks": ""},
+        xaxis={**_ticks(names, MOST_ACROSS), "tickangle": -60, **bare},
+        yaxis={**_ticks(names, MOST_ALONG), "autorange": "reversed", **bare},
     )
     if n > MOST_WRITTEN:
         out.update_layout(font={"size": 11})

@@ -20,7 +20,7 @@ from calib.report.changes.cameras import worst_first
 from calib.report.changes.remedies import again, repair
 from calib.report.figures import look
 from calib.report.figures.sensor import arrows, as_sensor, magnified, sensor_height
-from calib.report.figures.space import MOST_NAMED, framed, scene
+from calib.report.figures.space import framed, has_room, scene
 from calib.report.figures.stage import Stage, frustum, outline, reach_m, stage_of
 
 LONGEST = 0.16  # of the rig's extent that the longest arrow spans
@@ -172,10 +172,10 @@ def moves_in_space(moves: Moves) -> go.Figure:
         "color": look.SOFT,
         "symbol": ["diamond" if a else "circle" for a in is_moved],
     }
-    is_small = len(rig.names) <= MOST_NAMED
+    is_named = has_room(places, is_moved)
     labels = [
-        ("▲ " * a + look.in_space(n)) * (a or is_small)
-        for n, a in zip(rig.names, is_moved, strict=True)
+        ("▲ " * a + look.in_space(n)) * bool(r)
+        for n, a, r in zip(rig.names, is_moved, is_named, strict=True)
     ]
     look.add_named(out, places, labels, [look.shown(n) for n in rig.names], 12, marker=marker)
     return framed(out)

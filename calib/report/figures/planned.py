@@ -15,7 +15,7 @@ from calib.plan.assess import Assessment
 from calib.plan.wave import planned_rig
 from calib.prove.volume import Box
 from calib.report.figures import look
-from calib.report.figures.space import MOST_NAMED, add_cameras, framed, scene
+from calib.report.figures.space import add_cameras, framed, has_room, scene
 from calib.report.figures.stage import stage_of
 
 # Of a box whose corners go by x, then y, then z, each low, then high.
@@ -117,7 +117,7 @@ def _heat(
     look.add_cells(out, *cells, colours, unit, zmin=0.0, hovertemplate=hover)
     at = np.array([c.position_mm[:2] for c in found.plan.cameras]) / 1000
     names = [look.shown(c.name) for c in found.plan.cameras]
-    mode = "markers+text" if len(names) <= MOST_NAMED else "markers"
-    look.add_named(out, at, names, names, 10, mode=mode, marker={"color": look.INK, "size": 7})
+    labels = [n if r else "" for n, r in zip(names, has_room(at), strict=True)]
+    look.add_named(out, at, labels, names, 10, marker={"color": look.INK, "size": 7})
     out.update_yaxes(scaleanchor="x")
     return out

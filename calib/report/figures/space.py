@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Literal
 
 import numpy as np
 import plotly.graph_objects as go
+from numpy.typing import NDArray
 
 from calib.check.verdicts import Verdict
 from calib.core.geometry import Array
@@ -15,15 +17,29 @@ from calib.report.figures.data import GAP_S, Portrait
 from calib.report.figures.stage import Stage, frustum, outline, reach_m, stage_of
 
 By = Literal["residual", "precision"]
-# Cameras whose names find room beside one another; of larger rigs those that need action are named,
-# as long as these find room, the others on pointing.
-MOST_NAMED = 40
+# Cameras whose names all find room. Of a larger rig those are named that stand this far from one
+# another, as a share of the rig, who needs action before the others; the rest on pointing.
+MOST_NAMED, ROOM = 40, 0.08
+FEW = 6  # that need action: named wherever they stand
 EXTENT = 2.1  # of what is shown across, in the units of the eye's distance
 # Plotly's view is 45° high, and about as wide on a page beside its scale; the share of it that what
 # is shown may fill leaves room for the cameras' names.
 HALF_VIEW, SHOWN = np.array([1.1, 1.0]) * np.tan(np.pi / 8), 0.9
 HEIGHT = 620
 MARGIN_M = 0.5  # of floor around what stands on it
+
+
+def has_room(places: Array, is_first: Sequence[bool] = ()) -> NDArray[np.bool_]:
+    """Return which places (n, k) a chart names (n,), those that are first before the others."""
+    if len(places) <= MOST_NAMED:
+        return np.ones(len(places), bool)
+    first = np.array([*is_first] or [False] * len(places))
+    apart = np.linalg.norm(places[:, None] - places[None], axis=2)
+    is_near = apart < ROOM * float(np.linalg.norm(np.ptp(places, axis=0)))
+    is_named = np.array(first & (first.sum() <= FEW), bool)
+    for k in np.argsort(~first, kind="stable"):
+        is_named[k] |= not (is_near[k] & is_named).any()
+    return is_named
 
 
 def rig_in_space(seen: Portrait | Rig, by: By = "residual") -> go.Figure:
@@ -164,14 +180,15 @@ def add_cameras(
         lighting={"ambient": 1.0},
         **only_colours,
     )
-    names = np.array([look.shown(c.name) for c in rig.cameras])
+    names_of = rig.names
+    names = [look.shown(n) for n in names_of]
     size = 4 if is_small else 2
-    acts = np.isin([c.name for c in rig.cameras], acting)
+    acts = np.isin(names_of, acting)
+    is_named = has_room(corners[:, 0], acts.tolist())
     for is_act in (False, True):
         rows = np.flatnonzero(acts == is_act)
         if not len(rows):
             continue
-        is_named = is_small or (is_act and len(rows) <= MOST_NAMED)
         told = [
             f"{names[k]}{', needs action' if is_act else ''}<br>"
             + (f"{values[k]:.3f} {unit}" if np.isfinite(values[k]) else "not known")
@@ -181,10 +198,9 @@ def add_cameras(
         look.add_named(
             out,
             corners[rows, 0],
-            ["▲ " * is_act + look.in_space(rig.cameras[k].name) for k in rows],
+            ["▲ " * is_act + look.in_space(names_of[k]) if is_named[k] else "" for k in rows],
             told,
             13 if is_act else 11,
-            mode="markers+text" if is_named else "markers",
             marker={
                 "symbol": "diamond" if is_act else "circle",
                 "size": 7 if is_act else size,

@@ -224,9 +224,9 @@ def _of_the_odd(found: Verification, odd: NDArray[np.intp], table: str) -> str:
     kept = "" if found.limit is None else " and keep the limit"
     return (
         f"{_near(found, k)}{sure if noise[k] > LIKELY * np.median(noise) else ''}. "
-        f"{counted(len(odd), 'length')} of {len(error)} {verb} out from the rest, which stay within "
-        f"{np.delete(error, odd).max():.3f} mm{kept}: likely a marker half hidden, a stray point "
-        "or a name mixed up, not the rig. "
+        f"{counted(len(odd), 'length')} of {len(error)} {verb} out from the rest, which stay "
+        f"within {np.delete(error, odd).max():.3f} mm{kept}: likely a marker half hidden, a stray "
+        "point or a name mixed up, not the rig. "
         f"Look at frame{'s' if len(frames) > 1 else ''} {listed(frames)} and test anew. {table}"
     ).rstrip()
 

@@ -37,9 +37,11 @@ from calib.solve.lasting.stretches import (
     chance_at_end,
     chance_from,
     chance_of_most,
+    largest_before_px,
     pairs_in,
     share_off,
 )
+from calib.solve.repair import stays_off
 from scripts.benchmarks.errorbars import freed, pose_errors, pose_rows
 from tests.captures import IDEAL, capture
 from tests.small_problems import make_problem
@@ -396,10 +398,13 @@ def test_the_simulator_has_as_many_as_it_says(share: float) -> None:
     s = Scenario(
         n_cameras=4, n_frames=20_000, lasting_share=share, lasting_s=(1.0, 1.0), path="still"
     )
-    off = np.concatenate([lasting_errors(s, c, s.n_frames or 0)[1] for c in range(4)])
+    each = [lasting_errors(s, c, s.n_frames or 0)[1] for c in range(4)]
     n = 4 * 800  # of 25 frames
     low, high = stats.binom.ppf([1e-4, 1 - 1e-4], n, share)
-    assert low <= off.sum() / 25 <= high
+    assert low <= np.sum(each) / 25 <= high
+    # Cameras' errors begin at moments of their own.
+    begins = [{int(k) % 25 for k in np.flatnonzero(np.diff(off.astype(int)) > 0)} for off in each]
+    assert all(len(own) == 1 for own in begins) and len(set.union(*begins)) > 1
 
 
 def test_noise_grows_with_distance_and_pixels_pull() -> None:
@@ -417,3 +422,22 @@ def test_noise_grows_with_distance_and_pixels_pull() -> None:
     np.testing.assert_allclose(
         pixel_pull(s, at), -s.pixel_pull_px * np.array([0, 1, 0, -1]), atol=1e-12
     )
+
+
+def test_a_stray_view_does_not_make_what_stays_off_large() -> None:
+    """One of 40 px among stretches of 2 px counted by the root mean square, and a size that no
+    other camera's errors reach is a knock.
+    """
+    problem, _ = make_problem(np.random.default_rng(0), 4, 1000, is_line=True, drop=0.0)
+    own = [Stretch(0, a, a + 39, (2.0, 0.0)) for a in range(700, 980, 50)]
+    stray = Stretch(0, 995, 999, (0.0, 40.0))
+    ((camera, (frame, size_px)),) = stays_off(problem, [*own, stray]).items()
+    assert (camera, frame) == (0, 700) and size_px == pytest.approx(2.0)
+
+
+def test_what_errors_that_last_reach_is_not_far_off() -> None:
+    """Of the others, and what was over before: what begins later may come of a knock."""
+    passed, own = Stretch(1, 100, 140, (0.0, 6.0)), Stretch(0, 100, 140, (9.0, 0.0))
+    after = Stretch(2, 950, 960, (20.0, 0.0))
+    largest = [largest_before_px([passed, own, after], c, 950) for c in range(3)]
+    assert largest == [6.0, 9.0, 9.0]

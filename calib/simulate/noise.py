@@ -82,11 +82,14 @@ def lasting_errors(s: Scenario, index: int, n_frames: int) -> tuple[Array, NDArr
         return shift, is_off
     rng, (shortest, longest) = s.rng("lasting", index), s.lasting_s
     frame = 0.0
+    if shortest == longest:  # else all cameras' would begin at the same frames
+        frame -= s.rng("lasting since", index).random() * longest * s.frame_rate_hz
     while frame < n_frames:
         length = shortest * (longest / shortest) ** rng.random() * s.frame_rate_hz
         off, way = rng.random() < s.lasting_share, s.lasting_px * rng.normal(size=2)
         if off:
-            at = slice(round(frame), max(round(frame + length), round(frame) + 1))
+            first = max(round(frame), 0)
+            at = slice(first, max(round(frame + length), first + 1))
             shift[at], is_off[at] = way, True
         frame += length
     return shift, is_off

@@ -42,7 +42,7 @@ from calib.solve.certainty.statistics import rig_stats
 from calib.solve.fit import Fit
 from calib.solve.hold import MOST_OFF, RigFit, fit_to_rig, rig_state
 from calib.solve.lasting.scatter import Together, together
-from calib.solve.lasting.stretches import PASSES, Stretch, chance_of_most, pairs_in
+from calib.solve.lasting.stretches import PASSES, Stretch, chance_of_most, pairs_in, stretch_of
 from calib.solve.refine import EVERY_TERM, refine
 from calib.solve.start.lenses import lens_prior
 
@@ -167,9 +167,9 @@ def stays_off(problem: Problem, stretches: Sequence[Stretch]) -> dict[int, tuple
     by how many px they are off.
     """
     out = {}
-    is_off, number = pairs_in(problem, stretches), problem.frame_number[problem.frame]
+    of, number = stretch_of(problem, stretches), problem.frame_number[problem.frame]
+    is_off, size_px = of >= 0, np.array([np.hypot(*s.shift_px) for s in stretches])
     for c, at in enumerate(problem.pairs_by_camera()):
-        square = [np.square(s.shift_px).sum() for s in stretches if s.camera == c]
         for own, is_after in ((at, False), (at[::-1], True)):
             off = own[is_off[own]]
             n_off, n = np.arange(1, len(off) + 1), 1 + np.flatnonzero(is_off[own])
@@ -178,12 +178,12 @@ def stays_off(problem: Problem, stretches: Sequence[Stretch]) -> dict[int, tuple
             if more.max(initial=0) > 0:
                 k = int(more.argmax())
                 frame = int(number[off[k]]) + (not is_after)
-                size_px = float(np.sqrt(np.mean(square)))
+                px = float(np.median(size_px[of[off[: k + 1]]]))
                 if (
                     n_off[k] > STAYS * n[k]
-                    or chance_of_most(problem, stretches, c, frame, size_px) < PASSES
+                    or chance_of_most(problem, stretches, c, frame, px) < PASSES
                 ):
-                    out[c] = frame, size_px
+                    out[c] = frame, px
     return out
 
 

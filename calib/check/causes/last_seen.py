@@ -17,10 +17,12 @@ from calib.check.causes.slips import EXPLAINED, off_by_count
 from calib.core.threads import in_groups
 from calib.solve.bundle.problem import Index
 from calib.solve.hold import RigFit
+from calib.solve.lasting.stretches import largest_before_px
 
 # A disc half hidden has its centroid 0.42 of its radius off (4 / (3 pi), a half disc's), warm air
 # and tremble less than a pixel: 4 px are half of a marker 20 px wide (assumed: as wide as any is).
-LEAST_PX = 4.0
+# Beside errors that last and are larger, a shift that is no more than twice as large is one.
+LEAST_PX, TIMES = 4.0, 2.0
 ALIKE = 0.5  # of how far they lie off: about their middle; those that fit nothing lie all over
 FEWEST, LEAST_S = 20, 0.5  # points, and how long: errors that come one by one do not
 AGAINST = 4  # points that lie off for each that fits among them
@@ -57,6 +59,13 @@ def last_seen(fit: RigFit, at_fault: Collection[int] = ()) -> list[LastSeen | No
     return [found for part in parts for found in part]
 
 
+def far_px(fit: RigFit, camera: int, frame: int) -> float:
+    """Return by how many px points of a camera lie off from a frame on at least where that is no
+    error that lasts.
+    """
+    return max(LEAST_PX, TIMES * largest_before_px(fit.stretches, camera, frame))
+
+
 def _last(
     fit: RigFit, c: int, at: Index, is_sound: NDArray[np.bool_], placed: NDArray[np.bool_]
 ) -> LastSeen | None:
@@ -75,7 +84,7 @@ def _last(
     pair = late[pair]
     off = fit.residual_px[:, marker, pair]
     size = float(np.median(np.hypot(*off)))
-    if size < LEAST_PX:
+    if size < far_px(fit, c, int(frame[0])):
         return None
     left = float(np.median(np.hypot(*(off - np.median(off, axis=1, keepdims=True)))))
     by_count = {

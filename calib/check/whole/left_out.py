@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from calib.check.causes.last_seen import LEAST_PX
+from calib.check.causes.last_seen import far_px
 from calib.solve.bundle.problem import Index
 from calib.solve.fit import in_placed_frames
 from calib.solve.hold import MOST_OFF, RigFit
@@ -187,12 +187,11 @@ def lost_at_end(fit: RigFit, names: Sequence[str], told: Collection[str] = ()) -
     number = problem.frame_number
     pair, out, off_px = _points(fit)
     frame, camera = number[problem.frame[pair]], problem.cam[pair]
-    is_far = out & (off_px > LEAST_PX)
-    late, since = frame >= number[-1 - problem.n_frames // 10], {}
+    begin, since = int(number[-1 - problem.n_frames // 10]), {}
     for c in np.flatnonzero(~np.isin(names, list(told))).tolist():
-        own = np.flatnonzero(late & (camera == c))
+        own = np.flatnonzero((frame >= begin) & (camera == c))
         own = own[np.argsort(frame[own], kind="stable")][::-1]
-        n_far = np.cumsum(is_far[own])
+        n_far = np.cumsum(out[own] & (off_px[own] > far_px(fit, c, begin)))
         most = np.flatnonzero(n_far > NEARLY_ALL * np.arange(1, len(own) + 1))
         if most.size and n_far[most[-1]] >= FEWEST_FAR:
             first = int(frame[own[most[-1]]])

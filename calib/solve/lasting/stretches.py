@@ -69,18 +69,34 @@ def _largest_px(stretches: Iterable[Stretch]) -> float:
     return max((float(np.hypot(*s.shift_px)) for s in stretches), default=0.0)
 
 
+def largest_before_px(stretches: Iterable[Stretch], camera: int, frame: int) -> float:
+    """Return by how many px another camera is off at most in a stretch that was over before a
+    frame.
+    """
+    return _largest_px(s for s in stretches if s.camera != camera and s.last < frame)
+
+
+def stretch_of(problem: Problem, stretches: Sequence[Stretch]) -> Index:
+    """Return which of the stretches each pair (P,) lies in, -1 in none."""
+    out, views = np.full(len(problem.cam), -1), problem.pairs_by_camera()
+    number = [problem.frame_number[problem.frame[at]] for at in views]
+    for k, s in enumerate(stretches):
+        first, last = np.searchsorted(number[s.camera], [s.first, s.last + 1])
+        out[views[s.camera][first:last]] = k
+    return out
+
+
 def pairs_in(problem: Problem, stretches: Sequence[Stretch], most_s: float = np.inf) -> Bools:
     """Return the pairs (P,) that lie in stretches, but for those of a camera that follow one
     another for ``most_s``.
     """
-    out, views = np.zeros(len(problem.cam), bool), problem.pairs_by_camera()
-    number = [problem.frame_number[problem.frame[at]] for at in views]
-    for run in runs(stretches, problem.rate_hz):
-        if run[-1].last - run[0].first <= most_s * problem.rate_hz:
-            for s in run:
-                first, last = np.searchsorted(number[s.camera], [s.first, s.last + 1])
-                out[views[s.camera][first:last]] = True
-    return out
+    passing = [
+        s
+        for run in runs(stretches, problem.rate_hz)
+        if run[-1].last - run[0].first <= most_s * problem.rate_hz
+        for s in run
+    ]
+    return np.asarray(stretch_of(problem, passing) >= 0)
 
 
 def share_off(problem: Problem, stretches: Sequence[Stretch]) -> float:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
-from functools import partial
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from functools import cache, partial
 from numbers import Integral, Real
 from typing import Any
 
@@ -63,9 +63,9 @@ class CalibError(Exception):
         super().__init__(where)
 
     def __str__(self) -> str:
-        where, expected, found, remedy = _short(
-            [self.where, self.expected, self.found, self.remedy], MOST_SHOWN - 30
-        )
+        parts = [self.where, self.expected, self.found, self.remedy]
+        one_line = [" ".join(part.splitlines()) for part in parts]  # an array has several
+        where, expected, found, remedy = _short(one_line, MOST_SHOWN - 30)
         return f"{where}: expected {expected}, found {found}. {remedy}".rstrip()
 
     def __reduce__(self) -> tuple[Callable[..., Any], tuple[str]]:
@@ -141,41 +141,59 @@ _KINDS = {
     "bool": (bool, "True or False"),
     "str": (str, "text"),
     "None": (type(None), "None"),
+    "Mapping": (Mapping, "a table"),
 }
+MOST_WHOLE = 2**63  # beyond, no array holds it
+_ARRAYS = ("Array", "Ints", "NDArray[")
 
 
-def require_kinds(record: Any) -> None:
-    """Raise InputError at a field of a record of options that holds another kind of value than its
-    annotation says.
+def require_kinds(record: Any, where: str = "") -> None:
+    """Raise InputError at a field of a record that holds another kind of value than its annotation
+    says; arrays are for who takes them over. ``where`` goes before the field's name.
     """
-    from dataclasses import MISSING, fields  # noqa: PLC0415 - as above
-
-    for field in fields(record):
-        kinds, value = str(field.type).split(" | "), getattr(record, field.name)
+    of: Any = type(record)
+    for name, kinds, usual in _kinds_of(of):
+        value = getattr(record, name)
         if not any(_is(value, kind) for kind in kinds):
             found = " ".join(repr(value).split())
-            usual = field.default
             raise InputError(
-                field.name,
+                f"{where}{name}",
                 expected=" or ".join(map(_in_words, kinds)),
                 found=found if len(found) <= 80 else f"{found[:77]}...",
-                remedy="" if usual is MISSING else f"Leave it out for the usual, {usual!r}.",
+                remedy=f"Leave it out for the usual, {usual}." if usual else "",
             )
+
+
+@cache
+def _kinds_of(of: Any) -> tuple[tuple[str, tuple[str, ...], str], ...]:
+    """Return name, kinds and the usual of each field whose kind its annotation tells."""
+    from dataclasses import MISSING, fields  # noqa: PLC0415 - as above
+
+    every = ((f.name, tuple(str(f.type).split(" | ")), f.default) for f in fields(of))
+    return tuple(
+        (name, kinds, "" if usual is MISSING else repr(usual))
+        for name, kinds, usual in every
+        if not any(kind.startswith(_ARRAYS) for kind in kinds)
+    )
 
 
 def _is(value: Any, kind: str) -> bool:
     if kind.startswith("tuple["):
         each = kind.removeprefix("tuple[").partition(",")[0]
         return isinstance(value, list | tuple) and all(_is(one, each) for one in value)
+    kind = kind.partition("[")[0]
     names = {of.__name__ for of in type(value).__mro__}
     if names & {"bool", "bool_"}:  # NumPy's too; Python counts with them, a person does not
         return kind == "bool"
+    if isinstance(value, int) and abs(value) > MOST_WHOLE:
+        return False
     return isinstance(value, _KINDS[kind][0]) if kind in _KINDS else kind in names
 
 
 def _in_words(kind: str) -> str:
     if kind.startswith("tuple["):
         return f"a list, each {_in_words(kind.removeprefix('tuple[').partition(',')[0])}"
+    kind = kind.partition("[")[0]
     return _KINDS[kind][1] if kind in _KINDS else f"a {kind}"
 
 

@@ -3,11 +3,12 @@
 import copy
 import json
 import pickle
-from dataclasses import FrozenInstanceError, replace
+from dataclasses import FrozenInstanceError, fields, replace
 
 import numpy as np
 import pytest
 
+from calib.check.history.records import Entry
 from calib.check.recheck.judge import RecheckOptions
 from calib.core.camera import Lens
 from calib.core.geometry import Pose
@@ -15,11 +16,15 @@ from calib.core.parameters import POSITION, ROTATION, of_cameras
 from calib.core.rig import Covariance, Rig, RigCamera
 from calib.core.tracks import CameraTracks, Tracks
 from calib.core.wand import CertifiedLength, Wand
-from calib.errors import CalibError, InputError, UnsolvableError
+from calib.errors import MOST_SHOWN, CalibError, InputError, UnsolvableError
 from calib.intake.centroids.focus import Optics
+from calib.intake.centroids.names import ImageList
 from calib.intake.centroids.spots import SpotOptions
+from calib.intake.table import CameraList
+from calib.plan.records import Obstacle, Plan, PlanCamera, Rail
 from calib.prove.align import AlignOptions
 from calib.prove.decide import Limit
+from calib.prove.volume import Box
 from calib.solve.calibrate import SolveOptions
 
 LINE = np.array([[0.0, 0, 0], [170.0, 0, 0], [460.0, 0, 0]])
@@ -584,6 +589,62 @@ def test_an_option_of_another_kind_is_refused_in_a_line(case):
     error = caught.value
     assert error.where == where and expected in error.expected and error.found == found
     assert "\n" not in str(error)
+
+
+def planned():
+    """A plan with all that one may hold."""
+    box = Box([-1500, -1500, 0], [1500, 1500, 2000])
+    cameras = (
+        PlanCamera("a", 2000, 1200, 0.0045, 6.0, [-3000, -3000, 2500], [0, 0, 1000], rail="r"),
+        PlanCamera("b", 2000, 1200, 0.0045, 6.0, [3000, -3000, 2500], [0, 0, 1000]),
+    )
+    rail, pillar = Rail("r", [-3000, -3000, 2500], [0, -3000, 2500]), Obstacle("pillar", box)
+    return Plan("hall", box, cameras, WAND, rails=(rail,)), pillar
+
+
+def of_all_kinds():
+    """A record of each kind that a person may write in Python."""
+    camera, built, (plan, pillar) = tracks(), rig(), planned()
+    certified = CertifiedLength(0, 1, 170.0, 0.01)
+    capture = Tracks((camera,), 50.0)
+    inside = (plan.cameras[0], plan.marker, plan.need, plan.wave, plan.rails[0], pillar)
+    lists = CameraList({}, 50.0), ImageList(), Entry("may.h5", built)
+    records = (camera, capture, WAND, certified, LENS, built.cameras[0], built, plan, *inside)
+    return {type(record).__name__: record for record in (*records, *lists, AlignOptions())}
+
+
+@pytest.mark.parametrize("kind", of_all_kinds())
+def test_a_field_of_another_kind_is_refused_in_a_line(kind):
+    """Whatever stands in a field that cannot hold it, and numbers that no array holds."""
+    record = of_all_kinds()[kind]
+    for field in (f for f in fields(record) if f.init):
+        for wrong in (object(), {1}, 10**400, [[1, 2], [3]], b"x", np.full((3, 3), NAN)):
+            with pytest.raises(InputError) as caught:
+                replace(record, **{field.name: wrong})
+            assert "\n" not in str(caught.value) and len(str(caught.value)) <= MOST_SHOWN
+
+
+@pytest.mark.parametrize(
+    ("kind", "field", "wrong"),
+    [
+        ("PlanCamera", "position_mm", [1.0, 2.0]),
+        ("PlanCamera", "position_mm", None),
+        ("PlanCamera", "aim_mm", [0.0, NAN, 0.0]),
+        ("PlanCamera", "roll_deg", NAN),
+        ("PlanCamera", "height", NAN),
+        ("PlanCamera", "dist", [0.1, 0.2]),
+        ("Rail", "end_mm", [0.0, 0.0, np.inf]),
+        ("Need", "cameras", NAN),
+        ("Need", "cameras", 2.5),
+        ("Wave", "seconds", "60"),
+        ("AlignOptions", "flat_mm", -1.0),
+        ("AlignOptions", "noise_px", NAN),
+        ("AlignOptions", "square_deg", NAN),
+    ],
+)
+def test_a_number_that_says_nothing_is_refused(kind, field, wrong):
+    with pytest.raises(InputError, match=field):
+        replace(of_all_kinds()[kind], **{field: wrong})
 
 
 def test_options_take_the_numbers_of_numpy():

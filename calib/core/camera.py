@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from calib.core.compiled import as_written, compiled, inlined
 from calib.core.geometry import Array, frozen
-from calib.errors import InputError
+from calib.errors import InputError, require_kinds
 
 MOST_PX = 100_000  # some four times what the largest sensors have along a side
 LARGEST = 1e9  # of a lens's numbers in px, none of which comes near: beyond it squares overflow
@@ -48,6 +48,7 @@ class Lens:
     dist: Array
 
     def __post_init__(self) -> None:
+        require_kinds(self, "lens: ")
         dist = frozen(self.dist)
         if dist.shape not in {(5,), (8,)}:
             raise InputError("dist", expected="5 or 8 coefficients", found=f"shape {dist.shape}")

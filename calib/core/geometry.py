@@ -23,7 +23,7 @@ def frozen(values: Any, dtype: Any = np.float64, where: str = "array") -> NDArra
     """Return a read-only, contiguous copy of ``values``; InputError where these are no numbers."""
     try:
         array = np.array(values, dtype=dtype, order="C", copy=True)
-    except (TypeError, ValueError) as error:
+    except (OverflowError, TypeError, ValueError) as error:
         raise InputError(
             where, expected="numbers, in rows of one length", found=str(error)
         ) from None

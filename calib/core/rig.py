@@ -14,7 +14,7 @@ from calib.core.geometry import Array, Pose, frozen, read_only
 from calib.core.names import camera_named, check_name, listed
 from calib.core.parameters import POSITION, ROTATION, CameraParameter, Parameter
 from calib.core.wand import Wand
-from calib.errors import InputError
+from calib.errors import InputError, require_kinds
 from calib.printed import Printed, Reported
 
 ROUNDED = 1e-6  # by how much rounding may leave a covariance uneven, in its standard deviations
@@ -93,6 +93,10 @@ class RigCamera:
     is_placed: bool = True
 
     def __post_init__(self) -> None:
+        size = check_sensor(f"{self.name}: width, height", self.width, self.height)
+        for attribute, side in zip(("width", "height"), size, strict=True):
+            object.__setattr__(self, attribute, side)
+        require_kinds(self, f"{self.name}: ")
         offset, sigma = self.time_offset_frames, self.time_offset_sigma_frames
         if not np.isfinite(offset) or not (sigma is None or 0 <= sigma < np.inf):
             raise InputError(
@@ -107,9 +111,6 @@ class RigCamera:
         check_name(self.name, "camera name")
         if not self.name:
             raise InputError("camera name", expected="a name", found="none")
-        size = check_sensor(f"{self.name}: width, height", self.width, self.height)
-        for attribute, side in zip(("width", "height"), size, strict=True):
-            object.__setattr__(self, attribute, side)
 
     @property
     def position_mm(self) -> Array:
@@ -338,6 +339,7 @@ class Rig(Reported):
     verification: Mapping[str, Any] | None = field(default=None, kw_only=True)
 
     def __post_init__(self) -> None:
+        require_kinds(self)
         names = self.names
         if not names or len(set(names)) != len(names):
             raise InputError(

@@ -13,7 +13,7 @@ from calib.core.camera import Lens, check_sensor, is_outside, outside_error
 from calib.core.frames import MOST_FRAME, N_KEYS, Ints, check_rate, point_keys
 from calib.core.geometry import Array, frozen
 from calib.core.names import camera_named, check_date, check_name
-from calib.errors import InputError
+from calib.errors import InputError, require_kinds
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
@@ -68,6 +68,10 @@ class CameraTracks:
     n_outside: int = 0
 
     def __post_init__(self) -> None:
+        size = check_sensor(f"{self.name}: width, height", self.width, self.height)
+        for attribute, side in zip(("width", "height"), size, strict=True):
+            object.__setattr__(self, attribute, side)
+        require_kinds(self, f"{self.name}: ")
         frame = _whole(self.name, "frame", self.frame, np.int64)
         xy = frozen(self.xy_px, where=f"{self.name}: xy")
         marker = _whole(self.name, "marker", self.marker, np.int16)
@@ -77,9 +81,6 @@ class CameraTracks:
                 "camera name", expected="a name without '/' or outer blanks", found=repr(self.name)
             )
         check_name(self.name, "camera name")
-        size = check_sensor(f"{self.name}: width, height", self.width, self.height)
-        for attribute, side in zip(("width", "height"), size, strict=True):
-            object.__setattr__(self, attribute, side)
         if n < 0 or xy.shape != (n, 2) or marker.shape != (n,):
             raise InputError(
                 f"{self.name}: frame, xy, marker",
@@ -290,7 +291,9 @@ class Tracks:
     is_identified: bool = False
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "cameras", tuple(self.cameras))
+        if isinstance(self.cameras, Iterable):
+            object.__setattr__(self, "cameras", tuple(self.cameras))
+        require_kinds(self)
         names = [c.name for c in self.cameras]
         if not names:
             raise InputError("cameras", expected="one camera or more", found="none")

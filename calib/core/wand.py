@@ -10,7 +10,7 @@ import numpy as np
 
 from calib.core.geometry import Array, frozen
 from calib.core.names import check_name
-from calib.errors import InputError
+from calib.errors import InputError, require_kinds
 
 # By what lengths differ, as logarithms: those of pairs of cameras whose lenses are known roughly,
 # or of a file with markers exchanged (18 captures: 0.05 at most, 0.4 at least). Of more markers
@@ -41,6 +41,9 @@ class CertifiedLength:
     length_mm: float
     sigma_mm: float
 
+    def __post_init__(self) -> None:
+        require_kinds(self, "[[certified]]: ")
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Wand:
@@ -69,6 +72,7 @@ class Wand:
     certified: tuple[CertifiedLength, ...] = ()
 
     def __post_init__(self) -> None:
+        require_kinds(self, "wand: ")
         for name in (self.name, *self.markers):
             check_name(name, "wand: name of it or of a marker")
         points = frozen(self.points_mm)

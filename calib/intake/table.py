@@ -18,7 +18,7 @@ from calib.core.fields import CAMERA, Fields, Item, camera_from_fields
 from calib.core.frames import check_rate
 from calib.core.names import check_date, listed
 from calib.core.tracks import CameraTracks, Tracks
-from calib.errors import InputError
+from calib.errors import InputError, require_kinds
 
 COLUMNS = (
     Item("camera", "text", "one of the camera list's", True),
@@ -63,6 +63,9 @@ class CameraList:
     frame_rate_hz: float
     captured_at: str | None = None
     title: str | None = None
+
+    def __post_init__(self) -> None:
+        require_kinds(self, "camera list: ")
 
     @classmethod
     def from_table(cls, table: Mapping[str, Any]) -> CameraList:

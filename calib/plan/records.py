@@ -16,7 +16,8 @@ from calib.core.geometry import Array, Pose, frozen
 from calib.core.names import camera_named, listed
 from calib.core.rig import RigCamera
 from calib.core.wand import Wand
-from calib.errors import InputError
+from calib.errors import InputError, require_kinds
+from calib.plan.checks import above_0, as_corners, as_place, as_size, place_each, within
 from calib.prove.volume import Box
 
 NEAREST_MM = 100.0  # nearer to the camera a point gives no direction to look in
@@ -37,8 +38,9 @@ class Rail:
     end_mm: Array
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "start_mm", frozen(self.start_mm))
-        object.__setattr__(self, "end_mm", frozen(self.end_mm))
+        where = f"[[rails]] {self.name}: "
+        require_kinds(self, where)
+        place_each(self, where, "start_mm", "end_mm")
         if self.length_mm < NEAREST_MM:
             raise InputError(
                 f"[[rails]] {self.name}",
@@ -62,6 +64,9 @@ class Obstacle:
 
     name: str
     box: Box
+
+    def __post_init__(self) -> None:
+        require_kinds(self, f"[[obstacles]] {self.name}: ")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -92,23 +97,32 @@ class PlanCamera:
     dist: Array | None = None
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "position_mm", frozen(self.position_mm))
-        object.__setattr__(self, "aim_mm", frozen(self.aim_mm))
         where = f"cameras.{self.name}"
+        require_kinds(self, f"{where}: ")
+        place_each(self, f"{where}: ", "position_mm", "aim_mm")
+        if self.dist is not None:
+            dist = frozen(self.dist, where=f"{where}: dist")
+            object.__setattr__(self, "dist", dist)
+            try:
+                Lens(1.0, 1.0, 0.0, 0.0, dist)
+            except InputError as error:
+                raise error.inside(where) from None
+        if not math.isfinite(self.roll_deg):
+            raise InputError(f"{where}: roll_deg", expected="degrees", found=f"{self.roll_deg:g}")
         if self.width < 1 or self.height < 1:
             raise InputError(
                 f"{where}: width and height",
                 expected="1 px or more",
                 found=f"{self.width} × {self.height}",
             )
-        _within(
+        within(
             f"{where}: sensor",
             self.width * self.pixel_pitch_mm,
             SENSOR_MM,
             "mm wide",
             f"Give pixel_pitch_mm in mm, as 0.0045; it is {self.pixel_pitch_mm:g}.",
         )
-        _within(f"{where}: focal_mm", self.focal_mm, FOCAL_MM, "mm", "Give it in mm.")
+        within(f"{where}: focal_mm", self.focal_mm, FOCAL_MM, "mm", "Give it in mm.")
         if self.zoom_mm is not None:
             short, long = self.zoom_mm
             if not 0 < short <= long:
@@ -132,7 +146,7 @@ class PlanCamera:
                 found=f"one {away:g} mm from its position",
                 remedy="Give what it is to look at.",
             )
-        _above_0(self, where, "f_number", "focus_mm", "range_mm")
+        above_0(self, where, "f_number", "focus_mm", "range_mm")
         if self.focus_mm is not None and self.focus_mm <= 2.0 * self.focal_mm:
             raise InputError(
                 f"{where}: focus_mm",
@@ -203,8 +217,9 @@ class PlanMarker:
     blur_px: float = 2.0  # that counts as sharp: hides no gap of two px (assumed)
 
     def __post_init__(self) -> None:
-        _within("[marker]: diameter_mm", self.diameter_mm, MARKER_MM, "mm", "Give it in mm.")
-        _above_0(self, "[marker]", "gap_mm", "noise_px", "blur_px")
+        require_kinds(self, "[marker]: ")
+        within("[marker]: diameter_mm", self.diameter_mm, MARKER_MM, "mm", "Give it in mm.")
+        above_0(self, "[marker]", "gap_mm", "noise_px", "blur_px")
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,13 +233,14 @@ class Need:
     marker_px: float | None = None
 
     def __post_init__(self) -> None:
+        require_kinds(self, "[need]: ")
         if self.cameras < 2:
             raise InputError(
                 "[need]: cameras",
                 expected="2 or more, as two place a point",
                 found=str(self.cameras),
             )
-        _above_0(self, "[need]", "precision_mm", "marker_px")
+        above_0(self, "[need]", "precision_mm", "marker_px")
 
 
 @dataclass(frozen=True, slots=True)
@@ -239,10 +255,11 @@ class Wave:
     lost_share: float = 0.2  # assumed
 
     def __post_init__(self) -> None:
-        _within("[wave]: seconds", self.seconds, (5.0, 3600.0), "s", "")
-        _within("[wave]: frame_rate", self.frame_rate, (1.0, 2000.0), "Hz", "")
-        _within("[wave]: walk_mm_s", self.walk_mm_s, (50.0, 3000.0), "mm/s", "Give it in mm/s.")
-        _within("[wave]: lost_share", self.lost_share, (0.0, 0.9), "", "It is a share, 0 to 1.")
+        require_kinds(self, "[wave]: ")
+        within("[wave]: seconds", self.seconds, (5.0, 3600.0), "s", "")
+        within("[wave]: frame_rate", self.frame_rate, (1.0, 2000.0), "Hz", "")
+        within("[wave]: walk_mm_s", self.walk_mm_s, (50.0, 3000.0), "mm/s", "Give it in mm/s.")
+        within("[wave]: lost_share", self.lost_share, (0.0, 0.9), "", "It is a share, 0 to 1.")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -285,6 +302,7 @@ class Plan:
     obstacles: tuple[Obstacle, ...] = ()
 
     def __post_init__(self) -> None:
+        require_kinds(self, "plan: ")
         names = [c.name for c in self.cameras]
         if len(names) < 2 or len(set(names)) != len(names):
             raise InputError(
@@ -295,7 +313,7 @@ class Plan:
             raise InputError(
                 "[volume]",
                 expected=f"{LEAST_VOLUME_MM:g} to {MOST_VOLUME_MM:g} mm each way",
-                found=_by(size),
+                found=as_size(size),
                 remedy="Give every length in mm.",
             )
         if self.need.cameras > len(names):
@@ -308,8 +326,8 @@ class Plan:
         if self.room is not None and not self.room.holds(self.volume):
             raise InputError(
                 "[volume]",
-                expected=f"a box within the room, {_corners(self.room)}",
-                found=_corners(self.volume),
+                expected=f"a box within the room, {as_corners(self.room)}",
+                found=as_corners(self.volume),
                 remedy="Correct one of them; all lengths are in mm.",
             )
         for camera in self.cameras:
@@ -320,15 +338,15 @@ class Plan:
         if np.abs(at).max() < NEAREST_MM and at.any() and self.volume.size_mm.max() > 2000.0:
             raise InputError(
                 where,
-                expected=f"millimetres, as of the volume ({_by(self.volume.size_mm)})",
-                found=f"{_place(at)}: less than {NEAREST_MM:g} mm from the world's origin",
+                expected=f"millimetres, as of the volume ({as_size(self.volume.size_mm)})",
+                found=f"{as_place(at)}: less than {NEAREST_MM:g} mm from the world's origin",
                 remedy="Give it in mm, not in m.",
             )
         if self.room is not None and not self.room.has(at):
             raise InputError(
                 where,
-                expected=f"a place within the room, {_corners(self.room)}",
-                found=_place(at),
+                expected=f"a place within the room, {as_corners(self.room)}",
+                found=as_place(at),
                 remedy="Correct one of them; all lengths are in mm.",
             )
         for obstacle in self.obstacles:
@@ -336,8 +354,8 @@ class Plan:
                 raise InputError(
                     where,
                     expected=f"a place outside the obstacle {obstacle.name}, "
-                    f"{_corners(obstacle.box)}",
-                    found=_place(at),
+                    f"{as_corners(obstacle.box)}",
+                    found=as_place(at),
                     remedy="Move the camera or the obstacle.",
                 )
         if camera.rail and camera.rail not in {r.name for r in self.rails}:
@@ -363,33 +381,3 @@ class Plan:
         """Return the plan with another camera in that place."""
         cameras = (*self.cameras[:index], camera, *self.cameras[index + 1 :])
         return replace(self, cameras=cameras)
-
-
-def _within(where: str, value: float, limits: tuple[float, float], unit: str, remedy: str) -> None:
-    low, high = limits
-    if not low <= value <= high:
-        raise InputError(
-            where,
-            expected=f"{low:g} to {high:g} {unit}".rstrip(),
-            found=f"{value:g} {unit}".rstrip(),
-            remedy=remedy,
-        )
-
-
-def _above_0(record: object, where: str, *keys: str) -> None:
-    for key in keys:
-        value = getattr(record, key)
-        if value is not None and not value > 0:
-            raise InputError(f"{where}: {key}", expected="more than 0", found=f"{value:g}")
-
-
-def _place(at: Array) -> str:
-    return f"({at[0]:g}, {at[1]:g}, {at[2]:g}) mm"
-
-
-def _corners(box: Box) -> str:
-    return f"{_place(box.low_mm)[:-3]} to {_place(box.high_mm)}"
-
-
-def _by(size: Array) -> str:
-    return f"{size[0]:g} × {size[1]:g} × {size[2]:g} mm"

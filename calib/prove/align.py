@@ -113,6 +113,10 @@ class AlignOptions:
             )
         if self.with_scale and self.survey is None:
             raise InputError("--survey-scale", expected="--survey with it", found="none")
+        limits = (("square_deg", self.square_deg), ("flat_mm", self.flat_mm))
+        for name, value in (*limits, ("noise_px", self.noise_px)):
+            if value is not None and not value >= 0:
+                raise InputError(name, expected="0 or more", found=f"{value:g}")
         if not np.isfinite(self.height_mm):
             raise InputError(
                 "--height", expected="a finite height in mm", found=f"{self.height_mm}"

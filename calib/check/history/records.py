@@ -13,6 +13,7 @@ from calib.check.placed import unsure
 from calib.check.verdicts import Course
 from calib.core.geometry import Array
 from calib.core.rig import Rig
+from calib.errors import require_kinds
 from calib.printed import Reported
 
 N_SHOWN = 7  # turn, position, focal length
@@ -35,6 +36,9 @@ class Entry:
     name: str
     rig: Rig
     sha256: str = ""
+
+    def __post_init__(self) -> None:
+        require_kinds(self, "entry: ")
 
     @property
     def time(self) -> str:

@@ -29,7 +29,7 @@ from typing import Any
 from calib.core.fields import CAMERA, Fields, Item, camera_from_fields
 from calib.core.frames import check_rate
 from calib.core.names import check_name
-from calib.errors import InputError
+from calib.errors import InputError, require_kinds
 
 IMAGE_LIST = (
     Item("frame_rate", "number", "Hz, where the names do not say it"),
@@ -69,6 +69,9 @@ class ImageList:
     frame_rate_hz: float | None = None
     file_names: str | None = None
     cameras: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        require_kinds(self, "image list: ")
 
     @classmethod
     def from_table(cls, table: Mapping[str, Any]) -> ImageList:

@@ -9,7 +9,6 @@
 
 from __future__ import annotations
 
-import functools
 import importlib
 import re
 import sys
@@ -26,11 +25,7 @@ _STUB = Path(__file__).with_suffix(".pyi").read_text("utf-8")
 _LINES = re.findall(r"^from (\S+) import (\w+) as", _STUB, re.MULTILINE)
 _PLACES = dict(sorted((name, module) for module, name in _LINES))
 __all__ = list(_PLACES)
-_RECORDS = {  # those that files hold
-    name: functools.partial(getattr, sys.modules[__name__], name)
-    for name in _PLACES
-    if f"load_{name.lower()}" in _PLACES
-}
+_RECORDS = {n for n in _PLACES if f"load_{n.lower()}" in _PLACES}  # those that files hold
 
 
 def __getattr__(name: str) -> Any:

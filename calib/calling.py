@@ -1,24 +1,25 @@
-"""What a public function says to an argument that is no record where it takes one."""
+"""What a public function says to an argument of another kind than it takes."""
 
 from __future__ import annotations
 
 import functools
 import inspect
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection
 from typing import Any
+
+from calib.errors import in_words, is_one_of, kinds_in, shortly
 
 
 def asking_for_records(
-    name: str, function: Callable[..., Any], records: Mapping[str, Callable[[], type]]
+    name: str, function: Callable[..., Any], records: Collection[str]
 ) -> Callable[..., Any]:
-    """Return the function so that TypeError tells of an argument that is not the record which its
+    """Return the function so that TypeError tells of an argument that is not of the kind which its
     annotation names, such as a file's name for what the file holds.
 
-    ``records`` are the classes by name, each loaded where it is asked for.
+    ``records`` are the kinds that files hold.
     """
     signature = inspect.signature(function)
-    kinds = {p.name: str(p.annotation).split(" | ") for p in signature.parameters.values()}
-    takes = {key: of for key, of in kinds.items() if set(of) <= {*records, "None"}}
+    kinds = {p.name: kinds_in(str(p.annotation)) for p in signature.parameters.values()}
 
     @functools.wraps(function)
     def asking(*arguments: Any, **named: Any) -> Any:
@@ -26,20 +27,14 @@ def asking_for_records(
             given = signature.bind_partial(*arguments, **named).arguments
         except TypeError:  # told by the function itself
             given = {}
-        for key in takes.keys() & given.keys():
-            value, wanted = given[key], [k for k in takes[key] if k != "None"]
-            is_none = value is None and wanted != takes[key]
-            if not is_none and not isinstance(value, tuple(records[k]() for k in wanted)):
-                found = f"{type(value).__name__} {value!r}" if _is_path(value) else type(value)
-                raise TypeError(
-                    f"{name}: {key}: expected {wanted[0]}, as calib.load_{wanted[0].lower()} "
-                    f"reads one from a file, found {found}"
-                )
+        for key, value in given.items():
+            if kinds[key] and not is_one_of(value, kinds[key]):
+                of = kinds[key][0]
+                wanted = in_words(kinds[key])
+                if of in records:
+                    wanted = f"{of}, as calib.load_{of.lower()} reads one from a file"
+                raise TypeError(f"{name}: {key}: expected {wanted}, found {shortly(value)}")
         return function(*arguments, **named)
 
     asking.__module__, asking.__qualname__ = "calib", name  # where it is found, as when pickled
     return asking
-
-
-def _is_path(value: object) -> bool:
-    return isinstance(value, str) or hasattr(value, "__fspath__")

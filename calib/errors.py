@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+import os
+import re
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from functools import cache, partial
 from numbers import Integral, Real
 from typing import Any
@@ -142,9 +144,17 @@ _KINDS = {
     "str": (str, "text"),
     "None": (type(None), "None"),
     "Mapping": (Mapping, "a table"),
+    "Path": (os.PathLike, "a path"),
+    "PathLike": (str | os.PathLike, "a path"),
+}
+_LISTS = {
+    "tuple": list | tuple,
+    "Sequence": Sequence,
+    "Iterable": Iterable,
+    "Collection": Collection,
 }
 MOST_WHOLE = 2**63  # beyond, no array holds it
-_ARRAYS = ("Array", "Ints", "NDArray[")
+_OPEN = ("Array", "Ints", "NDArray[", "Progress", "object")
 
 
 def require_kinds(record: Any, where: str = "") -> None:
@@ -154,12 +164,11 @@ def require_kinds(record: Any, where: str = "") -> None:
     of: Any = type(record)
     for name, kinds, usual in _kinds_of(of):
         value = getattr(record, name)
-        if not any(_is(value, kind) for kind in kinds):
-            found = " ".join(repr(value).split())
+        if not is_one_of(value, kinds):
             raise InputError(
                 f"{where}{name}",
-                expected=" or ".join(map(_in_words, kinds)),
-                found=found if len(found) <= 80 else f"{found[:77]}...",
+                expected=in_words(kinds),
+                found=shortly(value),
                 remedy=f"Leave it out for the usual, {usual}." if usual else "",
             )
 
@@ -169,32 +178,64 @@ def _kinds_of(of: Any) -> tuple[tuple[str, tuple[str, ...], str], ...]:
     """Return name, kinds and the usual of each field whose kind its annotation tells."""
     from dataclasses import MISSING, fields  # noqa: PLC0415 - as above
 
-    every = ((f.name, tuple(str(f.type).split(" | ")), f.default) for f in fields(of))
+    every = ((f.name, kinds_in(str(f.type)), f.default) for f in fields(of))
     return tuple(
         (name, kinds, "" if usual is MISSING else repr(usual))
         for name, kinds, usual in every
-        if not any(kind.startswith(_ARRAYS) for kind in kinds)
+        if kinds
     )
 
 
+def kinds_in(annotation: str) -> tuple[str, ...]:
+    """Return the kinds of value that an annotation allows; none where it leaves them open.
+
+    >>> kinds_in("Sequence[str | Path] | float | None"), kinds_in("Array | None")
+    (('Sequence[str | Path]', 'float', 'None'), ())
+    """
+    kinds = tuple(re.split(r" \| (?![^\[]*\])", annotation))
+    return () if any(kind.startswith(_OPEN) for kind in kinds) else kinds
+
+
+def is_one_of(value: Any, kinds: Iterable[str]) -> bool:
+    """Return whether a value is of one of these kinds."""
+    return any(_is(value, kind) for kind in kinds)
+
+
+def in_words(kinds: Iterable[str]) -> str:
+    """Return kinds as a person reads them."""
+    return " or ".join(dict.fromkeys(map(_in_words, kinds)))
+
+
+def shortly(value: Any) -> str:
+    """Return a value on one line that is not too long."""
+    found = " ".join(repr(value).split())
+    return found if len(found) <= 80 else f"{found[:77]}..."
+
+
 def _is(value: Any, kind: str) -> bool:
-    if kind.startswith("tuple["):
-        each = kind.removeprefix("tuple[").partition(",")[0]
-        return isinstance(value, list | tuple) and all(_is(one, each) for one in value)
-    kind = kind.partition("[")[0]
+    outer, _, inner = kind.partition("[")
+    if outer in _LISTS:
+        each = kinds_in(inner.removesuffix("]").removesuffix(", ...").partition(", ")[0])
+        is_list = isinstance(value, _LISTS[outer]) and not isinstance(value, str | bytes)
+        # What is read once is not read here.
+        return is_list and not (
+            each and isinstance(value, list | tuple) and not all(is_one_of(v, each) for v in value)
+        )
     names = {of.__name__ for of in type(value).__mro__}
     if names & {"bool", "bool_"}:  # NumPy's too; Python counts with them, a person does not
-        return kind == "bool"
+        return outer == "bool"
     if isinstance(value, int) and abs(value) > MOST_WHOLE:
         return False
-    return isinstance(value, _KINDS[kind][0]) if kind in _KINDS else kind in names
+    return isinstance(value, _KINDS[outer][0]) if outer in _KINDS else outer in names
 
 
 def _in_words(kind: str) -> str:
-    if kind.startswith("tuple["):
-        return f"a list, each {_in_words(kind.removeprefix('tuple[').partition(',')[0])}"
-    kind = kind.partition("[")[0]
-    return _KINDS[kind][1] if kind in _KINDS else f"a {kind}"
+    outer, _, inner = kind.partition("[")
+    if outer in _LISTS:
+        each = kinds_in(inner.removesuffix("]").removesuffix(", ...").partition(", ")[0])
+        return f"a list, each {in_words(each)}" if each else "a list"
+    article = "an" if outer[0] in "AEIO" else "a"
+    return _KINDS[outer][1] if outer in _KINDS else f"{article} {outer}"
 
 
 class OutputError(CalibError):

@@ -96,6 +96,27 @@ def test_a_file_in_a_records_place_is_told_with_what_reads_it() -> None:
                 getattr(calib, name)(**{key: wrong})
 
 
+FUNCTION_NAMES = [n for n in calib.__all__ if inspect.isfunction(getattr(calib, n))]
+
+
+@pytest.mark.parametrize("name", FUNCTION_NAMES)
+def test_an_argument_of_another_kind_is_told_in_a_line(name: str) -> None:
+    """Of every parameter but arrays, what is told of progress, and what anything may be."""
+    for key, parameter in inspect.signature(getattr(calib, name)).parameters.items():
+        if str(parameter.annotation) in {"Progress", "Progress | None", "Array | None", "object"}:
+            continue
+        for wrong in (object(), 2 + 1j, [object()], float):
+            with pytest.raises(TypeError, match=f"^{name}: {key}: expected ") as caught:
+                getattr(calib, name)(**{key: wrong})
+            assert "\n" not in str(caught.value) and len(str(caught.value)) < 250
+
+
+def test_a_name_is_no_list_of_names() -> None:
+    one = calib.CameraTracks("cam01", 100, 100, np.arange(1), np.ones((1, 2)), np.zeros(1, int))
+    with pytest.raises(TypeError, match="only: expected a list, each text, found 'cam01'"):
+        calib.select(calib.Tracks((one,), 50.0), only="cam01")
+
+
 def test_what_a_function_takes_besides_is_its_own_affair() -> None:
     one = calib.CameraTracks("cam01", 100, 100, np.arange(1), np.ones((1, 2)), np.zeros(1, int))
     with pytest.raises(TypeError, match="missing 1 required positional argument: 'wand'"):

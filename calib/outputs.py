@@ -53,6 +53,7 @@ def check_output(
     kind = "a folder" if target.is_dir() else "a device or pipe"
     place, allowed = "a folder to write in", "Choose another folder or change its permissions."
     for is_wrong, expected, found, remedy in (
+        (str(path) == "-", "the name of a file", "a dash alone", another),
         (exists and not is_file, "an ordinary file to write", kind, another),
         (is_input, "an output apart from the inputs", "an input", another),
         (exists and not overwrite, "no file there yet", "one", forced),

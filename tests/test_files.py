@@ -582,7 +582,6 @@ sigma = 0.01
 BAD_WANDS = {
     "syntax": ("[markers]", "[markers", ("line 5",)),
     "unit in metres": ('unit = "mm"', 'unit = "m"', ("unit", '"mm"', "'m'")),
-    "no unit": ('unit = "mm"', "", ("unit", "nothing")),
     "unknown key": ("sigma = 0.02", "sigma_mm = 0.02", ("top level", "found sigma_mm")),
     "unknown key of a certificate": ("length = ", "lenght = ", ("[[certified]] 1", "found lenght")),
     "sigma negative": ("sigma = 0.02", "sigma = -1", ("sigma", "-1")),
@@ -593,10 +592,11 @@ BAD_WANDS = {
         ("[markers]", "two or more", "found 1"),
     ),
     "no markers": ("[markers]", "[marks]", ("marks",)),
+    "no unit": ('unit = "mm"', "", ('unit: expected "mm"', 'in millimetre and unit = "mm"')),
     "two coordinates": (
         "[170.0, 0.0, 0.0]",
         "[170.0, 0.0]",
-        ("[markers]: q", "finite numbers, 3", "[170.0, 0.0]"),
+        ("[markers]: q", "expected 3 finite numbers", "[170.0, 0.0]"),
     ),
     "decimal comma": (
         "sigma = 0.02",
@@ -606,7 +606,7 @@ BAD_WANDS = {
     "decimal commas of a place": (
         "[170.0, 0.0, 0.0]",
         "[170,0, 0,0, 0,0]",
-        ("[markers]: q", "finite numbers, 3", "185.0, not 185,0"),
+        ("[markers]: q", "expected 3 finite numbers", "185.0, not 185,0"),
     ),
     "coordinate nan": ("[170.0,", "[nan,", ("[markers]: q", "nan")),
     "coordinate infinite": ("[170.0,", "[inf,", ("[markers]: q", "inf")),

@@ -34,6 +34,14 @@ def test_an_input_is_known_by_the_file_that_its_name_resolves_to(tmp_path: Path)
     assert snapshot(tmp_path)["t.h5"] == b"mine"
 
 
+def test_a_dash_is_no_files_name(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Other programs take it for standard output; as a file it is hard to get rid of."""
+    monkeypatch.chdir(tmp_path)
+    with pytest.raises(OutputError, match="expected the name of a file, found a dash alone"):
+        write_text("-", "x")
+    assert not list(tmp_path.iterdir())
+
+
 def test_two_outputs_of_a_command_are_two_files(tmp_path: Path) -> None:
     (tmp_path / "link").symlink_to(tmp_path)
     check_outputs([tmp_path / "a", None, tmp_path / "b"])

@@ -32,8 +32,10 @@ from calib.core.tracks import Tracks
 from calib.errors import InputError, UnsolvableError
 from calib.files import load_tracks, load_wand, save_rig, save_tracks
 from calib.pipeline import calibrate, solve_rig
+from calib.report.changes.cameras import worst_first
 from calib.report.changes.recheck import as_blocks, as_json, findings, note
 from calib.report.changes.whole import drift
+from calib.report.figures.moves import of_recheck
 from calib.report.tables import lines_of
 from calib.simulate import Knock, Scenario, Simulation, simulate
 from calib.solve.calibrate import SolveOptions
@@ -549,6 +551,26 @@ def test_a_wave_in_one_corner_says_whom_it_cannot_judge():
     seen = next(c for c in outcome.cameras if c.name in outcome.tracks.names)
     vague = replace(seen, verdict="undecided", sigma_shift_px=81279.5)
     assert note(outcome, vague).startswith("no move would show: wave longer")
+    # Of many such cameras a few are told one by one, the others together.
+    many = replace(
+        outcome,
+        tracks=sim.tracks,
+        cameras=tuple(
+            replace(seen, name=c.name, verdict="undecided", sigma_shift_px=0.25 * (k + 1))
+            for k, c in enumerate(outcome.cameras)
+        ),
+    )
+    names = [c.name for c in worst_first(many)]
+    told = "\n".join(lines_of(as_blocks(many)))
+    assert told.count("px would not show: wave longer") == 3 < len(names) - 1
+    least = [0.75 * (outcome.cameras.index(outcome.camera(n)) + 1) for n in names[3:]]
+    assert (
+        f"{listed(names[3:])}: moves of {min(least):.1f} to {max(least):.1f} px would not show "
+        "either: wave longer, and all over their images." in told
+    )
+    assert [bool(m.note) for m in of_recheck(stored(), many).cameras] == [
+        k < 3 for k in range(len(names))
+    ]
     alone = lines_of(as_blocks(outcome))
     few = [c for c in outcome.cameras if c.verdict == "unseen" and "needed" in note(outcome, c)]
     assert len(few) > 1 and f"{listed([c.name for c in few])}: at most " in "\n".join(alone)

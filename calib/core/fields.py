@@ -186,7 +186,7 @@ class Fields:
     def array(self, key: str, *shapes: tuple[int, ...]) -> Array:
         """Return finite numbers in one of the shapes."""
         value = self._value(key, "numbers")
-        expected = f"finite numbers, {_sizes(shapes)}"
+        expected = f"{_sizes(shapes)} finite numbers"
         try:
             array = np.asarray(value)
         except ValueError:  # rows of unequal length
@@ -256,14 +256,14 @@ def wand_from_table(table: Mapping[str, Any], default_name: str) -> Wand:
     """Return the wand that a wand file's table states."""
     top = Fields(table)
     top.refuse_unknown(WAND)
-    stated = top.read_all(WAND)
-    if stated["unit"] != "mm":
+    if table.get("unit") != "mm":
         raise InputError(
             "unit",
             expected='"mm"',
-            found=repr(stated["unit"]),
+            found=_shown(table["unit"]) if "unit" in table else "nothing of that name",
             remedy='State every length in millimetre and unit = "mm".',
         )
+    stated = top.read_all(WAND)
     markers = Fields(stated["markers"], "[markers]")
     names = tuple(markers.table)
     if len(names) < 2:

@@ -34,6 +34,8 @@ PHRASES = {
     Standing.UNDECIDED: "is undecided",
     Standing.UNSEEN: "cannot be judged",
 }
+_HIDDEN = "a move of "  # so much px would not show
+TOLD = 3  # cameras of which that is told one by one
 SLIGHTLY = "moved, too little to matter"
 SEVERAL = {"has": "have", "is": "are", "shows": "show"}
 FEWER = (
@@ -82,12 +84,14 @@ def as_blocks(
     ]
     few = [c for c in found.cameras if c.verdict == Standing.UNSEEN and _is_few(c)]
     few = few if len(few) > 1 else []
+    apart = [*few, *(together := hidden(found))]
     for c in worst_first(found):
-        if c not in few and (text := note(found, c)) and text != majority(found):
+        if c not in apart and (text := note(found, c)) and text != majority(found):
             out.append(Said(filled(ended(text), named), f"{c.name}: ", is_strong=c.needs_a_hand))
     if few:
         text = f"{listed([c.name for c in few])}: {_too_few(few, found.is_any)}"
         out.append(strong(ended(text)))
+    out += [strong(text) for text in [of_hidden(found, together)] if text]
     remedy = repair(found, files) if then is None else f"Next: {then}" if then else ""
     more = again(found, files) if then is None else ""
     out += [Said(text, is_whole=True) for text in (remedy, more) if text]
@@ -156,6 +160,23 @@ def note(found: Recheck, c: CameraChange) -> str:
     """Return what there is to say of a camera beside its figures, empty where that is nothing."""
     late = _late(found, c) if c.is_late else ""
     return "; ".join(filter(None, [_why(found, c), late, _serial(c)]))
+
+
+def hidden(found: Recheck) -> list[CameraChange]:
+    """Return the cameras whose moves would not show, beyond a few that are told one by one."""
+    bare = [c for c in worst_first(found) if not c.is_late and c.serial is None]
+    every = [c for c in bare if note(found, c).startswith(_HIDDEN)]
+    return every[TOLD:] if len(every) > TOLD + 1 else []
+
+
+def of_hidden(found: Recheck, together: Sequence[CameraChange]) -> str:
+    """Return what is said of them together, empty of none."""
+    if not together:
+        return ""
+    least = [3 * c.sigma_shift_px for c in together]
+    longer = "take a longer capture, with markers" if found.is_any else "wave longer, and"
+    px = f"moves of {min(least):.1f} to {max(least):.1f} px would not show either"
+    return f"{listed([c.name for c in together])}: {px}: {longer} all over their images."
 
 
 def _serial(c: CameraChange) -> str:
@@ -289,7 +310,7 @@ def _why(found: Recheck, c: CameraChange) -> str:
         )
     if c.verdict == Standing.UNDECIDED:
         least_px, width = 3 * c.sigma_shift_px, found.tracks.camera(c.name).width
-        size = f"a move of {least_px:.1f} px would not" if least_px < width else "no move would"
+        size = f"{_HIDDEN}{least_px:.1f} px would not" if least_px < width else "no move would"
         return f"{size} show: {_longer(found, c)}"
     if c.verdict == Standing.UNSEEN and np.isnan(c.shift_px):
         return f"cannot be judged: {_unseen(c, found.is_any)}"

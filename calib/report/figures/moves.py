@@ -72,6 +72,7 @@ def of_recheck(rig: Rig, found: Recheck, files: str = "RIG NEW_TRACKS") -> Moves
     tracks that a command to repair names.
     """
     out = []
+    together = recheck_words.hidden(found)
     for c in worst_first(found):
         camera = rig.camera(c.name)
         is_known = bool(np.isfinite(c.change).all())
@@ -81,7 +82,7 @@ def of_recheck(rig: Rig, found: Recheck, files: str = "RIG NEW_TRACKS") -> Moves
                 changed(camera, c.change) if is_known else None,
                 str(c.verdict),
                 c.verdict in {Standing.MOVED, Standing.LENS},
-                recheck_words.note(found, c),
+                "" if c in together else recheck_words.note(found, c),
                 c.sigma_translation_mm,
                 c.sigma_rotation_deg,
                 c.rotation_deg,
@@ -89,13 +90,14 @@ def of_recheck(rig: Rig, found: Recheck, files: str = "RIG NEW_TRACKS") -> Moves
                 c.shift_px,
             )
         )
+    others = recheck_words.of_hidden(found, together)
     return Moves(
         rig,
         recheck_words.verdict(found),
         found.needs_a_hand,
         found.is_settled,
         tuple(recheck_words.findings(found)),
-        tuple(filter(None, (repair(found, files), again(found, files)))),
+        tuple(filter(None, (others, repair(found, files), again(found, files)))),
         tuple(out),
     )
 

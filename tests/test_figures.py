@@ -16,6 +16,7 @@ from calib.check.history.compare import history
 from calib.check.history.records import Entry
 from calib.check.recheck.run import recheck
 from calib.check.residuals import held
+from calib.check.verdicts import Majority
 from calib.core.geometry import Pose, rotation_from_vector
 from calib.report import figures
 from calib.report.figures import data, look, moves, sensor, stage
@@ -197,6 +198,13 @@ def test_a_recheck_and_its_files_tell_the_same_move() -> None:
     assert opened.remedies == (
         "To judge who is open, record as said, then: calib recheck RIG NEW_TRACKS",
     )
+    # Commands name the files that were given, also those of cameras and of the rig as a whole.
+    moving = [replace(c, verdict="moving", since_frame=90, step_px=2.0) for c in told.cameras[:1]]
+    divided = replace(told, majority=Majority.NONE, cameras=(*moving, *told.cameras[1:]))
+    shown = moves.of_recheck(old, divided, "'my rig.h5' 'wave 2.h5'")
+    (note,) = (m.note for m in shown.cameras if m.camera.name == moving[0].name)
+    assert "calib select 'wave 2.h5' --frames 90- -o AFTER" in note
+    assert any("calib solve 'wave 2.h5' --wand WAND -o NEW_RIG" in text for text in shown.findings)
     later = found.named[0].later
     assert later is not None
     true = stored().camera("cam05").cam_from_world

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,6 +23,7 @@ from calib.report.figures import look
 from calib.report.figures.sensor import arrows, as_sensor, magnified, sensor_height
 from calib.report.figures.space import framed, has_room, scene
 from calib.report.figures.stage import Stage, frustum, outline, reach_m, stage_of
+from calib.report.words import filled
 
 LONGEST = 0.16  # of the rig's extent that the longest arrow spans
 GRID = (12, 7)  # arrows over a sensor
@@ -69,10 +71,11 @@ class Moves:
 
 def of_recheck(rig: Rig, found: Recheck, files: str = "RIG NEW_TRACKS") -> Moves:
     """Return what a recheck of a rig found, as a move of each camera; ``files`` are the rig and
-    tracks that a command to repair names.
+    tracks that commands name.
     """
     out = []
     together = recheck_words.hidden(found)
+    named = dict(zip(("RIG", "TRACKS"), shlex.split(files), strict=True))
     for c in worst_first(found):
         camera = rig.camera(c.name)
         is_known = bool(np.isfinite(c.change).all())
@@ -82,7 +85,7 @@ def of_recheck(rig: Rig, found: Recheck, files: str = "RIG NEW_TRACKS") -> Moves
                 changed(camera, c.change) if is_known else None,
                 str(c.verdict),
                 c.verdict in {Standing.MOVED, Standing.LENS},
-                "" if c in together else recheck_words.note(found, c),
+                "" if c in together else filled(recheck_words.note(found, c), named),
                 c.sigma_translation_mm,
                 c.sigma_rotation_deg,
                 c.rotation_deg,
@@ -96,7 +99,7 @@ def of_recheck(rig: Rig, found: Recheck, files: str = "RIG NEW_TRACKS") -> Moves
         recheck_words.verdict(found),
         found.needs_a_hand,
         found.is_settled,
-        tuple(recheck_words.findings(found)),
+        tuple(filled(text, named) for text in recheck_words.findings(found)),
         tuple(filter(None, (others, repair(found, files), again(found, files)))),
         tuple(out),
     )

@@ -15,7 +15,7 @@ from typer.testing import CliRunner
 
 from calib.check.recheck import explain as explaining
 from calib.check.recheck.agree import find_agreement, gain, price
-from calib.check.recheck.compare import Comparison, compare
+from calib.check.recheck.compare import Comparison, compare, likeliest
 from calib.check.recheck.judge import RecheckOptions, judged
 from calib.check.recheck.outcome import CameraChange
 from calib.check.recheck.run import recheck
@@ -346,6 +346,18 @@ def test_information_and_score_are_those_of_generalised_least_squares(
     expected = W[np.ix_(keep, keep)]
     size = np.sqrt(np.outer(np.diag(expected), np.diag(expected)))
     np.testing.assert_allclose(found.information.matrix / size, expected / size, atol=1e-5)
+
+
+def test_where_first_order_says_nonsense_cameras_stand_as_stored(now: Reduced) -> None:
+    """A step of metres and of lenses of 1e25 px ended a recheck in an error of linear algebra."""
+    rig, every = stored(), np.ones(len(NAMES), bool)
+    information = replace(now.information, gradient=now.information.gradient + 1e9)
+    there = likeliest(replace(now, information=information), rig, every)
+    np.testing.assert_array_equal(there.lens, [rig.camera(n).lens.vector for n in NAMES])
+    R = np.stack([rig.camera(n).cam_from_world.R for n in NAMES])
+    np.testing.assert_allclose(there.cam_R @ there.cam_R[0].T, R @ R[0].T, atol=1e-12)
+    away = likeliest(now, rig, every)
+    assert not np.array_equal(away.lens, there.lens)
 
 
 def test_nothing_moved_is_chi_square(found: Comparison):

@@ -372,6 +372,26 @@ def test_a_meeting_across_groups_counts_in_neither():
     assert set(shared.values()) == {100}
 
 
+@pytest.mark.parametrize(("n_both", "n_groups"), [(44, 2), (45, 1)])
+def test_a_few_points_do_not_hold_two_groups_together(n_both, n_groups):
+    """Five for each number of a camera do: 18 cameras of a day hung together by 35 points of one,
+    and 13 that stood seemed to have moved by a metre.
+    """
+    sees = {f"cam{k}": np.arange(200) + 200 * (k > 3) for k in range(1, 7)}
+    sees["cam1"] = np.arange(200 + n_both)
+
+    def seen(name: str) -> CameraTracks:
+        n = len(sees[name])
+        return CameraTracks(
+            name, 100, 100, sees[name], np.full((n, 2), 50.0), np.zeros(n, np.int16)
+        )
+
+    made = simulate(Scenario(n_cameras=6, path="still", n_frames=2)).truth
+    cameras = tuple(replace(c, name=n) for c, n in zip(made.cameras, sees, strict=True))
+    parts, _ = islands(replace(made, cameras=cameras), Tracks(tuple(map(seen, sees)), 25.0), "", 3)
+    assert len(parts) == n_groups
+
+
 def test_groups_that_share_no_markers_are_judged_each_by_itself(rig):
     """Markers walk first before three cameras and then before the four others."""
     _, day = after(turned("cam06", 0.2), wave=6, n_markers=25)

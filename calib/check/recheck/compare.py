@@ -44,6 +44,7 @@ from calib.solve.certainty.lens_terms import SMALL_TERMS, USUAL, USUAL_CORNER
 from calib.solve.certainty.normal import Information
 from calib.solve.repair import Reduced, lacks_terms
 
+FAR = 10.0
 N_ROUNDS = 20  # of reweighting: each takes off a good part of what is left
 
 
@@ -79,7 +80,9 @@ def likeliest(now: Reduced, rig: Rig, stood: NDArray[np.bool_]) -> State:
     """Return the cameras of a new solve where both waves together have them if those of ``stood``
     (C,) did not change, the others wherever the new one has them; in its world, with its frames.
 
-    With δ the changes of these, e comes out as ``C (w - W δ)``.
+    With δ the changes of these, e comes out as ``C (w - W δ)``. Beyond ``FAR`` of its standard
+    deviations in any camera of ``stood`` the first order that says so does not hold: then these are
+    as stored, and the others where the new solve has them beside these.
     """
     placed = _placed(now, rig, stood)
     change, root = _changes(now, rig, placed)
@@ -87,8 +90,12 @@ def likeliest(now: Reduced, rig: Rig, stood: NDArray[np.bool_]) -> State:
     change_of = np.zeros(len(change.own))
     change_of[changed] = change.at(changed).estimate()
     error = root @ (root.T @ (-change.gradient - change.matrix @ change_of))
-    shape = placed.from_stored.shape
-    step = (change_of + error)[: placed.from_stored.size].reshape(shape)
+    step, error, sigma = (
+        x[: placed.from_stored.size].reshape(placed.from_stored.shape)
+        for x in (change_of + error, error, np.sqrt(np.square(root).sum(axis=1)))
+    )
+    if not (np.abs(error) <= FAR * sigma)[stood].all():
+        step = np.where(stood[:, None], 0.0, placed.from_stored)
     R, t = placed.rig_from_fit
     cam_R = rotation_from_vector(step[:, :3]) @ placed.stored_R @ R
     position = (placed.stored_mm + step[:, 3:N_POSE] - t) @ R

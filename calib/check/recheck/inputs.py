@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
+import networkx as nx
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.core.frames import point_keys
 from calib.core.names import command, listed
 from calib.core.rig import Rig
 from calib.core.tracks import Tracks
@@ -137,10 +139,36 @@ def _joined(tracks: Tracks, least: int, shared: dict[str, int | None]) -> list[T
     if len(enough) < len(of_each):  # a camera that goes takes points from its neighbours
         return _joined(kept.subset(enough), least, shared)
     groups = camera_graph(overlap(kept)).islands
+    if len(groups) == 1 and least > 2:  # a wand shows its length on either side
+        groups = _loose(kept)
     if len(groups) == 1:
         return [kept]
     of_groups = (kept.subset([n for n in kept.names if n in group]) for group in groups)
     return [part for group in of_groups for part in _joined(group, least, shared)]
+
+
+def _loose(tracks: Tracks) -> tuple[tuple[str, ...], ...]:
+    """Return the two groups that share the fewest points, one group where these are enough to hold
+    them together: some chance matches would turn one against the other.
+
+    Source of the cut: Stoer & Wagner, A simple min-cut algorithm, JACM 44, 1997 (networkx).
+    """
+    shared = overlap(tracks).points
+    graph = nx.Graph()
+    graph.add_weighted_edges_from(
+        (a, b, int(shared[i, j]))
+        for i, a in enumerate(tracks.names)
+        for j, b in enumerate(tracks.names[:i])
+        if shared[i, j]
+    )
+    _, parts = nx.stoer_wagner(graph)
+    sides = [
+        {*np.concatenate([point_keys(c.frame, c.marker) for c in tracks.subset(part).cameras])}
+        for part in parts
+    ]
+    if len(sides[0] & sides[1]) >= MIN_POINTS:
+        return (tracks.names,)
+    return tuple(tuple(part) for part in parts)
 
 
 def _most(shared: Mapping[str, int | None]) -> str:
@@ -167,7 +195,7 @@ def _shared(tracks: Tracks, least: int) -> dict[str, int]:
 
 def _is_seen_by(tracks: Tracks, least: int) -> list[NDArray[np.bool_]]:
     """Return of each camera which of its points so many cameras see."""
-    keys = [np.where(c.marker >= 0, c.frame * 32768 + c.marker, -1) for c in tracks.cameras]
+    keys = [np.where(c.marker >= 0, point_keys(c.frame, c.marker), -1) for c in tracks.cameras]
     unique, count = np.unique(np.concatenate(keys), return_counts=True)
     many = unique[(count >= least) & (unique >= 0)]
     return [np.isin(k, many) for k in keys]

@@ -20,7 +20,7 @@ from calib.solve.start.graph import camera_graph, overlap
 from calib.watch.calls import is_late
 from calib.watch.counts import Counts
 from calib.watch.kept import Kept, named_frames
-from calib.watch.records import Call, Ending, Figure, Lack, Region
+from calib.watch.records import Call, Ending, Figure, Forecast, Lack, Region
 from calib.watch.rough import solve_roughly
 from calib.watch.run import Watch
 from calib.watch.seen import look_at
@@ -128,6 +128,28 @@ def test_it_stops_when_a_solve_meets_the_need_and_not_before():
     at_end = half_mm(n)
     assert at_end <= need < half_mm(round(0.88 * n))
     assert state.view.solved.half_mm == pytest.approx(at_end, rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("now_mm", "grown_by", "is_due"),
+    [(0.61, 1.03, True), (0.63, 1.03, False), (0.63, 1.08, True), (0.8, 1.08, False)],
+)
+def test_a_solve_is_due_the_sooner_the_nearer_the_forecast_is(now_mm, grown_by, is_due):
+    """Solves go up and down by a percent or two: of 20 waves one that met the need after 31 s ended
+    after 36, as its forecast stayed half a percent above.
+    """
+    state = stopped(0.6)[-1]
+    figure = Figure(now_mm, 2.0 * now_mm)
+    n_solved = int(state.n_frames / grown_by)
+    asked = replace(state, ending=None, n_solved=n_solved, forecast=Forecast(figure, figure))
+    assert asked.wants_solve == is_due
+
+
+def test_it_does_not_end_on_a_solve_that_another_start_would_spoil():
+    state = stopped(0.6)[-1]
+    half_mm = state.view.solved.half_mm
+    near, met = (replace(state, need_mm=need * half_mm) for need in (1.002, 1.006))
+    assert near._ending(()) is None and met._ending(()) == Ending.NEED
 
 
 def test_without_a_need_it_stops_when_little_is_gained():

@@ -39,6 +39,12 @@ LITTLE_GAIN = 0.1  # what ten more seconds must improve to be worth the wave
 # at any rate, as cameras and noise are known better; near the end; where the forecast says enough.
 AFTER_FAILURE, AT_ANY_RATE, NEAR, AT_THE_END = 1.25, 1.5, 1.07, 1.02
 NEAR_NEED = 1.25  # in precision: forecasts from half of the frames were a tenth too high
+# What solves state goes up and down by a percent or two as frames are added: a forecast so near to
+# the need says enough.
+JUST_ABOVE = 1.02
+# Of the need, where the wave may end: a solve of the same frames from another start states a tenth
+# of a percent more or less.
+SURELY = 0.995
 AGAIN_SHARE = 0.03  # a forecast is good until the frames have grown by so much
 WALK_S = 5.0  # one who walks can follow a new word about every so often
 NAMING_S = 4.0  # nameless points are named in runs so long: a chain of a second or two names a wand
@@ -256,7 +262,7 @@ class Watch:
         now, later = self._figure(self.forecast.now), self._figure(self.forecast.later)
         if self.need_mm is None:
             return grown_by >= (AT_THE_END if later > (1.0 - LITTLE_GAIN) * now else AT_ANY_RATE)
-        if now <= self.need_mm:
+        if now <= JUST_ABOVE * self.need_mm:
             return grown_by >= AT_THE_END
         return grown_by >= (NEAR if now <= NEAR_NEED * self.need_mm else AT_ANY_RATE)
 
@@ -291,7 +297,7 @@ class Watch:
         if self.solved is None or self.forecast is None or against:
             return None
         if self.need_mm is not None:
-            return Ending.NEED if self._figure(self.solved) <= self.need_mm else None
+            return Ending.NEED if self._figure(self.solved) <= SURELY * self.need_mm else None
         now, later = self._figure(self.forecast.now), self._figure(self.forecast.later)
         return Ending.NO_GAIN if later > (1.0 - LITTLE_GAIN) * now else None
 

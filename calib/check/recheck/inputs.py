@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-import networkx as nx
 import numpy as np
 from numpy.typing import NDArray
 
@@ -14,7 +13,7 @@ from calib.core.names import command, listed
 from calib.core.rig import Rig
 from calib.core.tracks import Tracks
 from calib.errors import InputError, UnsolvableError
-from calib.solve.start.graph import camera_graph, overlap
+from calib.solve.start.graph import camera_graph, overlap, smallest_cut
 
 # A pose and a ring are nine numbers; five points (two numbers each) for each of them that other
 # cameras see as well. How sure so few are is counted.
@@ -150,25 +149,13 @@ def _joined(tracks: Tracks, least: int, shared: dict[str, int | None]) -> list[T
 def _loose(tracks: Tracks) -> tuple[tuple[str, ...], ...]:
     """Return the two groups that share the fewest points, one group where these are enough to hold
     them together: some chance matches would turn one against the other.
-
-    Source of the cut: Stoer & Wagner, A simple min-cut algorithm, JACM 44, 1997 (networkx).
     """
-    shared = overlap(tracks).points
-    graph = nx.Graph()
-    graph.add_weighted_edges_from(
-        (a, b, int(shared[i, j]))
-        for i, a in enumerate(tracks.names)
-        for j, b in enumerate(tracks.names[:i])
-        if shared[i, j]
-    )
-    _, parts = nx.stoer_wagner(graph)
+    parts = smallest_cut(overlap(tracks))
     sides = [
         {*np.concatenate([point_keys(c.frame, c.marker) for c in tracks.subset(part).cameras])}
         for part in parts
     ]
-    if len(sides[0] & sides[1]) >= MIN_POINTS:
-        return (tracks.names,)
-    return tuple(tuple(part) for part in parts)
+    return (tracks.names,) if len(sides[0] & sides[1]) >= MIN_POINTS else parts
 
 
 def _most(shared: Mapping[str, int | None]) -> str:

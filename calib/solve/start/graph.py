@@ -209,6 +209,18 @@ def _waves(table: Overlap, islands: Sequence[Sequence[int]]) -> list[Pair]:
     return [(min(data["pair"]), max(data["pair"])) for _, _, data in chosen]
 
 
+def smallest_cut(table: Overlap) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Return the two groups of cameras between which pairs share the fewest points.
+
+    Source: Stoer & Wagner, A simple min-cut algorithm, JACM 44, 1997.
+    """
+    graph = nx.Graph()
+    for i, j in zip(*np.nonzero(np.triu(table.points, 1)), strict=True):
+        graph.add_edge(table.names[i], table.names[j], weight=int(table.points[i, j]))
+    _, (one, other) = nx.stoer_wagner(graph)
+    return tuple(one), tuple(other)
+
+
 def wave_between(graph: CameraGraph) -> str:
     """Return the sentence that says where to wave to link the islands; empty where there is nothing
     to link.

@@ -43,6 +43,7 @@ TOLD = [
     ("truss knocked at the end", 4600534),  # the first of its stretches are small
     ("truss knocked at the end", 4800047),  # one of them saw little then
     ("truss knocked at the end", 4810009),  # beside others that stand off as well
+    ("frames sent twice in a later wave", 5200347),  # neighbours lose as many points along
     ("clock drifts", 4400231),  # a mount that gives by 867 mm
     ("mount sways", 4400464),  # a pattern over the sensor follows it nearly as far
     ("one knocked half-way", 4600137),  # a neighbour whose last wands it had placed

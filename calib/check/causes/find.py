@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from calib.check.causes.certainty import known_to
 from calib.check.causes.examine import Examination, examine
 from calib.check.causes.last_seen import LastSeen
-from calib.check.causes.levels import is_straying, noise_against
+from calib.check.causes.levels import USUAL_REPEATED, is_straying, noise_against
 from calib.check.causes.record import Record, of_cameras
 from calib.check.causes.slips import Slip, slips
 from calib.check.causes.sway import STILL, Sway
@@ -88,7 +88,9 @@ def find_causes(
             for e, s in zip(found, stats, strict=True)
         ]
     )
-    stray = np.array([e.share_stray if e else np.nan for e in found])
+    stray = np.array(
+        [[e.share_stray, e.share_stray * e.repeated] if e else [np.nan] * 2 for e in found]
+    )
     out: list[tuple[Cause, ...]] = []
     for c, (s, e, slip) in enumerate(zip(stats, found, lost, strict=True)):
         if s.points < MIN_POINTS:
@@ -96,7 +98,7 @@ def find_causes(
             continue
         before = rig.camera(tracks.names[c]).stats
         noise = None if slip else _noise(sigma, c, before, e)
-        others = np.delete(stray, c), np.delete(sigma, c)
+        others = np.delete(stray, c, axis=0), np.delete(sigma, c)
         if slip:
             causes = [of_slip(slip)]
         elif e is not None and _sways(e, noise):
@@ -133,6 +135,8 @@ def _structured(
     e: Examination | None, others_stray: Array, others_px: Array, beside: Sway = STILL
 ) -> list[Cause]:
     """Return the explanation that the residuals follow and what strays, as far as there is such.
+    ``others_stray (C, 2)`` are shares, and of those that lie where they were a frame before: who
+    sends frames twice takes the frames of few along, whose points stray as well.
 
     Some swings follow a step, or a pattern where the wand went: a cause is more than those that go
     on ``beside`` it.
@@ -141,13 +145,16 @@ def _structured(
     if e is not None and e.explanation is not None and _matters(e, others_px, beside):
         left = {"share": e.explanation.share, "left_px": e.sigma_px}
         causes.append(Cause(e.explanation.cause, e.figures | left))
-    if (
-        e is not None
-        and _explained(e) < CLEAR
-        and is_straying(e.share_stray, e.n_judged, others_stray)
+    if e is None or _explained(e) >= CLEAR:
+        return causes
+    of_others, repeats = others_stray.T
+    is_repeating = e.repeated > HALF
+    repeated = e.share_stray * e.repeated
+    if is_straying(e.share_stray, e.n_judged, of_others) or (
+        is_repeating and is_straying(repeated, e.n_judged, repeats, USUAL_REPEATED)
     ):
-        name = Fault.REPEATED if e.repeated > HALF else Fault.STRAY
-        known = others_stray[np.isfinite(others_stray)]
+        name = Fault.REPEATED if is_repeating else Fault.STRAY
+        known = of_others[np.isfinite(of_others)]
         of_stray = {
             "share": e.share_stray,
             "usual": float(np.median(known)) if len(known) else float("nan"),

@@ -18,6 +18,9 @@ ALPHA = 1e-3
 USUAL_STRAY = (
     0.01  # share of gross points that a good capture has at most (common practice, no source)
 )
+USUAL_REPEATED = (
+    0.002  # of points that stray to where they were: a stray point seldom does (assumed)
+)
 TIMES_OTHERS = 2.0
 
 
@@ -56,11 +59,11 @@ def middle_stray(shares: Array) -> float:
     return float(np.median(known)) if len(known) else 0.0
 
 
-def is_straying(share: float, n: int, others: Array) -> bool:
+def is_straying(share: float, n: int, others: Array, usual: float = USUAL_STRAY) -> bool:
     """Return whether a share of n points is above what is usual and twice the others', by a
     binomial test.
     """
-    limit = max(USUAL_STRAY, TIMES_OTHERS * middle_stray(others))
+    limit = max(usual, TIMES_OTHERS * middle_stray(others))
     if limit >= 1.0:
         return False
     count = round(share * n)

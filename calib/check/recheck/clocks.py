@@ -46,7 +46,7 @@ def with_clocks(
         return list(cameras)
     stats = [c.stats for c in bare_rig(tracks, rig.wand, fit).cameras if c.stats]
     causes = dict(zip(tracks.names, find_causes(held, tracks, stats, rig), strict=True))
-    return [_with_cause(c, causes.get(c.name, ())) if c.name in odd else c for c in cameras]
+    return [_with_cause(c, causes.get(c.name, ())) for c in cameras]
 
 
 def _with_cause(c: CameraChange, causes: Sequence[Cause]) -> CameraChange:

@@ -19,7 +19,7 @@ from calib.simulate import Scenario, Simulation, sample_points, simulate
 from calib.simulate.imaging import camera_sigma
 from calib.simulate.scenario import INDEPENDENT, PLAIN
 from calib.solve.calibrate import SolveOptions
-from calib.solve.certainty.sound import require_settled
+from calib.solve.certainty.sound import require_lenses, require_settled
 from scripts.benchmarks.oracle import likelihood_optimum
 from scripts.benchmarks.truth import error_against_truth
 from scripts.benchmarks.truths import small_term_sd
@@ -292,3 +292,18 @@ def test_fit_without_a_minimum_is_refused() -> None:
     with pytest.raises(UnsolvableError, match="cam03: expected a fit that settles") as error:
         require_settled(restless, simulation.tracks.names)
     assert error.value.cameras == ("cam03",)
+
+
+@pytest.mark.parametrize(
+    ("times", "told"),
+    [(3.0, " px. Check focal_mm and pixel_pitch_mm"), (1e6, "none that its points fit. Check")],
+)
+def test_a_focal_length_that_no_ring_has_is_the_cameras_fault(times: float, told: str) -> None:
+    """A count that jumps made it 7008910758 px, and its file was to be checked."""
+    simulation = simulate(Scenario(n_cameras=4, seed=3, n_frames=300))
+    fit = solve_rig(simulation.tracks, simulation.wand).fit
+    lens = fit.result.state.lens.copy()
+    lens[2, 0] *= times
+    away = replace(fit, result=replace(fit.result, state=replace(fit.result.state, lens=lens)))
+    with pytest.raises(UnsolvableError, match=f"cam03: expected a focal length near.*{told}"):
+        require_lenses(away, simulation.tracks)

@@ -42,8 +42,8 @@ NEAR_NEED = 1.25  # in precision: forecasts from half of the frames were a tenth
 # What solves state goes up and down by a percent or two as frames are added: a forecast so near to
 # the need says enough.
 JUST_ABOVE = 1.02
-# Of the need, where the wave may end: a solve of the same frames from another start states a tenth
-# of a percent more or less.
+# Of the need, where the wave may end: a solve of the same frames from another start states half a
+# percent more or less.
 SURELY = 0.995
 AGAIN_SHARE = 0.03  # a forecast is good until the frames have grown by so much
 WALK_S = 5.0  # one who walks can follow a new word about every so often

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from calib.core.names import listed
+from calib.core.names import command, listed
 from calib.core.rig import Rig
 from calib.core.tracks import Tracks
 from calib.errors import UnsolvableError
@@ -15,6 +15,10 @@ from calib.solve.fit import Fit
 SMALL_WAND_MM, SMALL_RIG_MM, LARGE_RIG_MM = 5.0, 100.0, 1e6
 # A zoom ring reads up to a third off at worst; twice that is another lens or a fit that ran away.
 FOCAL_RATIO = 1.7
+# No ring is that far off: the camera's points belong to no one lens and pose.
+RUNAWAY = 10.0
+RING_REMEDY = "Check focal_mm and pixel_pitch_mm, and wave through more depth before this camera."
+CAMERA_REMEDY = "Check its cable, frame count, marker names and mount, and solve without it"
 UNSETTLED = 0.5  # half squares of unit noise: something moves by a standard deviation yet
 # times the median camera's noise: cameras that a fit without a minimum is likely to be about
 RESTLESS = 3.0
@@ -31,14 +35,17 @@ def require_lenses(fit: Fit, tracks: Tracks) -> None:
         nominal = camera.nominal_focal_px
         low, high = (nominal / FOCAL_RATIO, nominal * FOCAL_RATIO) if nominal else (0.0, np.inf)
         if not low < focal < high:
+            found, remedy = f"{focal:.0f} px", RING_REMEDY
+            if nominal and not 1 / RUNAWAY < focal / nominal < RUNAWAY:
+                without = command("select", "TRACKS", "--without", camera.name, "-o", "PART")
+                found, remedy = "none that its points fit", f"{CAMERA_REMEDY}: {without}"
             raise UnsolvableError(
                 camera.name,
                 expected=f"a focal length near the {nominal:.0f} px stated"
                 if nominal
                 else "a focal length above 0",
-                found=f"{focal:.0f} px",
-                remedy="Check focal_mm and pixel_pitch_mm, and wave through more depth "
-                "before this camera.",
+                found=found,
+                remedy=remedy,
                 cameras=[camera.name],
             )
 

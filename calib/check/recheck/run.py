@@ -27,6 +27,7 @@ from calib.check.recheck.judge import (
 )
 from calib.check.recheck.misread import as_read, elsewhere, misread, sure
 from calib.check.recheck.outcome import CameraChange, Recheck
+from calib.check.recheck.passing import information, with_passing
 from calib.check.recheck.whole import in_doubt, whole, with_serials
 from calib.check.verdicts import RigFault, Standing
 from calib.check.whole.find import doubts_of_wand
@@ -41,8 +42,6 @@ from calib.errors import UnsolvableError
 from calib.naming.identify import identify, is_unnamed
 from calib.naming.renaming import rename
 from calib.solve.bundle.descent import BundleOptions
-from calib.solve.bundle.frames import fit_frames
-from calib.solve.bundle.problem import State
 from calib.solve.clock.common_time import (
     earlier,
     in_step,
@@ -54,9 +53,8 @@ from calib.solve.clock.frame_slip import whole_frame_offsets
 from calib.solve.clock.offsets import estimate_offsets
 from calib.solve.fit import Fit
 from calib.solve.hold import RigFit, as_held
-from calib.solve.lasting.scatter import together
 from calib.solve.lasting.stretches import USUAL_SHARE, share_off
-from calib.solve.repair import Reduced, reduced, shape_axes, solve_anew, stays_off
+from calib.solve.repair import solve_anew, stays_off
 
 # a noise this many times the others' (each against its own of the solve) may be late frames
 STANDS_OUT = 1.5
@@ -256,6 +254,7 @@ def compared(
     found, agreed, scale, is_grown = _agreement(rig, tracks, fit, sure)
     cameras, readings = measured(rig, fit, found, agreed, noise, clock)
     cameras = [judged(c, len(cameras), options) for c in cameras]
+    cameras = with_passing(cameras, rig, tracks, fit, agreed.is_agreeing, sure.alpha)
     noisy = {n for n, ratio in zip(tracks.names, noise, strict=True) if ratio > STANDS_OUT}
     knocked = {n: at for n, at in early.items() if n in noisy}
     cameras = with_knocks(cameras, knocked | _knocked(rig, tracks, fit, stored))
@@ -350,20 +349,13 @@ def _noise_ratio(rig: Rig, tracks: Tracks, fit: Fit) -> Array:
     )
 
 
-def _information(rig: Rig, tracks: Tracks, fit: Fit, cameras: State) -> Reduced:
-    """Return what a fit's points say with its cameras elsewhere, errors that last counted."""
-    state = fit_frames(fit.problem, cameras)
-    now = reduced(fit.problem, state, tracks.names, fit.options.terms, shape_axes(rig))
-    return now.with_scatter(together(fit.problem, state, now.terms, now.blocks, fit.scatter))
-
-
 def _agreement(
     rig: Rig, tracks: Tracks, fit: Fit, options: RecheckOptions
 ) -> tuple[Comparison, Agreement, Scale, bool]:
     """Return comparison, agreement, the rig's growth and whether that growth is taken as real and
     left open.
     """
-    now = _information(rig, tracks, fit, fit.result.state)
+    now = information(rig, tracks, fit, fit.result.state)
     every = np.arange(len(tracks.names))
     found = compare(now, rig)
     agreed = find_agreement(found, every, options.alpha)
@@ -373,13 +365,13 @@ def _agreement(
         # Who may have stood is judged from there: from where a few points have it when nothing else
         # holds it, a sound camera seems to have gone.
         stood = agreed.is_agreeing | within_own_doubt(rig, fit, found, agreed)
-        now = _information(rig, tracks, fit, likeliest(now, rig, stood))
+        now = information(rig, tracks, fit, likeliest(now, rig, stood))
         found = compare(now, rig, agreed.is_agreeing)
         before, agreed = agreed, find_agreement(found, every, options.alpha)
         if (before.is_agreeing == agreed.is_agreeing).all():
             break
     if not agreed.is_agreeing.all():  # who is named is measured at where it went
-        now = _information(rig, tracks, fit, likeliest(now, rig, agreed.is_agreeing))
+        now = information(rig, tracks, fit, likeliest(now, rig, agreed.is_agreeing))
         found = compare(now, rig, agreed.is_agreeing)
     if len(every) <= 3 or len(rig.wand.markers) == 1:  # a single marker shows no size
         return found, agreed, NO_SCALE, False

@@ -4,6 +4,7 @@ to solve.
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -217,7 +218,9 @@ def smallest_cut(table: Overlap) -> tuple[tuple[str, ...], tuple[str, ...]]:
     graph = nx.Graph()
     for i, j in zip(*np.nonzero(np.triu(table.points, 1)), strict=True):
         graph.add_edge(table.names[i], table.names[j], weight=int(table.points[i, j]))
-    _, (one, other) = nx.stoer_wagner(graph)
+    with warnings.catch_warnings():  # networkx 3.2 looks for pandas on the way
+        warnings.simplefilter("ignore", ImportWarning)
+        _, (one, other) = nx.stoer_wagner(graph)
     return tuple(one), tuple(other)
 
 

@@ -38,13 +38,17 @@ from calib.core.parameters import (
     with_term_steps,
 )
 from calib.core.rig import Covariance, Rig
+from calib.core.tracks import Tracks
+from calib.solve.bundle.frames import fit_frames
 from calib.solve.bundle.problem import State
 from calib.solve.certainty.held import assumed_sigma
 from calib.solve.certainty.lens_terms import SMALL_TERMS, USUAL, USUAL_CORNER
 from calib.solve.certainty.normal import Information
-from calib.solve.repair import Reduced, lacks_terms
+from calib.solve.fit import Fit
+from calib.solve.lasting.scatter import together
+from calib.solve.repair import Reduced, lacks_terms, reduced, shape_axes
 
-FAR = 10.0
+FAR = 10.0  # standard deviations: no stored error is as large
 N_ROUNDS = 20  # of reweighting: each takes off a good part of what is left
 
 
@@ -62,6 +66,13 @@ class Comparison:
     def at(self, cameras: NDArray[np.intp]) -> NDArray[np.intp]:
         """Return the rows of these cameras' changes."""
         return (cameras[:, None] * N_CHANGE + np.arange(N_CHANGE)).ravel()
+
+
+def information(rig: Rig, tracks: Tracks, fit: Fit, cameras: State) -> Reduced:
+    """Return what a fit's points say with its cameras elsewhere, errors that last counted."""
+    state = fit_frames(fit.problem, cameras)
+    now = reduced(fit.problem, state, tracks.names, fit.options.terms, shape_axes(rig))
+    return now.with_scatter(together(fit.problem, state, now.terms, now.blocks, fit.scatter))
 
 
 def compare(now: Reduced, rig: Rig, is_agreeing: NDArray[np.bool_] | None = None) -> Comparison:

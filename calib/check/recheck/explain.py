@@ -57,6 +57,16 @@ class Reading:
     correlation: float
 
 
+def information_of(found: Comparison, camera: int, others: NDArray[np.intp]) -> Information:
+    """Return what is said of one camera's change (9,), those of the ``others`` left free."""
+    return found.information.left(found.at(np.array([camera])), found.at(others))
+
+
+def chance_of(gain: float, n_cameras: int) -> float:
+    """Return by what chance any of so many cameras that stood gains as much by a change."""
+    return min(1.0, n_cameras * float(special.chdtrc(N_CHANGE, gain)))
+
+
 def explain(found: Comparison, camera: int, others: NDArray[np.intp]) -> Reading:
     """Return the explanation of one camera's change, those of the ``others`` left free.
 
@@ -65,7 +75,7 @@ def explain(found: Comparison, camera: int, others: NDArray[np.intp]) -> Reading
     principal point does, and a camera is far more often pushed than a lens is shifted in a camera
     that stays.
     """
-    own = found.information.left(found.at(np.array([camera])), found.at(others))
+    own = information_of(found, camera, others)
     gains = {kind: own.at(at).gain() for kind, at in PARTS.items()}
     misfit = {kind: gains[BOTH] - g for kind, g in gains.items()}
     passes = {k: misfit[k] < special.chdtri(N_CHANGE - len(PARTS[k]), RICHER) for k in (MOVE, LENS)}
@@ -80,7 +90,7 @@ def explain(found: Comparison, camera: int, others: NDArray[np.intp]) -> Reading
 
 def pose_alone(found: Comparison, camera: int, others: NDArray[np.intp]) -> tuple[Array, Array]:
     """Return the change of pose (9,) and its covariance with the lens as it was."""
-    own = found.information.left(found.at(np.array([camera])), found.at(others))
+    own = information_of(found, camera, others)
     return _within(own, PARTS[MOVE])
 
 

@@ -13,6 +13,7 @@ from calib.check.recheck.agree import Agreement
 from calib.check.recheck.compare import Comparison
 from calib.check.recheck.explain import (
     Reading,
+    chance_of,
     explain,
     image_points,
     pose_alone,
@@ -146,7 +147,7 @@ def measured(
                 shift_px=px,
                 shift_mm=px * distance / camera.lens.fx,
                 sigma_shift_px=shift_sigma_px(camera, covariance, points),
-                p_value=min(1.0, n * float(special.chdtrc(N_CHANGE, e.gain))),
+                p_value=chance_of(e.gain, n),
                 kind=e.kind if is_out else None,
                 is_separable=e.is_separable,
                 correlation=e.correlation,

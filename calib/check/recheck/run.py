@@ -13,7 +13,7 @@ from calib.check.apart import moves_apart
 from calib.check.causes.last_seen import last_seen
 from calib.check.recheck.agree import Agreement, find_agreement
 from calib.check.recheck.clocks import with_clocks
-from calib.check.recheck.compare import Comparison, compare, likeliest
+from calib.check.recheck.compare import Comparison, compare, information, likeliest
 from calib.check.recheck.drift import NO_SCALE, Scale, growth, scale_of, without_scale
 from calib.check.recheck.exchange import bearers, under_right_names
 from calib.check.recheck.inputs import joined, matched
@@ -27,7 +27,7 @@ from calib.check.recheck.judge import (
 )
 from calib.check.recheck.misread import as_read, elsewhere, misread, sure
 from calib.check.recheck.outcome import CameraChange, Recheck
-from calib.check.recheck.passing import information, with_passing
+from calib.check.recheck.passing import with_passing
 from calib.check.recheck.whole import in_doubt, whole, with_serials
 from calib.check.verdicts import RigFault, Standing
 from calib.check.whole.find import doubts_of_wand

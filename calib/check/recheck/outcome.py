@@ -93,6 +93,11 @@ class CameraChange:
         return self.verdict in NEED_A_HAND
 
     @property
+    def is_slight(self) -> bool:
+        """Whether it changed by too little to matter."""
+        return self.verdict in {Standing.MOVED, Standing.LENS} and not self.matters
+
+    @property
     def was_elsewhere(self) -> bool:
         """Whether that it stands elsewhere than stored is no news: the rig's solve did not place
         it.

@@ -53,7 +53,7 @@ from calib.solve.clock.frame_slip import whole_frame_offsets
 from calib.solve.clock.offsets import estimate_offsets
 from calib.solve.fit import Fit
 from calib.solve.hold import RigFit, as_held
-from calib.solve.lasting.stretches import USUAL_SHARE, share_off
+from calib.solve.lasting.stretches import STEP_PX, USUAL_SHARE, share_off
 from calib.solve.repair import solve_anew, stays_off
 
 # a noise this many times the others' (each against its own of the solve) may be late frames
@@ -291,7 +291,8 @@ def _knocked(rig: Rig, tracks: Tracks, fit: Fit, stored: RigFit) -> dict[str, tu
     if end is not None and end.others_fit:
         ended = {n: (end.first, end.size_px) for n in end.cameras if rig.camera(n).is_placed}
         left = ended | left
-    return left
+    # What warms up drifts by less, in every wave: it is judged as it stands on average.
+    return {n: (first, size_px) for n, (first, size_px) in left.items() if size_px > STEP_PX}
 
 
 def _identified(rig: Rig, tracks: Tracks, progress: Progress) -> Tracks:

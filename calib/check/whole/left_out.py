@@ -16,7 +16,7 @@ from calib.check.causes.last_seen import far_px
 from calib.solve.bundle.problem import Index
 from calib.solve.fit import in_placed_frames
 from calib.solve.hold import MOST_OFF, RigFit
-from calib.solve.lasting.stretches import MOSTLY, chance_from
+from calib.solve.lasting.stretches import MOSTLY, STEP_PX, chance_from
 
 TIME_PARTS = 20  # of the capture: a change in its last tenth fills two
 MIN_POINTS = 60  # of a group: a share is then known to 6 %
@@ -150,10 +150,13 @@ def at_end(fit: RigFit, names: Sequence[str], told: Collection[str] = ()) -> End
         if is_off.sum() < 2:
             continue
         own = late & is_passing
-        sizes = {
+        off = {
             c: float(np.median(off_px[own & (camera == c)]))
             for c in np.flatnonzero(is_off).tolist()
         }
+        sizes = {c: px for c, px in off.items() if px > STEP_PX}
+        if len(sizes) < 2:
+            continue
         each = chance_from(problem, fit.stretches, sizes, first)
         ranked = sorted(each, key=lambda c: each[c])
         together = product_chance(np.array([each[c] for c in ranked]))

@@ -34,11 +34,9 @@ from calib.solve.lasting.find import bin_frames
 from calib.solve.lasting.leaning import without_leaning
 from calib.solve.lasting.overdispersion import overdispersion_between
 from calib.solve.lasting.shifts import shifts
-from calib.solve.lasting.stretches import BREAK_S, PASSES, chance_at_end
+from calib.solve.lasting.stretches import BREAK_S, PASSES, STEP_PX, chance_at_end
 
-# A step counts where chance makes it once in a million captures, and it moves points by as much as
-# a good centroid is good to (common practice, no source).
-STEP_CHANCE, STEP_PX = 1e-6, 0.15
+STEP_CHANCE = 1e-6  # a step counts where chance makes it once in a million captures
 # Chi-square over its degrees of freedom: sound captures have 0.2 to 1.2 without the stretches that
 # stand off, and with them up to 7; a knock of a pixel has 10 to 1000 in either.
 STEP_EXCESS, LASTING_EXCESS = 3.0, 20.0

@@ -36,7 +36,7 @@ PHRASES = {
 }
 _HIDDEN = "a move of "  # so much px would not show
 TOLD = 3  # cameras of which that is told one by one
-SLIGHTLY = "moved, too little to matter"
+SLIGHTLY = "changed, too little to matter"
 SEVERAL = {"has": "have", "is": "are", "shows": "show"}
 FEWER = (
     "The rig was solved with simpler lenses than lenses are, so small moves may not show: solve "
@@ -84,7 +84,10 @@ def as_blocks(
     ]
     few = [c for c in found.cameras if c.verdict == Standing.UNSEEN and _is_few(c)]
     few = few if len(few) > 1 else []
-    apart = [*few, *(together := hidden(found))]
+    # What is too little to matter, as of cameras that warmed up, asks for nothing to be done.
+    slight = [c for c in found.cameras if c.is_slight and not (c.is_late or c.serial)]
+    slight = slight if len(slight) > 1 else []
+    apart = [*few, *slight, *(together := hidden(found))]
     for c in worst_first(found):
         if c not in apart and (text := note(found, c)) and text != majority(found):
             out.append(Said(filled(ended(text), named), f"{c.name}: ", is_strong=c.needs_a_hand))
@@ -141,7 +144,8 @@ def findings(found: Recheck) -> list[str]:
 
 def _besides(found: Recheck) -> list[str]:
     at_fault = {c.name: c.faults for c in found.cameras if not c.was_elsewhere}
-    said = [*map(rigid_move, found.rigid_moves)]
+    of_note = {c.name for c in found.cameras if c.matters}
+    said = [rigid_move(m) for m in found.rigid_moves if of_note & set(m.names)]
     said += [f"At fault when the rig was solved: {text}" for text in by_fault(at_fault)]
     said += [f"The rig was in doubt when it was solved: {d}" for d in found.doubts]
     said += [EXACT if found.is_exact else "", SILENT if found.is_silent else ""]
@@ -198,8 +202,7 @@ def verdict(found: Recheck) -> str:
     names: dict[str, list[str]] = {phrase: [] for phrase in (*PHRASES.values(), SLIGHTLY)}
     for c in found.cameras:
         if c.verdict in PHRASES and not c.was_elsewhere:
-            is_slight = c.verdict == Standing.MOVED and not c.matters
-            names[SLIGHTLY if is_slight else PHRASES[c.verdict]].append(c.name)
+            names[SLIGHTLY if c.is_slight else PHRASES[c.verdict]].append(c.name)
     for phrase, of in names.items():
         first, _, rest = phrase.partition(" ")
         verb = SEVERAL.get(first, first) if len(of) > 1 else first
@@ -362,6 +365,8 @@ def _change(found: Recheck, c: CameraChange) -> str:
             " switched, set it as it was and record again; if it was hung upside down, what it saw"
             " tells its new place"
         )
+    if not c.is_separable and not c.matters:
+        return "it moved or its lens ring was turned, by too little to matter"
     if not c.is_separable:
         return (
             f"it moved or its lens ring was turned, this capture cannot tell (taken as: {c.kind}): "

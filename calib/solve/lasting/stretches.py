@@ -21,6 +21,9 @@ N_USUAL = 3  # as many as usual count beside those seen of how long they last
 # Until the wave's end: most of what a camera sees; some would be too little to tell. Of one alone
 # shimmer seldom takes so much.
 MOSTLY, ALONE_S = 0.5, 1.5
+# A move counts that takes points along by as much as a good centroid is good to (common practice,
+# no source): what warms up drifts by less in every wave.
+STEP_PX = 0.15
 PASSES = 1e-3  # chance in a wave: more, and errors that last are no rarity
 BREAK_S = 0.5  # between stretches that do not follow one another
 Off = tuple[
@@ -249,7 +252,8 @@ def _until_end(problem: Problem, stretches: Sequence[Stretch]) -> dict[int, int]
             continue
         after = (problem.cam == c) & (number >= first)
         seconds = np.unique(number[after]).size / problem.rate_hz
-        if seconds >= BREAK_S and is_off[after].mean() > MOSTLY:
+        is_far = _largest_px(run) > STEP_PX
+        if is_far and seconds >= BREAK_S and is_off[after].mean() > MOSTLY:
             found.setdefault(c, (first, seconds))
     together = len(found) > 1
     return {c: first for c, (first, lasts) in found.items() if together or lasts >= ALONE_S}

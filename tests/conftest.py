@@ -10,11 +10,14 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from threading import Event
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from calib.cli.main import app
+from calib.cli.waves import live
 from calib.core import threads
 from calib.core.camera import Lens
 from calib.core.geometry import Pose, rotation_from_vector
@@ -81,6 +84,21 @@ def refused(call: Call, tmp_path: Path) -> Iterator[Callable[..., str]]:
         return err.strip()
 
     yield run
+
+
+@pytest.fixture
+def in_no_time(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A watch waits for its next look by a clock that it puts on itself."""
+    now_s = 0.0
+
+    class Stop(Event):
+        def wait(self, timeout: float | None = None) -> bool:
+            nonlocal now_s
+            now_s += timeout or 0.0
+            return self.is_set()
+
+    monkeypatch.setattr(live, "Event", Stop)
+    monkeypatch.setattr(live, "time", SimpleNamespace(monotonic=lambda: now_s))
 
 
 @pytest.fixture

@@ -85,6 +85,7 @@ READING = (
 
 
 @pytest.mark.filterwarnings("ignore")
+@pytest.mark.usefixtures("in_no_time")
 def test_no_command_opens_a_socket(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     def refuse(*_: object, **__: object) -> None:
         raise AssertionError("a socket")

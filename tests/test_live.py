@@ -212,6 +212,7 @@ def test_ctrl_c_ends_it_with_the_state(folder):
     assert running.returncode == 1 and "Keep waving." in out and "Traceback" not in err
 
 
+@pytest.mark.usefixtures("in_no_time")
 def test_a_rig_is_rechecked_meanwhile(folder, call):
     code, out, _ = call(
         "watch", folder / "short.h5", "--rig", folder / "rig.h5", "--patience", 2, "--json"
@@ -220,6 +221,7 @@ def test_a_rig_is_rechecked_meanwhile(folder, call):
     assert code == 0 and not found["moved"] and len(found["cameras"]) == 6
 
 
+@pytest.mark.usefixtures("in_no_time")
 def test_a_rig_is_rechecked_by_any_markers_meanwhile(folder, call, tmp_path):
     """The rig of the wave, one camera turned since, before nameless markers that move about."""
     knock = Knock(camera="cam02", rotation_deg=0.2, translation_mm=0.0)
@@ -242,6 +244,7 @@ def test_a_rig_is_rechecked_by_any_markers_meanwhile(folder, call, tmp_path):
     assert (code, out) == (2, "") and "few.h5: recheck" in line and "45 matched points" in line
 
 
+@pytest.mark.usefixtures("in_no_time")
 def test_wrong_calls(folder, refused, call):
     tracks, wand, rig = folder / "tracks.h5", folder / "wand.toml", folder / "rig.h5"
     assert "found neither" in (told := refused("watch", tracks))

@@ -41,30 +41,48 @@ def rig(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
+# Commands one after another in one process, as to start takes longer than what they do.
+IN_TURN = (
+    "import json, sys\nfrom calib.cli import process\nprocess.prepare()\n"
+    "from calib.cli.main import app\n"
+    "for arguments in json.loads(sys.argv[1]):\n"
+    "    try:\n        app(arguments)\n    except SystemExit as ended:\n"
+    "        assert not ended.code\n"
+    "    sys.stdout.flush()\n    sys.stdout.buffer.write(b'\\f')\n"
+)
+
+
+def in_turn(encoding: str, *commands: tuple[object, ...]) -> list[bytes]:
+    """What each command prints where standard output has this encoding; they are not to fail."""
+    env = os.environ | {"PYTHONIOENCODING": encoding, "PYTHONUTF8": "0"}
+    arguments = json.dumps([list(map(str, of)) for of in commands])
+    run = [sys.executable, "-c", IN_TURN, arguments]
+    done = subprocess.run(run, capture_output=True, check=False, env=env)
+    assert (done.returncode, done.stderr) == (0, b"")
+    return done.stdout.split(b"\f")[:-1]
+
+
 @pytest.mark.parametrize("encoding", ["ascii", "latin-1", "cp1252", "utf-8", "ascii:strict"])
 def test_any_encoding_of_the_terminal_gets_a_readable_text(encoding: str, rig: Path) -> None:
-    env = os.environ | {"PYTHONIOENCODING": encoding, "PYTHONUTF8": "0"}
+    told, document = in_turn(encoding, ("describe", rig), ("describe", rig, "--json"))
     codec = encoding.partition(":")[0]
-    done = program("describe", rig, env=env, text=False)
-    assert (done.returncode, done.stderr) == (0, b"")
-    text = done.stdout.decode(codec)
+    text = told.decode(codec)
     assert "cam " in text and "640" in text
     if codec == "ascii":  # what NFKD of the Unicode standard leaves of an accented letter
         assert "cam e" in text and "odz ss" in text and "640 x 480" in text
-    done = program("describe", rig, "--json", env=env, text=False)
-    names = [c["name"] for c in json.loads(done.stdout.decode(codec))["cameras"]]
+    names = [c["name"] for c in json.loads(document.decode(codec))["cameras"]]
     assert tuple(names) == NAMES
 
 
-@pytest.mark.parametrize("command", ["csv", "json", "opencv"])
 def test_what_a_file_would_hold_is_printed_as_the_file_would_hold_it(
-    command: str, rig: Path, tmp_path: Path
+    rig: Path, tmp_path: Path
 ) -> None:
-    env = os.environ | {"PYTHONIOENCODING": "ascii", "PYTHONUTF8": "0"}
-    out = tmp_path / "out"
-    done = program("export", rig, "--to", command, env=env, text=False)
-    assert program("export", rig, "--to", command, "-o", out, env=env).returncode == 0
-    assert done.stdout == out.read_bytes() and NAMES[2].encode() in done.stdout
+    kinds = ("csv", "json", "opencv")
+    exports = [("export", rig, "--to", kind) for kind in kinds]
+    files = [("--quiet", *export, "-o", tmp_path / export[-1]) for export in exports]
+    printed = in_turn("ascii", *exports, *files)
+    for kind, text in zip(kinds, printed, strict=False):
+        assert text == (tmp_path / kind).read_bytes() and NAMES[2].encode() in text
 
 
 def redirected(rig: Path, what: str, command: str) -> subprocess.CompletedProcess[str]:
@@ -313,15 +331,27 @@ def test_machine_code_that_is_kept_follows_what_is_inside_it(tmp_path: Path) -> 
     assert _total_of(tmp_path, "other", "grown", 7.0) == 22.0
 
 
-def test_damaged_machine_code_is_made_anew(tmp_path: Path) -> None:
-    assert _total_of(tmp_path, "inner", "scaled", 2.0) == 7.0
+def test_damaged_machine_code_is_made_anew(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "tripling.py"
+    path.write_text(
+        "from calib.core.compiled import compiled\n@compiled\ndef thrice(x):\n    return 3.0 * x\n"
+    )
+    told: list[str] = []
+    when_compiling(lambda: told.append("compiling"))
+
+    def is_compiled() -> bool:
+        told.clear()
+        assert runpy.run_path(str(path))["thrice"](2.0) == 6.0
+        return bool(told)
+
+    assert is_compiled() and not is_compiled()
     for left in (b"", b"\x80\x04\x95", b"no machine code"):
         for suffix in (".nbi", ".nbc"):  # the one names the other
             kept = list(tmp_path.rglob(f"*{suffix}"))
             assert kept
-            for path in kept:
-                path.write_bytes(left)
-            assert _total_of(tmp_path, "inner", "scaled", 2.0) == 7.0
+            for of in kept:
+                of.write_bytes(left)
+            assert is_compiled() and not is_compiled()
 
 
 def test_a_full_disk_keeps_no_machine_code_and_does_no_harm(tmp_path: Path) -> None:

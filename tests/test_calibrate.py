@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -20,6 +21,7 @@ from calib.simulate.imaging import camera_sigma
 from calib.simulate.scenario import INDEPENDENT, PLAIN
 from calib.solve.calibrate import SolveOptions
 from calib.solve.certainty.sound import require_lenses, require_settled
+from calib.solve.fit import Fit
 from scripts.benchmarks.oracle import likelihood_optimum
 from scripts.benchmarks.truth import error_against_truth
 from scripts.benchmarks.truths import small_term_sd
@@ -113,17 +115,27 @@ def test_gross_outliers_are_the_ones_left_out() -> None:
     assert 0.7 * planted < left_out < 1.3 * planted + 0.02 * total
 
 
-def test_same_input_same_rig() -> None:
+@pytest.fixture(scope="module")
+def small() -> tuple[Simulation, Rig, list[str]]:
+    """A small capture, its rig and the stages that its solve told."""
     simulation = simulate(Scenario(n_cameras=4, seed=22, n_frames=300))
-    a, b = (calibrate(simulation.tracks, simulation.wand) for _ in range(2))
+    stages: list[str] = []
+    rig = calibrate(
+        simulation.tracks, simulation.wand, progress=lambda stage, done, total: stages.append(stage)
+    )
+    return simulation, rig, stages
+
+
+def test_same_input_same_rig(small: tuple[Simulation, Rig, list[str]]) -> None:
+    simulation, a, _ = small
+    b = calibrate(simulation.tracks, simulation.wand)
     for first, second in zip(a.cameras, b.cameras, strict=True):
         np.testing.assert_array_equal(first.cam_from_world.R, second.cam_from_world.R)
         np.testing.assert_array_equal(first.lens.vector, second.lens.vector)
 
 
-def test_world_is_the_first_camera() -> None:
-    simulation = simulate(Scenario(n_cameras=4, seed=23, n_frames=300))
-    rig = calibrate(simulation.tracks, simulation.wand)
+def test_world_is_the_first_camera(small: tuple[Simulation, Rig, list[str]]) -> None:
+    _, rig, _ = small
     np.testing.assert_allclose(rig.cameras[0].cam_from_world.R, np.eye(3), atol=1e-12)
     np.testing.assert_allclose(rig.cameras[0].position_mm, 0.0, atol=1e-9)
 
@@ -217,14 +229,9 @@ def test_one_camera_and_no_lens() -> None:
         calibrate(simulation.tracks, simulation.wand, SolveOptions(lens="hold"))
 
 
-def test_progress_tells_every_stage() -> None:
-    simulation = simulate(Scenario(n_cameras=3, seed=31, n_frames=200))
-    stages: list[str] = []
-    calibrate(
-        simulation.tracks, simulation.wand, progress=lambda stage, done, total: stages.append(stage)
-    )
-    order = list(dict.fromkeys(stages))
-    stages = [
+def test_progress_tells_every_stage(small: tuple[Simulation, Rig, list[str]]) -> None:
+    _, _, stages = small
+    assert list(dict.fromkeys(stages)) == [
         "camera graph",
         "camera pairs",
         "first bundle",
@@ -234,7 +241,6 @@ def test_progress_tells_every_stage() -> None:
         "rig as a whole",
         "residuals",
     ]
-    assert order == stages
 
 
 def test_fewer_frames_on_request() -> None:
@@ -280,9 +286,14 @@ def test_halves_that_one_pair_links_come_together() -> None:
     assert median_error_mm(calibrate(simulation.tracks, simulation.wand), simulation) < 2.0
 
 
-def test_fit_without_a_minimum_is_refused() -> None:
+@cache
+def fitted() -> tuple[Simulation, Fit]:
     simulation = simulate(Scenario(n_cameras=4, seed=3, n_frames=300))
-    fit = solve_rig(simulation.tracks, simulation.wand).fit
+    return simulation, solve_rig(simulation.tracks, simulation.wand).fit
+
+
+def test_fit_without_a_minimum_is_refused() -> None:
+    simulation, fit = fitted()
     require_settled(fit, simulation.tracks.names)
     restless = replace(
         fit,
@@ -300,8 +311,7 @@ def test_fit_without_a_minimum_is_refused() -> None:
 )
 def test_a_focal_length_that_no_ring_has_is_the_cameras_fault(times: float, told: str) -> None:
     """A count that jumps made it 7008910758 px, and its file was to be checked."""
-    simulation = simulate(Scenario(n_cameras=4, seed=3, n_frames=300))
-    fit = solve_rig(simulation.tracks, simulation.wand).fit
+    simulation, fit = fitted()
     lens = fit.result.state.lens.copy()
     lens[2, 0] *= times
     away = replace(fit, result=replace(fit.result, state=replace(fit.result.state, lens=lens)))

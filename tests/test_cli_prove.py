@@ -20,7 +20,7 @@ from calib.core.wand import CertifiedLength, Wand
 from calib.simulate import Scenario, simulate
 from scripts.benchmarks.bars import bar_tracks
 from tests.floors import poses_within
-from tests.program import Call, program
+from tests.program import Call, called
 
 BAR_MM = np.array([[0.0, 0, 0], [700, 0, 0]])
 
@@ -29,28 +29,14 @@ BAR_MM = np.array([[0.0, 0, 0], [700, 0, 0]])
 def site(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A rig solved by the program, what else it simulates, and a bar seen in many places."""
     folder = tmp_path_factory.mktemp("site")
-    made = program(
-        "simulate",
-        folder / "sim",
-        "--cameras",
-        6,
-        "--frames",
-        400,
-        "--seed",
-        21,
-        "--floor",
-        "--bar",
+    sim = folder / "sim"
+    made = called(
+        *("simulate", sim, "--cameras", 6, "--frames", 400, "--seed", 21, "--floor", "--bar")
     )
-    assert made.returncode == 0, made.stderr
-    solved = program(
-        "solve",
-        folder / "sim/tracks.h5",
-        "--wand",
-        folder / "sim/wand.toml",
-        "-o",
-        folder / "rig.h5",
-    )
-    assert "A marker in the middle of the volume is placed to" in solved.stdout, solved.stderr
+    assert made[0] == 0, made
+    solve = ("solve", sim / "tracks.h5", "--wand", sim / "wand.toml", "-o", folder / "rig.h5")
+    _, told, said = called(*solve)
+    assert "A marker in the middle of the volume is placed to" in told, said
     truth, rng = files.load_rig(folder / "sim/truth.h5"), np.random.default_rng(1)
     low, high = np.array([-1200.0, -1000, 500]), np.array([1200.0, 1000, 1700])
     tracks = bar_tracks(truth, BAR_MM, poses_within(low, high, 80, rng), rng)
@@ -62,13 +48,14 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def aligned(site: Path) -> Path:
-    done = program(
-        "align", site / "rig.h5", site / "sim/floor.h5", "-o", site / "aligned.h5", "--height", 8
+    out = site / "aligned.h5"
+    code, told, said = called(
+        "align", site / "rig.h5", site / "sim/floor.h5", "-o", out, "--height", 8
     )
-    assert done.returncode == 0, done.stderr
-    assert done.stdout.startswith("Aligned by right angle")
-    assert f"\nNext: calib verify {site / 'aligned.h5'} BAR --bar " in done.stdout
-    return site / "aligned.h5"
+    assert code == 0, said
+    assert told.startswith("Aligned by right angle")
+    assert f"\nNext: calib verify {out} BAR --bar " in told
+    return out
 
 
 def rows_of(path: Path) -> list[dict[str, str]]:

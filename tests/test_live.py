@@ -179,7 +179,7 @@ def test_the_command_stops_when_the_wave_suffices(folder, call):
     assert found["solved"]["half_mm"] <= 1.0 and found["seconds"] < 36
     assert {c["name"] for c in found["cameras"]} == set(wave().tracks.names)
     assert len(err.splitlines()) <= 3
-    _, _, err = call("watch", folder / "tracks.h5", "--wand", folder / "wand.toml", "--need", 2)
+    _, _, err = call("watch", folder / "tracks.h5", "--wand", folder / "wand.toml", "--need", 9)
     solve = command("solve", str(folder / "tracks.h5"), "--wand", str(folder / "wand.toml"))
     assert f"Next: {solve} -o rig.h5\n" in err
 

@@ -14,6 +14,7 @@ import sys
 import time
 import zlib
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -26,7 +27,6 @@ from calib.core.compiled import when_compiling
 from calib.core.geometry import Pose
 from calib.core.rig import Rig, RigCamera
 from calib.core.wand import Wand
-from tests.program import program
 
 NAMES = ("cam é", "Łódź ß", "カメラ")
 
@@ -46,25 +46,30 @@ IN_TURN = (
     "import json, sys\nfrom calib.cli import process\nprocess.prepare()\n"
     "from calib.cli.main import app\n"
     "for arguments in json.loads(sys.argv[1]):\n"
-    "    try:\n        app(arguments)\n    except SystemExit as ended:\n"
-    "        assert not ended.code\n"
-    "    sys.stdout.flush()\n    sys.stdout.buffer.write(b'\\f')\n"
+    "    try:\n        app(arguments)\n    except SystemExit as ended:\n        code = ended.code\n"
+    "    sys.stdout.flush()\n    sys.stdout.buffer.write(b'\\f%d\\f' % (code or 0))\n"
 )
 
 
-def in_turn(encoding: str, *commands: tuple[object, ...]) -> list[bytes]:
-    """What each command prints where standard output has this encoding; they are not to fail."""
+def in_turn(
+    *commands: tuple[object, ...], encoding: str = "utf-8", **options: Any
+) -> tuple[list[bytes], list[int], str]:
+    """What each command prints where standard output has this encoding, what it exits with, and
+    what all of them write to standard error.
+    """
     env = os.environ | {"PYTHONIOENCODING": encoding, "PYTHONUTF8": "0"}
     arguments = json.dumps([list(map(str, of)) for of in commands])
     run = [sys.executable, "-c", IN_TURN, arguments]
-    done = subprocess.run(run, capture_output=True, check=False, env=env)
-    assert (done.returncode, done.stderr) == (0, b"")
-    return done.stdout.split(b"\f")[:-1]
+    done = subprocess.run(run, capture_output=True, check=True, env=env, **options)
+    told = done.stdout.split(b"\f")[:-1]
+    return told[::2], list(map(int, told[1::2])), done.stderr.decode()
 
 
 @pytest.mark.parametrize("encoding", ["ascii", "latin-1", "cp1252", "utf-8", "ascii:strict"])
 def test_any_encoding_of_the_terminal_gets_a_readable_text(encoding: str, rig: Path) -> None:
-    told, document = in_turn(encoding, ("describe", rig), ("describe", rig, "--json"))
+    commands = ("describe", rig), ("describe", rig, "--json")
+    (told, document), *ended = in_turn(*commands, encoding=encoding)
+    assert ended == [[0, 0], ""]
     codec = encoding.partition(":")[0]
     text = told.decode(codec)
     assert "cam " in text and "640" in text
@@ -80,7 +85,8 @@ def test_what_a_file_would_hold_is_printed_as_the_file_would_hold_it(
     kinds = ("csv", "json", "opencv")
     exports = [("export", rig, "--to", kind) for kind in kinds]
     files = [("--quiet", *export, "-o", tmp_path / export[-1]) for export in exports]
-    printed = in_turn("ascii", *exports, *files)
+    printed, *ended = in_turn(*exports, *files, encoding="ascii")
+    assert ended == [[0] * 6, ""]
     for kind, text in zip(kinds, printed, strict=False):
         assert text == (tmp_path / kind).read_bytes() and NAMES[2].encode() in text
 
@@ -160,11 +166,10 @@ def test_what_is_ignored_stays_ignored() -> None:
     assert done.stdout == "True\n"
 
 
-@pytest.mark.parametrize("ending", [".png", ".pgm", ".bmp", ".tif"])
-def test_an_image_that_claims_gigabytes_takes_none(ending: str, tmp_path: Path) -> None:
-    """A kilobyte that says it is 30,000 × 30,000 pixels."""
-    n = 30_000
-    rows = zlib.compress(bytes(n + 1), 9) * 3
+def claiming(n: int, ending: str) -> bytes:
+    """An image of a kilobyte that says it is ``n`` pixels wide and high."""
+    if ending == ".pgm":
+        return f"P2\n{n} {n}\n255\n0 0 0\n".encode()
     if ending == ".png":
 
         def chunk(kind: bytes, data: bytes) -> bytes:
@@ -172,26 +177,28 @@ def test_an_image_that_claims_gigabytes_takes_none(ending: str, tmp_path: Path) 
             return struct.pack(">I", len(data)) + kind + data + struct.pack(">I", crc)
 
         head = struct.pack(">IIBBBBB", n, n, 8, 0, 0, 0, 0)
+        rows = zlib.compress(bytes(n + 1), 9) * 3
         data = b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", head) + chunk(b"IDAT", rows)
-        data += chunk(b"IEND", b"")
-    elif ending == ".pgm":
-        data = b"P2\n30000 30000\n255\n0 0 0\n"
-    else:
-        import cv2  # noqa: PLC0415
+        return data + chunk(b"IEND", b"")
+    import cv2  # noqa: PLC0415
 
-        small = cv2.imencode(ending, np.zeros((16, 16), np.uint8))[1].tobytes()
-        side = struct.pack("<I", 16) if ending == ".bmp" else struct.pack("<H", 16)
-        wide = struct.pack("<I", n) if ending == ".bmp" else struct.pack("<H", n)
-        data = small.replace(side, wide)
-    path = tmp_path / f"cam_000001{ending}"
-    path.write_bytes(data)
+    small: bytes = cv2.imencode(ending, np.zeros((16, 16), np.uint8))[1].tobytes()
+    side = "<I" if ending == ".bmp" else "<H"
+    return small.replace(struct.pack(side, 16), struct.pack(side, n))
+
+
+def test_an_image_that_claims_gigabytes_takes_none(tmp_path: Path) -> None:
+    paths = [tmp_path / f"cam_000001{ending}" for ending in (".png", ".pgm", ".bmp", ".tif")]
+    for path in paths:
+        path.write_bytes(claiming(30_000, path.suffix))
 
     def limit() -> None:
         resource.setrlimit(resource.RLIMIT_AS, (3 << 30, 3 << 30))
 
-    done = program("focus", path, preexec_fn=limit)
-    assert done.returncode == 2 and done.stderr.count("\n") == 1, done.stderr
-    assert str(path) in done.stderr
+    _, codes, said = in_turn(*(("focus", path) for path in paths), preexec_fn=limit)
+    assert codes == [2] * 4
+    for path, line in zip(paths, said.splitlines(), strict=True):
+        assert str(path) in line
 
 
 @pytest.mark.parametrize("megabytes", [150, 360, 500, 900])

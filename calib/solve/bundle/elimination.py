@@ -13,11 +13,14 @@ from calib.core.threads import each_group, in_groups
 from calib.solve.bundle.linearise import Blocks
 from calib.solve.bundle.problem import Chunk, Problem
 
+ROUNDING = 1e-13  # some hundred sums and products of double precision
+
 
 def inverse_factors(blocks: Array) -> Array:
     """Return the inverses (F, d, d) of the lower Cholesky factors of symmetric blocks (F, d, d).
 
-    A direction that a block does not determine gets a zero row: the step along it is zero.
+    A direction that a block does not determine gets a zero row: the step along it is zero. Turns
+    come before three shifts, where there are both.
     """
     out = np.zeros(blocks.shape)
     inverse_factor_kernel(np.ascontiguousarray(blocks), out)
@@ -134,20 +137,35 @@ def frame_steps(
 def inverse_factor_kernel(blocks: Array, out: Array) -> None:
     """Write the inverses of the lower Cholesky factors of blocks (F, d, d) into out (F, d, d),
     zeros before.
+
+    A pivot counts that is more than rounding, which ``doubt`` bounds. That begins as a share of the
+    largest entry of its kind in the diagonal, as its own may be nothing else (a turn about an axis
+    that the only marker seen lies on), and what is eliminated hands its own on, many times over
+    where its pivot was small.
     """
     d = blocks.shape[1]
-    L = np.zeros((d, d))
+    n_rotation = max(d - 3, 0)
+    L, doubt = np.zeros((d, d)), np.zeros(d)
     for f in range(len(blocks)):
+        of_turns = of_shifts = 0.0
+        for j in range(d):
+            if j < n_rotation:
+                of_turns = max(of_turns, blocks[f, j, j])
+            else:
+                of_shifts = max(of_shifts, blocks[f, j, j])
         for j in range(d):
             pivot = blocks[f, j, j]
+            doubt[j] = ROUNDING * (of_turns if j < n_rotation else of_shifts)
             for k in range(j):
                 pivot -= L[j, k] * L[j, k]
-            # Below 1e-13 of the diagonal only rounding is left of the pivot.
-            if pivot > 1e-13 * blocks[f, j, j]:
+                doubt[j] += L[j, k] * L[j, k] * doubt[k]
+            if pivot > doubt[j]:
                 r = 1.0 / np.sqrt(pivot)
                 L[j, j] = pivot * r
+                doubt[j] /= pivot  # as a share of it from here on
             else:
                 r, L[j, j] = 0.0, 1.0
+                doubt[j] = 0.0
             for i in range(j + 1, d):
                 value = blocks[f, i, j]
                 for k in range(j):

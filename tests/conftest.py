@@ -35,9 +35,11 @@ if "PYTEST_XDIST_WORKER" in os.environ:
 # Long files come first, so that all processes end at about the same time. The first two call other
 # compiled loops, which in a fresh clone are compiled side by side instead of twice.
 FIRST = (
-    *("calibrate", "identify", "field", "recheck", "whole", "plan", "causes", "cli", "suspects"),
-    *("page", "watch", "process", "live", "exchange", "inspect", "timing", "repair", "centroids"),
-    *("lasting", "known_offsets", "hostile", "cli_prove", "precision", "bridging", "history"),
+    *("calibrate", "identify", "field", "whole", "recheck", "suspects", "causes", "cli", "process"),
+    *("wand_check", "inspect", "readme", "watch", "recheck_any", "plan", "known_offsets"),
+    *("lasting", "exchange", "page", "live", "hostile", "simulate", "repair", "timing", "supply"),
+    *("lens_terms", "bridging", "renaming", "precision", "centroids", "guard", "bundle"),
+    *("residuals", "single_marker", "leaning", "last_seen", "history", "overdispersion", "align"),
 )
 
 

@@ -38,7 +38,6 @@ TOLD = [
     ("clock drifts in a later wave", 3220017),  # a sound camera seemed knocked beside it
     ("exposure jitter in a later wave", 3220021),  # it seemed moved
     ("frames sent twice in a later wave", 3400303),  # beside many stray points of all cameras
-    ("frames lost in a later wave", 3400306),  # so many that the camera seemed to move
     ("count jumps in a later wave", 3500001),  # numbers ran away
     ("truss knocked at the end", 4600534),  # the first of its stretches are small
     ("truss knocked at the end", 4800047),  # one of them saw little then

@@ -13,7 +13,7 @@ import calib
 from calib.core.tracks import Tracks
 from calib.intake.edit import join, select
 from calib.simulate import Scenario, Simulation, simulate
-from tests.program import program as run
+from tests.program import Call
 
 
 @pytest.fixture(scope="module")
@@ -57,26 +57,28 @@ def test_they_are_left_out_and_counted_all_the_way(sim, tmp_path: Path) -> None:
     assert join([again, again]).tracks.camera("cam02").n_outside == 14
 
 
-def test_solve_goes_on_without_them_and_keeps_the_count(sim, tmp_path: Path) -> None:
+def test_solve_goes_on_without_them_and_keeps_the_count(sim, call: Call, tmp_path: Path) -> None:
     save(sim.tracks, tmp_path / "t.h5", n=7)
     calib.save_wand(sim.wand, tmp_path / "w.toml")
-    call = ["solve", tmp_path / "t.h5", "--wand", tmp_path / "w.toml", "-o", tmp_path / "r.h5"]
-    refused = run(*call)
-    assert refused.returncode == 2 and "7 of" in refused.stderr
-    done = run(*call, "--drop-outside", "--json")
-    assert done.returncode == 0, done.stderr
-    told = {c["name"]: c["outside"] for c in json.loads(done.stdout)["cameras"]}
+    solve = ["solve", tmp_path / "t.h5", "--wand", tmp_path / "w.toml", "-o", tmp_path / "r.h5"]
+    code, _, err = call(*solve)
+    assert code == 2 and "7 of" in err
+    code, out, err = call(*solve, "--drop-outside", "--json")
+    assert code == 0, err
+    told = {c["name"]: c["outside"] for c in json.loads(out)["cameras"]}
     assert told == {"cam01": 0, "cam02": 7, "cam03": 0, "cam04": 0}
     rig = calib.load_rig(tmp_path / "r.h5")
     assert rig.provenance["points_outside"] == {"cam02": 7}
 
 
-def test_inspect_counts_them_and_names_the_flag_for_the_solve(sim, tmp_path: Path) -> None:
+def test_inspect_counts_them_and_names_the_flag_for_the_solve(
+    sim, call: Call, tmp_path: Path
+) -> None:
     save(sim.tracks, tmp_path / "t.h5", n=7)
     n = sim.tracks.camera("cam02").n_points
     calib.save_wand(sim.wand, tmp_path / "w.toml")
-    done = run("inspect", tmp_path / "t.h5", "--wand", tmp_path / "w.toml")
-    text = " ".join(done.stdout.split())
+    _, out, _ = call("inspect", tmp_path / "t.h5", "--wand", tmp_path / "w.toml")
+    text = " ".join(out.split())
     assert f"cam02 (7, {7 / n:.1%})" in text
     assert "--drop-outside -o rig.h5" in text
 

@@ -21,6 +21,7 @@ def blocks(language: str) -> list[str]:
     return re.findall(rf"^```{language}\n(.*?)^```$", TEXT, flags=re.DOTALL | re.MULTILINE)
 
 
+@pytest.mark.usefixtures("in_no_time")
 def test_its_lines_work_in_order_as_printed(
     call: Call, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

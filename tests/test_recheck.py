@@ -17,6 +17,7 @@ from calib.check.recheck import explain as explaining
 from calib.check.recheck.agree import find_agreement, gain, price
 from calib.check.recheck.compare import Comparison, compare, likeliest
 from calib.check.recheck.judge import RecheckOptions, judged
+from calib.check.recheck.misread import as_read, misread, sure
 from calib.check.recheck.outcome import CameraChange, Recheck
 from calib.check.recheck.run import recheck
 from calib.check.residuals import residual_table
@@ -193,6 +194,25 @@ def test_frames_that_are_sent_twice_are_told_of_a_camera_that_stands_where_it_di
     (name,) = capture.cameras
     assert {c.name: c.verdict for c in found.cameras if c.needs_a_hand} == {name: Standing.TIMING}
     assert "sends frames twice" in note(found, found.camera(name))
+
+
+def test_frames_lost_are_told_of_a_camera_that_seems_to_move_meanwhile():
+    """So many that the solve with its clock runs away, which takes long; what else is said of a
+    camera that lost a few is told first.
+    """
+    capture = planted("frames lost in a later wave", 3400306)
+    wrong = misread(capture.simulation.truth, capture.tracks)
+    (name,) = capture.cameras
+    assert set(wrong) == {name} and wrong[name].is_weak and not sure(wrong)
+    found = CameraChange(
+        name=name, verdict=Standing.MOVING, change=np.zeros(9), covariance=np.eye(9)
+    )
+    verdicts = Standing.MOVING, Standing.MOVED, Standing.UNMOVED
+    told = [as_read([replace(found, verdict=v)], wrong)[0] for v in verdicts]
+    assert [c.verdict for c in told] == [Standing.TIMING, *verdicts[1:]]
+    assert told[0].matters and "frames lost" in told[0].misread
+    (other,) = as_read([replace(found, name="another")], wrong)
+    assert other.verdict == Standing.MOVING
 
 
 def test_two_of_six_moved_apart_are_both_named():

@@ -13,7 +13,7 @@ from calib.check.recheck import run
 from calib.check.recheck.drift import Drift
 from calib.check.recheck.exchange import bearers
 from calib.check.recheck.misread import TURNED
-from calib.check.recheck.outcome import CameraChange
+from calib.check.recheck.outcome import CameraChange, Recheck
 from calib.check.recheck.run import recheck
 from calib.check.residuals import residual_table
 from calib.check.verdicts import Change, RigFault, Standing
@@ -38,6 +38,11 @@ RIG = Scenario(n_cameras=7, n_frames=500, seed=71)
 @pytest.fixture(scope="module")
 def wave() -> Simulation:
     return simulate(replace(RIG, wave=1))
+
+
+@pytest.fixture(scope="module")
+def steady(wave: Simulation) -> Recheck:
+    return recheck(wave.truth, wave.tracks)
 
 
 def renamed(tracks: Tracks, names: dict[str, str]) -> Tracks:
@@ -190,10 +195,9 @@ def seen_as(tracks: Tracks, camera: CameraTracks) -> Tracks:
     )
 
 
-def test_an_image_that_stands_on_its_head_is_no_knock(wave: Simulation) -> None:
-    found = recheck(wave.truth, wave.tracks)
+def test_an_image_that_stands_on_its_head_is_no_knock(steady: Recheck) -> None:
     moved = replace(
-        found.camera("cam03"),
+        steady.camera("cam03"),
         verdict=Standing.MOVED,
         kind=Change.TURN,
         is_separable=True,
@@ -203,8 +207,8 @@ def test_an_image_that_stands_on_its_head_is_no_knock(wave: Simulation) -> None:
         replace(moved, change=np.append([0.02, -0.04, np.radians(roll)], np.zeros(6)))
         for roll in (177.0, 17.0)
     )
-    assert "on its head" in note(found, over) and "knocked" not in note(found, over)
-    assert "on its head" not in note(found, level) and "knocked" in note(found, level)
+    assert "on its head" in note(steady, over) and "knocked" not in note(steady, over)
+    assert "on its head" not in note(steady, level) and "knocked" in note(steady, level)
 
 
 def test_a_camera_whose_points_no_place_explains_stops_no_recheck(
@@ -268,9 +272,8 @@ def test_an_image_cut_otherwise_is_no_ring(wave: Simulation) -> None:
     assert "binning" in note(found, found.camera("cam03"))
 
 
-def test_a_wand_that_is_another_is_no_warm_day(wave: Simulation) -> None:
+def test_a_wand_that_is_another_is_no_warm_day(steady: Recheck) -> None:
     """Three hundredths longer: a rig shrinks so far in no weather, three ten thousandths it may."""
-    found = recheck(wave.truth, wave.tracks)
     for growth, told in ((-0.03, "See that it is the wand"), (-3e-4, "temperature of what")):
         whole = Drift(growth, 5e-5)
-        assert told in drift(replace(found, drift=whole))
+        assert told in drift(replace(steady, drift=whole))

@@ -62,15 +62,13 @@ def test_the_check_of_an_end_can_fail() -> None:
     assert reading.fault(1, "a table\n", "a note\n") is None
 
 
-@pytest.mark.parametrize(("sent", "share"), [(signal.SIGKILL, 0.97), (signal.SIGINT, 0.6)])
-def test_a_command_of_two_outputs_is_stopped(
-    sent: signal.Signals, share: float, folder: Path
-) -> None:
+def test_a_command_of_two_outputs_is_stopped(folder: Path) -> None:
     command, outputs = next(w for w in stopping.WRITING if w[0].startswith("history"))
     place = folder / "stopped"
-    at_s = share * stopping.usual_s(command, outputs, folder, place)
-    ended = stopping.stopped(command, outputs, sent, at_s, True, folder, place)
-    assert ended.wrong is None
+    usual_s = stopping.usual_s(command, outputs, folder, place)
+    for sent, share in ((signal.SIGKILL, 0.97), (signal.SIGINT, 0.6)):
+        ended = stopping.stopped(command, outputs, sent, share * usual_s, True, folder, place)
+        assert ended.wrong is None, sent
 
 
 READING = (

@@ -15,6 +15,7 @@ from tests.program import Call
 
 README = Path(__file__).parents[1] / "README.md"
 TEXT = README.read_text(encoding="utf-8")
+COMMANDS = typer.main.get_command(app).commands  # type: ignore[attr-defined]
 
 
 def blocks(language: str) -> list[str]:
@@ -82,5 +83,4 @@ def test_help_has_an_example_that_the_command_understands(name: str, call: Call)
         assert program == "calib"
         if ">" in arguments:
             arguments = arguments[: arguments.index(">")]
-        parsed = typer.main.get_command(app).commands[command]  # type: ignore[attr-defined]
-        parsed.make_context(command, arguments)
+        COMMANDS[command].make_context(command, arguments)

@@ -26,7 +26,7 @@ from calib.naming.identify import Identification, hardly_named, identify, is_unn
 from calib.naming.renaming import compared, named_tracks, rename
 from calib.solve.calibrate import SolveOptions, Task, bare_rig, begin, finish
 from calib.solve.certainty.determined import require_certain, uncertain
-from calib.solve.certainty.sound import is_far_off
+from calib.solve.certainty.sound import is_far_off, require_lenses
 from calib.solve.certainty.wand_check import WandFinding
 from calib.solve.fit import Fit
 from calib.solve.hold import RigFit, as_held, ring_sigmas
@@ -264,6 +264,7 @@ def _solved(
     stated, options = task.stated, task.options
     fit, findings = finished(task.used, rough, progress), _alone(task.used)
     if task.tracks.is_identified:
+        require_lenses(fit, task.used)  # no lens, no place to look for a name
         before = task.tracks
         task, fit = _with_all_names(task, fit, progress)
         findings.append(str(compared(before, task.tracks)))

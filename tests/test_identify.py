@@ -193,6 +193,27 @@ def test_gaps_in_frame_numbers_and_frames_in_any_order_of_points() -> None:
 # ---- the geometry
 
 
+def test_frames_that_are_sent_twice_have_names() -> None:
+    """Their whole wand breaks the motion; that these lie off tells of the fault, once named."""
+    sim = nameless(strays=0.0, frame_rate_hz=100.0, n_frames=900, lasting_share=0.0)
+    camera = sim.tracks.cameras[0]
+    frame, count = np.unique(camera.frame, return_counts=True)
+    whole = frame[count == 3]
+    twice = whole[np.isin(whole - 1, whole)][5::6]
+    of_before = [camera.xy_px[camera.frame == f - 1] for f in twice]
+    own = [camera.xy_px[camera.frame == f] for f in twice]
+    speed = np.abs(np.array(of_before) - np.array(own)).max(axis=(1, 2))
+    xy = camera.xy_px.copy()
+    for f, points in zip(twice, of_before, strict=True):
+        xy[camera.frame == f] = points
+    found = identify(
+        replace(sim.tracks, cameras=(replace(camera, xy_px=xy), *sim.tracks.cameras[1:])), sim.wand
+    ).tracks.cameras[0]
+    fast = twice[speed > 3.0]  # px: by less no frame breaks a motion
+    n_named = [np.count_nonzero(found.marker[found.frame == f] >= 0) for f in fast]
+    assert len(fast) > 10 and np.mean(np.array(n_named) == 3) > 0.8
+
+
 def cross_ratio(a: float, b: float, c: float, d: float) -> float:
     return (c - a) * (d - b) / ((c - b) * (d - a))
 

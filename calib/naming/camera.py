@@ -15,8 +15,8 @@ from calib.naming.chains.records import Limits, Points, Shape
 from calib.naming.chains.search import search_camera
 from calib.naming.hand import in_steps
 from calib.naming.lens import learned_lens, misses
-from calib.naming.smooth import checked, completed, ends_checked
-from calib.naming.views import NOISE_PX, Sight, Views, settled
+from calib.naming.smooth import SIGMAS, checked, completed, ends_checked, lone_points
+from calib.naming.views import NOISE_PX, Sight, Views, is_whole, settled
 
 # How far points may lie off the wand as fitted: four times the noise, and a share of the image for
 # lenses known roughly (a barrel of 10 % at the corner scales the directions there by up to a fifth
@@ -113,7 +113,7 @@ def _smoothed(
     it points out.
     """
     has_view = (rows >= 0).any(axis=1)
-    rows, seen = rows.copy(), time[has_view]
+    views, rows, seen = rows, rows.copy(), time[has_view]
     named, sigma, curl = checked(seen, camera.xy_px, rows[has_view])
     rows[has_view] = named
     if not np.isfinite(sigma):
@@ -122,4 +122,31 @@ def _smoothed(
     is_free = is_open.copy()
     is_free[rows[rows >= 0]] = False
     sigma = max(sigma, LEAST_SIGMA_PX)
-    return completed(time, starts, camera.xy_px, is_free, rows, sigma, curl)
+    rows = completed(time, starts, camera.xy_px, is_free, rows, sigma, curl)
+    # Where a whole wand breaks the motion it is the frame that is off: the other cameras tell that,
+    # if it has names.
+    is_off = is_whole((views >= 0).sum(axis=1), views.shape[1]) & (rows < 0).all(axis=1)
+    rows = np.where(is_off[:, None], views, rows)
+    return _with_repeated(camera, is_open, starts, rows, SIGMAS * np.sqrt(2.0) * sigma)
+
+
+def _with_repeated(
+    camera: CameraTracks, is_open: NDArray[np.bool_], starts: Ints, rows: Ints, limit_px: float
+) -> Ints:
+    """Return rows (F, M) with the wands named that stand where they did a frame before, in frames
+    that showed none: a frame that is sent twice breaks the motion, and no search follows it.
+    """
+    at = 1 + np.flatnonzero(
+        (np.diff(camera.frame[starts[:-1]]) == 1)
+        & is_whole((rows[:-1] >= 0).sum(axis=1), rows.shape[1])
+        & (rows[1:] < 0).all(axis=1)
+    )
+    found = np.full((len(at), rows.shape[1]), -1)
+    for m in range(rows.shape[1]):
+        was = rows[at - 1, m]
+        k = np.flatnonzero(was >= 0)
+        place, limit = camera.xy_px[was[k]], np.full(len(k), limit_px)
+        found[k, m] = lone_points(starts, camera.xy_px, is_open, at[k], place, limit, 2.0)
+    rows = rows.copy()
+    rows[at] = np.where(((found >= 0) == (rows[at - 1] >= 0)).all(axis=1)[:, None], found, -1)
+    return rows

@@ -19,6 +19,7 @@ from calib.naming.bridging import Poses, bridged
 from calib.naming.hand import in_steps
 from calib.naming.identify import identify, is_unnamed
 from calib.naming.smooth import interpolate, lone_points, motion_scales
+from calib.naming.views import is_whole
 from calib.solve.bundle.problem import State
 from calib.solve.hold import RigFit, hold_cameras, rig_state
 
@@ -209,4 +210,9 @@ def _camera(
         claims += np.bincount(row, minlength=camera.n_points)
     marker[claims > 1] = -1
     is_known = np.any(is_predicted, axis=1)[of_point]
-    return replace(camera, marker=np.where(is_known, marker, camera.marker))
+    # A camera all of whose wand lies elsewhere is off itself, by its clock or as it stands: what a
+    # fit leaves out tells that, and without names nothing would.
+    n_named = np.bincount(of_point[camera.marker >= 0], minlength=len(number))
+    n_fit = np.bincount(of_point[marker >= 0], minlength=len(number))
+    is_off = (is_whole(n_named, place.shape[1]) & (n_fit == 0))[of_point]
+    return replace(camera, marker=np.where(is_known & ~is_off, marker, camera.marker))

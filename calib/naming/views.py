@@ -19,7 +19,17 @@ NOISE_PX = 0.3  # of a centroid's coordinate, at most: well-lit round markers re
 EVIDENCE, CROWD, LEAST_EVIDENCE = 3.0, 17.0, 1.0
 UNITS = 12  # constraints that chains meet: what chance reaches once in some 10,000 frames
 N_LINKS, LINK_S, HAND_MM_S = 5, 1.0, 2000.0
+LEAST_SEEN = 3  # markers that tell a wand by themselves; of more than these one may be hidden
 RIVAL_SHARE = 0.1  # of a chain's views: with more that a stronger one names otherwise it is chance
+
+
+def is_whole(n_seen: Ints, n_markers: int) -> NDArray[np.bool_]:
+    """Return where as many of a wand's markers are seen (k,) as tell it without the other cameras.
+
+    >>> is_whole(np.array([3, 4, 5]), 5).tolist()
+    [False, True, True]
+    """
+    return np.asarray(n_seen >= max(min(LEAST_SEEN, n_markers), n_markers - 1))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

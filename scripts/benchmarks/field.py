@@ -7,7 +7,7 @@ that of ``calib recheck``. Quietly wrong is what exits with 0 though the rig is 
 from __future__ import annotations
 
 import argparse
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -15,6 +15,7 @@ from calib.check.recheck.run import recheck
 from calib.check.verdicts import Fault, Standing
 from calib.core.parameters import POSITION
 from calib.core.rig import Doubt, Rig
+from calib.core.tracks import Tracks
 from calib.errors import CalibError, InputError
 from calib.pipeline import solve_rig
 from calib.simulate import Simulation, sample_points
@@ -98,14 +99,24 @@ class Outcome:
         )
 
 
-def outcome(kind: str, seed: int) -> Outcome:
-    """Return what becomes of a capture with this mistake, or of a sound one."""
+def outcome(kind: str, seed: int, is_nameless: bool = False) -> Outcome:
+    """Return what becomes of a capture with this mistake, or of a sound one, its points named or as
+    cameras send them.
+    """
     capture = planted(kind, seed) if kind in MISTAKES else clean(seed)
+    if is_nameless:
+        earlier = capture.earlier and _nameless(capture.earlier)
+        capture = replace(capture, tracks=_nameless(capture.tracks), earlier=earlier)
     solve_and_tell = _solved if capture.earlier is None else _rechecked
     try:
         return solve_and_tell(kind, seed, capture)
     except CalibError as error:
         return Outcome(kind, seed, 2, (Reported(str(error), error.cameras),), capture.cameras)
+
+
+def _nameless(tracks: Tracks) -> Tracks:
+    cameras = (replace(c, marker=np.full(c.n_points, -1)) for c in tracks.cameras)
+    return replace(tracks, cameras=tuple(cameras))
 
 
 def _solved(kind: str, seed: int, capture: Capture) -> Outcome:
@@ -167,11 +178,13 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--seed", type=int, default=20_000)
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--kind", choices=MISTAKES, nargs="+", default=list(MISTAKES))
+    parser.add_argument("--nameless", action="store_true", help="points as cameras send them")
 
 
 def run(options: argparse.Namespace) -> list[Row]:
     jobs = [
-        (options.kind[k % len(options.kind)], options.seed + k) for k in range(options.captures)
+        (options.kind[k % len(options.kind)], options.seed + k, options.nameless)
+        for k in range(options.captures)
     ]
     found = []
     for one in over_rigs(_outcome_of, jobs, options.jobs):
@@ -200,7 +213,7 @@ def run(options: argparse.Namespace) -> list[Row]:
 def _sound(options: argparse.Namespace) -> list[Row]:
     """Return how often sound captures are told to need action, and are quietly wrong."""
     first = options.seed + 50_000
-    jobs = [("none", first + k) for k in range(options.clean)]
+    jobs = [("none", first + k, options.nameless) for k in range(options.clean)]
     alarms = wrong = 0
     for one in over_rigs(_outcome_of, jobs, options.jobs):
         is_alarm = any(t.name not in POOR_WAVE for t in one.told)
@@ -223,7 +236,7 @@ def _sound(options: argparse.Namespace) -> list[Row]:
     ]
 
 
-def _outcome_of(job: tuple[str, int]) -> Outcome:
+def _outcome_of(job: tuple[str, int, bool]) -> Outcome:
     return outcome(*job)
 
 

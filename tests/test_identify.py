@@ -27,7 +27,7 @@ from calib.errors import InputError, UnsolvableError
 from calib.naming.ambiguity import require_readable
 from calib.naming.chains.records import Limits, Seeds, shape_of
 from calib.naming.chains.seeds import line_seeds
-from calib.naming.identify import identify
+from calib.naming.identify import CameraNames, Identification, hardly_named, identify
 from calib.simulate import Scenario, Simulation, simulate
 from tests.captures import RATES_HZ, at_rate, with_points
 
@@ -349,6 +349,27 @@ def test_a_solve_that_lacks_names_asks_for_the_wand_file_first() -> None:
     other = replace(sim.wand, points_mm=points, certified=())
     with pytest.raises(UnsolvableError, match=r"of \d+ such views.*See that the wand file"):
         calib.calibrate(sim.tracks, other)
+
+
+def test_cameras_that_found_hardly_a_wand_are_why_they_are_not_linked() -> None:
+    """Through some lenses a line reads as straight that is not: the others were named all the
+    same, and it was advised to wave between them.
+    """
+    seen = {"cam01": (300, 280), "cam02": (200, 90), "cam03": (170, 6)}
+    cameras = tuple(CameraNames(n, 900, 0, 0, 3 * f, e, f) for n, (e, f) in seen.items())
+    named = Identification(nameless().tracks, cameras)
+    islands = UnsolvableError("camera graph", expected="links", found="two islands", remedy="Wave.")
+    wand = nameless().wand
+    assert not named.is_sparse and hardly_named(named, islands, wand) is None
+    islands = UnsolvableError(
+        "camera graph",
+        expected="links",
+        found="two islands",
+        remedy="Wave.",
+        cameras=["cam02", "cam03"],
+    )
+    told = hardly_named(named, islands, wand)
+    assert told is not None and "in 6 of 170 such views of cam03 (camera graph" in str(told)
 
 
 def whole_in(sim: Simulation, k: int) -> np.ndarray:

@@ -47,6 +47,11 @@ class CameraNames:
     enough: int
     frames: int
 
+    @property
+    def is_sparse(self) -> bool:
+        """Whether few of its views that could hold the wand do."""
+        return self.frames < FEW_VIEWS * self.enough
+
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Identification(Reported):
@@ -194,16 +199,18 @@ def hardly_named(
     named: Identification, error: UnsolvableError, wand: Wand
 ) -> UnsolvableError | None:
     """Return the error that a solve ended in with few names before it, where few of the views that
-    could hold the wand do; else None.
+    could hold the wand do, all or those of the cameras that it names; else None.
     """
-    if not named.is_sparse:
+    few = [c for c in named.cameras if named.is_sparse or (c.is_sparse and c.name in error.cameras)]
+    if not few:
         return None
-    found, could = named.views
+    found, could = sum(c.frames for c in few), sum(c.enough for c in few)
+    of = "" if named.is_sparse else f" of {listed([c.name for c in few])}"
     remedy = error.remedy[:1].lower() + error.remedy[1:]
     return UnsolvableError(
         "wand",
         expected=f"the {len(wand.markers)} markers of {wand.name} in most views of as many points",
-        found=f"them in {found} of {could} such views ({error.where}: {error.found})",
+        found=f"them in {found} of {could} such views{of} ({error.where}: {error.found})",
         remedy="See that the wand file is that of the wand that was waved, and keep other bright "
         f"things out of the cameras' sight. If both are so: {remedy}",
         cameras=error.cameras,

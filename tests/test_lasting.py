@@ -94,6 +94,21 @@ def test_errors_at_a_waves_end_are_as_likely_as_those_within_it() -> None:
     assert both == pytest.approx(expected(7, 2 * 941, 2 * 60))
 
 
+def test_views_far_apart_are_each_filled_anew() -> None:
+    """By hand: three short looks, seconds apart, are filled with the share's cube. A camera that a
+    turned ring spoilt for half of a wave saw a second and a half of it in all, and was called good.
+    """
+    rng = np.random.default_rng(0)
+    problem, _ = make_problem(rng, 4, 1000, is_line=True, drop=0.0)
+    number, second = problem.frame_number[problem.frame], problem.rate_hz
+    looks = np.isin(number, np.concatenate([np.arange(k, k + 5) for k in (600, 750, 900)]))
+    keep = (problem.cam != 0) | (number < 500) | looks
+    seen = replace(problem, cam=problem.cam[keep], frame=problem.frame[keep])
+    others = [Stretch(1 + k % 3, 100 + 80 * k, 129 + 80 * k, (0.0, 1.0)) for k in range(4)]
+    share = (4 * 30 + second) / (3 * 501 + second / USUAL_SHARE)  # frames to 500: the longer side
+    assert chance_at_end(seen, others, [0], 500, 1.0) == pytest.approx(2 * 4 * share**3)
+
+
 def test_errors_that_take_most_of_a_wave_s_end_are_a_binomial_tail() -> None:
     """SciPy's binomial law, of ten lengths of which six, or all, are off."""
     rng = np.random.default_rng(0)

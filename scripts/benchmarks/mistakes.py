@@ -437,7 +437,12 @@ MISTAKES: dict[str, Mistake] = {
         who="none",
     ),
     "middle marker off the line": Mistake(
-        expected=SHAPE, strengths=(2.0, 6.0, 20.0), edit=_middle_off, who="none", wands=("line3",)
+        # Nameless, such a wand is found in few views or none, which the error says first.
+        expected=(*SHAPE, "see that the wand file is that of the wand that was waved"),
+        strengths=(2.0, 6.0, 20.0),
+        edit=_middle_off,
+        who="none",
+        wands=("line3",),
     ),
     "wand flexes": Mistake(expected=SHAPE, strengths=(2.0, 5.0, 10.0), edit=_flexing, who="none"),
     "marker biased": Mistake(

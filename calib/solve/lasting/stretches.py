@@ -119,13 +119,20 @@ def chance_at_end(
     such a size, in all that they see from a frame on, or up to it, whichever is less.
 
     Of a share p of the frames that others see, and of a length (mean by time), they fill t of each
-    camera with chance p^(t / length).
+    camera with chance p^(t / length). Views that a length and more lie between are each filled
+    anew, with chance p at most.
     """
     share, usual = _share_and_length(*_as_usual(problem, stretches, cameras, frame, size_px))
     of_frame = problem.frame_number[problem.frame]
     seen = [of_frame[problem.cam == c] for c in cameras]
-    filled = sum(min((own < frame).sum(), (own >= frame).sum()) for own in seen)
-    return float(2 * problem.n_cameras * share ** (filled / usual))
+    sides = [min(own[own < frame], own[own >= frame], key=len) for own in seen]
+    return float(2 * problem.n_cameras * share ** sum(_n_lengths(side, usual) for side in sides))
+
+
+def _n_lengths(frame: NDArray[np.int64], length: float) -> float:
+    """Return how many lengths fill the frames (n,) that a camera sees, one at least a view."""
+    views = np.split(frame, np.flatnonzero(np.diff(frame) > length) + 1)
+    return float(sum(max(len(view) / length, 1.0) for view in views if len(view)))
 
 
 def chance_of_most(

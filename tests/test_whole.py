@@ -23,6 +23,7 @@ from calib.report.rigs.residuals import as_json
 from calib.report.rigs.whole import sentences
 from calib.simulate import Knock, Scenario, simulate
 from calib.solve.hold import fit_to_rig
+from calib.solve.lasting.stretches import BREAK_S
 from scripts.benchmarks.errorbars import pose_errors
 from scripts.benchmarks.mistakes import MISTAKES, _real_wand, clean, planted, scenario_of
 from tests.captures import IDEAL, capture
@@ -299,4 +300,5 @@ def test_a_truss_that_moves_with_half_of_the_cameras_as_the_wave_ends_is_told() 
         (doubt,) = solve_rig(tracks, wand).table.doubts
         assert doubt.finding in (RigFault.LEFT_OUT, RigFault.CHANGED)
         since = doubt.figures.get("first", doubt.figures.get("frame"))
-        assert since == pytest.approx(550, abs=5)
+        # Its first frames may fit either side: stretches within this time follow one another.
+        assert since == pytest.approx(550, abs=BREAK_S * tracks.frame_rate_hz)

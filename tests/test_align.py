@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from calib.check.history.compare import ALPHA
 from calib.check.recheck.run import recheck
 from calib.core.geometry import Array, Pose, rigid_fit, rotation_from_vector, vector_from_rotation
 from calib.core.parameters import POSITION, CameraParameter, of_cameras
@@ -147,7 +148,7 @@ def test_the_first_camera_of_a_solve_is_the_identity_to_the_bit() -> None:
 
 @pytest.mark.parametrize("named", [True, False])
 def test_a_right_angle_gives_the_world_within_its_error_bars(named: bool) -> None:
-    total, n = 0.0, 10
+    total, n, n_others = 0.0, 10, 0
     for seed in range(n):
         rng = np.random.default_rng(seed)
         points = placed_on_floor(FRAME_MM, rng)
@@ -407,16 +408,19 @@ def knocked(rig: Rig, names: tuple[str, ...], rng: np.random.Generator) -> Rig:
 
 
 def test_an_earlier_world_comes_over_with_a_third_of_the_cameras_moved() -> None:
-    total, n = 0.0, 10
+    total, n, n_others = 0.0, 10, 0
     for seed in range(n):
         rng = np.random.default_rng(200 + seed)
         names = tuple(rng.choice(standing().names, 2, replace=False))
         other = Pose(rotation_from_vector(rng.normal(size=3)), rng.uniform(-2000, 2000, 3))
         new = moved(knocked(drawn(standing(), rng), names, rng), other)
         rig, how = align_like(new, drawn(standing(), rng))
-        assert set(how.names) == set(standing().names) - set(names)
+        stand = set(standing().names) - set(names)
+        assert set(how.names) <= stand
+        n_others += len(how.names) < len(stand)
         total += squared(how, other.inverse())
         assert rig.alignment is not None and rig.alignment["how"] == how.how
+    assert n_others <= stats.binom.isf(1e-3, n, ALPHA)  # of who stood, one may seem to have moved
     low, high = stats.chi2.ppf([5e-4, 1 - 5e-4], 6 * n)
     assert low < total < high
 

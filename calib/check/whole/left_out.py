@@ -15,7 +15,7 @@ from scipy import special
 from calib.check.causes.last_seen import far_px
 from calib.solve.bundle.problem import Index
 from calib.solve.fit import in_placed_frames
-from calib.solve.hold import MOST_OFF, RigFit
+from calib.solve.hold import RigFit
 from calib.solve.lasting.stretches import MOSTLY, STEP_PX, chance_from
 
 TIME_PARTS = 20  # of the capture: a change in its last tenth fills two
@@ -51,11 +51,11 @@ class LeftOut:
     since: NDArray[np.int64]
 
     def of_most(self, is_own: bool) -> dict[int, float]:
-        """Return the cameras that lost so much that it needs a word, by their share: much that does
-        not pass, or, of what the rig was solved from, more in all than passes.
+        """Return the cameras that lost so much that it needs a word, by their share: that does not
+        pass, or, of what the rig was solved from, in all.
         """
         with np.errstate(invalid="ignore"):
-            much = (self.by_camera > MANY) | (self.in_all > MOST_OFF) & is_own
+            much = (self.by_camera > MANY) | (self.in_all > MANY) & is_own
         return {c: float(self.in_all[c]) for c in np.flatnonzero(much).tolist()}
 
     @property

@@ -148,7 +148,7 @@ def test_the_first_camera_of_a_solve_is_the_identity_to_the_bit() -> None:
 
 @pytest.mark.parametrize("named", [True, False])
 def test_a_right_angle_gives_the_world_within_its_error_bars(named: bool) -> None:
-    total, n, n_others = 0.0, 10, 0
+    total, n = 0.0, 10
     for seed in range(n):
         rng = np.random.default_rng(seed)
         points = placed_on_floor(FRAME_MM, rng)

@@ -58,9 +58,11 @@ from tests.rigs_in_time import (
 DATASETS = Path(__file__).parent.parent / "datasets"
 
 
-def test_a_wave_whose_wand_changed_says_nothing_of_the_cameras() -> None:
+# In the second the marker seems to be seen a little aside as well, and nothing was told.
+@pytest.mark.parametrize("seed", [2195002, 7710036])
+def test_a_wave_whose_wand_changed_says_nothing_of_the_cameras(seed: int) -> None:
     """They follow it: the rig was told to have grown, or who stood to have moved."""
-    capture = planted("marker screwed on in a later wave", 2195002, 2.0)
+    capture = planted("marker screwed on in a later wave", seed, 2.0)
     assert capture.earlier is not None
     found = recheck(solve_rig(capture.earlier, capture.wand).rig, capture.tracks)
     (doubt,) = found.of_wave

@@ -92,8 +92,8 @@ def rename(tracks: Tracks, wand: Wand, cameras: State) -> Renamed:
 
     In a frame that places the wand, or lies between such frames, each marker takes the one point
     near its place: a camera that read the wand the wrong way round is put right, points that it
-    could not tell are named, and those that lie elsewhere lose their name. Other frames keep their
-    names.
+    could not tell are named, and those that lie elsewhere lose their name, unless its whole wand
+    does. Other frames keep their names.
     """
     before = tracks
     for _ in range(N_PASSES):

@@ -41,6 +41,9 @@ LENGTH_SHARE = 0.002
 # 0.002 to 0.007 where one of two markers slides by a hundredth. Thirty parts leave 28 degrees of
 # freedom: 4.5 standard errors come once in ten thousand captures (Student's law).
 GROWS_SHARE, GROWS_SIGMAS, GROWS_PARTS = 0.001, 4.5, 30
+# Times what a marker is seen aside: it stands twice that elsewhere on a wand turned round, and both
+# are known to a quarter (assumed).
+TURNED = 3.0
 HALF = 0.5  # of the squares: what takes more is the cause
 PAIR_SIGMA_PX = 1.0  # as for a camera: a good centroid is good to a tenth or two
 
@@ -109,20 +112,21 @@ def doubts_of_wand(rig: Rig, fit: RigFit) -> list[Doubt]:
     where it did.
     """
     found = [*_of_wand(rig, fit)]
-    # A marker that is seen aside stands elsewhere on the wand as that turns.
-    is_aside = any(d.finding in (RigFault.MARKER, RigFault.LEANING) for d in found)
-    return found if is_aside else [*_rebuilt(rig, fit, found)] or found
+    return [*_rebuilt(rig, fit, found)] or found
 
 
 def _rebuilt(rig: Rig, fit: RigFit, of_wand: list[Doubt]) -> Iterator[Doubt]:
     """Yield that the wand is another from some frame on, unless a marker strays all along by more
-    than that: either side lies half of the change from the shape found. Which marker, of three on
-    a line, is not known.
+    than that, or is seen aside, which as the wand turns stands elsewhere on it: either side lies
+    half of the change from the shape found. Which marker, of three on a line, is not known.
     """
     found = find_rebuilt(fit.weighted, fit.state)
-    bent = {RigFault.BENT, RigFault.OFF_LINE}
-    strays = max((d.effect_mm or 0.0 for d in of_wand if d.finding in bent), default=0.0)
-    least = max(rig.wand.sigma_mm, 2.0 * float(np.sqrt(HALF)) * strays)
+    bent, aside = {RigFault.BENT, RigFault.OFF_LINE}, {RigFault.MARKER, RigFault.LEANING}
+    strays, leans = (
+        max((d.effect_mm or 0.0 for d in of_wand if d.finding in which), default=0.0)
+        for which in (bent, aside)
+    )
+    least = max(rig.wand.sigma_mm, 2.0 * float(np.sqrt(HALF)) * strays, TURNED * leans)
     if found is not None and found.size_mm > least:
         name = rig.wand.markers[found.marker] if _tells_markers(rig) else None
         figures = {"marker": name, "frame": found.frame, "offset_mm": found.size_mm}

@@ -637,9 +637,10 @@ def test_nothing_found_and_rates_unknown_are_errors(tmp_path: Path) -> None:
 
 
 def write_video(path: Path, n: int, codec: str = "FFV1") -> None:
-    writer = cv2.VideoWriter(
-        str(path), cv2.VideoWriter_fourcc(*codec), 40.0, (64, 64), isColor=True
-    )
+    with quiet():  # it is FFmpeg that asks how loud it is to be, when first used
+        writer = cv2.VideoWriter(
+            str(path), cv2.VideoWriter_fourcc(*codec), 40.0, (64, 64), isColor=True
+        )
     assert writer.isOpened()
     for k in range(n):
         writer.write(np.dstack([picture([(15.3 + k, 20.1), (40.2, 10.7 + k)], 3.0, seed=k)] * 3))

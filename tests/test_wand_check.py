@@ -87,7 +87,7 @@ def test_a_wand_of_which_a_line_is_seen_is_no_other_wand(wand: str) -> None:
     """A wand that lost what stands beside its first three markers: these turn freely about their
     line, and noise alone put one beside it, by 0.13 mm in six of six captures with a wand of 0.02.
     """
-    for seed in (81, 82):
+    for seed in (81, 82, 83):
         simulation = capture(wand, is_certified=seed == 82, seed=seed)
         left = (camera.rows(camera.marker < 3) for camera in simulation.tracks.cameras)
         tracks = replace(simulation.tracks, cameras=tuple(left))

@@ -28,9 +28,11 @@ from calib.solve.certainty.normal import Information
 from calib.solve.hold import fit_to_rig
 from calib.solve.lasting.bending import find_followed, joint_scores
 from calib.solve.lasting.find import bin_frames, within
+from calib.solve.lasting.scatter import scatter_of_fit
 from calib.solve.lasting.shifts import shifts
 from calib.solve.lasting.solved import Solved
 from calib.solve.lasting.stretches import (
+    BY_CHANCE,
     N_USUAL,
     USUAL_SHARE,
     Stretch,
@@ -342,6 +344,23 @@ def test_where_nothing_lasts_little_is_left_out_and_nothing_said() -> None:
     _, solution = without_any("room", 13)
     assert share_off(solution.fit.problem, solution.fit.stretches) < USUAL_SHARE
     assert lasting_sentences(solution.table.lasting) == []
+
+
+def test_stretches_found_by_chance_make_nothing_scatter() -> None:
+    """With few points in stretches what is left must stand out from noise as if there were none;
+    where more stand off, what is there counts whatever it is.
+    """
+    has_any = []
+    for layout, seed in (("room", 13), ("row", 2), ("row", 6), ("corridor", 5)):
+        fit = without_any(layout, seed)[1].fit
+        number = fit.problem.frame_number
+        few, many = Stretch(0, number[0], number[9], (0.3, 0.0)), Stretch(0, 0, 10**6, (0.3, 0.0))
+        assert share_off(fit.problem, [few]) < BY_CHANCE < share_off(fit.problem, [many])
+        given = fit.problem, fit.result.state, fit.options, fit.result.blocks, fit.information
+        none, with_few, with_many = (scatter_of_fit(*given, s).share for s in ((), [few], [many]))
+        np.testing.assert_array_equal(with_few > 0, none > 0)
+        has_any.append((none.any(), with_many.any()))
+    assert sum(told for told, _ in has_any) < sum(told for _, told in has_any)
 
 
 def test_it_is_asked_whether_what_lay_off_until_the_end_was_touched() -> None:

@@ -9,6 +9,7 @@ from dataclasses import replace
 import cv2
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 from scipy import stats
 
 from calib.check.apart import UNSURE
@@ -28,6 +29,11 @@ from calib.solve.certainty.held import HELD_SIGMA
 from calib.solve.certainty.lens_terms import APART, NOTHING, WIDTHS, WIDTHS_APART, prior_factors
 
 SMALL = ("aspect", "p1", "p2", "k3")
+
+
+def each(n: int) -> NDArray[np.intp]:
+    """Return as many terms' lenses, each another."""
+    return np.arange(n)
 
 
 def exact_moments(information: float, score: float) -> tuple[float, float]:
@@ -58,7 +64,7 @@ def test_one_term_alone_gets_the_exact_posterior(information: float, score: floa
     But for a variance that the mixture makes larger than the likelihood's, which no factor can: a
     few percent at most.
     """
-    mean, sigma = prior_factors(np.array([[information]]), np.array([score]), np.zeros(1, np.intp))
+    mean, sigma = prior_factors(np.array([[information]]), np.array([score]), each(1), each(1))
     precision = information + sigma[0] ** -2
     found = (score + mean[0] * sigma[0] ** -2) / precision
     m, v = exact_moments(information, score)
@@ -72,7 +78,7 @@ def test_many_lenses_show_together_what_none_shows_alone() -> None:
     B, group = np.eye(n), np.zeros(n, np.intp)
     for truth, low, high in ((0.0, 0.0, 0.4), (1.0, 0.5, 1.6)):
         value = truth * rng.normal(size=n)
-        _, sigma = prior_factors(B, value + rng.normal(size=n), group)
+        _, sigma = prior_factors(B, value + rng.normal(size=n), group, each(n))
         assert low <= np.median(sigma) < high
 
 
@@ -80,10 +86,58 @@ def test_one_lens_may_stand_apart() -> None:
     n = 12
     h = np.zeros(n)
     h[4] = 400.0 * 1.5
-    mean, sigma = prior_factors(400.0 * np.eye(n), h, np.zeros(n, np.intp))
+    mean, sigma = prior_factors(400.0 * np.eye(n), h, np.zeros(n, np.intp), each(n))
     posterior = (h + mean * sigma**-2) / (400.0 + sigma**-2)
     assert posterior[4] == pytest.approx(1.5, rel=0.05)
     assert np.abs(np.delete(posterior, 4)).max() < 1e-6 and np.delete(sigma, 4).max() < 0.1
+
+
+def test_a_lens_stands_apart_in_all_its_terms() -> None:
+    """What one term shows of a lens counts for those that the capture tells little of: against the
+    sum over all widths of both groups and all states of the lens, ten others being plain.
+
+    Only that a group's width and a lens' state tell each other of a term in turn is left out by the
+    sweeps: by a term of a dozen, a few percent.
+    """
+    n, at = 11, 4
+    known, open_ = np.full(n, 400.0), np.ones(n)
+    B = np.diag(np.concatenate([known, open_]))
+    group, lens = np.repeat([0, 1], n), np.tile(np.arange(n), 2)
+    for offset in (0.0, 1.5):
+        h = np.zeros(2 * n)
+        h[at] = known[at] * offset
+        mean, sigma = prior_factors(B, h, group, lens)
+        found = 1.0 / (open_[at] + sigma[n + at] ** -2)
+        assert abs(mean[n + at]) < 1e-9  # it is told by the lens alone, which has no side
+        assert found == pytest.approx(variance_of_open(known, open_, offset, at), rel=0.05)
+
+
+def variance_of_open(
+    known: NDArray[np.float64], open_: NDArray[np.float64], offset: float, at: int
+) -> float:
+    """Return the posterior variance of the second term of lens ``at``, whose first is seen off by
+    ``offset``; all else is seen where a plain lens has it.
+    """
+    chance = np.array([NOTHING, *[(1 - NOTHING) / (len(WIDTHS) - 1)] * (len(WIDTHS) - 1)])
+    apart = APART / len(WIDTHS_APART)
+    seen = np.where(np.arange(len(known)) == at, offset, 0.0)
+    weights, variances = [], []
+    for first, p in zip(WIDTHS, chance, strict=True):
+        for second, q in zip(WIDTHS, chance, strict=True):
+            ways = [((1 - APART), first, second), *((apart, w, w) for w in WIDTHS_APART)]
+            fits = np.array(
+                [
+                    share
+                    * stats.norm.pdf(seen, scale=np.sqrt(1 / known + a**2))
+                    * stats.norm.pdf(0.0, scale=np.sqrt(1 / open_ + b**2))
+                    for share, a, b in ways
+                ]
+            )
+            others = np.delete(fits.sum(axis=0), at).prod()
+            for fit, (_, _, b) in zip(fits[:, at], ways, strict=True):
+                weights.append(p * q * others * fit)
+                variances.append(b**2 / (1 + open_[at] * b**2))
+    return float(np.average(variances, weights=weights))
 
 
 def test_what_rounding_made_negative_tells_nothing() -> None:
@@ -94,9 +148,9 @@ def test_what_rounding_made_negative_tells_nothing() -> None:
         np.arange(4),
     )
     with np.errstate(all="raise", under="ignore"):
-        mean, sigma = prior_factors(B, h, group)
+        mean, sigma = prior_factors(B, h, group, each(4))
     for k in (2, 3):
-        one = prior_factors(B[k : k + 1, k : k + 1], h[k : k + 1], np.zeros(1, np.intp))
+        one = prior_factors(B[k : k + 1, k : k + 1], h[k : k + 1], each(1), each(1))
         for of_mean, of_sigma in ((mean[k], sigma[k]), (one[0][0], one[1][0])):
             precision = B[k, k] + of_sigma**-2
             found = (h[k] + of_mean * of_sigma**-2) / precision

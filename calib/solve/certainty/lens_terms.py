@@ -6,18 +6,18 @@ k3; many lenses have next to nothing of each. Freeing these terms where they are
 tenth to a half of the accuracy; leaving them out where they are present costs all of it. So each
 takes part with a prior whose width the capture itself tells: the cameras of a rig are of one make
 more often than not, and many together show how large a term is in lenses like these where no single
-one does. One that stands apart from the rest may.
+one does. One that stands apart from the rest may: it is of another make, so all its terms do.
 
 The reduced normal equations at the minimum give, with everything else eliminated, information B and
 score h on the small terms b of all cameras: ``h = B b + noise of covariance B``. The prior of a
 group of terms (p1 and p2 are one) is
 
-    b_i | s ~ (1 - e) N(0, s²) + e × a few wide normal laws,    s on a grid from nothing to beyond
-    what is known
+    b_i | s, z ~ N(0, s²), s on a grid from nothing to beyond what is known, or N(0, z²) of a lens
+    that stands apart by z, as one in so many does
 
-and expectation propagation turns it into one normal factor a term, integrating over the s of its
-group. As factors of mean m and variance v these are what the bundle takes as priors, so that its
-minimum is the posterior mean and its covariance that of the posterior.
+and expectation propagation turns it into one normal factor a term, summing over the s of its group
+and the z of its lens. As factors of mean m and variance v these are what the bundle takes as
+priors, so that its minimum is the posterior mean and its covariance that of the posterior.
 
 Sources: Minka, Expectation propagation for approximate Bayesian inference, UAI 2001;
 Hernández-Lobato et al., Expectation propagation in linear regression models with spike-and-slab
@@ -62,36 +62,32 @@ WIDTHS = np.array([0.0, *(2.0**k for k in range(-5, 4))])  # in units of what is
 # rest
 NOTHING = 0.3
 APART = 0.03  # chance that one lens stands apart from the others, with one of these widths
-WIDTHS_APART = np.array([0.25, 1.0, 4.0])
-MAX_SWEEPS, SETTLED = 100, 1e-3  # a thousandth of a standard deviation
+WIDTHS_APART = np.array([1.0, 4.0])
+# A thousandth of a standard deviation, and of a variance.
+MAX_SWEEPS, SETTLED = 100, 1e-3
 FARTHEST = 30.0  # mean of a factor, in units of what is usual
 KEPT = 0.3  # of the logarithm of the last precision: plain updates may swing
 
 
-def prior_factors(B: Array, h: Array, group: NDArray[np.intp]) -> tuple[Array, Array]:
+def prior_factors(
+    B: Array, h: Array, group: NDArray[np.intp], lens: NDArray[np.intp]
+) -> tuple[Array, Array]:
     """Return mean and standard deviation (E,) of each small term's normal factor, all in units of
     what is usual.
 
     B (E, E) and h (E,) are information and score on the terms, ``group (E,)`` which of them share a
-    width.
+    width and ``lens (E,)`` which are of one lens.
     """
-    n = len(h)
+    n, n_widths = len(h), len(WIDTHS)
     # A camera that ran away, as a mirrored one does, leaves directions below zero by rounding: they
     # tell nothing, and would drive the sweeps apart.
     into, out = Information.of(B).roots()
     B, h = into @ into.T, into @ (out.T @ h)
     variance = np.concatenate([WIDTHS**2, WIDTHS_APART**2])
-    log_chance = np.log(
-        np.array([NOTHING, *[(1.0 - NOTHING) / (len(WIDTHS) - 1)] * (len(WIDTHS) - 1)])
-    )
-    # Of the components, given a group's width: that width, or one of those apart.
-    mixture = np.hstack(
-        [
-            (1.0 - APART) * np.eye(len(WIDTHS)),
-            np.full((len(WIDTHS), len(WIDTHS_APART)), APART / len(WIDTHS_APART)),
-        ]
-    )
-    members = [group == g for g in range(int(group.max(initial=-1)) + 1)]
+    of_width = np.array([NOTHING, *[(1.0 - NOTHING) / (n_widths - 1)] * (n_widths - 1)])
+    n_apart = len(WIDTHS_APART)
+    of_state = np.array([1.0 - APART, *[APART / n_apart] * n_apart])
+    state = np.tile(of_state, (n, 1))  # of each term's lens, as its other terms tell it
     precision, shift = np.ones(n), np.zeros(n)  # wide enough that all can show
     for _ in range(MAX_SWEEPS):
         C = Information.of(B + np.diag(precision)).covariance()
@@ -101,15 +97,14 @@ def prior_factors(B: Array, h: Array, group: NDArray[np.intp]) -> tuple[Array, A
         place = (mean / marginal - shift) / others
         total = 1.0 / others[:, None] + variance
         log_fit = -0.5 * (np.log(total) + place[:, None] ** 2 / total)
-        fit = np.exp(log_fit - log_fit.max(axis=1, keepdims=True))
-        # log-likelihood of its group's width by each term
-        log_likelihood = np.log(np.maximum(fit @ mixture.T, 1e-300))
-        weight = np.empty((n, len(variance)))
-        for own in members:
-            by_term = log_likelihood[own]
-            by_others = log_chance + by_term.sum(axis=0) - by_term
-            chance = np.exp(by_others - by_others.max(axis=1, keepdims=True, initial=-np.inf))
-            weight[own] = fit[own] * (chance @ mixture)
+        fit = np.maximum(np.exp(log_fit - log_fit.max(axis=1, keepdims=True)), 1e-300)
+        alike, apart = fit[:, :n_widths], fit[:, n_widths:]
+        # What it tells of its group's width, whichever way its lens stands, and then of its lens.
+        any_way = state[:, :1] * alike + (state[:, 1:] * apart).sum(axis=1, keepdims=True)
+        width = _by_others(of_width, any_way, group)
+        any_width = (width * alike).sum(axis=1, keepdims=True)
+        state = _by_others(of_state, np.hstack([any_width, apart]), lens)
+        weight = np.hstack([state[:, :1] * width, state[:, 1:]]) * fit
         weight /= weight.sum(axis=1, keepdims=True)
         means = place[:, None] * variance / total
         wanted = (weight * means).sum(axis=1)
@@ -120,12 +115,26 @@ def prior_factors(B: Array, h: Array, group: NDArray[np.intp]) -> tuple[Array, A
         least = np.maximum(np.abs(offset) / FARTHEST, 1e-3)
         new = np.clip(1.0 / np.maximum(spread, 1e-12) - others, least, 1e8)
         new_shift = wanted * new + offset
-        is_settled = (np.abs(wanted - mean) <= SETTLED * np.sqrt(marginal)).all()
+        is_settled = (np.abs(wanted - mean) <= SETTLED * np.sqrt(marginal)).all() and (
+            np.abs(new - precision) * marginal <= SETTLED
+        ).all()
         precision = np.exp(KEPT * np.log(precision) + (1.0 - KEPT) * np.log(new))
         shift = KEPT * shift + (1.0 - KEPT) * new_shift
         if is_settled:
             break
     return shift / precision, precision**-0.5
+
+
+def _by_others(chance: Array, likelihood: Array, member: NDArray[np.intp]) -> Array:
+    """Return the chance (E, K) of what each term shares with its like, ``chance (K,)`` before any
+    data, by the ``likelihood (E, K)`` of those that are of the same ``member (E,)`` but for itself.
+    """
+    by_term = np.log(likelihood)
+    of_all = np.zeros((int(member.max(initial=-1)) + 1, len(chance)))
+    np.add.at(of_all, member, by_term)
+    log = np.log(chance) + of_all[member] - by_term
+    found = np.exp(log - log.max(axis=1, keepdims=True, initial=-np.inf))
+    return np.asarray(found / found.sum(axis=1, keepdims=True))
 
 
 def without_small(options: BundleOptions) -> BundleOptions:
@@ -214,7 +223,8 @@ def _with_estimated(
     at = small // n, small % n - 6
     unit, away = options.prior.sigma[at], (values - options.prior.mean)[at]
     group = np.array([SMALL_TERMS[options.terms[k]] for k in at[1]])
-    of_mean, of_sigma = prior_factors(B * unit[:, None] * unit, (B @ away - gradient) * unit, group)
+    scaled = B * unit[:, None] * unit
+    of_mean, of_sigma = prior_factors(scaled, (B @ away - gradient) * unit, group, at[0])
     mean, sigma = options.prior.mean.copy(), options.prior.sigma.copy()
     mean[at] += of_mean * unit
     sigma[at] = of_sigma * unit

@@ -39,7 +39,7 @@ from calib.solve.lasting.leaning import find_leaning, leaning_gradient, without_
 from calib.solve.lasting.overdispersion import overdispersion
 from calib.solve.lasting.shifts import Shifts, shifts
 from calib.solve.lasting.solved import Solved
-from calib.solve.lasting.stretches import Stretch
+from calib.solve.lasting.stretches import BY_CHANCE, Stretch, share_off
 
 LENGTH_BINS = (
     2,
@@ -52,9 +52,9 @@ LENGTH_BINS = (
 LONG_BINS = 16  # from this length on other cameras give way to a shift as well
 MOST_NUMBERS = 30_000_000  # that finding that out may take
 ROOM = 10_000_000  # numbers that the gradients of a stretch may take at a time
-# Standard deviations by which squares must exceed what independent noise lets expect; none are
-# needed where stretches were found to stand off, as smaller ones are then there as well.
-SURE = 1.5
+# Standard deviations by which squares must exceed what independent noise lets expect. None are
+# needed where more stands off than the search finds by chance: then smaller ones are there as well.
+SURE = 2.0
 
 MOST_LOST = 1.0 / 3.0  # of a camera's views: with more left out what is kept may be what stands off
 OWN = 3.0  # by which a camera's scatter must differ from the others'
@@ -234,11 +234,12 @@ def scatter_of_fit(
     weight = np.zeros(problem.n_cameras)
     np.maximum.at(weight, problem.cam, problem.weight.max(axis=0, initial=0.0))
     sigma = 1.0 / np.maximum(weight, 1e-3)
-    gives_way = None
-    if stretches:
+    gives_way, sure = None, SURE
+    if share_off(problem, stretches) > BY_CHANCE:
+        sure = 0.0
         solved = Solved.of(problem, state, options, blocks, information)
         gives_way = _give_way(problem, state, solved, found)
-    scattered = scatter(found, sigma, 0.0 if stretches else SURE, gives_way)
+    scattered = scatter(found, sigma, sure, gives_way)
     limit = chance_limit(problem.n_cameras, found.n_bins) * overdispersion(found).most
     leaning = find_leaning(problem, state)
     if leaning is not None:

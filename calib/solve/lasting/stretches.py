@@ -14,7 +14,8 @@ from calib.core.geometry import Array
 from calib.solve.bundle.problem import Index, Problem
 
 Bools = NDArray[np.bool_]
-USUAL_SHARE = 0.02  # of the points in stretches; up to a hundredth is found where nothing is amiss
+BY_CHANCE = 0.01  # of the points in stretches: up to so many are found where nothing is amiss
+USUAL_SHARE = 2.0 * BY_CHANCE
 USUAL_S = 1.0  # how long one lasts (assumed: shimmer, or a marker partly hidden for a step)
 USUAL_PX = 1.0  # within which such a one is off (assumed)
 N_USUAL = 3  # as many as usual count beside those seen of how long they last

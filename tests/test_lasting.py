@@ -254,9 +254,10 @@ def test_scores_a_step_away_are_those_at_the_minimum() -> None:
 
 def test_sound_points_that_a_camera_left_tell_which_stretch_it_followed() -> None:
     """Where a camera followed a stretch from the start on, the sound points beside it lie beyond
-    the gate. The truth is what was planted.
+    the gate. The truth is what was planted: a wave in which these points decide, as without them
+    another stretch is taken.
     """
-    sim = simulate(Scenario(layout="row", n_cameras=6, n_frames=700, seed=3, **INDEPENDENT))
+    sim = simulate(Scenario(layout="row", n_cameras=6, n_frames=700, seed=1, **INDEPENDENT))
     camera, (first, last) = sim.tracks.camera("cam05"), (200, 226)
     around = (camera.frame >= first - 8) & (camera.frame <= last)
     low, high = camera.xy_px[around].min(axis=0) - 150, camera.xy_px[around].max(axis=0) + 150

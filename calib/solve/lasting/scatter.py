@@ -52,9 +52,10 @@ LENGTH_BINS = (
 LONG_BINS = 16  # from this length on other cameras give way to a shift as well
 MOST_NUMBERS = 30_000_000  # that finding that out may take
 ROOM = 10_000_000  # numbers that the gradients of a stretch may take at a time
-# Standard deviations by which squares must exceed what independent noise lets expect. None are
-# needed where more stands off than the search finds by chance: then smaller ones are there as well.
-SURE = 2.0
+# Standard deviations by which squares must exceed what independent noise lets expect, as in
+# ``by_place``. None are needed where more stands off than the search finds by chance: then smaller
+# ones are there as well.
+SURE = 3.0
 
 MOST_LOST = 1.0 / 3.0  # of a camera's views: with more left out what is kept may be what stands off
 OWN = 3.0  # by which a camera's scatter must differ from the others'

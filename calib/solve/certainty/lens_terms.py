@@ -60,13 +60,15 @@ USUAL_CORNER = {"k3": 3e-3}
 WIDTHS = np.array([0.0, *(2.0**k for k in range(-5, 4))])  # in units of what is usual
 # chance, before any data, that a group of terms is absent from all lenses; other widths share the
 # rest
-NOTHING = 0.6
-# The bundle takes a factor this much wider. For lenses that have little of a term a mixture is too
-# sure by what it gives to none at all, 8 % of the squared error; wider, as much is known of lenses
-# of any strength as is said, and it costs one or two percent of accuracy.
-WIDER = 1.6
-APART = 0.03  # chance that one lens stands apart from the others, with one of these widths
-WIDTHS_APART = np.array([1.0, 4.0])
+NOTHING = 0.5
+# The bundle takes a factor this much wider. Of lenses that have little of a term a mixture is too
+# sure, by what it gives to none at all; wider, error bars come nearer to the truth at any strength,
+# and hardly an error grows.
+WIDER = 1.25
+# Chance that one lens stands apart from the others, with one of these widths. With wider ones a
+# camera that is at fault would bend to its points.
+APART = 0.03
+WIDTHS_APART = np.array([1.0, 2.0])
 # A thousandth of a standard deviation, and of a variance.
 MAX_SWEEPS, SETTLED = 100, 1e-3
 FARTHEST = 30.0  # mean of a factor, in units of what is usual

@@ -20,7 +20,7 @@ from calib.solve.bundle.frames import fit_frames, place_wands
 from calib.solve.bundle.linearise import Blocks
 from calib.solve.bundle.monotonic import monotonic_prior, sensor_sizes, tightened
 from calib.solve.bundle.problem import Problem, State, problem_from_tracks
-from calib.solve.certainty.lens_terms import estimated_prior, with_small, without_small
+from calib.solve.certainty.lens_terms import WIDER, estimated_prior, with_small, without_small
 from calib.solve.certainty.normal import wald
 from calib.solve.certainty.wand_check import MIN_FRAMES, WandFinding, check_wand, loosened
 from calib.solve.fit import (
@@ -152,7 +152,8 @@ def finished(tracks: Tracks, rough: Rough, progress: Progress) -> Fit:
     if _has_every_term(options):
         sound, fit = without_lasting(fit, seen)
         if options.is_hierarchical:
-            fit = replace(_with_small_terms(tracks, fit, sound, options), stretches=fit.stretches)
+            last = _with_small_terms(tracks, fit, sound, options, wider=WIDER)
+            fit = replace(last, stretches=fit.stretches)
         fit = with_information(fit)
         scatter = _scatter_of(fit)
     else:  # what a lens that is not as it is held makes of the residuals would pass for such errors
@@ -218,9 +219,10 @@ def _with_small_terms(
     seen: NDArray[np.bool_],
     options: BundleOptions,
     max_rounds: int = MAX_ROUNDS,
+    wider: float = 1.0,
 ) -> Fit:
     """Return the fit with the small terms of its lenses found as well, each as sure as the capture
-    makes it.
+    makes it, or ``wider`` by so much.
     """
     widths, heights = sensor_sizes(tracks)
     problem, state, sigma, inlier = fit.problem, fit.result.state, fit.sigma_px, fit.is_inlier
@@ -228,7 +230,7 @@ def _with_small_terms(
     assert options.prior is not None
     spare = fit.result.blocks
     for k in range(max_rounds):
-        prior, start = estimated_prior(problem, state, options, spare)
+        prior, start = estimated_prior(problem, state, options, spare, wider)
         result = bundle(problem, state, near(options, prior=prior), start)
         state = result.state
         folded = tightened(options.prior, options.terms, state.lens, widths, heights)

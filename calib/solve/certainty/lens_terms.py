@@ -61,9 +61,9 @@ WIDTHS = np.array([0.0, *(2.0**k for k in range(-5, 4))])  # in units of what is
 # chance, before any data, that a group of terms is absent from all lenses; other widths share the
 # rest
 NOTHING = 0.5
-# The bundle takes a factor this much wider. Of lenses that have little of a term a mixture is too
+# The last fit takes a factor this much wider. Of lenses that have little of a term a mixture is too
 # sure, by what it gives to none at all; wider, error bars come nearer to the truth at any strength,
-# and hardly an error grows.
+# and hardly an error grows. What stands off is sought without: cameras would bend to it.
 WIDER = 1.25
 # Chance that one lens stands apart from the others, with one of these widths. With wider ones a
 # camera that is at fault would bend to its points.
@@ -183,10 +183,14 @@ def is_small(options: BundleOptions) -> NDArray[np.bool_]:
 
 
 def estimated_prior(
-    problem: Problem, state: State, options: BundleOptions, spare: Blocks | None = None
+    problem: Problem,
+    state: State,
+    options: BundleOptions,
+    spare: Blocks | None = None,
+    wider: float = 1.0,
 ) -> tuple[Prior, Start]:
     """Return the prior with small terms as the capture shows them at ``state``, and the start of a
-    descent with it; ``spare`` blocks lend their memory.
+    descent with it; ``spare`` blocks lend their memory. Factors are taken ``wider`` by so much.
     """
     assert options.prior is not None
     small = is_small(options)
@@ -196,7 +200,7 @@ def estimated_prior(
     blocks, cost = normal_equations(problem, state, bare, spare)
     values = np.stack([term_values(state.lens, name) for name in options.terms], axis=1)
     found = without_frames(problem, blocks)
-    prior = _with_estimated(values, state, found, options)
+    prior = _with_estimated(values, state, found, options, wider)
     of_small = Prior(prior.mean, np.where(small, prior.sigma, np.inf))
     more, gradient = (
         np.pad(values.ravel(), (0, len(blocks.shape)))
@@ -210,9 +214,9 @@ def estimated_prior(
 
 
 def _with_estimated(
-    values: Array, state: State, found: Information, options: BundleOptions
+    values: Array, state: State, found: Information, options: BundleOptions, wider: float
 ) -> Prior:
-    """Return the options' prior with the small terms' factors as ``found`` shows them.
+    """Return the options' prior with the small terms' factors as ``found`` shows them, ``wider``.
 
     ``values (C, L)`` are the lens terms now.
     """
@@ -233,5 +237,5 @@ def _with_estimated(
     of_mean, of_sigma = prior_factors(scaled, (B @ away - gradient) * unit, group, at[0])
     mean, sigma = options.prior.mean.copy(), options.prior.sigma.copy()
     mean[at] += of_mean * unit
-    sigma[at] = WIDER * of_sigma * unit
+    sigma[at] = wider * of_sigma * unit
     return Prior(mean, sigma)

@@ -12,6 +12,7 @@ import numpy as np
 from typer.main import get_command
 
 from calib.cli.main import app
+from calib.intake.centroids.sources import quiet
 from calib.report.papers.formats import named
 
 IMAGES = (".png", ".jpg", ".bmp", ".tif", ".pgm", ".webp", ".jp2")
@@ -102,9 +103,10 @@ def make(folder: Path) -> None:
         is_good, data = cv2.imencode(ending, grey)
         if is_good:
             (folder / f"cam_000001{ending}").write_bytes(data.tobytes())
-    writer = cv2.VideoWriter(
-        str(folder / "cam.avi"), cv2.VideoWriter.fourcc(*"MJPG"), 25.0, (80, 64), False
-    )
+    with quiet():  # for all of the process: FFmpeg asks but once how loud it is to be
+        writer = cv2.VideoWriter(
+            str(folder / "cam.avi"), cv2.VideoWriter.fourcc(*"MJPG"), 25.0, (80, 64), False
+        )
     for _ in range(3):
         writer.write(grey)
     writer.release()

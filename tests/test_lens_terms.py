@@ -29,6 +29,7 @@ from calib.solve.certainty.held import HELD_SIGMA
 from calib.solve.certainty.lens_terms import APART, NOTHING, WIDTHS, WIDTHS_APART, prior_factors
 
 SMALL = ("aspect", "p1", "p2", "k3")
+CHANCE = np.array([NOTHING, *[(1 - NOTHING) / (len(WIDTHS) - 1)] * (len(WIDTHS) - 1)])  # of WIDTHS
 
 
 def each(n: int) -> NDArray[np.intp]:
@@ -41,10 +42,7 @@ def exact_moments(information: float, score: float) -> tuple[float, float]:
     for the evidence).
     """
     widths = np.concatenate([WIDTHS, WIDTHS_APART])
-    chance = np.array([NOTHING, *[(1 - NOTHING) / (len(WIDTHS) - 1)] * (len(WIDTHS) - 1)]) * (
-        1 - APART
-    )
-    chance = np.append(chance, [APART / len(WIDTHS_APART)] * len(WIDTHS_APART))
+    chance = np.append((1 - APART) * CHANCE, [APART / len(WIDTHS_APART)] * len(WIDTHS_APART))
     place, variance = score / information, 1.0 / information
     weight = chance * stats.norm.pdf(place, scale=np.sqrt(variance + widths**2))
     weight /= weight.sum()
@@ -118,12 +116,11 @@ def variance_of_open(
     """Return the posterior variance of the second term of lens ``at``, whose first is seen off by
     ``offset``; all else is seen where a plain lens has it.
     """
-    chance = np.array([NOTHING, *[(1 - NOTHING) / (len(WIDTHS) - 1)] * (len(WIDTHS) - 1)])
     apart = APART / len(WIDTHS_APART)
     seen = np.where(np.arange(len(known)) == at, offset, 0.0)
     weights, variances = [], []
-    for first, p in zip(WIDTHS, chance, strict=True):
-        for second, q in zip(WIDTHS, chance, strict=True):
+    for first, p in zip(WIDTHS, CHANCE, strict=True):
+        for second, q in zip(WIDTHS, CHANCE, strict=True):
             ways = [((1 - APART), first, second), *((apart, w, w) for w in WIDTHS_APART)]
             fits = np.array(
                 [

@@ -17,7 +17,8 @@ group of terms (p1 and p2 are one) is
 
 and expectation propagation turns it into one normal factor a term, summing over the s of its group
 and the z of its lens. As factors of mean m and variance v these are what the bundle takes as
-priors, so that its minimum is the posterior mean and its covariance that of the posterior.
+priors, so that its minimum is the posterior mean and its covariance that of the posterior; the last
+fit takes them ``WIDER``.
 
 Sources: Minka, Expectation propagation for approximate Bayesian inference, UAI 2001;
 Hernández-Lobato et al., Expectation propagation in linear regression models with spike-and-slab

@@ -31,7 +31,7 @@ from calib.solve.bundle.linearise import Blocks
 from calib.solve.bundle.problem import Index, Problem, State
 from calib.solve.certainty.normal import Information
 from calib.solve.lasting.bending import chance_limit
-from calib.solve.lasting.by_place import Field, field_matrix, find_field
+from calib.solve.lasting.by_place import SURE, Field, field_matrix, find_field
 from calib.solve.lasting.find import bin_frames
 from calib.solve.lasting.gradients import Gradients
 from calib.solve.lasting.hidden import found_for_sure, hidden
@@ -52,11 +52,6 @@ LENGTH_BINS = (
 LONG_BINS = 16  # from this length on other cameras give way to a shift as well
 MOST_NUMBERS = 30_000_000  # that finding that out may take
 ROOM = 10_000_000  # numbers that the gradients of a stretch may take at a time
-# Standard deviations by which squares must exceed what independent noise lets expect, as in
-# ``by_place``. None are needed where more stands off than the search finds by chance: then smaller
-# ones are there as well.
-SURE = 3.0
-
 MOST_LOST = 1.0 / 3.0  # of a camera's views: with more left out what is kept may be what stands off
 OWN = 3.0  # by which a camera's scatter must differ from the others'
 
@@ -101,7 +96,8 @@ def scatter(
     """Return what shifts of whole stretches are left in a fit; ``found`` is of its inliers alone.
 
     Non-negative least squares over the lengths, for all cameras together in units of their noise; a
-    camera whose scatter is another by three standard deviations has its own. ``gives_way`` tells
+    camera whose scatter is another by three standard deviations has its own. All is 0 where squares
+    exceed what independent noise lets expect by no more than ``sure`` of these. ``gives_way`` tells
     how much of the information (C, K, 3) on shifts of so many bins, one after the other, all
     cameras together take; without it each does alone.
     """
@@ -236,6 +232,7 @@ def scatter_of_fit(
     np.maximum.at(weight, problem.cam, problem.weight.max(axis=0, initial=0.0))
     sigma = 1.0 / np.maximum(weight, 1e-3)
     gives_way, sure = None, SURE
+    # With more in stretches than the search finds by chance, smaller ones are there as well.
     if share_off(problem, stretches) > BY_CHANCE:
         sure = 0.0
         solved = Solved.of(problem, state, options, blocks, information)

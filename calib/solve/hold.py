@@ -24,7 +24,14 @@ from calib.solve.lasting.find import bin_frames, find_off, passing, with_sizes
 from calib.solve.lasting.leaning import Leaning, find_leaning
 from calib.solve.lasting.overdispersion import overdispersion_between
 from calib.solve.lasting.shifts import shifts
-from calib.solve.lasting.stretches import Off, Stretch, camera_of, off_pairs, pairs_in
+from calib.solve.lasting.stretches import (
+    MOST_PASSING_S,
+    Off,
+    Stretch,
+    camera_of,
+    off_pairs,
+    pairs_in,
+)
 from calib.solve.lasting.systematic import without_systematic
 from calib.solve.refine import LOSS_SCALE, placed
 
@@ -32,9 +39,6 @@ HOLD_ROUNDS = 3
 # Share of a camera's points in stretches that stand off, at most: more is no passing error but a
 # camera that is not where the rig has it.
 MOST_OFF = 0.4
-MOST_PASSING_S = (
-    5.0  # what stands off for longer without a break is no passing error: the camera was moved
-)
 
 
 @dataclass(frozen=True, eq=False)  # no slots: what several ask for is kept once it is known

@@ -38,6 +38,7 @@ from calib.solve.start.lenses import lens_prior
 from calib.solve.without_lasting import (
     LAST_TOLERANCE,
     NEAR_DAMPING,
+    elsewhere,
     near,
     refitted,
     without_lasting,
@@ -148,6 +149,7 @@ def finished(tracks: Tracks, rough: Rough, progress: Progress) -> Fit:
     if options.is_hierarchical:
         fit = _with_small_terms(tracks, fit, seen, options, ROUGH_ROUNDS)
     progress("errors that last", 0, 1)
+    seen = seen & ~elsewhere(fit, seen)
     of_held: Freed | None = None
     if _has_every_term(options):
         sound, fit = without_lasting(fit, seen)

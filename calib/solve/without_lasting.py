@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from calib.core.parameters import n_unknowns
 from calib.solve.bundle.descent import BundleOptions, bundle, normal_equations
 from calib.solve.bundle.linearise import Blocks, residuals
-from calib.solve.fit import GATE_SQUARED, Fit, dof_sigmas, gate
+from calib.solve.fit import GATE_SQUARED, Fit, dof_sigmas, gate, squared_residuals
 from calib.solve.lasting.bending import find_followed
 from calib.solve.lasting.find import LEAST_SHIFT, bin_frames, find_off, passing, with_sizes, within
 from calib.solve.lasting.overdispersion import (
@@ -24,7 +24,14 @@ from calib.solve.lasting.overdispersion import (
 )
 from calib.solve.lasting.shifts import Shifts, shifts
 from calib.solve.lasting.solved import Solved
-from calib.solve.lasting.stretches import Off, Stretch, camera_of, off_pairs
+from calib.solve.lasting.stretches import (
+    BREAK_S,
+    MOST_PASSING_S,
+    Off,
+    Stretch,
+    camera_of,
+    off_pairs,
+)
 from calib.solve.lasting.systematic import without_systematic
 
 # share of a camera's points in stretches that stand off, at most: what is left must still place it
@@ -52,6 +59,27 @@ def near(options: BundleOptions, **more: Any) -> BundleOptions:
     """Return them for a descent that starts next to its minimum and goes on to the very end."""
     last = {"tolerance": LAST_TOLERANCE, "damping": NEAR_DAMPING, "enough": LAST_FALL}
     return replace(options, **{**last, **more})
+
+
+def elsewhere(fit: Fit, seen: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return the pairs (P,) of cameras that see the wand elsewhere than others that agree, farther
+    than any stretch that a camera followed, for longer than errors last.
+
+    Its recorder lost frames, or it was turned: beside it, where few others see the wand, these
+    would seem to stand off.
+    """
+    problem = fit.problem
+    scaled = squared_residuals(problem, fit.result.state) / fit.sigma_px[problem.cam] ** 2
+    far = seen & (scaled > FAR**2 * GATE_SQUARED)
+    n_agree = np.bincount(problem.frame[fit.is_inlier.any(axis=0)], minlength=problem.n_frames)
+    is_far = far.any(axis=0) & ~(seen & ~far).any(axis=0) & (n_agree[problem.frame] >= 2)
+    number, out = problem.frame_number[problem.frame], np.zeros_like(is_far)
+    for at in problem.pairs_by_camera():
+        own = at[is_far[at]]
+        breaks = np.flatnonzero(np.diff(number[own]) > BREAK_S * problem.rate_hz) + 1
+        for run in filter(len, np.split(own, breaks)):
+            out[run] = np.ptp(number[run]) > MOST_PASSING_S * problem.rate_hz
+    return out
 
 
 def without_lasting(fit: Fit, seen: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], Fit]:

@@ -28,13 +28,13 @@ from calib.solve.bundle.linearise import cauchy, linearise
 from calib.solve.bundle.problem import Problem
 from calib.solve.certainty.normal import Information, on_places, world_motions
 from calib.solve.fit import in_placed_frames
-from calib.solve.hold import MOST_PASSING_S, RigFit
+from calib.solve.hold import RigFit
 from calib.solve.lasting.by_place import without_field
 from calib.solve.lasting.find import bin_frames
 from calib.solve.lasting.leaning import without_leaning
 from calib.solve.lasting.overdispersion import overdispersion_between
 from calib.solve.lasting.shifts import shifts
-from calib.solve.lasting.stretches import BREAK_S, PASSES, STEP_PX, chance_at_end
+from calib.solve.lasting.stretches import BREAK_S, MOST_PASSING_S, PASSES, STEP_PX, chance_at_end
 
 STEP_CHANCE = 1e-6  # a step counts where chance makes it once in a million captures
 # Chi-square over its degrees of freedom: sound captures have 0.2 to 1.2 without the stretches that

@@ -26,6 +26,8 @@ MOSTLY, ALONE_S = 0.5, 1.5
 # no source): what warms up drifts by less in every wave.
 STEP_PX = 0.15
 PASSES = 1e-3  # chance in a wave: more, and errors that last are no rarity
+# What stands off for longer without a break is no passing error: the camera was moved.
+MOST_PASSING_S = 5.0
 BREAK_S = 0.5  # between stretches that do not follow one another
 Off = tuple[
     Index, Array, float

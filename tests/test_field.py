@@ -56,6 +56,14 @@ def test_the_mistake_and_the_camera_are_told_first(kind: str, seed: int) -> None
     assert found.exit and found.is_named and found.is_right_camera, str(found)
 
 
+def test_beside_a_camera_that_sees_the_wand_elsewhere_the_others_keep_their_points() -> None:
+    """For more seconds than errors last, in a rig whose wand few see: they all seemed to stand
+    off.
+    """
+    found = outcome("frames lost half-way", 31095)
+    assert {name for one in found.told for name in one.cameras} == set(found.at_fault)
+
+
 def test_a_weak_knock_most_points_after_which_stand_off_is_told() -> None:
     """Rounding decides whether as a knock or as a move before the wave."""
     found = outcome("knocked in a later wave", 1500283)

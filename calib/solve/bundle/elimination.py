@@ -13,6 +13,9 @@ from calib.core.threads import each_group, in_groups
 from calib.solve.bundle.linearise import Blocks
 from calib.solve.bundle.problem import Chunk, Problem
 
+# Few enough to see little more than the cameras of each, as products grow with the square of their
+# number, and enough for these to be at full speed.
+PART_FRAMES = 50
 ROUNDING = 1e-13  # some hundred sums and products of double precision
 
 
@@ -46,37 +49,21 @@ def reduced_system(
     def run(chunks: Sequence[Chunk]) -> tuple[Array, Array]:
         """Return what eliminating these chunks' frames takes off the matrix and the gradient."""
         S, g = np.zeros((size, size)), np.zeros(size)
-        room = np.empty(
-            max((c.frames.stop - c.frames.start) * (len(c.cameras) * n + n_shape) for c in chunks)
-            * d,
-            kind,
-        )
         for chunk in chunks:
-            place = np.full(n_cameras, -1)
-            place[chunk.cameras] = n * np.arange(len(chunk.cameras))
-            first, last = chunk.frames.start, chunk.frames.stop
-            width = len(chunk.cameras) * n + n_shape
-            A = room[: (last - first) * d * width].reshape(-1, width)
-            A[:] = 0.0
-            half_coupling_kernel(
-                problem.cam,
-                problem.starts,
-                first,
-                last,
-                place,
-                factors,
-                np.ascontiguousarray(blocks.couplings(chunk)),
-                half_shape,
-                A,
-            )
-            if len(chunk.cameras) == n_cameras:
-                S += A.T @ A
-                g += A.T @ half_gradient[chunk.frames].ravel().astype(kind)
-            else:
-                at = (chunk.cameras[:, None] * n + np.arange(n)).ravel()
+            coupling = np.ascontiguousarray(blocks.couplings(chunk))
+            for part in problem.parts(chunk, PART_FRAMES):
+                place, width = np.full(n_cameras, -1), len(part.cameras) * n
+                place[part.cameras] = n * np.arange(len(part.cameras))
+                first, last = part.frames.start, part.frames.stop
+                A = np.zeros(((last - first) * d, width + n_shape), kind)
+                own = coupling[part.pairs.start - chunk.pairs.start :]
+                half_coupling_kernel(
+                    problem.cam, problem.starts, first, last, place, factors, own, half_shape, A
+                )
+                at = (part.cameras[:, None] * n + np.arange(n)).ravel()
                 at = np.append(at, np.arange(n_cameras * n, size))
-                S[np.ix_(at, at)] += A.T @ A
-                g[at] += A.T @ half_gradient[chunk.frames].ravel()
+                add_lower_kernel(A.T @ A, at, n, S)
+                g[at] += A.T @ half_gradient[part.frames].ravel().astype(kind)
         return S, g
 
     parts = each_group(run, problem.chunks)
@@ -85,6 +72,7 @@ def reduced_system(
         S += more
         own += gradient
     np.negative(S, out=S)
+    S += np.tril(S, -1).T
     g = np.append(blocks.camera_gradient.ravel(), blocks.shape_gradient) - own
     for c in range(n_cameras):
         at = slice(c * n, (c + 1) * n)
@@ -212,6 +200,19 @@ def half_coupling_kernel(
         for i in range(d):
             for j in range(n_shape):
                 out[base + i, out.shape[1] - n_shape + j] = half_shape[f, i, j]
+
+
+@compiled
+def add_lower_kernel(block: Array, at: Any, n: int, out: Array) -> None:
+    """Add the lower triangle of a symmetric block (k, k) to rows and columns ``at (k,)`` of out, in
+    order, n of which follow one another.
+    """
+    for i in range(len(at)):
+        row = at[i]
+        for first in range(0, i + 1, n):
+            column = at[first]
+            for j in range(min(n, i + 1 - first)):
+                out[row, column + j] += block[i, first + j]
 
 
 @compiled

@@ -160,10 +160,14 @@ class Problem:
         seen = np.bincount(self.cam[pairs], minlength=self.n_cameras)
         return Chunk(slice(first, last), pairs, np.flatnonzero(seen))
 
+    def parts(self, chunk: Chunk, n_frames: int) -> list[Chunk]:
+        """Return a chunk in parts of so many frames, the last with what is left."""
+        first, last = chunk.frames.start, chunk.frames.stop
+        return [self.chunk(a, b) for a, b in pairwise([*range(first, last, n_frames), last])]
+
     def in_chunks(self, n_frames: int) -> Problem:
         """Return the same observations in chunks of so many frames, the last with what is left."""
-        edges = [*range(0, self.n_frames, n_frames), self.n_frames]
-        return replace(self, chunks=tuple(self.chunk(a, b) for a, b in pairwise(edges)))
+        return replace(self, chunks=tuple(self.parts(self.chunk(0, self.n_frames), n_frames)))
 
     def part(self, first: int, last: int) -> Problem:
         """Return the frames from first to last as a problem of their own, of the same cameras."""

@@ -136,6 +136,7 @@ def test_a_rig_tells_where_it_is_from_and_what_was_done(
     calib.save_rig(rig, tmp_path / "r.h5")
     lines, document = described(call, tmp_path / "r.h5")
     assert lines[0] == f"Rig file: {len(rig.cameras)} cameras"
+    assert fact(lines, "RMS").startswith("sqrt(mean(dx² + dy²))")
     assert fact(lines, "captured") == document["captured_at"] == rig.captured_at
     assert fact(lines, "repair of") == document["parent_sha256"] == rig.parent_sha256
     for finding in rig.findings:

@@ -241,6 +241,7 @@ def test_page_says_what_the_console_says_and_names_the_files(call: Call, tmp_pat
     free = f"calib solve '{tracks}' --wand WAND --lens free -o NEW_RIG"
     moved = f"calib recheck {rig} '{tracks}'"
     assert [text in told for told in (printed, page) for text in (free, moved)] == [True] * 4
+    assert all("RMS is sqrt(mean(dx² + dy²))" in told for told in (printed, page))
     todo = page[page.index('class="todo"') : page.index("</ol>")]
     assert todo.index(free) < todo.index("cam01 and cam02") < todo.index(moved)
     assert "\ncam03: " in printed and not re.search("calib [^<]*RIG TRACKS", page)

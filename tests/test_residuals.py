@@ -310,12 +310,14 @@ def test_text_has_the_verdict_first_then_what_to_do_then_one_line_a_camera_under
         assert units[end - 2 : end] == unit
         assert all(line[end - 1].isdigit() and line[end] == " " for line in rows)
     assert rows[0].split()[:2] == ["cam03", "act"]
-    below = lines[lines.index(rows[-1]) + 2 + len(lasting_sentences(table.lasting, False)) :]
+    below = lines[lines.index(rows[-1]) + 2 :]
+    assert below[0] == "RMS is sqrt(mean(dx² + dy²)) over a camera's points."  # as every table says
+    below = below[1 + len(lasting_sentences(table.lasting, False)) :]
     assert below[0].startswith(f"Wand lengths ({table.wand.n_lengths}): ")
     assert "wand 460 mm, cameras over " in below[1]
-    # Statistics, and what the figures mean, are for --json and --explain.
+    # Statistics, and what other figures mean, are for --json and --explain.
     told, explained = str(table), "\n".join(lines_of(as_blocks(table, explain=True)))
-    for word in ("ninths", "; p ", "sqrt(mean(dx² + dy²))"):
+    for word in ("ninths", "; p ", "what 19 of 20 points stay within"):
         assert word not in told and word in explained
 
 

@@ -20,6 +20,8 @@ CAUTION = (
     "rules and its licensed riggers come first."
 )
 
+RMS = "sqrt(mean(dx² + dy²)) over a camera's points"  # as OpenCV counts it
+
 OVERHEAD = (
     "At a camera that moved, check mount, clamp and safety tether before anything else; it may be "
     "about to come down: keep people from under it."

@@ -30,7 +30,7 @@ from calib.report.page.moves import before_and_after
 from calib.report.papers.describe import rig_facts
 from calib.report.rigs import causes, residuals
 from calib.report.tables import Column
-from calib.report.words import CAUTION, OVERHEAD, escaped, filled, sentence
+from calib.report.words import CAUTION, OVERHEAD, RMS, escaped, filled, sentence
 
 SIGNS = {Verdict.ACT: "▲ needs action", Verdict.OK: "● good"}
 MOST_RANK = 4  # of columns: a sheet has no room for more
@@ -268,7 +268,7 @@ def _all_cameras(table: ResidualTable) -> str:
         Column("likely cause", [listed(c.cause for c in row.causes) for row in rows], is_left=True),
     ]
     lines = [html.Row(f"camera-{k}", row.verdict == Verdict.ACT) for k, row in enumerate(rows)]
-    caption = "All cameras; the headings put them in order"
+    caption = f"All cameras; the headings put them in order. RMS is {RMS}"
     return html.section("cameras", "All cameras", html.table(columns, lines, caption, "RMS|px"))
 
 

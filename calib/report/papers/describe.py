@@ -31,7 +31,7 @@ from calib.report.papers.stored import (
 )
 from calib.report.rigs import whole
 from calib.report.tables import Column, xyz
-from calib.report.words import by_fault, picked
+from calib.report.words import RMS, by_fault, picked
 from calib.simulate.scenario import Scenario
 
 NOT_DONE = "not done"
@@ -185,7 +185,7 @@ def of_rig(rig: Rig) -> Description:
         "provenance": dict(rig.provenance),
     }
     title = f"Rig file: {counted(len(cameras), 'camera')}"
-    return Description(title, rig_facts(rig), columns, document)
+    return Description(title, (*rig_facts(rig), ("RMS", RMS)), columns, document)
 
 
 def rig_facts(rig: Rig) -> tuple[Fact, ...]:

@@ -28,7 +28,7 @@ from calib.report.papers.stored import (
 from calib.report.proofs.verify import MODELLED
 from calib.report.rigs.whole import named
 from calib.report.tables import Column, xyz
-from calib.report.words import CAUTION, filled
+from calib.report.words import CAUTION, RMS, filled
 
 SIGNERS = ("Calibrated by", "Checked by", "Taken over by")
 CAUTIONS = (
@@ -165,7 +165,7 @@ def _cameras(rig: Rig, tracks: Tracks | None) -> Section:
     late = [known_offset(c) for c in rig.cameras]
     if any(frames is not None for frames in late):
         columns = (*columns, Column("late by frames", late, ".3f"))
-    sentences = ["RMS is sqrt(mean(dx² + dy²)) of what the fit leaves of the points."]
+    sentences = [f"RMS is {RMS}."]
     if tracks is None:
         sentences.append("Serial numbers are in the tracks file: add --tracks TRACKS.")
     return Section("Cameras", tuple(sentences), columns=columns)

@@ -22,7 +22,7 @@ from calib.report.rigs.serials import in_words as serial_in_words
 from calib.report.rigs.whole import as_json as whole_as_json
 from calib.report.rigs.whole import named, sentences
 from calib.report.tables import Blocks, Column, Said, Table, following, strong
-from calib.report.words import document, ended, filled, picked
+from calib.report.words import RMS, document, ended, filled, picked
 from calib.solve.lasting.stretches import USUAL_SHARE
 
 LETTERS = {"aspect": "a", "tangential": "p", "k3": "k", "rational": "r"}
@@ -33,10 +33,9 @@ HELD = (
     " finds came of them: calib solve TRACKS --wand WAND --lens free -o NEW_RIG"
 )
 LEGEND = (
-    "RMS is sqrt(mean(dx² + dy²)); 95 %: what 19 of 20 points stay within; noise is "
-    "that of one coordinate, corrected for what fitting the wands takes up; bias is the mean of "
-    "what is left; sensor is the share of it that points cover. Left out are points that fit "
-    "nothing.",
+    "95 %: what 19 of 20 points stay within; noise is that of one coordinate, corrected for what "
+    "fitting the wands takes up; bias is the mean of what is left; sensor is the share of it that "
+    "points cover. Left out are points that fit nothing.",
     "Position and rotation: how sure the solve was of them, one standard uncertainty over x, y, z "
     "together; so are all figures with ±.",
     "Lens: a, pixels not quite square; p, decentring; k, k3; r, a denominator; plain, none of "
@@ -67,7 +66,7 @@ def as_blocks(
     if then and not found.needs_a_hand:
         out.append(following(then))
     lasting = lasting_sentences(found.lasting, explain)
-    out += ["", _table(found), "", *lasting, lengths_sentence(found.wand)]
+    out += ["", _table(found), "", f"RMS is {RMS}.", *lasting, lengths_sentence(found.wand)]
     if found.sizes.cameras_mm:
         out.append(f"Sizes, to check against the room: {_sizes(found)}.")
     if not explain:

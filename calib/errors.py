@@ -76,15 +76,15 @@ class CalibError(Exception):
         fields |= {"remedy": self.remedy, "cameras": self.cameras}
         return partial(type(self), **fields), (self.where,)
 
-    def inside(self, container: str) -> CalibError:
-        """Return the same error with the place it lies in (a file, a group) put before
-        ``where``.
+    def inside(self, container: str, remedy: str = "") -> CalibError:
+        """Return the same error with the place it lies in (a file, a group) put before ``where``,
+        and ``remedy`` where it has none.
         """
         return type(self)(
             f"{container}: {self.where}",
             expected=self.expected,
             found=self.found,
-            remedy=self.remedy,
+            remedy=self.remedy or remedy,
             cameras=self.cameras,
         )
 

@@ -377,5 +377,5 @@ def _unwritable(path: Path, error: OSError | ValueError) -> OutputError:
         str(path),
         expected="a file that can be written",
         found=reason[:1].lower() + reason[1:],
-        remedy="Nothing was written.",
+        remedy="Nothing was written: choose another place, or see what is wrong with this one.",
     )

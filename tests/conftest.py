@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 
 # Before NumPy is loaded: a process a core runs, and workers of linear algebra beside it would wait
 # for one another.
@@ -73,8 +74,8 @@ def call(capsys: pytest.CaptureFixture[str]) -> Call:
 
 @pytest.fixture
 def refused(call: Call, tmp_path: Path) -> Iterator[Callable[..., str]]:
-    """Call the program, which must exit 2 with one line, nothing printed and nothing written;
-    return the line.
+    """Call the program, which must exit 2 with one line that ends in what to do, nothing printed
+    and nothing written; return the line.
     """
 
     def run(*arguments: object) -> str:
@@ -82,6 +83,7 @@ def refused(call: Call, tmp_path: Path) -> Iterator[Callable[..., str]]:
         code, out, err = call(*arguments)
         assert (code, out) == (2, ""), err
         assert err.count("\n") == 1 and err.endswith("\n") and "Traceback" not in err
+        assert re.search(r", found .*\.\.? \S|--help|Report it with", err), err
         assert snapshot(tmp_path) == before
         return err.strip()
 

@@ -554,6 +554,21 @@ def test_a_wrong_call_ends_in_one_line(
 
 
 @pytest.mark.parametrize(
+    ("arguments", "help_of"),
+    [
+        (["simulate", "out", "--cameras", "1"], "calib simulate"),
+        (["formats", "--example"], "calib formats"),
+        (["focus", "none.png"], "calib focus"),
+        (["--quiet", "plan"], "calib plan"),
+    ],
+)
+def test_a_wrong_call_says_where_help_is(
+    arguments: list[str], help_of: str, refused: Callable[..., str]
+) -> None:
+    assert refused(*arguments).endswith(f". See {help_of} --help.")
+
+
+@pytest.mark.parametrize(
     ("text", "words"),
     [
         ("n_camera = 4\n", ("n_camera",)),

@@ -392,6 +392,7 @@ def test_a_bad_tracks_file_is_told_in_one_line(case: str, tracks: Tracks, tmp_pa
     line = str(caught.value)
     assert line.startswith(f"{path}: ") and "\n" not in line
     assert all(word in line for word in words), line
+    assert caught.value.remedy and line.endswith(caught.value.remedy)
 
 
 def test_a_tracks_file_cut_off_anywhere_is_refused(tracks: Tracks, tmp_path: Path) -> None:
@@ -415,6 +416,13 @@ def test_what_is_no_file_is_refused(load: Callable[[Path], Any], tmp_path: Path)
         with pytest.raises(InputError) as caught:
             load(path)
         assert str(caught.value).startswith(f"{path}: expected a") and found in str(caught.value)
+
+
+@pytest.mark.skipif(not Path("/dev/null").is_char_device(), reason="no device of that name")
+def test_what_was_read_is_known_again_by_an_ordinary_file_alone() -> None:
+    """Of a pipe nothing is left to take the SHA-256 of; it was told as an empty file."""
+    with pytest.raises(InputError, match=r"a device or pipe\. Write what it holds to a file"):
+        files.sha256("/dev/null")
 
 
 def test_a_path_that_no_system_has_is_refused() -> None:
@@ -553,6 +561,7 @@ def test_a_bad_rig_file_is_told_in_one_line(case: str, rig: Rig, tmp_path: Path)
     assert (
         line.startswith(f"{path}: ") and "\n" not in line and all(word in line for word in words)
     ), line
+    assert caught.value.remedy and line.endswith(caught.value.remedy)
 
 
 @pytest.mark.parametrize("key", ["provenance", "alignment", "verification"])
@@ -624,7 +633,7 @@ BAD_WANDS = {
         ("[[certified]] 1: between", "p, q, r", "s"),
     ),
     "certified one marker": ('["p", "r"]', '["p"]', ("[[certified]] 1: between",)),
-    "certified with itself": ('["p", "r"]', '["p", "p"]', ("p to p",)),
+    "certified with itself": ('["p", "r"]', '["p", "p"]', ("between", "two of", "'p', 'p'")),
     "certified zero": ("length = 460.02", "length = 0", ("p to r", "above 0")),
     "certified negative": ("length = 460.02", "length = -460.02", ("p to r", "above 0")),
     "certified far off": ("length = 460.02", "length = 400", ("p to r", "460.000", "400.000")),
@@ -654,6 +663,7 @@ def test_a_bad_wand_file_is_told_in_one_line(case: str, tmp_path: Path) -> None:
     assert (
         line.startswith(f"{path}: ") and "\n" not in line and all(word in line for word in words)
     ), line
+    assert caught.value.remedy and line.endswith(caught.value.remedy)
 
 
 def test_a_wand_file_that_is_no_text_is_refused(tmp_path: Path) -> None:

@@ -61,6 +61,8 @@ class Commands(TyperGroup):
             finally:
                 sys.stdout.flush()  # here, where a full disk can still be told
         except CalibError as error:
+            command = next((word for word in given if word in self.commands), "")
+            error.remedy = error.remedy or f"See {f'calib {command}'.rstrip()} --help."
             code = _fail(str(error))
         except UsageError as error:
             code = _fail(self._of_call(error))
@@ -133,7 +135,8 @@ def _of_system(error: ImportError | OSError | RuntimeError | SystemError) -> str
             raise error
         return _defect(error)
     where = error.filename or "output"
-    return f"{where}: expected to read or write it, found {error.strerror or error}."
+    found = error.strerror or error
+    return f"{where}: expected to read or write it, found {found}. Look at room and permissions."
 
 
 def _defect(error: Exception) -> str:

@@ -160,7 +160,10 @@ class Fields:
         value = self._value(key, "a number")
         is_number = isinstance(value, int | float) and not isinstance(value, bool)
         if not is_number or not abs(value) < math.inf or abs(value) > MOST_NUMBER:
-            raise InputError(self.place(key), expected="a finite number", found=_shown(value))
+            remedy = "Write it as a number, without quotes." if isinstance(value, str) else ""
+            raise InputError(
+                self.place(key), expected="a finite number", found=_shown(value), remedy=remedy
+            )
         return float(value)
 
     def integer(self, key: str) -> int:
@@ -180,7 +183,9 @@ class Fields:
         if hasattr(value, "isoformat"):
             return str(value.isoformat())
         if not isinstance(value, str):
-            raise InputError(self.place(key), expected="text", found=_shown(value))
+            raise InputError(
+                self.place(key), expected="text", found=_shown(value), remedy="Put it in quotes."
+            )
         return check_name(value, self.place(key))
 
     def array(self, key: str, *shapes: tuple[int, ...]) -> Array:
@@ -198,7 +203,8 @@ class Fields:
         ):
             # 185,0 among them is two numbers to TOML
             is_long = array.dtype.kind in "iuf" and array.size > max(map(math.prod, shapes))
-            remedy = DECIMAL_POINT if is_long and array.ndim == 1 else ""
+            has_whole = isinstance(value, list) and any(isinstance(v, int) for v in value)
+            remedy = DECIMAL_POINT if is_long and has_whole else ""
             raise InputError(self.place(key), expected=expected, found=_shown(value), remedy=remedy)
         return array.astype(float)
 
@@ -293,7 +299,8 @@ def _certified(fields: Fields, markers: tuple[str, ...]) -> CertifiedLength:
     fields.refuse_unknown(CERTIFIED)
     between = fields.table.get("between")
     ends = between if isinstance(between, list) else []
-    if len(ends) != 2 or not all(isinstance(end, str) and end in markers for end in ends):
+    is_known = all(isinstance(end, str) and end in markers for end in ends)
+    if len(ends) != 2 or not is_known or ends[0] == ends[1]:
         raise InputError(
             fields.place("between"),
             expected=f"two of the markers {', '.join(markers)}",

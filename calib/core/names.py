@@ -56,7 +56,7 @@ def check_name(name: str, where: str) -> str:
             where,
             expected="a name without control or invisible characters",
             found=visible(name),
-            remedy="Rename it.",
+            remedy="Take them out.",
         )
     return name
 

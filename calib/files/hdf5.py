@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from calib import guard
 from calib.core.fields import Fields
 from calib.errors import CalibError, InputError
-from calib.files.text import PathLike, nonempty
+from calib.files.text import PathLike, explained, nonempty
 from calib.guard.walk import reading
 
 
@@ -51,12 +51,11 @@ def opened(
                 )
             if not 1 <= (version := top.integer("version")) <= latest:
                 known = "1" if latest == 1 else f"1 to {latest}"
-                raise InputError(
-                    "version", expected=known, found=str(version), remedy="Update calib."
-                )
+                remedy = "Update calib." if version > latest else ""
+                raise InputError("version", expected=known, found=str(version), remedy=remedy)
             yield file, version
     except CalibError as error:
-        raise error.inside(str(path)) from None
+        raise error.inside(str(path), explained(expected_format.partition(".")[2])) from None
     # h5py's, for a file cut off or damaged.
     except (OSError, RuntimeError, KeyError, ValueError, TypeError) as error:
         raise InputError(

@@ -122,7 +122,7 @@ def load_points(path: PathLike) -> Points:
     """
     if Path(path).exists() and not h5py.is_hdf5(os.fspath(path)):
         rows = lines(path, TABLE, guard.most_points.get() * ROW_BYTES)
-        return inside(path, _from_table, rows)
+        return inside(path, "points", _from_table, rows)
     with opened(path, FORMAT, VERSION) as (file, _):
         top = attributes(file).read_all(POINTS_FILE)
         frame = dataset(file, "frame", "iu", (None,))

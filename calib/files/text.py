@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 import re
+import stat
 import tomllib
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -51,7 +52,8 @@ def load_wand(path: PathLike) -> Wand:
     InputError
         It cannot be read, or breaks a rule of the format; place, expected and found are told.
     """
-    return inside(path, wand_from_table, load_toml(path, "a wand file (TOML)"), Path(path).stem)
+    table = load_toml(path, "a wand file (TOML)")
+    return inside(path, "wand", wand_from_table, table, Path(path).stem)
 
 
 def save_wand(wand: Wand, path: PathLike, overwrite: bool = False) -> None:
@@ -98,7 +100,8 @@ def load_plan(path: PathLike) -> Plan:
     InputError
         It cannot be read, or breaks a rule of the format; place, expected and found are told.
     """
-    return inside(path, plan_from_table, load_toml(path, "a plan file (TOML)"), Path(path).stem)
+    table = load_toml(path, "a plan file (TOML)")
+    return inside(path, "plan", plan_from_table, table, Path(path).stem)
 
 
 def save_plan(plan: Plan, path: PathLike, overwrite: bool = False) -> None:
@@ -145,7 +148,7 @@ def load_cameras(path: PathLike) -> CameraList:
     InputError
         It cannot be read, or breaks a rule of the format; place, expected and found are told.
     """
-    return inside(path, CameraList.from_table, load_toml(path, "a camera list (TOML)"))
+    return inside(path, "cameras", CameraList.from_table, load_toml(path, "a camera list (TOML)"))
 
 
 def load_table(table: PathLike, cameras: PathLike, drop_outside: bool = False) -> Tracks:
@@ -172,7 +175,7 @@ def load_table(table: PathLike, cameras: PathLike, drop_outside: bool = False) -
     """
     camera_list = load_cameras(cameras)
     rows = lines(table, "a table (CSV)", guard.most_points.get() * ROW_BYTES)
-    return inside(table, tracks_from_csv, rows, camera_list, drop_outside)
+    return inside(table, "table", tracks_from_csv, rows, camera_list, drop_outside)
 
 
 def load_image_list(path: PathLike) -> ImageList:
@@ -193,12 +196,12 @@ def load_image_list(path: PathLike) -> ImageList:
     InputError
         It cannot be read, or breaks a rule of the format; place, expected and found are told.
     """
-    return inside(path, ImageList.from_table, load_toml(path, "an image list (TOML)"))
+    return inside(path, "images", ImageList.from_table, load_toml(path, "an image list (TOML)"))
 
 
 def load_scenario(path: PathLike, parse: Callable[[dict[str, Any]], T]) -> T:
     """Return ``parse(table)`` of a scenario file."""
-    return inside(path, parse, load_toml(path, "a scenario (TOML)"))
+    return inside(path, "scenario", parse, load_toml(path, "a scenario (TOML)"))
 
 
 def lines(path: PathLike, kind: str, most_bytes: int) -> Iterator[str]:
@@ -254,13 +257,20 @@ def _state(path: PathLike) -> tuple[str, int, int]:
     """Return the SHA-256 of a file, which file of the system it is, and when it was changed."""
     try:
         with Path(path).open("rb") as stream:
-            stat = os.fstat(stream.fileno())
-            if not stat.st_size:
-                raise InputError(str(path), expected="a file", found="an empty file")
+            info = os.fstat(stream.fileno())
+            if not stat.S_ISREG(info.st_mode):
+                raise InputError(
+                    str(path),
+                    expected="an ordinary file",
+                    found="a device or pipe",
+                    remedy="Write what it holds to a file first.",
+                )
+            if not info.st_size:
+                raise empty(path, "a file")
             found = hashlib.file_digest(stream, "sha256").hexdigest()
     except (OSError, ValueError) as error:
         raise unreadable(path, "a file", error) from None
-    return found, stat.st_ino, stat.st_mtime_ns
+    return found, info.st_ino, info.st_mtime_ns
 
 
 def with_sha256(load: Callable[[Path], T], path: Path) -> tuple[T, str]:
@@ -289,7 +299,11 @@ def unchanged(path: PathLike) -> Iterator[str]:
 
 def load_toml(path: PathLike, kind: str) -> dict[str, Any]:
     """Return the table of a TOML file."""
-    text = inside(path, "".join, lines(path, kind, MOST_TOML))
+    rows = lines(path, kind, MOST_TOML)
+    try:
+        text = "".join(rows)
+    except InputError as error:
+        raise error.inside(str(path)) from None
     try:
         return tomllib.loads(text)
     except (ValueError, RecursionError) as error:  # of syntax, or a number of too many digits
@@ -301,12 +315,19 @@ def load_toml(path: PathLike, kind: str) -> dict[str, Any]:
         raise InputError(str(path), expected=kind, found=found, remedy=remedy) from None
 
 
-def inside(path: PathLike, parse: Callable[..., T], *arguments: Any) -> T:
-    """Return ``parse(*arguments)``, its errors with the file's name."""
+def inside(path: PathLike, form: str, parse: Callable[..., T], *arguments: Any) -> T:
+    """Return ``parse(*arguments)``, its errors with the file's name and where its format, ``form``,
+    is explained.
+    """
     try:
         return parse(*arguments)
     except CalibError as error:
-        raise error.inside(str(path)) from None
+        raise error.inside(str(path), explained(form)) from None
+
+
+def explained(form: str) -> str:
+    """Return what to do about a file whose error says no more: read of its format."""
+    return f"What belongs there: calib formats {form}"
 
 
 def nonempty(path: PathLike, kind: str) -> BufferedReader:
@@ -318,7 +339,13 @@ def nonempty(path: PathLike, kind: str) -> BufferedReader:
     except (OSError, ValueError) as error:
         raise unreadable(path, kind, error) from None
     stream.close()
-    raise InputError(str(path), expected=kind, found="an empty file")
+    raise empty(path, kind)
+
+
+def empty(path: PathLike, kind: str) -> InputError:
+    """Return the error of a file that holds nothing."""
+    remedy = "Write, record or copy it again."
+    return InputError(str(path), expected=kind, found="an empty file", remedy=remedy)
 
 
 def _near(path: Path) -> str:

@@ -333,6 +333,10 @@ BAD_TRACKS: dict[str, tuple[Callable[[h5py.File], None], tuple[str, ...]]] = {
     "K nan": (_attribute(WEST, "K", np.full((3, 3), np.nan)), ("west 2: K", "finite")),
     "K of two rows": (_attribute(WEST, "K", np.eye(3)[:2]), ("west 2: K", "3 × 3")),
     "K skewed": (_attribute(WEST, "K", np.eye(3) + np.eye(3, k=1)), ("west 2: K", "fx, 0, cx")),
+    "K in mm": (
+        _attribute(WEST, "K", np.diag([8.0, 8.0, 1.0])),
+        ("west 2: K", "focal lengths in px, 128 to", "found 8 and 8", "divide by the pixel pitch"),
+    ),
     "K of negative focal length": (
         _attribute(WEST, "K", np.diag([-1.0, 1, 1])),
         ("west 2", "above 0"),

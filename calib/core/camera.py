@@ -24,6 +24,9 @@ from calib.core.geometry import Array, frozen
 from calib.errors import InputError, require_kinds
 
 MOST_PX = 100_000  # some four times what the largest sensors have along a side
+# Focal lengths of lenses in widths of the sensor: views of 157° and of half a degree across. None
+# that keeps lines straight is wider; shares of the image or mm taken for px are.
+FOCAL_WIDTHS = 0.1, 100.0
 LARGEST = 1e9  # of a lens's numbers in px, none of which comes near: beyond it squares overflow
 
 
@@ -321,6 +324,21 @@ def check_sensor(where: str, width: int, height: int) -> tuple[int, int]:
             found=" × ".join(str(s) if isinstance(s, Real) else repr(s) for s in (width, height)),
         )
     return int(width), int(height)
+
+
+def check_focal(where: str, lens: Lens | None, width: int) -> None:
+    """Raise InputError for a lens that is not in px: in shares of the image or in mm, a solve makes
+    a wand of it that bends.
+    """
+    short, long = (widths * width for widths in FOCAL_WIDTHS)
+    if lens is not None and not (short < lens.fx < long and short < lens.fy < long):
+        raise InputError(
+            where,
+            expected=f"focal lengths in px, {short:g} to {long:g} on a sensor {width} px wide",
+            found=f"{lens.fx:g} and {lens.fy:g}",
+            remedy="From mm: divide by the pixel pitch; from shares of the image: times its width "
+            "(fx, cx) and height (fy, cy).",
+        )
 
 
 def is_outside(xy_px: Array, width: int, height: int) -> NDArray[np.bool_]:

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.core.camera import Lens, check_sensor, is_outside, outside_error
+from calib.core.camera import Lens, check_focal, check_sensor, is_outside, outside_error
 from calib.core.frames import MOST_FRAME, N_KEYS, Ints, check_rate, point_keys
 from calib.core.geometry import Array, frozen
 from calib.core.names import camera_named, check_date, check_name
@@ -93,6 +93,7 @@ class CameraTracks:
                 raise InputError(
                     f"{self.name}: {attribute}", expected="a number above 0 mm", found=str(value)
                 )
+        check_focal(f"{self.name}: K", self.lens, self.width)
         if self.radius_px is not None:
             radius = frozen(self.radius_px, np.float32)
             if radius.shape != (n,):

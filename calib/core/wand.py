@@ -105,10 +105,10 @@ class Wand:
                     remedy="Correct the coordinates.",
                 )
         for c in self.certified:
-            if not (0 <= c.i < n and 0 <= c.j < n) or c.i == c.j:
+            if not (0 <= c.i < n and 0 <= c.j < n):
                 raise InputError(
                     "[[certified]]",
-                    expected=f"two different markers, 0 to {n - 1}",
+                    expected=f"marker indices 0 to {n - 1}",
                     found=f"{c.i} and {c.j}",
                 )
             place = f"[[certified]] {self.markers[c.i]} to {self.markers[c.j]}"
@@ -117,7 +117,7 @@ class Wand:
             if not (np.isfinite(c.sigma_mm) and c.sigma_mm > 0):
                 raise InputError(place, expected="a sigma above 0 mm", found=f"{c.sigma_mm:g}")
             # A certificate and a drawing that differ by more than this are not of the same wand.
-            if abs(c.length_mm - length[c.i, c.j]) > 0.05 * length[c.i, c.j]:
+            if c.i == c.j or abs(c.length_mm - length[c.i, c.j]) > 0.05 * length[c.i, c.j]:
                 raise InputError(
                     place,
                     expected=f"within 5 % of the {length[c.i, c.j]:.3f} mm between the coordinates",

@@ -390,6 +390,21 @@ def test_a_rig_and_tracks_that_are_mixed_up_end_in_one_line(
     )
 
 
+def test_a_capture_without_points_is_named_in_what_to_type(
+    capture: Path, refused: Callable[..., str], tmp_path: Path
+) -> None:
+    """The command said TRACKS, which no shell knows."""
+    bare, rig = tmp_path / "t.h5", capture / "rig.h5"
+    full = calib.load_tracks(capture / "tracks.h5")
+    calib.save_tracks(full.between(-2, -1), bare)
+    for command in (
+        ("align", rig, bare, "-o", tmp_path / "o.h5"),
+        ("verify", rig, bare, "--bar", capture / "wand.toml"),
+        ("recheck", rig, bare),
+    ):
+        assert refused(*command).endswith(f"calib describe {bare}")
+
+
 def test_cameras_that_the_rig_does_not_have_end_in_one_line(
     capture: Path, refused: Callable[..., str], tmp_path: Path
 ) -> None:

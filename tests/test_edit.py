@@ -146,6 +146,13 @@ def test_what_cannot_be_selected_is_told(
     assert all(word in str(raised.value) for word in words), str(raised.value)
 
 
+def test_frames_of_a_capture_without_points_are_told(tracks: Tracks) -> None:
+    """It was said to have "frames no"."""
+    bare = Tracks(tuple(c.between(0, 0) for c in tracks.cameras), 25.0)
+    with pytest.raises(InputError, match=r"found none\. The capture has no points\.$"):
+        select(bare, frames=(5, 9))
+
+
 def test_the_points_of_a_swap_must_fit_the_other_sensor(tracks: Tracks) -> None:
     small = CameraTracks(
         "s", 100, 100, np.empty(0, np.int64), np.empty((0, 2)), np.empty(0, np.int16)

@@ -88,12 +88,12 @@ def select(
         for name, to in zip(kept, new, strict=True)
     ]
     if frames != (None, None) and not any(c.n_points for c in cameras):
-        reach = "no" if tracks.span is None else "{} to {}".format(*tracks.span)
+        reach = "no points" if tracks.span is None else "frames {} to {}".format(*tracks.span)
         raise InputError(
             "frames",
             expected="points of these cameras in them",
             found="none",
-            remedy=f"The capture has frames {reach}.",
+            remedy=f"The capture has {reach}.",
         )
     return replace(tracks, cameras=tuple(cameras))
 

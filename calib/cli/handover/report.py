@@ -101,7 +101,7 @@ def report(
             moves_title=title,
             typed={"RIG": str(rig), "TRACKS": str(tracks)},
         )
-        with inside(tracks):
+        with inside(tracks, TRACKS=tracks):
             kept = [n for n in capture.names if n in solved.names or n not in solved.left_out]
             named = calib.named_tracks(solved, capture.subset(kept))
             page = html_report(solved, named, source, moves=moves)

@@ -167,7 +167,7 @@ def _by_markers(
     if survey is not None:
         known, read["survey"] = loaded(files.load_wand, survey)
     chosen = AlignOptions(survey=known, **options)
-    with inside(tracks):
+    with inside(tracks, TRACKS=tracks):
         return run(solved, capture, chosen)
 
 

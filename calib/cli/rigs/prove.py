@@ -100,7 +100,7 @@ def verify(
     solved, read["rig"] = loaded(files.load_rig, rig)
     capture, read["tracks"] = loaded(files.load_tracks, tracks)
     known, read["bar"] = loaded(files.load_wand, bar)
-    with inside(tracks):
+    with inside(tracks, TRACKS=tracks):
         found = run(solved, capture, known, allowed, at_rest=at_rest, box=box, noise_px=noise)
     document = report.as_json(found)
     told = {**provenance("verify"), "read": read, **document}
@@ -249,7 +249,7 @@ def reconstruct(
     solved, rig_read = loaded(files.load_rig, rig)
     chosen = frame_range(frames)
     counts = {"points": 0, "frames": 0, "open": 0}
-    with inside(tracks), console.progress() as progress:
+    with inside(tracks, TRACKS=tracks), console.progress() as progress:
         pieces = _pieces(solved, tracks, chosen, progress)
         points = _counted(in_pieces(solved, pieces, noise), counts)
         shift = _write(output, force, solved, rig_read, tracks, points)

@@ -136,7 +136,7 @@ def solve(
     stated, wand_read = None, None
     if wand is not None:
         stated, wand_read = loaded(calib.load_wand, wand)
-        with inside(tracks):
+        with inside(tracks, TRACKS=tracks):
             capture.check_markers(len(stated.markers))
     chosen = tuple(term.strip() for term in terms.split(",") if term.strip())
     if not chosen:
@@ -247,7 +247,7 @@ def residuals(
     from calib.report.rigs import residuals as report
 
     solved, capture = calib.load_rig(rig), calib.load_tracks(tracks)
-    with inside(tracks):
+    with inside(tracks, TRACKS=tracks):
         table = calib.residuals(solved, capture)
     if as_json:
         console.print_json(report.as_json(table))

@@ -93,3 +93,14 @@ def test_a_recheck_names_a_camera_that_was_knocked_in_the_last_seconds(seed: int
         name: "moving"
     }
     assert found.camera(name).since_frame == pytest.approx(since, abs=GAP)
+
+
+@pytest.mark.parametrize("seed", [621, 654, 665])
+def test_a_camera_turned_before_the_wave_did_not_stand_where_it_fits_one_other_alone(
+    seed: int,
+) -> None:
+    """The wand goes where the two have it; where others see it too, it never fitted."""
+    knock = Knock(camera="cam04", rotation_deg=1.0, translation_mm=2.0)
+    base = Scenario(layout="corridor", n_cameras=16, wand="line3", sigma_px=0.2, n_frames=700)
+    turned = simulate(replace(base, seed=seed, wave=1, knock=(knock,)))
+    assert found(turned, turned.tracks) == {}

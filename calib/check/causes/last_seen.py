@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from calib.check.causes.slips import EXPLAINED, off_by_count
 from calib.core.threads import in_groups
-from calib.solve.bundle.problem import Index
+from calib.solve.bundle.problem import Index, Problem
 from calib.solve.hold import RigFit
 from calib.solve.lasting.stretches import largest_before_px
 
@@ -25,7 +25,7 @@ from calib.solve.lasting.stretches import largest_before_px
 LEAST_PX, TIMES = 4.0, 2.0
 ALIKE = 0.5  # of how far they lie off: about their middle; those that fit nothing lie all over
 FEWEST, LEAST_S = 20, 0.5  # points, and how long: errors that come one by one do not
-AGAINST = 4  # points that lie off for each that fits among them
+AGAINST = 4  # points that lie off for each that fits among them, and before the other way round
 MOST_COUNTS = 10  # frames by which the count may be off, either way
 
 
@@ -50,10 +50,21 @@ def last_seen(fit: RigFit, at_fault: Collection[int] = ()) -> list[LastSeen | No
     problem = fit.problem
     is_sound = fit.is_inlier & ~fit.is_passing
     of_others = is_sound & ~np.isin(problem.cam, list(at_fault))
-    placed = np.asarray((problem.n_views(of_others) >= 2).any(axis=0))
+    n_views = problem.n_views(of_others)
+    placed = np.asarray((n_views >= 2).any(axis=0))
 
     def run(cameras: Sequence[tuple[int, Index]]) -> list[LastSeen | None]:
-        return [_last(fit, c, at[placed[problem.frame[at]]], is_sound, placed) for c, at in cameras]
+        return [
+            _last(
+                fit,
+                c,
+                at[placed[problem.frame[at]]],
+                is_sound,
+                placed,
+                n_views - _of_camera(problem, at, of_others),
+            )
+            for c, at in cameras
+        ]
 
     parts = in_groups(run, list(enumerate(problem.pairs_by_camera())))
     return [found for part in parts for found in part]
@@ -67,16 +78,25 @@ def far_px(fit: RigFit, camera: int, frame: int) -> float:
 
 
 def _last(
-    fit: RigFit, c: int, at: Index, is_sound: NDArray[np.bool_], placed: NDArray[np.bool_]
+    fit: RigFit,
+    c: int,
+    at: Index,
+    is_sound: NDArray[np.bool_],
+    placed: NDArray[np.bool_],
+    n_others: NDArray[np.int64],
 ) -> LastSeen | None:
-    """Return what camera c's last pairs of ``at`` have in common, all of placed frames."""
+    """Return what camera c's last pairs of ``at`` have in common, all of placed frames; other
+    cameras have ``n_others (M, F)`` views of each marker.
+    """
     problem = fit.problem
     seen, sound = problem.row[:, at] >= 0, is_sound[:, at]
     balance = ((seen & ~sound).sum(axis=0) - AGAINST * sound.sum(axis=0))[::-1].cumsum()[::-1]
     # A camera that is off most of the time stands elsewhere altogether.
     if not at.size or not FEWEST <= balance.max() <= sound.sum():
         return None
-    late = at[int(balance.argmax()) :]
+    before, late = np.split(at, [int(balance.argmax())])
+    if not _stood(fit, before, is_sound, n_others):
+        return None
     frame = problem.frame_number[problem.frame[late]]
     if len(np.unique(frame)) < LEAST_S * problem.rate_hz:
         return None
@@ -97,3 +117,23 @@ def _last(
     if best and by_count[best] < min(EXPLAINED * size, left):
         return LastSeen(int(frame[0]), size, best, left / size)
     return LastSeen(int(frame[0]), size, 0, left / size) if left < ALIKE * size else None
+
+
+def _of_camera(problem: Problem, at: Index, points: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """Return which of the points (M, P) the pairs ``at`` have, as views of a frame (M, F)."""
+    out = np.zeros((len(points), problem.n_frames), dtype=np.int64)
+    out[:, problem.frame[at]] = points[:, at]
+    return out
+
+
+def _stood(
+    fit: RigFit, before: Index, is_sound: NDArray[np.bool_], n_others: NDArray[np.int64]
+) -> bool:
+    """Return whether a camera's pairs ``before`` fit where two others place the wand, by their
+    views of each marker (M, F): with one alone it may fit wherever it stands.
+    """
+    problem = fit.problem
+    at = before[(n_others[:, problem.frame[before]] >= 2).any(axis=0)]
+    sound = is_sound[:, at]
+    was_off = (problem.row[:, at] >= 0) & ~sound & ~fit.is_passing[at]
+    return bool(AGAINST * was_off.sum() <= sound.sum())

@@ -27,6 +27,9 @@ MOST_PX = 100_000  # some four times what the largest sensors have along a side
 # Focal lengths of lenses in widths of the sensor: views of 157° and of half a degree across. None
 # that keeps lines straight is wider; shares of the image or mm taken for px are.
 FOCAL_WIDTHS = 0.1, 100.0
+# No centroid is as good: a tenth or two of a pixel is usual. Where a capture has no noise, as one
+# that was computed, its rounding has patterns too, and nothing lies within some of its sigmas.
+LEAST_NOISE_PX = 0.01
 LARGEST = 1e9  # of a lens's numbers in px, none of which comes near: beyond it squares overflow
 
 

@@ -15,11 +15,11 @@ from calib.check.causes.certainty import known_to
 from calib.check.causes.examine import Examination, examine
 from calib.check.causes.last_seen import LastSeen
 from calib.check.causes.levels import USUAL_REPEATED, is_straying, noise_against
-from calib.check.causes.models import LEAST_PX
 from calib.check.causes.record import Record, of_cameras
 from calib.check.causes.slips import Slip, slips
 from calib.check.causes.sway import STILL, Sway
 from calib.check.verdicts import MIN_COVERAGE, MIN_POINTS, Fault
+from calib.core.camera import LEAST_NOISE_PX
 from calib.core.geometry import Array
 from calib.core.rig import CameraStats, Rig
 from calib.core.tracks import Tracks
@@ -182,7 +182,7 @@ def _noise(
     sigma: Array, c: int, before: CameraStats | None, e: Examination | None
 ) -> Figures | None:
     """Return camera c's noise and what it is large against, None where it is not."""
-    if not sigma[c] > LEAST_PX or _explained(e) >= HALF:  # nan as well
+    if not sigma[c] > LEAST_NOISE_PX or _explained(e) >= HALF:  # nan as well
         return None
     grown = None
     if before is not None and before.points >= MIN_POINTS and before.sigma_px > 0:

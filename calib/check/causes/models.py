@@ -17,6 +17,7 @@ from calib.check.causes.change import changes, moment
 from calib.check.causes.record import Record
 from calib.check.causes.spectrum import periodogram
 from calib.check.verdicts import Fault
+from calib.core.camera import LEAST_NOISE_PX
 from calib.core.frames import without_gaps
 from calib.core.geometry import Array
 from calib.core.parameters import MEASURED
@@ -47,9 +48,6 @@ MOST, MUCH = 0.5, 0.25
 DELAYS = {Fault.TIMING, Fault.ROWS, Fault.DRIFT}
 # Slower shaking is not told from the wand's own way through the image.
 SLOWEST_HZ, SLOWEST_CYCLES = 0.8, 8.0
-# What moves points by less is nothing that a camera sees: a centroid is good to a tenth or two of a
-# pixel. Of input without noise rounding has a pattern too.
-LEAST_PX = 0.01
 SAGS_MM = 100.0  # a mount by no more in a wave: what seems so is something else (assumed)
 PAUSE_S = 60.0  # over a longer one what shakes keeps no beat
 
@@ -158,7 +156,7 @@ class System:
         if choice[0].cause == Fault.LENS:
             choice = self._beside(choice, worthy)
         e = choice[0]
-        if self.record.sigma_px**2 * self.total * e.share < LEAST_PX**2 * self.n:
+        if self.record.sigma_px**2 * self.total * e.share < LEAST_NOISE_PX**2 * self.n:
             return None
         adjusted = 1.0 - (1.0 - e.share) * self.n / max(self.n - choice[1].shape[2], 1)
         return choice if e.bic < 0 and adjusted >= self.least_share else None

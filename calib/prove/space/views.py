@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.core.camera import LEAST_NOISE_PX
 from calib.core.geometry import Array
 from calib.core.rig import Rig
 from calib.core.tracks import Tracks
@@ -40,7 +41,8 @@ def cameras_of(
     """Return cameras of a rig, by default all, with the noise that its solve found or with
     ``noise_px``.
 
-    A camera whose noise is not known gets the median of the others'. Raises InputError where
+    A camera whose noise is not known gets the median of the others', and none less than
+    ``LEAST_NOISE_PX``. Raises InputError where
     ``noise_px`` is none.
     """
     if noise_px is not None and not 0 < noise_px < np.inf:
@@ -49,7 +51,7 @@ def cameras_of(
     sigma = np.array([c.stats.sigma_px if c.stats is not None else np.nan for c in cameras])
     sigma[~(sigma > 0)] = np.nan
     usual = float(np.nanmedian(sigma)) if np.isfinite(sigma).any() else DEFAULT_PX
-    sigma = np.where(np.isfinite(sigma), sigma, usual)
+    sigma = np.maximum(np.where(np.isfinite(sigma), sigma, usual), LEAST_NOISE_PX)
     return Cameras(
         tuple(c.name for c in cameras),
         np.stack([c.cam_from_world.R for c in cameras]),

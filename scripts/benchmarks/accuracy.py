@@ -33,7 +33,8 @@ N_TEST_POINTS = 500
 # The median of random rigs never comes near this: a rig beyond it went to a wrong minimum and does
 # not count as solved.
 WRONG = 2.0
-S, T = TypeVar("S"), TypeVar("T")
+S = TypeVar("S")
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)

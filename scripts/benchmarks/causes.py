@@ -13,8 +13,9 @@ from typing import Any
 import numpy as np
 from scipy import stats
 
-from calib.check.causes.examine import examine
-from calib.check.causes.record import of_cameras
+from calib.check.causes.certainty import known_to
+from calib.check.causes.examine import Examination, examine
+from calib.check.causes.record import Record, of_cameras
 from calib.check.residuals import ResidualTable, residual_table
 from calib.core.rig import Rig
 from calib.errors import CalibError
@@ -131,7 +132,11 @@ def is_bare(wave: Scenario, name: str, share: float) -> bool:
     coordinates).
     """
     sim = simulate(replace(wave, side_seen={name: share}))
-    found = of_cameras(fit_to_rig(sim.truth, sim.tracks), sim.tracks, examine)[
+
+    def look(record: Record) -> Examination | None:
+        return examine(record, known_to(sim.truth, record.name))
+
+    found = of_cameras(fit_to_rig(sim.truth, sim.tracks), sim.tracks, look)[
         sim.tracks.names.index(name)
     ]
     return found is None or found.corner_px > np.sqrt(6.0) * found.sigma_px
@@ -223,7 +228,7 @@ def run(options: argparse.Namespace) -> list[Row]:
             n_frames=options.frames,
             truth=options.truth,
         )
-        found = []
+        found: list[Outcome] = []
         for k, one in enumerate(over_rigs(job, range(options.rigs), options.jobs)):
             found += one
             wrong = [f"{o.fault}: {o.first}" for o in one if o.first != FAULTS[o.fault][2]]

@@ -64,7 +64,7 @@ def compile_ceres() -> Path | str:
 
 
 def run_ceres(program: Path, path: Path, kind: str) -> Timing:
-    command = [program, path, kind, str(n_threads())]
+    command = [str(program), str(path), kind, str(n_threads())]
     done = subprocess.run(command, capture_output=True, text=True, check=True)
     out = json.loads(done.stdout)
     steps, cost = out["iterations"], out["final_cost"]

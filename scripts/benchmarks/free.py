@@ -139,8 +139,13 @@ def measure(seed: int, options: argparse.Namespace) -> Outcome:
         rig = calibrate(first.tracks, first.wand)
     except CalibError as error:
         return Outcome(failure=str(error))
-    named, honest, can_tell, undecided, squared, slowest = {}, {}, {}, {}, [], 0.0
-    of_wave, wave_wrong = [], 0
+    named: dict[str, bool] = {}
+    honest: dict[str, bool] = {}
+    can_tell: dict[str, bool] = {}
+    undecided: dict[str, int] = {}
+    squared: list[float] = []
+    of_wave: list[float] = []
+    slowest, wave_wrong = 0.0, 0
     for number, kind in enumerate(options.kinds, start=1):
         knock = changes_of(kind, first.truth, base, rng)
         later = simulate(replace(base, wave=number, knock=knock, connected=False))
@@ -215,10 +220,10 @@ def run(options: argparse.Namespace) -> list[Row]:
             low, high = stats.binomtest(sum(right), len(right)).proportion_ci(0.95)
             open_ = sum(o.undecided.get(kind, 0) for o in outcomes)
             n_cameras = sum(o.n_cameras for o in outcomes if kind in o.named)
-            wrong = sum(not o.honest[kind] for o in outcomes if kind in o.honest)
+            n_wrong = sum(not o.honest[kind] for o in outcomes if kind in o.honest)
             found = (
                 f"{100 * np.mean(right):.1f} % of {len(right)} (95 % interval {100 * low:.1f} to "
-                f"{100 * high:.1f}); {wrong} wrong, the others open; {len(untold)} more days in "
+                f"{100 * high:.1f}); {n_wrong} wrong, the others open; {len(untold)} more days in "
                 f"which nobody could tell; {open_} of {n_cameras} cameras undecided or unseen"
             )
             must = f"≥ {100 * MUST[kind]:.0f} %"

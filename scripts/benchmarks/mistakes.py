@@ -124,7 +124,7 @@ def _shifted(camera: CameraTracks, rows: NDArray[np.intp], shift: Array) -> Came
     xy = camera.xy_px.copy()
     xy[rows] += np.nan_to_num(shift)
     edge = np.array([camera.width, camera.height]) - 0.5
-    keep = ((xy >= -0.5) & (xy <= edge)).all(axis=1)
+    keep = np.asarray(((xy >= -0.5) & (xy <= edge)).all(axis=1))
     return replace(camera, xy_px=np.where(keep[:, None], xy, camera.xy_px)).rows(keep)
 
 
@@ -338,7 +338,7 @@ def _real_wand(
             own = marker == which
             away = sim.R_world_from_wand[at[own]] @ offset_mm
             out[own] += swing(frame[own])[:, None] * away
-            return out
+            return np.asarray(out)
 
         changed[camera.name] = _moved(sim, camera, place)
     return _with(sim.tracks, changed), sim.wand

@@ -72,7 +72,8 @@ def count(simulation: Simulation, tracks: Tracks, what: str) -> Count:
         is_named = camera.marker >= 0
         wrong = simulation.is_wrong_name(camera.name, camera.marker)
         numbers += is_whole.sum(), (is_whole & is_found).sum(), is_named.sum(), wrong.sum()
-    return Count(what, *map(int, numbers))
+    whole, found, named, wrongly = map(int, numbers)
+    return Count(what, whole, found, named, wrongly)
 
 
 def measure(key: tuple[str, str, float, int], n_cameras: int, n_frames: int) -> Count:

@@ -110,8 +110,8 @@ def true_camera(camera: PlanCamera, rng: np.random.Generator, truth: Scenario) -
     p = rng.uniform(-truth.decentring, truth.decentring, 2) * ("tangential" in has)
     k3 = rng.uniform(-1, 1) * min(truth.k3_limit, 0.03 / (corner / 1.2) ** 6) * ("k3" in has)
     aspect = 1.0 + rng.uniform(-1, 1) * truth.aspect_error * ("aspect" in has)
-    centre = np.array(SENSOR) / 2 - 0.5 + rng.uniform(-15, 15, 2)
-    lens = Lens(focal, focal * aspect, *centre, np.array([k1, k2, *p, k3]))
+    cx, cy = np.array(SENSOR) / 2 - 0.5 + rng.uniform(-15, 15, 2)
+    lens = Lens(focal, focal * aspect, cx, cy, np.array([k1, k2, *p, k3]))
     return replace(built, lens=lens)
 
 
@@ -156,7 +156,8 @@ def measured(seed: int, truth: str) -> Outcome:
     plan = drawn_plan(seed)
     places = plan.volume.grid(np.full(3, (plan.volume.size_mm.prod() / N_PLACES) ** (1.0 / 3.0)))
     hands = suggested_way(plan).hand_mm(plan), figure_of_eight(plan, plan.wave.seconds)
-    predicted, solved = [], []
+    predicted: list[float] = []
+    solved: list[float] = []
     for hand in hands:
         motion = wave_of(plan, hand)
         try:

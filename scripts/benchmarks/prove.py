@@ -114,7 +114,7 @@ def squared(error: Array, how: Alignment) -> float:
 
 def placed(points: Array, rng: np.random.Generator) -> Array:
     turn = rotation_from_vector(np.array([0.0, 0.0, rng.uniform(-np.pi, np.pi)]))
-    return points @ turn.T + [*rng.uniform(-800, 800, 2), 0.0]
+    return np.asarray(points @ turn.T + [*rng.uniform(-800, 800, 2), 0.0])
 
 
 def world_of(points: Array) -> Pose:

@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from functools import partial
 from time import perf_counter
+from typing import Any
 
 import numpy as np
 from scipy import stats
@@ -92,10 +93,10 @@ def scenario_of(
 
 def changes_of(
     kind: str, scenario: Scenario, rng: np.random.Generator
-) -> tuple[dict, dict[str, str]]:
+) -> tuple[dict[str, Any], dict[str, str]]:
     """Return what a kind changes in the scenario, and the verdicts it should lead to."""
     name = str(rng.choice(scenario.names))
-    still = {"rotation_deg": 0.0, "translation_mm": 0.0}
+    still: dict[str, Any] = {"rotation_deg": 0.0, "translation_mm": 0.0}
     if kind == "turn":
         return {"knock": (Knock(camera=name, **still | {"rotation_deg": 0.03}),)}, {name: "moved"}
     if kind == "shift":
@@ -178,7 +179,9 @@ def measure(seed: int, options: argparse.Namespace) -> Outcome:
         rig = calibrate(captured(first, options.held), first.wand)
     except CalibError as error:
         return Outcome({}, failure=str(error))
-    named, squared, of_repair = {}, [], ()
+    named: dict[str, bool] = {}
+    squared: list[float] = []
+    of_repair: tuple[float, ...] = ()
     for number, kind in enumerate(options.kinds, start=1):
         changes, expected = changes_of(kind, base, rng)
         try:

@@ -14,6 +14,7 @@ import argparse
 import importlib
 from pathlib import Path
 from time import perf_counter
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,12 +29,11 @@ from scripts.benchmarks.wand_task import SMALL_ROOM_MM, TERMS, Task, make_simula
 
 N_CAMERA, N_FRAME = 6 + len(TERMS), 6
 AGREE = 1e-6
+Complex = NDArray[np.complexfloating[Any, Any]]
 STEP = 1e-30  # of the complex step: nothing is subtracted, so nothing cancels
 
 
-def turned(
-    vector: NDArray[np.complex128], points: NDArray[np.complex128]
-) -> NDArray[np.complex128]:
+def turned(vector: Complex, points: Complex) -> Complex:
     """Return points (..., 3) turned by rotation vectors (..., 3), after Rodrigues; for complex
     vectors too.
     """
@@ -41,12 +41,12 @@ def turned(
     angle = np.sqrt(squared)  # no camera or wand here is unturned
     c, s = np.cos(angle), np.sin(angle) / angle
     along = (vector * points).sum(axis=-1, keepdims=True)
-    return points * c + np.cross(vector, points) * s + vector * along * (1.0 - c) / squared
+    return np.asarray(
+        points * c + np.cross(vector, points) * s + vector * along * (1.0 - c) / squared
+    )
 
 
-def predicted(
-    camera: NDArray[np.complex128], frame: NDArray[np.complex128], marker: Array
-) -> NDArray[np.complex128]:
+def predicted(camera: Complex, frame: Complex, marker: Array) -> Complex:
     """Return image points (..., 2) of markers (..., 3) for cameras (..., 11) and wand poses (...,
     6).
     """
@@ -60,7 +60,7 @@ def predicted(
         camera[..., 9:10],
         camera[..., 10:11],
     )
-    return focal * plane * (1.0 + r2 * (k1 + r2 * k2)) + centre
+    return np.asarray(focal * plane * (1.0 + r2 * (k1 + r2 * k2)) + centre)
 
 
 class Reference:

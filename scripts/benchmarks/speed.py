@@ -170,4 +170,4 @@ def one_size(n_cameras: int, n_frames: int, options: argparse.Namespace) -> list
 
 def run(options: argparse.Namespace) -> list[Row]:
     sizes = [(options.cameras, options.frames)] if options.cameras else list(FIGURES)
-    return [row for size in sizes for row in one_size(*size, options)]
+    return [row for cameras, frames in sizes for row in one_size(cameras, frames, options)]

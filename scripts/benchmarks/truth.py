@@ -61,7 +61,7 @@ def error_against_truth(
             found=f"{is_found.sum()} of {len(points)}, {len(common)} common cameras",
         )
     _, R, t = rigid_fit(found[is_found], points[is_found])
-    return np.linalg.norm(found @ R.T + t - points, axis=1)
+    return np.asarray(np.linalg.norm(found @ R.T + t - points, axis=1))
 
 
 def reconstruct(cameras: list[RigCamera], uv_px: Array) -> Array:

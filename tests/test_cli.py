@@ -439,6 +439,20 @@ def test_a_wand_in_metres_ends_in_one_line(
     assert "metres" in line
 
 
+def test_what_a_solve_says_to_do_ends_its_line(
+    capture: Path, refused: Callable[..., str], tmp_path: Path
+) -> None:
+    """Where a camera was mirrored a pointer to the help stood behind it."""
+    tracks = calib.load_tracks(capture / "tracks.h5")
+    first = tracks.cameras[0]
+    mirrored = replace(first, xy_px=np.array([first.width - 1.0, 0]) + first.xy_px * [-1.0, 1.0])
+    calib.save_tracks(replace(tracks, cameras=(mirrored, *tracks.cameras[1:])), tmp_path / "t.h5")
+    line = refused(
+        "solve", tmp_path / "t.h5", "--wand", capture / "wand.toml", "-o", tmp_path / "r"
+    )
+    assert "mirrored" in line and line.endswith(f"off at {first.name}.")
+
+
 def test_cameras_without_shared_frames_end_in_one_line(
     capture: Path, refused: Callable[..., str], tmp_path: Path
 ) -> None:

@@ -24,7 +24,7 @@ from calib.cli.first_use import FirstUse
 from calib.cli.help import add, option, write_commands
 from calib.core.compiled import when_compiling
 from calib.core.names import visible
-from calib.errors import MOST_SHOWN, CalibError
+from calib.errors import MOST_SHOWN, CalibError, InputError
 
 # The class of all errors in a call; typer does not export it by name.
 UsageError: Any = typer.BadParameter.__base__
@@ -61,9 +61,7 @@ class Commands(TyperGroup):
             finally:
                 sys.stdout.flush()  # here, where a full disk can still be told
         except CalibError as error:
-            command = next((word for word in given if word in self.commands), "")
-            error.remedy = error.remedy or f"See {f'calib {command}'.rstrip()} --help."
-            code = _fail(str(error))
+            code = _fail(str(self._of_input(error, given)))
         except UsageError as error:
             code = _fail(self._of_call(error))
         except KeyboardInterrupt:  # in a process that has not been prepared
@@ -83,6 +81,13 @@ class Commands(TyperGroup):
         if is_spent:
             process.end(code)
         sys.exit(code)
+
+    def _of_input(self, error: CalibError, given: Sequence[str]) -> CalibError:
+        """Return an error that says what to do: what readers of files leave open is of the call."""
+        command = next((word for word in given if word in self.commands), "")
+        if isinstance(error, InputError) and not error.remedy:
+            error.remedy = f"See {f'calib {command}'.rstrip()} --help."
+        return error
 
     def _of_call(self, error: Any) -> str:
         path = error.ctx.command_path if error.ctx is not None else "calib"

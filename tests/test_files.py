@@ -422,6 +422,17 @@ def test_what_is_no_file_is_refused(load: Callable[[Path], Any], tmp_path: Path)
         assert str(caught.value).startswith(f"{path}: expected a") and found in str(caught.value)
 
 
+@pytest.mark.parametrize("units_a_px", [0.005, 1 / 1280])
+def test_points_in_mm_or_in_shares_of_the_image_are_refused(
+    units_a_px: float, tracks: Tracks, tmp_path: Path
+) -> None:
+    """A solve said that frames were lost, or that the wand was held still."""
+    cameras = tuple(replace(c, xy_px=c.xy_px * units_a_px) for c in tracks.cameras)
+    files.save_tracks(replace(tracks, cameras=cameras), tmp_path / "t.h5")
+    with pytest.raises(InputError, match=r"t\.h5: x, y: expected px on .* divide them by"):
+        files.load_tracks(tmp_path / "t.h5")
+
+
 @pytest.mark.skipif(not Path("/dev/null").is_char_device(), reason="no device of that name")
 def test_what_was_read_is_known_again_by_an_ordinary_file_alone() -> None:
     """Of a pipe nothing is left to take the SHA-256 of; it was told as an empty file."""

@@ -15,6 +15,7 @@ from calib.core.tracks import CameraTracks, Tracks
 from calib.errors import InputError
 from calib.files import hdf5
 from calib.files.text import PathLike
+from calib.intake.table import check_px
 from calib.outputs import write_bytes
 
 FORMAT, VERSION = "calib.tracks", 1
@@ -45,6 +46,8 @@ def load_tracks(path: PathLike, drop_outside: bool = False) -> Tracks:
         cameras = tuple(
             _camera_tracks(name, group, drop_outside) for name, group in hdf5.cameras_of(file)
         )
+        xs, ys = ([c.xy_px[:, k] for c in cameras] for k in (0, 1))
+        check_px(xs, ys, [c.width for c in cameras])
         stated = top["identified"]
         return Tracks(
             cameras,

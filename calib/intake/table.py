@@ -94,7 +94,8 @@ def tracks_from_csv(
     are left out and counted where asked for. Raises InputError with the line that breaks a rule.
     """
     columns = _read(lines, tuple(cameras.sensors))
-    _check_px(columns, cameras.sensors)
+    widths = [sensor["width"] for sensor in cameras.sensors.values()]
+    check_px([columns["x"]], [columns["y"]], widths)
     captures = []
     for code, (name, sensor) in enumerate(cameras.sensors.items()):
         mine = np.flatnonzero(columns["camera"] == code)
@@ -334,13 +335,13 @@ def _check_on_sensor(name: str, sensor: Mapping[str, Any], own: Mapping[str, NDA
         raise outside_error(f"line {line}: {name}", size, xy, is_off)
 
 
-def _check_px(columns: Mapping[str, NDArray[Any]], sensors: Mapping[str, Any]) -> None:
-    """Raise InputError for a table whose points all lie in one corner of all sensors: in mm, or in
-    shares of the image.
+def check_px(xs: Sequence[NDArray[Any]], ys: Sequence[NDArray[Any]], widths: Iterable[int]) -> None:
+    """Raise InputError for a capture whose points all lie in one corner of all sensors: in mm, or
+    in shares of the image.
     """
-    n = len(columns["line"])
-    x, y = (float(np.abs(columns[key]).max(initial=0.0)) for key in "xy")
-    width = min((sensor["width"] for sensor in sensors.values()), default=0)
+    n = sum(map(len, xs))
+    x, y = (max((float(np.abs(v).max(initial=0.0)) for v in vs), default=0.0) for vs in (xs, ys))
+    width = min(widths, default=0)
     if n >= _ENOUGH and max(x, y) < _CORNER * width:
         raise InputError(
             "x, y",

@@ -27,6 +27,8 @@ T = TypeVar("T")
 
 MOST_NUMBER = 1e100  # what is larger is a slip, and its square no number
 DECIMAL_POINT = "Write decimals with a point: 185.0, not 185,0."
+AS_NUMBER = "Store it as a number; in TOML without quotes."
+AS_TEXT = "Store it as text; in TOML in quotes."
 LEAST_MM = 5.0  # of a wand: less is no wand to carry about, and more than any has in metres
 MOST_WHOLE = 2**53  # up to which a double holds every whole number
 
@@ -160,10 +162,9 @@ class Fields:
         value = self._value(key, "a number")
         is_number = isinstance(value, int | float) and not isinstance(value, bool)
         if not is_number or not abs(value) < math.inf or abs(value) > MOST_NUMBER:
-            remedy = "Write it as a number, without quotes." if isinstance(value, str) else ""
-            raise InputError(
-                self.place(key), expected="a finite number", found=_shown(value), remedy=remedy
-            )
+            to_do = AS_NUMBER if isinstance(value, str) else ""
+            where, found = self.place(key), _shown(value)
+            raise InputError(where, expected="a finite number", found=found, remedy=to_do)
         return float(value)
 
     def integer(self, key: str) -> int:
@@ -183,9 +184,8 @@ class Fields:
         if hasattr(value, "isoformat"):
             return str(value.isoformat())
         if not isinstance(value, str):
-            raise InputError(
-                self.place(key), expected="text", found=_shown(value), remedy="Put it in quotes."
-            )
+            where, found = self.place(key), _shown(value)
+            raise InputError(where, expected="text", found=found, remedy=AS_TEXT)
         return check_name(value, self.place(key))
 
     def array(self, key: str, *shapes: tuple[int, ...]) -> Array:

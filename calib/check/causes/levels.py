@@ -19,7 +19,7 @@ USUAL_STRAY = (
     0.01  # share of gross points that a good capture has at most (common practice, no source)
 )
 USUAL_REPEATED = (
-    0.002  # of points that stray to where they were: a stray point seldom does (assumed)
+    0.001  # of points that stray to where they were: a stray point seldom does (assumed)
 )
 TIMES_OTHERS = 2.0
 

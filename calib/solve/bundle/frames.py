@@ -10,22 +10,30 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial.transform import Rotation
 
 from calib.core.geometry import Array, rigid_fit
 from calib.core.threads import N_GROUPS, in_groups
 from calib.solve.bundle.damping import Owners, damped, descend_each
 from calib.solve.bundle.elimination import inverse_factors
 from calib.solve.bundle.intersect import ROBUST_ROUNDS, triangulate_markers
-from calib.solve.bundle.linearise import Blocks, linearise
+from calib.solve.bundle.linearise import Blocks, frame_costs, linearise
 from calib.solve.bundle.problem import Index, Problem, State
+
+# How many triangulated markers fix a pose, by the rotations that a wand has.
+FIXES = {0: 1, 2: 2, 3: 3}
+TURNS = Rotation.create_group("O").as_matrix()  # no turn is farther than 63 degrees from one
+N_DESCENTS = 6  # from the turns that fit best
+ROBUST_SCALE = 3.0  # of Cauchy's loss, in units of the weights: of three views one may be gross
 
 
 def place_wands(problem: Problem, state: State) -> tuple[State, NDArray[np.bool_]]:
     """Return the state with wand poses fitted to triangulated markers, and which frames (F,) have
     one.
 
-    Where fewer markers are triangulated than fix a pose, it is one of those that fit them; where
-    none is, the frame keeps the identity at the origin and is marked False.
+    Where fewer markers are triangulated than fix a pose, it is that of those that fit them which
+    single views of other markers say; where none is, the frame keeps the identity at the origin and
+    is marked False.
     """
     points = triangulate_markers(problem, state)
     is_seen = np.asarray(np.isfinite(points).all(axis=2))
@@ -54,7 +62,43 @@ def place_wands(problem: Problem, state: State) -> tuple[State, NDArray[np.bool_
     is_finite = np.isfinite(wand_R).all(axis=(1, 2)) & np.isfinite(wand_t).all(axis=1)
     wand_R[~is_finite], wand_t[~is_finite] = np.eye(3), 0.0
     has_pose &= is_finite
-    return replace(state, wand_R=wand_R, wand_t=wand_t), has_pose
+    state = replace(state, wand_R=wand_R, wand_t=wand_t)
+    n_seen = (problem.n_views(np.asarray(problem.weight > 0)) > 0).sum(axis=0)
+    n_triangulated = is_seen.sum(axis=1)
+    fixes = FIXES[problem.n_rotation]
+    frames = np.flatnonzero(has_pose & (n_triangulated < fixes) & (n_triangulated < n_seen))
+    return _by_single_views(problem, state, frames, points[frames]), has_pose
+
+
+def _by_single_views(problem: Problem, state: State, frames: Index, points: Array) -> State:
+    """Return the state with the wands of some frames, of which the ``points (f, M, 3)`` are
+    triangulated, nan where not, at the best of the poses that a descent reaches from turns all
+    around.
+    """
+    if not frames.size:
+        return state
+    own, of_own = problem.of_frames(frames)[0], state.of_frames(frames)
+    known = np.asarray(np.isfinite(points).all(axis=2))[..., None]
+    n = known.sum(axis=1)
+    middle = np.where(known, points, 0.0).sum(axis=1) / n
+    of_wand = (known * state.shape_mm).sum(axis=1) / n
+
+    def turned(R: Array) -> State:
+        """Return the wands with turns R (f, 3, 3) about the middle of what is triangulated."""
+        wand_t = middle - (R @ of_wand[..., None])[..., 0]
+        return replace(of_own, wand_R=R, wand_t=wand_t)
+
+    every = [turned(np.broadcast_to(turn, of_own.wand_R.shape)) for turn in TURNS]
+    order = np.argsort([frame_costs(own, start, ROBUST_SCALE) for start in every], axis=0)
+    least = np.full(len(frames), np.inf)
+    wand_R, wand_t = state.wand_R.copy(), state.wand_t.copy()
+    for nearest in order[:N_DESCENTS]:
+        trial = fit_frames(own, turned(TURNS[nearest]))
+        cost = frame_costs(own, trial, ROBUST_SCALE)
+        better = cost < least
+        least[better] = cost[better]
+        wand_R[frames[better]], wand_t[frames[better]] = trial.wand_R[better], trial.wand_t[better]
+    return replace(state, wand_R=wand_R, wand_t=wand_t)
 
 
 def fit_frames(

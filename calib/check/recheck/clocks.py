@@ -23,7 +23,7 @@ OF_SCATTER = frozenset({Fault.VIBRATION, Fault.SWAYS, Fault.STRAY})
 BENDING = frozenset({Fault.DRIFT, Fault.LOST})  # those that pull a camera to another place
 ODD = frozenset({Standing.MOVING, Standing.NOISY})
 ELSEWHERE = frozenset({Standing.MOVED, Standing.LENS})
-ODD_NOISE = 1.5  # times its own: where it stands now a sound camera is no noisier
+ODD_NOISE = 1.2  # times its own: where it stands now a sound camera is no noisier
 
 
 def with_clocks(
@@ -40,7 +40,7 @@ def with_clocks(
     held = as_held(fit)
     lost = left_out(held).by_camera
     # Beside many stray points of all a share of frames sent twice is not twice the others'.
-    usual = middle_stray(lost) + USUAL_STRAY
+    usual = middle_stray(lost) + 0.5 * USUAL_STRAY
     odd |= {name for name, share in zip(tracks.names, lost, strict=True) if share > usual}
     if not odd:
         return list(cameras)

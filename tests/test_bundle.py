@@ -25,7 +25,13 @@ from calib.solve.bundle.elimination import (
     reduced_system,
 )
 from calib.solve.bundle.frames import fit_frames, place_wands
-from calib.solve.bundle.linearise import frame_leverage, linearise, residuals, weighted_rows
+from calib.solve.bundle.linearise import (
+    frame_costs,
+    frame_leverage,
+    linearise,
+    residuals,
+    weighted_rows,
+)
 from calib.solve.bundle.problem import Problem, State, arrange
 from calib.solve.bundle.shape import ShapePrior
 from calib.solve.certainty.covariance import joint_covariance
@@ -321,6 +327,22 @@ def test_frames_alone_reach_the_bundles_minimum() -> None:
         linearise(problem, fitted, (), np.inf).cost, reference.cost, rtol=1e-7
     )
     np.testing.assert_array_equal(fitted.cam_R, truth.cam_R)
+
+
+@pytest.mark.parametrize("is_line", [True, False])
+def test_a_wand_of_which_two_cameras_see_one_marker_alone_is_where_it_was(is_line: bool) -> None:
+    """By what one of them sees besides: as near to the points as a descent from the truth ends."""
+    rng = np.random.default_rng(12)
+    problem, truth = make_problem(rng, 2, 300, is_line=is_line)
+    weight = problem.weight.copy()
+    weight[1:, problem.cam == 1] = 0.0
+    n_views = problem.n_views(weight > 0)
+    whole = (n_views[0] == 2) & (n_views[1:] == 1).all(axis=0)
+    problem, _ = problem.with_weight(weight).of_frames(np.flatnonzero(whole))
+    truth = truth.of_frames(whole)
+    fitted = fit_frames(problem, place_wands(problem, truth)[0])
+    found, best = (frame_costs(problem, s, np.inf) for s in (fitted, fit_frames(problem, truth)))
+    assert len(best) > 50 and (found > best + 1e-3).mean() < 0.02
 
 
 def test_leverage_of_a_frame_is_its_number_of_unknowns() -> None:

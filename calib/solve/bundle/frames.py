@@ -23,7 +23,7 @@ from calib.solve.bundle.problem import Index, Problem, State
 # How many triangulated markers fix a pose, by the rotations that a wand has.
 FIXES = {0: 1, 2: 2, 3: 3}
 TURNS = Rotation.create_group("O").as_matrix()  # no turn is farther than 63 degrees from one
-N_DESCENTS = 6  # from the turns that fit best
+N_DESCENTS = 12  # from the turns that fit best; a quarter of them differ, of a line
 ROBUST_SCALE = 3.0  # of Cauchy's loss, in units of the weights: of three views one may be gross
 
 

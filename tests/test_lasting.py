@@ -381,10 +381,16 @@ def test_it_is_asked_whether_what_lay_off_until_the_end_was_touched() -> None:
 
     assert touch_asked(sound.table) == ""
     # Those two see the wand nearly to the end.
+    asked = 0
     for name in ("cam05", "cam06"):
-        one = touch_asked(solve_rig(touched(name), sim.wand).table)
+        table = solve_rig(touched(name), sim.wand).table
+        (row,) = (row for row in table.cameras if row.name == name)
+        if [c.cause for c in row.causes] == [Fault.KNOCK]:  # sure already: nothing is to be asked
+            continue
+        asked, one = asked + 1, touch_asked(table)
         assert one.startswith(f"Was {name} touched? From frame ")
         assert abs(int(one.split("From frame ")[1].split()[0]) - since) <= 3
+    assert asked
     # By more than shimmer does, it is told.
     table = solve_rig(touched("cam05", deg=0.3), sim.wand).table
     assert touch_asked(table) == ""

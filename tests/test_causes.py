@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from calib.check.causes.examine import SEGMENTS
 from calib.check.residuals import residual_table
 from calib.check.verdicts import MIN_COVERAGE, MIN_POINTS
 from calib.core.geometry import Pose

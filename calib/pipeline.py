@@ -14,7 +14,7 @@ from calib.check.refused import explained
 from calib.check.residuals import ResidualTable, residual_table
 from calib.check.stated import stated_lenses
 from calib.check.verdicts import RigFault
-from calib.check.whole.find import Whole
+from calib.check.whole.find import Whole, is_symptom
 from calib.core.names import listed
 from calib.core.progress import Progress, quiet
 from calib.core.rig import Doubt, Rig
@@ -324,7 +324,7 @@ def _wand_told_once(
         return whole
     if names := exchanged_markers(stated, pair_views(tracks, stated, overlap(tracks), free)):
         of_it = {RigFault.WAND, RigFault.OFF_LINE, RigFault.LENGTHS}
-        rest = (d for d in whole.doubts if d.finding not in of_it)
+        rest = (d for d in whole.doubts if d.finding not in of_it and not is_symptom(d))
         return replace(whole, doubts=(Doubt(RigFault.WAND, (), {"exchanged": list(names)}), *rest))
     if found is None:
         return whole

@@ -9,6 +9,8 @@ import cv2
 import numpy as np
 import pytest
 
+from calib.check.inspect import inspect
+from calib.check.verdicts import Shortcoming, Verdict
 from calib.core.geometry import cross_matrix, rotation_from_vector
 from calib.core.tracks import CameraTracks, Tracks
 from calib.errors import UnsolvableError
@@ -92,6 +94,18 @@ def test_pairs_tell_a_wand_that_is_not_as_its_file(seed: int) -> None:
     upper = np.triu_indices(len(stated.markers), 1)
     usual = np.median(true.lengths_mm[upper] / stated.lengths_mm[upper])
     assert found.share == pytest.approx(ratio / usual - 1, abs=0.02)
+
+
+@pytest.mark.parametrize("middle_mm", [215.0, 260.0])
+def test_pairs_tell_a_wand_so_far_off_that_none_knows_a_mirrored_image(middle_mm: float) -> None:
+    sim = simulate(Scenario(n_cameras=5, n_frames=300, seed=11))
+    points = sim.wand.points_mm.copy()
+    points[1, 0] = middle_mm
+    stated = replace(sim.wand, points_mm=points)
+    every = pair_views(sim.tracks, stated, overlap(sim.tracks), np.ones(5, bool)).values()
+    assert sum(v.is_mirrored is None for v in every) > len(every) / 2
+    (told,) = (f for f in inspect(sim.tracks, stated).findings if f.severity == Verdict.ACT)
+    assert told.kind == Shortcoming.WAND and told.figures["between"] == ("p", "q")
 
 
 def test_a_shift_is_told_by_its_size_and_where_it_begins() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.core.camera import FOCAL_WIDTHS
 from calib.core.geometry import Array
 from calib.core.parameters import term_values
 from calib.core.tracks import CameraTracks, Tracks
@@ -31,11 +32,6 @@ PRIOR_SIGMA = {
 }
 
 
-# Focal lengths in widths of the sensor: views of 157° and of half a degree across. No lens that
-# keeps lines straight is so wide, none in a room so narrow; micrometres taken for mm are.
-WIDEST, NARROWEST = 0.1, 100.0
-
-
 def start_lens(camera: CameraTracks) -> Array:
     """Return the lens (12,) to start from: measured, else nominal focal length with the axis in the
     middle.
@@ -46,7 +42,8 @@ def start_lens(camera: CameraTracks) -> Array:
     if camera.lens is not None:
         return camera.lens.vector
     focal = camera.nominal_focal_px or float(camera.width)
-    if not WIDEST < focal / camera.width < NARROWEST:
+    short, long = FOCAL_WIDTHS
+    if not short < focal / camera.width < long:
         raise InputError(
             f"cameras/{camera.name}: focal_mm, pixel_pitch_mm",
             expected="both in mm, as 8 and 0.0045",

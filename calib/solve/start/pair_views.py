@@ -89,9 +89,9 @@ def odd_length(wand: Wand, views: PairViews) -> OddLength | None:
     """Return the length that most contradicts the wand file; None where none does.
 
     Errors of a lens or a pose stretch all lengths at a place alike; only the wand stretches one of
-    them the same for all pairs.
+    them the same for all pairs. One that is far off leaves open which image is mirrored.
     """
-    seen = [v.stretch for v in views.values() if v.stretch is not None and v.is_mirrored is False]
+    seen = [v.stretch for v in views.values() if v.stretch is not None and not v.is_mirrored]
     stretch = np.array(seen).reshape(len(seen), len(wand.markers) ** 2)
     worst: tuple[float, int] = 0.0, -1
     for k, of in enumerate(stretch.T):

@@ -127,14 +127,14 @@ def planted(
     ]
 
 
-def is_bare(wave: Scenario, name: str, share: float) -> bool:
+def is_bare(wave: Scenario, name: str, share: float, solved: Rig | None) -> bool:
     """Return whether points of a strip leave errors over the whole sensor at twice the noise (two
-    coordinates).
+    coordinates), beside what a rig ``solved`` before knows of the lens.
     """
     sim = simulate(replace(wave, side_seen={name: share}))
 
     def look(record: Record) -> Examination | None:
-        return examine(record, known_to(sim.truth, record.name))
+        return examine(record, known_to(solved or sim.truth, record.name))
 
     found = of_cameras(fit_to_rig(sim.truth, sim.tracks), sim.tracks, look)[
         sim.tracks.names.index(name)
@@ -156,7 +156,7 @@ def _plant(
     before = rms_of(reference, name)
     if fault == "one-sided":
         strength = next(
-            x for x in (0.4, 0.3, 0.25, 0.2, 0.15, 0.0) if not x or is_bare(wave, name, x)
+            x for x in (0.4, 0.3, 0.25, 0.2, 0.15, 0.0) if not x or is_bare(wave, name, x, solved)
         )
         if not strength:
             return Outcome(fault, "not planted: no strip is bare enough", float("nan"))

@@ -104,3 +104,18 @@ def test_a_camera_turned_before_the_wave_did_not_stand_where_it_fits_one_other_a
     base = Scenario(layout="corridor", n_cameras=16, wand="line3", sigma_px=0.2, n_frames=700)
     turned = simulate(replace(base, seed=seed, wave=1, knock=(knock,)))
     assert found(turned, turned.tracks) == {}
+
+
+def test_a_recheck_asks_about_what_lay_off_for_less_than_tells_a_knock() -> None:
+    """Errors that last do so as well, but a camera may stand elsewhere since."""
+    scenario, since = Scenario(n_cameras=5, n_frames=300, seed=21, wand="line3"), 240
+    first, later = simulate(scenario), simulate(replace(scenario, wave=1))
+    late = {c.name: ((c.frame >= since) & (c.marker >= 0)).sum() for c in later.tracks.cameras}
+    name = max(late, key=lambda n: late[n])
+    camera = later.tracks.camera(name)
+    off = np.where((camera.frame >= since)[:, None], [1.6, 1.2], 0.0)
+    moved = with_camera(later.tracks, replace(camera, xy_px=camera.xy_px + off))
+    told = recheck(calibrate(first.tracks, first.wand), moved)
+    assert told.camera(name).verdict == "unmoved"  # what lay off was left out
+    assert told.off_until_end == {name: pytest.approx(since, abs=3)}
+    assert f"Was {name} touched? From frame " in str(told)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import ClassVar
 
@@ -199,6 +199,9 @@ class Recheck(Reported):
         What speaks against the new wave, which then says nothing of the cameras.
     islands : tuple of tuple of str
         Groups of cameras that were judged each by itself, where there are several.
+    off_until_end : mapping of str to int
+        Cameras whose points lay off until the wave ended, and were left out, and from which frame
+        on: a knock or what passes.
     """
 
     REPORT: ClassVar[str] = "changes.recheck"
@@ -219,6 +222,7 @@ class Recheck(Reported):
     doubts: tuple[Doubt, ...] = ()
     of_wave: tuple[Doubt, ...] = ()
     islands: tuple[tuple[str, ...], ...] = ()
+    off_until_end: Mapping[str, int] = field(default_factory=dict)
 
     @property
     def has_majority(self) -> bool:

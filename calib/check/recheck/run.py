@@ -53,7 +53,7 @@ from calib.solve.clock.frame_slip import whole_frame_offsets
 from calib.solve.clock.offsets import estimate_offsets
 from calib.solve.fit import Fit
 from calib.solve.hold import RigFit, as_held
-from calib.solve.lasting.stretches import STEP_PX, USUAL_SHARE, share_off
+from calib.solve.lasting.stretches import STEP_PX, USUAL_SHARE, off_until_end, share_off
 from calib.solve.repair import solve_anew, stays_off
 
 # a noise this many times the others' (each against its own of the solve) may be late frames
@@ -266,7 +266,11 @@ def compared(
     ]
     R, t = found.rig_from_fit
     places = fit.result.state.position_mm @ R.T + t
-    return whole(rig, tracks, found, agreed, scale, is_grown, cameras, readings, n_shared, places)
+    late = off_until_end(fit.problem, fit.stretches)
+    return replace(
+        whole(rig, tracks, found, agreed, scale, is_grown, cameras, readings, n_shared, places),
+        off_until_end={tracks.names[c]: frame for c, frame in late.items()},
+    )
 
 
 def _knocked(rig: Rig, tracks: Tracks, fit: Fit, stored: RigFit) -> dict[str, tuple[int, float]]:

@@ -17,7 +17,7 @@ from calib.core.geometry import Array
 from calib.core.names import all_of, listed, renaming
 from calib.report.changes.cameras import cameras_table, worst_first
 from calib.report.changes.remedies import again, repair
-from calib.report.changes.whole import drift, majority, rigid_move
+from calib.report.changes.whole import drift, majority, rigid_move, touch_asked
 from calib.report.rigs.causes import advice
 from calib.report.rigs.serials import in_words as serial_in_words
 from calib.report.rigs.whole import sentences
@@ -94,7 +94,8 @@ def as_blocks(
     if few:
         text = f"{listed([c.name for c in few])}: {_too_few(few, found.is_any)}"
         out.append(strong(ended(text)))
-    out += [strong(text) for text in [of_hidden(found, together)] if text]
+    asked = filled(touch_asked(found), named)
+    out += [strong(text) for text in (of_hidden(found, together), asked) if text]
     remedy = repair(found, files) if then is None else f"Next: {then}" if then else ""
     more = again(found, files) if then is None else ""
     out += [Said(text, is_whole=True) for text in (remedy, more) if text]
@@ -123,9 +124,8 @@ def _camera_as_json(found: Recheck, c: CameraChange) -> dict[str, Any]:
         "pose_lens_correlation": c.correlation,
         "offset_frames": c.offset_frames,
         "sigma_offset_frames": c.sigma_frames,
-        **picked(c, "sigma_px", "noise_ratio", "matters"),
+        **picked(c, "sigma_px", "noise_ratio", "matters", "is_separable"),
         "kind": c.kind or "",
-        "is_separable": c.is_separable,
         "turn_camera_deg": c.turn_camera_deg,
         "translation_camera_mm": c.shift_camera_mm,
         "faults_when_solved": c.faults,
@@ -138,7 +138,7 @@ def _camera_as_json(found: Recheck, c: CameraChange) -> dict[str, Any]:
 
 def findings(found: Recheck) -> list[str]:
     """Return what concerns the rig as a whole."""
-    of_whole = filter(None, [drift(found), majority(found)])
+    of_whole = filter(None, [drift(found), majority(found), touch_asked(found)])
     return [*sentences(found.of_wave), *of_whole, *_besides(found)]
 
 

@@ -8,6 +8,7 @@ from calib.check.recheck.drift import RigidMove
 from calib.check.recheck.outcome import SHIFT, TURN, Recheck
 from calib.check.verdicts import Majority, Standing
 from calib.core.names import listed
+from calib.report.rigs.residuals import touched
 
 # Of growth: aluminium takes 24 µm a metre and kelvin (textbooks), so this is 80 kelvin.
 MOST_GROWTH = 2e-3
@@ -87,3 +88,11 @@ def majority(found: Recheck) -> str:
         "moved against one another, not which of them. Look on site which were touched, or "
         f"{_anew(found)}"
     )
+
+
+def touch_asked(found: Recheck) -> str:
+    """Return a question where cameras of which nothing else is said lay off until the wave ended;
+    empty where none did.
+    """
+    told = {c.name for c in found.cameras if c.needs_a_hand}
+    return touched({n: frame for n, frame in found.off_until_end.items() if n not in told})

@@ -193,7 +193,12 @@ def touch_asked(found: ResidualTable) -> str:
         for name, c in cameras.items()
         if "off_until_end_since" in c and name not in acting
     }
-    if not since or found.doubts:
+    return "" if found.doubts else touched(since)
+
+
+def touched(since: Mapping[str, int]) -> str:
+    """Return the question about cameras that lay off from a frame on, empty of none."""
+    if not since:
         return ""
     was, its = ("Was", "its") if len(since) == 1 else ("Were", "their")
     return (

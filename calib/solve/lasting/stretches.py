@@ -232,7 +232,7 @@ def in_words(
     the largest, and from which frame on it lay off until the wave ended.
     """
     cameras: dict[str, dict[str, Any]] = {}
-    until_end = _until_end(problem, stretches)
+    until_end = off_until_end(problem, stretches)
     for c, name in enumerate(names):
         own = [s for s in stretches if s.camera == c]
         if own:
@@ -249,12 +249,15 @@ def in_words(
     return {"share": share_off(problem, stretches), "cameras": cameras}
 
 
-def _until_end(problem: Problem, stretches: Sequence[Stretch]) -> dict[int, int]:
+def off_until_end(problem: Problem, stretches: Sequence[Stretch]) -> dict[int, int]:
     """Return the cameras of which most of what was seen lies in stretches from a frame in the last
-    tenth of a wave to its end, each with that frame; one alone only if it does so for long.
+    tenth of a wave, or its last seconds, to its end, each with that frame; one alone only if it
+    does so for long.
     """
     number, is_off = problem.frame_number[problem.frame], pairs_in(problem, stretches)
+    last = problem.frame_number[-1]
     late = problem.frame_number[-1 - problem.n_frames // 10]
+    late = min(late, last - MOST_PASSING_S * problem.rate_hz)
     found: dict[int, tuple[int, float]] = {}
     for run in runs(stretches, problem.rate_hz):
         c, first = run[0].camera, run[0].first

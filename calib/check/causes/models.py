@@ -349,7 +349,10 @@ class System:
         if share < self.least_share or ratio < ALONG_ACROSS:
             return None
         # The delays scatter by what is left of them once noise is taken off.
-        scatter = float(np.sqrt(max(np.mean(of_time[is_fast] ** 2 - across / square[is_fast]), 0)))
+        variance = float(np.mean(of_time[is_fast] ** 2 - across / square[is_fast]))
+        if variance <= 0.0:  # a few frames lie along the motion, no more
+            return None
+        scatter = float(np.sqrt(variance))
         columns = self.effects[..., self.time] * of_time[:, None, None]
         figures = {"frames": scatter, "ms": 1000.0 * scatter / self.record.frame_rate_hz}
         columns = np.concatenate([self.effects[..., BASE], columns], axis=2)

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from calib.check.causes.slips import EXPLAINED, off_by_count
 from calib.core.threads import in_groups
-from calib.solve.bundle.problem import Index, Problem
+from calib.solve.bundle.problem import Index
 from calib.solve.hold import RigFit
 from calib.solve.lasting.stretches import largest_before_px
 
@@ -61,7 +61,7 @@ def last_seen(fit: RigFit, at_fault: Collection[int] = ()) -> list[LastSeen | No
                 at[placed[problem.frame[at]]],
                 is_sound,
                 placed,
-                n_views - _of_camera(problem, at, of_others),
+                problem.n_others(n_views, of_others, at),
             )
             for c, at in cameras
         ]
@@ -117,13 +117,6 @@ def _last(
     if best and by_count[best] < min(EXPLAINED * size, left):
         return LastSeen(int(frame[0]), size, best, left / size)
     return LastSeen(int(frame[0]), size, 0, left / size) if left < ALIKE * size else None
-
-
-def _of_camera(problem: Problem, at: Index, points: NDArray[np.bool_]) -> NDArray[np.int64]:
-    """Return which of the points (M, P) the pairs ``at`` have, as views of a frame (M, F)."""
-    out = np.zeros((len(points), problem.n_frames), dtype=np.int64)
-    out[:, problem.frame[at]] = points[:, at]
-    return out
 
 
 def _stood(

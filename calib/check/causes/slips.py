@@ -79,8 +79,7 @@ def _slip(
         return None
     frame = problem.frame_number[problem.frame[pair]]
     own = np.linalg.norm(fit.residual_px[:, marker, pair], axis=0)
-    others = n_views.copy()
-    others[:, problem.frame[at]] -= fit.is_inlier[:, at]
+    others = problem.n_others(n_views, fit.is_inlier, at)
     placed = np.asarray((others >= 2).any(axis=0))
     # Points that lie far off alone speak for another count, and most cameras have few.
     every, least = np.flatnonzero(own > FAR * fit.sigma_px[c]), MOST * MIN_POINTS

@@ -148,6 +148,16 @@ class Problem:
         """
         return np.stack([np.bincount(self.frame[row], minlength=self.n_frames) for row in seen])
 
+    def n_others(
+        self, n_views: NDArray[np.int64], seen: NDArray[np.bool_], own: Index
+    ) -> NDArray[np.int64]:
+        """Return ``n_views`` (M, F) of the points that ``seen`` (M, P) marks less those of the one
+        camera that has the pairs ``own``.
+        """
+        others = n_views.copy()
+        others[:, self.frame[own]] -= seen[:, own]
+        return others
+
     def pairs_by_camera(self) -> list[Index]:
         """Return the pairs of each camera, in order of frames."""
         # Small integers are sorted by counting.

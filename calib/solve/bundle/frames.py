@@ -83,21 +83,25 @@ def _by_single_views(problem: Problem, state: State, frames: Index, points: Arra
     middle = np.where(known, points, 0.0).sum(axis=1) / n
     of_wand = (known * state.shape_mm).sum(axis=1) / n
 
-    def turned(R: Array) -> State:
-        """Return the wands with turns R (f, 3, 3) about the middle of what is triangulated."""
-        wand_t = middle - (R @ of_wand[..., None])[..., 0]
+    def turned(R: Array, of: Index) -> State:
+        """Return wands of the frames ``of`` (n,), with turns R (n, 3, 3) about the middle of what
+        is triangulated.
+        """
+        wand_t = middle[of] - (R @ of_wand[of, :, None])[..., 0]
         return replace(of_own, wand_R=R, wand_t=wand_t)
 
-    every = [turned(np.broadcast_to(turn, of_own.wand_R.shape)) for turn in TURNS]
+    once = np.arange(len(frames))
+    every = [turned(np.broadcast_to(turn, of_own.wand_R.shape), once) for turn in TURNS]
     order = np.argsort([frame_costs(own, start, ROBUST_SCALE) for start in every], axis=0)
-    least = np.full(len(frames), np.inf)
+    # A frame's descents stand beside each other as frames of their own: one descent of many frames
+    # takes little more than one of a few.
+    of_each = np.repeat(once, N_DESCENTS)
+    repeated = own.of_frames(of_each)[0]
+    ends = fit_frames(repeated, turned(TURNS[order[:N_DESCENTS].T.reshape(-1)], of_each))
+    cost = frame_costs(repeated, ends, ROBUST_SCALE).reshape(-1, N_DESCENTS)
+    best = once * N_DESCENTS + cost.argmin(axis=1)
     wand_R, wand_t = state.wand_R.copy(), state.wand_t.copy()
-    for nearest in order[:N_DESCENTS]:
-        trial = fit_frames(own, turned(TURNS[nearest]))
-        cost = frame_costs(own, trial, ROBUST_SCALE)
-        better = cost < least
-        least[better] = cost[better]
-        wand_R[frames[better]], wand_t[frames[better]] = trial.wand_R[better], trial.wand_t[better]
+    wand_R[frames], wand_t[frames] = ends.wand_R[best], ends.wand_t[best]
     return replace(state, wand_R=wand_R, wand_t=wand_t)
 
 

@@ -10,8 +10,8 @@ import numpy as np
 from calib.core.geometry import Array, Pose, rotation_from_vector
 from calib.core.parameters import with_term_steps
 from calib.core.rig import CameraStats, Rig
-from calib.prove.space.joint import RigErrors, rig_errors
 from calib.prove.world import moved
+from calib.solve.certainty.rig_errors import RigErrors, rig_errors
 
 
 def placed_on_floor(points_mm: Array, rng: np.random.Generator, reach_mm: float = 800.0) -> Array:

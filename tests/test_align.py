@@ -21,12 +21,13 @@ from calib.errors import InputError, UnsolvableError
 from calib.pipeline import calibrate
 from calib.prove.align import Alignment, AlignOptions, align
 from calib.prove.like import align_like
-from calib.prove.space.joint import covariance_of, effects, rig_errors
+from calib.prove.space.joint import covariance_of, effects
 from calib.prove.space.place import place
 from calib.prove.space.views import cameras_of, views_of_places
 from calib.prove.world import moved
 from calib.simulate import Knock, Scenario, Simulation, floor_capture, simulate
 from calib.simulate.still import FRAME_MM, still_tracks
+from calib.solve.certainty.rig_errors import rig_errors
 from calib.solve.repair import repair
 from tests import floors
 from tests.floors import drawn, placed_on_floor

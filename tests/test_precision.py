@@ -17,13 +17,14 @@ from calib.core.wand import Wand
 from calib.errors import InputError, UnsolvableError
 from calib.pipeline import calibrate
 from calib.prove.precision import default_places, in_one_line, one_line, precision
-from calib.prove.space.joint import covariance_of, effects, joint_of, rig_errors
+from calib.prove.space.joint import covariance_of, effects, joint_of
 from calib.prove.space.place import place
 from calib.prove.space.views import Views, cameras_of, views_of_places
 from calib.prove.volume import Box
 from calib.prove.world import moved
 from calib.simulate import Scenario, simulate
 from calib.solve.calibrate import SolveOptions
+from calib.solve.certainty.rig_errors import rig_errors
 from tests.floors import drawn, stats
 
 N_DRAWS = 800

@@ -20,8 +20,9 @@ from calib.plan.records import Plan, PlanCamera
 from calib.plan.wave import seen_wave, solved_rig, wave_of
 from calib.plan.way import Way, suggested_way
 from calib.printed import Reported
-from calib.prove.space.joint import effect_covariance, rig_errors
+from calib.prove.space.joint import effect_covariance
 from calib.prove.space.views import cameras_of, views_where
+from calib.solve.certainty.rig_errors import rig_errors
 from calib.solve.start.graph import CameraGraph, camera_graph, overlap
 
 STEPS = 20  # places along the longest side of the volume

@@ -23,7 +23,7 @@ from calib.core.parameters import in_order, n_unknowns
 from calib.plan.coverage import look
 from calib.plan.records import Plan
 from calib.plan.wave import Stop, bundle_of, planned_rig, seen_wave, walk, wave_of
-from calib.prove.space.joint import RigErrors, effects
+from calib.prove.space.joint import effects
 from calib.prove.space.views import cameras_of, views_where
 from calib.prove.volume import grid_of
 from calib.solve.bundle.descent import known_before
@@ -32,6 +32,7 @@ from calib.solve.bundle.linearise import linearise
 from calib.solve.bundle.problem import State
 from calib.solve.certainty.covariance import median_distance
 from calib.solve.certainty.normal import Information, on_places, world_motions
+from calib.solve.certainty.rig_errors import RigErrors
 
 Left = Callable[[tuple[int, ...]], tuple[float, Array]]
 SPACING_MM = 1200.0  # from place to place, about what one reaches without a step to each side

@@ -15,9 +15,10 @@ from calib.core.threads import one_blas_thread
 from calib.errors import InputError, UnsolvableError
 from calib.printed import Reported
 from calib.prove.known import unsure_notes
-from calib.prove.space.joint import RigErrors, covariance_of, effects, rig_errors
+from calib.prove.space.joint import covariance_of, effects
 from calib.prove.space.views import Cameras, cameras_of, views_of_places, views_where
 from calib.prove.volume import Box, seen_box, wave_box
+from calib.solve.certainty.rig_errors import RigErrors, rig_errors
 
 DEFAULT_STEPS = 10  # places along the longest side of a volume
 LEAST_STEPS = 3  # along each side: one height of a corridor tells nothing of its floor

@@ -15,10 +15,13 @@ from calib.core.parameters import RING, CameraParameter
 from calib.core.rig import CameraStats, Rig
 from calib.core.tracks import Tracks
 from calib.core.wand import Wand
+from calib.solve.bundle.descent import without_frames
 from calib.solve.bundle.frames import fit_frames
 from calib.solve.bundle.linearise import linearise, residuals
 from calib.solve.bundle.problem import Problem, State, problem_from_tracks
 from calib.solve.bundle.shape import wand_shape
+from calib.solve.certainty.normal import on_places
+from calib.solve.certainty.rig_errors import RigErrors, rig_errors
 from calib.solve.fit import GATE_SQUARED, Fit, dof_sigmas, gate, robust_sigmas, squared_residuals
 from calib.solve.lasting.find import bin_frames, find_off, passing, with_sizes
 from calib.solve.lasting.leaning import Leaning, find_leaning
@@ -94,7 +97,8 @@ def fit_to_rig(rig: Rig, tracks: Tracks) -> RigFit:
     """Return the best wand poses of a capture with the cameras of ``rig`` held; both name the same
     cameras.
     """
-    fit = hold_cameras(tracks, rig.wand_used, rig_state(rig, tracks.names))
+    errors = rig_errors(rig, tracks.names)
+    fit = hold_cameras(tracks, rig.wand_used, rig_state(rig, tracks.names), errors)
     return replace(fit, ring_sigma_px=ring_sigmas(rig, tracks.names))
 
 
@@ -122,9 +126,14 @@ def rig_state(rig: Rig, names: tuple[str, ...]) -> State:
     )
 
 
-def hold_cameras(tracks: Tracks, wand: Wand, cameras: State) -> RigFit:
+def hold_cameras(
+    tracks: Tracks, wand: Wand, cameras: State, errors: RigErrors | None = None
+) -> RigFit:
     """Return the best wand poses of a capture with the cameras and the shape of
     ``cameras`` held.
+
+    What stands off for a while is sought beside the ``errors`` that the cameras may have: where the
+    wand comes to another place, these leave points off by as much.
     """
     problem, state, seen, sigma = _robustly_placed(tracks, wand, cameras)
     off: list[Off] = []
@@ -142,10 +151,11 @@ def hold_cameras(tracks: Tracks, wand: Wand, cameras: State) -> RigFit:
             sigma,
         )
         if k + 1 < HOLD_ROUNDS:
-            even = without_systematic(weighted, state, sigma)
-            usual = overdispersion_between(shifts(even, state, None, bin_frames(problem.rate_hz)))
+            near = state if errors is None else _given_way(weighted, state, errors)
+            even = without_systematic(weighted, near, sigma)
+            usual = overdispersion_between(shifts(even, near, None, bin_frames(problem.rate_hz)))
             even = replace(problem, uv_px=even.uv_px)
-            off = find_off(even, state, seen, sigma, float(np.sqrt(GATE_SQUARED)), usual)
+            off = find_off(even, near, seen, sigma, float(np.sqrt(GATE_SQUARED)), usual)
             off, stretches, much = passing(problem, off, seen, MOST_OFF)
             off = [o for o in off if camera_of(problem, o) not in much]
             stretches = [s for s in stretches if s.camera not in much]
@@ -159,6 +169,22 @@ def hold_cameras(tracks: Tracks, wand: Wand, cameras: State) -> RigFit:
         None,
         with_sizes(problem, residual, seen, stretches),
     )
+
+
+def _given_way(problem: Problem, state: State, errors: RigErrors) -> State:
+    """Return the state where its cameras gave way to the weighted points as far as they are
+    uncertain: the likeliest of the ``errors``.
+    """
+    n_cameras, n, n_errors = errors.root.shape
+    if not n_errors:
+        return state
+    back = -state.cam_R  # a shift in the camera's frame is minus the position's, turned
+    root = on_places(back, n, errors.root.reshape(n_cameras * n, n_errors))
+    blocks = linearise(problem, state, errors.terms, np.inf)
+    told = without_frames(problem, blocks).through(root).beside(np.eye(n_errors))
+    step = (root @ told.estimate()).reshape(n_cameras, n)
+    still = np.zeros((problem.n_frames, blocks.frame.shape[1]))
+    return fit_frames(problem, state.moved(step, still, errors.terms))
 
 
 def place_frames(tracks: Tracks, wand: Wand, cameras: State) -> tuple[Problem, State]:

@@ -20,8 +20,8 @@ from calib.core.threads import one_blas_thread
 from calib.core.tracks import Tracks
 from calib.core.wand import Wand
 from calib.prove.precision import FEW_PLACES
-from calib.prove.space.joint import RigErrors, effects, rig_errors
 from calib.prove.space.joint import covariance_of as covariance_of_places
+from calib.prove.space.joint import effects
 from calib.prove.space.views import Cameras, Views, cameras_of, views_of_places
 from calib.solve.bundle.descent import BundleOptions, known_before, without_frames
 from calib.solve.bundle.problem import State
@@ -29,6 +29,7 @@ from calib.solve.calibrate import SolveOptions, Task, begin, finish
 from calib.solve.certainty.covariance import covariance_of, median_distance
 from calib.solve.certainty.determined import require_certain
 from calib.solve.certainty.normal import Information
+from calib.solve.certainty.rig_errors import RigErrors, rig_errors
 from calib.solve.clock.offsets import estimate_offsets
 from calib.solve.fit import Fit
 from calib.solve.lasting.scatter import Together, together

@@ -33,7 +33,7 @@ from calib.prove.align import Alignment, AlignOptions, align
 from calib.prove.decide import COVERAGE, Decision, Limit
 from calib.prove.like import align_like
 from calib.prove.precision import one_line, precision
-from calib.prove.space.joint import covariance_of, effects, rig_errors
+from calib.prove.space.joint import covariance_of, effects
 from calib.prove.space.place import place
 from calib.prove.space.views import Views, cameras_of, views_of_places
 from calib.prove.verify import verify
@@ -44,6 +44,7 @@ from calib.simulate.layouts import volume_mm
 from calib.simulate.scenario import Knock
 from calib.simulate.still import FRAME_MM, still_tracks
 from calib.solve.certainty.normal import world_motions
+from calib.solve.certainty.rig_errors import rig_errors
 from scripts.benchmarks.accuracy import over_rigs
 from scripts.benchmarks.bars import bar_tracks
 from scripts.benchmarks.table import Row, note

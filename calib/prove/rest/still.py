@@ -18,9 +18,10 @@ from calib.core.rig import Rig
 from calib.core.tracks import CameraTracks, Tracks
 from calib.errors import InputError, UnsolvableError
 from calib.prove.rest.match import matched_points
-from calib.prove.space.joint import effects, joint_of, rig_errors
+from calib.prove.space.joint import effects, joint_of
 from calib.prove.space.place import place
 from calib.prove.space.views import Cameras, cameras_of, views_of
+from calib.solve.certainty.rig_errors import rig_errors
 
 MOST_FRAMES = 200  # of a still scene more frames say nothing new
 LEAST_SHARE = 0.5  # of these frames in which a camera shows a nameless point that is at rest

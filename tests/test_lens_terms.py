@@ -26,10 +26,9 @@ from calib.report.rigs.residuals import as_json
 from calib.simulate import Scenario, Simulation, simulate
 from calib.solve.calibrate import SolveOptions
 from calib.solve.certainty.held import HELD_SIGMA
-from calib.solve.certainty.lens_terms import APART, NOTHING, WIDTHS, WIDTHS_APART, prior_factors
+from calib.solve.certainty.lens_terms import APART, OF_WIDTH, WIDTHS, WIDTHS_APART, prior_factors
 
 SMALL = ("aspect", "p1", "p2", "k3")
-CHANCE = np.array([NOTHING, *[(1 - NOTHING) / (len(WIDTHS) - 1)] * (len(WIDTHS) - 1)])  # of WIDTHS
 
 
 def each(n: int) -> NDArray[np.intp]:
@@ -42,7 +41,7 @@ def exact_moments(information: float, score: float) -> tuple[float, float]:
     for the evidence).
     """
     widths = np.concatenate([WIDTHS, WIDTHS_APART])
-    chance = np.append((1 - APART) * CHANCE, [APART / len(WIDTHS_APART)] * len(WIDTHS_APART))
+    chance = np.append((1 - APART) * OF_WIDTH, [APART / len(WIDTHS_APART)] * len(WIDTHS_APART))
     place, variance = score / information, 1.0 / information
     weight = chance * stats.norm.pdf(place, scale=np.sqrt(variance + widths**2))
     weight /= weight.sum()
@@ -119,8 +118,8 @@ def variance_of_open(
     apart = APART / len(WIDTHS_APART)
     seen = np.where(np.arange(len(known)) == at, offset, 0.0)
     weights, variances = [], []
-    for first, p in zip(WIDTHS, CHANCE, strict=True):
-        for second, q in zip(WIDTHS, CHANCE, strict=True):
+    for first, p in zip(WIDTHS, OF_WIDTH, strict=True):
+        for second, q in zip(WIDTHS, OF_WIDTH, strict=True):
             ways = [((1 - APART), first, second), *((apart, w, w) for w in WIDTHS_APART)]
             fits = np.array(
                 [

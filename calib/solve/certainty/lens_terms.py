@@ -59,13 +59,17 @@ SMALL_TERMS: dict[str, int] = {"aspect": 0, "p1": 1, "p2": 1, "k3": 2}
 USUAL = {"aspect": 6e-4, "p1": 6e-4, "p2": 6e-4}
 USUAL_CORNER = {"k3": 3e-3}
 WIDTHS = np.array([0.0, *(2.0**k for k in range(-5, 4))])  # in units of what is usual
-# chance, before any data, that a group of terms is absent from all lenses; other widths share the
-# rest
-NOTHING = 0.5
+# Chance, before any data, that all lenses lack a group of terms, and that they have the least width
+# of it, which no capture tells from nothing; wider ones share the rest. More for nothing, and of
+# lenses that have a tenth of what is usual poses come too sure; more for little, and of those that
+# have none too unsure.
+NOTHING, LITTLE = 0.3, 0.02
+OF_WIDTH = np.full(len(WIDTHS), (1.0 - NOTHING - LITTLE) / (len(WIDTHS) - 2))
+OF_WIDTH[:2] = NOTHING, LITTLE
 # The last fit takes a factor this much wider. Of lenses that have little of a term a mixture is too
 # sure, by what it gives to none at all; wider, error bars come nearer to the truth at any strength,
 # and hardly an error grows. What stands off is sought without: cameras would bend to it.
-WIDER = 1.25
+WIDER = 1.4
 # Chance that one lens stands apart from the others, with one of these widths. With wider ones a
 # camera that is at fault would bend to its points.
 APART = 0.03
@@ -91,7 +95,6 @@ def prior_factors(
     into, out = Information.of(B).roots()
     B, h = into @ into.T, into @ (out.T @ h)
     variance = np.concatenate([WIDTHS**2, WIDTHS_APART**2])
-    of_width = np.array([NOTHING, *[(1.0 - NOTHING) / (n_widths - 1)] * (n_widths - 1)])
     n_apart = len(WIDTHS_APART)
     of_state = np.array([1.0 - APART, *[APART / n_apart] * n_apart])
     state = np.tile(of_state, (n, 1))  # of each term's lens, as its other terms tell it
@@ -108,7 +111,7 @@ def prior_factors(
         alike, apart = fit[:, :n_widths], fit[:, n_widths:]
         # What it tells of its group's width, whichever way its lens stands, and then of its lens.
         any_way = state[:, :1] * alike + (state[:, 1:] * apart).sum(axis=1, keepdims=True)
-        width = _by_others(of_width, any_way, group)
+        width = _by_others(OF_WIDTH, any_way, group)
         any_width = (width * alike).sum(axis=1, keepdims=True)
         state = _by_others(of_state, np.hstack([any_width, apart]), lens)
         weight = np.hstack([state[:, :1] * width, state[:, 1:]]) * fit

@@ -17,8 +17,16 @@ from calib.core.geometry import cross_matrix
 from calib.core.parameters import WandCoordinate
 from calib.core.wand import CertifiedLength
 from calib.solve.bundle import linearise as linearisation
-from calib.solve.bundle.descent import BundleOptions, Prior, bundle, costs, normal_equations
+from calib.solve.bundle.descent import (
+    BundleOptions,
+    Prior,
+    bundle,
+    costs,
+    normal_equations,
+    without_frames,
+)
 from calib.solve.bundle.elimination import (
+    cameras_alone,
     frame_steps,
     inverse_factors,
     reduced_gradient,
@@ -197,6 +205,22 @@ def dense_jacobian(problem: Problem, state: State, n_axes: int) -> tuple[np.ndar
     h = np.concatenate([np.asarray(v) for v in steps])
     J = np.stack([(at(-row) - at(row)) / (2 * h[k]) for k, row in enumerate(np.diag(h))], axis=1)
     return J, at(np.zeros(len(h)))
+
+
+def test_each_camera_alone_is_a_block_of_the_reduced_matrix_without_its_prior() -> None:
+    problem, state = make_problem(np.random.default_rng(3), 4, 60, is_line=True)
+    terms = ("focal", "cx", "cy", "k1")
+    shape = (problem.n_cameras, len(terms))
+    prior = Prior(np.zeros(shape), np.full(shape, 0.5))
+    options = BundleOptions(terms=terms)
+    blocks, _ = normal_equations(problem, state, replace(options, prior=prior))
+    factors = inverse_factors(blocks.frame)
+    S = without_frames(problem, normal_equations(problem, state, options)[0]).matrix
+    n = 6 + len(terms)
+    own = [S[k : k + n, k : k + n] for k in range(0, len(S), n)]
+    for reduced in (None, without_frames(problem, blocks).matrix):
+        alone = cameras_alone(problem, blocks, factors, reduced)
+        np.testing.assert_allclose(alone, own, atol=1e-9 * np.abs(S).max())
 
 
 def test_a_lines_turn_about_itself_is_no_unknown() -> None:

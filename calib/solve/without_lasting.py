@@ -88,7 +88,8 @@ def without_lasting(fit: Fit, seen: NDArray[np.bool_]) -> tuple[NDArray[np.bool_
 
     What comes back with the wand's place or turn does not pass: the search does not see it.
     """
-    even = without_systematic(fit.problem, fit.result.state, fit.sigma_px, fit.options.terms)
+    terms, result = fit.options.terms, fit.result
+    even = without_systematic(fit.problem, result.state, fit.sigma_px, terms, result.blocks)
     if even is fit.problem:
         return _search(fit, seen)
     close = near(fit.options)
@@ -115,8 +116,8 @@ def _search(given: Fit, seen: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], Fit
 
 
 def _shifts(fit: Fit) -> Shifts:
-    problem, state, frame = fit.problem, fit.result.state, fit.result.blocks.frame
-    return shifts(problem, state, fit.options.terms, bin_frames(problem.rate_hz), frame=frame)
+    length, blocks = bin_frames(fit.problem.rate_hz), fit.result.blocks
+    return shifts(fit.problem, fit.result.state, fit.options.terms, length, blocks=blocks)
 
 
 def _searched(

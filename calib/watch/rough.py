@@ -133,7 +133,7 @@ def solve_roughly(tracks: Tracks, wand: Wand, step: int = 1, before: Rough | Non
     state, options, problem = fit.result.state, fit.options, fit.problem
     whole = fit.information or without_frames(problem, fit.result.blocks)
     priors = known_before(state, options)
-    scattered = together(problem, state, options.terms, fit.result.blocks, fit.scatter)
+    scattered = together(problem, state, options.terms, fit.result.blocks, fit.scatter, whole)
     away = median_distance(problem, state)
     places = rig.wave_mm[:: max(1, len(rig.wave_mm) // FEW_PLACES)]
     if before is not None and step > 1:  # without neighbouring frames nothing is new of times

@@ -266,7 +266,10 @@ def with_prior(blocks: Blocks, state: State, terms: tuple[str, ...], prior: Prio
     information, of_prior = prior_information(state, terms, prior)
     camera = blocks.camera.copy()
     np.einsum("cjj->cj", camera)[:] += information
-    return replace(blocks, camera=camera, camera_gradient=blocks.camera_gradient + of_prior)
+    if blocks.of_prior is not None:
+        information = information + blocks.of_prior
+    gradient = blocks.camera_gradient + of_prior
+    return replace(blocks, camera=camera, camera_gradient=gradient, of_prior=information)
 
 
 def prior_information(state: State, terms: tuple[str, ...], prior: Prior) -> tuple[Array, Array]:

@@ -10,6 +10,7 @@ import numpy as np
 from calib.core.compiled import compiled
 from calib.core.geometry import Array
 from calib.core.threads import each_group, in_groups
+from calib.solve.bundle.kernels import row_width
 from calib.solve.bundle.linearise import Blocks
 from calib.solve.bundle.problem import Chunk, Problem
 
@@ -81,6 +82,34 @@ def reduced_system(
         S[n_cameras * n :, at] += blocks.camera_shape[c].T
     S[n_cameras * n :, n_cameras * n :] += blocks.shape
     return S, g
+
+
+def cameras_alone(
+    problem: Problem, blocks: Blocks, factors: Array, reduced: Array | None = None
+) -> Array:
+    """Return what the points say of each camera (C, n, n) by itself, all others held, the frames
+    eliminated: blocks of the diagonal of the ``reduced`` matrix, which may be known, without
+    priors.
+    """
+    n_cameras, n = blocks.camera_gradient.shape
+
+    def run(chunks: Sequence[Chunk]) -> Array:
+        """Return what these chunks' frames take off."""
+        own = np.zeros((n_cameras, n, row_width(n)))
+        for chunk in chunks:
+            first, last = chunk.frames.start, chunk.frames.stop
+            coupling = np.ascontiguousarray(blocks.couplings(chunk))
+            taken_kernel(problem.cam, problem.starts, first, last, factors, coupling, own)
+        return own
+
+    if reduced is None:
+        out = blocks.camera - np.sum(in_groups(run, problem.chunks), axis=0)[..., :n]
+    else:
+        of_cameras = reduced[: n_cameras * n, : n_cameras * n].reshape(n_cameras, n, n_cameras, n)
+        out = np.einsum("cicj->cij", of_cameras).copy()
+    if blocks.of_prior is not None:
+        np.einsum("cjj->cj", out)[:] -= blocks.of_prior
+    return np.asarray(out)
 
 
 def reduced_gradient(problem: Problem, blocks: Blocks, factors: Array) -> Array:
@@ -200,6 +229,31 @@ def half_coupling_kernel(
         for i in range(d):
             for j in range(n_shape):
                 out[base + i, out.shape[1] - n_shape + j] = half_shape[f, i, j]
+
+
+@compiled
+def taken_kernel(
+    cam: Any, starts: Any, first: int, last: int, factors: Array, coupling: Array, out: Array
+) -> None:
+    """Add to out (C, n, width) what the frames from first to last take off the cameras' own blocks,
+    with the ``coupling (P', d, n)`` of their pairs.
+    """
+    _, d, n = coupling.shape
+    before, half = starts[first], np.zeros((d, out.shape[2]))
+    for f in range(first, last):
+        for p in range(starts[f], starts[f + 1]):
+            c = cam[p]
+            for i in range(d):
+                for j in range(n):
+                    half[i, j] = factors[f, i, i] * coupling[p - before, i, j]
+                for k in range(i):
+                    for j in range(n):
+                        half[i, j] += factors[f, i, k] * coupling[p - before, k, j]
+            for k in range(d):
+                for i in range(n):
+                    value = half[k, i]
+                    for j in range(half.shape[1]):
+                        out[c, i, j] += value * half[k, j]
 
 
 @compiled

@@ -35,7 +35,8 @@ class Blocks:
 
     ``frame_cost (F,)`` is half the sum of the (robust) squared residuals of each frame. With the
     wand's shape free, its s coordinates have a block (s, s) and (s,) of their own and couplings to
-    frames (F, d, s) and cameras (C, n, s); s is 0 otherwise.
+    frames (F, d, s) and cameras (C, n, s); s is 0 otherwise. ``of_prior (C, n)`` is what a prior
+    added to the cameras' diagonals, None without one.
     """
 
     camera: Array
@@ -49,6 +50,7 @@ class Blocks:
     frame_shape: Array
     camera_shape: Array
     again: Callable[[Chunk], Array] | None = None
+    of_prior: Array | None = None
 
     def couplings(self, chunk: Chunk) -> Array:
         """Return the couplings (P', d, n) of a chunk's pairs."""

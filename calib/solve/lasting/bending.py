@@ -74,8 +74,8 @@ def find_followed(
     """
     own = solved.gradient[: problem.n_cameras * n_unknowns(solved.terms)]
     own = own.reshape(problem.n_cameras, -1)
-    frame, length = solved.blocks.frame, bin_frames(problem.rate_hz)
-    found = shifts(problem, state, solved.terms, length, own, frame)
+    length = bin_frames(problem.rate_hz)
+    found = shifts(problem, state, solved.terms, length, own, solved.blocks, solved.reduced)
     first, last = _windows(found.n_bins)
     limit = chance_limit(problem.n_cameras, found.n_bins) * usual.most
 

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from scipy import optimize
 
 from calib.core.geometry import Array
-from calib.solve.bundle.linearise import linearise
+from calib.solve.bundle.linearise import Blocks, linearise
 from calib.solve.bundle.problem import Problem, State
 from calib.solve.lasting.find import bin_frames
 from calib.solve.lasting.gradients import Gradients
@@ -168,18 +168,24 @@ def _field(every: list[_Sums], sigma_px: Array) -> Field | None:
 
 
 def without_field(
-    problem: Problem, state: State, sigma_px: Array, terms: tuple[str, ...] | None = None
+    problem: Problem,
+    state: State,
+    sigma_px: Array,
+    terms: tuple[str, ...] | None = None,
+    blocks: Blocks | None = None,
 ) -> Problem:
     """Return the problem with what points of one place most likely share taken off them; itself
     where that is nothing.
 
-    The state is the minimum with these lens terms free; without, that of the frames alone, and
-    where cameras would have turned or shifted is no field.
+    The state is the minimum with these lens terms free, ``blocks`` are those there, of the same
+    weights; without, it is that of the frames alone, and where cameras would have turned or shifted
+    is no field.
     """
     gradient = None
     if terms is None:
-        terms, gradient = (), linearise(problem, state, (), np.inf).camera_gradient
-    found = shifts(problem, state, terms, bin_frames(problem.rate_hz), gradient)
+        terms, blocks = (), linearise(problem, state, (), np.inf)
+        gradient = blocks.camera_gradient
+    found = shifts(problem, state, terms, bin_frames(problem.rate_hz), gradient, blocks)
     every = _sums(problem, found, sigma_px)
     field = _field(every, sigma_px)
     if field is None:

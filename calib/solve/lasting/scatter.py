@@ -227,7 +227,8 @@ def scatter_of_fit(
     ``stretches`` out; ``information`` is what the blocks say with the frames
     eliminated, where that is known.
     """
-    found = shifts(problem, state, options.terms, bin_frames(problem.rate_hz), frame=blocks.frame)
+    length, reduced = bin_frames(problem.rate_hz), information.matrix if information else None
+    found = shifts(problem, state, options.terms, length, blocks=blocks, reduced=reduced)
     weight = np.zeros(problem.n_cameras)
     np.maximum.at(weight, problem.cam, problem.weight.max(axis=0, initial=0.0))
     sigma = 1.0 / np.maximum(weight, 1e-3)
@@ -242,7 +243,7 @@ def scatter_of_fit(
     leaning = find_leaning(problem, state)
     if leaning is not None:
         even = without_leaning(problem, state, leaning)
-        found = shifts(even, state, options.terms, bin_frames(problem.rate_hz), frame=blocks.frame)
+        found = shifts(even, state, options.terms, length, blocks=blocks, reduced=reduced)
     return replace(
         scattered,
         kinds=found_for_sure(problem, found, stretches, limit),
@@ -258,13 +259,16 @@ def together(
     terms: tuple[str, ...],
     blocks: Blocks,
     scattered: Scatter | None,
+    information: Information | None = None,
 ) -> Together | None:
     """Return what a fit's ``scattered`` errors do to the reduced equations of ``blocks``; None
-    where there are none.
+    where there are none. ``information`` is what the blocks say with the frames eliminated, where
+    that is known.
     """
     if scattered is None or not scattered.is_any:
         return None
-    found = shifts(problem, state, terms, bin_frames(problem.rate_hz), frame=blocks.frame)
+    length, reduced = bin_frames(problem.rate_hz), information.matrix if information else None
+    found = shifts(problem, state, terms, length, blocks=blocks, reduced=reduced)
     n_points = np.bincount(problem.cam, (problem.weight > 0).sum(axis=0), problem.n_cameras)
     share = float(min(n_points @ scattered.share / max(n_points.sum(), 1), 0.5))
     everywhere = [

@@ -29,16 +29,9 @@ from calib.core.frames import without_gaps
 from calib.core.geometry import Array
 from calib.core.parameters import n_unknowns
 from calib.core.threads import each_group
-from calib.solve.bundle.elimination import inverse_factors
-from calib.solve.bundle.kernels import (
-    columns_to_camera,
-    join_poses,
-    row_width,
-    twist_rows,
-    wand_row,
-)
-from calib.solve.bundle.linearise import linearise, state_arrays, term_codes
-from calib.solve.bundle.normal_kernels import rows_to_camera, to_wand
+from calib.solve.bundle.elimination import cameras_alone, inverse_factors
+from calib.solve.bundle.kernels import columns_to_camera, join_poses, twist_rows, wand_row
+from calib.solve.bundle.linearise import Blocks, linearise, state_arrays, term_codes
 from calib.solve.bundle.problem import Chunk, Index, Problem, State
 
 MOST_BINS = 64  # of any stretch that is looked at: a longer gap between frames counts as that
@@ -92,20 +85,27 @@ def shifts(
     terms: tuple[str, ...] | None,
     length: int,
     gradient: Array | None = None,
-    frame: Array | None = None,
+    blocks: Blocks | None = None,
+    reduced: Array | None = None,
 ) -> Shifts:
     """Return scores of common shifts of the problem's weighted points, in bins of ``length``
     frames.
 
     ``terms`` are the lens terms that are free beside the cameras' poses, None where cameras are
     held. With the ``gradient (C, n)`` of each camera, frames eliminated, scores are those at its
-    own minimum. ``frame (F, d, d)`` are the frames' blocks there, where these are known.
+    own minimum. ``blocks`` are those of the same weights there, ``reduced`` is their matrix without
+    frames, where these are known.
     """
     bins = without_gaps(problem.frame_number, MOST_BINS * length) // length
-    by_pair, scores, given, S = _scores(problem, state, terms, (bins, int(bins[-1]) + 1), frame)
-    inverse = inverse_factors(S)  # 0 by 0 with the cameras held
-    g = np.zeros(S.shape[:2]) if gradient is None else gradient
-    _whiten(inverse, (inverse @ g[..., None])[..., 0], scores, given)
+    has_cameras = terms is not None
+    if blocks is None:
+        blocks = linearise(problem, state, terms or (), np.inf, has_cameras=has_cameras)
+    factors = inverse_factors(blocks.frame)
+    by_pair, scores, given = _scores(problem, state, terms, (bins, int(bins[-1]) + 1), factors)
+    if has_cameras:
+        inverse = inverse_factors(cameras_alone(problem, blocks, factors, reduced))
+        g = np.zeros(inverse.shape[:2]) if gradient is None else gradient
+        _whiten(inverse, (inverse @ g[..., None])[..., 0], scores, given)
     return Shifts(length, bins, *by_pair, scores, given)
 
 
@@ -132,7 +132,9 @@ def with_weights(found: Shifts, problem: Problem, state: State, frames: Index) -
     own = np.flatnonzero(is_changed[found.bin_of_frame])
     part, pairs = problem.of_frames(own)
     bins = (found.bin_of_frame[own], found.n_bins)
-    by_pair, scores, *_ = _scores(part, state.of_frames(own), None, bins)
+    of_part = state.of_frames(own)
+    factors = inverse_factors(linearise(part, of_part, (), np.inf, has_cameras=False).frame)
+    by_pair, scores, _ = _scores(part, of_part, None, bins, factors)
     u, n, half = (values.copy() for values in (found.u, found.n, found.half))
     u[pairs], n[pairs], half[pairs] = by_pair
     scores = np.where(is_changed[:, None], scores, found.scores)
@@ -144,29 +146,25 @@ def _scores(
     state: State,
     terms: tuple[str, ...] | None,
     bins: tuple[NDArray[np.int64], int],
-    frame: Array | None = None,
-) -> tuple[tuple[Array, Array, Array], Array, Array, Array]:
+    factors: Array,
+) -> tuple[tuple[Array, Array, Array], Array, Array]:
     """Return u, n and half of each pair, and over ``bins`` (of each frame, and how many) the sums
-    ``scores (C, B, 5)``, ``a (C, B, n, 2)`` and the cameras' S (C, n, n).
+    ``scores (C, B, 5)`` and ``a (C, B, n, 2)``, given the frames' ``factors``.
     """
     n_pairs, d, n_cameras = len(problem.cam), problem.n_rotation + 3, problem.n_cameras
     n = 0 if terms is None else n_unknowns(terms)
-    if frame is None:
-        frame = linearise(problem, state, (), np.inf, has_cameras=False).frame
-    factors = inverse_factors(frame)
     by_pair = np.empty((n_pairs, 2)), np.empty(n_pairs), np.empty((n_pairs, d, 2))
     arrays, weight = state_arrays(state), np.require(problem.weight, np.float64, ["C", "W"])
 
     scores, a = np.zeros((n_cameras, bins[1], 5)), np.zeros((n_cameras, bins[1], n, 2))
 
-    def run(chunks: Sequence[Chunk]) -> tuple[slice, Array, Array, Array]:
+    def run(chunks: Sequence[Chunk]) -> tuple[slice, Array, Array]:
         """Fill in these chunks' pairs and return their bins and sums."""
         first, last = chunks[0].frames.start, chunks[-1].frames.stop
         own = slice(bins[0][first], bins[0][last - 1] + 1)
         sums = (
             np.zeros((n_cameras, own.stop - own.start, 5)),
             np.zeros((n_cameras, own.stop - own.start, n, 2)),
-            np.zeros((n_cameras, n, row_width(n_unknowns(terms or ())))),
         )
         _shift_kernel(
             problem.cam,
@@ -185,12 +183,10 @@ def _scores(
         )
         return own, *sums
 
-    S = np.zeros((n_cameras, n, n))
-    for own, of_bins, given, matrix in each_group(run, problem.chunks):
+    for own, of_bins, given in each_group(run, problem.chunks):
         scores[:, own] += of_bins
         a[:, own] += given
-        S += matrix[:, :, :n]
-    return by_pair, scores, a, S
+    return by_pair, scores, a
 
 
 @compiled
@@ -284,24 +280,17 @@ def _shift_kernel(
     half: Array,
     scores: Array,
     a: Array,
-    S: Array,
 ) -> None:
     """Write u, n and half of the pairs of the frames from first to last, and add to the sums over
     bins; see ``Shifts``.
 
-    ``scores (C, B, 5)`` takes u and I, ``a (C, B, n, 2)`` and ``S (C, n, width)`` what concerns the
-    camera.
+    ``scores (C, B, 5)`` takes u and I, ``a (C, B, n, 2)`` what concerns the camera, unless n is 0.
     """
-    d, skip, n_own, end, width = (
-        n_rotation + 3,
-        3 - n_rotation,
-        S.shape[1],
-        6 + len(codes),
-        S.shape[2],
-    )
-    R, t, rows, own = np.empty((3, 3)), np.empty(3), np.zeros((2, width)), np.empty((2, width))
-    G, V, moved = np.empty((n_own, width)), np.empty(6), np.empty(d)
-    coupling, half_own, W = np.empty((6, width)), np.empty((d, width)), np.empty((2, d))
+    d, n_own, end = n_rotation + 3, a.shape[2], 6 + len(codes)
+    width = (end + 4) // 4 * 4
+    R, t, rows = np.empty((3, 3)), np.empty(3), np.zeros((len(shape), 2, width))
+    own, V, moved = np.empty((2, width)), np.empty(6), np.empty(d)
+    W, response, seen = np.empty((2, d)), np.zeros((2, 6)), np.empty((2, 6))
     of_frame = np.empty(d)
     for f in range(first, last):
         of_frame[:] = 0.0
@@ -310,25 +299,21 @@ def _shift_kernel(
             c = cam[p]
             join_poses(cam_R, cam_t, c, wand_R, wand_t, f, R, t)
             own[:] = 0.0
-            G[:] = 0.0
             V[:] = 0.0
             n[p] = 0.0
             for m in range(len(shape)):
                 w = weight[m, p]
                 if w > 0.0:
+                    row = rows[m]
                     twist_rows(
-                        R, t, lens, c, shape, m, codes, uv[0, m, p], uv[1, m, p], w, np.inf, rows
+                        R, t, lens, c, shape, m, codes, uv[0, m, p], uv[1, m, p], w, np.inf, row
                     )
                     n[p] += w * w
                     for k in range(2):
                         for j in range(width):
-                            own[k, j] += w * rows[k, j]
+                            own[k, j] += w * row[k, j]
                         for i in range(6):
-                            V[i] -= rows[k, i] * rows[k, end]
-                    for i in range(n_own):
-                        of_x, of_y = rows[0, i], rows[1, i]
-                        for j in range(width):
-                            G[i, j] += of_x * rows[0, j] + of_y * rows[1, j]
+                            V[i] -= row[k, i] * row[k, end]
             wand_row(R, V, n_rotation, moved)
             for i in range(d):
                 of_frame[i] += moved[i]
@@ -340,12 +325,11 @@ def _shift_kernel(
                     for j in range(i + 1):
                         half[p, i, k] += L[i, j] * W[k, j]
             if n_own:
-                to_wand(R, G, coupling)
-                columns_to_camera(t, coupling)
-                columns_to_camera(t, G)
-                rows_to_camera(t, G)
+                _less_response(R, L, half[p], weight[:, p], rows, n_rotation, response, seen, own)
                 columns_to_camera(t, own)
-                _add_own(L, coupling[skip:], half[p], own, G, half_own, a[c, b], S[c])
+                for i in range(n_own):
+                    for k in range(2):
+                        a[c, b, i, k] += own[k, i]
         for i in range(d - 1, -1, -1):
             value = 0.0
             for j in range(i + 1):
@@ -366,33 +350,41 @@ def _shift_kernel(
 
 
 @inlined
-def _add_own(
+def _less_response(
+    R: Array,
     L: Array,
-    coupling: Array,
     half: Array,
+    weight: Array,
+    rows: Array,
+    n_rotation: int,
+    response: Array,
+    seen: Array,
     own: Array,
-    G: Array,
-    half_own: Array,
-    a: Array,
-    S: Array,
 ) -> None:
-    """Add what a pair tells of its camera to a (n, 2) and S (n, width), less what the frame takes;
-    ``half_own (d, width)`` is room, G (n, width) is spent.
+    """Take off ``own (2, width)`` what the frame's pose, as it gives way to a unit of each shift,
+    makes of the pair's ``rows (M, 2, width)``.
+
+    ``response (2, 6)`` is room for the pose's twists, ``seen (2, 6)`` for these in the camera's
+    axes; a turn that the wand has not stays 0.
     """
-    half_own[:] = 0.0
-    for i in range(len(L)):
-        for j in range(i + 1):
-            for k in range(G.shape[1]):
-                half_own[i, k] += L[i, j] * coupling[j, k]
-    for i in range(len(G)):
-        for k in range(2):
-            value = own[k, i]
-            for j in range(len(half_own)):
-                value -= half_own[j, i] * half[j, k]
-            a[i, k] += value
-        for j in range(len(half_own)):
-            of_frame = half_own[j, i]
-            for k in range(G.shape[1]):
-                G[i, k] -= of_frame * half_own[j, k]
-        for k in range(G.shape[1]):
-            S[i, k] += G[i, k]
+    d, skip = n_rotation + 3, 3 - n_rotation
+    for k in range(2):
+        for i in range(d):
+            value = 0.0
+            for j in range(i, d):
+                value += L[j, i] * half[j, k]
+            response[k, skip + i] = value
+        for i in range(3):
+            seen[k, i], seen[k, 3 + i] = 0.0, 0.0
+            for j in range(3):
+                seen[k, i] += R[i, j] * response[k, j]
+                seen[k, 3 + i] += R[i, j] * response[k, 3 + j]
+    for m in range(len(rows)):
+        if weight[m] > 0.0:
+            for e in range(2):
+                for k in range(2):
+                    along = 0.0
+                    for i in range(6):
+                        along += rows[m, e, i] * seen[k, i]
+                    for j in range(rows.shape[2]):
+                        own[k, j] -= along * rows[m, e, j]

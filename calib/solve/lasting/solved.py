@@ -16,13 +16,15 @@ from calib.solve.certainty.normal import Information
 @dataclass(frozen=True, slots=True, eq=False)
 class Solved:
     """A fit's cameras: its lens ``terms``, ``blocks``, the covariance (N, N) of cameras and the
-    wand's shape, and the cost's gradient (N,) by them, 0 at its minimum.
+    wand's shape, the cost's gradient (N,) by them, 0 at its minimum, and the ``reduced`` matrix
+    (N, N) of the blocks without frames.
     """
 
     terms: tuple[str, ...]
     blocks: Blocks
     covariance: Array
     gradient: Array
+    reduced: Array
 
     @classmethod
     def of(
@@ -41,4 +43,4 @@ class Solved:
         free, motions = free_parameters(state, options, len(blocks.shape))
         C = np.zeros_like(found.matrix)
         C[np.ix_(free, free)] = found.at(free).fixed(motions[free]).covariance()
-        return cls(options.terms, blocks, C, found.gradient)
+        return cls(options.terms, blocks, C, found.gradient, found.matrix)

@@ -419,6 +419,26 @@ def test_a_product_in_single_precision_leads_to_the_same_minimum(
     assert rough.cost == pytest.approx(exact.cost, rel=1e-9)
 
 
+def test_a_descent_that_goes_as_foreseen_forms_its_matrix_once(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    rng = np.random.default_rng(16)
+    problem, truth = make_problem(rng, 5, 80, is_line=True)
+    exact = bundle(problem, truth, BundleOptions(terms=COMMON))
+    start = disturbed(exact.state, rng, 0.02)
+    options = BundleOptions(terms=COMMON, damping=1e-7, enough=1e-4)
+    formed: list[int] = []
+
+    def watched(*args: Any, **kinds: Any) -> tuple[np.ndarray, np.ndarray]:
+        formed.append(1)
+        return reduced_system(*args, **kinds)
+
+    monkeypatch.setattr("calib.solve.bundle.step.reduced_system", watched)
+    near = bundle(problem, start, options)
+    assert near.is_converged and near.n_iterations > 2 and len(formed) == 1
+    assert near.cost - exact.cost < options.enough
+
+
 @pytest.mark.parametrize(("seed", "n_cameras", "most"), [(0, 2, 40), (2, 3, 12)])
 def test_frames_that_overshoot_hold_no_camera_back(seed: int, n_cameras: int, most: int) -> None:
     """From wands at rest before cameras that are off, as after a change of what counts: with the

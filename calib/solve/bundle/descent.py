@@ -22,7 +22,7 @@ from calib.solve.bundle.frames import settle
 from calib.solve.bundle.linearise import Blocks, frame_costs, linearise
 from calib.solve.bundle.problem import Problem, State
 from calib.solve.bundle.shape import ShapePrior
-from calib.solve.bundle.step import damped_step, fall_left, own_information
+from calib.solve.bundle.step import damped_step, own_information, what_is_left
 from calib.solve.certainty.normal import Information, on_places, world_motions
 
 # From this many parameters of cameras on the elimination's product is what an iteration waits for.
@@ -35,6 +35,9 @@ OVERSHOOT = (
 SURELY = 0.5
 # Times the least fall: frames that have no more left than that move no camera.
 REST = 1e3
+# With so little left of what a step foresaw, and no more than REST, its matrix makes the last step
+# as well: to form it anew takes longer than all else of a step.
+AGAIN = 0.1
 FEW = 0.2  # of the frames: more are settled only where the step fails without, as that takes long
 
 
@@ -137,21 +140,25 @@ def bundle(
     damping, growth = np.array(options.damping), np.array(2.0)
     is_converged, iteration = False, 0
     is_rough = blocks.camera_gradient.size + len(blocks.shape) >= ROUGH_SIZE
-    predicted, before = np.inf, None
+    predicted, of_cameras, before = np.inf, 0.0, None
     while iteration < options.max_iterations and not is_converged:
         iteration += 1
         least = max(options.tolerance * cost, options.enough)
-        if before is not None:  # the equations of a step ago tell an end as well
-            of_cameras, of_frames = fall_left(problem, blocks, before)
-            is_at_rest = abs(of_cameras) <= SURELY * least
-        if before is None or not is_at_rest:
+        # The equations of a step ago tell an end as well, and the next step.
+        left = what_is_left(problem, blocks, before) if before is not None else None
+        is_at_rest = left is not None and abs(left.predicted) <= SURELY * least
+        most = min(REST * least, AGAIN * of_cameras)
+        is_new = not (left and (is_at_rest or abs(left.predicted) < most))
+        if left is None or is_new:
             moving = free_parameters(state, options, len(blocks.shape))
             step = damped_step(problem, blocks, float(damping), *moving, is_rough, known)
             known, is_rough = None, step.of_cameras.is_rough
-            of_cameras, of_frames = step.predicted, step.of_frames
+            of_cameras, of_frames, before = step.predicted, step.of_frames, step.of_cameras
             is_at_rest = abs(of_cameras) <= least
+        else:
+            of_cameras, of_frames = left.predicted, left.of_frames
         own = float(of_frames.sum())
-        predicted, before = of_cameras + own, None
+        predicted = of_cameras + own
         if is_at_rest:  # a wand seen edge on may still creep, and needs no step of the cameras
             is_converged, was = own <= REST * least, cost
             if own > least:
@@ -160,21 +167,14 @@ def bundle(
                 blocks, cost = normal_equations(problem, state, options, blocks)
                 is_converged |= was - cost <= least  # or can go no further
             continue
+        if left is not None and not is_new:
+            step = left.step(problem, blocks)
+        before = None
         trial = state.moved(step.camera, step.frame, options.terms, step.shape)
-        trial_costs, trial_cost = costs(problem, trial, options)
-        is_over = trial_costs - blocks.frame_cost > OVERSHOOT
-        # So does one that a step overshoots.
-        if is_over.any() and (is_over.mean() < FEW or not trial_cost < cost):
-            trial = replace(
-                trial,
-                wand_R=np.where(is_over[:, None, None], state.wand_R, trial.wand_R),
-                wand_t=np.where(is_over[:, None], state.wand_t, trial.wand_t),
-            )
-            trial = settle(problem, trial, np.flatnonzero(is_over), options.loss_scale)
-            _, trial_cost = costs(problem, trial, options)
-        damping, growth = next_damping(
-            damping, growth, np.array(cost - trial_cost), np.array(predicted)
-        )
+        trial, trial_cost = _not_over(problem, state, trial, options, blocks.frame_cost, cost)
+        if is_new:
+            falls = np.array(cost - trial_cost), np.array(predicted)
+            damping, growth = next_damping(damping, growth, *falls)
         if trial_cost < cost:
             is_converged = cost - trial_cost <= least
             before, state = step.of_cameras, trial
@@ -186,6 +186,30 @@ def bundle(
             "bundle", expected="finite starting values", found=f"a cost of {cost}"
         )
     return BundleResult(state, cost, blocks, iteration, is_converged, predicted)
+
+
+def _not_over(
+    problem: Problem,
+    state: State,
+    trial: State,
+    options: BundleOptions,
+    frame_cost: Array,
+    cost: float,
+) -> tuple[State, float]:
+    """Return the trial of a step from a state, and its cost, with frames that overshoot settled by
+    themselves from where they were.
+    """
+    trial_costs, trial_cost = costs(problem, trial, options)
+    is_over = trial_costs - frame_cost > OVERSHOOT
+    if not is_over.any() or (is_over.mean() >= FEW and trial_cost < cost):
+        return trial, trial_cost
+    trial = replace(
+        trial,
+        wand_R=np.where(is_over[:, None, None], state.wand_R, trial.wand_R),
+        wand_t=np.where(is_over[:, None], state.wand_t, trial.wand_t),
+    )
+    trial = settle(problem, trial, np.flatnonzero(is_over), options.loss_scale)
+    return trial, costs(problem, trial, options)[1]
 
 
 def normal_equations(

@@ -69,14 +69,35 @@ class Step:
     of_cameras: Reduced
 
 
-def fall_left(problem: Problem, blocks: Blocks, near: Reduced) -> tuple[float, Array]:
-    """Return the falls of the cost that the blocks foresee, with the matrix of a state nearby: of
-    cameras and shape, and of each frame (F,) by itself.
+@dataclass(frozen=True, slots=True, eq=False)
+class Left:
+    """What is left of a descent by the blocks of its state and the matrix ``near``, of a state
+    nearby: the step (N,) of cameras and shape, and the falls that are foreseen, as in ``Step``.
     """
+
+    near: Reduced
+    factors: Array
+    of_all: Array
+    of_frames: Array
+    predicted: float
+
+    def step(self, problem: Problem, blocks: Blocks) -> Step:
+        """Return it as a step of frames too."""
+        n_cameras, n = blocks.camera_gradient.shape
+        camera, shape = np.split(self.of_all, [n_cameras * n])
+        camera = camera.reshape(n_cameras, n)
+        frame = frame_steps(problem, blocks, self.factors, camera, shape)
+        return Step(camera, shape, frame, self.of_frames, self.predicted, self.near)
+
+
+def what_is_left(problem: Problem, blocks: Blocks, near: Reduced) -> Left:
+    """Return what is left by the blocks and the matrix of a state nearby."""
     factors = inverse_factors(blocks.frame)
     own = (factors @ blocks.frame_gradient[:, :, None])[..., 0]
     gradient = reduced_gradient(problem, blocks, factors)
-    return -0.5 * float(gradient @ near.step(gradient)), 0.5 * (own * own).sum(axis=1)
+    step = near.step(gradient)
+    predicted = -0.5 * float(gradient @ step)
+    return Left(near, factors, step, 0.5 * (own * own).sum(axis=1), predicted)
 
 
 def damped_step(

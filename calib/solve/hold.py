@@ -26,6 +26,7 @@ from calib.solve.fit import GATE_SQUARED, Fit, dof_sigmas, gate, robust_sigmas, 
 from calib.solve.lasting.find import bin_frames, find_off, passing, with_sizes
 from calib.solve.lasting.leaning import Leaning, find_leaning
 from calib.solve.lasting.overdispersion import overdispersion_between
+from calib.solve.lasting.scatter import Scatter
 from calib.solve.lasting.shifts import shifts
 from calib.solve.lasting.stretches import (
     MOST_PASSING_S,
@@ -51,7 +52,8 @@ class RigFit:
 
     ``stats`` are the cameras', where they are known by now; ``stretches`` those that were found to
     stand off together and left out. ``ring_sigma_px (C, 3)`` is how well focal length and centre
-    are known of a lens that was held, empty where all were free.
+    are known of a lens that was held, empty where all were free; ``scatter`` is how points scatter
+    together about it, where that is known.
     """
 
     problem: Problem
@@ -62,6 +64,7 @@ class RigFit:
     stats: tuple[CameraStats, ...] | None = None
     stretches: tuple[Stretch, ...] = ()
     ring_sigma_px: Array = field(default_factory=lambda: np.empty((0, len(RING))))
+    scatter: Scatter | None = None
 
     @property
     def weighted(self) -> Problem:
@@ -71,7 +74,8 @@ class RigFit:
     @cached_property
     def leaning(self) -> Leaning | None:
         """How markers lean about it."""
-        return find_leaning(self.weighted, self.state)
+        known = self.scatter
+        return find_leaning(self.weighted, self.state) if known is None else known.leaning
 
     @cached_property
     def is_passing(self) -> NDArray[np.bool_]:
@@ -88,9 +92,10 @@ class RigFit:
 def as_held(fit: Fit, stats: tuple[CameraStats, ...] | None = None) -> RigFit:
     """Return a fit as holding its capture against the cameras where it left them would give it."""
     problem, state = fit.problem, fit.result.state
-    return RigFit(
-        problem, state, residuals(problem, state), fit.sigma_px, fit.is_inlier, stats, fit.stretches
-    )
+    residual = residuals(problem, state)
+    held = RigFit(problem, state, residual, fit.sigma_px, fit.is_inlier, stats, fit.stretches)
+    # With lenses held it is of a fit that has them free.
+    return held if fit.freed is not None else replace(held, scatter=fit.scatter)
 
 
 def fit_to_rig(rig: Rig, tracks: Tracks) -> RigFit:

@@ -7,6 +7,7 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from math import comb
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -133,23 +134,34 @@ def at_end(fit: RigFit, names: Sequence[str], told: Collection[str] = ()) -> End
     problem = fit.problem
     number, n_last = problem.frame_number, problem.n_frames // 10
     last = number[-1] - LAST_S * problem.rate_hz
-    moments = {s.first for s in fit.stretches if number[-1 - n_last] <= s.first <= last}
+    moments = sorted({s.first for s in fit.stretches if number[-1 - n_last] <= s.first <= last})
+    if not moments:
+        return None
     pair, out, off_px = _points(fit)
-    camera, is_passing = problem.cam[pair], fit.is_passing[pair]
+    frame, camera, is_passing = number[problem.frame[pair]], problem.cam[pair], fit.is_passing[pair]
     is_told = np.isin(names, list(told))
+    since = np.searchsorted(moments, frame, side="right")  # how many of them a point comes after
+
+    def late(of: NDArray[np.bool_]) -> NDArray[np.int64]:
+        """Return how many of the points are each camera's from each moment on, and in all (K + 1,
+        C), latest first.
+        """
+        size = len(moments) + 1, problem.n_cameras
+        at = (len(moments) - since[of]) * problem.n_cameras + camera[of]
+        return np.bincount(at, minlength=size[0] * size[1]).reshape(size).cumsum(axis=0)
+
+    n_all, n_passing, n_out = (late(of) for of in (np.ones_like(out), is_passing, out))
     best, found = CHANCE, None
-    for first in sorted(moments):
-        late = number[problem.frame[pair]] >= first
-        before = _shares(is_passing[~late], camera[~late], problem.n_cameras)
-        after, lost = (
-            _shares(of[late], camera[late], problem.n_cameras, FEWEST) for of in (is_passing, out)
-        )
+    for k, first in enumerate(moments):
+        j = len(moments) - 1 - k
+        before = _share(n_passing[-1] - n_passing[j], n_all[-1] - n_all[j])
+        after, lost = (_share(of[j], n_all[j], FEWEST) for of in (n_passing, n_out))
         with np.errstate(invalid="ignore"):
             is_off = (after > MOSTLY) & (before < LEAST) & ~is_told
             loses = lost >= LEAST
         if is_off.sum() < 2:
             continue
-        own = late & is_passing
+        own = (frame >= first) & is_passing
         off = {
             c: float(np.median(off_px[own & (camera == c)]))
             for c in np.flatnonzero(is_off).tolist()
@@ -231,6 +243,10 @@ def _points(fit: RigFit) -> tuple[Index, NDArray[np.bool_], NDArray[np.float64]]
 def _shares(
     out: NDArray[np.bool_], group: NDArray[np.intp], n: int, least: int = MIN_POINTS
 ) -> NDArray[np.float64]:
-    count = np.bincount(group, minlength=n).astype(float)
-    count[count < least] = np.nan
-    return np.asarray(np.bincount(group, out, n) / count)
+    return _share(np.bincount(group, out, n), np.bincount(group, minlength=n), least)
+
+
+def _share(
+    out: NDArray[Any], count: NDArray[np.int64], least: int = MIN_POINTS
+) -> NDArray[np.float64]:
+    return np.asarray(out / np.where(count < least, np.nan, count))

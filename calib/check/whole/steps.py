@@ -203,6 +203,7 @@ def _evened(fit: RigFit) -> RigFit:
         problem=replace(fit.problem, uv_px=even.uv_px),
         residual_px=fit.residual_px + even.uv_px - fit.problem.uv_px,
         sigma_px=fit.sigma_px * np.sqrt(usual.most),
+        scatter=None,
     )
 
 

@@ -248,10 +248,11 @@ def with_sizes(
     unlike in the search, points far off count in full, and the wands do not follow what is left
     out.
     """
-    number, views, out = problem.frame_number[problem.frame], problem.pairs_by_camera(), []
+    views, out = problem.pairs_by_camera(), []
+    number = [problem.frame_number[problem.frame[at]] for at in views]
     for s in stretches:
         at = views[s.camera][
-            (number[views[s.camera]] >= s.first) & (number[views[s.camera]] <= s.last)
+            slice(*np.searchsorted(number[s.camera], [s.first, s.last + 1]).tolist())
         ]
         points = residual_px[:, :, at][:, seen[:, at]]
         x, y = np.median(points, axis=1) if points.size else s.shift_px

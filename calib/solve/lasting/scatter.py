@@ -35,7 +35,7 @@ from calib.solve.lasting.by_place import SURE, Field, field_matrix, find_field
 from calib.solve.lasting.find import bin_frames
 from calib.solve.lasting.gradients import Gradients
 from calib.solve.lasting.hidden import found_for_sure, hidden
-from calib.solve.lasting.leaning import find_leaning, leaning_gradient, without_leaning
+from calib.solve.lasting.leaning import Leaning, find_leaning, leaning_gradient, without_leaning
 from calib.solve.lasting.overdispersion import overdispersion
 from calib.solve.lasting.shifts import Shifts, shifts
 from calib.solve.lasting.solved import Solved
@@ -64,7 +64,7 @@ class Scatter:
     ``share (C,)`` is their sum as a share of a point's variance. All 0 where points scatter no more
     than independent noise lets expect. ``kinds`` are frames and squared shifts in px² of stretches
     that were found for sure and left out; ``field`` is what points of one place of an image share,
-    ``leaning_mm`` by how much markers look off along their stick. ``kept_px2 (C,)`` is the variance
+    ``leaning`` how markers look off along their stick. ``kept_px2 (C,)`` is the variance
     of one shift of all points that a camera kept, if it lost so many that these may be what is off.
     """
 
@@ -73,7 +73,7 @@ class Scatter:
     share: Array
     kinds: tuple[tuple[float, float], ...] = ()
     field: Field | None = None
-    leaning_mm: float = 0.0
+    leaning: Leaning | None = None
     kept_px2: tuple[float, ...] = ()
 
     @property
@@ -82,7 +82,7 @@ class Scatter:
             (self.variance_px2 > 0).any()
             or self.kinds
             or self.field
-            or self.leaning_mm
+            or self.leaning
             or any(self.kept_px2)
         )
 
@@ -248,7 +248,7 @@ def scatter_of_fit(
         scattered,
         kinds=found_for_sure(problem, found, stretches, limit),
         field=find_field(problem, found, sigma),
-        leaning_mm=leaning.size_mm if leaning else 0.0,
+        leaning=leaning,
         kept_px2=_off_if_kept(problem, stretches),
     )
 
@@ -285,9 +285,9 @@ def together(
         own = np.flatnonzero(problem.cam == c)
         (of_one,) = of_shift.sums(found, own, np.zeros(len(own), np.intp))
         D += scattered.kept_px2[c] * of_one.T @ of_one
-    if scattered.leaning_mm:
+    if scattered.leaning is not None:
         of_one = leaning_gradient(problem, state, terms, len(blocks.shape) // len(problem.row))
-        D += scattered.leaning_mm**2 * np.outer(of_one, of_one)
+        D += scattered.leaning.size_mm**2 * np.outer(of_one, of_one)
     return Together(scattered, D, share)
 
 

@@ -384,8 +384,7 @@ def bare_rig(tracks: Tracks, wand: Wand, fit: Fit) -> Rig:
 def _as_rig(tracks: Tracks, wand: Wand, fit: Fit, whole: Whole | None) -> Rig:
     state, problem = fit.result.state, fit.problem
     found = whole.of_fit() if whole else fit.information
-    of_fit = fit.options.terms, fit.result.blocks, fit.scatter, found
-    scattered = together(problem, state, *of_fit)
+    scattered = together(problem, state, fit.options.terms, fit.result.blocks, fit.scatter, found)
     given = problem, fit.result, fit.options, tracks.names, wand.markers, found
     covariance = joint_covariance(*given, scattered)
     if held := held_terms(covariance, state, tracks.names):

@@ -18,6 +18,7 @@ from calib.pipeline import solve_rig
 from calib.report.rigs.causes import advice, evidence
 from calib.report.rigs.residuals import as_json
 from calib.simulate import Knock, Scenario, simulate
+from calib.simulate.scenario import PLAIN
 from scripts.benchmarks import mistakes
 from tests.captures import IDEAL, act, capture, table_of, with_camera, with_points
 
@@ -162,6 +163,20 @@ def test_a_camera_that_moved_or_whose_ring_was_turned_before_the_capture_is_told
         assert [r.causes[0].cause for r in table.cameras if r.causes] == [cause] and act(table) == [
             "cam02"
         ]
+
+
+@pytest.mark.parametrize(("off_px", "is_told"), [(0.12, False), (0.5, True)])
+def test_what_warming_up_does_is_no_move(off_px, is_told):
+    """A good centroid is good to 0.15 px (common practice, no source): noise of 0.05 px shows a
+    turn by less, which asks for nothing.
+    """
+    quiet = {"sigma_px": 0.05, **PLAIN}
+    focal_px = planted(**quiet).truth.camera("cam02").lens.fx
+    turn = Knock(camera="cam02", rotation_deg=np.degrees(off_px / focal_px), translation_mm=0.0)
+    row = next(r for r in table_of(planted(knock=(turn,), **quiet)).cameras if r.name == "cam02")
+    assert [c.cause for c in row.causes] == (["stands elsewhere"] if is_told else [])
+    if is_told:
+        assert f"its points lie {row.causes[0].size_px:.2f} px off" in evidence(row.causes[0])
 
 
 @pytest.mark.parametrize("layout", ["room", "corridor", "row", "dome"])

@@ -25,6 +25,7 @@ from calib.core.rig import CameraStats, Rig
 from calib.core.tracks import Tracks
 from calib.printed import Printed
 from calib.solve.hold import RigFit
+from calib.solve.lasting.stretches import STEP_PX
 
 Figures = dict[str, float]  # behind a cause, by name, with the unit at the name's end
 ROOT_2 = float(np.sqrt(2.0))  # of one coordinate to both
@@ -40,6 +41,8 @@ HALF, CLEAR = 0.5, 0.9
 GEOMETRY = Fault.MOVED, Fault.LENS
 # Off one way as often as the other: a pose or a place averages it out as it does noise.
 SCATTER = {Fault.VIBRATION, Fault.JITTER}
+# What warms up drifts over a wave and between two: less than counts as a move is no fault.
+WARMS = {Fault.MOVED, Fault.CREEPS}
 # By which such a cause must raise a camera's noise, its own or the others' usual: cameras of a rig
 # differ by a tenth with nothing wrong (``levels.USUAL_SPREAD``), so this is beyond two sigmas.
 MIN_RAISED = 1.25
@@ -145,7 +148,9 @@ def _structured(
     causes = []
     if e is not None and e.explanation is not None and _matters(e, others_px, beside):
         left = {"share": e.explanation.share, "left_px": e.sigma_px}
-        causes.append(Cause(e.explanation.cause, e.figures | left))
+        cause = Cause(e.explanation.cause, e.figures | left)
+        if cause.cause not in WARMS or cause.size_px > STEP_PX:
+            causes.append(cause)
     if e is None or _explained(e) >= CLEAR:
         return causes
     of_others, repeats = others_stray.T

@@ -50,7 +50,7 @@ def in_words(cause: Cause) -> Words:
     else:
         late, ms = f.get("frames", 0.0), f.get("ms", 0.0)
         more = {"other": cause.other, "by": abs(late), "by_ms": abs(ms), "way": _way(late)}
-        more["mirror_hz"] = f.get("rate_hz", 0.0) - f.get("hz", 0.0)
+        more |= {"mirror_hz": f.get("rate_hz", 0.0) - f.get("hz", 0.0), "off_px": cause.size_px}
         words = Words(*(text.format_map({**f, **more}) for text in SAID[cause.cause]))
     if "left_px" not in f:
         return words
@@ -82,8 +82,8 @@ SAID = {
         "its noise",
     ),
     Fault.MOVED: (
-        "its points lie off as if it had turned by {turn_deg:.3f}° and shifted by {shift_mm:.1f} "
-        "mm",
+        "its points lie {off_px:.2f} px off, as if it had turned by {turn_deg:.3f}° and shifted by "
+        "{shift_mm:.1f} mm",
         "look at its mount and clamp, and see what moved: calib recheck RIG TRACKS",
     ),
     Fault.CREEPS: (

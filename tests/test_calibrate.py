@@ -306,14 +306,30 @@ def test_fit_without_a_minimum_is_refused() -> None:
 
 
 @pytest.mark.parametrize(
-    ("times", "told"),
-    [(3.0, " px. Check focal_mm and pixel_pitch_mm"), (1e6, "none that its points fit. Check")],
+    ("times", "bins", "told"),
+    [
+        (3.0, 1, " px. Check focal_mm and pixel_pitch_mm"),
+        (
+            0.5,
+            2,
+            " px. Its points fill the upper left quarter of its sensor alone: if it sends bin",
+        ),
+        (1e6, 1, "none that its points fit. Check"),
+    ],
 )
-def test_a_focal_length_that_no_ring_has_is_the_cameras_fault(times: float, told: str) -> None:
-    """A count that jumps made it 7008910758 px, and its file was to be checked."""
+def test_a_focal_length_that_no_ring_has_is_the_cameras_fault(
+    times: float, bins: int, told: str
+) -> None:
+    """A count that jumps made it 7008910758 px, and its file was to be checked; of images binned
+    two by two it is half of that stated.
+    """
     simulation, fit = fitted()
+    cameras = tuple(
+        replace(c, xy_px=(c.xy_px + 0.5) / bins - 0.5) if c.name == "cam03" else c
+        for c in simulation.tracks.cameras
+    )
     lens = fit.result.state.lens.copy()
     lens[2, 0] *= times
     away = replace(fit, result=replace(fit.result, state=replace(fit.result.state, lens=lens)))
     with pytest.raises(UnsolvableError, match=f"cam03: expected a focal length near.*{told}"):
-        require_lenses(away, simulation.tracks)
+        require_lenses(away, replace(simulation.tracks, cameras=cameras))

@@ -18,6 +18,10 @@ FOCAL_RATIO = 1.7
 # No ring is that far off: the camera's points belong to no one lens and pose.
 RUNAWAY = 10.0
 RING_REMEDY = "Check focal_mm and pixel_pitch_mm, and wave through more depth before this camera."
+BINNED_REMEDY = (
+    "Its points fill the upper left quarter of its sensor alone: if it sends binned images, state "
+    "their width and height, and pixel_pitch_mm twice as large."
+)
 CAMERA_REMEDY = "Check its cable, frame count, marker names and mount, and solve without it"
 UNSETTLED = 0.5  # half squares of unit noise: something moves by a standard deviation yet
 # times the median camera's noise: cameras that a fit without a minimum is likely to be about
@@ -35,7 +39,9 @@ def require_lenses(fit: Fit, tracks: Tracks) -> None:
         nominal = camera.nominal_focal_px
         low, high = (nominal / FOCAL_RATIO, nominal * FOCAL_RATIO) if nominal else (0.0, np.inf)
         if not low < focal < high:
-            found, remedy = f"{focal:.0f} px", RING_REMEDY
+            half = np.array([camera.width, camera.height]) / 2.0
+            is_binned = camera.n_points > 0 and bool((camera.xy_px < half).all())
+            found, remedy = f"{focal:.0f} px", BINNED_REMEDY if is_binned else RING_REMEDY
             if nominal and not 1 / RUNAWAY < focal / nominal < RUNAWAY:
                 without = command("select", "TRACKS", "--without", camera.name, "-o", "PART")
                 found, remedy = "none that its points fit", f"{CAMERA_REMEDY}: {without}"

@@ -30,6 +30,7 @@ use_venv() {
     fi
     export PATH="$PWD/.venv/bin:$PATH"
     unset PYTHONPATH PYTHONHOME
+    unset PYTHONDONTWRITEBYTECODE # else every process that is started compiles what changed anew
     if ! is_installed "$kind"; then
         echo "Installing calib into .venv" >&2
         rm -f .venv/installed-*.toml

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,7 +39,7 @@ from calib.solve.start.lenses import is_lens_free
 from calib.solve.start.motion import require_depth, require_motion
 from calib.solve.start.pair_views import PairViews, exchanged_markers, pair_views
 from calib.solve.start.single import POINT
-from calib.solve.start.suspects import ALONE, OF_ALL_POINTS, Reading, as_error, suspects
+from calib.solve.start.suspects import ALONE, OF_ALL_POINTS, Reading, Suspect, as_error, suspects
 
 MUCH_ALONE = 0.1  # of a camera's points: of a wand carried in and out, less is seen by one alone
 NAMING_ROUNDS = 3  # cameras that more names place better reach points farther out, as at the edges
@@ -151,8 +152,8 @@ def solve_rig(
     stated, options = wand or POINT, options or SolveOptions()
     named = identify(tracks, stated, progress) if is_unnamed(tracks) else None
     seen = named.tracks if named else tracks
-    free = is_lens_free(seen, options.lens)
-    with _with_reason(seen, stated, free, named, options.frames):
+    reread = _Reread(seen, stated, is_lens_free(seen, options.lens))
+    with _with_reason(reread, named, options.frames):
         task = begin(seen, stated, options, progress)
         rough = task.rough(progress)
     # With such a camera nothing settles: the whole fit would take ten times as long to be refused.
@@ -160,29 +161,25 @@ def solve_rig(
         wholly = OF_ALL_POINTS | {Reading.SHIFTED}
         if named:  # names of our own the rig puts right
             wholly -= {Reading.REVERSED}
-        if otherwise := _misread_as(wholly, seen, stated, free):
+        if otherwise := reread.as_one_of(wholly):
             raise otherwise
-    with _with_reason(seen, stated, free, named, options.frames):
+    with _with_reason(reread, named, options.frames):
         found = _solved(task, rough, tracks, progress, named)
     # What its points follow is told of it, but not by how much they are misread.
     is_open = bool(uncertain(found.rig)) or (beyond_others(seen) > ALONE).any()
-    if is_open and (otherwise := misread(seen, stated, free)):
+    if is_open and (otherwise := reread.as_error()):
         raise otherwise
     # Wand, lens and neighbours give way to a camera of which some points fit, and seem at fault.
     noise = max((c.stats.sigma_px for c in found.rig.cameras if c.stats), default=0.0)
     in_doubt = bool(found.whole.doubts) or noise > EPIPOLAR_PX
-    if in_doubt and (otherwise := _misread_as(OF_ALL_POINTS, seen, stated, free)):
+    if in_doubt and (otherwise := reread.as_one_of(OF_ALL_POINTS)):
         raise otherwise
     return found
 
 
 @contextmanager
 def _with_reason(
-    tracks: Tracks,
-    stated: Wand,
-    free: NDArray[np.bool_],
-    named: Identification | None,
-    n_frames: int | None,
+    reread: _Reread, named: Identification | None, n_frames: int | None
 ) -> Iterator[None]:
     """Raise what is refused within as cameras that are misread, points hardly named, or too few of
     the frames chosen, where that is why.
@@ -197,14 +194,14 @@ def _with_reason(
                 found="none near: the solve runs away",
                 remedy="Look with calib inspect at what the cameras share; check wand file, "
                 "mirrored images, marker names and sync.",
-                cameras=tracks.names,
+                cameras=reread.tracks.names,
             ) from error
     except UnsolvableError as error:
-        if otherwise := misread(tracks, stated, free):
+        if otherwise := reread.as_error():
             raise otherwise from error
-        if named and (few := hardly_named(named, error, stated)):
+        if named and (few := hardly_named(named, error, reread.wand)):
             raise few from error
-        if n_frames is not None and (n_all := tracks.n_frames) > n_frames:
+        if n_frames is not None and (n_all := reread.tracks.n_frames) > n_frames:
             # What a part of a capture does not tell is no fault of the cameras.
             raise UnsolvableError(
                 "frames",
@@ -221,40 +218,54 @@ def misread(tracks: Tracks, wand: Wand, free: NDArray[np.bool_]) -> UnsolvableEr
     """Return the error of markers that the wand file exchanges, or of cameras that would fit if
     read in another way, of a wave that can tell; None where there are none.
     """
-    views = _views(tracks, wand, free)
-    if views is None:
-        return None
-    if names := exchanged_markers(wand, views):
-        return UnsolvableError(
-            "wand",
-            expected="markers where the wand file has them",
-            found=f"{listed(names)} at one another's places",
-            remedy="Put them right in the wand file.",
-            cameras=tracks.names,
-        )
-    found = suspects(tracks, wand, views)
-    return as_error(found) if found else None
+    return _Reread(tracks, wand, free).as_error()
 
 
-def _misread_as(
-    readings: Collection[Reading], tracks: Tracks, wand: Wand, free: NDArray[np.bool_]
-) -> UnsolvableError | None:
-    """Return the error of cameras that would fit if read in one of these ways."""
-    if len(wand.markers) < 2 or (views := _views(tracks, wand, free)) is None:
-        return None
-    found = [s for s in suspects(tracks, wand, views) if s.reading in readings]
-    return as_error(found) if found else None
+@dataclass(frozen=True, eq=False)
+class _Reread:
+    """The points of a wave read otherwise than given, from pairs of cameras alone: looked into when
+    first asked, and once, as it takes longer than a solve.
+    """
 
+    tracks: Tracks
+    wand: Wand
+    free: NDArray[np.bool_]
 
-def _views(tracks: Tracks, wand: Wand, free: NDArray[np.bool_]) -> PairViews | None:
-    """Return how pairs of cameras see a wave; None of one that can tell nothing."""
-    table = overlap(tracks)
-    try:
-        require_motion(tracks)
-        require_depth(tracks, table)
-    except UnsolvableError:
-        return None
-    return pair_views(tracks, wand, table, free)
+    @cached_property
+    def views(self) -> PairViews | None:
+        """How pairs of cameras see the wave; None of one that can tell nothing."""
+        table = overlap(self.tracks)
+        try:
+            require_motion(self.tracks)
+            require_depth(self.tracks, table)
+        except UnsolvableError:
+            return None
+        return pair_views(self.tracks, self.wand, table, self.free)
+
+    @cached_property
+    def suspects(self) -> list[Suspect]:
+        return [] if self.views is None else suspects(self.tracks, self.wand, self.views)
+
+    def as_error(self) -> UnsolvableError | None:
+        """Return the error of markers exchanged in the wand file, or of cameras that would fit if
+        read in another way.
+        """
+        if self.views is not None and (names := exchanged_markers(self.wand, self.views)):
+            return UnsolvableError(
+                "wand",
+                expected="markers where the wand file has them",
+                found=f"{listed(names)} at one another's places",
+                remedy="Put them right in the wand file.",
+                cameras=self.tracks.names,
+            )
+        return as_error(self.suspects) if self.suspects else None
+
+    def as_one_of(self, readings: Collection[Reading]) -> UnsolvableError | None:
+        """Return the error of cameras that would fit if read in one of these ways."""
+        if len(self.wand.markers) < 2:
+            return None
+        found = [s for s in self.suspects if s.reading in readings]
+        return as_error(found) if found else None
 
 
 def _solved(

@@ -9,12 +9,13 @@ import cv2
 import numpy as np
 import pytest
 
+from calib import pipeline
 from calib.check.inspect import inspect
 from calib.check.verdicts import Shortcoming, Verdict
 from calib.core.geometry import cross_matrix, rotation_from_vector
 from calib.core.tracks import CameraTracks, Tracks
 from calib.errors import UnsolvableError
-from calib.pipeline import calibrate
+from calib.pipeline import calibrate, solve_rig
 from calib.simulate import Scenario, simulate
 from calib.solve.start.graph import overlap
 from calib.solve.start.late import LENS_PULL, delay_between, late_cameras
@@ -195,6 +196,22 @@ def test_a_solve_ends_with_the_camera_named(kind: str) -> None:
     with pytest.raises(UnsolvableError, match=f"{capture.cameras[0]}: {READINGS[kind]}"):
         calibrate(capture.tracks, capture.wand, None, lambda stage, *_: stages.add(stage))
     assert "bundle of all frames" in stages and "errors that last" not in stages
+
+
+def test_other_readings_are_looked_for_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Seconds each time, of a capture that is far off first and cannot be solved then."""
+    capture, asked = clean(41), []
+    refused = UnsolvableError("wave", expected="a", found="b", remedy="Do this.")
+
+    def not_solved(*_: object) -> None:
+        raise refused
+
+    monkeypatch.setattr(pipeline, "suspects", lambda *of: asked.append(of) or [])
+    monkeypatch.setattr(pipeline, "is_far_off", lambda *_: True)
+    monkeypatch.setattr(pipeline, "_solved", not_solved)
+    with pytest.raises(UnsolvableError) as told:
+        solve_rig(capture.tracks, capture.wand)
+    assert told.value is refused and len(asked) == 1
 
 
 def test_a_mirrored_image_obeys_epipolar_geometry_but_bends_the_wand() -> None:

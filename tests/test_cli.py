@@ -31,20 +31,20 @@ from calib.core.tracks import Tracks
 from calib.report.rigs.residuals import verdict
 from calib.simulate import Scenario, simulate
 from tests.captures import table_in, with_points
-from tests.program import Call, program, snapshot
+from tests.program import Call, called, snapshot
 from tests.test_files import BAD_TRACKS, BAD_WANDS, GOOD_WAND
 
 
 @pytest.fixture(scope="module")
 def capture(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A simulated capture and the rig solved from it, by the program itself."""
+    """A simulated capture and the rig solved from it, by the program."""
     folder = tmp_path_factory.mktemp("capture") / "sim"
-    made = program("simulate", folder, "--cameras", 4, "--frames", 400, "--seed", 11)
-    assert (made.returncode, made.stdout) == (0, ""), made.stderr
-    solved = program(
+    code, told, said = called("simulate", folder, "--cameras", 4, "--frames", 400, "--seed", 11)
+    assert (code, told) == (0, ""), said
+    code, told, said = called(
         "solve", folder / "tracks.h5", "--wand", folder / "wand.toml", "-o", folder / "rig.h5"
     )
-    assert solved.returncode == 0 and "Wand lengths" in solved.stdout, solved.stderr
+    assert code == 0 and "Wand lengths" in told, said
     return folder
 
 

@@ -36,11 +36,12 @@ if "PYTEST_XDIST_WORKER" in os.environ:
 # Long files come first, so that all processes end at about the same time. The first two call other
 # compiled loops, which in a fresh clone are compiled side by side instead of twice.
 FIRST = (
-    *("calibrate", "identify", "field", "whole", "recheck", "suspects", "causes", "cli", "process"),
-    *("wand_check", "inspect", "readme", "watch", "recheck_any", "plan", "known_offsets"),
-    *("lasting", "exchange", "page", "live", "hostile", "simulate", "repair", "timing", "supply"),
-    *("lens_terms", "bridging", "renaming", "precision", "centroids", "guard", "bundle"),
-    *("residuals", "single_marker", "leaning", "last_seen", "history", "overdispersion", "align"),
+    *("calibrate", "identify", "field", "whole", "recheck", "causes", "cli", "plan", "exchange"),
+    *("suspects", "process", "watch", "wand_check", "recheck_any", "readme", "inspect", "live"),
+    *("lasting", "hostile", "known_offsets", "bridging", "timing", "simulate", "repair", "supply"),
+    *("page", "centroids", "precision", "lens_terms", "history", "renaming", "guard", "align"),
+    *("edit", "bundle", "last_seen", "architecture", "gathered", "cli_prove", "residuals"),
+    *("single_marker", "leaning", "formats", "by_place", "images_to_rig", "overdispersion"),
 )
 
 

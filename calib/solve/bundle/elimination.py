@@ -122,6 +122,9 @@ def reduced_gradient(problem: Problem, blocks: Blocks, factors: Array) -> Array:
         own = np.zeros(blocks.camera_gradient.shape)
         for chunk in chunks:
             first, last = chunk.frames.start, chunk.frames.stop
+            if blocks.unkept is not None:
+                blocks.unkept.to_cameras(chunk, response, own)
+                continue
             coupling = np.ascontiguousarray(blocks.couplings(chunk))
             to_cameras_kernel(problem.cam, problem.starts, first, last, coupling, response, own)
         return own
@@ -140,6 +143,9 @@ def frame_steps(
     def run(chunks: Sequence[Chunk]) -> None:
         for chunk in chunks:
             first, last = chunk.frames.start, chunk.frames.stop
+            if blocks.unkept is not None:
+                blocks.unkept.to_frames(chunk, camera_step, of_cameras)
+                continue
             coupling = np.ascontiguousarray(blocks.couplings(chunk))
             to_frames_kernel(
                 problem.cam, problem.starts, first, last, coupling, camera_step, of_cameras

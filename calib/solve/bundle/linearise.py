@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +20,12 @@ from calib.solve.bundle.kernels import (
     row_width,
     rows_kernel,
 )
-from calib.solve.bundle.normal_kernels import coupling_kernel, normal_kernel
+from calib.solve.bundle.normal_kernels import (
+    coupling_kernel,
+    normal_kernel,
+    to_cameras_again_kernel,
+    to_frames_again_kernel,
+)
 from calib.solve.bundle.problem import Chunk, Problem, State
 
 # Couplings of up to so many numbers are kept from one use to the next (a quarter of a gigabyte): to
@@ -28,10 +34,43 @@ KEPT = 32_000_000
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Unkept:
+    """Couplings that are not kept, of what ``given`` is as kernels take it, with d rows and n
+    columns a pair.
+    """
+
+    problem: Problem
+    given: tuple[Any, ...]
+    d: int
+    n: int
+
+    def couplings(self, chunk: Chunk) -> Array:
+        """Return those of a chunk's pairs (P', d, n)."""
+        out = np.zeros((chunk.pairs.stop - chunk.pairs.start, self.d, self.n))
+        self._of(coupling_kernel, chunk, out)
+        return out
+
+    def to_cameras(self, chunk: Chunk, response: Array, out: Array) -> None:
+        """Add to out (C, n) what they make of the frames' ``response (F, d)``; that takes less than
+        to form them.
+        """
+        self._of(to_cameras_again_kernel, chunk, response, out)
+
+    def to_frames(self, chunk: Chunk, step: Array, out: Array) -> None:
+        """Add to out (F, d) what they make of the cameras' ``step (C, n)``."""
+        self._of(to_frames_again_kernel, chunk, step, out)
+
+    def _of(self, kernel: Callable[..., None], chunk: Chunk, *more: Array) -> None:
+        problem, weight, *rest = self.problem, *self.given
+        at = chunk.frames.start, chunk.frames.stop
+        kernel(problem.cam, problem.starts, problem.uv_px, weight, *at, *rest, *more)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Blocks:
     """The normal equations' blocks: cameras (C, n, n) and (C, n), frames (F, d, d) and (F, d),
     coupling (P, d, n), which is empty where pairs are so many that they are formed ``again`` chunk
-    by chunk.
+    by chunk; of ``unkept`` ones what they make of a step is had for less.
 
     ``frame_cost (F,)`` is half the sum of the (robust) squared residuals of each frame. With the
     wand's shape free, its s coordinates have a block (s, s) and (s,) of their own and couplings to
@@ -50,6 +89,7 @@ class Blocks:
     frame_shape: Array
     camera_shape: Array
     again: Callable[[Chunk], Array] | None = None
+    unkept: Unkept | None = None
     of_prior: Array | None = None
 
     def couplings(self, chunk: Chunk) -> Array:
@@ -180,6 +220,7 @@ def linearise(
     coupling = reuse.coupling if reuse is not None and is_lent else np.empty(size)
     frame_cost, frame_shape = np.empty(problem.n_frames), np.empty((problem.n_frames, d, n_shape))
     arrays, weight, codes = state_arrays(state), _plain(problem.weight), term_codes(names)
+    given = weight, *arrays, codes, problem.n_rotation, float(loss_scale)
 
     def run(chunks: Sequence[Chunk]) -> tuple[Array, Array, Array]:
         """Fill the rows of these chunks and return their sums: cameras, cameras with shape, shape
@@ -211,28 +252,10 @@ def linearise(
         )
         return camera, camera_shape, by_marker
 
-    def formed_again(chunk: Chunk) -> Array:
-        """Return the couplings of a chunk that were not kept."""
-        out = np.zeros((chunk.pairs.stop - chunk.pairs.start, d, n))
-        if has_cameras:
-            coupling_kernel(
-                problem.cam,
-                problem.starts,
-                problem.uv_px,
-                weight,
-                chunk.frames.start,
-                chunk.frames.stop,
-                *arrays,
-                codes,
-                problem.n_rotation,
-                float(loss_scale),
-                out,
-            )
-        return out
-
     parts = in_groups(run, problem.chunks)
     upper, camera_shape, by_marker = (np.sum([part[k] for part in parts], axis=0) for k in range(3))
     own = np.triu(upper[:, :, :n])
+    unkept = Unkept(problem, given, d, n) if has_cameras and not is_kept else None
     return Blocks(
         camera=own + np.swapaxes(np.triu(own, 1), 1, 2),
         camera_gradient=upper[:, :, n].copy(),
@@ -244,7 +267,8 @@ def linearise(
         shape_gradient=camera_shape[:, :, n].sum(axis=0),
         frame_shape=frame_shape,
         camera_shape=np.swapaxes(camera_shape[:, :, :n], 1, 2),
-        again=None if is_kept else formed_again,
+        again=None if unkept is None else unkept.couplings,
+        unkept=unkept,
     )
 
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from calib.core.compiled import compiled, inlined
 from calib.core.geometry import Array
-from calib.solve.bundle.kernels import columns_to_camera, join_poses, twist_rows
+from calib.solve.bundle.kernels import columns_to_camera, join_poses, twist_rows, wand_row
 
 
 @inlined
@@ -191,6 +191,110 @@ def coupling_kernel(
             for i in range(d):
                 for j in range(n):
                     out[p - base, i, j] = W[skip + i, j]
+
+
+@compiled
+def to_cameras_again_kernel(
+    cam: Any,
+    starts: Any,
+    uv: Array,
+    weight: Array,
+    first: int,
+    last: int,
+    cam_R: Array,
+    cam_t: Array,
+    lens: Array,
+    wand_R: Array,
+    wand_t: Array,
+    shape: Array,
+    codes: Any,
+    n_rotation: int,
+    loss_scale: float,
+    response: Array,
+    out: Array,
+) -> None:
+    """Add to out (C, n) what the couplings of the frames from first to last make of the frames'
+    ``response (F, d)``, as ``elimination.to_cameras_kernel`` does of couplings that are kept.
+    """
+    n, skip = 6 + len(codes), 3 - n_rotation
+    width = (n + 4) // 4 * 4
+    R, t, rows = np.empty((3, 3)), np.empty(3), np.zeros((2, width))
+    twist, seen, own = np.zeros(6), np.empty(6), np.empty((1, width))
+    for f in range(first, last):
+        for i in range(n_rotation + 3):
+            twist[skip + i] = response[f, i]
+        for p in range(starts[f], starts[f + 1]):
+            c = cam[p]
+            join_poses(cam_R, cam_t, c, wand_R, wand_t, f, R, t)
+            for i in range(3):
+                seen[i] = R[i, 0] * twist[0] + R[i, 1] * twist[1] + R[i, 2] * twist[2]
+                seen[3 + i] = R[i, 0] * twist[3] + R[i, 1] * twist[4] + R[i, 2] * twist[5]
+            own[:] = 0.0
+            for m in range(len(shape)):
+                w, u, v = weight[m, p], uv[0, m, p], uv[1, m, p]
+                if w > 0.0:
+                    twist_rows(R, t, lens, c, shape, m, codes, u, v, w, loss_scale, rows)
+                    for k in range(2):
+                        along = 0.0
+                        for i in range(6):
+                            along += rows[k, i] * seen[i]
+                        for j in range(width):
+                            own[0, j] += along * rows[k, j]
+            columns_to_camera(t, own)
+            for j in range(n):
+                out[c, j] += own[0, j]
+
+
+@compiled
+def to_frames_again_kernel(
+    cam: Any,
+    starts: Any,
+    uv: Array,
+    weight: Array,
+    first: int,
+    last: int,
+    cam_R: Array,
+    cam_t: Array,
+    lens: Array,
+    wand_R: Array,
+    wand_t: Array,
+    shape: Array,
+    codes: Any,
+    n_rotation: int,
+    loss_scale: float,
+    step: Array,
+    out: Array,
+) -> None:
+    """Add to out (F, d) what the couplings of the frames from first to last make of the cameras'
+    ``step (C, n)``, as ``elimination.to_frames_kernel`` does of couplings that are kept.
+    """
+    n = 6 + len(codes)
+    R, t, rows = np.empty((3, 3)), np.empty(3), np.zeros((2, n + 1))
+    way, twist, moved = np.empty(n), np.empty(6), np.empty(n_rotation + 3)
+    for f in range(first, last):
+        for p in range(starts[f], starts[f + 1]):
+            c = cam[p]
+            join_poses(cam_R, cam_t, c, wand_R, wand_t, f, R, t)
+            for j in range(n):
+                way[j] = step[c, j]
+            # The camera's twist as one about the wand's origin.
+            way[3] += way[1] * t[2] - way[2] * t[1]
+            way[4] += way[2] * t[0] - way[0] * t[2]
+            way[5] += way[0] * t[1] - way[1] * t[0]
+            twist[:] = 0.0
+            for m in range(len(shape)):
+                w, u, v = weight[m, p], uv[0, m, p], uv[1, m, p]
+                if w > 0.0:
+                    twist_rows(R, t, lens, c, shape, m, codes, u, v, w, loss_scale, rows)
+                    for k in range(2):
+                        along = 0.0
+                        for j in range(n):
+                            along += rows[k, j] * way[j]
+                        for i in range(6):
+                            twist[i] += along * rows[k, i]
+            wand_row(R, twist, n_rotation, moved)
+            for i in range(n_rotation + 3):
+                out[f, i] += moved[i]
 
 
 @inlined

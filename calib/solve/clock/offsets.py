@@ -205,6 +205,7 @@ def _with_time(
         camera=camera,
         camera_gradient=np.column_stack([blocks.camera_gradient, gradient]),
         again=couplings,
+        unkept=None,
         camera_shape=np.concatenate(
             [blocks.camera_shape, to_shape.reshape(problem.n_cameras, 1, -1)], axis=1
         ),

@@ -164,7 +164,10 @@ def bundle(
             if own > least:
                 creeping = np.flatnonzero(of_frames > least / problem.n_frames)
                 state = settle(problem, state, creeping, options.loss_scale)
-                blocks, cost = normal_equations(problem, state, options, blocks)
+                if is_converged:  # with frames eliminated, the blocks from before say the same
+                    _, cost = costs(problem, state, options)
+                else:
+                    blocks, cost = normal_equations(problem, state, options, blocks)
                 is_converged |= was - cost <= least  # or can go no further
             continue
         if left is not None and not is_new:
@@ -173,8 +176,9 @@ def bundle(
         trial = state.moved(step.camera, step.frame, options.terms, step.shape)
         trial, trial_cost = _not_over(problem, state, trial, options, blocks.frame_cost, cost)
         if is_new:
-            falls = np.array(cost - trial_cost), np.array(predicted)
-            damping, growth = next_damping(damping, growth, *falls)
+            damping, growth = next_damping(
+                damping, growth, np.array(cost - trial_cost), np.array(predicted)
+            )
         if trial_cost < cost:
             is_converged = cost - trial_cost <= least
             before, state = step.of_cameras, trial

@@ -40,6 +40,9 @@ VAGUE = np.array(
     [1.0, 1.0, 1.0, 1e-6, 1e-6, 1e-6]
 )  # what is known of a wand anyway: a radian, a metre (1 / variance)
 ALPHA = 1e-3  # of a camera that stands where its rig lets expect to be taken for another
+# Views of a camera, drawn evenly but not regularly: it is judged by half as many at most
+# (``examine``), of those that do not pass.
+MOST_VIEWS = 60_000
 MOST = 0.5  # of the frames: with fewer whose motion is known all are kept
 R = TypeVar("R")
 
@@ -198,6 +201,8 @@ class Others:
         at = at[self.seen[:, at].any(axis=0)]
         if not at.size:
             return None
+        if at.size > MOST_VIEWS:
+            at = np.sort(np.random.default_rng(0).choice(at, MOST_VIEWS, replace=False))
         f, n, m, d = problem.frame[at], len(at), len(self.seen), problem.n_rotation + 3
         own = replace(
             problem,

@@ -7,6 +7,7 @@ from functools import cache
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 from scipy import stats
 
 from calib.core.geometry import rigid_fit
@@ -19,9 +20,11 @@ from calib.pipeline import calibrate, solve_rig
 from calib.simulate import Scenario, Simulation, sample_points, simulate
 from calib.simulate.imaging import camera_sigma
 from calib.simulate.scenario import INDEPENDENT, PLAIN
+from calib.solve.bundle.problem import Problem, State
 from calib.solve.calibrate import SolveOptions
 from calib.solve.certainty.sound import require_lenses, require_settled
 from calib.solve.fit import Fit
+from calib.solve.refine import placed
 from scripts.benchmarks.oracle import likelihood_optimum
 from scripts.benchmarks.truth import error_against_truth
 from scripts.benchmarks.truths import small_term_sd
@@ -333,3 +336,30 @@ def test_a_focal_length_that_no_ring_has_is_the_cameras_fault(
     away = replace(fit, result=replace(fit.result, state=replace(fit.result.state, lens=lens)))
     with pytest.raises(UnsolvableError, match=f"cam03: expected a focal length near.*{told}"):
         require_lenses(away, replace(simulation.tracks, cameras=cameras))
+
+
+@pytest.mark.parametrize("lens", ["free", "hold"])
+def test_a_long_capture_comes_out_by_way_of_a_part_as_at_once(
+    monkeypatch: pytest.MonkeyPatch, lens: str
+) -> None:
+    """Either is the minimum of all frames, but for what a descent leaves undone: a twentieth of a
+    standard deviation is ten times that.
+    """
+    known = "measured" if lens == "hold" else "nominal"
+    sim = simulate(Scenario(n_cameras=6, n_frames=600, seed=21, known_lens=known))
+    sizes: list[int] = []
+
+    def watched(problem: Problem, cameras: State) -> tuple[State, NDArray[np.bool_]]:
+        sizes.append(problem.n_frames)
+        return placed(problem, cameras)
+
+    monkeypatch.setattr("calib.solve.refine.placed", watched)
+    rigs = []
+    for n_frames in (20_000, 140):
+        monkeypatch.setattr("calib.solve.refine.STAGE_FRAMES", n_frames)
+        rigs.append(solve_rig(sim.tracks, sim.wand, SolveOptions(lens=lens)).rig)
+    assert len(sizes) == 5 and 140 <= sizes[3] < 160 and sizes[1] == sizes[4] > 4 * 140
+    for camera in sim.truth.names:
+        own, other = (rig.camera(camera).position_mm for rig in rigs)
+        sigma = np.sqrt(np.diag(rigs[0].covariance.pose_block(camera))[:3])
+        assert (np.abs(own - other) < 0.05 * sigma).all()

@@ -434,6 +434,7 @@ def test_a_descent_that_goes_as_foreseen_forms_its_matrix_once(
         return reduced_system(*args, **kinds)
 
     monkeypatch.setattr("calib.solve.bundle.step.reduced_system", watched)
+    monkeypatch.setattr("calib.solve.bundle.descent.MANY", 80)
     near = bundle(problem, start, options)
     assert near.is_converged and near.n_iterations > 2 and len(formed) == 1
     assert near.cost - exact.cost < options.enough

@@ -440,6 +440,21 @@ def test_a_descent_that_goes_as_foreseen_forms_its_matrix_once(
     assert near.cost - exact.cost < options.enough
 
 
+def test_a_descent_of_nearly_the_same_weights_takes_the_matrix_of_another(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    rng = np.random.default_rng(17)
+    problem, truth = make_problem(rng, 5, 400, is_line=True)
+    options = BundleOptions(terms=COMMON, damping=1e-7, enough=1e-4)
+    monkeypatch.setattr("calib.solve.bundle.descent.MANY", 400)
+    first = bundle(problem, truth, options)
+    changed = problem.with_weight(problem.weight * np.where(problem.frame < 4, 0.9, 1.0))
+    anew = bundle(changed, first.state, replace(options, enough=1e-9, tolerance=1e-12))
+    monkeypatch.setattr("calib.solve.bundle.descent.damped_step", None)
+    near = bundle(changed, first.state, options, near=first.near)
+    assert near.is_converged and near.cost - anew.cost < options.enough
+
+
 @pytest.mark.parametrize(("seed", "n_cameras", "most"), [(0, 2, 40), (2, 3, 12)])
 def test_frames_that_overshoot_hold_no_camera_back(seed: int, n_cameras: int, most: int) -> None:
     """From wands at rest before cameras that are off, as after a change of what counts: with the

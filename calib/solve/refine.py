@@ -212,8 +212,9 @@ def _freed(tracks: Tracks, fit: Fit, seen: NDArray[np.bool_]) -> Fit:
     options = replace(
         fit.options, terms=EVERY_TERM, is_free=None, prior=prior, is_hierarchical=False
     )
+    fit = replace(fit, options=options, result=replace(fit.result, near=None))
     for _ in range(2):
-        fit = refitted(replace(fit, options=options), seen, near(options))
+        fit = refitted(fit, seen, near(options))
     return fit
 
 

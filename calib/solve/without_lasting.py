@@ -218,7 +218,7 @@ def refitted(
     if ((count[1] == 0) & (count[0] > 0)).any():  # a camera that fits nowhere would be lost
         return fit
     problem = fit.problem.with_weight(inlier / fit.sigma_px[fit.problem.cam])
-    result = bundle(problem, fit.result.state, options, spare=spare)
+    result = bundle(problem, fit.result.state, options, spare=spare, near=fit.result.near)
     sigma = dof_sigmas(
         problem, result.state, result.blocks.frame, n_unknowns(options.terms), fit.sigma_px
     )

@@ -22,7 +22,7 @@ from calib.solve.bundle.frames import settle
 from calib.solve.bundle.linearise import Blocks, frame_costs, linearise
 from calib.solve.bundle.problem import Problem, State
 from calib.solve.bundle.shape import ShapePrior
-from calib.solve.bundle.step import damped_step, own_information, what_is_left
+from calib.solve.bundle.step import Reduced, damped_step, own_information, what_is_left
 from calib.solve.certainty.normal import Information, on_places, world_motions
 
 # From this many parameters of cameras on the elimination's product is what an iteration waits for.
@@ -40,6 +40,7 @@ REST = 1e3
 # directions may have another matrix a step on, and what settles by fit after fit, as clocks do, was
 # left undone (of four rigs one came out 1.4 times less accurate).
 MANY, AGAIN = 20_000, 0.1
+MOST_KEPT = 2_000_000  # numbers of a matrix of cameras that outlives its descent
 FEW = 0.2  # of the frames: more are settled only where the step fails without, as that takes long
 
 
@@ -99,7 +100,8 @@ class BundleResult:
     """The state reached, its cost (half the weighted sum of squares) and the blocks there, priors
     included in both.
 
-    ``left`` is the fall of the cost that the last step foresaw.
+    ``left`` is the fall of the cost that the last step foresaw, ``near`` the equations of cameras
+    that it was told by, None where they are too large to keep.
     """
 
     state: State
@@ -108,6 +110,7 @@ class BundleResult:
     n_iterations: int
     is_converged: bool
     left: float
+    near: Reduced | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -129,20 +132,22 @@ def bundle(
     options: BundleOptions,
     start: Start | None = None,
     spare: Blocks | None = None,
+    near: Reduced | None = None,
 ) -> BundleResult:
     """Return the minimum of the weighted reprojection residuals that a descent from ``state``
     reaches.
 
     ``start`` is what is known at ``state``, ``spare`` are blocks of another; the memory of either
-    is taken. Raises UnsolvableError where not even a heavily damped step can be computed (nan in
-    the start).
+    is taken. ``near`` are equations of the same parameters with nearly these weights. Raises
+    UnsolvableError where not even a heavily damped step can be computed (nan in the start).
     """
     start = start or Start(*normal_equations(problem, state, options, spare))
     blocks, cost, known = start.blocks, start.cost, start.information
     damping, growth = np.array(options.damping), np.array(2.0)
     is_converged, iteration = False, 0
     is_rough = blocks.camera_gradient.size + len(blocks.shape) >= ROUGH_SIZE
-    predicted, of_cameras, before = np.inf, 0.0, None
+    before = near if problem.n_frames >= MANY and known is None else None
+    predicted, of_cameras = np.inf, np.inf
     while iteration < options.max_iterations and not is_converged:
         iteration += 1
         least = max(options.tolerance * cost, options.enough)
@@ -159,22 +164,18 @@ def bundle(
             is_at_rest = abs(of_cameras) <= least
         else:
             of_cameras, of_frames = left.predicted, left.of_frames
-        own = float(of_frames.sum())
-        predicted = of_cameras + own
+        predicted = of_cameras + (own := float(of_frames.sum()))
         if is_at_rest:  # a wand seen edge on may still creep, and needs no step of the cameras
             is_converged, was = own <= REST * least, cost
             if own > least:
                 creeping = np.flatnonzero(of_frames > least / problem.n_frames)
-                state = settle(problem, state, creeping, options.loss_scale)
-                if is_converged:  # with frames eliminated, the blocks from before say the same
-                    _, cost = costs(problem, state, options)
-                else:
-                    blocks, cost = normal_equations(problem, state, options, blocks)
+                given = problem, state, options, blocks, creeping, is_converged
+                state, blocks, cost = _crept(*given)
                 is_converged |= was - cost <= least  # or can go no further
             continue
         if left is not None and not is_new:
             step = left.step(problem, blocks)
-        before = None
+        near, before = before, None
         trial = state.moved(step.camera, step.frame, options.terms, step.shape)
         trial, trial_cost = _not_over(problem, state, trial, options, blocks.frame_cost, cost)
         if is_new:
@@ -191,7 +192,26 @@ def bundle(
         raise UnsolvableError(
             "bundle", expected="finite starting values", found=f"a cost of {cost}"
         )
-    return BundleResult(state, cost, blocks, iteration, is_converged, predicted)
+    last = before or near
+    kept = last if last is not None and last.matrix.size <= MOST_KEPT else None
+    return BundleResult(state, cost, blocks, iteration, is_converged, predicted, kept)
+
+
+def _crept(
+    problem: Problem,
+    state: State,
+    options: BundleOptions,
+    blocks: Blocks,
+    frames: NDArray[np.intp],
+    is_end: bool,
+) -> tuple[State, Blocks, float]:
+    """Return state, blocks and cost with some frames at their own minima; at the end the blocks are
+    those from before, which with the frames eliminated say the same.
+    """
+    state = settle(problem, state, frames, options.loss_scale)
+    if is_end:
+        return state, blocks, costs(problem, state, options)[1]
+    return state, *normal_equations(problem, state, options, blocks)
 
 
 def _not_over(

@@ -197,9 +197,10 @@ def _grown(problem: Problem, found: Shifts, off: Sequence[Off]) -> list[Off]:
     information, reach = found.information, 2 * found.length
     is_off, out = off_pairs(problem, off), []
     views = problem.pairs_by_camera()
+    numbers = [problem.frame_number[problem.frame[at]] for at in views]
     for pairs, s, value in off:
-        at = views[problem.cam[pairs[0]]]
-        number, grown = problem.frame_number[problem.frame[at]], [pairs]
+        c, grown = problem.cam[pairs[0]], [pairs]
+        at, number = views[c], numbers[c]
         for way, end in ((1, pairs[-1]), (-1, pairs[0])):
             k = int(np.searchsorted(at, end))
             j = k + way

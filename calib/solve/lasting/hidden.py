@@ -50,12 +50,12 @@ def found_for_sure(
     of_view = (information * is_place).sum(axis=1) / np.maximum(
         np.bincount(problem.cam, is_kept, problem.n_cameras), 1
     )
-    views, out = problem.pairs_by_camera(), []
+    seen, out = [number[at] for at in problem.pairs_by_camera()], []
     for run in runs(stretches, problem.rate_hz):
         lengths = [s.last - s.first + 1 for s in run]
         shift = np.average([s.shift_px for s in run], axis=0, weights=lengths)
-        square, seen = float(shift @ shift), number[views[run[0].camera]]
-        n_views = sum(int(((seen >= s.first) & (seen <= s.last)).sum()) for s in run)
+        square, own = float(shift @ shift), seen[run[0].camera]
+        n_views = sum(int(np.diff(np.searchsorted(own, [s.first, s.last + 1]))[0]) for s in run)
         if square <= MOST_PX**2 and square * of_view[run[0].camera] * n_views > limit:
             out.append((float(run[-1].last - run[0].first + 1), square))
     return tuple(out)

@@ -302,7 +302,7 @@ def _off_if_kept(problem: Problem, stretches: Sequence[Stretch]) -> tuple[float,
     for c, at in enumerate(problem.pairs_by_camera()):
         own = [s for s in stretches if s.camera == c]
         number = problem.frame_number[problem.frame[at]]
-        lost = np.array([((number >= s.first) & (number <= s.last)).sum() for s in own])
+        lost = np.array([np.diff(np.searchsorted(number, [s.first, s.last + 1]))[0] for s in own])
         if lost.sum() > MOST_LOST * len(at):
             usual = float(np.median(np.repeat([np.square(s.shift_px).sum() for s in own], lost)))
             variance[c] = 0.5 * usual * float(lost.sum()) / len(at)

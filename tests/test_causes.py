@@ -165,6 +165,25 @@ def test_a_camera_that_moved_or_whose_ring_was_turned_before_the_capture_is_told
         ]
 
 
+@pytest.mark.parametrize(("layout", "seed"), [("corridor", 4), ("corridor", 2), ("room", 7)])
+def test_a_knock_is_told_where_the_rig_knows_how_the_camera_stood(layout, seed):
+    """Where the wand comes by for seconds, another pose and lens throughout follow a knock
+    a long way: what comes after it was told as a slow move, or as nothing. Until it, a camera
+    stands as the rig has it.
+    """
+    clean = planted(layout, seed, n_cameras=8, **PLAIN)
+    camera = max(clean.tracks.cameras, key=lambda c: c.n_points)
+    turn_deg = float(np.degrees(0.3 / clean.truth.camera(camera.name).lens.fx))
+    middle = int(np.median(camera.frame))
+    knock = Knock(camera=camera.name, frame=middle, rotation_deg=turn_deg, translation_mm=1.0)
+    for at, cause in (
+        (knock, "knocked during the capture"),
+        (replace(knock, frame=0), "stands elsewhere"),
+    ):
+        table = table_of(planted(layout, seed, n_cameras=8, knock=(at,), **PLAIN))
+        assert others_than_coverage(table) == [(camera.name, cause)]
+
+
 @pytest.mark.parametrize(("off_px", "is_told"), [(0.12, False), (0.5, True)])
 def test_what_warming_up_does_is_no_move(off_px, is_told):
     """A good centroid is good to 0.15 px (common practice, no source): noise of 0.05 px shows a

@@ -139,7 +139,8 @@ class System:
         if self.n < 60:
             return None
         base, start = self.solve(BASE)
-        moving = self._knock(BASE, base), self._creep(BASE, base)
+        # Against a rig solved before, a camera stands as the rig has it until it is knocked.
+        moving = self._knock([], 0.0), self._knock(BASE, base), self._creep(BASE, base)
         of_search = *moving, self._slip(base), self._vibration(base, start)
         searched = [c for c in of_search if c is not None]
         jitter = self._jitter(base, start)

@@ -79,7 +79,8 @@ def test_images_become_a_rig_that_its_error_bars_hold(tmp_path: Path) -> None:
     solved = calib.load_rig(rig)
     # Aligned by positions, the errors of three cameras have at most nine freedoms.
     assert squared_error(solved, sim) < stats.chi2.ppf(1 - 1e-4, 9)
-    size = np.linalg.norm(np.ptp([c.position_mm for c in sim.truth.cameras], axis=0))
-    assert max(np.linalg.norm(solved.sigmas(n)[0]) for n in solved.names) < 0.001 * size, (
-        "bars that say something"
-    )
+    # Bars that say something: centroids of 80 frames tell more than what one pixel spans.
+    for true in sim.truth.cameras:
+        depth_mm = true.cam_from_world.apply(sim.markers_world_mm.reshape(-1, 3))[:, 2]
+        pixel_mm = float(np.median(depth_mm[depth_mm > 0])) / true.lens.fx
+        assert np.linalg.norm(solved.sigmas(true.name)[0]) < pixel_mm

@@ -98,11 +98,15 @@ def as_held(fit: Fit, stats: tuple[CameraStats, ...] | None = None) -> RigFit:
     return held if fit.freed is not None else replace(held, scatter=fit.scatter)
 
 
-def fit_to_rig(rig: Rig, tracks: Tracks) -> RigFit:
+def fit_to_rig(rig: Rig, tracks: Tracks, *, gives_way: bool = True) -> RigFit:
     """Return the best wand poses of a capture with the cameras of ``rig`` held; both name the same
     cameras.
+
+    Where it ``gives_way``, what the rig's own errors do is none of what stands off for a while. A
+    camera that moved by as little as these would lose to such stretches what it has left of the
+    move: whoever looks for moves holds the rig as it is.
     """
-    errors = rig_errors(rig, tracks.names)
+    errors = rig_errors(rig, tracks.names) if gives_way else None
     fit = hold_cameras(tracks, rig.wand_used, rig_state(rig, tracks.names), errors)
     return replace(fit, ring_sigma_px=ring_sigmas(rig, tracks.names))
 

@@ -140,7 +140,7 @@ def solve_anew(
     # Against the stored rig stretches that stand off show before a fit can give way to them; of two
     # cameras none does.
     can_tell = len(tracks.names) > 2 and not lacks_terms(rig)  # nor does what a lens lacks
-    held = fit_to_rig(rig, tracks)
+    held = fit_to_rig(rig, tracks, gives_way=False)
     against = _that_pass(held) if can_tell else ()
     against = tuple(s for s in against if rig.camera(tracks.names[s.camera]).is_placed)
     # Whoever linearises about the fit takes the last step himself.

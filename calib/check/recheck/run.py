@@ -266,8 +266,7 @@ def compared(
     ]
     R, t = found.rig_from_fit
     places = fit.result.state.position_mm @ R.T + t
-    # By all points: what stood off from the stored rig is no part of the new solve.
-    late = off_until_end(stored.problem, fit.stretches)
+    late = off_until_end(fit.problem, fit.stretches)
     return replace(
         whole(rig, tracks, found, agreed, scale, is_grown, cameras, readings, n_shared, places),
         off_until_end={tracks.names[c]: frame for c, frame in late.items()},

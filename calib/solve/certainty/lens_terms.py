@@ -69,7 +69,7 @@ OF_WIDTH[:2] = NOTHING, LITTLE
 # The last fit takes a factor this much wider. Of lenses that have little of a term a mixture is too
 # sure, by what it gives to none at all; wider, error bars come nearer to the truth at any strength,
 # and hardly an error grows. What stands off is sought without: cameras would bend to it.
-WIDER = 1.3
+WIDER = 1.25
 # Chance that one lens stands apart from the others, with one of these widths. With wider ones a
 # camera that is at fault would bend to its points.
 APART = 0.03

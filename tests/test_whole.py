@@ -248,10 +248,10 @@ def test_clocks_of_their_own_have_their_own_causes(kind: str, fault: Fault, fram
     assert abs(abs(row.causes[0].figures["frames"]) - frames) < 0.2 * frames
 
 
-@pytest.mark.parametrize("slide_mm", [0.0, 13.0])
+@pytest.mark.parametrize("slide_mm", [0.0, 5.0])
 def test_of_two_markers_one_that_slides_is_told(slide_mm: float) -> None:
-    """No third marker tells where it is: a rig came out a hundredth off and in no doubt. By 8 mm its
-    length changes by some 5 standard errors, where 4.5 are told: three more are beyond chance.
+    """No third marker tells where it is: a rig came out a hundredth off and in no doubt. By 8 mm
+    and more a third of all points are left out, and the change may hide in these.
     """
     sim = simulate(scenario_of(71, n_cameras=(5, 9), wands=("line3",)))
     way = slide_mm * (sim.wand.points_mm[2] - sim.wand.points_mm[0]) / sim.wand.span_mm
